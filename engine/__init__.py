@@ -1,0 +1,1 @@
+"""stationbook's engine: everything that can be said without a screen."""

@@ -1,0 +1,22 @@
+"""The camera as a cell file describes it: lens data and where its images come from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Lens data at one image size; pixel (0, 0) is the centre of the first pixel.
+
+    ``matrix`` is the 3×3 camera matrix [px] as rows, ``distortion`` 0, 4, 5, 8, 12 or 14
+    coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
+    {url}, {command}, or None.
+    """
+
+    name: str
+    image_size_px: tuple[int, int]
+    matrix: tuple[tuple[float, float, float], ...]
+    distortion: tuple[float, ...] = ()
+    source: Mapping[str, str] | None = field(default=None)

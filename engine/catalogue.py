@@ -1,0 +1,418 @@
+"""The catalogue of findings: every text that a finding can show, in one place.
+
+A key is ``code`` or ``code/variant``; a variant is the same finding in other words. ``message`` and
+``remedy`` are `str.format` templates. ``cause`` and ``shows`` belong to the code and stand in its
+first entry only: `stationbook explain CODE` and docs/findings.md are made from them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Texts of one finding. ``level`` is "error", "warning" or "note"."""
+
+    level: str
+    message: str
+    remedy: str
+    cause: str = ""
+    shows: str = ""
+
+
+CATALOGUE: dict[str, Entry] = {
+    # ---- on entry -------------------------------------------------------------------------------
+    "format": Entry(
+        "error",
+        "The pose cannot be read: {problem}.",
+        "{remedy}",
+        cause="The typed line has too few or too many numbers, a character that belongs to no "
+        "number, or can be read in two ways.",
+        shows="At once, while typing. Nothing is stored.",
+    ),
+    "format/joints": Entry("error", "The joint angles cannot be read: {problem}.", "{remedy}"),
+    "unit": Entry(
+        "warning",
+        "{field} {typed} looks like {looks_like}, but the cell says the pendant shows {expected}.",
+        "Look at the unit on the pendant. If it really shows {looks_like}, correct "
+        "pendant.{key} in the cell.",
+        cause="The pendant was set to another unit (m or inch for mm, radians for degrees), or the "
+        "cell file names the wrong one.",
+        shows="Values out of all proportion; over a session, robot travel and board travel "
+        "differ by a factor of about 1000, 25.4 or 57.3.",
+    ),
+    "unit/session": Entry(
+        "error",
+        "The typed {quantity} fit when read as {looks_like}, not as {expected}.",
+        "Look at the unit on the pendant and correct pendant.{key} in the cell.",
+    ),
+    "duplicate": Entry(
+        "error",
+        "The same pose is already recorded as station {other}.",
+        "Read the pendant again. If the robot really returned there, record it as a closing "
+        "station, or retake station {other}.",
+        cause="The robot did not move, or the previous pose was typed again.",
+        shows="All fields agree with a recorded station within what the pendant can show.",
+    ),
+    "duplicate/previous": Entry(
+        "error",
+        "This is the pose of the previous station {other}: robot not moved, or pendant not "
+        "read again.",
+        "Jog to the next station, then read the pendant again.",
+    ),
+    "reach": Entry(
+        "error",
+        "The robot cannot stand at this pose: {detail}.",
+        "Check every digit against the pendant. If they are right, the robot file is wrong: accept "
+        "with a reason.",
+        cause="A mistyped digit, a wrong active tool or frame, or a robot file that does not "
+        "describe this robot.",
+        shows="The inverse kinematics of the robot file has no solution at the typed pose.",
+    ),
+    "reach/robot-file": Entry(
+        "warning",
+        "{count} poses in a row were out of reach or limits although the robot stands there: the "
+        "robot file is in doubt.",
+        "Compare the robot file with the name plate and the joint values on the pendant; check the "
+        "active tool and frame.",
+    ),
+    "joint-limit": Entry(
+        "error",
+        "{joint} would stand at {value} {unit}, outside its limit of {limit} {unit}.",
+        "Check every digit against the pendant. If they are right, the limit in the robot file is "
+        "wrong: accept with a reason.",
+        cause="A mistyped digit, a wrong tool or frame, or limits in the robot file that are not "
+        "this robot's.",
+        shows="Every way the robot could hold this pose breaks a limit; the nearest one is named.",
+    ),
+    "joint-limit/near": Entry(
+        "note",
+        "{joint} stands at {value} {unit}, {margin} {unit} from its limit of {limit} {unit}.",
+        "Nothing to do; the next move may have to go the other way.",
+    ),
+    "joint-limit/singular": Entry(
+        "note",
+        "The wrist is near its singular position ({joint} at {value} {unit}).",
+        "Nothing to do; jogging straight from here can make the wrist turn fast. Jog by joints.",
+    ),
+    "joints-disagree": Entry(
+        "warning",
+        "The typed joints put the flange {distance_mm} mm and {angle_deg}° away from the "
+        "typed pose.",
+        "Read both from the pendant again; check that the active tool is {tool} and the active "
+        "frame {frame}.",
+        cause="A digit mistyped in either, another tool or frame active, or a robot file that does "
+        "not describe this robot.",
+        shows="The pose computed from the joints differs from the typed one by more than "
+        "the robot's accuracy explains.",
+    ),
+    "small-move": Entry(
+        "warning",
+        "Only {distance_mm} mm and {angle_deg}° from the previous station {other}; a useful move "
+        "is at least {least_mm} mm or {least_deg}°.",
+        "Move further, best with a tilt of the board, then read the pendant again.",
+        cause="The robot was hardly moved: the station costs time and adds almost no information.",
+        shows="Distance and rotation from the previous station are both below the threshold.",
+    ),
+    "off-plan": Entry(
+        "note",
+        "The pose is {distance_mm} mm and {angle_deg}° away from planned station {planned}.",
+        "Nothing to do if this was meant; the rest of the plan is adapted.",
+        cause="The operator stopped elsewhere than planned, or a digit is wrong.",
+        shows="The typed pose is compared with the planned one.",
+    ),
+    "same-image": Entry(
+        "warning",
+        "This image is the one of station {other}.",
+        "Take a new image at this stop.",
+        cause="The camera did not deliver a new image, or the old file was taken again.",
+        shows="The image's content is identical (same SHA-256 or same pixels).",
+    ),
+    "same-image/unchanged": Entry(
+        "warning",
+        "The board stands in the image where it stood at station {other}, although the pose "
+        "changed by {distance_mm} mm and {angle_deg}°.",
+        "Take a new image; the camera may still show the old one.",
+    ),
+    "board-missing": Entry(
+        "warning",
+        "No board found in {image}.",
+        "Check light, focus and that the whole board is in view; take the image again.",
+        cause="Board out of view, covered, dark, blurred, or another board than the cell says.",
+        shows="Neither detector finds the pattern.",
+    ),
+    "board-missing/no-image": Entry(
+        "warning",
+        "The station has no image and no points.",
+        "Take the image at this stop; a pose alone cannot be solved.",
+    ),
+    "board-cut-off": Entry(
+        "warning",
+        "The board is {where}: {found} of {expected} points found.",
+        "Move the whole board into the view, or accept if the pattern can be used in part.",
+        cause="Part of the board lies outside the image or is covered.",
+        shows="Fewer points than the board has, or points at the very border of the image.",
+    ),
+    "blurred": Entry(
+        "warning",
+        "The image is blurred: edges are {width_px} px wide, {limit_px} px is the limit.",
+        "Wait until the arm has settled; check focus and exposure time; take the image again.",
+        cause="The arm was still moving, the lens is out of focus, or the exposure is too long.",
+        shows="Edges between dark and light squares spread over too many pixels.",
+    ),
+    "over-exposed": Entry(
+        "warning",
+        "{percent} % of the board is at full white.",
+        "Shorten the exposure or shade the board from the lamp.",
+        cause="Exposure too long, or a lamp mirrored in the board.",
+        shows="Bright pixels at the largest value: edges shift towards the dark side.",
+    ),
+    "under-exposed": Entry(
+        "warning",
+        "The board's contrast is only {contrast} of {full} grey levels.",
+        "Lengthen the exposure or add light.",
+        cause="Too little light or too short an exposure.",
+        shows="Dark and light squares differ by few grey levels: points become noisy.",
+    ),
+    "steep-view": Entry(
+        "warning",
+        "The board is tilted {angle_deg}° away from the camera; up to {limit_deg}° is "
+        "measured well.",
+        "Tilt the board back a little.",
+        cause="The board is seen too flat.",
+        shows="The angle between the board's normal and the line of sight.",
+    ),
+    "image-size": Entry(
+        "error",
+        "The image is {width} × {height} px, the lens data are for {cell_width} × "
+        "{cell_height} px.",
+        "Set the camera to the size of the lens data; never resize or crop calibration images.",
+        cause="Another resolution or a crop was set in the camera.",
+        shows="The image size is compared with the cell's.",
+    ),
+    "does-not-fit": Entry(
+        "warning",
+        "The image says that {field} {typed} is wrong: {field} {typed} → {suggested}?",
+        "Compare {field} with the pendant.",
+        cause="A typing slip, an old image, or a board or camera that moved since the last station.",
+        shows="The pose predicted from the image by the recorded stations differs from the typed "
+        "one by more than both uncertainties explain.",
+    ),
+    "does-not-fit/no-suggestion": Entry(
+        "warning",
+        "The image says the flange is {distance_mm} mm and {angle_deg}° away from the typed pose; "
+        "no single slip explains it.",
+        "Compare every field with the pendant, and the image with the stop.",
+    ),
+    "does-not-fit/motion": Entry(
+        "warning",
+        "Since station {other} the robot turned {robot_deg}° by the typed poses, the board "
+        "{board_deg}° by the images.",
+        "Compare the angles with the pendant, and the image with the stop.",
+    ),
+    # ---- on the session -------------------------------------------------------------------------
+    "typed-value": Entry(
+        "error",
+        "Station {station}: {field} {typed} does not fit; {suggested} does.",
+        "Compare {field} with the paper or the pendant; if it was {suggested}, apply the "
+        "correction and solve again.",
+        cause="One digit, sign, point or field was mistyped.",
+        shows="One station fits nothing as typed, and fits within the noise with one field changed.",
+    ),
+    "rotation-convention": Entry(
+        "error",
+        "The angles fit when read as {suggested}, not as {typed}.",
+        "Check the convention in the robot's manual; set pendant.rotation to {suggested} in "
+        "the cell.",
+        cause="The cell names another order of rotations than the pendant uses.",
+        shows="The session fits badly as declared and within the noise under another convention.",
+    ),
+    "rotation-convention/unsettled": Entry(
+        "warning",
+        "The stations fit badly as {typed}, but are tilted too little to tell which of {candidates} "
+        "is right.",
+        "Add a station with at least {tilt_deg}° of tilt about {axis}.",
+    ),
+    "pairing": Entry(
+        "error",
+        "Images and poses are shifted by {shift}: the image of station k fits the pose of station "
+        "k {shift_signed}.",
+        "Pair the images with the poses again by their times.",
+        cause="An image was taken twice or not at all, and all later ones belong to other poses.",
+        shows="Poses and images fit after shifting one list against the other.",
+    ),
+    "pairing/swap": Entry(
+        "error",
+        "The images of stations {stations} are exchanged.",
+        "Exchange the images of these two stations, or retake both.",
+    ),
+    "board-moved": Entry(
+        "error",
+        "From station {station} on the board sits {distance_mm} mm and {angle_deg}° "
+        "elsewhere on the flange.",
+        "Check the board's mount and the active tool, then repeat the stations from {station} on "
+        "or those before it.",
+        cause="Eye-to-hand: the board slipped on the flange, or another tool became active. "
+        "Eye-in-hand: the board was shifted in the cell, or another user frame became active.",
+        shows="Both parts of the session fit alone; together only with two board places.",
+    ),
+    "board-moved/in-cell": Entry(
+        "error",
+        "From station {station} on the board lies {distance_mm} mm and {angle_deg}° "
+        "elsewhere in the cell.",
+        "Check that the board lies fast and the active user frame, then repeat the stations from "
+        "{station} on or those before it.",
+    ),
+    "camera-moved": Entry(
+        "error",
+        "From station {station} on the camera stands {distance_mm} mm and {angle_deg}° elsewhere.",
+        "Check the camera's mount and the active user frame, then repeat the stations from "
+        "{station} on or those before it.",
+        cause="Eye-to-hand: the camera was knocked, or another user frame became active. "
+        "Eye-in-hand: the camera was knocked, or another tool became active.",
+        shows="Both parts of the session fit alone; together only with two camera places.",
+    ),
+    "camera-moved/on-flange": Entry(
+        "error",
+        "From station {station} on the camera sits {distance_mm} mm and {angle_deg}° elsewhere on "
+        "the flange.",
+        "Check the camera's mount and the active tool, then repeat the stations from {station} on "
+        "or those before it.",
+    ),
+    "inverse-pose": Entry(
+        "error",
+        "The typed poses fit when inverted: they give the base in the flange.",
+        "Type the flange in the base, as the pendant shows it, or correct the program that wrote "
+        "the poses.",
+        cause="The poses come from a program that writes flange_T_base.",
+        shows="The session fits only with every pose inverted.",
+    ),
+    "board-pitch": Entry(
+        "error",
+        "The board's pitch fits as {suggested} mm, the cell says {typed} mm.",
+        "Measure the board over its whole length and correct board.pitch_mm.",
+        cause="Board printed to another scale, or its pitch entered wrong.",
+        shows="Robot travel and board travel differ by a steady factor while rotations agree.",
+    ),
+    "board-turned": Entry(
+        "note",
+        "In the images of stations {stations} the board was read turned by {turn}; undone.",
+        "Nothing to do; mark point 0 on the board to be sure which way it is held.",
+        cause="The pattern looks the same after this turn, so the detector may start at "
+        "another corner.",
+        shows="The station fits only after renumbering its points.",
+    ),
+    "lens": Entry(
+        "error",
+        "The lens data do not fit the images: focal length fits as {suggested} px, the cell "
+        "says {typed} px.",
+        "Use the lens data made at this image size, focus and zoom, or calibrate the lens again.",
+        cause="Lens data of another resolution, focus, zoom or camera.",
+        shows="Points miss the fitted board by far more than the detector's noise, in a pattern.",
+    ),
+    "lens/shape": Entry(
+        "error",
+        "The lens data do not fit the images: points are off by {residual_px} px in a pattern that "
+        "repeats over the view.",
+        "Calibrate the lens again at this focus and image size.",
+    ),
+    "outlier": Entry(
+        "error",
+        "Station {station} does not fit: off by {distance_mm} mm and {angle_deg}°.",
+        "Compare its pose and image with the paper; retake it or set it aside.",
+        cause="Something is wrong at this station that no single typing slip explains.",
+        shows="Left out, the other stations agree; this one is far from what they predict.",
+    ),
+    "weak-direction": Entry(
+        "warning",
+        "{what} is known only to ±{expanded} {unit}.",
+        "{remedy_text}",
+        cause="The stations are too much alike: few tilts, or tilts about one axis only.",
+        shows="The largest axis of the covariance.",
+    ),
+    "unobservable": Entry(
+        "error",
+        "{direction} cannot be found from these stations.",
+        "{remedy_text}",
+        cause="A robot that turns about one axis only cannot show how far camera and board are "
+        "shifted along it; pure shifts cannot show the camera's place at all.",
+        shows="The information matrix has a direction without information.",
+    ),
+    "unobservable/fixed": Entry(
+        "note",
+        "{direction} cannot be found from these stations; the measured {given} fixes it.",
+        "Nothing to do; the result is as good as that measurement along this direction.",
+    ),
+    "too-few": Entry(
+        "error",
+        "{count} usable stations; at least {least} are needed.",
+        "Record more stations, tilted about two different axes.",
+        cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
+        shows="Counted before solving.",
+    ),
+    "robot-geometry": Entry(
+        "warning",
+        "Robot errors grow smoothly over the workspace ({error_mm} mm RMS): the arm's geometry is "
+        "off by more than accuracy_mm says.",
+        "Raise robot.accuracy_mm to {suggested}, keep the stations near the work volume, or have "
+        "the robot calibrated.",
+        cause="Link lengths and joint zeros differ from the nominal ones.",
+        shows="Residuals of neighbouring stations agree, those of distant ones do not.",
+    ),
+    "accuracy-assumed": Entry(
+        "note",
+        "The robot's accuracy is not given; {accuracy_mm} mm is assumed.",
+        "Enter robot.accuracy_mm from the data sheet or an acceptance test; 0 for a "
+        "compensated robot.",
+        cause="robot.accuracy_mm is absent in the cell.",
+        shows="Always, until it is entered.",
+    ),
+    "tolerance": Entry(
+        "error",
+        "The expanded uncertainty of a pick is {expanded} {unit}; the tolerance is "
+        "{tolerance} {unit}.",
+        "{remedy_text}",
+        cause="Too few or too similar stations, a noisy image, or a robot less accurate than the "
+        "tolerance asks for.",
+        shows="Twice the standard uncertainty at the worst corner of the work volume.",
+    ),
+    "not-proven": Entry(
+        "note",
+        "Not proven yet: no touch points were compared.",
+        "Touch at least {least} points spread over the work volume.",
+        cause="The fit alone cannot see a wrong active tool or frame.",
+        shows="Until touch points agree within U.",
+    ),
+    "pick-differs": Entry(
+        "note",
+        "The transform that picks best differs from the geometric one by {distance_mm} mm; both "
+        "are in the result.",
+        "Use the delivered one for picking, the geometric one for drawings.",
+        cause="The robot's systematic errors pull the place where it picks away from where the "
+        "camera really is.",
+        shows="The two estimates differ by more than their uncertainty.",
+    ),
+    "reach-unchecked": Entry(
+        "note",
+        "No robot file: reach and joint limits are not checked.",
+        "Describe the robot in the cell under `robot`.",
+        cause="`robot: none` in the cell.",
+        shows="Always with such a cell.",
+    ),
+    "journal-unfinished": Entry(
+        "note",
+        "The journal's last {count} lines were never finished ({what}).",
+        "The session holds the state before them; record what is missing again.",
+        cause="The program or the machine stopped between writing the journal and the session.",
+        shows="Journal lines that follow the last stored state.",
+    ),
+    "source-inactive": Entry(
+        "note",
+        "The image source {source} came with this folder and is not used until confirmed on this "
+        "machine.",
+        "Confirm the source at the start questions, or set camera.source.",
+        cause="A folder, device, address or command named by somebody else.",
+        shows="The session was not started on this machine.",
+    ),
+}

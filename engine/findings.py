@@ -1,0 +1,110 @@
+"""Findings: what the program noticed, with a code, a level, a message and a remedy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from .catalogue import CATALOGUE
+
+
+class Level(StrEnum):
+    """How much a finding weighs.
+
+    ERROR: cannot be recorded, or the result cannot be accepted. WARNING: recorded once the
+    operator accepts it. NOTE: worth knowing.
+    """
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+_ORDER = (Level.ERROR, Level.WARNING, Level.NOTE)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing noticed. Every field is a text, a number, a tuple of station ids, or None."""
+
+    code: str
+    level: Level
+    message: str
+    remedy: str
+    station: int | None = None
+    stations: tuple[int, ...] | None = None
+    field: str | None = None
+    typed: str | None = None
+    suggested: str | None = None
+
+    def document(self) -> dict[str, Any]:
+        """Return the finding as plain data, with every key present."""
+        return {
+            "code": self.code,
+            "level": self.level.value,
+            "station": self.station,
+            "stations": None if self.stations is None else list(self.stations),
+            "field": self.field,
+            "typed": self.typed,
+            "suggested": self.suggested,
+            "message": self.message,
+            "remedy": self.remedy,
+        }
+
+
+def finding(
+    code: str,
+    variant: str | None = None,
+    *,
+    level: Level | None = None,
+    station: int | None = None,
+    stations: Iterable[int] | None = None,
+    field: str | None = None,
+    typed: str | None = None,
+    suggested: str | None = None,
+    **values: object,
+) -> Finding:
+    """Make a finding from the catalogue entry ``code`` (or its variant ``code/variant``).
+
+    ``values`` fill the placeholders of the entry's texts; station, stations, field, typed and
+    suggested may be used as placeholders too. Raises KeyError for an unknown code.
+    """
+    entry = CATALOGUE[f"{code}/{variant}" if variant else code]
+    listed = None if stations is None else tuple(stations)
+    texts = {
+        "station": station,
+        "stations": "" if listed is None else ", ".join(map(str, listed)),
+        "field": field,
+        "typed": typed,
+        "suggested": suggested,
+        **values,
+    }
+    return Finding(
+        code=code,
+        level=level or Level(entry.level),
+        message=entry.message.format(**texts),
+        remedy=entry.remedy.format(**texts),
+        station=station,
+        stations=listed,
+        field=field,
+        typed=typed,
+        suggested=suggested,
+    )
+
+
+def worst(findings: Iterable[Finding]) -> Level | None:
+    """Return the gravest level among the findings, or None when there are none."""
+    levels = {item.level for item in findings}
+    return next((level for level in _ORDER if level in levels), None)
+
+
+def has_error(findings: Iterable[Finding]) -> bool:
+    """Tell whether any finding is at level error."""
+    return any(item.level is Level.ERROR for item in findings)
+
+
+def by_gravity(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings with errors first, otherwise in their order."""
+    return sorted(findings, key=lambda item: _ORDER.index(item.level))

@@ -1,0 +1,84 @@
+"""The cell: everything that stays the same between sessions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ..boards.pattern import Board
+from ..camera.model import Camera
+from ..pendant.settings import Pendant
+from ..robots.model import Robot
+
+Mount = Literal["eye-to-hand", "eye-in-hand"]
+EYE_TO_HAND: Mount = "eye-to-hand"
+EYE_IN_HAND: Mount = "eye-in-hand"
+
+
+@dataclass(frozen=True, slots=True)
+class WorkVolume:
+    """The box in which parts are picked [mm], in the base frame (eye-in-hand: the camera frame)."""
+
+    frame: Literal["base", "camera"]
+    center_mm: tuple[float, float, float]
+    size_mm: tuple[float, float, float]
+    approach: tuple[str, ...] | None = None  # rotation fields as typed on the pendant
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """What a pick may be off at most."""
+
+    position_mm: float
+    angle_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class KeepOut:
+    """A box in the base frame that arm and board must not enter [mm]."""
+
+    name: str
+    min_mm: tuple[float, float, float]
+    max_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A transform as files hold it: position [mm] and quaternion x y z w."""
+
+    position_mm: tuple[float, float, float]
+    quaternion_xyzw: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """A rough result from an earlier session or a tape measure: the two unknown transforms."""
+
+    camera: Placed  # base_T_camera (eye-in-hand: flange_T_camera)
+    board: Placed  # flange_T_board (eye-in-hand: base_T_board)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A cell as `cell.yaml` describes it. ``robot`` None: reach is not checked, and this is said."""
+
+    name: str
+    mount: Mount
+    robot: Robot | None
+    pendant: Pendant
+    camera: Camera
+    board: Board
+    work_volume: WorkVolume
+    tolerance: Tolerance
+    keep_out: tuple[KeepOut, ...] = ()
+    rough: Rough | None = None
+
+    @property
+    def camera_key(self) -> str:
+        """Name of the delivered transform: base_T_camera or flange_T_camera."""
+        return "base_T_camera" if self.mount == EYE_TO_HAND else "flange_T_camera"
+
+    @property
+    def board_key(self) -> str:
+        """Name of the board's transform: flange_T_board or base_T_board."""
+        return "flange_T_board" if self.mount == EYE_TO_HAND else "base_T_board"

@@ -1,0 +1,71 @@
+"""A session: one folder, one calibration, and the stations recorded in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from .cell import Cell
+
+FORMAT = 1  # version of session.yaml, cell.yaml and result.yaml that this program writes
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """One stop: a typed pose and what the camera saw there.
+
+    ``pose`` and ``joints`` are the texts as typed, one per field, or None. ``image`` and ``points``
+    are paths inside the session folder. ``board_pose`` is x y z qx qy qz qw (mm, camera_T_board)
+    from a system that reports poses. ``taken`` is ISO 8601. ``accepted`` lists the codes of
+    warnings the operator accepted. ``use`` False: set aside, with the reason in ``note``.
+    """
+
+    id: int
+    pose: tuple[str, ...] | None = None
+    joints: tuple[str, ...] | None = None
+    image: str | None = None
+    points: str | None = None
+    board_pose: tuple[float, ...] | None = None
+    taken: str | None = None
+    use: bool = True
+    accepted: tuple[str, ...] = ()
+    operator: str | None = None
+    note: str | None = None
+    closing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStation:
+    """One stop still to make: as the pendant would show it and as a jog, and why."""
+
+    pose: tuple[str, ...] | None = None
+    jog: str | None = None
+    why: str | None = None
+    skipped: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """Everything in `session.yaml`. Lists never change in place: methods return a new session."""
+
+    name: str
+    operator: str | None
+    created: str
+    cell: Cell
+    plan: tuple[PlannedStation, ...] = ()
+    stations: tuple[Station, ...] = ()
+
+    @property
+    def next_id(self) -> int:
+        """Id of the next new station: ids are never used again."""
+        return 1 + max((station.id for station in self.stations), default=0)
+
+    def station(self, station_id: int) -> Station | None:
+        """Return the station with this id, or None."""
+        return next((s for s in self.stations if s.id == station_id), None)
+
+    def with_station(self, station: Station) -> Session:
+        """Return the session with ``station`` appended, or replaced where its id exists."""
+        if self.station(station.id) is None:
+            return replace(self, stations=(*self.stations, station))
+        swapped = tuple(station if s.id == station.id else s for s in self.stations)
+        return replace(self, stations=swapped)
