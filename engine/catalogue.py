@@ -195,7 +195,7 @@ CATALOGUE: dict[str, Entry] = {
         "warning",
         "The image says that {field} {typed} is wrong: {field} {typed} → {suggested}?",
         "Compare {field} with the pendant.",
-        cause="A typing slip, an old image, or a board or camera that moved since the last station.",
+        cause="A typing slip, an old image, or a board or camera moved since the last station.",
         shows="The pose predicted from the image by the recorded stations differs from the typed "
         "one by more than both uncertainties explain.",
     ),
@@ -218,7 +218,7 @@ CATALOGUE: dict[str, Entry] = {
         "Compare {field} with the paper or the pendant; if it was {suggested}, apply the "
         "correction and solve again.",
         cause="One digit, sign, point or field was mistyped.",
-        shows="One station fits nothing as typed, and fits within the noise with one field changed.",
+        shows="One station fits nothing as typed, and within the noise with one field changed.",
     ),
     "rotation-convention": Entry(
         "error",
@@ -230,8 +230,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "rotation-convention/unsettled": Entry(
         "warning",
-        "The stations fit badly as {typed}, but are tilted too little to tell which of {candidates} "
-        "is right.",
+        "The stations fit badly as {typed}, but are tilted too little to tell which of "
+        "{candidates} is right.",
         "Add a station with at least {tilt_deg}° of tilt about {axis}.",
     ),
     "pairing": Entry(

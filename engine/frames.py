@@ -59,7 +59,8 @@ def inverse(T: ArrayLike) -> Array:
 def apply(T: ArrayLike, points: ArrayLike) -> Array:
     """Map points (..., n, 3) [mm] from the second-named frame of ``T`` into the first."""
     T, points = np.asarray(T, float), np.asarray(points, float)
-    return points @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3]
+    mapped: Array = points @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3]
+    return mapped
 
 
 def skew(v: ArrayLike) -> Array:
@@ -97,7 +98,7 @@ def displacement(new: ArrayLike, old: ArrayLike) -> Array:
 
 def rotation_angle(R: ArrayLike) -> Array:
     """Return the angles (...) [rad, 0 to pi] of the rotations ``R`` (..., 3, 3)."""
-    return np.linalg.norm(rotation_log(R), axis=-1)
+    return np.asarray(np.linalg.norm(rotation_log(R), axis=-1))
 
 
 def quaternion_xyzw(R: ArrayLike) -> Array:
@@ -106,7 +107,7 @@ def quaternion_xyzw(R: ArrayLike) -> Array:
 
 
 def from_position_quaternion(values: ArrayLike) -> Array:
-    """Return the transform (4, 4) of ``[x, y, z, qx, qy, qz, qw]`` [mm, -]; the quaternion is normed.
+    """Return the transform (4, 4) of ``[x, y, z, qx, qy, qz, qw]`` [mm]; the quaternion is normed.
 
     Raises StationbookError for a wrong length, a value that is not finite or a zero quaternion.
     """

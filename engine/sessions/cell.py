@@ -60,7 +60,7 @@ class Rough:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell as `cell.yaml` describes it. ``robot`` None: reach is not checked, and this is said."""
+    """A cell as `cell.yaml` describes it. ``robot`` None: reach is not checked."""
 
     name: str
     mount: Mount
