@@ -1,0 +1,99 @@
+"""Kinematics of every robot kind: where the flange stands, and how it moves.
+
+All joint values in and out are the *shown* ones, as the pendant shows them, in [rad] ([mm] for a
+lift). Displacements are ``[rx ry rz tx ty tz]`` in [rad, mm] on base axes, as in `frames`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import StationbookError
+from ..frames import Array
+from .arms import build, length_errors
+from .check import checked
+from .elements import Elements
+from .joints import Joints, joints
+from .model import Robot
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kinematics:
+    """One robot's kinematics; made by `kinematics`.
+
+    Attributes:
+        robot: the robot as described.
+        joints: names, types, limits and the step from shown to model values.
+        parameter_names: geometric errors: lengths ("c2"), then joint zeros ("zero J1").
+        parameter_units: "mm" or "rad" for each.
+    """
+
+    robot: Robot
+    joints: Joints
+    parameter_names: tuple[str, ...]
+    parameter_units: tuple[str, ...]
+    _moving: Elements
+    _all: Elements
+
+    @property
+    def axes(self) -> int:
+        """Number of joints."""
+        return len(self.joints.names)
+
+    def forward(self, q: ArrayLike, errors: ArrayLike | None = None) -> Array:
+        """Return base_T_flange (..., 4, 4) [mm] of shown joint values (..., axes) [rad, mm].
+
+        ``errors`` (p,) are geometric errors in the order of `parameter_names`: a length error adds
+        to the length, a zero error to the model joint value. Not linearised.
+        """
+        theta = self.joints.to_model(self._shown(q))
+        if errors is None:
+            return self._moving.frames(theta)[1]
+        return self._all.frames(theta, np.asarray(errors, float))[1]
+
+    def jacobian(self, q: ArrayLike) -> Array:
+        """Return the flange's displacement per shown joint (..., 6, axes), base axes."""
+        return self.forward_and_jacobian(q)[1]
+
+    def forward_and_jacobian(self, q: ArrayLike) -> tuple[Array, Array]:
+        """Return `forward` and `jacobian` for the cost of one."""
+        T, twists = self._moving.twists(self.joints.to_model(self._shown(q)))
+        return T, twists @ (self._moving.joints @ self.joints.matrix)
+
+    def parameter_jacobian(self, q: ArrayLike) -> Array:
+        """Return the flange's displacement per geometric error (..., 6, p), base axes."""
+        twists = self._all.twists(self.joints.to_model(self._shown(q)))[1]
+        derivative: Array = twists @ self._all.parameters
+        return derivative
+
+    def _shown(self, q: ArrayLike) -> Array:
+        shown = np.asarray(q, float)
+        if shown.ndim == 0 or shown.shape[-1] != self.axes:
+            raise StationbookError(
+                f"expected {self.axes} joint values, got shape {shown.shape}",
+                f"Robot {self.robot.name!r} has the joints {', '.join(self.joints.names)}.",
+            )
+        return shown
+
+
+def kinematics(robot: Robot) -> Kinematics:
+    """Return the kinematics of ``robot``.
+
+    Raises StationbookError naming the key and the value where the description does not describe
+    an arm.
+    """
+    checked(robot)
+    arm, moved = build(robot), joints(robot)
+    lengths = length_errors(robot)
+    units = ["rad" if kind == "turn" else "mm" for kind in moved.types]
+    return Kinematics(
+        robot=robot,
+        joints=moved,
+        parameter_names=(*lengths, *(f"zero {name}" for name in moved.names)),
+        parameter_units=(*("mm" for _ in lengths), *units),
+        _moving=arm.without_parameters(),
+        _all=arm,
+    )

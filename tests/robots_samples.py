@@ -1,0 +1,82 @@
+"""Robots that the robot tests share: every kind, with uneven offsets, directions and coupling."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from engine.robots.kinematics import Kinematics
+from engine.robots.model import ChainLink, Robot
+
+DEMO = Robot(  # the geometry of the cell example in the documentation
+    name="demo six-axis arm",
+    kind="spherical-wrist",
+    geometry_mm={"a1": 50, "a2": -35, "b": 0, "c1": 330, "c2": 340, "c3": 338, "c4": 86},
+    offsets_deg=(0, 0, 0, 0, 0, 0),
+    directions=(1, 1, 1, 1, 1, 1),
+    limits=((-170, 170), (-65, 145), (-70, 190), (-190, 190), (-135, 135), (-360, 360)),
+)
+UNEVEN = Robot(
+    name="uneven six-axis arm",
+    kind="spherical-wrist",
+    geometry_mm={"a1": 150, "a2": 60, "b": 12, "c1": 450, "c2": 600, "c3": 640, "c4": 100},
+    offsets_deg=(10, -90, 15, 20, -5, 180),
+    directions=(-1, 1, -1, 1, -1, -1),
+    coupling={"J3": "J2"},
+    limits=((-185, 185), (-150, 60), (-170, 190), (-350, 350), (-125, 125), (-350, 350)),
+)
+SCARA = Robot(
+    name="scara arm",
+    kind="scara",
+    geometry_mm={"l1": 325, "l2": 275, "z0": 380},
+    offsets_deg=(0, 5, 20, -30),
+    directions=(1, -1, 1, -1),
+    limits=((-140, 140), (-150, 150), (-180, 20), (-360, 360)),
+)
+PALLETISER = Robot(
+    name="palletising arm",
+    kind="level-flange",
+    geometry_mm={"a1": 420, "a2": 50, "b": 0, "c1": 800, "c2": 1100, "c3": 1200, "c4": 250},
+    offsets_deg=(0, 0, -90, 0),
+    directions=(1, 1, 1, -1),
+    coupling={"J3": "J2"},
+    limits=((-180, 180), (-40, 90), (-20, 120), (-360, 360)),
+)
+CHAIN = Robot(
+    name="five turns and a lift",
+    kind="chain",
+    convention="standard",
+    links=(
+        ChainLink(80, -90, 400, 0),
+        ChainLink(350, 0, 20, -90),
+        ChainLink(0, 90, 100, 90, "lift"),
+        ChainLink(0, -90, 310, 0),
+        ChainLink(15, 90, 0, 12),
+        ChainLink(0, 30, 90, 180),
+    ),
+    directions=(1, -1, 1, 1, 1, -1),
+    limits=((-170, 170), (-120, 120), (0, 300), (-180, 180), (-120, 120), (-360, 360)),
+)
+MODIFIED = Robot(
+    name="seven turns",
+    kind="chain",
+    convention="modified",
+    links=(
+        ChainLink(0, 0, 330),
+        ChainLink(0, -90, 0),
+        ChainLink(0, 90, 316),
+        ChainLink(82, 90, 0),
+        ChainLink(-82, -90, 384),
+        ChainLink(0, 90, 0),
+        ChainLink(88, 90, 0),
+    ),
+    limits=((-160, 160), (-100, 100), (-160, 160), (-170, -5), (-160, 160), (0, 210), (-160, 160)),
+    base_T_first_mm_deg=(10, 20, 30, 5, -10, 15),
+    last_T_flange_mm_deg=(0, 0, 107, 0, 0, -45),
+)
+ALL = (DEMO, UNEVEN, SCARA, PALLETISER, CHAIN, MODIFIED)
+
+
+def random_joints(arm: Kinematics, rng: np.random.Generator, count: int) -> np.ndarray:
+    """Return shown joint values (count, axes) spread evenly over the limits."""
+    low, high = arm.joints.limits.T
+    return rng.uniform(low, high, (count, arm.axes))
