@@ -1,0 +1,78 @@
+"""Checking a whole session: every recorded station again, and all of them together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from ..checks.motion import RecordedPose, motion_findings
+from ..checks.reach import joint_findings, reach_findings
+from ..checks.units import unit_findings
+from ..errors import PoseError, SolveError
+from ..findings import Finding, finding
+from ..pendant.entry import pose_from_fields
+from ..sessions.journal import unfinished
+from ..sessions.poses import station_joints, station_pose
+from ..sessions.session import Session, Station
+from .solve import findings_of_fit
+
+
+def check_session(session: Session, folder: Path) -> list[Finding]:
+    """Return every finding on a session: stations one by one, then the whole where it solves.
+
+    Warnings that the operator accepted when recording are not repeated. Raises FileError when a
+    file that a station names is missing or damaged.
+    """
+    found = list(_station_findings(session))
+    leftover = unfinished(folder)
+    if leftover:
+        what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
+        found.append(finding("journal-unfinished", count=len(leftover), what=what))
+    if any(item.code == "format" for item in found):
+        return found
+    try:
+        found += findings_of_fit(session, folder)
+    except SolveError:
+        usable = sum(station.use for station in session.stations)
+        found.append(finding("too-few", count=usable, least=3))
+    return found
+
+
+def _station_findings(session: Session) -> Iterator[Finding]:
+    recorded: list[RecordedPose] = []
+    for station in session.stations:
+        if not station.use:
+            continue
+        try:
+            found = _one_station(session, station, recorded)
+        except PoseError as error:
+            found = [
+                finding("format", field=error.field, problem=error.problem, remedy=error.remedy)
+            ]
+        for item in found:
+            if item.code not in station.accepted:
+                yield replace(item, station=station.id)
+
+
+def _one_station(
+    session: Session, station: Station, recorded: list[RecordedPose]
+) -> list[Finding]:
+    """Check one station against those before it, and add its pose to them."""
+    cell = session.cell
+    pose = station_pose(cell, station)
+    found: list[Finding] = []
+    if pose is not None:
+        if station.pose is not None:
+            typed = pose_from_fields(station.pose, cell.pendant)
+            found += unit_findings(typed.values, typed.fields, cell.pendant)
+        found += motion_findings(pose, recorded, cell.pendant, closing=station.closing)
+        if cell.robot is not None:
+            joints = station_joints(cell, station)
+            found += reach_findings(cell, pose, joints)
+            if station.pose is not None and joints is not None:
+                found += joint_findings(cell, pose, joints)
+        recorded.append(RecordedPose(station.id, pose))
+    if station.points is None and station.board_pose is None:
+        found.append(finding("board-missing", "no-image"))
+    return found

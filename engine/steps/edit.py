@@ -1,0 +1,124 @@
+"""Changing what is recorded: correct a pose, set a station aside, bring it back, add a remark.
+
+Nothing is lost: the journal keeps what was typed before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ..errors import StationbookError
+from ..sessions.folder import commit
+from ..sessions.session import Session, Station
+from .record import PoseDraft, outstanding
+
+
+def set_aside(
+    session: Session, folder: Path, station_id: int, reason: str, operator: str | None, now: datetime
+) -> Session:
+    """Leave a station out of the solution; the reason is kept as its note."""
+    if not reason.strip():
+        raise StationbookError("no reason given", "Say in a few words why it is set aside.")
+    station = replace(existing(session, station_id), use=False, note=reason.strip())
+    return _commit(session, folder, station, "set aside", operator, now, reason=reason.strip())
+
+
+def bring_back(
+    session: Session, folder: Path, station_id: int, operator: str | None, now: datetime
+) -> Session:
+    """Use a station again that was set aside."""
+    station = replace(existing(session, station_id), use=True)
+    return _commit(session, folder, station, "bring back", operator, now)
+
+
+def annotate(
+    session: Session, folder: Path, station_id: int, note: str, operator: str | None, now: datetime
+) -> Session:
+    """Keep a remark with a station; an empty one removes it."""
+    station = replace(existing(session, station_id), note=note.strip() or None)
+    return _commit(session, folder, station, "note", operator, now, note=note.strip())
+
+
+def correct_pose(
+    session: Session,
+    folder: Path,
+    station_id: int,
+    draft: PoseDraft,
+    *,
+    accepted: Sequence[str] = (),
+    reason: str | None = None,
+    operator: str | None = None,
+    now: datetime,
+) -> Session:
+    """Replace the typed pose of a station by an examined one.
+
+    Examine it with ``known(session, before=station_id)``, or the station is a duplicate of itself.
+    Raises StationbookError when a finding still stands.
+    """
+    old = existing(session, station_id)
+    standing = outstanding(draft.findings, accepted, reason)
+    if standing:
+        raise StationbookError(f"not changed: {standing[0].message}", standing[0].remedy)
+    codes = {item.code for item in draft.findings}
+    used = tuple(code for code in dict.fromkeys(accepted) if code in codes)
+    station = replace(
+        old,
+        pose=draft.typed.fields if draft.typed else old.pose,
+        joints=draft.joints.fields if draft.joints else old.joints,
+        accepted=used,
+        note=reason if used and reason else old.note,
+    )
+    return _commit(
+        session,
+        folder,
+        station,
+        "correct",
+        operator,
+        now,
+        before=list(old.pose or old.joints or ()),
+        typed=list(station.pose or station.joints or ()),
+        accepted=list(used),
+        reason=reason,
+    )
+
+
+def restore(
+    current: Session, folder: Path, earlier: Session, operator: str | None, now: datetime, what: str
+) -> Session:
+    """Put an earlier state of the session back (undo) or a later one (redo): ``what`` says which."""
+    action = {"action": what, "who": operator or current.operator}
+    commit(folder, earlier, action, {}, now)
+    return earlier
+
+
+def existing(session: Session, station_id: int) -> Station:
+    """Return the station, or raise StationbookError naming those that exist."""
+    station = session.station(station_id)
+    if station is None:
+        ids = ", ".join(str(item.id) for item in session.stations) or "none yet"
+        raise StationbookError(f"there is no station {station_id}", f"Recorded stations: {ids}.")
+    return station
+
+
+def _commit(
+    session: Session,
+    folder: Path,
+    station: Station,
+    what: str,
+    operator: str | None,
+    now: datetime,
+    **details: Any,
+) -> Session:
+    new = session.with_station(station)
+    action = {
+        "action": what,
+        "who": operator or session.operator,
+        "station": station.id,
+        **details,
+    }
+    commit(folder, new, action, {}, now)
+    return new

@@ -1,0 +1,78 @@
+"""The engine knows nothing of the screen, and the command line starts without heavy imports."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+# The order in which a newcomer reads the engine; a part imports only from parts before it.
+ORDER = (
+    "errors catalogue findings frames pendant robots camera boards images sessions estimate "
+    "simulate checks plans diagnosis proof report steps"
+).split()
+
+
+def engine_modules() -> list[Path]:
+    return sorted((ROOT / "engine").rglob("*.py"))
+
+
+def part_of(path: Path) -> str:
+    return path.relative_to(ROOT / "engine").parts[0].removesuffix(".py")
+
+
+def imported_parts(path: Path) -> set[str]:
+    """Return the engine parts that a module imports, from its relative imports."""
+    depth = len(path.relative_to(ROOT / "engine").parts)
+    parts = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.level == depth:
+            parts |= {(node.module or "").split(".")[0]} if node.module else set()
+            parts |= set() if node.module else {alias.name for alias in node.names}
+    return parts
+
+
+@pytest.mark.parametrize("path", engine_modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_engine_module_imports_only_from_earlier_parts(path: Path) -> None:
+    own = part_of(path)
+    if own == "__init__":
+        return
+    later = {part for part in imported_parts(path) if ORDER.index(part) > ORDER.index(own)}
+    assert later == set(), f"{path.name} of {own} imports from {later}"
+
+
+@pytest.mark.parametrize("path", engine_modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_engine_never_imports_the_screen(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+        names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        assert not {n.split(".")[0] for n in names} & {"tui", "textual", "rich"}
+
+
+def loaded_by(code: str) -> set[str]:
+    script = f"{code}\nimport sys; print(' '.join(sys.modules))"
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    return set(run.stdout.split())
+
+
+def test_help_loads_no_heavy_library() -> None:
+    loaded = loaded_by(
+        "import contextlib, io\nfrom tui.main import main\n"
+        "with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):\n"
+        "    main(['--help'])"
+    )
+    assert loaded.isdisjoint({"cv2", "scipy", "numpy", "yaml", "textual", "matplotlib"})
+
+
+def test_every_engine_module_loads_without_textual() -> None:
+    names = [
+        ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+        for path in engine_modules()
+    ]
+    loaded = loaded_by("\n".join(f"import {name}" for name in names))
+    assert "engine.steps.record" in loaded
+    assert loaded.isdisjoint({"textual", "rich", "tui"})

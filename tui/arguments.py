@@ -1,0 +1,155 @@
+"""The words of the command line. Nothing heavy is imported here: `--help` must be instant."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from importlib.metadata import version
+
+DESCRIPTION = """\
+Tie a camera to an industrial robot whose pose is read off the teach pendant and typed.
+Without a command the screen opens on the sessions folder."""
+
+EPILOG = """\
+exit status: 0 done, nothing at level error; 1 done with a finding at level error (record: nothing
+was stored); 2 bad input or usage."""
+
+
+class _Version(argparse.Action):
+    """Looks the version up only when asked: reading package metadata takes time."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        print(f"stationbook {version('stationbook')}")
+        parser.exit()
+
+
+TYPED = ("--pose", "--joints", "--board-pose")  # options whose text may begin with a minus
+
+
+def joined(words: Sequence[str]) -> list[str]:
+    """Return ``words`` with each typed text joined to its option: `--pose=-85.1,...`.
+
+    argparse takes a word that begins with a minus for an option, and poses do that.
+    """
+    left = list(words)
+    out = []
+    while left:
+        word = left.pop(0)
+        if word in TYPED and left and not left[0].startswith("--"):
+            word = f"{word}={left.pop(0)}"
+        out.append(word)
+    return out
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser; every command sets ``run`` to "module:function" in tui.commands."""
+    parser = argparse.ArgumentParser(
+        prog="stationbook",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
+    parser.add_argument(
+        "--sessions", metavar="DIR", default="sessions", help="where sessions live (default: %(default)s)"
+    )
+    parser.set_defaults(run="screen:run", json=False)
+    commands = parser.add_subparsers(metavar="COMMAND", title="commands")
+    for add in (_demo, _start, _open, _record, _edit, _check, _solve, _explain, _doctor):
+        add(commands)
+    return parser
+
+
+_Commands = argparse._SubParsersAction  # the type of what add_subparsers returns has no public name
+
+
+def _command(commands: _Commands, name: str, run: str, help: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=help, description=help, allow_abbrev=False
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("--json", action="store_true", help="print one JSON document on stdout")
+    return parser
+
+
+def _demo(commands: _Commands) -> None:
+    parser = _command(
+        commands, "demo", "demo:run", "try the whole job on a simulated cell; no robot, no camera"
+    )
+    parser.add_argument("--auto", action="store_true", help="do the whole job unattended")
+    parser.add_argument("--dir", metavar="DIR", help="where to put the demo session")
+    parser.add_argument("--seed", type=int, default=7, help="noise of the simulation (default: 7)")
+
+
+def _start(commands: _Commands) -> None:
+    parser = _command(commands, "start", "start:run", "start a session folder for a cell")
+    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
+    parser.add_argument("dir", metavar="DIR", help="the new session folder")
+    parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
+    parser.add_argument("--name", metavar="TEXT", help="name of the session (default: the cell's)")
+
+
+def _open(commands: _Commands) -> None:
+    parser = _command(commands, "open", "screen:run_open", "open a session on the screen")
+    parser.add_argument("dir", metavar="DIR")
+    parser.add_argument("--follow", action="store_true", help="watch it live, read-only")
+
+
+def _record(commands: _Commands) -> None:
+    parser = _command(commands, "record", "record:run", "record one station: a typed pose, an image")
+    parser.add_argument("dir", metavar="DIR")
+    parser.add_argument("--pose", metavar="TEXT", help="the pose as the pendant shows it")
+    parser.add_argument("--joints", metavar="TEXT", help="the joints as the pendant shows them")
+    seen = parser.add_mutually_exclusive_group()
+    seen.add_argument("--image", metavar="FILE", help="the image taken at this stop")
+    seen.add_argument("--points", metavar="FILE", help="detected points (CSV id,u_px,v_px)")
+    seen.add_argument(
+        "--board-pose", metavar="TEXT", help="x y z qx qy qz qw (mm) of the board in the camera"
+    )
+    parser.add_argument(
+        "--accept", metavar="CODE", action="append", default=[], help="accept this warning"
+    )
+    parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
+    parser.add_argument("--closing", action="store_true", help="a last stop at an earlier pose")
+    parser.add_argument("--retake", metavar="N", type=int, help="replace station N")
+    parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
+
+
+def _edit(commands: _Commands) -> None:
+    parser = _command(commands, "edit", "edit:run", "change one recorded station")
+    parser.add_argument("dir", metavar="DIR")
+    parser.add_argument("--station", metavar="N", type=int, required=True)
+    change = parser.add_mutually_exclusive_group(required=True)
+    change.add_argument("--pose", metavar="TEXT", help="the corrected pose")
+    change.add_argument("--aside", metavar="TEXT", help="leave it out of the solution, and why")
+    change.add_argument("--back", action="store_true", help="use it again")
+    change.add_argument("--note", metavar="TEXT", help="a remark kept with the station")
+    parser.add_argument(
+        "--accept", metavar="CODE", action="append", default=[], help="accept this warning"
+    )
+    parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
+
+
+def _several(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("dirs", metavar="DIR", nargs="+")
+    parser.add_argument("--jobs", metavar="N", type=int, help="processes for several DIRs (all cores)")
+
+
+def _check(commands: _Commands) -> None:
+    _several(_command(commands, "check", "check:run", "check what is recorded, and say what is wrong"))
+
+
+def _solve(commands: _Commands) -> None:
+    parser = _command(commands, "solve", "solve:run", "find the camera's place and its uncertainty")
+    _several(parser)
+    parser.add_argument("--no-write", action="store_true", help="compute, but store no result")
+
+
+def _explain(commands: _Commands) -> None:
+    parser = _command(commands, "explain", "explain:run", "explain a finding: cause, signs, remedy")
+    parser.add_argument("code", metavar="CODE", nargs="?", help="without a code: list them all")
+
+
+def _doctor(commands: _Commands) -> None:
+    _command(commands, "doctor", "doctor:run", "what a supporter asks first about this machine")

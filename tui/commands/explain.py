@@ -1,0 +1,49 @@
+"""`explain`: the page of a finding."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from engine.catalogue import CATALOGUE, Entry
+from engine.errors import UsageError
+
+from ..output import print_json
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print cause, signs and remedy of one finding, or the list of all."""
+    codes = [code for code in CATALOGUE if "/" not in code]
+    if args.code is None:
+        if args.json:
+            print_json({"format": 1, "codes": codes})
+        else:
+            for code in codes:
+                print(f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}")
+        return 0
+    if args.code not in codes:
+        from difflib import get_close_matches
+
+        near = get_close_matches(args.code, codes, n=1)
+        hint = f"Did you mean {near[0]}?" if near else "`stationbook explain` lists all codes."
+        raise UsageError(f"there is no finding {args.code!r}", hint)
+    forms = [entry for key, entry in CATALOGUE.items() if key.split("/")[0] == args.code]
+    if args.json:
+        print_json(_document(args.code, forms))
+    else:
+        print("\n".join(_page(args.code, forms)))
+    return 0
+
+
+def _document(code: str, forms: list[Entry]) -> dict[str, Any]:
+    first = forms[0]
+    texts = [{"level": e.level, "message": e.message, "remedy": e.remedy} for e in forms]
+    return {"format": 1, "code": code, "cause": first.cause, "shows": first.shows, "texts": texts}
+
+
+def _page(code: str, forms: list[Entry]) -> list[str]:
+    first = forms[0]
+    lines = [code, "=" * len(code), "", f"Cause:  {first.cause}", f"Signs:  {first.shows}"]
+    for form in forms:
+        lines += ["", f"{form.level}: {form.message}", f"    remedy: {form.remedy}"]
+    return lines

@@ -1,0 +1,64 @@
+"""The entry point: parse the words, run the command, turn errors into one sentence."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from importlib import import_module
+
+from engine.errors import StationbookError
+
+from .arguments import build_parser, joined
+
+EXIT_BAD_INPUT = 2  # bad input or usage; 1 is kept for findings at level error
+EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status: 0 done, 1 error finding, 2 bad input."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:  # a console that cannot show a sign must not stop the program
+            reconfigure(errors="backslashreplace")
+    args = build_parser().parse_args(joined(sys.argv[1:] if argv is None else argv))
+    module, _, function = args.run.partition(":")
+    try:
+        status: int = getattr(import_module(f"tui.commands.{module}"), function)(args)
+        sys.stdout.flush()
+    except StationbookError as error:
+        return _failed(args, str(error))
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except Exception as error:
+        return _failed(args, _unexpected(error))
+    return status
+
+
+def _failed(args: object, sentence: str) -> int:
+    if getattr(args, "json", False):
+        import json
+
+        print(json.dumps({"format": 1, "error": sentence}, ensure_ascii=False))
+    print(f"stationbook: {sentence}", file=sys.stderr)
+    return EXIT_BAD_INPUT
+
+
+def _unexpected(error: Exception) -> str:
+    """Log an error nobody foresaw and return the sentence to show instead of a traceback."""
+    from engine.sessions.store import append_error_log
+
+    text = "".join(traceback.format_exception(error))
+    if os.environ.get("STATIONBOOK_DEBUG"):
+        print(text, file=sys.stderr)
+    place = append_error_log(text)
+    what = f"{type(error).__name__}: {error}"
+    return f"internal error ({what}); please send {place} to whoever supports you"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
