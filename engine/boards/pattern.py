@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # numpy waits until points are asked for: lists of sessions open without it
+    import numpy as np
+    from numpy.typing import NDArray
 
 Pattern = Literal["chessboard", "circles", "circles-staggered", "charuco"]
 
@@ -49,6 +50,8 @@ class Board:
 
     def points(self) -> NDArray[np.float64]:
         """Return the points (count, 3) [mm] in the board frame; row k is the point with id k."""
+        import numpy as np
+
         row, column = np.divmod(np.arange(self.count), self.columns)
         if self.pattern == "circles-staggered":
             x, y = (2 * column + row % 2) * self.pitch_mm / 2, row * self.pitch_mm / 2
