@@ -1,0 +1,192 @@
+"""Handing over: the camera's transform in the form that robot, vision program or file asks for."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+import yaml
+from scipy.spatial.transform import Rotation
+
+from ..errors import UsageError
+from ..frames import quaternion_xyzw
+from ..pendant.units import LENGTH_MM
+from ..sessions.cell import Cell
+from .delivered import Delivered, delivered, facts, one_line, scaled
+from .export_opencv import as_opencv
+from .export_pendant import as_pendant
+
+FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run such a text as a formula
+
+
+def export(
+    document: Mapping[str, Any],
+    cell: Cell,
+    format: str,
+    *,
+    inverse: bool = False,
+    unit: str | None = None,
+    allow_not_accepted: bool = False,
+    source_sha256: str | None = None,
+) -> str:
+    """Return the camera's transform of a solve document as the text of one file.
+
+    ``format`` is a key of `FORMATS`. ``unit`` is mm, m or in (None: the format's own). Not
+    accepted results are refused unless ``allow_not_accepted``; the file then says so.
+    ``source_sha256`` is the hash of result.yaml. Raises UsageError for words that do not fit,
+    StationbookError for a result that cannot be read.
+    """
+    if format not in FORMATS:
+        raise UsageError(f"unknown export form {format!r}", f"Known: {', '.join(FORMATS)}.")
+    write, own_unit = FORMATS[format]
+    if own_unit is None:
+        unit = unit or "mm"
+        if unit not in LENGTH_MM:
+            raise UsageError(f"unknown unit {unit!r}", f"Known: {', '.join(LENGTH_MM)}.")
+    else:
+        own = cell.pendant.length_unit if own_unit == "pendant" else own_unit
+        if unit not in (None, own):
+            raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
+        unit = own
+    item = delivered(
+        document,
+        cell,
+        inverted=inverse,
+        allow_not_accepted=allow_not_accepted,
+        source_sha256=source_sha256,
+    )
+    return write(item, unit)
+
+
+def _plain(item: Delivered, unit: str) -> dict[str, Any]:
+    """Return the transform as plain data: the form of both YAML and JSON."""
+    convention = "rotation as unit quaternion x y z w and in the matrix (rows)"
+    said = {key.replace(" ", "_"): text for key, text in facts(item, unit, convention)}
+    for key in [key for key in said if key.startswith(("U_of", "proven"))]:
+        del said[key]  # they follow as numbers
+    length = LENGTH_MM[unit]
+    u = {
+        key.replace("_mm", f"_{unit}"): value / length if value and key.endswith("_mm") else value
+        for key, value in item.uncertainty.items()
+    }
+    return {
+        "format": 1,
+        **said,
+        "caution": item.caution,
+        "proven": item.proven,
+        f"position_{unit}": _numbers(scaled(item.matrix[:3, 3], unit)),
+        "quaternion_xyzw": _numbers(quaternion_xyzw(item.matrix[:3, :3])),
+        "matrix": [_numbers(row) for row in _matrix(item, unit)],
+        "standard_uncertainty": u,
+        "covariance_rad_mm": None
+        if item.covariance is None
+        else [_numbers(row) for row in item.covariance],
+    }
+
+
+def _numbers(values: Any) -> list[float]:
+    return [float(v) + 0.0 for v in values]
+
+
+def _matrix(item: Delivered, unit: str) -> Any:
+    T = item.matrix.copy()
+    T[:3, 3] = scaled(T[:3, 3], unit)
+    return T + 0.0
+
+
+def _as_yaml(item: Delivered, unit: str) -> str:
+    return yaml.safe_dump(_plain(item, unit), sort_keys=False, allow_unicode=True, width=100)
+
+
+def _as_json(item: Delivered, unit: str) -> str:
+    return json.dumps(_plain(item, unit), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _as_csv(item: Delivered, unit: str) -> str:
+    """Rows of quantity, value, unit (RFC 4180); texts cannot run as formulas."""
+    out = io.StringIO()
+    table = csv.writer(out)
+    table.writerow(("quantity", "value", "unit"))
+    convention = "rotation as unit quaternion x y z w and as matrix elements r11 to r33"
+    for key, text in facts(item, unit, convention):
+        table.writerow((key, "'" + text if text.startswith(FORMULA_SIGNS) else text, ""))
+    for axis, value in zip("xyz", scaled(item.matrix[:3, 3], unit), strict=True):
+        table.writerow((axis, repr(float(value)), unit))
+    for axis, value in zip("xyzw", quaternion_xyzw(item.matrix[:3, :3]), strict=True):
+        table.writerow((f"q{axis}", repr(float(value)), ""))
+    for (row, column), value in np.ndenumerate(item.matrix[:3, :3]):
+        table.writerow((f"r{row + 1}{column + 1}", repr(float(value)), ""))
+    return out.getvalue()
+
+
+def _commented(item: Delivered, unit: str, convention: str) -> str:
+    return "".join(f"# {key}: {text}\n" for key, text in facts(item, unit, convention))
+
+
+def _row(values: Any) -> str:
+    return " ".join(f"{float(v) + 0.0:.15g}" for v in values)
+
+
+def _as_matrix(item: Delivered, unit: str) -> str:
+    head = _commented(item, unit, "4 × 4 matrix, row by row; columns act on column vectors")
+    return head + "".join(_row(row) + "\n" for row in _matrix(item, unit))
+
+
+def _as_quaternion(item: Delivered, unit: str) -> str:
+    head = _commented(item, unit, "one line x y z qx qy qz qw; unit quaternion, w last")
+    position = scaled(item.matrix[:3, 3], unit)
+    return head + _row([*position, *quaternion_xyzw(item.matrix[:3, :3])]) + "\n"
+
+
+def _as_tf(item: Delivered, unit: str) -> str:
+    head = _commented(
+        item, unit, "arguments x y z qx qy qz qw frame_id child_frame_id of a static transform"
+    )
+    position = scaled(item.matrix[:3, 3], unit)
+    values = _row([*position, *quaternion_xyzw(item.matrix[:3, :3])])
+    return f"{head}{values} {item.to_frame} {item.from_frame}\n"
+
+
+def _as_urdf(item: Delivered, unit: str) -> str:
+    """A robot description of two links and one fixed joint (origin xyz [m] rpy [rad])."""
+    convention = "origin xyz and rpy in rad: roll, pitch, yaw about fixed x, y, z"
+    # Two hyphens would end an XML comment.
+    lines = [
+        f"  {key}: {escape(text).replace('--', '- -')}"
+        for key, text in facts(item, unit, convention)
+    ]
+    rpy = Rotation.from_matrix(item.matrix[:3, :3]).as_euler("xyz")
+    name = quoteattr(f"{item.to_frame}_to_{item.from_frame}")
+    return "\n".join([
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        "<!--", *lines, "-->",
+        f"<robot name={quoteattr(one_line(item.cell.name))}>",
+        f'  <link name="{item.to_frame}"/>',
+        f'  <link name="{item.from_frame}"/>',
+        f'  <joint name={name} type="fixed">',
+        f'    <parent link="{item.to_frame}"/>',
+        f'    <child link="{item.from_frame}"/>',
+        f'    <origin xyz="{_row(scaled(item.matrix[:3, 3], unit))}" rpy="{_row(rpy)}"/>',
+        "  </joint>",
+        "</robot>",
+        "",
+    ])  # fmt: skip
+
+
+FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
+    "yaml": (_as_yaml, None),
+    "json": (_as_json, None),
+    "csv": (_as_csv, None),
+    "matrix": (_as_matrix, None),
+    "quaternion": (_as_quaternion, None),
+    "pendant": (as_pendant, "pendant"),
+    "opencv": (as_opencv, None),
+    "urdf": (_as_urdf, "m"),
+    "tf": (_as_tf, "m"),
+}
+"""Export form -> (its writer, its own length unit or None where any will do)."""
