@@ -13,6 +13,7 @@ from .model import ChainLink, JointType, Robot
 
 SIX_AXIS_KEYS = ("a1", "a2", "b", "c1", "c2", "c3", "c4")
 LEVEL_ERRORS = ("a1", "b", "c1", "c2", "c3")  # c4 acts as −c1 does, a2 as c3 and the zero of J3
+LEVEL_KINDS = ("level-flange", "scara")  # the flange cannot tilt
 SCARA_KEYS = ("l1", "l2", "z0")
 SCARA_ERRORS = ("l1", "l2")  # z0 shifts the flange exactly as the zero of the lift does
 

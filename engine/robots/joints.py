@@ -10,9 +10,9 @@ offset3``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..frames import Array
 from .arms import joint_types
@@ -53,29 +53,46 @@ class Joints:
         """Return how far each joint (..., n) is inside its limits; negative: outside."""
         return np.minimum(shown - self.limits[:, 0], self.limits[:, 1] - shown)
 
-    def turned_variants(self, shown: Array) -> list[Array]:
-        """Return every shown vector within the limits that differs from ``shown`` by full turns.
+    def inside(self, shown: Array) -> NDArray[np.bool_]:
+        """Tell which shown vectors (..., n) stand within all limits."""
+        return np.asarray((self.margins(shown) >= -LIMIT_SLACK).all(axis=-1))
 
-        Where no turn brings a joint inside, its nearest value to the limits is kept, so the list
-        is never empty: the caller tells by `margins`.
+    def centred(self, shown: Array) -> Array:
+        """Return ``shown`` (..., n) turned by full turns to the middle of the limits.
+
+        As near as can be: the turn with the largest margin, inside the limits or out.
         """
-        choices = [self._turns_of(index, value) for index, value in enumerate(shown)]
-        return [np.array(values) for values in product(*choices)]
+        return self.turned_towards(np.broadcast_to(self._middle(), shown.shape), shown)
 
-    def _turns_of(self, index: int, value: float) -> list[float]:
-        low, high = self.limits[index]
-        if self.types[index] == "lift":
-            return [float(value)]
-        wrapped = (value + np.pi) % FULL_TURN - np.pi
-        if not (np.isfinite(low) and np.isfinite(high)):
-            return [float(wrapped)]
-        first = int(np.ceil((low - LIMIT_SLACK - wrapped) / FULL_TURN))
-        last = int(np.floor((high + LIMIT_SLACK - wrapped) / FULL_TURN))
-        if first > last:
-            below = wrapped + FULL_TURN * last
-            above = wrapped + FULL_TURN * first
-            return [float(below if low - below < above - high else above)]
-        return [float(wrapped + FULL_TURN * k) for k in range(first, last + 1)]
+    def turned_towards(self, goal: Array, shown: Array) -> Array:
+        """Return ``shown`` (..., n) turned by full turns as near ``goal`` as can be."""
+        turns = np.where(self.turning, np.round((goal - shown) / FULL_TURN), 0.0)
+        nearest: Array = shown + FULL_TURN * turns
+        return nearest
+
+    def all_turns(self, shown: Array) -> Array:
+        """Return the vectors (k, n) within the limits that are full turns from ``shown`` (n,)."""
+        choices = [
+            self._turns_of(*item) for item in zip(shown, self.limits, self.turning, strict=True)
+        ]
+        return np.stack(np.meshgrid(*choices, indexing="ij"), axis=-1).reshape(-1, len(shown))
+
+    @property
+    def turning(self) -> NDArray[np.bool_]:
+        """Which joints (n,) turn."""
+        return np.array([kind == "turn" for kind in self.types])
+
+    def _middle(self) -> Array:
+        finite = np.isfinite(self.limits).all(axis=1)
+        return np.where(finite, np.where(np.isfinite(self.limits), self.limits, 0).mean(axis=1), 0)
+
+    @staticmethod
+    def _turns_of(value: float, limits: Array, turning: bool) -> Array:
+        if not turning or not np.isfinite(limits).all():
+            return np.array([value])
+        first = np.ceil((limits[0] - LIMIT_SLACK - value) / FULL_TURN)
+        last = np.floor((limits[1] + LIMIT_SLACK - value) / FULL_TURN)
+        return value + FULL_TURN * np.arange(first, last + 1)
 
 
 def joints(robot: Robot) -> Joints:

@@ -7,15 +7,17 @@ lift). Displacements are ``[rx ry rz tx ty tz]`` in [rad, mm] on base axes, as i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import StationbookError
-from ..frames import Array
+from ..frames import Array, checked_transform
 from .arms import build, length_errors
 from .check import checked
 from .elements import Elements
+from .inverse import branches
 from .joints import Joints, joints
 from .model import Robot
 
@@ -69,6 +71,25 @@ class Kinematics:
         derivative: Array = twists @ self._all.parameters
         return derivative
 
+    def branches(
+        self, T: ArrayLike, *, limited: bool = True, near: ArrayLike | None = None
+    ) -> Array:
+        """Return the ways (k, axes) to hold base_T_flange ``T`` (4, 4), shown values [rad, mm].
+
+        Joints that turn are given at the turn nearest the middle of their limits. ``limited``
+        False: also those that break limits. A chain is searched: its list holds the way that
+        continues from the posture ``near`` (axes,) and most others; on an arm with more than six
+        axes, a sample of them. On arms that hold the flange level, ``T`` may name its z axis up
+        or down, and a tilt within `closed_form.LEVEL_RAD` is overlooked.
+        """
+        hint = None if near is None else self._shown(near)
+        return branches(self, checked_transform(T, "pose"), limited, hint)
+
+    def inverse(self, T: ArrayLike) -> Array:
+        """Return `branches` within the limits, with every full turn the limits leave room for."""
+        found = [self.joints.all_turns(q) for q in self.branches(T)]
+        return np.concatenate(found) if found else np.empty((0, self.axes))
+
     def _shown(self, q: ArrayLike) -> Array:
         shown = np.asarray(q, float)
         if shown.ndim == 0 or shown.shape[-1] != self.axes:
@@ -79,8 +100,9 @@ class Kinematics:
         return shown
 
 
+@lru_cache(maxsize=16)
 def kinematics(robot: Robot) -> Kinematics:
-    """Return the kinematics of ``robot``.
+    """Return the kinematics of ``robot``; the same object for an equal robot.
 
     Raises StationbookError naming the key and the value where the description does not describe
     an arm.

@@ -34,6 +34,7 @@ class Robot:
     shown joints [deg, or mm for a lift]. ``accuracy_mm`` None: not given; 0: compensated.
     ``last_T_flange_mm_deg`` of an imported chain places the flange after the last link
     (x y z [mm], fixed-xyz angles [deg]); ``base_T_first_mm_deg`` the first joint in the base.
+    ``file`` is where it was read from, relative to the cell or session, or None.
     """
 
     name: str
@@ -49,6 +50,10 @@ class Robot:
     links: tuple[ChainLink, ...] = ()
     base_T_first_mm_deg: tuple[float, ...] | None = None
     last_T_flange_mm_deg: tuple[float, ...] | None = None
+    file: str | None = None
+
+    def __hash__(self) -> int:
+        return hash((self.name, self.kind, self.offsets_deg, self.limits, self.links))
 
     @property
     def axes(self) -> int:

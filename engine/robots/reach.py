@@ -1,0 +1,230 @@
+"""Whether a robot can stand at a pose, and how near to its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import StationbookError
+from ..findings import Finding, finding
+from ..frames import Array, checked_transform, displacement
+from .arms import LEVEL_KINDS
+from .closed_form import LEVEL_RAD, tilt
+from .configuration import configuration, nearness_to_singular, wrist_bend
+from .kinematics import Kinematics, kinematics
+from .model import Robot
+from .search import nearest
+
+REACH_MM = 0.1  # [mm] least distance beyond reach that rounding on the pendant cannot explain
+REACH_DEG = 0.5  # [deg] three times the 0.16° of an uncalibrated arm (Slamani et al. 2012)
+LIMIT_EXCESS = 0.1  # [deg, mm] beyond a limit that rounding of the pose explains
+NEAR_LIMIT = 3.0  # [deg, mm] worth a note, common practice, no source
+WRIST_STRAIGHT_DEG = 5.0  # [deg] J5 from straight: J4 turns 11 times as fast; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class JointAtLimit:
+    """One joint against its nearest limit, in [deg] or [mm]; margin < 0: outside."""
+
+    joint: str
+    value: float
+    limit: float
+    margin: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReachReport:
+    """What a pose asks of the robot.
+
+    Attributes:
+        solutions: (k, axes) postures within the limits, shown values [rad, mm].
+        best: (axes,) the one that continues from the previous posture where that is known,
+            otherwise the one with the largest margin; None when k is 0.
+        broken: where every posture breaks a limit: the joint of the one that breaks it least.
+        nearest_limit: the joint of ``best`` with the smallest margin; None without limits.
+        singularity: [-] `nearness_to_singular` of ``best``, 0 at a singularity, or None.
+        wrist: (joint, value [deg]) of the wrist where ``best`` holds it nearly straight, or None.
+        miss_mm, miss_deg: how far off the nearest posture holds the flange; 0 within reach.
+    """
+
+    solutions: Array
+    best: Array | None
+    broken: JointAtLimit | None
+    nearest_limit: JointAtLimit | None
+    singularity: float | None
+    wrist: tuple[str, float] | None
+    miss_mm: float
+    miss_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class PoseDifference:
+    """How far two poses are apart."""
+
+    distance_mm: float
+    angle_deg: float
+
+
+def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachReport:
+    """Return what base_T_flange ``T`` (4, 4) [mm] asks of ``robot``.
+
+    ``near`` (axes,) is the previous posture, shown values [rad, mm]. Raises StationbookError for
+    a robot or a transform that is none.
+    """
+    arm, T = kinematics(robot), checked_transform(T, "pose")
+    found = arm.branches(T, near=near)
+    if len(found):
+        return _within(arm, found, near)
+    beyond = arm.branches(T, limited=False)
+    if len(beyond):
+        broken = _least_broken(arm, beyond)
+        slack = beyond[_worst(arm, beyond) > -LIMIT_EXCESS]
+        return _within(arm, slack, near) if len(slack) else _without(beyond[:0], broken)
+    return _out_of_reach(arm, T, near)
+
+
+def _within(arm: Kinematics, found: Array, near: ArrayLike | None) -> ReachReport:
+    best = found[int(np.argmax(_worst(arm, found)))] if near is None else _next(arm, found, near)
+    J = arm.jacobian(best)
+    return ReachReport(
+        solutions=found,
+        best=best,
+        broken=None,
+        nearest_limit=_tightest(arm, best),
+        singularity=nearness_to_singular(arm, J),
+        wrist=_straight_wrist(arm, best, J),
+        miss_mm=0.0,
+        miss_deg=0.0,
+    )
+
+
+def _without(
+    none: Array, broken: JointAtLimit | None, miss: PoseDifference | None = None
+) -> ReachReport:
+    miss = miss or PoseDifference(0.0, 0.0)
+    return ReachReport(none, None, broken, None, None, None, miss.distance_mm, miss.angle_deg)
+
+
+def _out_of_reach(arm: Kinematics, T: Array, near: ArrayLike | None) -> ReachReport:
+    q = nearest(arm, T, limited=True)
+    miss = _difference(arm, q, T)
+    allowed = max(arm.robot.accuracy, REACH_MM)
+    if miss.distance_mm <= allowed and miss.angle_deg <= REACH_DEG:
+        return _within(arm, arm.joints.centred(q)[None], near)
+    anywhere = _difference(arm, nearest(arm, T, limited=False), T)
+    return _without(np.empty((0, arm.axes)), None, anywhere)
+
+
+def _next(arm: Kinematics, found: Array, near: ArrayLike) -> Array:
+    """Return the posture that continues from ``near``: same configuration, least turn."""
+    start = np.asarray(near, float)
+    turned = arm.joints.turned_towards(start, found)
+    found = np.where(arm.joints.inside(turned)[:, None], turned, found)
+    labels = configuration(arm, start)
+    alike = np.array([configuration(arm, q) == labels for q in found])
+    pool = found[alike] if alike.any() else found
+    way = np.where(arm.joints.turning, np.abs(pool - start), 0.0).max(axis=1)
+    nearest_posture: Array = pool[int(np.argmin(way))]
+    return nearest_posture
+
+
+def _units(arm: Kinematics) -> Array:
+    return np.where(arm.joints.turning, 180.0 / np.pi, 1.0)
+
+
+def _worst(arm: Kinematics, q: Array) -> Array:
+    """Return the smallest margin (k,) [deg, mm] of each posture."""
+    worst: Array = (arm.joints.margins(q) * _units(arm)).min(axis=1)
+    return worst
+
+
+def _least_broken(arm: Kinematics, q: Array) -> JointAtLimit | None:
+    return _tightest(arm, q[int(np.argmax(_worst(arm, q)))])
+
+
+def _tightest(arm: Kinematics, q: Array) -> JointAtLimit | None:
+    margins = arm.joints.margins(q) * _units(arm)
+    k = int(np.argmin(margins))
+    if not np.isfinite(margins[k]):
+        return None
+    low, high = arm.joints.limits[k] * _units(arm)[k]
+    value = float(q[k] * _units(arm)[k])
+    return JointAtLimit(
+        joint=arm.joints.names[k],
+        value=value,
+        limit=float(low if value - low < high - value else high),
+        margin=float(margins[k]),
+        unit="deg" if arm.joints.turning[k] else "mm",
+    )
+
+
+def _straight_wrist(arm: Kinematics, q: Array, J: Array) -> tuple[str, float] | None:
+    bend = wrist_bend(arm, J)
+    if bend is None or abs(bend) > np.sin(np.deg2rad(WRIST_STRAIGHT_DEG)):
+        return None
+    return arm.joints.names[4], float(np.rad2deg(q[4]))
+
+
+def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> PoseDifference:
+    """Return how far the pose of the typed ``joints`` (axes,) [rad, mm] is from ``T`` (4, 4)."""
+    arm = kinematics(robot)
+    q = np.asarray(joints, float)
+    if q.shape != (arm.axes,):
+        raise StationbookError(
+            f"expected {arm.axes} joint values, got shape {q.shape}", "Type every joint once."
+        )
+    return _difference(arm, q, checked_transform(T, "pose"))
+
+
+def _difference(arm: Kinematics, q: Array, T: Array) -> PoseDifference:
+    pose = arm.forward(q)
+    if arm.robot.kind in LEVEL_KINDS and pose[2, 2] * T[2, 2] < 0:
+        pose[:3, 1:3] *= -1.0  # T names the flange's z axis the other way up
+    xi = displacement(T, pose)
+    distance, angle = np.linalg.norm(xi[3:]), np.linalg.norm(xi[:3])
+    return PoseDifference(float(distance), float(np.rad2deg(angle)))
+
+
+def reach_findings(
+    robot: Robot, T: ArrayLike, *, near: ArrayLike | None = None, station: int | None = None
+) -> list[Finding]:
+    """Return the findings reach, joint-limit and its notes on base_T_flange ``T`` (4, 4) [mm]."""
+    report = reach(robot, T, near)
+    if report.best is None:
+        return [_refusal(robot, np.asarray(T, float), report, station)]
+    found = []
+    limit = report.nearest_limit
+    if limit is not None and limit.margin < NEAR_LIMIT:
+        texts = {**_texts(limit), "margin": f"{max(limit.margin, 0.0):.1f}"}
+        found.append(finding("joint-limit", "near", station=station, **texts))
+    if report.wrist is not None:
+        joint, value = report.wrist
+        texts = {"field": joint, "joint": joint, "value": f"{value:.1f}", "unit": "deg"}
+        found.append(finding("joint-limit", "singular", station=station, **texts))
+    return found
+
+
+def _refusal(robot: Robot, T: Array, report: ReachReport, station: int | None) -> Finding:
+    if report.broken is not None:
+        return finding("joint-limit", station=station, **_texts(report.broken))
+    return finding("reach", station=station, detail=_detail(robot, T, report))
+
+
+def _texts(limit: JointAtLimit) -> dict[str, Any]:
+    return {
+        "field": limit.joint,
+        "joint": limit.joint,
+        "value": f"{limit.value:.1f}",
+        "limit": f"{limit.limit:g}",
+        "unit": limit.unit,
+    }
+
+
+def _detail(robot: Robot, T: Array, report: ReachReport) -> str:
+    if robot.kind in LEVEL_KINDS and tilt(T) > LEVEL_RAD:
+        return f"the flange would be tilted by {np.rad2deg(tilt(T)):.1f}°, this arm holds it level"
+    return f"the nearest pose it reaches is {report.miss_mm:.1f} mm and {report.miss_deg:.1f}° away"
