@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import cv2
 import numpy as np
 
@@ -31,4 +33,4 @@ def as_opencv(item: Delivered, unit: str) -> str:
 
 def _node(key: str) -> str:
     """Return a node name: letters, digits and underscores only."""
-    return "".join(c if c.isalnum() else "_" for c in key).strip("_")
+    return "_".join(re.findall(r"\w+", key))
