@@ -13,6 +13,7 @@ TABLE_PX = 1200  # px; the table's picture is square
 TABLE_MM = 1800.0  # mm; its side, centred on the board's point 0
 TABLE_UNIT_PX = 400  # px; what lies on the table is this small against its side
 ROOM_PIECES, TABLE_PIECES = 26, 90  # how many things stand or lie about
+SOFT_PX = 1.0  # px; least softness of edges
 GRAIN = 0.012  # [-] standard deviation of the cloudiness of surfaces
 
 
@@ -34,7 +35,7 @@ def _scattered(width: int, height: int, unit: int, pieces: int, seed: int) -> Gr
     scene = _clouds(width, height, rng)
     for _ in range(pieces):
         _piece(scene, rng, unit)
-    return np.clip(cv2.GaussianBlur(scene, (0, 0), unit / 900), 0.02, 0.9)
+    return np.clip(cv2.GaussianBlur(scene, (0, 0), max(unit / 900, SOFT_PX)), 0.02, 0.9)
 
 
 def _clouds(width: int, height: int, rng: np.random.Generator) -> Grey:

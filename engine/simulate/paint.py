@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..boards.charuco_layout import charuco_layout
 from ..boards.pattern import Board
-from ..errors import StationbookError
 
 Grey = NDArray[np.floating[Any]]  # single precision in practice: 1e-5 mm on a board is plenty
 
@@ -45,7 +44,7 @@ def print_limits(board: Board) -> tuple[float, float, float, float]:
     """Return the white print's rectangle x_min, y_min, x_max, y_max [mm] in the board frame."""
     points = board.points()[:, :2]
     pitch, margin = board.pitch_mm, QUIET_PITCHES * board.pitch_mm
-    reach = pitch if board.pattern in ("chessboard", "charuco") else diameter(board) / 2
+    reach = pitch if board.pattern in ("chessboard", "charuco") else _radius(board)
     low, high = points.min(axis=0) - reach - margin, points.max(axis=0) + reach + margin
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
@@ -54,11 +53,6 @@ def plate_limits(board: Board) -> tuple[float, float, float, float]:
     """Return the whole plate's rectangle x_min, y_min, x_max, y_max [mm] in the board frame."""
     x0, y0, x1, y1 = print_limits(board)
     return x0 - RIM_MM, y0 - RIM_MM, x1 + RIM_MM, y1 + RIM_MM
-
-
-def diameter(board: Board) -> float:
-    """Return the diameter of the circles [mm]; half a pitch where the board does not say."""
-    return board.diameter_mm if board.diameter_mm is not None else board.pitch_mm / 2
 
 
 def painted(board: Board, at: Footprints, *, back: bool = False) -> tuple[Grey, Grey]:
@@ -72,6 +66,11 @@ def painted(board: Board, at: Footprints, *, back: bool = False) -> tuple[Grey, 
     ink = _INK[board.pattern](board, at)
     paper = WHITE - (WHITE - BLACK) * ink
     return plate + white * (paper - plate), cover
+
+
+def _radius(board: Board) -> float:
+    """Return the circles' radius [mm]; 0 on boards without circles."""
+    return (board.diameter_mm or 0.0) / 2
 
 
 def _rectangle(at: Footprints, limits: tuple[float, float, float, float]) -> Grey:
@@ -140,7 +139,7 @@ def _circles(board: Board, at: Footprints) -> Grey:
     pitch = np.float32(board.pitch_mm)
     column = np.clip(np.rint(at.x / pitch), 0, board.columns - 1)
     row = np.clip(np.rint(at.y / pitch), 0, board.rows - 1)
-    return _disc(at, at.x - column * pitch, at.y - row * pitch, diameter(board) / 2)
+    return _disc(at, at.x - column * pitch, at.y - row * pitch, _radius(board))
 
 
 def _staggered(board: Board, at: Footprints) -> Grey:
@@ -153,7 +152,7 @@ def _staggered(board: Board, at: Footprints) -> Grey:
         shift = np.mod(row, 2)
         column = np.clip(np.rint((at.x / half - shift) / 2), 0, board.columns - 1)
         dx, dy = at.x - (2 * column + shift) * half, at.y - row * half
-        ink = np.maximum(ink, _disc(at, dx, dy, diameter(board) / 2))
+        ink = np.maximum(ink, _disc(at, dx, dy, _radius(board)))
     return ink
 
 
@@ -189,7 +188,7 @@ def _markers(board: Board) -> tuple[Grey, float]:
 
     The layout is OpenCV's own; cells run along x last, with one empty cell around the marker.
     """
-    layout = _charuco_board(board)
+    layout = charuco_layout(board)
     dictionary = layout.getDictionary()
     cells = dictionary.markerSize + 2
     marks = np.zeros((board.rows + 1, board.columns + 1, cells + 2, cells + 2), np.float32)
@@ -198,21 +197,6 @@ def _markers(board: Board) -> tuple[Grey, float]:
         image = dictionary.generateImageMarker(int(marker), cells)
         marks[row, column, 1:-1, 1:-1] = image < 128
     return marks, float(layout.getMarkerLength())
-
-
-def _charuco_board(board: Board) -> cv2.aruco.CharucoBoard:
-    name = str(board.dictionary)
-    code = getattr(cv2.aruco, name if name.startswith("DICT_") else f"DICT_{name}", None)
-    if code is None or board.marker_mm is None:
-        raise StationbookError(
-            f"charuco board with dictionary {board.dictionary} and marker_mm {board.marker_mm}",
-            "Give both, the dictionary as OpenCV names it, such as DICT_5X5_100.",
-        )
-    dictionary = cv2.aruco.getPredefinedDictionary(code)
-    size = (board.columns + 1, board.rows + 1)
-    layout = cv2.aruco.CharucoBoard(size, board.pitch_mm, board.marker_mm, dictionary)
-    layout.setLegacyPattern(board.legacy_layout)
-    return layout
 
 
 _INK: dict[str, Callable[[Board, Footprints], Grey]] = {

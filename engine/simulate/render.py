@@ -10,11 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..boards.definition import check_board
 from ..boards.pattern import Board
 from ..camera.lens import lens, project, undistort
 from ..camera.model import Camera
@@ -40,7 +42,7 @@ class Setting:
     in the board's plane (a camera on the flange). ``seed`` picks the arrangement.
     """
 
-    behind: str = "room"
+    behind: Literal["room", "table"] = "room"
     seed: int = 0
 
 
@@ -55,8 +57,9 @@ def render(
     """Return the grey image (height, width) of ``board`` at ``camera_T_board`` [mm].
 
     Without ``rng`` the image has no noise. Raises StationbookError for a transform that is not
-    rigid, lens data that cannot be used, or a charuco board without dictionary or marker size.
+    rigid, lens data or optics that cannot be used, or a board that cannot exist.
     """
+    check_board(board)
     T = checked_transform(camera_T_board, "camera_T_board")
     optics, setting = optics or Optics(), setting or Setting()
     scene = _backdrop(camera, T, setting)

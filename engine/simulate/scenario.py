@@ -1,0 +1,133 @@
+"""A scenario of our own, "bottling line 2, infeed": its cells, and where things truly are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial.transform import Rotation
+
+from ..frames import Array, displaced, inverse, transform
+from ..sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from ..sessions.cell_file import read_cell_node
+from ..sessions.yaml_text import parse_yaml
+from . import cell_texts
+
+Axes = Literal[6, 4]
+
+_LABELS = {EYE_TO_HAND: "frame camera", EYE_IN_HAND: "hand camera"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Truth:
+    """Where camera and board truly are in a simulated cell.
+
+    Attributes:
+        mount: how the camera is mounted.
+        camera: (4, 4) [mm] base_T_camera; eye-in-hand: flange_T_camera.
+        board: (4, 4) [mm] flange_T_board; eye-in-hand: base_T_board.
+    """
+
+    mount: Mount
+    camera: Array
+    board: Array
+
+    def camera_T_board(self, base_T_flange: ArrayLike) -> Array:
+        """Return camera_T_board (..., 4, 4) [mm] at flange poses (..., 4, 4) [mm]."""
+        F = np.asarray(base_T_flange, float)
+        if self.mount == EYE_TO_HAND:
+            return np.asarray(inverse(self.camera) @ F @ self.board)
+        return np.asarray(inverse(F @ self.camera) @ self.board)
+
+    def base_T_flange(self, camera_T_board: ArrayLike) -> Array:
+        """Return the flange poses (..., 4, 4) [mm] that show the board at camera_T_board."""
+        T = np.asarray(camera_T_board, float)
+        if self.mount == EYE_TO_HAND:
+            return np.asarray(self.camera @ T @ inverse(self.board))
+        return np.asarray(self.board @ inverse(T) @ inverse(self.camera))
+
+    def camera_moved(self, xi: ArrayLike) -> Truth:
+        """Return the truth after the camera was knocked by ``xi`` (6,) [rad, mm], see `frames`."""
+        return replace(self, camera=displaced(self.camera, xi))
+
+    def board_moved(self, xi: ArrayLike) -> Truth:
+        """Return the truth after the board slipped by ``xi`` (6,) [rad, mm], see `frames`."""
+        return replace(self, board=displaced(self.board, xi))
+
+
+def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
+    """Return the text of ``cell.yaml`` as a technician writes it, with comments."""
+    robot = cell_texts.SIX_AXIS if axes == 6 else cell_texts.FOUR_AXIS
+    height = "" if axes == 6 else cell_texts.HEIGHT.format(height=truth(mount, axes).board[2, 3])
+    frame, center, size = (
+        ("base", [600, 0, 250], [400, 300, 200])
+        if mount == EYE_TO_HAND
+        else ("camera", [0, 0, 450], [300, 240, 150])
+    )
+    if axes == 4 and mount == EYE_TO_HAND:
+        center = [650, 0, 620]
+    return (
+        cell_texts.HEAD.format(mount=mount)
+        + robot
+        + cell_texts.CAMERA.format(name=_LABELS[mount])
+        + cell_texts.BOARD
+        + height
+        + cell_texts.WORK.format(
+            frame=frame, center=center, size=size, tolerance=1.0 if axes == 6 else 1.5
+        )
+    )
+
+
+@cache
+def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Cell:
+    """Return the cell that `cell_text` describes."""
+    text = cell_text(mount, axes)
+    return read_cell_node(parse_yaml(text.encode(), Path("cell.yaml")), inside=True)
+
+
+def truth(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Truth:
+    """Return where camera and board truly are.
+
+    The camera on the frame looks at the infeed (six axes: from the far side, down at the arm; four
+    axes: from below). The board sits on a bracket beside the flange's axis, facing away from the
+    arm, a little tilted as clamped by hand. The camera on the flange looks along the flange's axis;
+    its board lies on the table, for four axes on a wedge.
+    """
+    if mount == EYE_TO_HAND:
+        camera = (
+            looking([1220.0, -260.0, 880.0], [570.0, 0.0, 310.0])
+            if axes == 6
+            else looking([690.0, 60.0, 30.0], [640.0, 10.0, 700.0])
+        )
+        tilt = [10.0, 4.0, 1.5] if axes == 6 else [14.0, -9.0, 1.5]
+        return Truth(mount, camera, _on_flange([-104.0, 73.5, 46.0], tilt))
+    camera = transform(_turned([2.0, -4.0, 88.0]), [68.0, -14.0, 45.0])
+    tilt = [1.2, -0.7, 24.0] if axes == 6 else [11.0, -8.0, 24.0]
+    lying = _turned([180.0, 0.0, 0.0]) @ _turned(tilt)
+    return Truth(mount, camera, transform(lying, [470.0, 90.0, 18.0 if axes == 6 else 55.0]))
+
+
+def looking(position: ArrayLike, target: ArrayLike) -> Array:
+    """Return base_T_camera (4, 4) of a camera at ``position`` whose axis points at ``target``.
+
+    Both are (3,) [mm] in the base; the image's rows are level.
+    """
+    position = np.asarray(position, float)
+    ahead = np.asarray(target, float) - position
+    ahead = ahead / np.linalg.norm(ahead)
+    right = np.cross(ahead, [0.0, 0.0, 1.0])
+    right = right / np.linalg.norm(right)
+    return transform(np.column_stack([right, np.cross(ahead, right), ahead]), position)
+
+
+def _on_flange(position: list[float], tilt_deg: list[float]) -> Array:
+    """Return flange_T_board of a board facing away from the flange: its z points into the arm."""
+    return transform(_turned([180.0, 0.0, 0.0]) @ _turned(tilt_deg), position)
+
+
+def _turned(fixed_xyz_deg: list[float]) -> Array:
+    return Rotation.from_euler("xyz", fixed_xyz_deg, degrees=True).as_matrix()

@@ -1,0 +1,133 @@
+"""A cell that exists only in numbers: a pendant to read and a camera to take images with."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import StationbookError
+from ..frames import Array, checked_transform, displaced
+from ..pendant.conventions import JOINTS
+from ..pendant.entry import format_joints, format_pose
+from ..robots.kinematics import Kinematics, kinematics
+from ..sessions.cell import EYE_TO_HAND, Cell
+from .render import Setting, render
+from .robot_errors import RobotErrors, robot_errors
+from .scenario import Truth
+from .sensor import Optics
+from .stations import LEVEL_KINDS, default_stations
+
+JOG_MM, JOG_DEG = 2.0, 0.3  # standard deviation of where a jog ends, per axis; no source
+
+
+class VirtualCell:
+    """One simulated cell, standing at one pose.
+
+    The pendant shows what the robot believes; the camera sees where the flange truly is: the
+    believed pose through a geometry with errors, and a small displacement new at every stop.
+    Everything follows from ``seed``: the same calls give the same poses, texts and images.
+    """
+
+    def __init__(
+        self,
+        cell: Cell,
+        truth: Truth,
+        seed: int = 0,
+        *,
+        errors: RobotErrors | None = None,
+        optics: Optics | None = None,
+        setting: Setting | None = None,
+    ) -> None:
+        """Stand at the first suggested station; without ``errors`` they are drawn for the robot.
+
+        Raises StationbookError for a truth of another mount, or where no station shows the board.
+        """
+        if cell.mount != truth.mount:
+            raise StationbookError(f"a cell with mount {cell.mount}, a truth with {truth.mount}")
+        self.cell, self.truth, self.seed = cell, truth, seed
+        self.optics = optics or Optics()
+        self.setting = setting or Setting("room" if cell.mount == EYE_TO_HAND else "table", seed)
+        draw, self._hand, self._robot, self._sensor = np.random.default_rng(seed).spawn(4)
+        self.errors = errors or robot_errors(cell.robot, draw)
+        self._arm: Kinematics | None = None if cell.robot is None else kinematics(cell.robot)
+        self._joints: Array | None = None
+        self.go_to(self.suggest_stations(1)[0], exact=True)
+
+    def suggest_stations(self, count: int) -> Array:
+        """Return ``count`` flange poses (count, 4, 4) [mm] worth visiting, always the same ones."""
+        rng = np.random.default_rng([self.seed, count])
+        return default_stations(self.cell, self.truth, count, rng)
+
+    def go_to(self, base_T_flange: ArrayLike, *, exact: bool = False) -> None:
+        """Jog to ``base_T_flange`` (4, 4) [mm], never quite exactly unless ``exact``.
+
+        Raises StationbookError where the arm cannot stand there.
+        """
+        goal = checked_transform(base_T_flange, "base_T_flange")
+        if not exact:
+            goal = displaced(goal, self._jogged_off())
+        if self._arm is not None:
+            self._joints = self._nearest_posture(self._arm, goal)
+            goal = self._arm.forward(self._joints)
+        self.believed = goal
+        self._stop = self.errors.drawn(self._robot)
+
+    def pendant_pose(self) -> tuple[str, ...]:
+        """Return the pose as the pendant shows it, one text per field, or the joints it shows."""
+        if self.cell.pendant.rotation == JOINTS:
+            return self.pendant_joints()
+        return format_pose(self.believed, self.cell.pendant)
+
+    def pendant_joints(self) -> tuple[str, ...]:
+        """Return the joint values as the pendant shows them.
+
+        Raises StationbookError where the cell's robot is not described.
+        """
+        if self._arm is None or self._joints is None:
+            raise StationbookError("this cell's robot is not described: no joints to show")
+        shown = np.where(self._arm.joints.turning, np.rad2deg(self._joints), self._joints)
+        return format_joints(shown.tolist(), self.cell.pendant, self.cell.robot)
+
+    def base_T_flange(self) -> Array:
+        """Return where the flange truly is (4, 4) [mm]."""
+        T = self.believed
+        if self._arm is not None and self._joints is not None:
+            T = self._arm.forward(self._joints, self.errors.geometry)
+        return np.asarray(T @ self._stop)
+
+    def camera_T_board(self) -> Array:
+        """Return how the camera truly sees the board (4, 4) [mm]."""
+        return self.truth.camera_T_board(self.base_T_flange())
+
+    def take_image(self) -> NDArray[np.uint8]:
+        """Return a grey image (height, width) taken now; the noise is new every time."""
+        cell, T = self.cell, self.camera_T_board()
+        return render(cell.board, cell.camera, T, self.optics, self.setting, self._sensor)
+
+    def move_camera(self, xi: ArrayLike) -> None:
+        """Knock the camera by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
+        self.truth = self.truth.camera_moved(xi)
+
+    def slip_board(self, xi: ArrayLike) -> None:
+        """Let the board slip by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
+        self.truth = self.truth.board_moved(xi)
+
+    def _jogged_off(self) -> Array:
+        turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
+        if self.cell.robot is not None and self.cell.robot.kind in LEVEL_KINDS:
+            turn[:2] = 0.0
+        return np.concatenate([turn, self._hand.normal(0.0, JOG_MM, 3)])
+
+    def _nearest_posture(self, arm: Kinematics, goal: Array) -> Array:
+        postures = arm.inverse(goal)
+        if not len(postures):
+            x, y, z = goal[:3, 3]
+            raise StationbookError(
+                f"the arm cannot stand at X {x:.1f}, Y {y:.1f}, Z {z:.1f} with this rotation",
+                "Choose a pose nearer to the arm or less tilted.",
+            )
+        if self._joints is None:
+            margins = arm.joints.margins(postures)
+            return np.asarray(postures[margins.min(axis=1).argmax()])
+        change = np.abs(postures - self._joints).sum(axis=1)
+        return np.asarray(postures[change.argmin()])
