@@ -52,7 +52,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
     parser.add_argument(
-        "--sessions", metavar="DIR", default="sessions", help="where sessions live (default: %(default)s)"
+        "--sessions",
+        metavar="DIR",
+        default="sessions",
+        help="where sessions live (default: %(default)s)",
     )
     parser.set_defaults(run="screen:run", json=False)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
@@ -97,7 +100,9 @@ def _open(commands: _Commands) -> None:
 
 
 def _record(commands: _Commands) -> None:
-    parser = _command(commands, "record", "record:run", "record one station: a typed pose, an image")
+    parser = _command(
+        commands, "record", "record:run", "record one station: a typed pose, an image"
+    )
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--pose", metavar="TEXT", help="the pose as the pendant shows it")
     parser.add_argument("--joints", metavar="TEXT", help="the joints as the pendant shows them")
@@ -133,11 +138,15 @@ def _edit(commands: _Commands) -> None:
 
 def _several(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("dirs", metavar="DIR", nargs="+")
-    parser.add_argument("--jobs", metavar="N", type=int, help="processes for several DIRs (all cores)")
+    parser.add_argument(
+        "--jobs", metavar="N", type=int, help="processes for several DIRs (all cores)"
+    )
 
 
 def _check(commands: _Commands) -> None:
-    _several(_command(commands, "check", "check:run", "check what is recorded, and say what is wrong"))
+    _several(
+        _command(commands, "check", "check:run", "check what is recorded, and say what is wrong")
+    )
 
 
 def _solve(commands: _Commands) -> None:

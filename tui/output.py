@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from engine.findings import Finding, by_gravity, has_error
+from engine.findings import Finding, by_gravity
 
 SIGNS = {"error": "ERROR", "warning": "WARNING", "note": "note"}
 
@@ -22,23 +22,18 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def finding_lines(findings: Iterable[Finding]) -> list[str]:
-    """Return findings for a person, errors first: place, message, and the remedy below."""
+def finding_lines(findings: Iterable[Mapping[str, Any]]) -> list[str]:
+    """Return findings, as plain data, for a person: place and message, and the remedy below."""
     lines = []
-    for item in by_gravity(findings):
-        place = f" station {item.station}:" if item.station is not None else ""
-        lines.append(f"{SIGNS[item.level]} [{item.code}]{place} {item.message}")
-        if item.remedy:
-            lines.append(f"    {item.remedy}")
+    for item in findings:
+        place = f" station {item['station']}:" if item["station"] is not None else ""
+        lines.append(f"{SIGNS[item['level']]} [{item['code']}]{place} {item['message']}")
+        if item["remedy"]:
+            lines.append(f"    {item['remedy']}")
     return lines
 
 
 def print_findings(findings: Iterable[Finding]) -> None:
-    """Print findings for a person on stdout."""
-    for line in finding_lines(findings):
+    """Print findings for a person on stdout, errors first."""
+    for line in finding_lines(item.document() for item in by_gravity(findings)):
         print(line)
-
-
-def status_of(findings: Iterable[Finding]) -> int:
-    """Return the exit status of a command that has run: 1 with a finding at level error, else 0."""
-    return 1 if has_error(findings) else 0

@@ -57,4 +57,3 @@ def _print(
     else:
         show(answer)
     return 1 if any(item["level"] == "error" for item in answered["findings"]) else 0
-

@@ -14,8 +14,8 @@ DUPLICATE_STEPS = 1.5
 # No flange of an arm comes this near to the middle of its own base, where the base column stands.
 # Common practice, no source; the smallest table-top arms have a column of about 60 mm radius.
 INSIDE_COLUMN_MM = 60.0
-# Read in metres, no typed coordinate of a reachable pose exceeds this; read in mm, a pose that stays
-# below it would lie inside the base column.
+# Read in metres, no typed coordinate of a reachable pose exceeds this; read in mm, a pose that
+# stays below it would lie inside the base column.
 LARGEST_REACH_M = 5.0
 LARGEST_REACH_IN = 200.0
 

@@ -9,13 +9,13 @@ from pathlib import Path
 from ..checks.motion import RecordedPose, motion_findings
 from ..checks.reach import joint_findings, reach_findings
 from ..checks.units import unit_findings
-from ..errors import PoseError, SolveError
+from ..errors import PoseError
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.journal import unfinished
-from ..sessions.poses import station_joints, station_pose
+from ..sessions.poses import joint_values, station_pose
 from ..sessions.session import Session, Station
-from .solve import findings_of_fit
+from .solve import solve_session
 
 
 def check_session(session: Session, folder: Path) -> list[Finding]:
@@ -31,12 +31,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if any(item.code == "format" for item in found):
         return found
-    try:
-        found += findings_of_fit(session, folder)
-    except SolveError:
-        usable = sum(station.use for station in session.stations)
-        found.append(finding("too-few", count=usable, least=3))
-    return found
+    return found + list(solve_session(session, folder).result.findings)
 
 
 def _station_findings(session: Session) -> Iterator[Finding]:
@@ -55,9 +50,7 @@ def _station_findings(session: Session) -> Iterator[Finding]:
                 yield replace(item, station=station.id)
 
 
-def _one_station(
-    session: Session, station: Station, recorded: list[RecordedPose]
-) -> list[Finding]:
+def _one_station(session: Session, station: Station, recorded: list[RecordedPose]) -> list[Finding]:
     """Check one station against those before it, and add its pose to them."""
     cell = session.cell
     pose = station_pose(cell, station)
@@ -67,11 +60,11 @@ def _one_station(
             typed = pose_from_fields(station.pose, cell.pendant)
             found += unit_findings(typed.values, typed.fields, cell.pendant)
         found += motion_findings(pose, recorded, cell.pendant, closing=station.closing)
+        joints = joint_values(cell, station)
         if cell.robot is not None:
-            joints = station_joints(cell, station)
-            found += reach_findings(cell, pose, joints)
-            if station.pose is not None and joints is not None:
-                found += joint_findings(cell, pose, joints)
+            found += reach_findings(cell.robot, pose, joints)
+        if station.pose is not None and joints is not None:
+            found += joint_findings(cell, pose, joints)
         recorded.append(RecordedPose(station.id, pose))
     if station.points is None and station.board_pose is None:
         found.append(finding("board-missing", "no-image"))

@@ -18,7 +18,12 @@ from .record import PoseDraft, outstanding
 
 
 def set_aside(
-    session: Session, folder: Path, station_id: int, reason: str, operator: str | None, now: datetime
+    session: Session,
+    folder: Path,
+    station_id: int,
+    reason: str,
+    operator: str | None,
+    now: datetime,
 ) -> Session:
     """Leave a station out of the solution; the reason is kept as its note."""
     if not reason.strip():
@@ -89,7 +94,7 @@ def correct_pose(
 def restore(
     current: Session, folder: Path, earlier: Session, operator: str | None, now: datetime, what: str
 ) -> Session:
-    """Put an earlier state of the session back (undo) or a later one (redo): ``what`` says which."""
+    """Put an earlier state of the session back: ``what`` says whether by undo or redo."""
     action = {"action": what, "who": operator or current.operator}
     commit(folder, earlier, action, {}, now)
     return earlier

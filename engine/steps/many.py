@@ -42,9 +42,7 @@ def over_folders(
             yield folder, answer.result()
 
 
-def _guarded(
-    work: Callable[..., Answer], folder: str, options: dict[str, Any]
-) -> Answer | Refused:
+def _guarded(work: Callable[..., Answer], folder: str, options: dict[str, Any]) -> Answer | Refused:
     try:
         return work(folder, **options)
     except StationbookError as error:

@@ -29,7 +29,7 @@ from ..images.load import decode_image
 from ..images.quality import ImageReport, look, quality_findings
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
 from ..sessions.folder import commit, stored_points
-from ..sessions.poses import station_pose
+from ..sessions.poses import joint_values, station_pose
 from ..sessions.session import Session, Station
 
 Array = NDArray[np.float64]
@@ -129,9 +129,13 @@ def examine_pose(
         return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
     found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
     found += motion_findings(pose, earlier.poses, cell.pendant, closing=closing)
+    values = joint_values(cell, trial)
     if cell.robot is not None:
-        found += reach_findings(cell, pose, joints, overruled_in_a_row=earlier.overruled_in_a_row)
-        found += joint_findings(cell, pose, joints) if typed and joints else []
+        found += reach_findings(
+            cell.robot, pose, values, overruled_in_a_row=earlier.overruled_in_a_row
+        )
+    if typed and values is not None:
+        found += joint_findings(cell, pose, values)
     return PoseDraft(typed, joints, pose, tuple(found))
 
 
@@ -151,9 +155,7 @@ def _nothing_typed(session: Session) -> PoseError:
 
 
 def _unreadable(error: PoseError, variant: str | None) -> Finding:
-    return finding(
-        "format", variant, field=error.field, problem=error.problem, remedy=error.remedy
-    )
+    return finding("format", variant, field=error.field, problem=error.problem, remedy=error.remedy)
 
 
 def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
@@ -290,6 +292,11 @@ def outstanding(
     return tuple(item for item in findings if stands(item))
 
 
+def can_be_accepted(item: Finding) -> bool:
+    """Tell whether the operator may store the station in spite of ``item``."""
+    return item.level is not Level.ERROR or item.code in OVERRULED_WITH_REASON
+
+
 def store(
     session: Session,
     folder: Path,
@@ -363,4 +370,3 @@ def _free_name(folder: Path, kind: str, station_id: int, suffix: str) -> str:
         attempt += 1
         name = f"{kind}/{station_id:03d}-{attempt}{suffix}"
     return name
-

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from engine.errors import PoseError, UsageError
+from engine.findings import Finding
 from engine.sessions.document import station_document
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
@@ -21,7 +22,9 @@ def run(args: argparse.Namespace) -> int:
     """Record one station; 0 when it is stored, 1 when a finding stands in the way."""
     folder = Path(args.dir)
     if args.pose is None and args.joints is None:
-        raise UsageError("nothing typed", "Give --pose TEXT, or --joints TEXT where joints are typed.")
+        raise UsageError(
+            "nothing typed", "Give --pose TEXT, or --joints TEXT where joints are typed."
+        )
     with writing(folder, who=args.operator):
         session = open_session(folder)
         draft = _examined(args, session, folder)
@@ -59,9 +62,7 @@ def _examined(args: argparse.Namespace, session: Session, folder: Path) -> recor
         session, args.pose, args.joints, closing=args.closing, earlier=earlier
     )
     view = _view(args, session, folder)
-    return record.examine(
-        session, folder, pose, view, closing=args.closing, retake=args.retake
-    )
+    return record.examine(session, folder, pose, view, closing=args.closing, retake=args.retake)
 
 
 def _view(args: argparse.Namespace, session: Session, folder: Path) -> record.ViewDraft:
@@ -77,11 +78,11 @@ def _view(args: argparse.Namespace, session: Session, folder: Path) -> record.Vi
     return record.no_view()
 
 
-def _how_to_go_on(standing: tuple[record.Finding, ...]) -> str:
+def _how_to_go_on(standing: tuple[Finding, ...]) -> str:
     codes = list(dict.fromkeys(item.code for item in standing))
-    hard = [i.code for i in standing if i.level == "error" and i.code not in record.OVERRULED_WITH_REASON]
+    hard = dict.fromkeys(item.code for item in standing if not record.can_be_accepted(item))
     if hard:
-        return f"{', '.join(dict.fromkeys(hard))} must be put right first."
+        return f"{', '.join(hard)} must be put right first."
     words = " ".join(f"--accept {code}" for code in codes)
     needs_reason = any(code in record.OVERRULED_WITH_REASON for code in codes)
     return f"put it right, or accept with {words}{' --reason TEXT' if needs_reason else ''}."

@@ -1,0 +1,134 @@
+"""The whole job on a simulated cell, unattended: every step is the one that people use."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import FileError
+from ..findings import Level
+from ..frames import displacement
+from ..images.load import encode_png
+from ..sessions.folder import create_session, open_session
+from ..sessions.lock import writing
+from ..sessions.session import Session
+from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
+from ..simulate.scenario import cell, cell_text, truth
+from ..simulate.slips import typing_slip
+from ..simulate.virtual_cell import VirtualCell
+from . import edit, record
+from .solve import Solved, keep, solve_session
+
+STATIONS = 8  # enough for the demo cell's tolerance, with one to spare
+SLIP_AT = 6  # the station where a digit is mistyped on purpose
+OPERATOR = "demo"
+CELL_FILE = "cell.yaml"
+INCOMING = "incoming"  # where the simulated camera saves its images
+
+Clock = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """One step of the demo: a sentence, and at the end what was found."""
+
+    text: str
+    solved: Solved | None = None
+
+
+def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
+    """Make a session of the simulated cell in ``folder`` and return the cell, standing still.
+
+    Raises FileError where the folder holds something already.
+    """
+    if folder.exists() and any(folder.iterdir()):
+        raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
+    make_folder(folder / INCOMING)
+    write_text_atomic(folder / CELL_FILE, cell_text())
+    create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
+    return VirtualCell(cell(), truth(), seed)
+
+
+def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
+    """Do the whole job in ``folder``, one sentence a step; the last one carries the result."""
+    virtual = prepare(folder, seed, clock())
+    yield Told(f"cell {virtual.cell.name!r} described, session started in {folder}")
+    shown: dict[int, tuple[str, ...]] = {}
+    with writing(folder, OPERATOR):
+        for number, goal in enumerate(virtual.suggest_stations(STATIONS), start=1):
+            virtual.go_to(goal)
+            shown[number] = virtual.pendant_pose()
+            yield from _station(folder, virtual, number, seed, clock)
+        solved = solve_session(open_session(folder), folder)
+        for number in _doubted(solved):
+            yield Told(f"solved: station {number} does not fit; it is typed again from the paper")
+            _type_again(folder, number, shown[number], clock())
+            solved = solve_session(open_session(folder), folder)
+        keep(solved, folder, who=OPERATOR, now=clock())
+    yield Told(_against_truth(solved, virtual), solved)
+
+
+def _station(
+    folder: Path, virtual: VirtualCell, number: int, seed: int, clock: Clock
+) -> Iterator[Told]:
+    """Take the image, type the pose (once with a slip), and store the station."""
+    image = folder / INCOMING / f"{number:04d}.png"
+    write_bytes_new(image, encode_png(virtual.take_image()))
+    typed = virtual.pendant_pose()
+    session = open_session(folder)
+    view = record.examine_image(session, folder, image)
+    if number == SLIP_AT:
+        typed = typing_slip(typed, np.random.default_rng(seed))
+        yield Told(f"station {number}: a slip of the finger, typed {' '.join(typed)}")
+    draft = _drafted(session, folder, typed, view)
+    standing = record.outstanding(draft.findings, (), None)
+    if standing and number == SLIP_AT:
+        yield Told(f"station {number}: not stored: {standing[0].message}")
+        typed = virtual.pendant_pose()
+        draft = _drafted(session, folder, typed, view)
+        standing = record.outstanding(draft.findings, (), None)
+    accepted = tuple(item.code for item in standing)
+    record.store(session, folder, draft, accepted=accepted, operator=OPERATOR, now=clock())
+    found = 0 if view.point_ids is None else len(view.point_ids)
+    yield Told(f"station {number}: {' '.join(typed)} stored, {found} points found")
+
+
+def _drafted(
+    session: Session, folder: Path, typed: tuple[str, ...], view: record.ViewDraft
+) -> record.Draft:
+    pose = record.examine_pose(session, " ".join(typed))
+    return record.examine(session, folder, pose, view)
+
+
+def _doubted(solved: Solved) -> list[int]:
+    """Return the stations that the result names as wrong."""
+    return [
+        item.station
+        for item in solved.result.findings
+        if item.level is Level.ERROR and item.station is not None
+    ]
+
+
+def _type_again(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
+    session = open_session(folder)
+    earlier = record.known(session, before=number)
+    draft = record.examine_pose(session, " ".join(typed), earlier=earlier)
+    accepted = tuple(item.code for item in draft.findings)
+    edit.correct_pose(session, folder, number, draft, accepted=accepted, operator=OPERATOR, now=now)
+
+
+def _against_truth(solved: Solved, virtual: VirtualCell) -> str:
+    """Compare with what only a simulation knows."""
+    off = displacement(solved.result.geometric, virtual.truth.camera)
+    u = solved.result.uncertainty
+    if u.position_mm is None or u.angle_deg is None:
+        return "not solved"
+    return (
+        f"the simulation knows the truth: camera {np.linalg.norm(off[3:]):.2f} mm and "
+        f"{np.degrees(np.linalg.norm(off[:3])):.3f}° from it; the result states "
+        f"± {2 * u.position_mm:.2f} mm and ± {2 * u.angle_deg:.3f}°"
+    )

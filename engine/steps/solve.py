@@ -1,0 +1,39 @@
+"""Solving a session: the estimate, what the diagnosis makes of it, and the stored result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ..estimate.problem import problem_from
+from ..estimate.result import Result
+from ..estimate.solve import solve
+from ..sessions.folder import observations
+from ..sessions.results import add_result, input_hashes
+from ..sessions.session import Session
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """A result with the document that says so, and the hashes of what it was computed from."""
+
+    result: Result
+    document: dict[str, Any]
+    inputs: dict[str, str]
+
+
+def solve_session(session: Session, folder: Path) -> Solved:
+    """Return the result of the session in ``folder``; nothing is written.
+
+    Raises FileError when a file that a station names is missing or damaged.
+    """
+    inputs = input_hashes(session, folder)
+    result = solve(problem_from(session.cell, observations(session, folder)))
+    return Solved(result, result.document(), inputs)
+
+
+def keep(solved: Solved, folder: Path, *, who: str | None, now: datetime) -> Path:
+    """Store the result in the folder, the one before beside it; hold the folder's lock."""
+    return add_result(folder, solved.document, solved.inputs, who=who, now=now)
