@@ -248,13 +248,14 @@ def _turn(angles: Array) -> Array:
 
 
 def _wrapped(angles: Array, goal: Array | None) -> Array:
-    within = -_turn(-angles)  # (−π, π]: a half turn is shown as +180
+    """Wrap angles [rad] as shown: within ±π and a half turn as +π, or as ``goal`` has them."""
+    within = _turn(angles)
+    half_turn = np.pi - np.abs(within) < HALF_TURN_TIE
     if goal is None:
-        return within
+        return np.where(half_turn, np.abs(within), within)
     full_circle = (goal > np.pi + HALF_TURN_TIE) & (within < 0)
-    within = np.where(full_circle, within + 2.0 * np.pi, within)
-    tie = (np.pi - np.abs(within) < HALF_TURN_TIE) & (goal < 0)
-    return np.where(tie, -np.abs(within), within)
+    signed = np.where(half_turn, np.copysign(within, goal), within)
+    return np.where(full_circle, within + 2.0 * np.pi, signed)
 
 
 def reversed_labels(rotation: str) -> str:

@@ -84,7 +84,7 @@ class Slot:
 
     ``raw`` is the number as written, "" while there is none. ``gap`` holds the separators since
     the number before. ``joined``: the number touches the one before. ``problem`` names what
-    cannot be read here; ``unfinished``: it stands at the line's end and may still become right.
+    cannot be read here. ``unfinished``: it ends the line and may still become something else.
     """
 
     label: int | None = None
@@ -205,8 +205,12 @@ class _Scanner:
         if self.slots and self.slots[-1].raw and self.last == "gap":
             self._open(None)
         known = (*UNIT_WORDS, *_label_indices(self.layout))
-        begun = kind == "word" and any(word.startswith(text.casefold()) for word in known)
-        self.fail(*_stray_texts(kind, text), at_end and (kind == "sign" or begun))
+        folded = text.casefold()
+        begun = kind == "word" and any(word.startswith(folded) for word in known)
+        problem, remedy = _stray_texts(kind, text)
+        if any(name[-1].isdigit() and folded.startswith(name) for name in known):
+            remedy = "Put a space or = between a label that ends with a digit and its number."
+        self.fail(problem, remedy, at_end and (kind == "sign" or begun))
 
 
 def _stray_texts(kind: str, text: str) -> tuple[str, str]:
@@ -216,16 +220,15 @@ def _stray_texts(kind: str, text: str) -> tuple[str, str]:
         return f"“{shown}” stands alone", "Write a sign directly before its digits: -85.10"
     if text.casefold() in ("nan", "inf", "infinity"):
         return f"“{shown}” is not a number that a pendant shows", "Read the pendant again."
-    if kind == "word" and set(text) <= set("oOlI"):
+    if kind == "word" and set(text) <= set("oOlI0123456789"):
         return (
-            f"“{shown}” is a letter, not a digit",
+            f"“{shown}” holds a letter, not a digit",
             "Type 0 for nought and 1 for one; separate the fields by spaces.",
         )
     if kind == "equals":
         return f"“{shown}” stands after a number", "Write it between a label and its number."
     if text in ("'", "’", "_"):
         return f"“{shown}” stands in or beside a number", "Write the digits without grouping."
-    what = (
-        "is neither a label of this pendant nor a unit" if kind == "word" else "is not understood"
-    )
+    named = text[0].isalpha()
+    what = "is neither a label of this pendant nor a unit" if named else "is not understood"
     return f"“{shown}” {what}", "Type numbers only, or this pendant's labels before them."
