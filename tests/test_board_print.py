@@ -15,9 +15,12 @@ import cv2
 import numpy as np
 import pytest
 
+from engine.boards.charuco_layout import charuco_layout
+from engine.boards.detect import detect
 from engine.boards.pattern import Board
+from engine.boards.symmetry import symmetries
 from engine.errors import StationbookError, UsageError
-from engine.report.board_artwork import artwork, charuco_board
+from engine.report.board_artwork import artwork
 from engine.report.board_pages import paper_size, sheets
 from engine.report.board_print import board_sheet
 
@@ -71,7 +74,7 @@ def detected(image: np.ndarray, board: Board) -> np.ndarray:
         stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-3)
         points = cv2.cornerSubPix(image, rough * 3 + 1, (9, 9), (-1, -1), stop)
     elif board.pattern == "charuco":
-        detector = cv2.aruco.CharucoDetector(charuco_board(board))
+        detector = cv2.aruco.CharucoDetector(charuco_layout(board))
         points, ids, _, _ = detector.detectBoard(image)
         found = ids is not None and (ids.ravel() == np.arange(board.count)).all()
     else:
@@ -122,7 +125,7 @@ def test_printed_pdf_has_the_pitch_it_states(
 def test_charuco_sheet_is_the_picture_opencv_draws(rows: int, legacy: bool, tmp_path: Path) -> None:
     board = replace(CHARUCO, rows=rows, legacy_layout=legacy)
     page = rendered(board_sheet(board)[0], tmp_path, dpi=254)[0]  # 10 px per mm
-    made = charuco_board(board)
+    made = charuco_layout(board)
     wide, high = (board.columns + 1) * 200, (board.rows + 1) * 200
     drawn = made.generateImage((wide, high), marginSize=0, borderBits=1)
     x, y = np.rint((first_page_points(board)[0] - board.pitch_mm) * 10).astype(int)
@@ -234,6 +237,18 @@ def test_svg_shown_by_a_browser_has_the_pitch_it_states(tmp_path: Path) -> None:
     assert along == pytest.approx(20.0, abs=PITCH_TOLERANCE_MM)
 
 
+@needs_poppler
+@pytest.mark.parametrize("name", BOARDS)
+def test_our_detector_numbers_the_printed_points_from_the_mark(name: str, tmp_path: Path) -> None:
+    board = BOARDS[name]
+    page = rendered(board_sheet(board)[0], tmp_path, dpi=127)[0]  # 5 px per mm
+    found = detect(page, board)
+    seen, ideal = on_page_mm(found.pixels, 5.0), first_page_points(board)[found.ids]
+    turned = [ideal, *(ideal[turn.permutation] for turn in symmetries(board))]
+    assert len(found.ids) == board.count
+    assert min(np.abs(seen - points).max() for points in turned) < 0.1
+
+
 def test_board_too_big_is_refused_and_says_both_sizes() -> None:
     with pytest.raises(StationbookError, match=r"540 × 390 mm.*A4.*tiling"):
         board_sheet(Board("chessboard", 17, 12, 30.0))
@@ -243,12 +258,12 @@ def test_board_too_big_is_refused_and_says_both_sizes() -> None:
     ("board", "words"),
     [
         (Board("circles", 9, 7, 20.0), "diameter"),
-        (Board("circles-staggered", 4, 11, 20.0, diameter_mm=15.0), "stay apart"),
+        (Board("circles-staggered", 4, 11, 20.0, diameter_mm=15.0), "touch their neighbours"),
         (replace(CHARUCO, dictionary="7"), "unknown marker dictionary"),
         (replace(CHARUCO, marker_mm=25.0), "does not fit a square"),
         (replace(CHARUCO, dictionary="DICT_5X5_50"), "has 50 markers"),
-        (Board("chessboard", 1, 8, 20.0), "cannot be drawn"),
-        (Board("chessboard", 11, 8, float("nan")), "cannot be drawn"),
+        (Board("chessboard", 1, 8, 20.0), "too few"),
+        (Board("chessboard", 11, 8, float("nan")), "not a length"),
         (Board("chessboard", 400, 300, 200.0), "more than 100 sheets"),
     ],
 )

@@ -276,6 +276,13 @@ def test_edited_result_is_refused() -> None:
         export(edited, cell(), "json")
 
 
+def test_transform_that_is_known_in_part_only_is_refused() -> None:
+    entry = document()["base_T_camera"]
+    entry["position_mm"][2] = entry["matrix"][2][3] = None  # what a four-axis robot cannot show
+    with pytest.raises(StationbookError, match="no complete base_T_camera"):
+        export(document(base_T_camera=entry), cell(), "json")
+
+
 @pytest.mark.parametrize("damage", [{}, {"matrix": 3}, {"matrix": [[1]]}, "text", [1], 7])
 def test_damaged_transform_gives_a_sentence(damage) -> None:
     with pytest.raises(StationbookError):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..boards.charuco_layout import charuco_layout
+from ..boards.definition import check_board
 from ..boards.pattern import Board
-from ..errors import StationbookError
 
 Array = NDArray[np.float64]
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1 [mm], x along a row, y down the rows
@@ -42,15 +42,10 @@ class Artwork:
 def artwork(board: Board) -> Artwork:
     """Return the ink of ``board`` as designed (measured points are not drawn).
 
-    Raises StationbookError for sizes that cannot be drawn.
+    Raises StationbookError for a board that cannot exist.
     """
+    check_board(board)
     ideal = replace(board, measured=None)
-    if ideal.columns < 2 or ideal.rows < 2 or not 0 < ideal.pitch_mm < 1e4:
-        raise StationbookError(
-            f"a board of {board.columns} × {board.rows} points, pitch {board.pitch_mm:g} mm, "
-            "cannot be drawn",
-            "Correct board.columns, board.rows and board.pitch_mm in the cell.",
-        )
     if board.pattern in ("circles", "circles-staggered"):
         return _circles(ideal)
     markers = _marker_cells(ideal) if board.pattern == "charuco" else np.empty((0, 4))
@@ -64,19 +59,11 @@ def artwork(board: Board) -> Artwork:
 
 
 def _circles(board: Board) -> Artwork:
-    staggered = board.pattern == "circles-staggered"
-    nearest = board.pitch_mm / np.sqrt(2) if staggered else board.pitch_mm
-    if board.diameter_mm is None or not 0 < board.diameter_mm < nearest:
-        raise StationbookError(
-            f"circles of diameter {board.diameter_mm} mm do not stay apart: neighbouring centres "
-            f"are {nearest:.4g} mm apart",
-            "Correct board.diameter_mm in the cell; half the distance is common.",
-        )
+    diameter = board.diameter_mm or 0.0  # checked before: never None here
     centres = board.points()[:, :2]
-    radius = board.diameter_mm / 2
-    low, high = centres.min(axis=0) - radius, centres.max(axis=0) + radius
+    low, high = centres.min(axis=0) - diameter / 2, centres.max(axis=0) + diameter / 2
     outline = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Artwork(np.empty((0, 4)), centres, board.diameter_mm, outline)
+    return Artwork(np.empty((0, 4)), centres, diameter, outline)
 
 
 def _squares(board: Board) -> Array:
@@ -89,39 +76,9 @@ def _squares(board: Board) -> Array:
     return np.column_stack([x, y, x + board.pitch_mm, y + board.pitch_mm])
 
 
-def charuco_board(board: Board) -> cv2.aruco.CharucoBoard:
-    """Return OpenCV's description of a charuco board; its origin is the outer corner.
-
-    Raises StationbookError for an unknown dictionary or a marker that does not fit its square.
-    """
-    name = (board.dictionary or "").upper()
-    known = sorted(key for key in vars(cv2.aruco) if key.startswith("DICT_"))
-    key = name if name.startswith("DICT_") else f"DICT_{name}"
-    if key not in known:
-        raise StationbookError(
-            f"unknown marker dictionary {board.dictionary!r}", f"Known: {', '.join(known)}."
-        )
-    if board.marker_mm is None or not 0 < board.marker_mm < board.pitch_mm:
-        raise StationbookError(
-            f"a marker of {board.marker_mm} mm does not fit a square of {board.pitch_mm:g} mm",
-            "Correct board.marker_mm in the cell; three quarters of the pitch is common.",
-        )
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, key))
-    squares = (board.columns + 1, board.rows + 1)
-    if squares[0] * squares[1] // 2 > len(dictionary.bytesList):
-        raise StationbookError(
-            f"{key} has {len(dictionary.bytesList)} markers, the board needs "
-            f"{squares[0] * squares[1] // 2}",
-            "Choose a dictionary with more markers or a board with fewer squares.",
-        )
-    made = cv2.aruco.CharucoBoard(squares, board.pitch_mm, board.marker_mm, dictionary)
-    made.setLegacyPattern(board.legacy_layout)
-    return made
-
-
 def _marker_cells(board: Board) -> Array:
     """Return the dark cells of all markers as boxes (n, 4), joined along rows of cells."""
-    made = charuco_board(board)
+    made = charuco_layout(board)
     dictionary = made.getDictionary()
     across = dictionary.markerSize + 2  # one dark border cell on each side
     boxes = []

@@ -83,7 +83,10 @@ def delivered(
         )
     T = transform_of(document, cell.camera_key)
     if T is None:
-        raise StationbookError(f"the result holds no {cell.camera_key}", "Solve again.")
+        raise StationbookError(
+            f"the result holds no complete {cell.camera_key}",
+            "What the stations do not show is missing in it; see the findings, then solve again.",
+        )
     to_frame, _, from_frame = cell.camera_key.partition("_T_")
     covariance = covariance_of(document)
     uncertainty = {
@@ -128,7 +131,7 @@ def number(mapping: object, key: str) -> float | None:
 
 
 def transform_of(document: Mapping[str, Any], key: str) -> Array | None:
-    """Return the transform (4, 4) [mm] under ``key``, or None where there is none.
+    """Return the transform (4, 4) [mm] under ``key``, or None where it is not wholly known.
 
     Raises StationbookError where matrix and position with quaternion are damaged or disagree.
     """
@@ -136,6 +139,8 @@ def transform_of(document: Mapping[str, Any], key: str) -> Array | None:
     if entry is None:
         return None
     try:
+        if entry["quaternion_xyzw"] is None or None in entry["position_mm"]:
+            return None
         T = checked_transform(entry["matrix"], key)
         other = from_position_quaternion([*entry["position_mm"], *entry["quaternion_xyzw"]])
     except (KeyError, TypeError, ValueError) as problem:
