@@ -210,6 +210,18 @@ def test_a_pendant_that_shows_joints_shows_joints():
     assert cell_here.pendant_pose() == cell_here.pendant_joints()
 
 
+def test_a_jog_beyond_a_joint_limit_ends_at_the_goal():
+    cell_here = virtual()
+    arm = kinematics(cell_here.cell.robot)
+    goal = arm.forward(np.deg2rad([20.0, 144.99, 10.0, 10.0, 60.0, 0.0]))
+    ends = []
+    for _ in range(10):
+        cell_here.go_to(goal)
+        ends.append(np.linalg.norm(displacement(cell_here.believed, goal)[3:]))
+    assert min(ends) < 1e-6
+    assert max(ends) > 0.5
+
+
 def test_refuses_poses_out_of_reach_and_a_truth_of_another_mount():
     cell_here = virtual()
     far = cell_here.believed.copy()

@@ -20,6 +20,7 @@ EDGE = 0.04  # share of the image that stays free along its edges
 SEEN_TILT_DEG = 42.0  # deg; steeper views are left out
 CANDIDATES = 60  # drawn for every station wanted
 JOINT_MARGIN_DEG = 5.0  # deg; kept from joint limits (mm for a lift)
+SPARE_MM = 25.0  # mm; the arm reaches this much farther out: not stretched, room to jog
 FLOOR_MM = 40.0  # mm; the flange stays this far above the base's plane
 FIRST = np.array([0.2, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0])  # a calm first station: hardly tilted
 
@@ -96,11 +97,13 @@ def _seen(cell: Cell, views: Array) -> Array:
 
 
 def _held(arm: Kinematics, F: Array) -> bool:
-    """Tell whether the arm can hold ``F`` away from its limits and above the floor."""
+    """Tell whether the arm can hold ``F`` clear of limits, floor and the end of its reach."""
     if F[2, 3] < FLOOR_MM:
         return False
+    outward = F.copy()
+    outward[:3, 3] *= 1 + SPARE_MM / np.linalg.norm(F[:3, 3])
     postures = arm.branches(F)
-    if not len(postures):
+    if not len(postures) or not len(arm.branches(outward)):
         return False
     unit = np.where(arm.joints.turning, np.deg2rad(1.0), 1.0)
     margins = arm.joints.margins(postures) / unit

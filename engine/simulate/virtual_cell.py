@@ -64,12 +64,8 @@ class VirtualCell:
         Raises StationbookError where the arm cannot stand there.
         """
         goal = checked_transform(base_T_flange, "base_T_flange")
-        if not exact:
-            goal = displaced(goal, self._jogged_off())
-        if self._arm is not None:
-            self._joints = self._nearest_posture(self._arm, goal)
-            goal = self._arm.forward(self._joints)
-        self.believed = goal
+        off = np.zeros(6) if exact else self._jogged_off()
+        self.believed = self._stood(displaced(goal, off), goal)
         self._stop = self.errors.drawn(self._robot)
 
     def pendant_pose(self) -> tuple[str, ...]:
@@ -118,16 +114,22 @@ class VirtualCell:
             turn[:2] = 0.0
         return np.concatenate([turn, self._hand.normal(0.0, JOG_MM, 3)])
 
-    def _nearest_posture(self, arm: Kinematics, goal: Array) -> Array:
-        postures = arm.inverse(goal)
-        if not len(postures):
-            x, y, z = goal[:3, 3]
-            raise StationbookError(
-                f"the arm cannot stand at X {x:.1f}, Y {y:.1f}, Z {z:.1f} with this rotation",
-                "Choose a pose nearer to the arm or less tilted.",
-            )
+    def _stood(self, jogged: Array, goal: Array) -> Array:
+        """Take the posture for ``jogged``, or for ``goal`` where a limit stops the jog."""
+        if self._arm is None:
+            return jogged
+        for wanted in (jogged, goal):
+            if len(postures := self._arm.inverse(wanted)):
+                self._joints = self._nearest(self._arm, postures)
+                return self._arm.forward(self._joints)
+        x, y, z = goal[:3, 3]
+        raise StationbookError(
+            f"the arm cannot stand at X {x:.1f}, Y {y:.1f}, Z {z:.1f} with this rotation",
+            "Choose a pose nearer to the arm or less tilted.",
+        )
+
+    def _nearest(self, arm: Kinematics, postures: Array) -> Array:
+        """Return the posture that moves the joints least; at first the one clear of its limits."""
         if self._joints is None:
-            margins = arm.joints.margins(postures)
-            return np.asarray(postures[margins.min(axis=1).argmax()])
-        change = np.abs(postures - self._joints).sum(axis=1)
-        return np.asarray(postures[change.argmin()])
+            return np.asarray(postures[arm.joints.margins(postures).min(axis=1).argmax()])
+        return np.asarray(postures[np.abs(postures - self._joints).sum(axis=1).argmin()])
