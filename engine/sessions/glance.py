@@ -1,0 +1,131 @@
+"""A first look at a session folder: what a list shows, before anything heavy is loaded.
+
+Nothing is checked beyond being readable: `session_file.read_session` is the strict reader, and
+whoever shows a glance reads strictly right after it. Only PyYAML is imported here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import FileError
+from .places import RESULT_FILE, SESSION_FILE
+from .session import PlannedStation, Station
+from .yaml_text import Node, read_yaml
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What a session says about itself, as texts.
+
+    ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked.
+    """
+
+    name: str
+    operator: str | None
+    created: str
+    cell: str
+    mount: str
+    labels: tuple[str, ...]
+    stations: tuple[Station, ...]
+    plan: tuple[PlannedStation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ResultGlance:
+    """What the last result says: the verdict, 2·u of a pick [mm] and whether it is proven."""
+
+    verdict: str
+    expanded_mm: float | None
+    proven: bool
+
+
+def read_glance(folder: Path) -> Glance:
+    """Read the first look at ``session.yaml``; raises FileError when it is no YAML at all."""
+    root = read_yaml(folder / SESSION_FILE)
+    root.entries("keys and values")
+    cell = _child(root, "cell")
+    return Glance(
+        name=_text(root, "name") or folder.name,
+        operator=_text(root, "operator"),
+        created=_text(root, "created") or "",
+        cell=_text(cell, "name") or "",
+        mount=_text(cell, "mount") or "",
+        labels=_texts(_child(cell, "pendant"), "labels") or (),
+        stations=tuple(
+            _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
+        ),
+        plan=tuple(_planned(node) for node in _list(root, "plan")),
+    )
+
+
+def read_result_glance(folder: Path) -> ResultGlance | None:
+    """Read the first look at ``result.yaml``; None where there is none that can be read."""
+    try:
+        root = read_yaml(folder / RESULT_FILE)
+        root.entries()
+    except FileError:
+        return None
+    uncertainty = _child(root, "uncertainty")
+    pick = _number(uncertainty, "pick_mm")
+    return ResultGlance(
+        verdict=_text(root, "verdict") or "",
+        expanded_mm=None if pick is None else 2 * pick,
+        proven=_text(root, "proven") == "true",
+    )
+
+
+def _station(node: Node, number: int) -> Station:
+    return Station(
+        id=int(_number(node, "id") or number),
+        pose=_texts(node, "pose"),
+        joints=_texts(node, "joints"),
+        image=_text(node, "image"),
+        points=_text(node, "points"),
+        taken=_text(node, "taken"),
+        use=_text(node, "use") != "false",
+        accepted=_texts(node, "accepted") or (),
+        operator=_text(node, "operator"),
+        note=_text(node, "note"),
+        closing=_text(node, "closing") == "true",
+    )
+
+
+def _planned(node: Node) -> PlannedStation:
+    return PlannedStation(
+        pose=_texts(node, "pose"),
+        jog=_text(node, "jog"),
+        why=_text(node, "why"),
+        skipped=_text(node, "skipped"),
+    )
+
+
+def _child(node: Node | None, key: str) -> Node | None:
+    return node.value.get(key) if node is not None and isinstance(node.value, dict) else None
+
+
+def _text(node: Node | None, key: str) -> str | None:
+    child = _child(node, key)
+    if child is None or child.is_null or not isinstance(child.value, str):
+        return None
+    return child.value
+
+
+def _number(node: Node | None, key: str) -> float | None:
+    try:
+        return float(_text(node, key) or "")
+    except ValueError:
+        return None
+
+
+def _list(node: Node, key: str) -> list[Node]:
+    child = _child(node, key)
+    return child.value if child is not None and isinstance(child.value, list) else []
+
+
+def _texts(node: Node | None, key: str) -> tuple[str, ...] | None:
+    child = _child(node, key)
+    if child is None or not isinstance(child.value, list):
+        return None
+    return tuple(item.value for item in child.value if isinstance(item.value, str))

@@ -1,0 +1,244 @@
+"""The parts that the screen is made of, without a session."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+import pytest
+from screen_bench import on_screen
+from textual.app import App, ComposeResult
+from textual.binding import Binding
+
+from engine.errors import UsageError
+from engine.findings import finding
+from engine.sessions.session import PlannedStation, Station
+from tui.desk.rows import counts, next_planned, rows
+from tui.desk.views import Move, Quality
+from tui.widgets.head import CAUTION, NextMove, QualityLine
+from tui.widgets.key_line import footer
+from tui.widgets.line_edit import LineEdit
+from tui.widgets.looks import Looks, bar, line_text
+from tui.widgets.sheet import Sheet, _spans
+from tui.widgets.terminal import Terminal, _one_width, detect, make_safe
+
+PLAIN = Looks(Terminal())
+ASCII = Looks(Terminal("none", "ascii"))
+
+
+class Tty(io.TextIOWrapper):
+    def __init__(self, encoding: str) -> None:
+        super().__init__(io.BytesIO(), encoding=encoding)
+
+    def isatty(self) -> bool:
+        return True
+
+
+# ---- terminals ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("environ", "encoding", "expected"),
+    [
+        ({"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "utf-8", Terminal("true")),
+        ({"TERM": "xterm-256color"}, "utf-8", Terminal("256")),
+        ({"TERM": "xterm"}, "utf-8", Terminal("16")),
+        ({"TERM": "linux"}, "utf-8", Terminal("16", "console")),
+        ({"TERM": "xterm-256color", "NO_COLOR": "1"}, "utf-8", Terminal("none")),
+        ({"TERM": "xterm-256color"}, "ascii", Terminal("256", "ascii")),
+        ({"TERM": "xterm-256color"}, "latin-1", Terminal("256", "ascii")),
+    ],
+)
+def test_terminal_is_recognised(environ: dict[str, str], encoding: str, expected: Terminal) -> None:
+    assert detect(environ, Tty(encoding)) == expected
+
+
+@pytest.mark.parametrize("term", ["dumb", "unknown", ""])
+def test_terminal_that_cannot_place_text_is_refused_with_the_way_out(term: str) -> None:
+    with pytest.raises(UsageError, match=r"cannot show the screen.*--help"):
+        detect({"TERM": term}, Tty("utf-8"))
+
+
+def test_no_terminal_is_refused() -> None:
+    with pytest.raises(UsageError, match="needs a terminal"):
+        detect({"TERM": "xterm"}, io.StringIO())
+
+
+@pytest.mark.parametrize("sign", ["█", "░", "►", "─", "°", "é", "漢", "🔎", "→"])
+def test_stream_that_cannot_encode_a_sign_gets_one_of_the_same_width(sign: str) -> None:
+    stream = Tty("ascii")
+    make_safe(stream)
+    stream.write(f"[{sign}]")
+    stream.flush()
+    written = stream.buffer.getvalue().decode("ascii")  # type: ignore[attr-defined]
+    assert written == f"[{_one_width(sign)}]"
+    assert len(written) - 2 == PLAIN.width(sign)
+
+
+def test_text_for_ascii_terminals_keeps_its_meaning() -> None:
+    assert ASCII.terminal.text("tilt +20° − X → Y, 5 × 3 mm, ±0.1, Müller") == (
+        "tilt +20 deg - X -> Y, 5 x 3 mm, +/-0.1, Muller"
+    )
+
+
+def test_bars_are_ascii_where_they_must_be() -> None:
+    assert line_text([(ASCII.terminal.text(bar(0.5, 8)), "text")]) == "####----"
+    assert bar(None, 4) == "░░░░"
+    assert bar(7.0, 4) == "████"
+
+
+@pytest.mark.parametrize("looks", [PLAIN, ASCII, Looks(Terminal("16"))])
+def test_a_strip_is_exactly_as_wide_as_asked(looks: Looks) -> None:
+    for text in ("", "short", "x" * 50, "±20° about the board's X", "漢字漢字漢字漢字"):
+        assert looks.strip([(text, "text")], 20).cell_length == 20
+
+
+def test_control_characters_never_reach_the_terminal() -> None:
+    assert "\x1b" not in PLAIN.strip([("a\x1b[2Jb\n", "text")], 12).text
+
+
+# ---- repainting ---------------------------------------------------------------------------------
+
+
+def test_only_cells_that_differ_are_repainted() -> None:
+    old = PLAIN.strip([("station 1   ok                    done", "text")], 40)
+    new = PLAIN.strip([("station 2   ok                    Done", "text")], 40)
+    assert list(_spans(old, new)) == [(8, 9), (34, 35)]
+
+
+def test_near_changes_are_joined_and_equal_lines_send_nothing() -> None:
+    old = PLAIN.strip([("abcdef", "text")], 10)
+    assert list(_spans(old, PLAIN.strip([("xbcdex", "text")], 10))) == [(0, 6)]
+    assert list(_spans(old, old)) == []
+
+
+# ---- parts --------------------------------------------------------------------------------------
+
+
+class Bench(App[None]):
+    """One sheet on an empty screen."""
+
+    looks = PLAIN
+
+    def __init__(self, sheet: Sheet) -> None:
+        super().__init__()
+        self.sheet = sheet
+        self.said: list[str] = []
+
+    def compose(self) -> ComposeResult:
+        yield self.sheet
+
+    def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
+        self.said.append(message.value)
+
+
+@on_screen
+async def test_line_is_edited_with_the_keys_of_every_terminal() -> None:
+    app = Bench(LineEdit("Pose "))
+    async with app.run_test() as pilot:
+        app.sheet.focus()
+        await pilot.press(*"61x2.4", "left", "left", "left", "left", "backspace", "end", "0")
+        await pilot.press("home", "delete", "7", "enter")
+        assert app.said == ["7x2.40"]
+
+
+@on_screen
+async def test_pasted_lines_become_one_line() -> None:
+    edit = LineEdit("Pose ")
+    app = Bench(edit)
+    async with app.run_test() as pilot:
+        edit.focus()
+        from textual.events import Paste
+
+        edit.post_message(Paste("X 612.4\r\nY -85\tZ 410\n"))
+        await pilot.pause()
+        assert edit.value == "X 612.4 Y -85 Z 410"
+
+
+@on_screen
+async def test_a_line_longer_than_its_place_keeps_the_cursor_in_sight() -> None:
+    edit = LineEdit("Pose ", "1234567890" * 20)
+    app = Bench(edit)
+    async with app.run_test(size=(40, 5)) as pilot:
+        edit.focus()
+        await pilot.pause()
+        assert line_text(edit.draw(40, 1)[0]).rstrip().endswith("567890")
+        await pilot.press("home")
+        assert "1234567890123" in line_text(edit.draw(40, 1)[0])
+
+
+@pytest.mark.parametrize("width", [40, 80, 132])
+@on_screen
+async def test_caution_is_never_cut_off(width: int) -> None:
+    sheet = NextMove()
+    sheet.styles.height = 9 if width < 80 else 5
+    sheet.move = Move("Station 7:", "base Z +80 mm, " * 12, "because " * 20)
+    app = Bench(sheet)
+    async with app.run_test(size=(width, 24)):
+        shown = " ".join(line_text(line) for line in sheet.draw(*sheet.size))
+        assert " ".join(CAUTION.split()) in " ".join(shown.split())
+
+
+@on_screen
+async def test_quality_says_in_words_what_the_bar_shows() -> None:
+    sheet = QualityLine()
+    sheet.quality = Quality(1.24, 1.0, "", "error: board-moved", "error")
+    async with Bench(sheet).run_test():
+        text = line_text(sheet.draw(80, 1)[0])
+    assert "1.24 mm of 1 mm" in text
+    assert "too much" in text
+    assert "error: board-moved" in text
+
+
+def test_footer_shows_what_fits_and_always_help() -> None:
+    bindings = [Binding(f"f{n}", f"a{n}", f"action number {n}", id=f"a{n}") for n in range(2, 9)]
+    bindings.append(Binding("f9", "help", "help", id="help"))
+    text = line_text(footer(bindings, PLAIN, 60))
+    assert text.startswith("F2 action number 2")
+    assert text.rstrip().endswith("F9 help")
+    assert len(text) <= 60
+
+
+# ---- rows ---------------------------------------------------------------------------------------
+
+STATIONS = (
+    Station(1, pose=("1.0", "2.0"), points="points/001.csv"),
+    Station(2, pose=("1.5", "2.5"), points="points/002.csv", accepted=("small-move",)),
+    Station(3, pose=("9.0", "2.0"), points="points/003.csv", use=False, note="board covered"),
+    Station(4, pose=("9.5", "2.0")),
+)
+PLAN = (
+    PlannedStation(jog="base Z +80 mm", skipped="fixture"),
+    PlannedStation(jog="base X -60 mm"),
+    PlannedStation(pose=("1.0", "2.0")),
+)
+
+
+def _states(found: Sequence[object]) -> list[str]:
+    return [row.state for row in found]  # type: ignore[attr-defined]
+
+
+def test_every_state_is_a_word() -> None:
+    found = rows(STATIONS, PLAN, next_planned(PLAN))
+    assert _states(found) == [
+        "ok", "accepted", "aside", "no image", "skipped", "NEXT", "to do",
+    ]  # fmt: skip
+    assert [row.label for row in found] == ["1", "2", "3", "4", "5", "6", "7"]
+    assert found[2].text == "board covered"
+
+
+def test_findings_mark_the_stations_they_name() -> None:
+    wrong = finding("typed-value", station=1, field="Y", typed="-85.10", suggested="-58.10")
+    doubt = finding("small-move", station=2, other=1, distance_mm=1, angle_deg=0, least_mm=5,
+                    least_deg=1)  # fmt: skip
+    assert _states(rows(STATIONS, (), None, [wrong, doubt]))[:2] == ["ERROR", "doubt"]
+
+
+def test_jump_takes_another_planned_station_but_never_a_skipped_one() -> None:
+    assert next_planned(PLAN, 2) == 2
+    assert next_planned(PLAN, 0) == 1
+    assert next_planned(PLAN[:1]) is None
+
+
+def test_counts_tell_used_aside_and_left() -> None:
+    assert counts(STATIONS, PLAN) == (3, 1, 2)

@@ -1,0 +1,47 @@
+"""The application: one terminal, one look, and the screens on top of each other."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from .widgets.looks import NATIVE_THEME, THEME, Looks
+from .widgets.terminal import Terminal
+
+HELP = Binding(
+    "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
+)
+
+
+class Stationbook(App[None]):
+    """The screen of stationbook. ``first`` is the screen that it opens with."""
+
+    CSS_PATH = "stationbook.tcss"
+    TITLE = "stationbook"
+    ENABLE_COMMAND_PALETTE = True
+    COMMAND_PALETTE_BINDING = "f8"
+    BINDINGS: ClassVar[list[BindingType]] = [HELP]
+
+    def __init__(self, first: Screen[object], terminal: Terminal | None = None) -> None:
+        terminal = terminal or Terminal()
+        super().__init__(ansi_color=True if terminal.native else None)
+        self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
+        self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
+        self.looks = Looks(terminal)
+        self.first = first
+        self.register_theme(THEME)
+        self.theme = NATIVE_THEME if terminal.native else THEME.name
+
+    def get_default_screen(self) -> Screen[object]:
+        """Open with the screen that was asked for."""
+        return self.first
+
+    def action_help(self) -> None:
+        """Show every key of the screen that is open."""
+        from .screens.help import Help
+
+        if not isinstance(self.screen, Help):
+            self.push_screen(Help(self.screen))

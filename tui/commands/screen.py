@@ -1,0 +1,50 @@
+"""Opening the screen: on the sessions folder, or on one session."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from engine.sessions.places import session_path
+
+from ..widgets.terminal import Terminal, detect, make_safe
+
+if TYPE_CHECKING:
+    from textual.screen import Screen
+
+
+def run(args: argparse.Namespace) -> int:
+    """Open the list of sessions in ``args.sessions``."""
+    terminal = detect(os.environ, sys.__stderr__)
+    from ..screens.sessions import Sessions
+
+    return _show(Sessions(Path(args.sessions)), terminal)
+
+
+def run_open(args: argparse.Namespace) -> int:
+    """Open one session, for writing or (``--follow``) for watching."""
+    folder = Path(args.dir)
+    session_path(folder)
+    terminal = detect(os.environ, sys.__stderr__)
+    from ..desk.desk import Desk
+    from ..screens.stations import Stations
+
+    desk = Desk(folder, follow=args.follow)
+    desk.look()
+    try:
+        return _show(Stations(desk), terminal)
+    finally:
+        desk.close()
+
+
+def _show(first: Screen[None], terminal: Terminal) -> int:
+    """Run the application until it is left; returns the exit status."""
+    from ..app import Stationbook
+
+    make_safe()
+    app = Stationbook(first, terminal)
+    app.run(mouse=False)
+    return app.return_code or 0

@@ -1,0 +1,265 @@
+"""One open session: what is recorded, every action on it, and the way back.
+
+Nothing here knows of the screen. Methods that touch the disk or the engine take time and belong in
+the background; they load the engine when first called, so that the first picture need not wait.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from threading import RLock
+from typing import TYPE_CHECKING, Any
+
+from engine.errors import FileError, StationbookError
+from engine.findings import Finding
+from engine.sessions.glance import Glance, read_glance
+from engine.sessions.places import SESSION_FILE
+
+from .entry import Entry
+from .rows import Row, next_planned, rows
+
+if TYPE_CHECKING:
+    from engine.pendant.entry import PartialField
+    from engine.sessions.lock import WriterLock
+    from engine.sessions.session import Session
+    from engine.steps.record import Draft, Known, ViewDraft
+
+
+def now() -> datetime:
+    """Return the time with its zone, as it is stored."""
+    return datetime.now().astimezone()
+
+
+class Desk:
+    """One session folder, opened for writing or (``follow``) for watching."""
+
+    def __init__(
+        self, folder: Path, *, follow: bool = False, clock: Callable[[], datetime] = now
+    ) -> None:
+        self.folder, self.follow, self.clock = folder, follow, clock
+        self.session: Session | None = None
+        self.operator: str | None = None
+        self.findings: tuple[Finding, ...] = ()
+        self.wished: int | None = None  # planned station that the operator jumped to
+        self._glance: Glance | None = None
+        self._lock: WriterLock | None = None
+        self._guard = RLock()  # one action at a time
+        self._done: list[tuple[str, Session]] = []
+        self._undone: list[tuple[str, Session]] = []
+        self._known: tuple[Session, int | None, Known] | None = None
+        self._stamp: tuple[int, int] | None = None
+
+    def look(self) -> Glance:
+        """Read the first look at the folder; needs nothing heavy. Raises FileError."""
+        self._glance = read_glance(self.folder)
+        return self._glance
+
+    def open(self) -> None:
+        """Read the session strictly, for writing unless following.
+
+        Raises BusyError naming the other writer, FileError naming what is wrong.
+        """
+        from engine.sessions.folder import open_session
+        from engine.sessions.lock import writing
+
+        with self._guard:
+            if not self.follow and self._lock is None:
+                self._lock = writing(self.folder, self.operator)
+            self._stamp = self._current_stamp()
+            self.session = open_session(self.folder)
+            self.operator = self.operator or self.session.operator
+
+    def close(self) -> None:
+        """Let the next writer in."""
+        with self._guard:
+            if self._lock is not None:
+                self._lock.release()
+                self._lock = None
+
+    def changed(self) -> bool:
+        """Tell whether the session file is another one than the one that was read."""
+        return self._current_stamp() != self._stamp
+
+    @property
+    def source(self) -> Session | Glance | None:
+        """The session, or the first look at it until it is opened."""
+        return self.session or self._glance
+
+    @property
+    def next_index(self) -> int | None:
+        """Index of the planned station that comes next."""
+        return next_planned(self.source.plan, self.wished) if self.source else None
+
+    def rows(self) -> list[Row]:
+        """Return what the list of stations shows."""
+        source = self.source
+        if source is None:
+            return []
+        return rows(source.stations, source.plan, self.next_index, self.findings)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Labels of the fields as this pendant shows them."""
+        if self.session is not None:
+            return self.session.cell.pendant.labels
+        return self._glance.labels if self._glance else ()
+
+    # ---- entering a station ----------------------------------------------------------------
+
+    def fields(self, text: str) -> list[PartialField]:
+        """Return the fields of a line that is being typed."""
+        from engine.pendant.entry import parse_partial
+
+        return parse_partial(text, self._opened().cell.pendant)
+
+    def examine(self, entry: Entry) -> Draft:
+        """Examine what was typed so far and what was seen."""
+        from engine.steps import record
+
+        session = self._opened()
+        joints_only = session.cell.pendant.rotation == "joints"
+        pose = record.examine_pose(
+            session,
+            None if joints_only else entry.text,
+            entry.text if joints_only else entry.joints or None,
+            closing=entry.closing,
+            earlier=self._earlier(session, entry.station),
+        )
+        if entry.purpose == "correct":
+            return record.Draft(pose, record.ViewDraft(()), pose.findings)
+        view = entry.view or record.no_view()
+        return record.examine(
+            session, self.folder, pose, view, closing=entry.closing, retake=entry.station
+        )
+
+    def examine_image(self, path: Path) -> ViewDraft:
+        """Search the board in an image and look at its quality. Raises FileError."""
+        from engine.steps.record import examine_image
+
+        return examine_image(self._opened(), self.folder, path)
+
+    def store(self, entry: Entry) -> int:
+        """Store the entry and return the station's id; raises StationbookError if it cannot be."""
+        from engine.steps import edit, plan_edit, record
+
+        session = self._opened()
+        draft = entry.draft or self.examine(entry)
+        given: dict[str, Any] = {
+            "accepted": entry.codes,
+            "reason": entry.reason,
+            "operator": self.operator,
+        }
+        if entry.purpose == "correct" and entry.station is not None:
+            self._do(
+                f"correct {entry.station}", edit.correct_pose, entry.station, draft.pose, **given
+            )
+            return entry.station
+        step = self.next_index if entry.purpose == "record" and not entry.closing else None
+        planned = plan_edit.without(session, step)
+        new_id = entry.station if entry.station is not None else session.next_id
+
+        def stored(_: Session, folder: Path, **more: Any) -> Session:
+            return record.store(planned, folder, draft, **more)[0]
+
+        self._do(f"{entry.purpose} {new_id}", stored, **given)
+        self.wished = None
+        return new_id
+
+    # ---- changing what is recorded ---------------------------------------------------------
+
+    def set_aside(self, station: int, reason: str) -> None:
+        """Leave a station out of the solution."""
+        from engine.steps.edit import set_aside
+
+        self._do(f"set aside {station}", set_aside, station, reason, self.operator)
+
+    def bring_back(self, station: int) -> None:
+        """Use a station again."""
+        from engine.steps.edit import bring_back
+
+        self._do(f"bring back {station}", bring_back, station, self.operator)
+
+    def annotate(self, station: int, note: str) -> None:
+        """Keep a remark with a station."""
+        from engine.steps.edit import annotate
+
+        self._do(f"note at {station}", annotate, station, note, self.operator)
+
+    def skip(self, index: int, reason: str) -> None:
+        """Pass over a planned station."""
+        from engine.steps.plan_edit import skip
+
+        self._do("skip a planned station", skip, index, reason, self.operator)
+
+    def take_up(self, index: int) -> None:
+        """Put a skipped station back into the plan."""
+        from engine.steps.plan_edit import take_up
+
+        self._do("take up a planned station", take_up, index, self.operator)
+
+    def undo(self) -> str:
+        """Take the last action back and return what it was."""
+        return self._step_back(self._done, self._undone, "undo")
+
+    def redo(self) -> str:
+        """Do the last undone action again and return what it was."""
+        return self._step_back(self._undone, self._done, "redo")
+
+    # ---- inside ----------------------------------------------------------------------------
+
+    def _opened(self) -> Session:
+        if self.session is None:
+            raise StationbookError("the session is still being opened", "Wait a moment.")
+        return self.session
+
+    def _writable(self) -> Session:
+        if self.follow:
+            raise StationbookError(
+                "this screen only follows the session", "Change it where it is being recorded."
+            )
+        return self._opened()
+
+    def _do(self, what: str, step: Callable[..., Session], *args: Any, **more: Any) -> None:
+        """Carry out one action so that it can be undone."""
+        with self._guard:
+            before = self._writable()
+            self.session = step(before, self.folder, *args, now=self.clock(), **more)
+            self._stamp = self._current_stamp()
+            self._done.append((what, before))
+            self._undone.clear()
+
+    def _step_back(
+        self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str
+    ) -> str:
+        from engine.steps.edit import restore
+
+        with self._guard:
+            current = self._writable()
+            if not source:
+                raise StationbookError(f"nothing to {word}")
+            what, other = source[-1]
+            self.session = restore(
+                current, self.folder, other, self.operator, self.clock(), f"{word}: {what}"
+            )
+            self._stamp = self._current_stamp()
+            source.pop()
+            target.append((what, current))
+            return what
+
+    def _earlier(self, session: Session, station: int | None) -> Known:
+        """Return what earlier stations say, computed once per state of the session."""
+        from engine.steps.record import known
+
+        kept = self._known
+        if kept is None or kept[0] is not session or kept[1] != station:
+            kept = self._known = (session, station, known(session, before=station))
+        return kept[2]
+
+    def _current_stamp(self) -> tuple[int, int] | None:
+        with suppress(OSError, FileError):
+            status = (self.folder / SESSION_FILE).stat()
+            return status.st_mtime_ns, status.st_size
+        return None

@@ -1,0 +1,99 @@
+"""What the list of stations shows: one row per recorded and per planned station."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from engine.findings import Finding, Level
+from engine.sessions.session import PlannedStation, Station
+
+Kind = Literal["recorded", "planned"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row. ``key`` is the station's id, or the index in the plan; ``state`` is a word."""
+
+    kind: Kind
+    key: int
+    label: str
+    state: str
+    role: str
+    fields: tuple[str, ...] = ()
+    text: str = ""
+
+
+def rows(
+    stations: Sequence[Station],
+    plan: Sequence[PlannedStation],
+    next_index: int | None,
+    findings: Iterable[Finding] = (),
+) -> list[Row]:
+    """Return the rows: recorded stations in their order, then the plan.
+
+    ``next_index`` is the planned station that comes next; ``findings`` of the last check or
+    solution mark the stations that they name.
+    """
+    worst = _worst_by_station(findings)
+    first = 1 + max((station.id for station in stations), default=0)
+    recorded = [_recorded(station, worst.get(station.id)) for station in stations]
+    return recorded + [
+        _planned(planned, index, first, index == next_index) for index, planned in enumerate(plan)
+    ]
+
+
+def next_planned(plan: Sequence[PlannedStation], wished: int | None = None) -> int | None:
+    """Return the index of the planned station that comes next, or None when none is left."""
+    if wished is not None and wished < len(plan) and plan[wished].skipped is None:
+        return wished
+    return next((index for index, planned in enumerate(plan) if planned.skipped is None), None)
+
+
+def counts(stations: Sequence[Station], plan: Sequence[PlannedStation]) -> tuple[int, int, int]:
+    """Return how many stations are in use, set aside, and still to do."""
+    used = sum(station.use for station in stations)
+    left = sum(planned.skipped is None for planned in plan)
+    return used, len(stations) - used, left
+
+
+def _recorded(station: Station, level: Level | None) -> Row:
+    state, role = _state(station, level)
+    note = station.note or (f"accepted: {', '.join(station.accepted)}" if station.accepted else "")
+    fields = station.pose or station.joints or ()
+    return Row("recorded", station.id, str(station.id), state, role, fields, note)
+
+
+def _state(station: Station, level: Level | None) -> tuple[str, str]:
+    if not station.use:
+        return "aside", "dim"
+    if level is Level.ERROR:
+        return "ERROR", "error"
+    if level is Level.WARNING:
+        return "doubt", "warning"
+    if station.points is None and station.board_pose is None and station.image is None:
+        return "no image", "warning"
+    if station.closing:
+        return "closing", "good"
+    return ("accepted", "good") if station.accepted else ("ok", "good")
+
+
+def _planned(planned: PlannedStation, index: int, first: int, is_next: bool) -> Row:
+    label = f"{first + index}"
+    if planned.skipped is not None:
+        return Row("planned", index, label, "skipped", "dim", (), planned.skipped)
+    state, role = ("NEXT", "note") if is_next else ("to do", "dim")
+    text = planned.jog or " ".join(planned.pose or ()) or "free choice"
+    return Row("planned", index, label, state, role, (), text)
+
+
+def _worst_by_station(findings: Iterable[Finding]) -> Mapping[int, Level]:
+    order = (Level.NOTE, Level.WARNING, Level.ERROR)
+    worst: dict[int, Level] = {}
+    for item in findings:
+        named = set(item.stations or ()) | ({item.station} if item.station is not None else set())
+        for station in named:
+            before = worst.get(station, Level.NOTE)
+            worst[station] = max(before, item.level, key=order.index)
+    return worst

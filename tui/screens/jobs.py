@@ -1,0 +1,34 @@
+"""Jobs in the background: work that takes time, off the screen's own thread."""
+
+from __future__ import annotations
+
+import asyncio
+import traceback
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from engine.errors import StationbookError
+
+Answer = TypeVar("Answer")
+
+
+async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) -> Answer:
+    """Run ``work`` in a thread and return its answer.
+
+    Raises StationbookError: what nobody foresaw is written to the error log first, so that it can
+    be sent to whoever supports this machine.
+    """
+    try:
+        return await asyncio.to_thread(work, *args, **more)
+    except StationbookError:
+        raise
+    except Exception as error:
+        raise StationbookError(*_unforeseen(error)) from error
+
+
+def _unforeseen(error: Exception) -> tuple[str, str]:
+    from engine.sessions.store import append_error_log
+
+    place = append_error_log("".join(traceback.format_exception(error)))
+    what = f"internal error ({type(error).__name__}: {error})"
+    return what, f"Please send {place} to whoever supports you."

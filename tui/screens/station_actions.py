@@ -1,0 +1,169 @@
+"""What the keys do with a recorded or planned station."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding
+from textual.dom import DOMNode
+
+from engine.errors import StationbookError
+
+from ..desk.entry import Entry
+from ..desk.rows import Row
+from .ask import Ask, required
+from .jobs import in_background
+
+if TYPE_CHECKING:
+    from ..desk.desk import Desk
+    from ..widgets.station_list import StationList
+    from .entry_pad import EntryPad
+
+
+class StationActions(DOMNode):
+    """Actions on the chosen row; each is a key, a job and a message."""
+
+    KEYS: ClassVar[list[Binding]] = [
+        Binding("e", "correct", "edit pose", id="station.correct", tooltip="Correct the pose"),
+        Binding("a", "aside", "aside", id="station.aside", tooltip="Leave out of the solution"),
+        Binding("b", "back", "bring back", id="station.back", tooltip="Use it again"),
+        Binding("n", "note", "note", id="station.note", tooltip="Keep a remark with it"),
+        Binding("r", "retake", "retake", id="station.retake", tooltip="New pose and image for it"),
+        Binding("j", "jump", "make next", id="station.jump", tooltip="Make it the next station"),
+        Binding("k", "skip", "skip", id="station.skip", tooltip="Pass over it, with a reason"),
+        Binding("c", "closing", "closing", id="station.closing", tooltip="Return to station 1"),
+        Binding("u", "undo", "undo", show=False, id="station.undo", tooltip="Take the last back"),
+        Binding("y", "redo", "redo", show=False, id="station.redo", tooltip="Do it again"),
+    ]
+    CHANGING: ClassVar[tuple[str, ...]] = (
+        *("correct", "aside", "back", "note", "retake", "jump", "skip", "closing"),
+        *("undo", "redo", "accept", "joints", "other"),
+    )
+
+    if TYPE_CHECKING:
+        desk: Desk
+
+        @property
+        def stations(self) -> StationList: ...
+
+        @property
+        def pad(self) -> EntryPad: ...
+
+        def show_session(self, choose: int | None = None) -> None: ...
+
+    @staticmethod
+    def makes_sense(action: str, row: Row | None) -> bool:
+        """Tell whether an action on the chosen row can do anything."""
+        if action in ("correct", "aside", "note", "retake"):
+            return (
+                row is not None
+                and row.kind == "recorded"
+                and not (action == "aside" and row.state == "aside")
+            )
+        if action == "back":
+            return row is not None and row.state in ("aside", "skipped")
+        if action in ("jump", "skip"):
+            return row is not None and row.kind == "planned" and row.state != "skipped"
+        return True
+
+    def _row(self, kind: str) -> Row | None:
+        """Return the chosen row if it is of this kind, or say that another must be chosen."""
+        row = self.stations.row
+        if row is not None and row.kind == kind:
+            return row
+        self.pad.tell(f"Choose a {kind} station first (arrow keys).", "warning")
+        return None
+
+    def _act(self, said: str, work: Callable[..., object], *args: object) -> None:
+        self.run_worker(self._acting(said, work, *args), group="act", exclusive=False)
+
+    async def _acting(self, said: str, work: Callable[..., object], *args: object) -> None:
+        try:
+            answer = await in_background(work, *args)
+        except StationbookError as error:
+            self.pad.tell(str(error), "warning")
+            return
+        self.show_session()
+        self.pad.tell(said.format(answer), "good")
+
+    def _ask(self, title: str, text: str, value: str, then: Callable[[str], None]) -> None:
+        def answered(answer: str | None) -> None:
+            if answer is not None:
+                then(answer)
+
+        check = None if value or "remark" in title else required
+        self.app.push_screen(Ask(title, text, value, check), answered)
+
+    def action_correct(self) -> None:
+        """Type another pose for a recorded station."""
+        if row := self._row("recorded"):
+            text = " ".join(row.fields)
+            self.pad.begin(Entry("correct", row.key, text))
+            self.pad.pose.focus()
+
+    def action_retake(self) -> None:
+        """Take pose and image of a recorded station again."""
+        if row := self._row("recorded"):
+            self.pad.begin(Entry("retake", row.key))
+            self.pad.pose.focus()
+
+    def action_closing(self) -> None:
+        """Enter the next station as a return to an earlier pose."""
+        self.pad.begin(Entry(closing=True), [("Closing station: go back to station 1.", "note")])
+        self.pad.pose.focus()
+
+    def action_aside(self) -> None:
+        """Set a recorded station aside, with a reason."""
+        if row := self._row("recorded"):
+            self._ask(
+                f"Why is station {row.label} set aside?",
+                "It stays in the session and is left out of the solution.",
+                "",
+                lambda reason: self._act(
+                    f"Station {row.label} is set aside.", self.desk.set_aside, row.key, reason
+                ),
+            )
+
+    def action_back(self) -> None:
+        """Bring back a station that was set aside, or take up one that was skipped."""
+        row = self.stations.row
+        if row is not None and row.state == "skipped":
+            self._act("Back in the plan.", self.desk.take_up, row.key)
+        elif row := self._row("recorded"):
+            self._act(f"Station {row.label} is used again.", self.desk.bring_back, row.key)
+
+    def action_note(self) -> None:
+        """Keep a remark with a recorded station."""
+        if row := self._row("recorded"):
+            self._ask(
+                f"Station {row.label}: remark",
+                "Empty removes it.",
+                row.text,
+                lambda note: self._act(
+                    f"Remark kept with station {row.label}.", self.desk.annotate, row.key, note
+                ),
+            )
+
+    def action_jump(self) -> None:
+        """Make a planned station the next one."""
+        if row := self._row("planned"):
+            self.desk.wished = row.key
+            self.show_session()
+            self.pad.tell(f"Station {row.label} of the plan comes next.", "good")
+
+    def action_skip(self) -> None:
+        """Pass over a planned station, with a reason."""
+        if row := self._row("planned"):
+            self._ask(
+                "Why is this station skipped?",
+                row.text,
+                "",
+                lambda reason: self._act("Skipped.", self.desk.skip, row.key, reason),
+            )
+
+    def action_undo(self) -> None:
+        self._act("Taken back: {}.", self.desk.undo)
+
+    def action_redo(self) -> None:
+        self._act("Done again: {}.", self.desk.redo)

@@ -1,0 +1,1 @@
+"""Parts of the screen: each draws plain data and knows nothing of files or geometry."""

@@ -1,0 +1,97 @@
+"""Under the line of typing: the fields as they are parsed, and what the checks answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from engine.findings import Finding, Level
+
+from ..desk.views import FieldView
+from .looks import Line
+from .sheet import Sheet
+
+Wrap = Callable[[str, int], list[str]]
+
+LEVEL_WORDS = {
+    Level.ERROR: ("ERROR", "error"),
+    Level.WARNING: ("WARNING", "warning"),
+    Level.NOTE: ("note", "note"),
+}
+
+
+class FieldsLine(Sheet):
+    """The parsed fields under the pendant's own labels."""
+
+    DEFAULT_CSS = "FieldsLine { height: 2; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.fields: tuple[FieldView, ...] = ()
+
+    def show(self, fields: Sequence[FieldView]) -> None:
+        """Show other fields."""
+        self.fields = tuple(fields)
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return labels above values, in columns of equal width."""
+        if not self.fields:
+            return [[], []]
+        column = min(max((width - 2) // len(self.fields), 6), 14)
+        above: Line = [("  ", "text")]
+        below: Line = [("  ", "text")]
+        for field in self.fields:
+            wrong = field.problem is not None
+            text = field.text + (" ?" if wrong else "")
+            above.append((f"{field.label or 'too many':<{column}}", "dim"))
+            below.append((f"{text or '.':<{column}}", "error" if wrong else "title"))
+        return [above, below]
+
+
+class FindingsView(Sheet):
+    """Findings with their remedy, errors first, or a message where there is none."""
+
+    DEFAULT_CSS = "FindingsView { height: 5; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.findings: tuple[Finding, ...] = ()
+        self.accepted: tuple[str, ...] = ()
+        self.message: Line = []
+
+    def show(
+        self,
+        findings: Sequence[Finding],
+        accepted: Sequence[str] = (),
+        message: Line | None = None,
+    ) -> None:
+        """Show other findings; ``message`` is said where there are none."""
+        self.findings, self.accepted = tuple(findings), tuple(accepted)
+        self.message = message or []
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return as much as fits: every headline first, then remedies as room allows."""
+        lines: list[Line] = [self.message] if self.message else []
+        for finding in self.findings:
+            lines += finding_lines(finding, self.looks.wrap, width, finding.code in self.accepted)
+        if len(lines) > height:
+            rest = len(lines) - height + 1
+            lines = [*lines[: height - 1], [(f"  {rest} more lines: F9, or a wider screen", "dim")]]
+        return lines
+
+
+def finding_lines(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
+    """Return one finding: level and message, and the remedy below."""
+    word, role = LEVEL_WORDS[finding.level]
+    if accepted:
+        word, role = f"{word} accepted", "dim"
+    first = f"{word} {finding.code}: "
+    texts = wrap(f"{first}{finding.message}", width)
+    lines: list[Line] = [
+        [(texts[0][: len(first)], role), (texts[0][len(first) :], "text")],
+        *[[(text, "text")] for text in texts[1:]],
+    ]
+    if finding.remedy and not accepted:
+        lines += [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]
+    return lines

@@ -1,0 +1,125 @@
+"""One line of typing. Each key sends the few cells that changed, not the whole line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from .looks import Line
+from .sheet import Sheet
+
+MAX_LENGTH = 400  # characters; a pose with labels and units takes about 100
+
+
+class LineEdit(Sheet, can_focus=True):
+    """A prompt and one line of text with a cursor.
+
+    Messages: `LineEdit.Changed` on every change, `LineEdit.Submitted` on Enter.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "submit", "done", id="line.submit", tooltip="Take what is typed"),
+    ]
+
+    class Changed(Message):
+        """The text changed."""
+
+        def __init__(self, edit: LineEdit) -> None:
+            self.edit = edit
+            self.value = edit.value
+            super().__init__()
+
+        @property
+        def control(self) -> LineEdit:
+            return self.edit
+
+    class Submitted(Changed):
+        """Enter was pressed."""
+
+    def __init__(self, prompt: str, value: str = "", *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.prompt = prompt
+        self.value = value
+        self.cursor = len(value)
+        self._first = 0  # first character in sight, when the line is longer than its place
+
+    def set(self, value: str) -> None:
+        """Replace the text and put the cursor behind it."""
+        self._change(value, len(value))
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the prompt, the text and, where it has the focus, the cursor."""
+        room = max(width - len(self.prompt) - 1, 4)
+        self._first = min(self._first, self.cursor)
+        self._first = max(self._first, self.cursor - room + 1)
+        shown = self.value[self._first : self._first + room].ljust(room)
+        at = self.cursor - self._first
+        prompt = ("►" if self.has_focus else " ") + self.prompt
+        if not self.has_focus:
+            return [[(prompt, "dim"), (shown, "entry")]]
+        parts = [(shown[:at], "entry"), (shown[at], "cursor"), (shown[at + 1 :], "entry")]
+        return [[(prompt, "title"), *parts]]
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        """Tell that letters and digits are typed here, so that no binding takes them."""
+        return character is not None and character.isprintable()
+
+    def watch_has_focus(self, _focus: bool) -> None:
+        """Show or hide the sign of focus."""
+        super().watch_has_focus(_focus)
+        self.redraw()
+
+    def on_key(self, event: events.Key) -> None:
+        """Edit the line; keys that are not for editing go on to the bindings."""
+        if event.is_printable and event.character is not None:
+            self.insert(event.character)
+        elif not self._edit(event.key):
+            return
+        event.stop()
+        event.prevent_default()
+
+    def action_submit(self) -> None:
+        self.post_message(self.Submitted(self))
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Insert what is pasted; line ends and tabs become blanks."""
+        self.insert(" ".join(event.text.split()))
+        event.stop()
+
+    def insert(self, text: str) -> None:
+        """Insert ``text`` at the cursor."""
+        value = self.value[: self.cursor] + text + self.value[self.cursor :]
+        if len(value) > MAX_LENGTH:
+            self.app.bell()
+            return
+        self._change(value, self.cursor + len(text))
+
+    def _edit(self, key: str) -> bool:
+        """Carry out an editing key; tell whether it was one."""
+        value, at = self.value, self.cursor
+        if key == "backspace":
+            self._change(value[: max(at - 1, 0)] + value[at:], max(at - 1, 0))
+        elif key == "delete":
+            self._change(value[:at] + value[at + 1 :], at)
+        elif key in ("left", "right"):
+            self._move(at - 1 if key == "left" else at + 1)
+        elif key in ("home", "end"):
+            self._move(0 if key == "home" else len(value))
+        else:
+            return False
+        return True
+
+    def _move(self, cursor: int) -> None:
+        self.cursor = min(max(cursor, 0), len(self.value))
+        self.redraw()
+
+    def _change(self, value: str, cursor: int) -> None:
+        changed = value != self.value
+        self.value, self.cursor = value, cursor
+        self.redraw()
+        if changed:
+            self.post_message(self.Changed(self))

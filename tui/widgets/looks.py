@@ -1,0 +1,128 @@
+"""Roles of text on the screen and how each looks; a colour never says anything alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from textwrap import wrap as _wrap
+
+from rich.cells import cell_len
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+from textual.theme import Theme
+
+from .terminal import Terminal
+
+Part = tuple[str, str]  # text, role
+Line = list[Part]
+
+# Colours of our own, picked from the 256-colour cube so that both look the same; every text has a
+# contrast of at least 7 : 1 with the background (WCAG 2.2, level AAA): readable from a distance.
+_COLOURS = {
+    "text": "#dadada",
+    "dim": "#a8a8a8",
+    "title": "bold #ffffff",
+    "good": "#87d787",
+    "warning": "bold #ffd75f",
+    "error": "bold #ff8787",
+    "note": "#87d7ff",
+    "key": "bold #ffffff",
+    "chosen": "bold #ffffff on #005f87",
+    "entry": "bold #ffffff on #303030",
+    "cursor": "#121212 on #ffd75f",
+    "rule": "#6c6c6c",
+}
+_NATIVE = {
+    "text": "",
+    "dim": "",
+    "title": "bold",
+    "good": "green",
+    "warning": "bold yellow",
+    "error": "bold red",
+    "note": "cyan",
+    "key": "bold",
+    "chosen": "reverse",
+    "entry": "underline",
+    "cursor": "reverse",
+    "rule": "",
+}
+BACKGROUND = "#121212"
+THEME = Theme(
+    name="stationbook",
+    primary="#87d7ff",
+    secondary="#87d7ff",
+    warning="#ffd75f",
+    error="#ff8787",
+    success="#87d787",
+    accent="#ffd75f",
+    foreground="#dadada",
+    background=BACKGROUND,
+    surface=BACKGROUND,
+    panel="#303030",
+    dark=True,
+)
+NATIVE_THEME = "ansi-dark"
+
+
+@dataclass(frozen=True)
+class Looks:
+    """Styles and signs for one terminal."""
+
+    terminal: Terminal
+
+    @cached_property
+    def styles(self) -> dict[str, Style]:
+        """Style of every role."""
+        source = _NATIVE if self.terminal.native else _COLOURS
+        return {role: Style.parse(text) for role, text in source.items()}
+
+    def strip(self, line: Line, width: int, base: str = "text") -> Strip:
+        """Return ``line`` as a strip of exactly ``width`` cells, cut off or filled up."""
+        segments = [
+            Segment(_clean(self.terminal.text(text)), self.styles[role])
+            for text, role in line
+            if text
+        ]
+        return Strip(segments).adjust_cell_length(width, self.styles[base])
+
+    def width(self, text: str) -> int:
+        """Return the cells that ``text`` takes on this terminal."""
+        return cell_len(_clean(self.terminal.text(text)))
+
+    def wrap(self, text: str, width: int) -> list[str]:
+        """Return ``text`` in lines of at most ``width`` cells; nothing is lost."""
+        return wrapped(self.terminal.text(text), max(width, 1))
+
+
+def _clean(text: str) -> str:
+    """Return ``text`` without control characters, which would move the cursor."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+
+
+@lru_cache(maxsize=512)
+def _wrapped(text: str, width: int) -> tuple[str, ...]:
+    return tuple(_wrap(text, width, break_on_hyphens=False)) or ("",)
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Return ``text`` in lines of at most ``width`` characters."""
+    return list(_wrapped(text, width))
+
+
+def line_text(line: Line) -> str:
+    """Return a line without its looks."""
+    return "".join(text for text, _ in line)
+
+
+def joined(lines: Iterable[Line]) -> str:
+    """Return lines without their looks, for tests and for copying."""
+    return "\n".join(line_text(line).rstrip() for line in lines)
+
+
+def bar(fraction: float | None, width: int) -> str:
+    """Return a bar of ``width`` signs, filled from the left; empty where nothing is known."""
+    share = 0.0 if fraction is None else min(max(fraction, 0.0), 1.0)
+    filled = round(share * width)
+    return "█" * filled + "░" * (width - filled)
