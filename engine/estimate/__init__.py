@@ -1,0 +1,7 @@
+"""The estimate: both unknown transforms, the noise levels, and an honest uncertainty."""
+
+from .assemble import assembled, solve
+from .problem import Problem, Touched, problem_from
+from .result import Result
+
+__all__ = ["Problem", "Result", "Touched", "assembled", "problem_from", "solve"]

@@ -1,0 +1,155 @@
+"""The lens: from points in the camera frame to pixels, with derivatives, and back.
+
+The model is the pinhole with radial, tangential, thin-prism and tilted-sensor distortion of the
+OpenCV documentation ("Camera Calibration and 3D Reconstruction"), 0, 4, 5, 8, 12 or 14
+coefficients in the order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4 tx ty. Pixel (0, 0) is the centre of
+the first pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial.transform import Rotation
+
+from ..errors import StationbookError
+from ..frames import Array
+from .model import Camera
+
+COEFFICIENTS = (0, 4, 5, 8, 12, 14)
+UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
+UNDISTORT_TOLERANCE = 1e-12  # [-] step in normalised coordinates, far below 1e-6 px
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lens:
+    """Lens data ready for use: ``K`` (3, 3) [px], ``k`` (12,) coefficients, ``tilt`` (3, 3)."""
+
+    K: Array
+    k: Array
+    tilt: Array | None
+
+
+def lens(camera: Camera) -> Lens:
+    """Return the checked lens data of ``camera``.
+
+    Raises StationbookError for a matrix that is no camera matrix or a wrong coefficient count.
+    """
+    K = np.asarray(camera.matrix, float)
+    if K.shape != (3, 3) or not np.isfinite(K).all() or K[0, 0] <= 0 or K[1, 1] <= 0:
+        raise StationbookError(f"camera matrix: not a 3×3 camera matrix: {camera.matrix}")
+    count = len(camera.distortion)
+    if count not in COEFFICIENTS:
+        raise StationbookError(
+            f"camera distortion: {count} coefficients, expected one of {COEFFICIENTS}"
+        )
+    k = np.zeros(14)
+    k[:count] = camera.distortion
+    if not np.isfinite(k).all():
+        raise StationbookError("camera distortion: contains a value that is not a finite number")
+    tilt = _tilt(k[12], k[13]) if k[12:].any() else None
+    return Lens(K=K, k=k[:12], tilt=tilt)
+
+
+def project(points_camera: ArrayLike, camera: Camera | Lens) -> Array:
+    """Return the pixels (..., 2) of points (..., 3) [mm] in the camera frame."""
+    data, p = _prepared(points_camera, camera)
+    xy = p[..., :2] / p[..., 2:]
+    distorted = _distorted(xy, data)[0]
+    return _pixels(distorted, data)
+
+
+def project_with_jacobian(points_camera: ArrayLike, camera: Camera | Lens) -> tuple[Array, Array]:
+    """Return pixels (..., 2) and their derivatives (..., 2, 3) [px/mm] by the camera point."""
+    data, p = _prepared(points_camera, camera)
+    inverse_z = 1.0 / p[..., 2]
+    xy = p[..., :2] * inverse_z[..., None]
+    distorted, J = _distorted(xy, data)
+    J = data.K[:2, :2] @ J
+    derivative = np.empty((*p.shape[:-1], 2, 3))
+    derivative[..., :2] = J * inverse_z[..., None, None]
+    derivative[..., 2] = -np.einsum("...ij,...j->...i", derivative[..., :2], xy)
+    return _pixels(distorted, data), derivative
+
+
+def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
+    """Return the normalised coordinates (..., 2) x/z, y/z seen at ``pixels`` (..., 2).
+
+    Newton's method on the lens model with its analytic derivative, all points at once.
+    """
+    data = camera if isinstance(camera, Lens) else lens(camera)
+    pixels = np.asarray(pixels, float)
+    target = (pixels - data.K[:2, 2]) @ np.linalg.inv(data.K[:2, :2]).T
+    xy: Array = target.copy()
+    if not data.k.any() and data.tilt is None:
+        return xy
+    for _ in range(UNDISTORT_STEPS):
+        value, J = _distorted(xy, data)
+        step = np.linalg.solve(J, (target - value)[..., None])[..., 0]
+        xy = np.asarray(xy + step, float)
+        if np.abs(step).max(initial=0.0) < UNDISTORT_TOLERANCE:
+            break
+    return xy
+
+
+def _prepared(points: ArrayLike, camera: Camera | Lens) -> tuple[Lens, Array]:
+    data = camera if isinstance(camera, Lens) else lens(camera)
+    return data, np.asarray(points, float)
+
+
+def _pixels(distorted: Array, data: Lens) -> Array:
+    pixels: Array = distorted @ data.K[:2, :2].T + data.K[:2, 2]
+    return pixels
+
+
+def _distorted(xy: Array, data: Lens) -> tuple[Array, Array]:
+    """Return distorted normalised coordinates (..., 2) and their derivative (..., 2, 2) by xy."""
+    J = np.zeros((*xy.shape[:-1], 2, 2))
+    if not data.k.any():
+        J[..., 0, 0] = J[..., 1, 1] = 1.0
+        bent = xy
+    else:
+        bent = _bent(xy, data.k, J)
+    if data.tilt is None:
+        return bent, J
+    return _tilted(bent, J, data.tilt)
+
+
+def _bent(xy: Array, k: Array, J: Array) -> Array:
+    """Return radial, tangential and thin-prism distortion; writes the derivative into ``J``."""
+    k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = k
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
+    above = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    below = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
+    radial = above / below
+    slope_above = k1 + r2 * (2 * k2 + r2 * 3 * k3)
+    slope_below = k4 + r2 * (2 * k5 + r2 * 3 * k6)
+    slope = 2 * (slope_above - radial * slope_below) / below  # d radial / d(x) = slope · x
+    prism_x, prism_y = 2 * (s1 + 2 * s2 * r2), 2 * (s3 + 2 * s4 * r2)
+    J[..., 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x + prism_x * x
+    J[..., 0, 1] = x * y * slope + 2 * p1 * x + 2 * p2 * y + prism_x * y
+    J[..., 1, 0] = x * y * slope + 2 * p1 * x + 2 * p2 * y + prism_y * x
+    J[..., 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x + prism_y * y
+    bent = np.empty_like(xy)
+    bent[..., 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) + r2 * (s1 + s2 * r2)
+    bent[..., 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y + r2 * (s3 + s4 * r2)
+    return bent
+
+
+def _tilt(tx: float, ty: float) -> Array:
+    """Return the homography (3, 3) of a sensor tilted by ``tx`` about x, then ``ty`` about y."""
+    R = Rotation.from_euler("XY", [tx, ty]).as_matrix().T
+    onto = np.array([[R[2, 2], 0, -R[0, 2]], [0, R[2, 2], -R[1, 2]], [0, 0, 1]])
+    homography: Array = onto @ R
+    return homography
+
+
+def _tilted(xy: Array, J: Array, H: Array) -> tuple[Array, Array]:
+    homogeneous = xy @ H[:, :2].T + H[:, 2]
+    scale = 1.0 / homogeneous[..., 2:]
+    value = homogeneous[..., :2] * scale
+    by_xy = (H[:2, :2] - value[..., :, None] * H[2, :2]) * scale[..., None]
+    return value, by_xy @ J

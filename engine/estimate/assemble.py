@@ -1,0 +1,184 @@
+"""From a fit to the result that is shown, stored and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..findings import Finding
+from ..frames import Array
+from .fit import Fit, fit
+from .judgement import all_findings, too_few
+from .observability import unknown
+from .pick import PickModel, pick_model
+from .problem import Problem
+from .result import (
+    NOT_KNOWN_MM,
+    NOT_KNOWN_RAD,
+    Convergence,
+    Result,
+    StationResult,
+    SystematicErrors,
+    Uncertainty,
+    judged,
+)
+from .solver import Solution, solution
+from .systematic import Systematic
+
+
+def solve(problem: Problem) -> Result:
+    """Return the estimate of ``problem``, with findings and verdict; see docs/method.md.
+
+    Never fails on data that merely tell too little: what they do not tell is None in the document,
+    and a finding says why. Raises StationbookError for lens data or a robot that make no sense.
+    """
+    found = solution(problem)
+    return unsolved(problem) if found is None else assembled(found)
+
+
+def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
+    """Return the result of a fit; ``extra`` findings are added to its own before the verdict."""
+    problem, state = found.problem, found.fit.state
+    pick = pick_model(problem, found.systematic, state.camera, found.stations.typed[found.used])
+    covariance = pick.delivered_covariance(found.fit.covariance)
+    result = Result(
+        mount=problem.mount,
+        tolerance=problem.tolerance,
+        camera=pick.delivered(state.camera, state.errors),
+        board=state.board,
+        covariance=covariance,
+        geometric=state.camera,
+        joint_covariance=found.fit.covariance[:12, :12],
+        full_covariance=found.fit.covariance,
+        known=_known(covariance),
+        board_known=_known(found.fit.covariance[6:12, 6:12]),
+        uncertainty=_uncertainty(found.fit, pick, covariance),
+        noise=found.fit.noise,
+        stations=_stations(found),
+        systematic=_systematic(found.fit, found.systematic),
+        convergence=Convergence(
+            found.fit.steps, found.relinearised, found.fit.change, found.fit.converged
+        ),
+        pick=pick,
+        findings=(),
+        verdict="not-accepted",
+    )
+    own = all_findings(found, result, pick, _without_ties(found))
+    return judged(result, (*own, *extra))
+
+
+def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
+    """Return the result of a problem with too few usable stations: no number, and why."""
+    nothing, nowhere = np.full((4, 4), np.nan), np.zeros(4, bool)
+    result = Result(
+        mount=problem.mount,
+        tolerance=problem.tolerance,
+        camera=nothing,
+        board=nothing,
+        covariance=np.full((6, 6), np.nan),
+        geometric=nothing,
+        joint_covariance=np.full((12, 12), np.nan),
+        full_covariance=np.full((12, 12), np.nan),
+        known=nowhere,
+        board_known=nowhere,
+        uncertainty=Uncertainty(None, None, None, None),
+        noise=None,
+        stations=tuple(_unused(seen.id) for seen in problem.observations),
+        systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0),
+        convergence=Convergence(0, 0, float("inf"), False),
+        pick=None,
+        findings=(),
+        verdict="not-accepted",
+    )
+    return judged(result, (too_few(problem), *extra))
+
+
+def _known(covariance: Array) -> NDArray[np.bool_]:
+    """Return which of x, y, z and the rotation are known well enough to be given, (4,)."""
+    sd = np.sqrt(np.diag(covariance))
+    return np.array([*(sd[3:] < NOT_KNOWN_MM), (sd[:3] < NOT_KNOWN_RAD).all()])
+
+
+def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
+    """Return u of position, angle, work volume and pick; None for what nobody knows."""
+    sd = np.sqrt(np.diag(covariance))
+    angle = float(np.degrees(np.linalg.norm(sd[:3])))
+    position = float(np.linalg.norm(sd[3:]))
+    turned, placed = bool((sd[:3] < NOT_KNOWN_RAD).all()), bool((sd[3:] < NOT_KNOWN_MM).all())
+    volume = pick.work_volume_mm(covariance)
+    known = turned and placed and volume < NOT_KNOWN_MM
+    return Uncertainty(
+        position_mm=position if placed else None,
+        angle_deg=angle if turned else None,
+        work_volume_mm=volume if known else None,
+        pick_mm=pick.pick_mm(found.covariance, found.state.errors) if known else None,
+    )
+
+
+def _systematic(found: Fit, model: Systematic) -> SystematicErrors:
+    return SystematicErrors(
+        names=model.names,
+        units=model.units,
+        value=found.state.errors,
+        sd=np.sqrt(np.diag(found.covariance)[12:]),
+        prior_sd=model.sd,
+        scale=float(np.exp(0.5 * found.noise.log_scale)),
+    )
+
+
+def _stations(found: Solution) -> tuple[StationResult, ...]:
+    """Return every observation's part in the result, in their order."""
+    rows = {int(place): row for row, place in enumerate(found.gathered.index)}
+    pixels = found.pixel_rms()
+    typed_off = _flange_error(found, found.left_out.residual)
+    size = np.sqrt(found.left_out.mean_square())
+    reported = found.gathered.dof == 0
+    stations = []
+    for place, seen in enumerate(found.problem.observations):
+        row = rows.get(place)
+        if row is None:
+            stations.append(_unused(seen.id))
+            continue
+        used = bool(found.used[row])
+        error = found.error[row] if used else typed_off[row]
+        turn = int(found.turn[row])
+        stations.append(
+            StationResult(
+                id=seen.id,
+                used=used,
+                weight=float(used),
+                residual_px=None if reported[row] else float(pixels[row]),
+                robot_residual_mm=float(np.linalg.norm(error[3:])),
+                robot_residual_deg=float(np.degrees(np.linalg.norm(error[:3]))),
+                left_out_mm=float(np.linalg.norm(typed_off[row, 3:])),
+                left_out_deg=float(np.degrees(np.linalg.norm(typed_off[row, :3]))),
+                left_out_size=float(size[row]),
+                turn=found.gathered.turns[turn].name if turn else None,
+            )
+        )
+    return tuple(stations)
+
+
+def _flange_error(found: Solution, residual: Array) -> Array:
+    """Return view residuals (n, 6) as displacements of the flange from the typed poses."""
+    from .model import derivatives
+
+    state = found.fit.state
+    by_flange = derivatives(found.problem.mount, state.camera, found.stations.typed, state.board)[2]
+    return np.asarray(np.linalg.solve(by_flange, residual[..., None])[..., 0])
+
+
+def _unused(station_id: int) -> StationResult:
+    return StationResult(station_id, False, 0.0, None, None, None, None, None, None)
+
+
+def _without_ties(found: Solution) -> Fit | None:
+    """Return the fit without the measured numbers, where they may be what fixes the result."""
+    from dataclasses import replace
+
+    if not found.stations.constraints or unknown(found.fit.covariance[:6, :6]):
+        return None
+    stations = replace(found.stations.take(found.used), constraints=())
+    return fit(stations, found.fit.state, found.prior, noise=found.fit.noise, known=True)

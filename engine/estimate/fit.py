@@ -1,0 +1,288 @@
+"""The joint fit of both transforms, the robot error of each stop and the noise levels.
+
+Loss: minus the log likelihood of pixels and typed poses. Every stop's own robot error (6 unknowns)
+is eliminated exactly, which leaves one 6-vector per station: measured against predicted view, with
+covariance ``V = s_px² L⁻¹ + A D Aᵀ`` (L: information of the view's points, D: robot noise, A:
+derivative by the flange). What remains is a linear mixed model, solved by Gauss-Newton for the
+transforms and systematic robot errors and by Fisher scoring of the restricted likelihood for the
+noise (Harville 1977). The cost is linear in the number of stations and free of the points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..camera.reprojection import Gaussian, Selection
+from ..frames import Array, displaced, displacement
+from ..sessions.cell import Mount
+from .constraints import Constraint, constraint_rows
+from .model import derivatives, predicted_view
+from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
+
+MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
+CONVERGED = 1e-4  # [-] last step in standard uncertainties, and in log variances
+TURN_LIMIT = 0.5  # [rad] largest rotation of one step
+VAGUE = (
+    3.0,
+    5000.0,
+)  # [rad], [mm] keeps a direction without information finite; far above any cell
+SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stations:
+    """All stations as numbers.
+
+    Attributes:
+        mount: eye-to-hand or eye-in-hand.
+        typed: (n, 4, 4) base_T_flange as typed [mm].
+        views: the images as pose measurements (camera_T_board).
+        dof: (n,) redundancy of each image: 2 · points − 6, or 0 for a reported pose.
+        systematic: (n, 6, p) displacement of the flange per systematic error, base axes.
+        systematic_sd: (p,) prior standard deviations of the systematic errors [rad, mm].
+        constraints: measured numbers that tie the transforms, such as the board's height.
+    """
+
+    mount: Mount
+    typed: Array
+    views: Gaussian
+    dof: Array
+    systematic: Array
+    systematic_sd: Array
+    constraints: tuple[Constraint, ...] = ()
+
+    def take(self, index: Selection) -> Stations:
+        """Return the stations at ``index`` (indices or a mask)."""
+        views = self.views
+        return replace(
+            self,
+            typed=self.typed[index],
+            views=Gaussian(
+                views.pose[index], views.step[index], views.information[index], views.rss[index]
+            ),
+            dof=self.dof[index],
+            systematic=self.systematic[index],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """Camera and board transform (4, 4) and systematic errors (p,)."""
+
+    camera: Array
+    board: Array
+    errors: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Where the fit ended.
+
+    ``covariance`` (12 + p, 12 + p) of camera, board and systematic errors. ``whole`` holds
+    the linear system that ends it. ``steps``, ``change`` (last step in standard uncertainties) and
+    ``converged`` tell how it ended.
+    """
+
+    state: State
+    noise: Noise
+    covariance: Array
+    system: System
+    steps: int
+    change: float
+    converged: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class System:
+    """The linearised stations: residual (n, 6), rows H (n, 6, 12 + p), A (n, 6, 6), parts of V."""
+
+    residual: Array
+    rows: Array
+    by_flange: Array
+    view_covariance: Array  # (n, 6, 6) L⁻¹: covariance of the view for pixels of unit noise
+
+    def covariance(self, noise: Noise) -> Array:
+        """Return V (n, 6, 6): what each residual varies by, the transforms given."""
+        A = self.by_flange
+        robot = noise.robot_covariance()
+        total: Array = noise.pixel_px**2 * self.view_covariance + A @ robot @ np.swapaxes(A, 1, 2)
+        return total
+
+
+def fit(
+    stations: Stations,
+    start: State,
+    prior: NoisePrior,
+    *,
+    noise: Noise | None = None,
+    known: bool = False,
+    weights: Array | None = None,
+) -> Fit:
+    """Return the most likely transforms and noise levels from ``start``.
+
+    ``noise`` starts the noise levels; with ``known`` they stay as given. ``weights`` (n,) scale the
+    information of each station. Never fails to return: ``converged`` tells.
+    """
+    state, levels = start, noise or starting_noise(prior)
+    view_covariance = _inverse(stations.views.information)
+    change, steps = np.inf, 0
+    while steps < MAX_STEPS and change >= CONVERGED:
+        steps += 1
+        system = linear_system(stations, state, view_covariance)
+        normal = Normal.of(stations, state, system, levels, weights)
+        change = normal.change()
+        state = _moved(state, normal.step)
+        if not known:
+            levels, moved = _scored(stations, system, normal, levels, prior, state, weights)
+            change = max(change, moved)
+    system = linear_system(stations, state, view_covariance)
+    normal = Normal.of(stations, state, system, levels, weights)
+    return Fit(state, levels, normal.G, system, steps, float(change), bool(change < CONVERGED))
+
+
+def linear_system(stations: Stations, state: State, view_covariance: Array | None = None) -> System:
+    """Return the stations linearised at ``state``; ``view_covariance`` L⁻¹ where it is at hand."""
+    if view_covariance is None:
+        view_covariance = _inverse(stations.views.information)
+    flange = displaced(stations.typed, stations.systematic @ state.errors)
+    by_camera, by_board, by_flange = derivatives(stations.mount, state.camera, flange, state.board)
+    view = predicted_view(stations.mount, state.camera, flange, state.board)
+    measured = displaced(stations.views.pose, stations.views.step)
+    rows = np.concatenate([by_camera, by_board, by_flange @ stations.systematic], axis=2)
+    return System(displacement(measured, view), rows, by_flange, view_covariance)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Normal:
+    """The normal equations: inverse ``G``, their ``step``, V⁻¹ and V⁻¹H of each station."""
+
+    G: Array
+    step: Array
+    V_inverse: Array
+    W: Array
+
+    @classmethod
+    def of(
+        cls, stations: Stations, state: State, system: System, noise: Noise, weights: Array | None
+    ) -> Normal:
+        """Return the normal equations of ``system`` at the given noise."""
+        V_inverse = _inverse(system.covariance(noise))
+        if weights is not None:
+            V_inverse = V_inverse * weights[:, None, None]
+        W = V_inverse @ system.rows
+        k = W.shape[2]
+        flat = W.reshape(-1, k)
+        M = system.rows.reshape(-1, k).T @ flat
+        b = flat.T @ system.residual.ravel()
+        precision = _prior_precision(stations, noise)
+        M[np.arange(k), np.arange(k)] += precision
+        b[12:] -= precision[12:] * state.errors
+        for residual, rows in constraint_rows(stations.constraints, state.camera, state.board):
+            M[:12, :12] += rows.T @ rows
+            b[:12] += rows.T @ residual
+        G = _inverse(M[None])[0]
+        return cls(G, G @ b, V_inverse, W)
+
+    def change(self) -> float:
+        """Return the largest step in standard uncertainties."""
+        return float(np.abs(self.step / np.sqrt(np.diag(self.G))).max())
+
+
+def _prior_precision(stations: Stations, noise: Noise) -> Array:
+    """Return the precision of the vague prior on the transforms and of the systematic errors."""
+    vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
+    scaled = stations.systematic_sd**2 * np.exp(noise.log_scale)
+    return np.concatenate([vague, 1.0 / scaled])
+
+
+def _moved(state: State, step: Array) -> State:
+    """Return ``state`` displaced by ``step``, shortened where a rotation would exceed the limit."""
+    turn = float(np.linalg.norm(step.reshape(-1)[[0, 1, 2, 6, 7, 8]]))
+    step = step * min(1.0, TURN_LIMIT / max(turn, 1e-300))
+    return State(
+        displaced(state.camera, step[:6]),
+        displaced(state.board, step[6:12]),
+        state.errors + step[12:],
+    )
+
+
+def _scored(
+    stations: Stations,
+    system: System,
+    normal: Normal,
+    noise: Noise,
+    prior: NoisePrior,
+    state: State,
+    weights: Array | None,
+) -> tuple[Noise, float]:
+    """Return the noise levels after one Fisher step, and the largest change of a log variance."""
+    score, information = _variance_terms(system, normal, noise, weights)
+    pixel_variance = np.exp(noise.log_variance[0])
+    dof = stations.dof.sum()
+    score[0] -= 0.5 * (dof - stations.views.rss.sum() / pixel_variance)
+    information[0, 0] += 0.5 * dof
+    slope, certainty = prior_score(noise, prior)
+    move = np.linalg.solve(information + np.diag(certainty), score + slope)
+    move = np.clip(move, -STEP_LIMIT, STEP_LIMIT)
+    scale_move = _scale_step(stations, normal, noise, state)
+    change = max(float(np.abs(move).max()), abs(scale_move))
+    return Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor), change
+
+
+def _variance_terms(
+    system: System, normal: Normal, noise: Noise, weights: Array | None
+) -> tuple[Array, Array]:
+    """Return the restricted likelihood's slope (3,) and Fisher information (3, 3).
+
+    By log variance: slope ½(wᵀV_k w − tr PV_k), information ½ tr PV_kPV_l, with the projection
+    P = V⁻¹ − V⁻¹HGHᵀV⁻¹ (Harville 1977).
+    """
+    A, V_inverse, G = system.by_flange, normal.V_inverse, normal.G
+    robot = [A[:, :, :3], A[:, :, 3:]]
+    parts = [system.view_covariance, *(a @ np.swapaxes(a, 1, 2) for a in robot)]
+    scale = np.exp(noise.log_variance)
+    V_k = [
+        part * s if weights is None else part * (s / weights[:, None, None])
+        for part, s in zip(parts, scale, strict=True)
+    ]
+    n, _, k = normal.W.shape
+    w = (V_inverse @ (system.residual - system.rows @ normal.step)[..., None])[..., 0]
+    ahead = [V @ normal.W for V in V_k]  # V_k V⁻¹ H
+    inner = [V_inverse @ V for V in V_k]
+    flat = normal.W.reshape(n * 6, k)
+    GB = [G @ (flat.T @ u.reshape(n * 6, k)) for u in ahead]
+    score, information = np.empty(3), np.empty((3, 3))
+    for i in range(3):
+        quadratic = np.einsum("ni,nij,nj->", w, V_k[i], w)
+        score[i] = 0.5 * (quadratic - np.einsum("nii->", inner[i]) + np.trace(GB[i]))
+        left = (V_inverse @ ahead[i]).reshape(n * 6, k)
+        for j in range(i, 3):
+            whole = np.einsum("nij,nji->", inner[i], inner[j])
+            cross = np.einsum("ij,ij->", G, left.T @ ahead[j].reshape(n * 6, k))
+            value = 0.5 * (whole - 2.0 * cross + np.einsum("ij,ji->", GB[i], GB[j]))
+            information[i, j] = information[j, i] = value
+    return score, information
+
+
+def _scale_step(stations: Stations, normal: Normal, noise: Noise, state: State) -> float:
+    """Return the Fisher step of log scale² of the systematic errors; 0 where there are none."""
+    if not len(stations.systematic_sd):
+        return 0.0
+    precision = 1.0 / (stations.systematic_sd**2 * np.exp(noise.log_scale))
+    kept = normal.G[12:, 12:] * precision
+    slope = 0.5 * (state.errors @ (precision * state.errors) + np.trace(kept) - len(precision))
+    learnt = np.eye(len(precision)) - kept
+    information = 0.5 * float(np.einsum("ij,ji->", learnt, learnt))
+    certainty = 1.0 / (2.0 * SCALE_SPREAD) ** 2
+    move = (slope - certainty * noise.log_scale) / (information + certainty)
+    return float(np.clip(move, -STEP_LIMIT, STEP_LIMIT))
+
+
+def _inverse(A: Array) -> Array:
+    """Return the inverses (n, k, k) of positive matrices after scaling their diagonals to one."""
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("nii->ni", A), 1e-300))
+    scaling = scale[:, :, None] * scale[:, None, :]
+    inverse: Array = np.linalg.inv(A * scaling) * scaling
+    return inverse

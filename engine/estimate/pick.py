@@ -1,0 +1,125 @@
+"""How far a pick is off: camera and robot together, at the places where parts are picked.
+
+The camera sees a part, the transform says where that is, the robot goes there, and is off by its
+systematic error. To first order, at a place p and with displacements of the delivered transform,
+
+    e(p) = M(p) · (delivered − true) + S(p) · errors,
+
+M: what a displacement of the transform does to p, S: what a systematic error of the arm does to
+the flange when it picks at p as `work_volume.approach` says (eye-in-hand: less what it did to the
+flange when the camera looked, from the mean place of the stations). The transform that picks best
+is ``true − B · errors`` with B the rigid motion nearest to S over the work volume (least squares);
+what remains, (S − M·B) · errors, no single transform can take away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from ..frames import Array, apply, displaced, inverse, mean_rotation, skew, transform
+from ..pendant.conventions import to_matrix
+from ..sessions.cell import EYE_TO_HAND
+from .model import point_rows
+from .problem import Problem
+from .systematic import Systematic, flange_errors
+
+GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PickModel:
+    """The pick error at 27 places of the work volume, on the axes of the transform.
+
+    ``moved`` M (27, 3, 6); ``arm`` S (27, 3, p); ``rigid`` B (6, p); ``corner`` (27,) marks the
+    eight corners. ``floor_mm``: what is added in quadrature where the arm's geometry is not known.
+    """
+
+    moved: Array
+    arm: Array
+    rigid: Array
+    corner: Array
+    floor_mm: float
+
+    def delivered(self, camera: Array, errors: Array) -> Array:
+        """Return the transform (4, 4) that picks best, from the geometric one."""
+        return displaced(camera, -self.rigid @ errors)
+
+    def delivered_covariance(self, covariance: Array) -> Array:
+        """Return the delivered transform's covariance (6, 6) from the fit's (12 + p, 12 + p)."""
+        rows = np.concatenate([np.eye(6), np.zeros((6, 6)), -self.rigid], axis=1)
+        return np.asarray(rows @ covariance @ rows.T)
+
+    def work_volume_mm(self, covariance: Array) -> float:
+        """Return u at the worst corner [mm] from the delivered transform's covariance (6, 6)."""
+        return float(np.sqrt(self._traces(self.moved, covariance).max()))
+
+    def pick_mm(self, covariance: Array, errors: Array) -> float:
+        """Return u of a pick at the worst corner [mm] from the fit's covariance (12 + p, 12 + p).
+
+        Variance of M·camera − S·errors, plus the square of what is known to remain.
+        """
+        p = len(errors)
+        index = np.r_[0:6, 12 : 12 + p]
+        rows = np.concatenate([self.moved, -self.arm], axis=2)
+        spread = self._traces(rows, covariance[np.ix_(index, index)])
+        left = ((self.arm - self.moved @ self.rigid) @ errors)[self.corner]
+        camera = self.work_volume_mm(self.delivered_covariance(covariance))
+        total = max(float((spread + (left**2).sum(axis=1)).max()), camera**2)
+        return float(np.sqrt(total + self.floor_mm**2))
+
+    def _traces(self, rows: Array, covariance: Array) -> Array:
+        corner = rows[self.corner]
+        return np.asarray(np.einsum("nij,jk,nik->n", corner, covariance, corner))
+
+
+def pick_model(problem: Problem, model: Systematic, camera: Array, typed: Array) -> PickModel:
+    """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4)."""
+    looking = transform(approach(problem, typed), typed[:, :3, 3].mean(axis=0))
+    seen, corner = _places(problem, camera, looking)
+    moved = point_rows(camera, seen)
+    arm = _arm_errors(problem, model, camera, looking, seen)
+    flat = moved.reshape(-1, 6)
+    rigid = np.linalg.pinv(flat) @ arm.reshape(len(flat), -1)
+    floor = model.accuracy_mm if model.arm is None else 0.0
+    return PickModel(moved, arm, rigid, corner, floor)
+
+
+def approach(problem: Problem, typed: Array) -> Array:
+    """Return the flange's rotation (3, 3) when picking: as described, or the stations' mean."""
+    fields = problem.work_volume.approach
+    if fields is None:
+        return mean_rotation(typed[:, :3, :3])
+    values = [0.0, 0.0, 0.0, *(float(field) for field in fields)]
+    return to_matrix(values[3:], problem.pendant)
+
+
+def _places(problem: Problem, camera: Array, looking: Array) -> tuple[Array, Array]:
+    """Return the places in the camera frame (27, 3) [mm] and which of them are corners (27,)."""
+    volume = problem.work_volume
+    unit = np.array(list(product(GRID, repeat=3)))
+    places = np.asarray(volume.center_mm) + unit * np.asarray(volume.size_mm)
+    corner = (unit != 0.0).all(axis=1)
+    if volume.frame == "camera":
+        return places, corner
+    base_T_camera = camera if problem.mount == EYE_TO_HAND else looking @ camera
+    return apply(inverse(base_T_camera), places), corner
+
+
+def _arm_errors(
+    problem: Problem, model: Systematic, camera: Array, looking: Array, seen: Array
+) -> Array:
+    """Return S (27, 3, p) on the axes of the transform's first frame."""
+    if model.arm is None:
+        return np.zeros((len(seen), 3, 0))
+    fixed = problem.mount == EYE_TO_HAND
+    base = apply(camera if fixed else looking @ camera, seen)
+    picking = flange_errors(model, transform(looking[:3, :3], base))[:, 3:]
+    if fixed:
+        return picking
+    J = flange_errors(model, looking[None])[0]
+    lever = base - looking[:3, 3]
+    looked = J[3:] - skew(lever) @ J[:3]
+    return np.asarray(looking[:3, :3].T @ (picking - looked))

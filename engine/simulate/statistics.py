@@ -1,0 +1,257 @@
+"""Random simulated sessions without images: truth, typed poses and points, for statistics.
+
+Two station styles: "grid" (a centre, level shifts at two heights and tilts of 15°, the fixed grid
+in common use, no source) and "tilted" (spread over the view, tilts to 35°, turned about the view
+axis). Robot and lens are a middle-sized arm and a 1.3-megapixel camera of no particular make.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Literal
+
+import numpy as np
+
+from ..boards.pattern import Board
+from ..camera.lens import project
+from ..camera.model import Camera
+from ..estimate.model import implied_flange, predicted_view
+from ..estimate.problem import Problem
+from ..estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
+from ..frames import Array, apply, displaced, inverse, rotation_exp, transform
+from ..pendant.conventions import from_matrix, to_matrix
+from ..pendant.settings import Pendant
+from ..robots.kinematics import Kinematics, kinematics
+from ..robots.model import Robot
+from ..sessions.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
+from ..sessions.observations import Observation
+
+Style = Literal["grid", "tilted"]
+
+ARM = Robot(
+    name="demo six-axis arm",
+    kind="spherical-wrist",
+    geometry_mm={"a1": 50, "a2": -35, "b": 0, "c1": 330, "c2": 340, "c3": 338, "c4": 86},
+    offsets_deg=(0,) * 6,
+    directions=(1,) * 6,
+    limits=((-170, 170), (-65, 145), (-70, 190), (-190, 190), (-135, 135), (-360, 360)),
+    repeatability_mm=0.03,
+    accuracy_mm=0.0,
+)
+FOUR_AXIS = Robot(
+    name="demo four-axis arm",
+    kind="scara",
+    geometry_mm={"l1": 400, "l2": 350, "z0": 500},
+    offsets_deg=(0,) * 4,
+    directions=(1,) * 4,
+    limits=((-150, 150), (-150, 150), (-450, 0), (-360, 360)),
+    repeatability_mm=0.03,
+    accuracy_mm=0.0,
+)
+CAMERA = Camera(
+    name="frame camera",
+    image_size_px=(1280, 1024),
+    matrix=((1400.0, 0.0, 640.0), (0.0, 1400.0, 512.0), (0.0, 0.0, 1.0)),
+    distortion=(-0.1, 0.05, 0.0005, -0.0003, 0.0),
+)
+BOARD = Board(pattern="chessboard", columns=11, rows=8, pitch_mm=20.0)
+PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 3 + (3,) * 3)
+VOLUME = WorkVolume("base", (520.0, 0.0, 380.0), (250.0, 250.0, 150.0))
+VOLUME_IN_CAMERA = WorkVolume("camera", (0.0, 0.0, 650.0), (250.0, 200.0, 100.0))
+TOLERANCE = Tolerance(1.0, 0.2)
+TRIES = 4000  # candidate stations drawn before giving up
+MARGIN_PX = 15.0  # px; points nearer to the image border are not found reliably
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What to simulate: noise [px], [deg], [mm], and the RMS geometric error of the arm [mm]."""
+
+    mount: Mount = EYE_TO_HAND
+    style: Style = "tilted"
+    axes: Literal[4, 6] = 6
+    stations: int = 15
+    pixel_px: float = 0.15
+    angle_deg: float = 0.02
+    position_mm: float = 0.15
+    geometry_mm: float = 0.0
+    accuracy_mm: float | None = 0.0  # what the cell file says; None: nothing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Simulated:
+    """One session: the problem, and the truth behind it (errors (p,) of the arm [rad, mm])."""
+
+    case: Case
+    problem: Problem
+    camera: Array
+    board: Array
+    errors: Array
+    arm: Kinematics
+
+
+def simulated(case: Case, rng: np.random.Generator) -> Simulated:
+    """Return one random session of ``case``; poses are typed as the pendant shows them."""
+    robot = replace(ARM if case.axes == 6 else FOUR_AXIS, accuracy_mm=case.accuracy_mm)
+    arm = kinematics(robot)
+    camera, board, typed = _layout(case, rng)
+    errors = np.zeros(len(arm.parameter_names))
+    true = typed
+    if case.geometry_mm > 0.0:
+        errors = _errors(case, arm, rng)
+        true = arm.forward(_typed_joints(arm, typed), errors)
+    noise = np.concatenate(
+        [
+            rng.normal(0.0, np.radians(case.angle_deg), (len(typed), 3)),
+            rng.normal(0.0, case.position_mm, (len(typed), 3)),
+        ],
+        axis=1,
+    )
+    views = predicted_view(case.mount, camera, displaced(true, noise), board)
+    shown = _rounded(typed)
+    ids = np.arange(BOARD.count)
+    observations = []
+    for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
+        pixels = project(apply(view, BOARD.points()), CAMERA)
+        pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
+        observations.append(Observation(number, pose, ids, pixels))
+    problem = Problem(
+        mount=case.mount,
+        board=BOARD,
+        camera=CAMERA,
+        robot=robot,
+        pendant=PENDANT,
+        observations=tuple(observations),
+        work_volume=VOLUME if case.mount == EYE_TO_HAND else VOLUME_IN_CAMERA,
+        tolerance=TOLERANCE,
+    )
+    return Simulated(case, problem, camera, board, errors, arm)
+
+
+_FRONT = np.array([[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])  # looks along base −X
+_TURNED = np.diag([1.0, -1.0, -1.0])
+_PLACES = {  # (fixed camera, axes): rotation and place of the camera, of the board's centre
+    (True, 6): (_FRONT, (1250.0, 0.0, 400.0), _TURNED, (0.0, 0.0, 40.0)),
+    (False, 6): (np.eye(3), (60.0, 0.0, 60.0), _TURNED, (430.0, 0.0, -250.0)),
+    (True, 4): (np.eye(3), (520.0, 0.0, -380.0), np.eye(3), (0.0, 0.0, -20.0)),
+    (False, 4): (_TURNED, (80.0, 0.0, -20.0), _TURNED, (520.0, 0.0, -350.0)),
+}
+TILT_DEG = {"grid": 15.0, "tilted": 35.0}
+
+
+def _layout(case: Case, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+    """Return true camera and board transforms (4, 4) and the flange poses (n, 4, 4) to visit."""
+    R_camera, t_camera, R_board, t_board = _PLACES[case.mount == EYE_TO_HAND, case.axes]
+    turn, shift = rng.normal(0.0, 0.08, (2, 3)), rng.normal(0.0, 20.0, (2, 3))
+    if case.axes == 4:
+        turn[1, :2] = 0.0  # a board on a level flange or table lies level
+    off = np.concatenate([turn, shift], axis=1)
+    camera = displaced(transform(R_camera, t_camera), off[0])
+    centred = transform(np.eye(3), -BOARD.points().mean(axis=0))
+    board = displaced(transform(R_board, t_board), off[1]) @ centred
+    return camera, board, _stations(case, camera, board, rng)
+
+
+def _stations(case: Case, camera: Array, board: Array, rng: np.random.Generator) -> Array:
+    """Return flange poses (n, 4, 4) that show the whole board and that the arm reaches."""
+    arm = kinematics(ARM if case.axes == 6 else FOUR_AXIS)
+    chosen: list[Array] = []
+    for _ in range(TRIES):
+        view = _view(case, len(chosen), rng)
+        flange = implied_flange(case.mount, camera, view, board)
+        if case.axes == 4:
+            yaw = np.arctan2(flange[1, 0], flange[0, 0])
+            flange = transform(rotation_exp([0.0, 0.0, yaw]), flange[:3, 3])
+        seen = predicted_view(case.mount, camera, flange, board)
+        if _in_view(seen) and len(arm.branches(flange)):
+            chosen.append(flange)
+        if len(chosen) == case.stations:
+            return np.array(chosen)
+    raise RuntimeError(f"no {case.stations} reachable stations found for {case}")
+
+
+def _view(case: Case, number: int, rng: np.random.Generator) -> Array:
+    """Return one wished camera_T_board (4, 4), its place given by the board's centre."""
+    if case.style == "grid":
+        place, turn = _grid(number, rng)
+    else:
+        place = rng.uniform((-150.0, -110.0, 520.0), (150.0, 110.0, 820.0))
+        axis = rng.uniform(0.0, 2.0 * np.pi)
+        tilt = np.radians(rng.uniform(10.0, TILT_DEG["tilted"]))
+        turn = tilt * np.array([np.cos(axis), np.sin(axis), 0.0])
+    if case.axes == 4:
+        turn = turn * (0.0, 0.0, 1.0)
+    R = rotation_exp(turn)
+    if case.style == "tilted" or case.axes == 4:
+        R = R @ rotation_exp([0.0, 0.0, rng.uniform(-1.0, 1.0)])
+    return transform(R, place - R @ BOARD.points().mean(axis=0))
+
+
+def _grid(number: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Return place and turn of station ``number`` of the fixed grid of 15, repeated in turn."""
+    middle, kind = np.array([0.0, 0.0, 650.0]), number % 15
+    jitter = rng.normal(0.0, 5.0, 3)
+    if kind == 0:
+        return middle + jitter, np.zeros(3)
+    if kind % 2 and kind < 12:  # tilts first and among the shifts, so that five stations hold some
+        turn = np.zeros(3)
+        turn[kind // 2 % 3] = np.radians(TILT_DEG["grid"]) * (1 if kind // 2 < 3 else -1)
+        return middle + jitter, turn
+    corner = kind // 2 - 1 if kind < 12 else kind - 7
+    signs = 1.0 - 2.0 * np.array([corner & 1, corner >> 1 & 1, corner >> 2 & 1])
+    return middle + signs * (90.0, 60.0, 60.0) + jitter, np.zeros(3)
+
+
+def _in_view(view: Array) -> bool:
+    pixels = project(apply(view, BOARD.points()), CAMERA)
+    high = np.array(CAMERA.image_size_px) - MARGIN_PX
+    return bool((pixels > MARGIN_PX).all() and (pixels < high).all())
+
+
+def _typed_joints(arm: Kinematics, flange: Array) -> Array:
+    """Return joints (n, axes) of the poses, all in one arm configuration where the arm allows."""
+    joints = postures_at(arm, flange, [None] * len(flange))
+    if not np.isfinite(joints).all():
+        raise RuntimeError("a simulated station is out of reach")
+    return joints
+
+
+def _errors(case: Case, arm: Kinematics, rng: np.random.Generator) -> Array:
+    """Return random geometric errors (p,), scaled so that their effect has the RMS of ``case``."""
+    units = np.array(arm.parameter_units)
+    errors = rng.normal(size=len(units)) * np.where(units == "rad", ZERO_RAD, LENGTH_MM)
+    moved = arm.parameter_jacobian(postures(arm))[:, 3:] @ errors
+    return np.asarray(errors * case.geometry_mm / np.sqrt((moved**2).sum(axis=1).mean()))
+
+
+def _rounded(poses: Array) -> Array:
+    """Return the poses (n, 4, 4) as the pendant shows them: rounded to its digits."""
+    position = np.round(poses[:, :3, 3], PENDANT.decimals[0])
+    angles = np.array([from_matrix(R, PENDANT) for R in poses[:, :3, :3]])
+    return transform(to_matrix(np.round(angles, PENDANT.decimals[3]), PENDANT), position)
+
+
+def pick_errors(session: Simulated, delivered: Array, approach: Array, looking: Array) -> Array:
+    """Return the true pick errors (8,) [mm] at the corners of the work volume.
+
+    The camera sees a part, ``delivered`` says where it is, the arm goes there with the flange's
+    rotation ``approach`` (3, 3) and its own errors, not linearised. ``looking`` (4, 4): the typed
+    flange pose of an eye-in-hand image. NaN where the arm does not reach.
+    """
+    volume, arm = session.problem.work_volume, session.arm
+    signs = np.array(list(product((-0.5, 0.5), repeat=3)))
+    places = np.asarray(volume.center_mm) + signs * np.asarray(volume.size_mm)
+    fixed = session.case.mount == EYE_TO_HAND
+    if fixed:
+        seen, placed_by, true = apply(inverse(session.camera), places), delivered, places
+    else:
+        seen, placed_by = places, looking @ delivered
+        q = _typed_joints(arm, looking[None])[0]
+        true = apply(arm.forward(q, session.errors) @ session.camera, places)
+    goal = apply(placed_by, seen)
+    q = postures_at(arm, transform(approach, goal), [None] * len(goal))
+    reached = np.full((len(goal), 3), np.nan)
+    good = np.isfinite(q).all(axis=1)
+    reached[good] = arm.forward(q[good], session.errors)[:, :3, 3]
+    return np.asarray(np.linalg.norm(reached - true, axis=1))
