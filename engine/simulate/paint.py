@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -157,46 +158,65 @@ def _staggered(board: Board, at: Footprints) -> Grey:
 
 
 def _charuco(board: Board, at: Footprints) -> Grey:
-    marks, marker_mm = _markers(board)
-    first_dark = not marks[0, 0].any()  # markers stand in the white squares
-    ink = _checks(board, at, first_dark=first_dark) + _marker_ink(board, at, marks, marker_mm)
-    return ink * _squares(board, at)
+    first_dark = not _markers(board).starts_white
+    return (_checks(board, at, first_dark=first_dark) + _marker_ink(board, at)) * _squares(
+        board, at
+    )
 
 
-def _marker_ink(board: Board, at: Footprints, marks: Grey, marker_mm: float) -> Grey:
-    """Return the ink of the markers: ``marks`` (rows + 1, columns + 1, cells, cells)."""
-    count = marks.shape[-1]  # cells along a marker, and one empty cell at either end
-    pitch, cell = np.float32(board.pitch_mm), np.float32(marker_mm / (count - 2))
-    first = np.float32((board.pitch_mm - marker_mm) / 2) - cell  # mm from the square's side
-    column = np.clip(np.floor(at.x / pitch), -1, board.columns - 1)
-    row = np.clip(np.floor(at.y / pitch), -1, board.rows - 1)
-    i, right = _cells((at.x - column * pitch - first) / cell, np.sqrt(at.xx) / cell, count)
-    j, below = _cells((at.y - row * pitch - first) / cell, np.sqrt(at.yy) / cell, count)
-    square = (row.astype(np.int32) + 1) * (board.columns + 1) + column.astype(np.int32) + 1
-    i1, j1 = np.minimum(i + 1, count - 1), np.minimum(j + 1, count - 1)
-    line, line1 = (square * count + j) * count, (square * count + j1) * count
-    flat = marks.ravel()
-    above = np.take(flat, line + i) * (1 - right) + np.take(flat, line + i1) * right
-    under = np.take(flat, line1 + i) * (1 - right) + np.take(flat, line1 + i1) * right
-    ink: Grey = above * (1 - below) + under * below
-    return ink
+def _marker_ink(board: Board, at: Footprints) -> Grey:
+    """Return the ink of the markers in the white squares, to 1/32: OpenCV's interpolation."""
+    markers = _markers(board)
+    u = _marker_cells(at.x, at.xx, board.pitch_mm, board.columns, markers)
+    v = _marker_cells(at.y, at.yy, board.pitch_mm, board.rows, markers)
+    ink = cv2.remap(markers.ink, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(ink, np.float32)
+
+
+def _marker_cells(c: Grey, square: Grey, pitch_mm: float, inner: int, markers: _Markers) -> Grey:
+    """Return where footprints lie along one side of the markers' picture [cells].
+
+    A whole number lies in one cell, a broken one in two.
+    """
+    count, cell = markers.cells + 2, np.float32(markers.width_mm / markers.cells)
+    pitch = np.float32(pitch_mm)
+    first = np.float32((pitch_mm - markers.width_mm) / 2) - cell  # mm from the square's side
+    number = np.clip(np.floor(c / pitch), -1, inner - 1)
+    lower, share = _cells((c - number * pitch - first) / cell, np.sqrt(square) / cell, count)
+    return np.asarray((number + 1) * count + lower + share, np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Markers:
+    """The markers of a charuco board, one pixel a cell.
+
+    Attributes:
+        ink: 1 where dark; each square has the marker's cells and one empty cell at either end.
+        cells: cells along a marker.
+        width_mm: width of a marker.
+        starts_white: the square before point 0 is white.
+    """
+
+    ink: Grey
+    cells: int
+    width_mm: float
+    starts_white: bool
 
 
 @lru_cache(maxsize=4)
-def _markers(board: Board) -> tuple[Grey, float]:
-    """Return the markers' ink (rows + 1, columns + 1, cells, cells) and their width [mm].
-
-    The layout is OpenCV's own; cells run along x last, with one empty cell around the marker.
-    """
+def _markers(board: Board) -> _Markers:
+    """Return the markers where OpenCV's own layout puts them: in the white squares."""
     layout = charuco_layout(board)
     dictionary = layout.getDictionary()
     cells = dictionary.markerSize + 2
-    marks = np.zeros((board.rows + 1, board.columns + 1, cells + 2, cells + 2), np.float32)
+    ink = np.zeros((board.rows + 1, cells + 2, board.columns + 1, cells + 2), np.float32)
     for marker, corners in zip(np.ravel(layout.getIds()), layout.getObjPoints(), strict=True):
         column, row = (np.mean(corners, axis=0)[:2] // board.pitch_mm).astype(int)
         image = dictionary.generateImageMarker(int(marker), cells)
-        marks[row, column, 1:-1, 1:-1] = image < 128
-    return marks, float(layout.getMarkerLength())
+        ink[row, 1:-1, column, 1:-1] = image < 128
+    starts_white = bool(ink[0, :, 0].any())
+    picture = ink.reshape((board.rows + 1) * (cells + 2), -1)
+    return _Markers(picture, cells, float(layout.getMarkerLength()), starts_white)
 
 
 _INK: dict[str, Callable[[Board, Footprints], Grey]] = {
