@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import sysconfig
+from pathlib import Path
+
 import numpy as np
+import pytest
 
 from engine.robots.kinematics import Kinematics
 from engine.robots.model import ChainLink, Robot
+from engine.robots.urdf import import_urdf
 
 DEMO = Robot(  # the geometry of the cell example in the documentation
     name="demo six-axis arm",
@@ -80,3 +85,63 @@ def random_joints(arm: Kinematics, rng: np.random.Generator, count: int) -> np.n
     """Return shown joint values (count, axes) spread evenly over the limits."""
     low, high = arm.joints.limits.T
     return rng.uniform(low, high, (count, arm.axes))
+
+
+def puma_from_toolbox():
+    """Return the Puma 560 of roboticstoolbox-python (Corke & Armstrong-Hélouvry 1994) [m, rad]."""
+    return pytest.importorskip("roboticstoolbox").models.DH.Puma560()
+
+
+def puma_chain(model) -> Robot:
+    """Return the toolbox's Puma 560 as a chain, link by link, with the toolbox's limits."""
+    links = tuple(
+        ChainLink(1000 * x.a, np.rad2deg(x.alpha), 1000 * x.d, np.rad2deg(x.offset))
+        for x in model.links
+    )
+    return Robot(
+        "Puma 560", "chain", convention="standard", links=links, limits=_toolbox_limits(model)
+    )
+
+
+def puma_spherical(model) -> Robot:
+    """Return the toolbox's Puma 560 as a spherical-wrist arm, with the toolbox's limits."""
+    x = model.links
+    size = {"a1": 0, "a2": x[2].a, "b": -x[2].d, "c1": x[0].d, "c2": x[1].a, "c3": x[3].d}
+    size["c4"] = x[5].d
+    return Robot(
+        "Puma 560",
+        "spherical-wrist",
+        geometry_mm={key: 1000 * value for key, value in size.items()},
+        offsets_deg=(0, -90, 90, 0, 0, 0),
+        directions=(1, -1, -1, 1, -1, 1),
+        limits=_toolbox_limits(model),
+    )
+
+
+def _toolbox_limits(model) -> tuple[tuple[float, float], ...]:
+    return tuple((float(low), float(high)) for low, high in np.rad2deg(model.qlim).T)
+
+
+def urdf_folder():
+    """Return the folder of URDF files that the package example-robot-data installs."""
+    purelib = Path(sysconfig.get_paths()["purelib"])
+    folder = purelib / "cmeel.prefix" / "share" / "example-robot-data" / "robots"
+    if not folder.is_dir():
+        pytest.skip("example-robot-data is not installed")
+    return folder
+
+
+URDF_CHAINS = (  # file, base link, tip link
+    ("ur_description/urdf/ur5_robot.urdf", "base_link", "tool0"),
+    ("panda_description/urdf/panda.urdf", "panda_link0", "panda_hand"),
+    ("kinova_description/robots/kinova.urdf", "base", "j2s6s200_end_effector"),
+    ("xarm_description/urdf/xarm7.urdf", "world", "link_eef"),
+    ("z1_description/urdf/z1.urdf", "link00", "link06"),
+    ("pr2_description/urdf/pr2.urdf", "base_link", "l_gripper_palm_link"),
+)
+
+
+def urdf_arms():
+    """Return (robot, path, base, tip) of every sample URDF."""
+    chains = [(urdf_folder() / file, base, tip) for file, base, tip in URDF_CHAINS]
+    return [(import_urdf(path, base, tip), path, base, tip) for path, base, tip in chains]

@@ -9,7 +9,19 @@ import py_opw_kinematics as opw
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from robots_samples import ALL, CHAIN, DEMO, MODIFIED, PALLETISER, SCARA, UNEVEN, random_joints
+from robots_samples import (
+    ALL,
+    CHAIN,
+    DEMO,
+    MODIFIED,
+    PALLETISER,
+    SCARA,
+    UNEVEN,
+    puma_chain,
+    puma_from_toolbox,
+    puma_spherical,
+    random_joints,
+)
 from scipy.spatial.transform import Rotation
 
 from engine.errors import StationbookError
@@ -26,33 +38,6 @@ names = [robot.name for robot in ALL]
 @pytest.fixture
 def rng():
     return np.random.default_rng(11)
-
-
-# Puma 560 of Corke & Armstrong-Hélouvry 1994 as roboticstoolbox-python holds it [m, rad].
-def puma_from_toolbox():
-    toolbox = pytest.importorskip("roboticstoolbox")
-    return toolbox.models.DH.Puma560()
-
-
-def puma_chain(model) -> Robot:
-    links = tuple(
-        ChainLink(1000 * x.a, np.rad2deg(x.alpha), 1000 * x.d, np.rad2deg(x.offset))
-        for x in model.links
-    )
-    return Robot("Puma 560", "chain", convention="standard", links=links)
-
-
-def puma_spherical(model) -> Robot:
-    x = model.links
-    size = {"a1": 0, "a2": x[2].a, "b": -x[2].d, "c1": x[0].d, "c2": x[1].a, "c3": x[3].d}
-    size["c4"] = x[5].d
-    return Robot(
-        "Puma 560",
-        "spherical-wrist",
-        geometry_mm={key: 1000 * value for key, value in size.items()},
-        offsets_deg=(0, -90, 90, 0, 0, 0),
-        directions=(1, -1, -1, 1, -1, 1),
-    )
 
 
 @pytest.mark.parametrize("described", [puma_chain, puma_spherical])

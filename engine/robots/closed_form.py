@@ -70,8 +70,7 @@ def level_flange(size: Mapping[str, float], T: Array) -> Array:
     flat = x * x + y * y - size["b"] ** 2
     if flat < 0:
         return np.empty((0, 4))
-    down = np.sign(-T[2, 2])
-    height = z + down * size["c4"] - size["c1"]
+    height = z + size["c4"] - size["c1"]  # the flange hangs below, however its z axis is named
     found = []
     for ahead in (np.sqrt(flat), -np.sqrt(flat)):
         t1 = np.arctan2(y, x) - np.arctan2(size["b"], ahead)

@@ -77,6 +77,10 @@ class Elements:
         shift = np.where(turning, np.cross(axis, arm), axis)
         return T, np.swapaxes(np.concatenate([rotation, shift], axis=-1), -1, -2)
 
+    def lengths(self) -> Array:
+        """Return the length [mm] of the constant step after each motion (m,)."""
+        return np.asarray(np.linalg.norm(self.fixed[1:, :3, 3], axis=1))
+
     def without_parameters(self) -> Elements:
         """Return the same arm with only the motions that joints drive, for speed."""
         moving = np.flatnonzero(self.joints.any(axis=1))

@@ -90,6 +90,19 @@ class Kinematics:
         found = [self.joints.all_turns(q) for q in self.branches(T)]
         return np.concatenate(found) if found else np.empty((0, self.axes))
 
+    def stretched(self, lifts: Array) -> float:
+        """Return a distance [mm] from the first joint that no flange exceeds.
+
+        It is the length of all links, laid out straight; ``lifts`` (axes,) are the largest model
+        values [mm] of the joints that lift.
+        """
+        drawn_out = np.where(self.joints.turning, 0.0, np.abs(lifts) + np.abs(self.joints.offset))
+        return float(self._moving.lengths().sum() + drawn_out.sum())
+
+    def distance_from_first_joint(self, T: Array) -> float:
+        """Return the distance [mm] of the flange at ``T`` (4, 4) from the first joint."""
+        return float(np.linalg.norm(T[:3, 3] - self._moving.fixed[0, :3, 3]))
+
     def _shown(self, q: ArrayLike) -> Array:
         shown = np.asarray(q, float)
         if shown.ndim == 0 or shown.shape[-1] != self.axes:

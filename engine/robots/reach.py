@@ -13,7 +13,7 @@ from ..findings import Finding, finding
 from ..frames import Array, checked_transform, displacement
 from .arms import LEVEL_KINDS
 from .closed_form import LEVEL_RAD, tilt
-from .configuration import configuration, nearness_to_singular, wrist_bend
+from .configuration import nearness_to_singular, wrist_bend
 from .kinematics import Kinematics, kinematics
 from .model import Robot
 from .search import nearest
@@ -48,7 +48,8 @@ class ReachReport:
         nearest_limit: the joint of ``best`` with the smallest margin; None without limits.
         singularity: [-] `nearness_to_singular` of ``best``, 0 at a singularity, or None.
         wrist: (joint, value [deg]) of the wrist where ``best`` holds it nearly straight, or None.
-        miss_mm, miss_deg: how far off the nearest posture holds the flange; 0 within reach.
+        miss_mm, miss_deg: how far off the nearest posture found within the limits holds the
+            flange; 0 where the pose is within reach or only limits forbid it.
     """
 
     solutions: Array
@@ -110,26 +111,22 @@ def _without(
 
 
 def _out_of_reach(arm: Kinematics, T: Array, near: ArrayLike | None) -> ReachReport:
-    q = nearest(arm, T, limited=True)
+    q = nearest(arm, T)
     miss = _difference(arm, q, T)
     allowed = max(arm.robot.accuracy, REACH_MM)
     if miss.distance_mm <= allowed and miss.angle_deg <= REACH_DEG:
         return _within(arm, arm.joints.centred(q)[None], near)
-    anywhere = _difference(arm, nearest(arm, T, limited=False), T)
-    return _without(np.empty((0, arm.axes)), None, anywhere)
+    return _without(np.empty((0, arm.axes)), None, miss)
 
 
 def _next(arm: Kinematics, found: Array, near: ArrayLike) -> Array:
-    """Return the posture that continues from ``near``: same configuration, least turn."""
+    """Return the posture that continues from ``near``: its largest turn is the least."""
     start = np.asarray(near, float)
     turned = arm.joints.turned_towards(start, found)
     found = np.where(arm.joints.inside(turned)[:, None], turned, found)
-    labels = configuration(arm, start)
-    alike = np.array([configuration(arm, q) == labels for q in found])
-    pool = found[alike] if alike.any() else found
-    way = np.where(arm.joints.turning, np.abs(pool - start), 0.0).max(axis=1)
-    nearest_posture: Array = pool[int(np.argmin(way))]
-    return nearest_posture
+    way = np.where(arm.joints.turning, np.abs(found - start), 0.0).max(axis=1)
+    posture: Array = found[int(np.argmin(way))]
+    return posture
 
 
 def _units(arm: Kinematics) -> Array:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 TABLE = 4096  # [-] postures kept per arm: fewer than 1 in 1000 poses then need the second try
 FIRST = ((48, 12),)  # [-] (starts, steps): enough for nearly all poses, 3 ms
 MORE = ((384, 6), (96, 12), (24, 22))  # [-] before a pose is called out of reach; the best go on
-CLOSEST = ((48, 8), (8, 30))  # [-] for the nearest posture to a pose out of reach
+CLOSEST = ((48, 6), (8, 14))  # [-] for the nearest posture to a pose out of reach
 FOUND_MM = 1e-6  # [mm] loss under which a posture holds the pose: rounding
 SAME_POSTURE = 1e-3  # [rad; mm over the arm's length] apart at least to be two postures
 LIFT_ROOM_MM = 500.0  # [mm] sampled either way where a lift has no limits
@@ -38,16 +38,12 @@ class _Table:
     postures: Array  # (TABLE, n) shown values
     tree: cKDTree  # over their poses as points
     length: float  # [mm] weight of an angle of 1 rad
+    reach: float  # [mm] no flange can be further from the first joint
     bounds: Array  # (2, n)
-
-    def point(self, T: Array) -> Array:
-        """Return poses (..., 4, 4) as points (..., 12) whose distance is that of the loss."""
-        R = T[..., :3, :3].reshape(*T.shape[:-2], 9)
-        return np.concatenate([T[..., :3, 3], self.length / np.sqrt(2.0) * R], axis=-1)
 
     def starts(self, T: Array, count: int, near: Array | None = None) -> Array:
         """Return ``count`` postures: ``near``, and the nearest ones to the pose ``T`` (4, 4)."""
-        chosen = self.postures[self.tree.query(self.point(T), count)[1]]
+        chosen = self.postures[self.tree.query(_points(T, self.length), count)[1]]
         if near is None:
             return chosen
         return np.vstack([np.clip(near, *self.bounds), chosen[:-1]])
@@ -59,16 +55,18 @@ def searched(arm: Kinematics, T: Array, limited: bool, near: Array | None = None
     The posture ``near`` (n,) is one start more.
     """
     table = _table(arm, limited)
-    for rounds in (FIRST, MORE):
+    if arm.distance_from_first_joint(T) > table.reach:
+        return np.empty((0, arm.axes))
+    for rounds in (FIRST, MORE) if limited else (FIRST,):  # without limits starts rarely get stuck
         q, loss = _rounds(arm, table, T, rounds, near)
         if loss[0] < FOUND_MM**2:
             return _distinct(arm, q[loss < FOUND_MM**2], table.length)
     return q[:0]
 
 
-def nearest(arm: Kinematics, T: Array, limited: bool) -> Array:
-    """Return the posture (n,) found that holds the flange nearest to ``T`` (4, 4)."""
-    posture: Array = _rounds(arm, _table(arm, limited), T, CLOSEST, None)[0][0]
+def nearest(arm: Kinematics, T: Array) -> Array:
+    """Return the posture (n,) within the limits found that holds the flange nearest to ``T``."""
+    posture: Array = _rounds(arm, _table(arm, True), T, CLOSEST, None)[0][0]
     return posture
 
 
@@ -85,8 +83,15 @@ def _table(arm: Kinematics, limited: bool) -> _Table:
     length = max(float(np.sqrt(T[:, :3, 3].var(axis=0).sum())), 1.0)
     unbounded = free | (not limited)
     bounds = np.array([np.where(unbounded, -np.inf, low), np.where(unbounded, np.inf, high)])
-    empty = _Table(postures, cKDTree(np.zeros((1, 12))), length, bounds)
-    return _Table(postures, cKDTree(empty.point(T)), length, bounds)
+    reach = arm.stretched(np.abs(bounds).max(axis=0))
+    tree = cKDTree(_points(T, length))
+    return _Table(postures, tree, length, reach, bounds)
+
+
+def _points(T: Array, length: float) -> Array:
+    """Return poses (..., 4, 4) as points (..., 12) whose distances go with the loss."""
+    R = T[..., :3, :3].reshape(*T.shape[:-2], 9)
+    return np.concatenate([T[..., :3, 3], length / np.sqrt(2.0) * R], axis=-1)
 
 
 def _rounds(
@@ -151,7 +156,7 @@ def _step(J: Array, error: Array, damping: Array, blocked: NDArray[np.bool_]) ->
 
 
 def _chosen(better: NDArray[np.bool_], new: Array, old: Array) -> Array:
-    return np.where(np.expand_dims(better, tuple(range(1, new.ndim))), new, old)
+    return np.asarray(np.where(np.expand_dims(better, tuple(range(1, new.ndim))), new, old), float)
 
 
 def _distinct(arm: Kinematics, q: Array, length: float) -> Array:
@@ -159,4 +164,5 @@ def _distinct(arm: Kinematics, q: Array, length: float) -> Array:
     scaled = q / np.where(arm.joints.turning, 1.0, length)
     apart = np.abs(scaled[:, None] - scaled[None]).max(axis=-1)
     first = np.argmax(apart < SAME_POSTURE, axis=1)
-    return q[first == np.arange(len(q))]
+    kept: Array = q[first == np.arange(len(q))]
+    return kept

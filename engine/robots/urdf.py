@@ -1,0 +1,216 @@
+"""Robots from URDF files: any serial chain of turning and lifting joints as a `chain` robot.
+
+A URDF gives each joint an arbitrary frame and axis. The axes at the zero posture determine the
+Denavit-Hartenberg links by the common normals of neighbours (Denavit & Hartenberg 1955; Paul 1981);
+what is left at both ends goes into the two constant transforms of the robot, so nothing is lost.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from ..errors import StationbookError
+from ..frames import Array, inverse, transform
+from .model import ChainLink, JointType, Robot
+from .urdf_file import UrdfJoint, read_joints
+
+PARALLEL = 1e-8  # [rad] axes closer than this are parallel: their common normal is 1e8 arms away
+CONTINUOUS_DEG = 360.0  # [deg] limits written for a joint that turns without end
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """A joint at the zero posture: its axis as a line in the base frame [mm]."""
+
+    point: Array  # (3,)
+    direction: Array  # (3,) unit vector
+    type: JointType
+    limits: tuple[float, float]  # [deg] or [mm]
+
+
+def import_urdf(path: str | Path, base: str, tip: str) -> Robot:
+    """Return the arm from link ``base`` to link ``tip`` of the URDF file at ``path``.
+
+    Shown joint values are the file's own (zero where the file's is zero, same direction). Raises
+    FileError for a file that cannot be read and StationbookError for a chain that cannot be used.
+    """
+    path = Path(path)
+    joints = read_joints(path)
+    axes, base_T_tip = _axes(_between(joints, base, tip))
+    if not axes:
+        raise StationbookError(
+            f"no moving joint between {base!r} and {tip!r}", "Choose the links at the arm's ends."
+        )
+    base_T_first, links, base_T_last = _links(axes)
+    return Robot(
+        name=path.stem,
+        kind="chain",
+        convention="standard",
+        links=tuple(links),
+        limits=tuple(axis.limits for axis in axes),
+        base_T_first_mm_deg=_six(base_T_first),
+        last_T_flange_mm_deg=_six(inverse(base_T_last) @ base_T_tip),
+    )
+
+
+def _between(joints: list[UrdfJoint], base: str, tip: str) -> list[UrdfJoint]:
+    """Return the joints from ``base`` to ``tip`` in order."""
+    names = sorted({name for joint in joints for name in (joint.parent, joint.child)})
+    for link in (base, tip):
+        _check_link(link, names)
+    above: dict[str, UrdfJoint] = {}
+    for joint in joints:
+        if joint.child in above:
+            raise StationbookError(
+                f"link {joint.child!r} hangs on two joints, {above[joint.child].name!r} and "
+                f"{joint.name!r}",
+                "Closed loops cannot be described; cut one of the two in a copy of the file.",
+            )
+        above[joint.child] = joint
+    path: list[UrdfJoint] = []
+    link = tip
+    while link != base:
+        if link not in above or len(path) > len(joints):
+            raise StationbookError(
+                f"link {tip!r} is not carried by link {base!r}",
+                f"From {tip!r} the file leads to {', '.join(_carriers(above, tip))}.",
+            )
+        path.insert(0, above[link])
+        link = above[link].parent
+    return path
+
+
+def _carriers(above: dict[str, UrdfJoint], link: str) -> list[str]:
+    found: list[str] = []
+    while link in above and above[link].parent not in found:
+        link = above[link].parent
+        found.append(link)
+    return found or ["no other link"]
+
+
+def _check_link(link: str, names: list[str]) -> None:
+    if link in names:
+        return
+    near = difflib.get_close_matches(link, names, n=3, cutoff=0.4) or names[:8]
+    raise StationbookError(f"no link {link!r} in the file", f"Near it: {', '.join(near)}.")
+
+
+def _axes(joints: list[UrdfJoint]) -> tuple[list[_Axis], Array]:
+    """Return the moving axes at the zero posture and base_T_tip (4, 4) [mm]."""
+    T, found = np.eye(4), []
+    for joint in joints:
+        R = Rotation.from_euler("xyz", joint.rpy).as_matrix()
+        T = T @ transform(R, 1000.0 * np.asarray(joint.xyz))
+        if joint.type != "fixed":
+            found.append(_axis(joint, T))
+    return found, T
+
+
+def _axis(joint: UrdfJoint, T: Array) -> _Axis:
+    kinds: dict[str, JointType] = {"revolute": "turn", "continuous": "turn", "prismatic": "lift"}
+    if joint.type not in kinds:
+        raise StationbookError(
+            f"joint {joint.name!r} is of type {joint.type!r}",
+            "Only revolute, continuous, prismatic and fixed joints can stand between the links.",
+        )
+    if joint.mimics:
+        raise StationbookError(
+            f"joint {joint.name!r} follows joint {joint.mimics!r}",
+            "Coupled joints cannot be imported; choose links with independent joints between them.",
+        )
+    length = float(np.linalg.norm(joint.axis))
+    if not length > 0:
+        raise StationbookError(f"joint {joint.name!r}: its axis is zero", "Give it a direction.")
+    return _Axis(
+        point=T[:3, 3],
+        direction=T[:3, :3] @ (np.asarray(joint.axis) / length),
+        type=kinds[joint.type],
+        limits=_limits(joint),
+    )
+
+
+def _limits(joint: UrdfJoint) -> tuple[float, float]:
+    if joint.type == "continuous":
+        return (-CONTINUOUS_DEG, CONTINUOUS_DEG)
+    if joint.limits is None or joint.limits[0] >= joint.limits[1]:
+        raise StationbookError(
+            f"joint {joint.name!r} has no limits",
+            "Give it <limit lower=.. upper=..>, or make it continuous.",
+        )
+    unit = 1000.0 if joint.type == "prismatic" else 180.0 / math.pi
+    return (joint.limits[0] * unit, joint.limits[1] * unit)
+
+
+def _links(axes: list[_Axis]) -> tuple[Array, list[ChainLink], Array]:
+    """Return base_T_first, the standard links, and the base_T of the last link at zero.
+
+    Frame i has its z on axis i + 1 and its x on the common normal of axes i and i + 1; the last
+    frame is the one before it moved by the last joint.
+    """
+    first = _frame(axes[0].point, axes[0].direction, _any_normal(axes[0].direction))
+    frame, links = first, []
+    for axis, following in zip(axes, [*axes[1:], None], strict=True):
+        after = frame if following is None else _next_frame(frame, following)
+        links.append(_link(frame, after, axis.type))
+        frame = frame @ _dh(links[-1])
+    return first, links, frame
+
+
+def _next_frame(frame: Array, axis: _Axis) -> Array:
+    z, origin = frame[:3, 2], frame[:3, 3]
+    cross = np.cross(z, axis.direction)
+    sine = float(np.linalg.norm(cross))
+    apart = axis.point - origin
+    if sine < PARALLEL:
+        across = apart - (apart @ z) * z
+        same_line = np.linalg.norm(across) <= PARALLEL * np.linalg.norm(apart)
+        x = frame[:3, 0] if same_line else across
+        return _frame(origin if same_line else origin + across, axis.direction, x)
+    x = cross / sine
+    foot = axis.point + (np.cross(apart, z) @ cross) / sine**2 * axis.direction
+    return _frame(foot, axis.direction, x)
+
+
+def _frame(origin: Array, z: Array, x: Array) -> Array:
+    x = x - (x @ z) * z
+    x = x / np.linalg.norm(x)
+    return transform(np.stack([x, np.cross(z, x), z], axis=1), origin)
+
+
+def _any_normal(z: Array) -> Array:
+    """Return a direction (3,) that is not along ``z``: base X, or base Y where z is X."""
+    return np.array([1.0, 0, 0]) if abs(z[0]) < 0.9 else np.array([0.0, 1, 0])
+
+
+def _link(frame: Array, after: Array, kind: JointType) -> ChainLink:
+    """Return the link that takes ``frame`` to ``after``, whose x crosses frame's z squarely."""
+    D = inverse(frame) @ after
+    turn = math.atan2(D[1, 0], D[0, 0])
+    return ChainLink(
+        a_mm=float(D[0, 3] * math.cos(turn) + D[1, 3] * math.sin(turn)),
+        alpha_deg=math.degrees(math.atan2(D[2, 1], D[2, 2])),
+        d_mm=float(D[2, 3]),
+        offset_deg=math.degrees(turn),
+        type=kind,
+    )
+
+
+def _dh(link: ChainLink) -> Array:
+    turn, twist = math.radians(link.offset_deg), math.radians(link.alpha_deg)
+    R = Rotation.from_euler("ZX", [turn, twist]).as_matrix()
+    a, d = link.a_mm, link.d_mm
+    return transform(R, [a * math.cos(turn), a * math.sin(turn), d])
+
+
+def _six(T: Array) -> tuple[float, ...]:
+    with warnings.catch_warnings():  # at ±90° any split of the other two angles is right
+        warnings.simplefilter("ignore", UserWarning)
+        angles = Rotation.from_matrix(T[:3, :3]).as_euler("xyz", degrees=True)
+    return tuple(float(value) for value in (*T[:3, 3], *angles))
