@@ -22,7 +22,7 @@ class MountRepeatability:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """A flat board of ``columns`` × ``rows`` points (design section 4).
+    """A flat board of ``columns`` × ``rows`` points.
 
     ``columns`` and ``rows`` count inner corners (chessboard, charuco) or circles. ``height_mm`` is
     the measured z of point 0 in the flange frame (eye-in-hand: in the base), or None.
@@ -47,6 +47,11 @@ class Board:
     def count(self) -> int:
         """Number of points."""
         return self.columns * self.rows
+
+    @property
+    def spacing_mm(self) -> float:
+        """Distance between nearest neighbours: the pitch, less where rows are staggered."""
+        return self.pitch_mm / 2**0.5 if self.pattern == "circles-staggered" else self.pitch_mm
 
     def points(self) -> NDArray[np.float64]:
         """Return the points (count, 3) [mm] in the board frame; row k is the point with id k."""

@@ -1,0 +1,60 @@
+"""Search for a charuco board: its markers say which corner is which, so a part is enough."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .candidates import Detection, nothing
+from .charuco_layout import charuco_layout
+from .corners import refined, spacings
+from .pattern import Board
+from .scatter import on_one_line, scatter_px
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline; 6 px a side at 5 megapixels
+OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilted markers
+# Half the window: as for chessboards, but short of the marker by what its rim's blur and gradient
+# take up. On rendered boards an error of 0.05 px where a window up to the marker gives 0.25 px.
+WINDOW_SHARE = 0.4  # [-] of the distance between corners
+RIM_PX = 1.5
+LEAST_CORNERS = 4  # a pose needs four points
+
+
+def detect_charuco(image: Grey, board: Board) -> Detection:
+    """Return the corners of ``board`` seen in ``image`` (h, w), ids as OpenCV's; a part is allowed.
+
+    Points on one line or fewer than four are no detection.
+    """
+    corners, ids, _, _ = _detector(board).detectBoard(image)
+    if ids is None or len(ids) < LEAST_CORNERS:
+        return nothing()
+    order = np.argsort(np.ravel(ids))
+    number = np.ravel(ids)[order].astype(np.int64)
+    rough = np.asarray(corners, float).reshape(-1, 2)[order]
+    xy = board.points()[number, :2]
+    if on_one_line(xy):
+        return nothing()
+    points = refined(image, rough, _half_windows(spacings(rough, xy, board.pitch_mm), board))
+    return Detection(number, points, "markers, refined", scatter_px(xy, points))
+
+
+def _half_windows(apart: Array, board: Board) -> Array:
+    """Return half the windows (n,) [px] for corners ``apart`` (n,) [px] from their neighbours."""
+    gap_share = (1.0 - (board.marker_mm or 0.0) / board.pitch_mm) / 2
+    return np.minimum(WINDOW_SHARE * apart, gap_share * apart - RIM_PX)
+
+
+@lru_cache(maxsize=4)
+def _detector(board: Board) -> cv2.aruco.CharucoDetector:
+    markers = cv2.aruco.DetectorParameters()
+    markers.minMarkerPerimeterRate = LEAST_MARKER_RATE
+    markers.polygonalApproxAccuracyRate = OUTLINE_RATE
+    parameters = cv2.aruco.CharucoParameters()
+    parameters.tryRefineMarkers = True  # rejected outlines where the layout expects a marker
+    return cv2.aruco.CharucoDetector(charuco_layout(board), parameters, markers)

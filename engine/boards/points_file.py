@@ -1,0 +1,135 @@
+"""Points as CSV: what was detected (id,u_px,v_px), and a board as measured (id,x_mm,y_mm,z_mm)."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import FileError
+from .pattern import Board
+
+Array = NDArray[np.float64]
+
+DETECTED = ("id", "u_px", "v_px")
+MEASURED = ("id", "x_mm", "y_mm", "z_mm")
+LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
+LARGEST = 1e6  # px or mm; more is a slipped decimal point
+MOST_BYTES = 50_000_000  # a million points; more is another file
+
+
+def read_points(path: Path | str, board: Board) -> tuple[NDArray[np.int64], Array]:
+    """Return ids (n,) and pixels (n, 2) of detected points, n >= 4, in the file's order.
+
+    Raises FileError naming the line: missing, no text, wrong header, a row with the wrong count, an
+    id that the board does not have or that comes twice, a value that is no finite number.
+    """
+    rows = _rows(path, DETECTED, board)
+    if len(rows) < LEAST_POINTS:
+        raise FileError(
+            path,
+            f"holds {len(rows)} points, at least {LEAST_POINTS} are needed",
+            "Detect the board again.",
+        )
+    table = np.array(rows)
+    return table[:, 0].astype(np.int64), table[:, 1:]
+
+
+def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...], ...]:
+    """Return the measured board points as rows (id, x, y, z) [mm], for `Board.measured`.
+
+    Points that are not listed keep their ideal coordinates. Raises FileError as `read_points` does.
+    """
+    rows = _rows(path, MEASURED, board)
+    if not rows:
+        raise FileError(path, "holds no points", "One line for each measured point.")
+    return tuple(rows)
+
+
+def points_text(ids: NDArray[np.int64], pixels: Array) -> str:
+    """Return detected points as CSV, to 1e-4 px: far below any detector's noise."""
+    lines = [",".join(DETECTED)]
+    lines += [f"{int(i)},{u:.4f},{v:.4f}" for i, (u, v) in zip(ids, pixels, strict=True)]
+    return "\n".join(lines) + "\n"
+
+
+def board_points_text(ids: NDArray[np.int64], points: Array) -> str:
+    """Return board points (n, 3) [mm] as CSV, to 1e-4 mm."""
+    lines = [",".join(MEASURED)]
+    for i, xyz in zip(ids, points, strict=True):
+        lines.append(",".join([str(int(i)), *(f"{value:.4f}" for value in xyz)]))
+    return "\n".join(lines) + "\n"
+
+
+def _rows(path: Path | str, header: tuple[str, ...], board: Board) -> list[tuple[float, ...]]:
+    lines = _lines(path)
+    _, first = next(lines, (1, []))
+    if tuple(first) != header:
+        raise FileError(
+            path,
+            f"the header is {','.join(first)!r}, expected {','.join(header)!r}",
+            f"The first line names the columns: {','.join(header)}.",
+            line=1,
+        )
+    rows: dict[int, tuple[float, ...]] = {}
+    for line, cells in lines:
+        row = _row(path, line, cells, header, board)
+        if int(row[0]) in rows:
+            raise FileError(path, f"id {cells[0]} comes twice", "Keep one of them.", line=line)
+        rows[int(row[0])] = row
+    return list(rows.values())
+
+
+def _lines(path: Path | str) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line number, stripped cells) of the lines that are not blank."""
+    reader = csv.reader(_text(path).splitlines())
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield reader.line_num, [cell.strip() for cell in cells]
+    except csv.Error as error:
+        raise FileError(path, f"no comma-separated text ({error})", line=reader.line_num) from error
+
+
+def _text(path: Path | str) -> str:
+    path = Path(path)
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise FileError(path, f"{path.stat().st_size} bytes are too many for a points file")
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as error:
+        raise FileError(path, "no such file", "Detect the points again.") from error
+    except UnicodeDecodeError as error:
+        raise FileError(path, "is no UTF-8 text", "A points file is CSV text.") from error
+    except OSError as error:
+        raise FileError(path, f"cannot be read ({error.strerror})") from error
+
+
+def _row(
+    path: Path | str, line: int, cells: list[str], header: tuple[str, ...], board: Board
+) -> tuple[float, ...]:
+    if len(cells) != len(header):
+        raise FileError(
+            path,
+            f"{len(cells)} values, expected {len(header)}",
+            "Values stand between commas, with decimal points.",
+            line=line,
+        )
+    try:
+        number, values = int(cells[0]), [float(cell) for cell in cells[1:]]
+    except ValueError as error:
+        raise FileError(path, f"{','.join(cells)!r} is not all numbers", line=line) from error
+    if not 0 <= number < board.count:
+        raise FileError(
+            path,
+            f"id {cells[0]} is not on the board",
+            f"Its {board.columns} × {board.rows} points have the ids 0 to {board.count - 1}.",
+            line=line,
+        )
+    if not all(math.isfinite(value) and abs(value) < LARGEST for value in values):
+        raise FileError(path, f"{','.join(cells)!r} is out of all proportion", line=line)
+    return (float(number), *values)

@@ -1,0 +1,117 @@
+"""Read an image file as grey levels, as the camera wrote it, or say why it cannot be read."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import FileError
+
+Grey = NDArray[np.uint8]
+
+DEPTHS = (8, 10, 12, 14, 16)  # bits that cameras deliver, stored in 16-bit files
+_PNG = b"\x89PNG\r\n\x1a\n"
+_JPEG = b"\xff\xd8\xff"
+_JPEG_END = b"\xff\xd9"
+_BMP = b"BM"
+_RETAKE = "Save the image again; PNG, TIFF and BMP keep it unchanged."
+
+
+def read_image(path: Path | str) -> Grey:
+    """Return the image in ``path`` as grey levels (h, w) uint8.
+
+    Orientation tags are ignored, because the lens data belong to the sensor's own rows and columns.
+    16-bit files are scaled from the camera's bit depth, the smallest of `DEPTHS` that holds the
+    brightest pixel. Raises FileError for a file that is missing, empty, cut off or no image.
+    """
+    return decode_image(_content(path), path)
+
+
+def image_hash(path: Path | str) -> str:
+    """Return the SHA-256 of the file's content (hexadecimal). Raises FileError."""
+    return hashlib.sha256(_content(path)).hexdigest()
+
+
+def decode_image(data: bytes, name: object) -> Grey:
+    """Return the image in ``data`` as grey levels, as `read_image` does; ``name`` for messages."""
+    if not data:
+        raise FileError(name, "the file is empty", "Wait until the camera has written it.")
+    if not is_whole(data):
+        raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
+    try:
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    except cv2.error as error:
+        raise FileError(name, f"not a readable image ({error.err})", _RETAKE) from error
+    if pixels is None:
+        raise FileError(name, "not a readable image", _RETAKE)
+    if pixels.dtype not in (np.uint8, np.uint16):
+        raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
+    return _eight_bits(_grey(np.asarray(pixels), name))
+
+
+def is_whole(data: bytes) -> bool:
+    """Tell whether an image file reaches its end mark; true for kinds that have none.
+
+    Decoders fill what is missing with grey and say nothing, so this is looked at here.
+    """
+    if data.startswith(_PNG):
+        return _png_is_whole(data)
+    if data.startswith(_JPEG):
+        return data.rstrip(b"\x00\r\n").endswith(_JPEG_END)
+    if data.startswith(_BMP):
+        return len(data) >= int.from_bytes(data[2:6], "little")
+    return True
+
+
+def _png_is_whole(data: bytes) -> bool:
+    """Walk the chunks (ISO/IEC 15948): length, kind, content, checksum, up to IEND."""
+    at = len(_PNG)
+    while at + 12 <= len(data):
+        length, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
+        end = at + 8 + length
+        checksum = data[end : end + 4]
+        if len(checksum) < 4 or zlib.crc32(data[at + 4 : end]) != int.from_bytes(checksum, "big"):
+            return False
+        if kind == b"IEND":
+            return True
+        at = end + 4
+    return False
+
+
+def _content(path: Path | str) -> bytes:
+    path = Path(path)
+    if path.is_dir():
+        raise FileError(path, "is a folder, not an image", "Name one image file.")
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise FileError(path, "no such file", "Check the name and the folder.") from error
+    except OSError as error:
+        raise FileError(path, f"cannot be read ({error.strerror})") from error
+
+
+def _grey(pixels: NDArray[Any], name: object) -> NDArray[np.integer[Any]]:
+    if pixels.ndim == 2:
+        return pixels
+    channels = pixels.shape[2]
+    if channels == 1:
+        return pixels[..., 0]
+    codes = {3: cv2.COLOR_BGR2GRAY, 4: cv2.COLOR_BGRA2GRAY}
+    if channels not in codes:
+        raise FileError(name, f"has {channels} channels, expected 1, 3 or 4", _RETAKE)
+    return np.asarray(cv2.cvtColor(pixels, codes[channels]))
+
+
+def _eight_bits(grey: NDArray[np.integer[Any]]) -> Grey:
+    if grey.dtype == np.uint8:
+        return grey.astype(np.uint8, copy=False)
+    brightest = int(grey.max())
+    full = next(2**bits - 1 for bits in DEPTHS if brightest < 2**bits)
+    scaled: Grey = ((grey.astype(np.uint32) * 255 + full // 2) // full).astype(np.uint8)
+    return scaled
