@@ -134,7 +134,7 @@ class Bench(App[None]):
 
 @on_screen
 async def test_line_is_edited_with_the_keys_of_every_terminal() -> None:
-    app = Bench(LineEdit("Pose "))
+    app = Bench(LineEdit())
     async with app.run_test() as pilot:
         app.sheet.focus()
         await pilot.press(*"61x2.4", "left", "left", "left", "left", "backspace", "end", "0")
@@ -144,7 +144,7 @@ async def test_line_is_edited_with_the_keys_of_every_terminal() -> None:
 
 @on_screen
 async def test_pasted_lines_become_one_line() -> None:
-    edit = LineEdit("Pose ")
+    edit = LineEdit()
     app = Bench(edit)
     async with app.run_test() as pilot:
         edit.focus()
@@ -157,7 +157,7 @@ async def test_pasted_lines_become_one_line() -> None:
 
 @on_screen
 async def test_a_line_longer_than_its_place_keeps_the_cursor_in_sight() -> None:
-    edit = LineEdit("Pose ", "1234567890" * 20)
+    edit = LineEdit("1234567890" * 20)
     app = Bench(edit)
     async with app.run_test(size=(40, 5)) as pilot:
         edit.focus()

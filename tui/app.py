@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.command import Provider
 from textual.screen import Screen
 
 from .widgets.looks import NATIVE_THEME, THEME, Looks
 from .widgets.terminal import Terminal
+
+
+def _actions() -> type[Provider]:
+    from .screens.palette import Actions
+
+    return Actions
+
 
 HELP = Binding(
     "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
@@ -23,7 +32,11 @@ class Stationbook(App[None]):
     TITLE = "stationbook"
     ENABLE_COMMAND_PALETTE = True
     COMMAND_PALETTE_BINDING = "f8"
-    BINDINGS: ClassVar[list[BindingType]] = [HELP]
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {_actions}
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f8", "command_palette", "find", id="palette", tooltip="Find an action by name"),
+        HELP,
+    ]
 
     def __init__(self, first: Screen[object], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()

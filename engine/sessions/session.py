@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from .cell import Cell
+if TYPE_CHECKING:  # a first look at a folder needs stations, not cells
+    from .cell import Cell
 
 FORMAT = 1  # version of session.yaml, cell.yaml and result.yaml that this program writes
 

@@ -20,6 +20,7 @@ from engine.sessions.places import SESSION_FILE
 
 from .entry import Entry
 from .rows import Row, next_planned, rows
+from .solution import Solution
 
 if TYPE_CHECKING:
     from engine.pendant.entry import PartialField
@@ -42,7 +43,7 @@ class Desk:
         self.folder, self.follow, self.clock = folder, follow, clock
         self.session: Session | None = None
         self.operator: str | None = None
-        self.findings: tuple[Finding, ...] = ()
+        self.solution: Solution | None = None
         self.wished: int | None = None  # planned station that the operator jumped to
         self._glance: Glance | None = None
         self._lock: WriterLock | None = None
@@ -83,6 +84,12 @@ class Desk:
         """Tell whether the session file is another one than the one that was read."""
         return self._current_stamp() != self._stamp
 
+    def opened(self) -> Session:
+        """Return the session; raises StationbookError while it is still being opened."""
+        if self.session is None:
+            raise StationbookError("the session is still being opened", "Wait a moment.")
+        return self.session
+
     @property
     def source(self) -> Session | Glance | None:
         """The session, or the first look at it until it is opened."""
@@ -92,6 +99,11 @@ class Desk:
     def next_index(self) -> int | None:
         """Index of the planned station that comes next."""
         return next_planned(self.source.plan, self.wished) if self.source else None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Findings of the last result."""
+        return self.solution.findings if self.solution else ()
 
     def rows(self) -> list[Row]:
         """Return what the list of stations shows."""
@@ -111,15 +123,16 @@ class Desk:
 
     def fields(self, text: str) -> list[PartialField]:
         """Return the fields of a line that is being typed."""
+        session = self.opened()  # first: until then the engine is not loaded either
         from engine.pendant.entry import parse_partial
 
-        return parse_partial(text, self._opened().cell.pendant)
+        return parse_partial(text, session.cell.pendant)
 
     def examine(self, entry: Entry) -> Draft:
         """Examine what was typed so far and what was seen."""
         from engine.steps import record
 
-        session = self._opened()
+        session = self.opened()
         joints_only = session.cell.pendant.rotation == "joints"
         pose = record.examine_pose(
             session,
@@ -139,13 +152,13 @@ class Desk:
         """Search the board in an image and look at its quality. Raises FileError."""
         from engine.steps.record import examine_image
 
-        return examine_image(self._opened(), self.folder, path)
+        return examine_image(self.opened(), self.folder, path)
 
     def store(self, entry: Entry) -> int:
         """Store the entry and return the station's id; raises StationbookError if it cannot be."""
         from engine.steps import edit, plan_edit, record
 
-        session = self._opened()
+        session = self.opened()
         draft = entry.draft or self.examine(entry)
         given: dict[str, Any] = {
             "accepted": entry.codes,
@@ -208,19 +221,30 @@ class Desk:
         """Do the last undone action again and return what it was."""
         return self._step_back(self._undone, self._done, "redo")
 
-    # ---- inside ----------------------------------------------------------------------------
+    # ---- solving ---------------------------------------------------------------------------
 
-    def _opened(self) -> Session:
-        if self.session is None:
-            raise StationbookError("the session is still being opened", "Wait a moment.")
-        return self.session
+    @property
+    def fresh(self) -> bool:
+        """Tell whether the last result belongs to the session as it is now."""
+        return self.solution is not None and self.solution.session is self.session
+
+    def keep(self, solution: Solution) -> None:
+        """Store a result in the folder, unless the session was changed while it was computed."""
+        from engine.steps.solve import keep
+
+        with self._guard:
+            if self._writable() is not solution.session:
+                raise StationbookError("the session was changed meanwhile", "Solve again.")
+            keep(solution.solved, self.folder, who=self.operator, now=self.clock())
+
+    # ---- inside ----------------------------------------------------------------------------
 
     def _writable(self) -> Session:
         if self.follow:
             raise StationbookError(
                 "this screen only follows the session", "Change it where it is being recorded."
             )
-        return self._opened()
+        return self.opened()
 
     def _do(self, what: str, step: Callable[..., Session], *args: Any, **more: Any) -> None:
         """Carry out one action so that it can be undone."""

@@ -57,7 +57,9 @@ def quality(desk: Desk) -> Quality:
     level = worst(desk.findings)
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
-    return Quality(None, tolerance, "", text, _ROLES[level])
+    expanded = desk.solution.expanded_mm if desk.solution else None
+    remark = "" if expanded is None or desk.fresh else "before the last change"
+    return Quality(expanded, tolerance, remark, text, _ROLES[level])
 
 
 def station_facts(desk: Desk, row: Row) -> Facts:
@@ -89,8 +91,27 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     return Facts(f"Station {station.id}", tuple(facts))
 
 
-def view_facts(desk: Desk, view: ViewDraft | None) -> Facts:
-    """Say what the camera saw for the entry."""
-    if view is None or view.image is None:
-        return Facts("No image yet", (Fact("", "The newest image of the source is taken."),))
-    return Facts(view.name or "image")
+def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
+    """Say what the camera saw for the entry; ``wanted`` is said while there is nothing."""
+    if view is None or view.report is None:
+        return Facts("No image yet", (Fact("", wanted, "dim"),))
+    report = view.report
+    said = {item.code for item in view.findings}
+    whole = report.found == report.expected
+    facts = [
+        Fact("points", f"{report.found} of {report.expected}", "good" if whole else "warning"),
+        _measured("sharpness", report.edge_width_px, "px wide edges", "blurred" in said),
+        _measured("white", 100 * report.white_fraction, "%", "over-exposed" in said),
+        _measured("contrast", report.contrast, "grey levels", "under-exposed" in said),
+        _measured("tilt", report.tilt_deg, "°", "steep-view" in said),
+        _measured("margin", report.margin_px, "px to the border", "board-cut-off" in said),
+    ]
+    return Facts(view.name or "image", tuple(facts))
+
+
+def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact:
+    if value is None:
+        return Fact(name, "not known", "dim")
+    digits = 1 if value < 10 else 0
+    word = " (look!)" if doubtful else ""
+    return Fact(name, f"{value:.{digits}f} {unit}{word}", "warning" if doubtful else "text")

@@ -60,7 +60,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical(classes="box"):
             yield Paragraph(self.asked, "title")
             yield Paragraph(self.text)
-            yield LineEdit(" ", self.value, id="answer")
+            yield LineEdit(self.value, id="answer")
             yield Paragraph("", "warning", id="problem")
             yield KeyLine()
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.containers import Horizontal, Vertical
 from textual.message import Message
 
 from engine.errors import StationbookError
@@ -17,9 +17,8 @@ from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.views import FieldView
 from ..widgets.entry_parts import FieldsLine, FindingsView
-from ..widgets.line_edit import LineEdit
+from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
-from .ask import Ask, required
 from .jobs import in_background
 
 if TYPE_CHECKING:
@@ -58,13 +57,17 @@ class EntryPad(Vertical):
         self.message: Line = []
 
     def compose(self) -> ComposeResult:
-        yield PoseEdit(" Pose   ", id="pose")
-        yield PoseEdit(" Joints ", id="joints")
+        for name in ("pose", "joints"):
+            with Horizontal(classes="line", id=f"{name}-line"):
+                yield Prompt()
+                yield PoseEdit(id=name)
         yield FieldsLine(id="fields")
         yield FindingsView(id="findings")
 
     def on_mount(self) -> None:
-        self.joints.display = False
+        self.pose.set_prompt("Pose")
+        self.joints.set_prompt("Joints")
+        self.query_one("#joints-line").display = False
         self.show_fields()
 
     @property
@@ -79,8 +82,8 @@ class EntryPad(Vertical):
         """Begin another entry; ``message`` is said until a check answers."""
         self.entry = entry or Entry()
         station = self.entry.station
-        name = {"retake": f"Retake {station}", "correct": f"Correct {station}"}
-        self.pose.prompt = f" {name.get(self.entry.purpose, 'Pose'):<7}"
+        name = {"retake": f"Again {station}", "correct": f"Edit {station}"}
+        self.pose.set_prompt(name.get(self.entry.purpose, "Pose"))
         self.pose.set(self.entry.text)
         self.joints.set(self.entry.joints)
         self.message = message or []
@@ -184,6 +187,8 @@ class EntryPad(Vertical):
 
     def accept(self) -> None:
         """Accept what stands; ask for a reason where one is needed."""
+        from .ask import Ask, required
+
         try:
             if self._may_accept() and self.entry.needs_reason():
                 standing = self.entry.standing()
@@ -230,7 +235,8 @@ class EntryPad(Vertical):
 
     def toggle_joints(self) -> None:
         """Show or hide the line for joint values."""
-        self.joints.display = not self.joints.display
-        if not self.joints.display:
+        line = self.query_one("#joints-line")
+        line.display = not line.display
+        if not line.display:
             self.joints.set("")
-        (self.joints if self.joints.display else self.pose).focus()
+        (self.joints if line.display else self.pose).focus()

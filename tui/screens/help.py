@@ -2,55 +2,64 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
+from textual.dom import DOMNode
 from textual.screen import ModalScreen, Screen
 
 from ..widgets.key_line import KeyLine, key_name
-from ..widgets.looks import Line
-from ..widgets.sheet import Sheet
+from ..widgets.looks import Line, Looks
+from ..widgets.scroll import Scroll
+
+NAMES = 27  # cells for keys and name
 
 
-def all_bindings(screen: Screen[object]) -> list[Binding]:
-    """Return the bindings of a screen and of what has the focus on it, one per key and action."""
-    found: dict[tuple[str, str], Binding] = {}
-    nodes = [screen.focused, screen, screen.app]
-    for node in nodes:
-        if node is None:
-            continue
-        for _, binding in node._bindings:
-            if binding.id and binding.tooltip:
-                found.setdefault((binding.key, binding.action), binding)
+def all_bindings(screen: Screen[object]) -> list[tuple[DOMNode, Binding]]:
+    """Return the bindings of a screen, of what can have the focus on it and of the application.
+
+    Each with the node that it belongs to; one per id, nearest first.
+    """
+    found: dict[str, tuple[DOMNode, Binding]] = {}
+    for node in (*screen.focus_chain, screen, screen.app):
+        for binding in _declared(node):
+            found.setdefault(binding.id or "", (node, binding))
     return list(found.values())
 
 
-class KeyTable(Sheet, can_focus=True):
-    """Keys and what they do; scrolls when there are more than fit."""
+def _declared(node: DOMNode) -> Iterator[Binding]:
+    """Yield the bindings with an id that a node's class and those above it declare.
 
-    DEFAULT_CSS = "KeyTable { height: auto; max-height: 100%; }"
-
-    def __init__(self, bindings: Iterable[Binding]) -> None:
-        super().__init__()
-        self.bindings = list(bindings)
-
-    def get_content_height(self, container: object, viewport: object, width: int) -> int:
-        """Return one line per key."""
-        return len(self.bindings)
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return key, name and explanation of every binding."""
-        return [
-            [
-                (f"{key_name(b.key):<7}", "key"),
-                (f"{b.description:<12}", "text"),
-                (f" {b.tooltip}", "dim"),
-            ]
-            for b in self.bindings
+    What a class above binds to a key that is bound again does not act.
+    """
+    taken: set[str] = set()
+    for above in type(node).__mro__:
+        declared = [
+            binding
+            for binding in above.__dict__.get("BINDINGS", ())
+            if isinstance(binding, Binding) and binding.key not in taken
         ]
+        taken |= {binding.key for binding in declared}
+        yield from (b for b in declared if b.id and b.tooltip)
+
+
+def keys(binding: Binding) -> str:
+    """Return the keys of a binding as they are printed on the keyboard."""
+    return ", ".join(key_name(key) for key in binding.key.split(","))
+
+
+def key_lines(bindings: Iterable[Binding], looks: Looks, width: int) -> list[Line]:
+    """Return key, name and explanation of every binding."""
+    lines: list[Line] = []
+    for binding in bindings:
+        texts = looks.wrap(binding.tooltip, width - NAMES)
+        left: Line = [(f"{keys(binding):<13}", "key"), (f"{binding.description:<14}", "text")]
+        lines.append([*left, (texts[0], "dim")])
+        lines += [[(" " * NAMES, "text"), (text, "dim")] for text in texts[1:]]
+    return lines
 
 
 class Help(ModalScreen[None]):
@@ -65,8 +74,9 @@ class Help(ModalScreen[None]):
         self.below = below
 
     def compose(self) -> ComposeResult:
-        with Vertical(classes="box"):
-            yield KeyTable(all_bindings(self.below))
+        with Vertical(classes="box tall"):
+            bindings = [binding for _, binding in all_bindings(self.below)]
+            yield Scroll(lambda looks, width: key_lines(bindings, looks, width))
             yield KeyLine()
 
     def action_leave(self) -> None:

@@ -12,7 +12,6 @@ from engine.errors import StationbookError
 
 from ..desk.entry import Entry
 from ..desk.rows import Row
-from .ask import Ask, required
 from .jobs import in_background
 
 if TYPE_CHECKING:
@@ -52,6 +51,8 @@ class StationActions(DOMNode):
 
         def show_session(self, choose: int | None = None) -> None: ...
 
+        def solve_quietly(self) -> None: ...
+
     @staticmethod
     def makes_sense(action: str, row: Row | None) -> bool:
         """Tell whether an action on the chosen row can do anything."""
@@ -69,7 +70,7 @@ class StationActions(DOMNode):
 
     def _row(self, kind: str) -> Row | None:
         """Return the chosen row if it is of this kind, or say that another must be chosen."""
-        row = self.stations.row
+        row = self.stations.item
         if row is not None and row.kind == kind:
             return row
         self.pad.tell(f"Choose a {kind} station first (arrow keys).", "warning")
@@ -85,9 +86,12 @@ class StationActions(DOMNode):
             self.pad.tell(str(error), "warning")
             return
         self.show_session()
+        self.solve_quietly()
         self.pad.tell(said.format(answer), "good")
 
     def _ask(self, title: str, text: str, value: str, then: Callable[[str], None]) -> None:
+        from .ask import Ask, required
+
         def answered(answer: str | None) -> None:
             if answer is not None:
                 then(answer)
@@ -127,7 +131,7 @@ class StationActions(DOMNode):
 
     def action_back(self) -> None:
         """Bring back a station that was set aside, or take up one that was skipped."""
-        row = self.stations.row
+        row = self.stations.item
         if row is not None and row.state == "skipped":
             self._act("Back in the plan.", self.desk.take_up, row.key)
         elif row := self._row("recorded"):

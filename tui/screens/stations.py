@@ -13,26 +13,28 @@ from engine.errors import BusyError, StationbookError
 
 from ..desk.desk import Desk
 from ..desk.say import move, quality, station_facts, title, view_facts
-from ..desk.views import Facts
 from ..widgets.head import NextMove, QualityLine, TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.station_list import StationList
 from ..widgets.view_panel import FactsPanel
-from .ask import Confirm
 from .entry_pad import EntryPad
 from .jobs import in_background
+from .solving import Solving
 from .station_actions import StationActions
 
+WANTED = "The newest image of the source comes by itself."
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
 
-class Stations(StationActions, Screen[None]):
+class Stations(StationActions, Solving, Screen[None]):
     """One session: record it, or follow it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *StationActions.KEYS,
         Binding("f2", "accept", "accept", id="stations.accept", tooltip="Accept the warnings"),
+        Binding("f3", "look", "look", id="stations.look", tooltip="Image, coverage, side views"),
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
+        *Solving.SOLVING_KEYS,
         Binding("f7", "undo", "undo", id="stations.undo", tooltip="Take the last action back"),
         Binding("up", "choose(-1)", show=False, id="stations.up", tooltip="Choose the row above"),
         Binding("down", "choose(1)", show=False, id="stations.down", tooltip="Row below"),
@@ -84,6 +86,8 @@ class Stations(StationActions, Screen[None]):
         try:
             await in_background(self.desk.open)
         except BusyError as error:
+            from .ask import Confirm
+
             text = f"{error.problem}.\n\nFollow it read-only?"
             self.app.push_screen(Confirm("Somebody else is recording here", text), self._follow)
             return
@@ -92,6 +96,7 @@ class Stations(StationActions, Screen[None]):
             return
         self.show_session()
         self.pad.begin()
+        self.solve_quietly()
         if self.desk.follow:
             self.set_interval(LOOK_EVERY, self._look)
 
@@ -128,18 +133,18 @@ class Stations(StationActions, Screen[None]):
 
     def show_side(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""
-        row = self.stations.row
+        row = self.stations.item
         facts = (
             station_facts(self.desk, row)
             if self.stations.has_focus and row is not None
-            else view_facts(self.desk, self.pad.entry.view)
+            else view_facts(self.pad.entry.view, WANTED)
         )
-        self.query_one(FactsPanel).show(facts or Facts(""))
+        self.query_one(FactsPanel).show(facts)
 
     def on_descendant_focus(self) -> None:
         self.show_side()
 
-    def on_station_list_chosen(self) -> None:
+    def on_chooser_chosen(self) -> None:
         self.show_side()
         self.refresh_bindings()
 
@@ -147,6 +152,7 @@ class Stations(StationActions, Screen[None]):
         """Show the new station and choose it."""
         at = [n for n, row in enumerate(self.desk.rows()) if row.key == message.station]
         self.show_session(at[0] if at else None)
+        self.solve_quietly()
 
     def on_entry_pad_renewed(self) -> None:
         self.show_side()
@@ -165,11 +171,19 @@ class Stations(StationActions, Screen[None]):
     def action_accept(self) -> None:
         self.pad.accept()
 
+    def action_look(self) -> None:
+        """Show the image of the chosen station, or of the entry while a pose is typed."""
+        from .look import Look
+
+        row = self.stations.item if self.stations.has_focus else None
+        station = row.key if row is not None and row.kind == "recorded" else None
+        self.app.push_screen(Look(self.desk, self.pad.entry, station))
+
     def action_joints(self) -> None:
         self.pad.toggle_joints()
 
     def action_choose(self, step: int) -> None:
-        self.stations.move(step)
+        self.stations.action_choose(step)
 
     def action_leave(self) -> None:
         """Close the session and go back to where it was opened from."""
@@ -183,5 +197,5 @@ class Stations(StationActions, Screen[None]):
         """Leave only the actions that make sense now: for the chosen row, and while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
-        row = self.stations.row if self.is_mounted else None
+        row = self.stations.item if self.is_mounted else None
         return self.makes_sense(action, row)

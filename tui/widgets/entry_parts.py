@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from textual.containers import Horizontal
+
 from engine.findings import Finding, Level
 
 from ..desk.views import FieldView
@@ -19,33 +21,44 @@ LEVEL_WORDS = {
 }
 
 
-class FieldsLine(Sheet):
-    """The parsed fields under the pendant's own labels."""
+class FieldCell(Sheet):
+    """One parsed field: the pendant's label above, the value below."""
 
-    DEFAULT_CSS = "FieldsLine { height: 2; }"
+    DEFAULT_CSS = "FieldCell { height: 2; width: 1fr; max-width: 14; }"
 
-    def __init__(self, *, id: str | None = None) -> None:
-        super().__init__(id=id)
-        self.fields: tuple[FieldView, ...] = ()
+    def __init__(self, field: FieldView) -> None:
+        super().__init__()
+        self.field = field
+
+    def show(self, field: FieldView) -> None:
+        """Show another value."""
+        self.field = field
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return label and value; what is wrong has a question mark."""
+        wrong = self.field.problem is not None
+        text = self.field.text + (" ?" if wrong else "")
+        role = "error" if wrong else "title"
+        return [[(self.field.label or "too many", "dim")], [(text or ".", role)]]
+
+
+class FieldsLine(Horizontal):
+    """The parsed fields under the pendant's own labels, each repainted by itself."""
+
+    DEFAULT_CSS = "FieldsLine { height: 2; padding-left: 2; }"
+    fields: tuple[FieldView, ...] = ()
 
     def show(self, fields: Sequence[FieldView]) -> None:
         """Show other fields."""
         self.fields = tuple(fields)
-        self.redraw()
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return labels above values, in columns of equal width."""
-        if not self.fields:
-            return [[], []]
-        column = min(max((width - 2) // len(self.fields), 6), 14)
-        above: Line = [("  ", "text")]
-        below: Line = [("  ", "text")]
-        for field in self.fields:
-            wrong = field.problem is not None
-            text = field.text + (" ?" if wrong else "")
-            above.append((f"{field.label or 'too many':<{column}}", "dim"))
-            below.append((f"{text or '.':<{column}}", "error" if wrong else "title"))
-        return [above, below]
+        cells = list(self.query(FieldCell))
+        for cell, field in zip(cells, fields, strict=False):
+            cell.show(field)
+        for cell in cells[len(fields) :]:
+            cell.remove()
+        if more := [FieldCell(field) for field in fields[len(cells) :]]:
+            self.mount(*more)
 
 
 class FindingsView(Sheet):

@@ -15,8 +15,26 @@ from .sheet import Sheet
 MAX_LENGTH = 400  # characters; a pose with labels and units takes about 100
 
 
+class Prompt(Sheet):
+    """What the line beside it is for, with a sign while that line has the focus."""
+
+    DEFAULT_CSS = "Prompt { width: 11; }"
+    text, focused = "", False
+
+    def show(self, text: str, focused: bool) -> None:
+        """Show another text or sign."""
+        self.text, self.focused = text, focused
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return sign and text."""
+        if self.focused:
+            return [[(f"► {self.text}", "title")]]
+        return [[(f"  {self.text}", "dim")]]
+
+
 class LineEdit(Sheet, can_focus=True):
-    """A prompt and one line of text with a cursor.
+    """One line of text with a cursor; what it is for stands in a `Prompt` beside it.
 
     Messages: `LineEdit.Changed` on every change, `LineEdit.Submitted` on Enter.
     """
@@ -40,29 +58,40 @@ class LineEdit(Sheet, can_focus=True):
     class Submitted(Changed):
         """Enter was pressed."""
 
-    def __init__(self, prompt: str, value: str = "", *, id: str | None = None) -> None:
+    def __init__(self, value: str = "", *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.prompt = prompt
+        self.prompt = ""
         self.value = value
         self.cursor = len(value)
         self._first = 0  # first character in sight, when the line is longer than its place
+
+    def on_mount(self) -> None:
+        self._tell_prompt()
+
+    def set_prompt(self, text: str) -> None:
+        """Say what the line is for, in the `Prompt` beside it."""
+        self.prompt = text
+        self._tell_prompt()
+
+    def _tell_prompt(self) -> None:
+        beside = self.parent.query(Prompt) if self.parent is not None and self.prompt else ()
+        for prompt in beside:
+            prompt.show(self.prompt, self.has_focus)
 
     def set(self, value: str) -> None:
         """Replace the text and put the cursor behind it."""
         self._change(value, len(value))
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the prompt, the text and, where it has the focus, the cursor."""
-        room = max(width - len(self.prompt) - 1, 4)
+        """Return the text and, where it has the focus, the cursor."""
+        room = max(width, 4)
         self._first = min(self._first, self.cursor)
         self._first = max(self._first, self.cursor - room + 1)
         shown = self.value[self._first : self._first + room].ljust(room)
         at = self.cursor - self._first
-        prompt = ("►" if self.has_focus else " ") + self.prompt
         if not self.has_focus:
-            return [[(prompt, "dim"), (shown, "entry")]]
-        parts = [(shown[:at], "entry"), (shown[at], "cursor"), (shown[at + 1 :], "entry")]
-        return [[(prompt, "title"), *parts]]
+            return [[(shown, "entry")]]
+        return [[(shown[:at], "entry"), (shown[at], "cursor"), (shown[at + 1 :], "entry")]]
 
     def check_consume_key(self, key: str, character: str | None) -> bool:
         """Tell that letters and digits are typed here, so that no binding takes them."""
@@ -72,6 +101,7 @@ class LineEdit(Sheet, can_focus=True):
         """Show or hide the sign of focus."""
         super().watch_has_focus(_focus)
         self.redraw()
+        self._tell_prompt()
 
     def on_key(self, event: events.Key) -> None:
         """Edit the line; keys that are not for editing go on to the bindings."""

@@ -81,11 +81,15 @@ class Looks:
     def strip(self, line: Line, width: int, base: str = "text") -> Strip:
         """Return ``line`` as a strip of exactly ``width`` cells, cut off or filled up."""
         segments = [
-            Segment(_clean(self.terminal.text(text)), self.styles[role])
+            Segment(_clean(self.terminal.text(text)), self._style(role))
             for text, role in line
             if text
         ]
-        return Strip(segments).adjust_cell_length(width, self.styles[base])
+        return Strip(segments).adjust_cell_length(width, self.styles[base]).simplify()
+
+    def _style(self, role: str) -> Style:
+        """Return the style of a role; a pair of colours (pictures) is a style of its own."""
+        return self.styles[role] if role in self.styles else Style.parse(role)
 
     def width(self, text: str) -> int:
         """Return the cells that ``text`` takes on this terminal."""

@@ -1,0 +1,90 @@
+"""Small pictures of a session for a screen of letters: an image, where the board has been, where
+the stations lie. Grids of numbers only; how they look is the screen's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..camera.model import Camera
+from ..errors import FileError, PoseError
+from ..images.load import decode_image
+from ..sessions.folder import stored_points
+from ..sessions.poses import station_pose
+from ..sessions.session import Session
+
+Grid = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Thumbnail:
+    """An image made small: ``grey`` (rows, columns) uint8, and ``points`` (n, 2) column and row."""
+
+    grey: NDArray[np.uint8]
+    points: Grid
+
+
+def thumbnail(image: bytes, pixels: ArrayLike | None, columns: int, rows: int) -> Thumbnail:
+    """Return an image file's content averaged to fit ``columns`` × ``rows``, in its proportions.
+
+    ``pixels`` (n, 2) [px] are points to show over it, or None. Raises FileError for no image.
+    """
+    grey = decode_image(image, "the image")
+    height, width = grey.shape
+    scale = min(columns / width, rows / height, 1.0)
+    size = max(round(width * scale), 1), max(round(height * scale), 1)
+    small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return Thumbnail(small, cells(pixels, (width, height), size))
+
+
+def cells(pixels: ArrayLike | None, size_px: Sequence[int], grid: Sequence[int]) -> Grid:
+    """Return column and row (n, 2) in a ``grid`` (columns, rows) over an image of ``size_px``.
+
+    Pixel (0, 0) is the centre of the first pixel; points outside the image are left out.
+    """
+    if pixels is None:
+        return np.empty((0, 2), np.int64)
+    share = (np.asarray(pixels, float).reshape(-1, 2) + 0.5) / np.asarray(size_px, float)
+    inside = ((share >= 0) & (share < 1)).all(axis=1)
+    return np.asarray(np.floor(share[inside] * np.asarray(grid)), np.int64)
+
+
+def coverage(session: Session, folder: Path, columns: int, rows: int) -> Grid:
+    """Return (rows, columns): how many stations in use show board points in each part of the view.
+
+    A station whose points cannot be read counts nowhere; `check` says what is wrong with it.
+    """
+    counts = np.zeros((rows, columns), np.int64)
+    for station in session.stations:
+        with suppress(FileError):
+            points = stored_points(session, folder, station) if station.use else None
+            if points is not None:
+                counts += seen(points[1], session.cell.camera, columns, rows)
+    return counts
+
+
+def seen(pixels: ArrayLike, camera: Camera, columns: int, rows: int) -> Grid:
+    """Return (rows, columns): 1 where points lie, as `coverage` counts them."""
+    found = np.zeros((rows, columns), np.int64)
+    at = cells(pixels, camera.image_size_px, (columns, rows))
+    found[at[:, 1], at[:, 0]] = 1
+    return found
+
+
+def places(session: Session) -> list[tuple[int, float, float, float]]:
+    """Return id and flange position x, y, z [mm, base] of every station in use."""
+    found = []
+    for station in session.stations:
+        with suppress(PoseError):
+            pose = station_pose(session.cell, station) if station.use else None
+            if pose is not None:
+                x, y, z = pose[:3, 3]
+                found.append((station.id, float(x), float(y), float(z)))
+    return found

@@ -1,0 +1,71 @@
+"""Pictures of a session for the screen; each takes time and belongs in the background."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from engine.errors import FileError, StationbookError
+
+from .desk import Desk
+from .entry import Entry
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from engine.steps.pictures import Thumbnail
+
+
+def picture(
+    desk: Desk, entry: Entry, station: int | None, columns: int, rows: int
+) -> tuple[Thumbnail, str]:
+    """Return the image of a station, or of the entry, with its points, and what it is called.
+
+    Raises StationbookError where there is no image, FileError where it cannot be read.
+    """
+    from engine.steps.pictures import thumbnail
+
+    if station is None:
+        view = entry.view
+        if view is None or view.image is None:
+            raise StationbookError("no image yet", "Choose a recorded station to see its image.")
+        found = 0 if view.pixels is None else len(view.pixels)
+        small = thumbnail(view.image, view.pixels, columns, rows)
+        return small, f"{view.name}, {found} points found"
+    return _stored(desk, station, columns, rows)
+
+
+def _stored(desk: Desk, number: int, columns: int, rows: int) -> tuple[Thumbnail, str]:
+    from engine.sessions.folder import stored_points
+    from engine.steps.pictures import thumbnail
+
+    session = desk.opened()
+    station = session.station(number)
+    if station is None or station.image is None:
+        raise StationbookError(f"station {number} has no image")
+    path = desk.folder / station.image
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise FileError.from_os(path, error, "read") from None
+    points = stored_points(session, desk.folder, station)
+    small = thumbnail(data, points[1] if points else None, columns, rows)
+    return small, f"Station {number}: {station.image}"
+
+
+def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int64]:
+    """Return (rows, columns): how often the board was seen in each part of the view."""
+    from engine.steps.pictures import coverage, seen
+
+    session = desk.opened()
+    counts = coverage(session, desk.folder, columns, rows)
+    if entry.view is not None and entry.view.pixels is not None:
+        counts = counts + seen(entry.view.pixels, session.cell.camera, columns, rows)
+    return counts
+
+
+def where(desk: Desk) -> list[tuple[int, float, float, float]]:
+    """Return id and flange position [mm, base] of every station in use."""
+    from engine.steps.pictures import places
+
+    return places(desk.opened())

@@ -1,0 +1,99 @@
+"""Pictures in letters: an image, the coverage of the view, the stations from two sides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from .looks import Line, Looks
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from engine.steps.pictures import Thumbnail
+
+RAMP = " .:-=+*#%@"  # dark to light, in signs that every terminal has
+HALF = "▀"
+POINT = "#ffd75f"
+STEPS = "·░▒▓█"  # seen by no station, by one, two, three, more
+CELL = 2.0  # [-] a cell of a terminal is about twice as high as wide
+Place = tuple[int, float, float, float]
+
+
+def image_lines(picture: Thumbnail, looks: Looks) -> list[Line]:
+    """Return an image: two pixels a cell where there are colours for it, else one sign a cell."""
+    grey = picture.grey
+    marked = {(int(column), int(row)) for column, row in picture.points}
+    if looks.terminal.colours in ("16", "none") or looks.terminal.signs == "ascii":
+        return [_signs(grey, row, marked) for row in range(0, grey.shape[0] - 1, 2)]
+    return [_halves(grey, row, marked) for row in range(0, grey.shape[0] - 1, 2)]
+
+
+def _halves(grey: NDArray[np.uint8], row: int, marked: set[tuple[int, int]]) -> Line:
+    """Return two rows of pixels as one line: the upper as the sign, the lower behind it."""
+    line: Line = []
+    for column in range(grey.shape[1]):
+        upper = _colour(grey, column, row, marked)
+        lower = _colour(grey, column, row + 1, marked)
+        role = f"{upper} on {lower}"
+        if line and line[-1][1] == role:
+            line[-1] = (line[-1][0] + HALF, role)
+        else:
+            line.append((HALF, role))
+    return line
+
+
+def _colour(grey: NDArray[np.uint8], column: int, row: int, marked: set[tuple[int, int]]) -> str:
+    if (column, row) in marked:
+        return POINT
+    level = int(grey[row, column]) // 11 * 11  # 24 greys: as many as 256 colours hold
+    return f"#{level:02x}{level:02x}{level:02x}"
+
+
+def _signs(grey: NDArray[np.uint8], row: int, marked: set[tuple[int, int]]) -> Line:
+    """Return two rows of pixels as one line of signs, points as o."""
+    line = ""
+    for column in range(grey.shape[1]):
+        if (column, row) in marked or (column, row + 1) in marked:
+            line += "o"
+            continue
+        mean = (int(grey[row, column]) + int(grey[row + 1, column])) // 2
+        line += RAMP[mean * len(RAMP) // 256]
+    return [(line, "text")]
+
+
+def coverage_lines(counts: NDArray[np.int64]) -> list[Line]:
+    """Return the view as a map: how many stations have shown the board in each part."""
+    return [
+        [("".join(STEPS[min(int(count), len(STEPS) - 1)] for count in row), "note")]
+        for row in counts
+    ]
+
+
+COVERAGE_LEGEND = "Where the board was seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more times"
+
+
+def view_lines(
+    places: Sequence[Place], axes: tuple[int, int], names: str, width: int, height: int
+) -> list[Line]:
+    """Return the stations seen along one axis: their numbers where they stand.
+
+    ``axes`` are the indices (0 x, 1 y, 2 z) shown to the right and upwards, at one scale.
+    """
+    if not places or height < 3:
+        return [[(f"{names}: no station yet", "dim")]]
+    right = [place[1 + axes[0]] for place in places]
+    up = [place[1 + axes[1]] for place in places]
+    rows = height - 1
+    wide, high = max(right) - min(right), max(up) - min(up)
+    scale = max(wide / max(width - 3, 1), high / max(rows - 1, 1) / CELL, 1.0)  # mm a column
+    grid = [[" "] * width for _ in range(rows)]
+    for place, x, y in zip(places, right, up, strict=True):
+        column = round((x - min(right)) / scale)
+        row = rows - 1 - round((y - min(up)) / scale / CELL)
+        for k, digit in enumerate(str(place[0])):
+            if column + k < width and 0 <= row < rows:
+                grid[row][column + k] = digit
+    title = f"{names}: {min(right):.0f} to {max(right):.0f}, {min(up):.0f} to {max(up):.0f} mm"
+    return [[(title[:width], "dim")], *([("".join(row), "text")] for row in grid)]
