@@ -2,6 +2,25 @@
 
 from __future__ import annotations
 
+import errno
+
+_REASONS = {  # what an operating system's error number means to the person at the machine
+    errno.ENOENT: ("no such file or folder", "Check the name."),
+    errno.ENOTDIR: ("part of the path is a file, not a folder", "Check the name."),
+    errno.EISDIR: ("this is a folder, not a file", "Check the name."),
+    errno.EEXIST: ("a file with this name exists already", "It is never overwritten."),
+    errno.EACCES: ("no permission", "Ask for the right to this folder, or use another one."),
+    errno.EPERM: ("no permission", "Ask for the right to this folder, or use another one."),
+    errno.EROFS: ("the disk is write-protected", "Use another folder."),
+    errno.ENOSPC: ("the disk is full", "Make room, then do the last step again."),
+    errno.EDQUOT: ("the disk quota is used up", "Make room, then do the last step again."),
+    errno.EFBIG: ("the file would become too large", "Use another disk."),
+    errno.EIO: ("the disk reports a fault", "Copy the folder to another disk first."),
+    errno.ENAMETOOLONG: ("the name is too long", "Use a shorter one."),
+    errno.ELOOP: ("the path runs in a circle of links", "Check the name."),
+    errno.EMFILE: ("too many files are open", "Close other programs."),
+}
+
 
 class StationbookError(Exception):
     """Something a person can put right: what was wrong, the value received and the remedy.
@@ -24,6 +43,7 @@ class FileError(StationbookError):
         path: the file, as the person named it.
         line: line in the file, counted from 1, or None.
         key: dotted key inside the file, such as ``board.pitch_mm``, or None.
+        clause: what is wrong, without the place that ``problem`` starts with.
     """
 
     def __init__(
@@ -38,9 +58,17 @@ class FileError(StationbookError):
         self.path = str(path)
         self.line = line
         self.key = key
+        self.clause = problem
         place = self.path if line is None else f"{self.path}, line {line}"
         subject = f"{place}: {key}: " if key else f"{place}: "
         super().__init__(subject + problem, remedy)
+
+    @classmethod
+    def from_os(cls, path: object, error: OSError, doing: str) -> FileError:
+        """Return the sentence for an operating system's error while ``doing`` ("read", "write")."""
+        said = (error.strerror or str(error), "")
+        reason, remedy = _REASONS.get(error.errno or 0, said)
+        return cls(path, f"cannot {doing} it: {reason}", remedy)
 
 
 class BusyError(StationbookError):

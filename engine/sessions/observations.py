@@ -20,7 +20,7 @@ class Observation:
         point_ids: (n,) ids of the board points seen, or None.
         pixels: (n, 2) [px] where they were seen, or None.
         camera_T_board: (4, 4) [mm] from a system that reports poses, or None.
-        joints: (axes,) model joint values [rad, or mm for a lift], or None.
+        joints: (axes,) shown joint values [rad, or mm for a lift], or None.
     """
 
     id: int

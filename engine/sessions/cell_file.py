@@ -1,0 +1,257 @@
+"""cell.yaml: its keys, the checks that concern several of them, and both directions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any, get_args
+
+import numpy as np
+
+from ..frames import from_position_quaternion
+from ..pendant.conventions import (
+    JOINTS,
+    POSITION_FIELDS,
+    ROTATIONS,
+    YAW,
+    checked_pendant,
+    field_count,
+    is_quaternion,
+)
+from ..pendant.settings import AngleUnit, LengthUnit, Pendant
+from .board_file import board_record
+from .camera_file import CAMERA
+from .cell import EYE_TO_HAND, Cell, KeepOut, Mount, Placed, Rough, Tolerance, WorkVolume
+from .dump import yaml_dump
+from .robot_file import NONE_REMEDY, RobotEntry
+from .schema import (
+    Field,
+    Flag,
+    Many,
+    Number,
+    Record,
+    Text,
+    Typed,
+    Values,
+    Whole,
+    missing,
+    placed_at,
+    plain_record,
+    require_count,
+)
+from .session import FORMAT
+from .versions import check_format
+from .yaml_text import Node, read_yaml
+
+MATRIX_ROUNDING = 0.01  # mm and [-]; more than digits cut off in a copied matrix explain
+JOINT_DECIMALS = 3  # digits; common practice for joint angles in degrees, no source
+
+_VECTOR = Many(Number(), (3,))
+_SIZE = Many(Number(above=0), (3,))
+
+
+def _pendant(values: Values, node: Node) -> Pendant:
+    rotation = values["rotation"]
+    if values["angle_unit"] is None:
+        if not is_quaternion(rotation) and rotation != JOINTS:
+            raise missing(node, "angle_unit", "Add angle_unit: deg or angle_unit: rad.")
+        values["angle_unit"] = "deg"
+    for key in ("labels", "decimals"):
+        if not values[key] and rotation != JOINTS:
+            raise missing(node, key, "Give one for every field that the pendant shows.")
+    if values["flange_down"] and rotation != YAW:
+        raise node.at("flange_down").fail("flange_down belongs to rotation: yaw only")
+    return Pendant(**values)
+
+
+PENDANT = Record(
+    (
+        Field("length_unit", Text(get_args(LengthUnit))),
+        Field("angle_unit", Text(get_args(AngleUnit)), None),
+        Field("joint_unit", Text(get_args(AngleUnit)), "deg", always=True),
+        Field("rotation", Text(ROTATIONS)),
+        Field("labels", Many(Text()), ()),
+        Field("decimals", Many(Whole(0, 9)), ()),
+        Field("active_tool", Text(), "flange", always=True),
+        Field("active_frame", Text(), "base", always=True),
+        Field("flange_down", Flag(), False),
+    ),
+    _pendant,
+)
+
+
+def _placed(values: Values, node: Node) -> Placed:
+    matrix = values.pop("matrix")
+    placed = Placed(**values)
+    numbers = (*placed.position_mm, *placed.quaternion_xyzw)
+    T = placed_at(node, lambda: from_position_quaternion(numbers))
+    if matrix is not None and abs(np.asarray(matrix) - T).max() > MATRIX_ROUNDING:
+        raise node.at("matrix").fail(
+            "the matrix and the quaternion say different things", "Leave the matrix out."
+        )
+    return placed
+
+
+PLACED = Record(
+    (
+        Field("position_mm", _VECTOR),
+        Field("quaternion_xyzw", Many(Number(), (4,))),
+        Field("matrix", Many(Many(Number(), (4,)), (4,)), None),  # as results carry it
+    ),
+    _placed,
+    lambda placed: {
+        "position_mm": placed.position_mm,
+        "quaternion_xyzw": placed.quaternion_xyzw,
+        "matrix": None,
+    },
+)
+
+
+def _keep_out(values: Values, node: Node) -> KeepOut:
+    box = KeepOut(**values)
+    for axis, low, high in zip("xyz", box.min_mm, box.max_mm, strict=True):
+        if low >= high:
+            raise node.at("max_mm").fail(
+                f"{axis} runs from {low:g} to {high:g}", "Give the smaller corner as min_mm."
+            )
+    return box
+
+
+KEEP_OUT = Record(
+    (Field("name", Text()), Field("min_mm", _VECTOR), Field("max_mm", _VECTOR)), _keep_out
+)
+WORK_VOLUME = plain_record(
+    WorkVolume,
+    Field("frame", Text(("base", "camera"))),
+    Field("center_mm", _VECTOR),
+    Field("size_mm", _SIZE),
+    Field("approach", Many(Typed()), None),
+)
+TOLERANCE = plain_record(
+    Tolerance, Field("position_mm", Number(above=0)), Field("angle_deg", Number(above=0))
+)
+ROUGH = Record(
+    tuple(
+        Field(key, PLACED, None)
+        for key in ("base_T_camera", "flange_T_board", "flange_T_camera", "base_T_board")
+    ),
+    lambda values, _: values,
+    lambda values: values,
+)
+
+
+@cache
+def cell_record(inside: bool) -> Record:
+    """Return the keys of a cell; ``inside``: files it names may not leave its folder."""
+    return Record(
+        (
+            Field("format", Whole(1, FORMAT), None, always=True),
+            Field("name", Text()),
+            Field("mount", Text(get_args(Mount))),
+            Field("robot", RobotEntry(inside)),
+            Field("pendant", PENDANT),
+            Field("camera", CAMERA),
+            Field("board", board_record(inside)),
+            Field("keep_out", Many(KEEP_OUT), (), always=True),
+            Field("work_volume", WORK_VOLUME),
+            Field("tolerance", TOLERANCE),
+            Field("rough", ROUGH, None),
+        ),
+        _cell,
+        _parts,
+    )
+
+
+def _cell(values: Values, node: Node) -> Cell:
+    del values["format"]
+    rough = values.pop("rough")
+    cell = Cell(**values)
+    frame = "base" if cell.mount == EYE_TO_HAND else "camera"
+    if cell.work_volume.frame != frame:
+        raise (
+            node.at("work_volume")
+            .at("frame")
+            .fail(
+                f"the work volume of an {cell.mount} cell is given in the {frame} frame, "
+                f"got {cell.work_volume.frame}"
+            )
+        )
+    pendant = _complete(cell.pendant, cell, node.at("pendant"))
+    _check_approach(cell, node.at("work_volume"))
+    return replace(cell, pendant=pendant, rough=rough and _rough(rough, cell, node.at("rough")))
+
+
+def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
+    """Return the pendant with labels for typed joints, after checking that all of it fits."""
+    if pendant.rotation == JOINTS:
+        if cell.robot is None:
+            raise node.at("rotation").fail(
+                "typed joint angles give no pose without a robot", "Describe the robot."
+            )
+        axes = cell.robot.axes
+        pendant = replace(
+            pendant,
+            labels=pendant.labels or tuple(f"J{k}" for k in range(1, axes + 1)),
+            decimals=pendant.decimals or (JOINT_DECIMALS,) * axes,
+        )
+        require_count(node, "labels", pendant.labels, axes, "one for each joint")
+    return placed_at(node, lambda: checked_pendant(pendant))
+
+
+def _check_approach(cell: Cell, node: Node) -> None:
+    approach, rotation = cell.work_volume.approach, cell.pendant.rotation
+    if approach is None:
+        return
+    if rotation == JOINTS:
+        raise node.at("approach").fail("an approach cannot be given with rotation: joints")
+    count = field_count(rotation) - POSITION_FIELDS
+    require_count(node, "approach", approach, count, f"the rotation fields of {rotation}")
+
+
+def _rough(given: Values, cell: Cell, node: Node) -> Rough:
+    wanted = (cell.camera_key, cell.board_key)
+    for key, placed in given.items():
+        if placed is not None and key not in wanted:
+            raise node.at(key).fail(f"{key} does not belong to an {cell.mount} cell")
+        if placed is None and key in wanted:
+            raise missing(node, key)
+    return Rough(camera=given[cell.camera_key], board=given[cell.board_key])
+
+
+def _parts(cell: Cell) -> Values:
+    parts = {name: getattr(cell, name) for name in Cell.__slots__}
+    if cell.rough is not None:
+        absent = dict.fromkeys(field.key for field in ROUGH.fields)
+        rough = {cell.camera_key: cell.rough.camera, cell.board_key: cell.rough.board}
+        parts["rough"] = {**absent, **rough}
+    return {**parts, "format": FORMAT}
+
+
+def read_cell(path: Path) -> Cell:
+    """Read ``cell.yaml`` with the robot and points files it names, relative to its own folder.
+
+    Raises FileError naming file, line and key.
+    """
+    root = read_yaml(path)
+    check_format(root)
+    return read_cell_node(root, inside=False)
+
+
+def read_cell_node(node: Node, inside: bool) -> Cell:
+    """Read a cell from its node; ``inside``: files it names may not leave the node's folder."""
+    if "robot" not in node.entries("the keys of a cell"):
+        raise missing(node, "robot", NONE_REMEDY)
+    cell: Cell = cell_record(inside).read(node)
+    return cell
+
+
+def cell_document(cell: Cell) -> dict[str, Any]:
+    """Return the cell as the plain data of ``cell.yaml``, keys in their usual order."""
+    document: dict[str, Any] = cell_record(True).write(cell)
+    return document
+
+
+def cell_text(cell: Cell) -> str:
+    """Return the cell as the text of ``cell.yaml``."""
+    return yaml_dump(cell_document(cell))

@@ -1,0 +1,31 @@
+"""Names of the files in a session folder, and whether a folder is one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ..errors import FileError
+
+SESSION_FILE = "session.yaml"
+RESULT_FILE = "result.yaml"
+JOURNAL_FILE = "journal.jsonl"
+LOCK_FILE = ".lock"
+
+
+def session_path(folder: Path) -> Path:
+    """Return the path of ``session.yaml``; raises FileError where ``folder`` is no session."""
+    path = folder / SESSION_FILE
+    try:
+        if path.exists():
+            return path
+        if folder.is_dir():
+            raise FileError(
+                folder, f"this folder holds no {SESSION_FILE}", "stationbook start makes one."
+            )
+        if folder.exists():
+            raise FileError(folder, "this is a file; a session is a folder", "Check the name.")
+    except OSError as error:
+        raise FileError.from_os(folder, error, "open") from None
+    except ValueError:  # a NUL character in the name
+        raise FileError(repr(str(folder)), "this is no folder name") from None
+    raise FileError(folder, "there is no such folder", "Check the name.")

@@ -1,0 +1,309 @@
+"""A small declarative schema: what a file may hold, read into dataclasses and written back.
+
+A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
+keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
+a dataclass. The specifications themselves are in cell_file.py, robot_file.py and session_file.py.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Any, Protocol, TypeVar
+
+from ..errors import FileError, StationbookError
+from .yaml_text import Node, nearest
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_WHOLE = re.compile(r"[+-]?\d{1,15}", re.ASCII)
+_TYPED = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+MAX_TEXT = 4000  # characters; a note, an address or a path is far shorter
+
+
+class Kind(Protocol):
+    """What a key may hold."""
+
+    def read(self, node: Node) -> Any:
+        """Return the value of ``node``; raises FileError naming its place."""
+
+    def write(self, value: Any) -> Any:
+        """Return ``value`` as texts, numbers, lists and dicts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A text; with ``choices`` one of these words."""
+
+    choices: tuple[str, ...] = ()
+
+    def read(self, node: Node) -> str:
+        text = node.text(f"one of {', '.join(self.choices)}" if self.choices else "a text")
+        if self.choices and text not in self.choices:
+            raise node.fail(f"{node.described()} is not known", nearest(text, self.choices))
+        if not text.strip():
+            raise node.fail("the text is empty")
+        if len(text) > MAX_TEXT:
+            raise node.fail(f"the text has {len(text)} characters, the limit is {MAX_TEXT}")
+        return text
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A decimal number, finite, within the limits."""
+
+    above: float = -math.inf
+    least: float = -math.inf
+
+    def read(self, node: Node) -> float:
+        wanted = "a number"
+        text = node.text(wanted)
+        if not node.plain:
+            raise node.wrong(wanted, "Write it without quotes.")
+        if not _NUMBER.fullmatch(text) or not math.isfinite(value := float(text)):
+            raise node.wrong(wanted, "Write it with digits and a point, such as 20.5.")
+        if value <= self.above:
+            raise node.wrong(f"a number above {self.above:g}")
+        if value < self.least:
+            raise node.wrong(f"a number of at least {self.least:g}")
+        return value
+
+    def write(self, value: Any) -> Any:
+        return float(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """A whole number within the limits."""
+
+    least: int
+    most: int
+
+    def read(self, node: Node) -> int:
+        wanted = f"a whole number from {self.least} to {self.most}"
+        text = node.text(wanted)
+        if not node.plain or not _WHOLE.fullmatch(text):
+            raise node.wrong(wanted)
+        if not self.least <= int(text) <= self.most:
+            raise node.wrong(wanted)
+        return int(text)
+
+    def write(self, value: Any) -> Any:
+        return int(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """true or false, and no other word for it."""
+
+    def read(self, node: Node) -> bool:
+        if not node.plain or node.value not in ("true", "false"):
+            raise node.wrong("true or false")
+        return node.value == "true"
+
+    def write(self, value: Any) -> Any:
+        return bool(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """One field as typed on the pendant: its raw text, never interpreted here."""
+
+    def read(self, node: Node) -> str:
+        text = node.text("a number as the pendant shows it")
+        if not _TYPED.fullmatch(text):
+            raise node.wrong("a number as the pendant shows it", "Write it as 612.40.")
+        return text.strip()
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """A date and time in ISO 8601, kept as text."""
+
+    def read(self, node: Node) -> str:
+        wanted = "a date and time such as 2026-11-25T09:12:00+01:00"
+        text = node.text(wanted)
+        try:
+            datetime.fromisoformat(text)
+        except ValueError:
+            raise node.wrong(wanted) from None
+        return text
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class FileName:
+    """A relative path with forward slashes; ``inside``: it may not leave its folder."""
+
+    inside: bool = True
+
+    def read(self, node: Node) -> str:
+        text = node.text("the path of a file")
+        if _is_absolute(text):
+            raise node.fail(
+                f"{node.described()} is not a path relative to this file",
+                "Give it relative to this file, with forward slashes.",
+            )
+        if not text.strip() or text.endswith("/") or (self.inside and leads_outside(text)):
+            raise node.fail(f"{node.described()} is not a file inside this folder")
+        return text
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+def leads_outside(name: str) -> bool:
+    """Tell whether a path is absolute, climbs out of its folder or is no file name at all."""
+    parts = PurePosixPath(name).parts
+    return _is_absolute(name) or ".." in parts or not parts or "\0" in name
+
+
+def _is_absolute(name: str) -> bool:
+    windows = PureWindowsPath(name)
+    return name.startswith(("/", "~")) or bool(windows.drive or windows.root) or "\\" in name
+
+
+@dataclass(frozen=True, slots=True)
+class Many:
+    """A list of one kind; ``counts``: the lengths allowed, () for any."""
+
+    of: Kind
+    counts: tuple[int, ...] = ()
+
+    def read(self, node: Node) -> tuple[Any, ...]:
+        listed = " or ".join(map(str, self.counts))
+        items = node.items(f"a list of {listed} values" if listed else "a list")
+        if self.counts and len(items) not in self.counts:
+            raise node.fail(f"expected {listed} values, got {len(items)}")
+        return tuple([self.of.read(item) for item in items])
+
+    def write(self, value: Any) -> Any:
+        return [self.of.write(item) for item in value]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A group of keys with free names, all of one kind."""
+
+    of: Kind
+
+    def read(self, node: Node) -> dict[str, Any]:
+        return {key: self.of.read(item) for key, item in node.entries().items()}
+
+    def write(self, value: Any) -> Any:
+        return {key: self.of.write(item) for key, item in value.items()}
+
+
+class _Required:
+    """Marks a key that must be there."""
+
+
+REQUIRED = _Required()
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One key of a record. ``always``: written even where it holds its default."""
+
+    key: str
+    kind: Kind
+    default: Any = REQUIRED
+    always: bool = False
+
+
+Values = dict[str, Any]
+
+
+def _as_attributes(value: Any) -> Mapping[str, Any]:
+    return {name: getattr(value, name) for name in value.__dataclass_fields__}
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A group of known keys, built into a dataclass.
+
+    ``build`` takes the values by key and the node (for complaints that concern several keys);
+    ``parts`` is its reverse: the values by key of what was built.
+    """
+
+    fields: tuple[Field, ...]
+    build: Callable[[Values, Node], Any]
+    parts: Callable[[Any], Mapping[str, Any]] = _as_attributes
+
+    def read(self, node: Node) -> Any:
+        entries = node.entries()
+        known = [field.key for field in self.fields]
+        for key, item in entries.items():
+            if key not in known:
+                raise item.fail("this key is not known", nearest(key, known))
+        return self.build(
+            {f.key: self._value(f, entries.get(f.key), node) for f in self.fields}, node
+        )
+
+    def _value(self, field: Field, item: Node | None, node: Node) -> Any:
+        if item is not None and not (item.is_null and field.default is not REQUIRED):
+            return field.kind.read(item)
+        if field.default is REQUIRED:
+            raise missing(node, field.key)
+        return field.default
+
+    def write(self, value: Any) -> Any:
+        parts = self.parts(value)
+        written = {}
+        for field in self.fields:
+            part = parts[field.key]
+            if part != field.default or field.always:
+                empty = part is None and field.default is not REQUIRED
+                written[field.key] = None if empty else field.kind.write(part)
+        return written
+
+
+def missing(node: Node, key: str, remedy: str = "") -> FileError:
+    """Return the complaint that a group of keys lacks ``key``."""
+    dotted = f"{node.key}.{key}" if node.key else key
+    return FileError(
+        node.path, "this key is missing", remedy or f"Add {key}.", line=node.line, key=dotted
+    )
+
+
+def plain_record(cls: Callable[..., Any], *fields: Field) -> Record:
+    """Return a record whose keys are exactly the arguments of ``cls``."""
+    return Record(fields, lambda values, _: cls(**values))
+
+
+_SUBJECT = re.compile(r"(?:\w+\.)?(\w+)(?:: | |, [^:]*: )")
+Checked = TypeVar("Checked")
+
+
+def placed_at(node: Node, check: Callable[[], Checked]) -> Checked:
+    """Return what ``check`` returns; a complaint it raises gets file, line and key of ``node``.
+
+    A complaint that starts with a key of this group ("robot.links: ...") is placed at that key.
+    """
+    try:
+        return check()
+    except FileError:
+        raise
+    except StationbookError as error:
+        subject = _SUBJECT.match(error.problem)
+        if subject and isinstance(node.value, dict) and subject[1] in node.value:
+            said = error.problem[subject.end() :]
+            raise node.at(subject[1]).fail(said, error.remedy) from None
+        raise node.fail(error.problem, error.remedy) from None
+
+
+def require_count(node: Node, key: str, values: Sequence[object], count: int, why: str) -> None:
+    """Raise FileError unless ``values``, read from ``key``, has ``count`` entries."""
+    if len(values) != count:
+        raise node.at(key).fail(f"expected {count} values ({why}), got {len(values)}")

@@ -1,0 +1,178 @@
+"""session.yaml: its keys, the checks that concern several of them, and both directions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from ..frames import from_position_quaternion
+from ..pendant.conventions import JOINTS
+from .cell import Cell
+from .cell_file import cell_document, read_cell_node
+from .dump import yaml_dump
+from .places import SESSION_FILE, session_path
+from .schema import (
+    Field,
+    FileName,
+    Flag,
+    Many,
+    Number,
+    Record,
+    Text,
+    Time,
+    Typed,
+    Values,
+    Whole,
+    placed_at,
+    plain_record,
+)
+from .session import FORMAT, PlannedStation, Session, Station
+from .versions import check_format
+from .yaml_text import Node, parse_yaml, read_yaml
+
+_CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
+MAX_ID = 10**6  # an id never counts that far by hand
+
+
+def _station(values: Values, node: Node) -> Station:
+    station = Station(**values)
+    if station.pose is None and station.joints is None:
+        raise node.fail("the station has neither a pose nor joints", "Type what the pendant shows.")
+    if (numbers := station.board_pose) is not None:
+        placed_at(node.at("board_pose"), lambda: from_position_quaternion(numbers))
+    return station
+
+
+STATION = Record(
+    (
+        Field("id", Whole(1, MAX_ID)),
+        Field("pose", Many(Typed()), None, always=True),
+        Field("joints", Many(Typed()), None, always=True),
+        Field("image", FileName(), None, always=True),
+        Field("points", FileName(), None, always=True),
+        Field("board_pose", Many(Number(), (7,)), None, always=True),
+        Field("taken", Time(), None, always=True),
+        Field("use", Flag(), True, always=True),
+        Field("accepted", Many(Text()), (), always=True),
+        Field("operator", Text(), None),
+        Field("note", Text(), None),
+        Field("closing", Flag(), False),
+    ),
+    _station,
+)
+PLANNED = plain_record(
+    PlannedStation,
+    Field("pose", Many(Typed()), None, always=True),
+    Field("jog", Text(), None, always=True),
+    Field("why", Text(), None),
+    Field("skipped", Text(), None),
+)
+
+
+class _CellCopy:
+    """The key ``cell`` of a session: the cell as it was at the start."""
+
+    def read(self, node: Node) -> Cell:
+        return read_cell_node(node, inside=True)
+
+    def write(self, value: Any) -> Any:
+        return cell_document(value)
+
+
+def _session(values: Values, node: Node) -> Session:
+    del values["format"]
+    session = Session(**values)
+    _check_stations(session.cell, session.stations, node.at("stations"))
+    return session
+
+
+def _check_stations(cell: Cell, stations: tuple[Station, ...], node: Node) -> None:
+    """Check ids and numbers of fields; ``node`` is the list of stations, or any other place."""
+    nodes = node.value if isinstance(node.value, list) else [node] * len(stations)
+    seen: dict[int, int] = {}
+    for station, place in zip(stations, nodes, strict=True):
+        if station.id in seen:
+            raise place.at("id").fail(
+                f"station {station.id} stands here twice, first in line {seen[station.id]}",
+                "Every station has its own id.",
+            )
+        seen[station.id] = place.line
+        _check_counts(cell, station, place)
+
+
+def _check_counts(cell: Cell, station: Station, node: Node) -> None:
+    pendant, robot = cell.pendant, cell.robot
+    if pendant.rotation == JOINTS:
+        if station.pose is not None:
+            raise node.at("pose").fail("with rotation: joints, `joints` holds what was typed")
+    elif station.pose is None:
+        raise node.at("pose").fail(
+            "the station has no pose", f"Type {' '.join(pendant.labels)} from the pendant."
+        )
+    elif len(station.pose) != len(pendant.labels):
+        raise node.at("pose").fail(
+            f"expected {len(pendant.labels)} fields ({' '.join(pendant.labels)}), "
+            f"got {len(station.pose)}"
+        )
+    if station.joints is not None and robot and len(station.joints) != robot.axes:
+        raise node.at("joints").fail(f"expected {robot.axes} values, got {len(station.joints)}")
+
+
+SESSION = Record(
+    (
+        Field("format", Whole(1, FORMAT)),
+        Field("name", Text()),
+        Field("operator", Text(), None, always=True),
+        Field("created", Time(), ""),
+        Field("cell", _CellCopy()),
+        Field("plan", Many(PLANNED), (), always=True),
+        Field("stations", Many(STATION), (), always=True),
+    ),
+    _session,
+    lambda session: {
+        "format": FORMAT,
+        **{name: getattr(session, name) for name in Session.__slots__},
+    },
+)
+
+
+def read_session(folder: Path) -> Session:
+    """Read ``session.yaml`` of a session folder; raises FileError naming file, line and key."""
+    return session_from(read_yaml(session_path(folder)))
+
+
+def session_from(root: Node) -> Session:
+    """Read a session from the root of its file; raises FileError naming file, line and key."""
+    check_format(root)
+    session: Session = SESSION.read(root)
+    return session
+
+
+def session_text(session: Session) -> str:
+    """Return the text of ``session.yaml``, after making sure that it can be read back.
+
+    Only stations not written before take time. Raises FileError for a session that could not be
+    opened again, so that none is ever stored.
+    """
+    blocks = [_station_text(station) for station in session.stations]
+    head = SESSION.write(replace(session, stations=()))
+    del head["stations"]
+    node = parse_yaml(yaml_dump(head | {"cell": _inline(session.cell)}).encode(), _CHECKED)
+    _check_stations(SESSION.read(node).cell, session.stations, node)
+    return yaml_dump(head) + ("stations:\n" + "".join(blocks) if blocks else "stations: []\n")
+
+
+def _inline(cell: Cell) -> dict[str, Any]:
+    """Return the cell's document without names of files, which may not be in place yet."""
+    robot = cell.robot and replace(cell.robot, file=None)
+    return cell_document(replace(cell, robot=robot, board=replace(cell.board, points_file=None)))
+
+
+@lru_cache(maxsize=4096)
+def _station_text(station: Station) -> str:
+    text = yaml_dump([STATION.write(station)])
+    (node,) = parse_yaml(text.encode(), _CHECKED).items()
+    STATION.read(node)
+    return text

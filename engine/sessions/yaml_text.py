@@ -1,0 +1,266 @@
+"""Strict reader for the YAML of cells, sessions and results: every complaint names file and line.
+
+Built on the events of libyaml's safe parser (`yaml.parse` with `CSafeLoader`), so no value is ever
+interpreted here: a scalar stays the raw text of the file, and a file that nests without end or
+repeats itself through aliases is refused while it is read, not after it has filled the memory.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import stat
+from collections.abc import Iterator
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from ..errors import FileError
+
+MAX_BYTES = 32 * 2**20  # bytes; a session of 1500 stations takes 0.6 MB
+MAX_DEPTH = 30  # levels; the deepest key of any of our files lies on level 8
+NULLS = frozenset(("", "~", "null", "Null", "NULL"))
+
+_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+class Node:
+    """One value of a file: a text, a list of nodes or a dict of nodes, and where it stands.
+
+    Attributes:
+        path: the file.
+        line: line in the file, counted from 1.
+        value: raw text, list of nodes, or dict of nodes.
+        plain: the text stands without quotes.
+    """
+
+    __slots__ = ("line", "parent", "path", "plain", "step", "value")
+
+    def __init__(
+        self,
+        path: Path,
+        line: int,
+        value: str | list[Node] | dict[str, Node],
+        *,
+        plain: bool = False,
+        parent: Node | None = None,
+        step: str = "",
+    ) -> None:
+        self.path, self.line, self.value, self.plain = path, line, value, plain
+        self.parent, self.step = parent, step
+
+    @property
+    def key(self) -> str:
+        """Dotted key, such as ``stations[2].pose[1]``; items of lists count from 1."""
+        above = self.parent.key if self.parent else ""
+        if self.step.startswith("[") or not above:
+            return above + self.step
+        return f"{above}.{self.step}"
+
+    @property
+    def is_null(self) -> bool:
+        """True for an unquoted null, or for nothing at all after the colon."""
+        return self.plain and self.value in NULLS
+
+    def described(self) -> str:
+        """Say in a few words what stands here, for a complaint."""
+        if isinstance(self.value, dict):
+            return "a group of keys"
+        if isinstance(self.value, list):
+            return "a list"
+        if self.is_null:
+            return "nothing"
+        shown = self.value if len(self.value) <= 40 else self.value[:40] + "..."
+        return shown if self.plain else f'the text "{shown}"'
+
+    def fail(self, problem: str, remedy: str = "") -> FileError:
+        """Return the complaint about this value, ready to be raised."""
+        return FileError(self.path, problem, remedy, line=self.line, key=self.key or None)
+
+    def wrong(self, wanted: str, remedy: str = "") -> FileError:
+        """Return the complaint that something else was expected here."""
+        return self.fail(f"expected {wanted}, got {self.described()}", remedy)
+
+    def text(self, wanted: str = "a text") -> str:
+        """Return the raw text; raises FileError for a list, a group or nothing."""
+        if not isinstance(self.value, str) or self.is_null:
+            raise self.wrong(wanted)
+        return self.value
+
+    def items(self, wanted: str = "a list") -> list[Node]:
+        """Return the items of a list; raises FileError for anything else."""
+        if not isinstance(self.value, list):
+            raise self.wrong(wanted, "Write it as [first, second, ...].")
+        return self.value
+
+    def entries(self, wanted: str = "a group of keys") -> dict[str, Node]:
+        """Return the entries of a group of keys; raises FileError for anything else."""
+        if not isinstance(self.value, dict):
+            raise self.wrong(wanted)
+        return self.value
+
+    def at(self, key: str) -> Node:
+        """Return the entry ``key``, or this group itself where the key is absent."""
+        return self.entries().get(key, self)
+
+
+def nearest(word: str, known: Iterator[str] | list[str] | tuple[str, ...]) -> str:
+    """Return a remedy that names the nearest known word, or all of them."""
+    listed = list(known)
+    close = get_close_matches(word, listed, n=1, cutoff=0.6)
+    return f"Did you mean {close[0]}?" if close else f"Known here: {', '.join(listed)}."
+
+
+def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
+    """Return the content of a regular file; raises FileError where that cannot be."""
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise FileError(path, "this is a folder, not a file")
+        if not stat.S_ISREG(status.st_mode):
+            raise FileError(path, "this is not an ordinary file")
+        if status.st_size > limit:
+            raise FileError(
+                path,
+                f"the file has {status.st_size / 2**20:.0f} MB, the limit is {limit / 2**20:.0f}",
+                "It is not one of this program's files.",
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise FileError.from_os(path, error, "read") from None
+    except ValueError:  # a NUL character in the name
+        raise FileError(repr(str(path)), "this is no file name") from None
+
+
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of ``data`` in hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def read_yaml(path: Path) -> Node:
+    """Read a YAML file into nodes; raises FileError with the line for everything unclear."""
+    return parse_yaml(read_bytes(path), path)
+
+
+def parse_yaml(data: bytes, path: Path) -> Node:
+    """Turn the content of a YAML file into nodes; ``path`` is named in complaints."""
+    text = _decoded(data, path)
+    try:
+        root = _Builder(path).build(yaml.parse(text, yaml.CSafeLoader))
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        raise FileError(
+            path,
+            f"this is not valid YAML ({error.problem or error.context})",
+            "Look at this line and the one above: indentation, quotes, brackets, colons.",
+            line=mark.line + 1 if mark else None,
+        ) from None
+    except yaml.YAMLError as error:
+        raise FileError(path, f"this is not valid YAML ({error})".replace("\n", " ")) from None
+    if root is None or root.is_null:
+        raise FileError(path, "the file is empty")
+    return root
+
+
+def _decoded(data: bytes, path: Path) -> str:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise FileError(path, "the text is stored as UTF-16", "Save it as UTF-8.")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise FileError(
+            path, "the file is damaged or is not text in UTF-8", "Save it as UTF-8.", line=line
+        ) from None
+    if not text.strip():
+        raise FileError(path, "the file is empty")
+    if found := _UNPRINTABLE.search(text):
+        line = text.count("\n", 0, found.start()) + 1
+        code = f"U+{ord(found.group()):04X}"
+        raise FileError(path, f"this is no plain text (character {code})", line=line)
+    return text
+
+
+class _Builder:
+    """Builds the nodes of one document from parser events, without recursion."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.root: Node | None = None
+        self.open: list[Node] = []  # lists and groups not closed yet
+        self.keys: list[Node | None] = []  # for each: the key waiting for its value
+
+    def build(self, events: Iterator[Any]) -> Node | None:
+        for event in events:
+            kind = type(event)
+            if kind is yaml.ScalarEvent:
+                self._check(event)
+                self._scalar(event)
+            elif kind is yaml.MappingStartEvent or kind is yaml.SequenceStartEvent:
+                self._check(event)
+                self._begin(event, {} if kind is yaml.MappingStartEvent else [])
+            elif kind is yaml.MappingEndEvent or kind is yaml.SequenceEndEvent:
+                self.open.pop()
+                self.keys.pop()
+            elif kind is yaml.AliasEvent:
+                raise self._refused(event, f"*{event.anchor} repeats another place")
+            elif kind is yaml.DocumentStartEvent and self.root is not None:
+                raise self._refused(event, "a second document starts here", "Remove the --- line.")
+        return self.root
+
+    def _check(self, event: Any) -> None:
+        if event.anchor is not None:
+            raise self._refused(event, f"&{event.anchor} marks a place to be repeated")
+        if event.tag is not None:
+            remedy = "Remove the word that starts with !."
+            raise self._refused(event, f"the type mark {event.tag} is not allowed", remedy)
+
+    def _refused(
+        self, event: Any, problem: str, remedy: str = "Write the value out at every place."
+    ) -> FileError:
+        return FileError(self.path, problem, remedy, line=event.start_mark.line + 1)
+
+    def _scalar(self, event: Any) -> None:
+        line = event.start_mark.line + 1
+        node = Node(self.path, line, event.value, plain=event.implicit[0])
+        if self.open and isinstance(self.open[-1].value, dict) and self.keys[-1] is None:
+            self._name(node)
+        else:
+            self._place(node)
+
+    def _begin(self, event: Any, value: list[Node] | dict[str, Node]) -> None:
+        if self.open and isinstance(self.open[-1].value, dict) and self.keys[-1] is None:
+            raise self._refused(event, "a list or group stands where a key belongs", "")
+        if len(self.open) >= MAX_DEPTH:
+            raise self._refused(event, f"nested more than {MAX_DEPTH} levels deep", "")
+        node = Node(self.path, event.start_mark.line + 1, value)
+        self._place(node)
+        self.open.append(node)
+        self.keys.append(None)
+
+    def _name(self, key: Node) -> None:
+        group = self.open[-1]
+        name = str(key.value)
+        first = group.entries().get(name)
+        if first is not None:
+            key.parent, key.step = group, name
+            raise key.fail(
+                f"this key stands here twice, first in line {first.line}", "Remove one of them."
+            )
+        self.keys[-1] = key
+
+    def _place(self, node: Node) -> None:
+        if not self.open:
+            self.root = node
+            return
+        node.parent = self.open[-1]
+        holder, key = node.parent.value, self.keys[-1]
+        if isinstance(holder, list):
+            holder.append(node)
+            node.step = f"[{len(holder)}]"
+        elif isinstance(holder, dict) and key is not None:
+            node.step = str(key.value)
+            holder[node.step] = node
+            self.keys[-1] = None
