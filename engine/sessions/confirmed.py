@@ -1,0 +1,95 @@
+"""Image sources that the user confirmed on this machine, and what only this machine may know.
+
+A cell or session can come from anywhere, and a folder, device, address or command that it names
+could be a trap. So a source stays inactive until it is confirmed here, for this very folder; what
+is confirmed lies in the user's own configuration folder and never travels with a session. Commands
+and credentials lie there too: a cell only names them.
+"""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from .schema import Field, Many, Table, Text, plain_record
+from .store import make_folder, write_text_atomic
+from .user_folder import config_folder
+from .yaml_text import read_bytes, read_yaml, sha256
+
+CONFIRMED_FILE = "confirmed.json"
+SETTINGS_FILE = "settings.yaml"
+
+
+@dataclass(frozen=True, slots=True)
+class Credentials:
+    """User name and password for one address."""
+
+    user: str
+    password: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What only this machine knows: commands by name (program and arguments), and credentials
+    by host name."""
+
+    commands: Mapping[str, tuple[str, ...]]
+    credentials: Mapping[str, Credentials]
+
+
+_SETTINGS = plain_record(
+    Settings,
+    Field("commands", Table(Many(Text())), {}),
+    Field(
+        "credentials",
+        Table(plain_record(Credentials, Field("user", Text()), Field("password", Text()))),
+        {},
+    ),
+)
+
+
+def read_settings() -> Settings:
+    """Read ``settings.yaml`` of the user's configuration folder; empty where there is none."""
+    path = config_folder() / SETTINGS_FILE
+    if not path.exists():
+        return Settings({}, {})
+    settings: Settings = _SETTINGS.read(read_yaml(path))
+    return settings
+
+
+def is_confirmed(folder: Path, source: Mapping[str, str]) -> bool:
+    """Tell whether this source of the cell or session in ``folder`` was confirmed here."""
+    return _key(folder, source) in _read()
+
+
+def confirm(folder: Path, source: Mapping[str, str], *, now: datetime) -> None:
+    """Remember that the user confirmed this source for this folder on this machine."""
+    known = _read()
+    known[_key(folder, source)] = now.isoformat("T", "seconds")
+    path = config_folder() / CONFIRMED_FILE
+    make_folder(path.parent)
+    write_text_atomic(path, json.dumps(known, indent=1))
+
+
+def _key(folder: Path, source: Mapping[str, str]) -> str:
+    """Return the hash that stands for source, folder and machine together."""
+    whole = [platform.node(), str(folder.resolve()), sorted(source.items())]
+    return sha256(json.dumps(whole).encode())
+
+
+def _read() -> dict[str, str]:
+    """Return when each source was confirmed, by key; a damaged file confirms nothing."""
+    path = config_folder() / CONFIRMED_FILE
+    if not path.exists():
+        return {}
+    try:
+        known = json.loads(read_bytes(path))
+    except ValueError:
+        return {}
+    if not isinstance(known, dict):
+        return {}
+    return {key: when for key, when in known.items() if isinstance(when, str)}

@@ -1,0 +1,47 @@
+"""The flange pose of a station, from what was typed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..frames import Array
+from ..pendant.conventions import JOINTS
+from ..pendant.entry import TypedJoints, joints_from_fields, pose_from_fields
+from ..robots.arms import joint_types
+from ..robots.kinematics import kinematics
+from .cell import Cell
+from .session import Station
+
+
+def station_pose(cell: Cell, station: Station) -> Array | None:
+    """Return base_T_flange (4, 4) [mm] of a station, or None where nothing was typed for it.
+
+    From the pose; with ``rotation: joints`` from the joints through the robot's kinematics. Raises
+    PoseError for a text that cannot be read.
+    """
+    if cell.pendant.rotation != JOINTS:
+        return pose_from_fields(station.pose, cell.pendant).base_T_flange if station.pose else None
+    values = joint_values(cell, station)
+    if values is None or cell.robot is None:
+        return None
+    return kinematics(cell.robot).forward(values)
+
+
+def station_joints(cell: Cell, station: Station) -> TypedJoints | None:
+    """Return the typed joints of a station, or None. Raises PoseError."""
+    if station.joints is None:
+        return None
+    return joints_from_fields(station.joints, cell.pendant, cell.robot)
+
+
+def joint_values(cell: Cell, station: Station) -> Array | None:
+    """Return the shown joint values (axes,) [rad, or mm for a lift], or None. Raises PoseError.
+
+    Without a robot it is not known which joint is a lift: None.
+    """
+    typed = station_joints(cell, station)
+    if typed is None or cell.robot is None:
+        return None
+    values = np.array(typed.values_deg_or_mm)
+    turns = np.array(joint_types(cell.robot)) == "turn"
+    return np.where(turns, np.radians(values), values)

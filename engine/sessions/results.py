@@ -1,0 +1,101 @@
+"""result.yaml: what was found, with the SHA-256 of everything it was computed from."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ..errors import FileError
+from .dump import plain, yaml_dump
+from .folder import record_change
+from .places import RESULT_FILE, SESSION_FILE
+from .session import Session
+from .store import encoded, write_bytes_new
+from .versions import check_format
+from .yaml_text import Node, read_bytes, read_yaml, sha256
+
+_WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_WORDS = {"true": True, "false": False}
+
+
+def input_hashes(session: Session, folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every file that a result is computed from, by path in the folder.
+
+    These are session.yaml, the robot file and the board's points file where the cell names them,
+    and the points of every station in use. Raises FileError for one that cannot be read.
+    """
+    robot, board = session.cell.robot, session.cell.board
+    names = [SESSION_FILE, robot.file if robot else None, board.points_file]
+    names += [station.points for station in session.stations if station.use]
+    return {name: sha256(read_bytes(folder / name)) for name in names if name is not None}
+
+
+def add_result(
+    folder: Path,
+    document: Mapping[str, Any],
+    inputs: Mapping[str, str],
+    *,
+    who: str | None = None,
+    now: datetime,
+) -> Path:
+    """Store a result as result.yaml and return its path; the one before is kept beside it.
+
+    ``document`` is what `solve` prints; numbers that are not finite are stored as null. Hold the
+    lock of the folder. The same result again changes nothing.
+    """
+    path = folder / RESULT_FILE
+    data = encoded(yaml_dump({**plain(document), "inputs": dict(inputs)}))
+    if path.is_file() and read_bytes(path) == data:
+        return path
+    kept = keep_earlier(path)
+    action = {"action": "solve", "who": who, "kept": kept and kept.name}
+    record_change(folder, RESULT_FILE, data, action, now)
+    return path
+
+
+def keep_earlier(path: Path) -> Path | None:
+    """Store a copy of ``path`` beside it as name-001, name-002, ... and return the copy's path.
+
+    None where there is nothing to keep. A copy that holds the same content already is used again.
+    """
+    if not path.is_file():
+        return None
+    data = read_bytes(path)
+    number = 1
+    while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
+        if read_bytes(copy) == data:
+            return copy
+        number += 1
+    write_bytes_new(copy, data)
+    return copy
+
+
+def read_result(folder: Path) -> dict[str, Any]:
+    """Return result.yaml as plain data; raises FileError where it is missing or damaged."""
+    path = folder / RESULT_FILE
+    if not path.exists():
+        raise FileError(folder, f"there is no {RESULT_FILE}", "Run `stationbook solve` first.")
+    root = read_yaml(path)
+    check_format(root)
+    document: dict[str, Any] = _data(root)
+    return document
+
+
+def _data(node: Node) -> Any:
+    if isinstance(node.value, dict):
+        return {key: _data(item) for key, item in node.value.items()}
+    if isinstance(node.value, list):
+        return [_data(item) for item in node.value]
+    if not node.plain:
+        return node.value
+    if node.is_null:
+        return None
+    if node.value in _WORDS:
+        return _WORDS[node.value]
+    if _WHOLE.fullmatch(node.value) and len(node.value) < 19:
+        return int(node.value)
+    return float(node.value) if _NUMBER.fullmatch(node.value) else node.value

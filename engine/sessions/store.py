@@ -1,0 +1,182 @@
+"""The one module that writes to disk.
+
+A file that exists is replaced whole: the new content is written aside in the same folder, forced
+to the disk, renamed over the old one, and the folder is forced to the disk. So a reader, or the
+next start after a power cut, finds the old content or the new, never a mixture. A file that must
+never be overwritten is created under a free name. When anything fails, what was half written is
+taken away again and the old content stays.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from ..errors import FileError
+from .user_folder import config_folder
+
+ASIDE = ".aside"  # ending of what is not finished; one per file, so the next writer clears it away
+ERROR_LOG = "errors.log"
+REPLACE_TRIES = 40  # Windows refuses a rename while a reader has the file open; readers are quick
+REPLACE_PAUSE = 0.05  # s between tries: two seconds in all, as long as a person waits gladly
+
+_MODE = 0o666  # less the user's umask
+_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
+
+
+def write_text_atomic(path: Path, text: str) -> None:
+    """Replace ``path`` by ``text`` (UTF-8); raises FileError with the old content intact."""
+    write_bytes_atomic(path, encoded(text))
+
+
+def write_bytes_atomic(path: Path, data: bytes) -> None:
+    """Replace ``path`` by ``data``; raises FileError with the old content intact."""
+    aside = path.with_name(f".{path.name}{ASIDE}")
+    with _told(path):
+        try:
+            with suppress(FileNotFoundError):
+                os.unlink(aside)
+            _write_whole(aside, data)
+            _replace(aside, path)
+        except BaseException:
+            _take_away(aside)
+            raise
+        _sync_folder(path.parent)
+
+
+def write_bytes_new(path: Path, data: bytes) -> None:
+    """Create ``path`` with ``data``; raises FileError where the name is taken already."""
+    with _told(path):
+        try:
+            _write_whole(path, data)
+            _sync_folder(path.parent)
+        except FileExistsError:
+            raise
+        except BaseException:
+            _take_away(path)
+            raise
+
+
+def append_line(path: Path, line: str) -> None:
+    """Append one line and force it to the disk; a cut-off line before it is closed first."""
+    with _told(path):
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY | _NO_LINK, _MODE)
+        try:
+            size = os.lseek(fd, 0, os.SEEK_END)
+            cut_off = size > 0 and _last_byte(fd, size) != b"\n"
+            try:
+                _write_all(fd, (b"\n" if cut_off else b"") + encoded(line) + b"\n")
+                os.fsync(fd)
+            except BaseException:
+                with suppress(OSError):
+                    os.ftruncate(fd, size)
+                raise
+        finally:
+            os.close(fd)
+        if size == 0:
+            _sync_folder(path.parent)
+
+
+def make_folder(path: Path) -> None:
+    """Create a folder and those above it where they are missing."""
+    with _told(path):
+        missing = [p for p in (path, *path.parents) if not p.exists()]
+        for folder in reversed(missing):
+            with suppress(FileExistsError):
+                os.mkdir(folder)
+            _sync_folder(folder.parent)
+        if not path.is_dir():
+            raise FileError(path, "this is a file, not a folder", "Use another name.")
+
+
+def remove(path: Path) -> None:
+    """Delete a file; no complaint where there is none."""
+    with _told(path), suppress(FileNotFoundError):
+        os.unlink(path)
+
+
+def open_in_place(path: Path) -> int:
+    """Open a file (created where missing) for `rewrite_in_place`; returns the descriptor."""
+    with _told(path):
+        return os.open(path, os.O_RDWR | os.O_CREAT | _BINARY | _NO_LINK, _MODE)
+
+
+def rewrite_in_place(fd: int, path: Path, data: bytes) -> None:
+    """Replace the content of an open file; for records that need not survive a power cut."""
+    with _told(path):
+        os.ftruncate(fd, 0)
+        os.lseek(fd, 0, os.SEEK_SET)
+        _write_all(fd, data)
+
+
+def append_error_log(text: str) -> Path:
+    """Append an unforeseen error to the log in the user's own folder; returns the log's path."""
+    path = config_folder() / ERROR_LOG
+    make_folder(path.parent)
+    append_line(path, text)
+    return path
+
+
+def encoded(text: str) -> bytes:
+    """Return the text in UTF-8; halves of characters are kept visible as ``\\udcxx``."""
+    return text.encode("utf-8", "backslashreplace")
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn the operating system's error into a sentence."""
+    try:
+        yield
+    except OSError as error:
+        raise FileError.from_os(path, error, "write") from None
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, _MODE)
+    try:
+        _write_all(fd, data)
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _write_all(fd: int, data: bytes) -> None:
+    left = memoryview(data)
+    while left:
+        left = left[os.write(fd, left) :]
+
+
+def _last_byte(fd: int, size: int) -> bytes:
+    os.lseek(fd, size - 1, os.SEEK_SET)
+    return os.read(fd, 1)
+
+
+def _replace(aside: Path, path: Path) -> None:
+    for _ in range(REPLACE_TRIES if sys.platform == "win32" else 1):
+        try:
+            return os.replace(aside, path)
+        except PermissionError as error:
+            refused = error
+            time.sleep(REPLACE_PAUSE)
+    raise refused
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force the names in a folder to the disk; Windows has no such call and needs none."""
+    if sys.platform == "win32":
+        return
+    fd = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _take_away(path: Path) -> None:
+    with suppress(OSError):
+        os.unlink(path)

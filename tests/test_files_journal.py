@@ -1,0 +1,98 @@
+"""The journal tells what was finished and what was not, whatever happened to its last line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from engine.sessions.journal import append, read_journal, unfinished
+from engine.sessions.yaml_text import sha256
+
+
+def line(action: str, before: str | None, after: str) -> dict[str, object]:
+    hashes = {"before": before and sha256(before.encode()), "after": sha256(after.encode())}
+    return {"at": "2026-11-25T09:12:00+00:00", "who": "M. Test", "action": action} | {
+        "file": "session.yaml",
+        **hashes,
+        "files": {},
+    }
+
+
+def folder_with(tmp_path: Path, content: str | None, *lines: dict[str, object]) -> Path:
+    if content is not None:
+        (tmp_path / "session.yaml").write_text(content)
+    for item in lines:
+        append(tmp_path, item)
+    return tmp_path
+
+
+def actions(lines: list[dict[str, object]]) -> list[object]:
+    return [item["action"] for item in lines]
+
+
+def test_without_a_journal_nothing_is_unfinished(tmp_path: Path) -> None:
+    assert unfinished(folder_with(tmp_path, "A")) == []
+
+
+def test_a_line_whose_rename_never_came_is_unfinished(tmp_path: Path) -> None:
+    made = folder_with(tmp_path, "A", line("start", None, "A"), line("record", "A", "B"))
+    assert actions(unfinished(made)) == ["record"]
+
+
+def test_after_the_rename_everything_is_finished(tmp_path: Path) -> None:
+    made = folder_with(tmp_path, "B", line("start", None, "A"), line("record", "A", "B"))
+    assert unfinished(made) == []
+    assert [item["finished"] for item in read_journal(made)] == [True, True]
+
+
+def test_an_action_that_leads_back_to_an_earlier_state_is_told_apart(tmp_path: Path) -> None:
+    lines = (line("start", None, "A"), line("aside", "A", "B"), line("back", "B", "A"))
+    assert actions(unfinished(folder_with(tmp_path, "B", *lines))) == ["back"]
+    (tmp_path / "session.yaml").write_text("A")
+    assert unfinished(tmp_path) == []
+
+
+def test_an_old_unfinished_line_stays_marked_when_work_went_on(tmp_path: Path) -> None:
+    lines = (line("start", None, "A"), line("lost", "A", "B"), line("record", "A", "C"))
+    made = folder_with(tmp_path, "C", *lines)
+    assert unfinished(made) == []
+    assert [item["finished"] for item in read_journal(made)] == [True, False, True]
+
+
+def test_a_session_edited_by_hand_makes_nothing_unfinished(tmp_path: Path) -> None:
+    lines = (line("start", None, "A"), line("record", "A", "B"))
+    assert unfinished(folder_with(tmp_path, "B edited", *lines)) == []
+    append(tmp_path, line("record", "B edited", "C"))
+    assert actions(unfinished(tmp_path)) == ["record"]
+
+
+def test_a_start_that_never_came_about_is_unfinished(tmp_path: Path) -> None:
+    assert actions(unfinished(folder_with(tmp_path, None, line("start", None, "A")))) == ["start"]
+
+
+@pytest.mark.parametrize(
+    "rest", [b'{"at": "20', b"\xff\x00\xfe", b"[]", b"null", b"[" * 100_000, b'{"file": 3}']
+)
+def test_a_damaged_last_line_hurts_nobody(tmp_path: Path, rest: bytes) -> None:
+    made = folder_with(tmp_path, "A", line("start", None, "A"))
+    path = made / "journal.jsonl"
+    path.write_bytes(path.read_bytes() + rest)
+    assert unfinished(made) == []
+    append(made, line("record", "A", "B"))
+    assert actions(unfinished(made)) == ["record"]
+    assert actions(list(read_journal(made))) == ["start", "record"]
+
+
+def test_a_journal_cut_off_at_any_byte_is_read(tmp_path: Path) -> None:
+    made = folder_with(tmp_path, "B", line("start", None, "A"), line("récord\u2028", "A", "B"))
+    path = made / "journal.jsonl"
+    data = path.read_bytes()
+    for length in range(len(data)):
+        path.write_bytes(data[:length])
+        assert unfinished(made) == []
+
+
+def test_a_line_cannot_name_a_file_elsewhere(tmp_path: Path) -> None:
+    made = folder_with(tmp_path, "A", line("x", None, "A") | {"file": "../../etc/passwd"})
+    assert read_journal(made) == ()

@@ -1,0 +1,83 @@
+"""result.yaml carries the hashes of its inputs, and no result is ever lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from files_samples import NOW, POSE, write_cell
+
+from engine.errors import FileError
+from engine.sessions.folder import commit, create_session
+from engine.sessions.journal import read_journal, unfinished
+from engine.sessions.results import add_result, input_hashes, keep_earlier, read_result
+from engine.sessions.session import Station
+from engine.sessions.yaml_text import sha256
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    create_session(write_cell(tmp_path), tmp_path / "s", now=NOW)
+    return tmp_path / "s"
+
+
+def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
+    document = {
+        "format": 1,
+        "verdict": "accepted",
+        "covariance": np.eye(6) * 1e-9,
+        "proven": False,
+        "noise": {"pixel_px": np.float64(0.15), "robot_position_mm": float("nan")},
+        "stations": [{"id": np.int64(1), "used": np.bool_(True), "note": "010"}],
+    }
+    add_result(folder, document, {"session.yaml": "ab" * 32}, now=NOW)
+    found = read_result(folder)
+    assert found["covariance"] == (np.eye(6) * 1e-9).tolist()
+    assert found["noise"] == {"pixel_px": 0.15, "robot_position_mm": None}
+    assert found["stations"] == [{"id": 1, "used": True, "note": "010"}]
+    assert found["inputs"] == {"session.yaml": "ab" * 32}
+    assert found == yaml.safe_load((folder / "result.yaml").read_text())
+
+
+def test_earlier_results_are_kept_beside_the_new_one(folder: Path) -> None:
+    for verdict in ("first", "second", "second", "third"):
+        add_result(folder, {"format": 1, "verdict": verdict}, {}, who="M. Test", now=NOW)
+    kept = {p.name: yaml.safe_load(p.read_text())["verdict"] for p in folder.glob("result*.yaml")}
+    assert kept == {"result.yaml": "third", "result-001.yaml": "first", "result-002.yaml": "second"}
+    solved = [line for line in read_journal(folder) if line["action"] == "solve"]
+    assert [line["kept"] for line in solved] == [None, "result-001.yaml", "result-002.yaml"]
+    assert unfinished(folder) == []
+
+
+def test_an_earlier_file_is_not_kept_twice(tmp_path: Path) -> None:
+    path = tmp_path / "report.html"
+    assert keep_earlier(path) is None
+    path.write_text("one")
+    assert keep_earlier(path) == tmp_path / "report-001.html"
+    assert keep_earlier(path) == tmp_path / "report-001.html"
+    path.write_text("two")
+    assert keep_earlier(path) == tmp_path / "report-002.html"
+
+
+def test_inputs_are_the_files_of_the_stations_in_use(folder: Path, tmp_path: Path) -> None:
+    session = create_session(tmp_path / "cell.yaml", tmp_path / "t", now=NOW)
+    session = session.with_station(Station(1, POSE, points="points/001.csv"))
+    session = session.with_station(Station(2, POSE, points="points/002.csv", use=False))
+    files = {"points/001.csv": b"id,u_px,v_px\n", "points/002.csv": b"id,u_px,v_px\n9,9,9\n"}
+    commit(tmp_path / "t", session, {"action": "record"}, files, NOW)
+    hashes = input_hashes(session, tmp_path / "t")
+    assert set(hashes) == {"session.yaml", "points/001.csv"}
+    assert hashes["points/001.csv"] == sha256(files["points/001.csv"])
+
+
+def test_a_missing_damaged_or_newer_result_is_refused(folder: Path) -> None:
+    with pytest.raises(FileError, match="Run `stationbook solve` first"):
+        read_result(folder)
+    (folder / "result.yaml").write_text("format: 2\n")
+    with pytest.raises(FileError, match="newer"):
+        read_result(folder)
+    (folder / "result.yaml").write_bytes(b"\x00\x01")
+    with pytest.raises(FileError):
+        read_result(folder)
