@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from importlib.metadata import version
+from typing import TypeAlias
 
 DESCRIPTION = """\
 Tie a camera to an industrial robot whose pose is read off the teach pendant and typed.
@@ -19,6 +19,8 @@ class _Version(argparse.Action):
     """Looks the version up only when asked: reading package metadata takes time."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
         print(f"stationbook {version('stationbook')}")
         parser.exit()
 
@@ -64,7 +66,8 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-_Commands = argparse._SubParsersAction  # the type of what add_subparsers returns has no public name
+# What add_subparsers returns has no public name.
+_Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def _command(commands: _Commands, name: str, run: str, help: str) -> argparse.ArgumentParser:

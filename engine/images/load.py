@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import time
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,7 @@ _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
 _BMP = b"BM"
+_STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", b"II*\0": ".tif", b"MM\0*": ".tif"}
 _RETAKE = "Save the image again; PNG, TIFF and BMP keep it unchanged."
 
 
@@ -30,12 +33,27 @@ def read_image(path: Path | str) -> Grey:
     16-bit files are scaled from the camera's bit depth, the smallest of `DEPTHS` that holds the
     brightest pixel. Raises FileError for a file that is missing, empty, cut off or no image.
     """
-    return decode_image(_content(path), path)
+    return decode_image(image_bytes(path), path)
 
 
 def image_hash(path: Path | str) -> str:
     """Return the SHA-256 of the file's content (hexadecimal). Raises FileError."""
-    return hashlib.sha256(_content(path)).hexdigest()
+    return hashlib.sha256(image_bytes(path)).hexdigest()
+
+
+def settled(path: Path | str, wait_s: float, sleep: Callable[[float], None] = time.sleep) -> bool:
+    """Tell whether a file is there, not empty, and kept size and time for ``wait_s`` [s]."""
+    before = _state(path)
+    sleep(wait_s)
+    return before is not None and before[0] > 0 and before == _state(path)
+
+
+def _state(path: Path | str) -> tuple[int, int] | None:
+    try:
+        state = Path(path).stat()
+    except OSError:
+        return None
+    return state.st_size, state.st_mtime_ns
 
 
 def decode_image(data: bytes, name: object) -> Grey:
@@ -53,6 +71,16 @@ def decode_image(data: bytes, name: object) -> Grey:
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
     return _eight_bits(_grey(np.asarray(pixels), name))
+
+
+def encode_png(grey: Grey) -> bytes:
+    """Return a grey image (h, w) as the content of a PNG file."""
+    return bytes(cv2.imencode(".png", grey)[1])
+
+
+def file_suffix(data: bytes) -> str:
+    """Return the usual suffix of an image file's content, ".png" for kinds not told apart."""
+    return next((suffix for start, suffix in _STARTS.items() if data.startswith(start)), ".png")
 
 
 def is_whole(data: bytes) -> bool:
@@ -84,7 +112,8 @@ def _png_is_whole(data: bytes) -> bool:
     return False
 
 
-def _content(path: Path | str) -> bytes:
+def image_bytes(path: Path | str) -> bytes:
+    """Return the content of an image file. Raises FileError where there is none."""
     path = Path(path)
     if path.is_dir():
         raise FileError(path, "is a folder, not an image", "Name one image file.")

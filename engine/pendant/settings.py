@@ -11,7 +11,7 @@ AngleUnit = Literal["deg", "rad"]
 
 @dataclass(frozen=True, slots=True)
 class Pendant:
-    """How the teach pendant shows a pose (design section 5).
+    """How the teach pendant shows a pose.
 
     ``rotation`` is one of `conventions.ROTATIONS`. ``labels`` and ``decimals`` describe the shown
     fields in the order in which they are typed. ``active_tool`` and ``active_frame`` are what the

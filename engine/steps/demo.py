@@ -48,7 +48,8 @@ def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
     if folder.exists() and any(folder.iterdir()):
         raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
     make_folder(folder / INCOMING)
-    write_text_atomic(folder / CELL_FILE, cell_text())
+    text = cell_text().replace("source: none", f"source: {{folder: {INCOMING}}}")
+    write_text_atomic(folder / CELL_FILE, text)
     create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
     return VirtualCell(cell(), truth(), seed)
 

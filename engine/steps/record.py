@@ -159,23 +159,27 @@ def _unreadable(error: PoseError, variant: str | None) -> Finding:
 
 
 def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
-    """Read an image, search the board in it and look at its quality.
+    """Read an image file and examine it. Raises FileError when it is missing or is no image."""
+    return examine_image_data(session, folder, _read_bytes(path), path.name)
 
-    Raises FileError when the file is missing or is no image.
+
+def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -> ViewDraft:
+    """Search the board in an image file's content and look at its quality.
+
+    Raises FileError when it is no image.
     """
-    data = _read_bytes(path)
-    grey = decode_image(data, path)
+    grey = decode_image(data, name)
     cell = session.cell
     detection = detect(grey, cell.board)
     report = look(grey, detection, cell.board, cell.camera)
-    found = quality_findings(report, cell.board, cell.camera, path.name)
+    found = quality_findings(report, cell.board, cell.camera, image=name)
     same = _station_with_image(session, folder, data)
     if same is not None:
         found.append(finding("same-image", other=same))
     seen = len(detection.ids) > 0
     return ViewDraft(
         tuple(found),
-        name=path.name,
+        name=name,
         image=data,
         point_ids=detection.ids if seen else None,
         pixels=detection.pixels if seen else None,

@@ -7,9 +7,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from ..estimate.assemble import solve
 from ..estimate.problem import problem_from
 from ..estimate.result import Result
-from ..estimate.solve import solve
 from ..sessions.folder import observations
 from ..sessions.results import add_result, input_hashes
 from ..sessions.session import Session
@@ -29,8 +29,9 @@ def solve_session(session: Session, folder: Path) -> Solved:
 
     Raises FileError when a file that a station names is missing or damaged.
     """
+    seen = observations(session, folder)
     inputs = input_hashes(session, folder)
-    result = solve(problem_from(session.cell, observations(session, folder)))
+    result = solve(problem_from(session.cell, seen))
     return Solved(result, result.document(), inputs)
 
 

@@ -15,7 +15,7 @@ def run(args: argparse.Namespace) -> int:
     now = datetime.now().astimezone()
     folder = Path(args.dir) if args.dir else Path(args.sessions) / f"demo-{now:%Y%m%d-%H%M%S}"
     if not args.auto:
-        from ..app import run_demo
+        from .screen import run_demo
 
         return run_demo(folder, args.seed)
     return _unattended(args, folder)

@@ -30,7 +30,7 @@ LEAST_FREE_MB = 500  # a session of 50 five-megapixel images takes about 250 MB;
 
 def run(args: argparse.Namespace) -> int:
     """Print versions, terminal, disk and what is missing; 1 when something keeps the job back."""
-    document = {
+    document: dict[str, Any] = {
         "format": 1,
         "system": _system(),
         "packages": {name: _version(name) for name in PACKAGES},

@@ -1,0 +1,107 @@
+"""`record` killed at any moment loses no acknowledged station."""
+
+from __future__ import annotations
+
+import random
+import signal
+import subprocess
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from command import STATIONBOOK, answer, stationbook
+from made_session import Stop, stops
+
+from engine.sessions.folder import open_session, stored_points
+from engine.simulate.scenario import cell_text
+
+KILLS = 200
+LANES = 2  # sessions killed side by side: as many as this kind of machine has cores
+COUNT = 30  # stops to choose from; most attempts are killed before they store
+
+
+@pytest.fixture(scope="module")
+def made() -> list[Stop]:
+    return stops(COUNT)[0]
+
+
+def started(folder: Path) -> Path:
+    folder.mkdir()
+    (folder / "cell.yaml").write_text(cell_text(), encoding="utf-8")
+    session = folder / "session"
+    answer("start", folder / "cell.yaml", session)
+    return session
+
+
+def record_words(session: Path, stop: Stop, points: Path) -> list[str]:
+    points.write_text(stop.points, encoding="utf-8")
+    return [
+        *("record", str(session), "--pose", " ".join(stop.pose), "--points", str(points)),
+        *("--accept", "small-move", "--accept", "does-not-fit"),
+    ]
+
+
+def check_kept(session: Path, acknowledged: dict[int, tuple[str, ...]]) -> None:
+    """Every acknowledged station is there as typed, and every stored one is whole."""
+    opened = open_session(session)
+    kept = {station.id: station.pose for station in opened.stations}
+    assert acknowledged.items() <= kept.items()
+    for station in opened.stations:
+        assert stored_points(opened, session, station) is not None
+
+
+def killed_lane(lane: int, folder: Path, made: list[Stop]) -> tuple[int, int]:
+    """Kill `record` again and again at random moments; return how many were acknowledged, cut."""
+    rng = random.Random(lane)
+    session = started(folder / f"lane{lane}")
+    points = folder / f"lane{lane}" / "seen.csv"
+    begin = time.perf_counter()
+    run = stationbook(*record_words(session, made[0], points))
+    whole = time.perf_counter() - begin
+    assert run.returncode == 0, run.stdout + run.stderr
+    acknowledged = {1: made[0].pose}
+    cut = 0
+    for _ in range(KILLS // LANES):
+        number = open_session(session).next_id
+        if number > COUNT:
+            break
+        stop = made[number - 1]
+        process = subprocess.Popen(
+            [str(STATIONBOOK), *record_words(session, stop, points)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        time.sleep(rng.uniform(0.3, 1.05) * whole)
+        process.send_signal(signal.SIGKILL)
+        printed = process.communicate()[0]
+        cut += process.returncode == -signal.SIGKILL
+        if f"station {number} stored" in printed:
+            acknowledged[number] = stop.pose
+        check_kept(session, acknowledged)
+    return len(acknowledged), cut
+
+
+def test_record_killed_at_random_moments_loses_no_acknowledged_station(
+    tmp_path: Path, made: list[Stop]
+) -> None:
+    with ThreadPoolExecutor(LANES) as pool:
+        lanes = list(pool.map(lambda lane: killed_lane(lane, tmp_path, made), range(LANES)))
+    assert sum(cut for _, cut in lanes) >= KILLS // 3
+    assert all(acknowledged >= 2 for acknowledged, _ in lanes), lanes
+
+
+def test_a_killed_writer_locks_nobody_out(tmp_path: Path, made: list[Stop]) -> None:
+    session = started(tmp_path / "cell")
+    words = record_words(session, made[0], tmp_path / "seen.csv")
+    process = subprocess.Popen([str(STATIONBOOK), *words], stdout=subprocess.DEVNULL)
+    lock = session / ".lock"
+    deadline = time.monotonic() + 20
+    while not (lock.exists() and lock.read_bytes()) and process.poll() is None:
+        assert time.monotonic() < deadline
+        time.sleep(0.001)
+    process.kill()
+    process.wait()
+    assert stationbook(*words).returncode in (0, 1)
+    assert open_session(session).station(1) is not None
