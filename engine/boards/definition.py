@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from ..errors import StationbookError
-from .charuco_layout import charuco_layout
 from .pattern import Board
 
 LEAST_CORNERS = 3  # chessboard corners along one side; both of OpenCV's detectors refuse fewer
@@ -59,6 +58,8 @@ def _check_chessboard(board: Board) -> None:
 
 
 def _check_charuco(board: Board) -> None:
+    from .charuco_layout import charuco_layout  # brings OpenCV, which other boards do not need
+
     charuco_layout(board)
 
 
