@@ -181,19 +181,28 @@ import os, sys
 from pathlib import Path
 from engine.errors import FileError
 from engine.sessions import store
+from engine.sessions.session_file import read_session
 os.setgid(65534); os.setuid(65534)
 try:
     store.write_bytes_atomic(Path(sys.argv[1]), b"new")
+except FileError as error:
+    print(error)
+try:
+    read_session(Path(sys.argv[2]))
 except FileError as error:
     print(error)
 """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such rights")
-def test_a_folder_without_the_right_to_write_is_named(tmp_path: Path) -> None:
+def test_folders_and_files_without_the_right_to_them_are_named(tmp_path: Path) -> None:
     tmp_path.chmod(0o755)
     (tmp_path / "file").write_bytes(OLD)
     (tmp_path / "file").chmod(0o444)
+    (tmp_path / "secret").mkdir(mode=0o700)
+    (tmp_path / "closed").mkdir()
+    (tmp_path / "closed/session.yaml").write_bytes(OLD)
+    (tmp_path / "closed/session.yaml").chmod(0o000)
     tmp_path.chmod(0o555)
     if os.geteuid() != 0:
         with pytest.raises(FileError, match="no permission"):
@@ -202,14 +211,17 @@ def test_a_folder_without_the_right_to_write_is_named(tmp_path: Path) -> None:
     for parent in tmp_path.parents:
         if parent != parent.parent and "pytest" in parent.name:
             parent.chmod(0o755)
-    run = subprocess.run(
-        [sys.executable, "-c", AS_NOBODY, str(tmp_path / "file")],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=True,
-    )
-    assert "no permission" in run.stdout
+    for unreadable in ("secret", "closed"):
+        run = subprocess.run(
+            [sys.executable, "-c", AS_NOBODY, str(tmp_path / "file"), str(tmp_path / unreadable)],
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            check=True,
+        )
+        written, read = run.stdout.splitlines()
+        assert "cannot write it: no permission" in written
+        assert "no permission" in read
     assert (tmp_path / "file").read_bytes() == OLD
 
 

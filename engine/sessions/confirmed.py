@@ -9,6 +9,7 @@ and credentials lie there too: a cell only names them.
 from __future__ import annotations
 
 import json
+import os
 import platform
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -55,7 +56,7 @@ _SETTINGS = plain_record(
 def read_settings() -> Settings:
     """Read ``settings.yaml`` of the user's configuration folder; empty where there is none."""
     path = config_folder() / SETTINGS_FILE
-    if not path.exists():
+    if not os.path.exists(path):
         return Settings({}, {})
     settings: Settings = _SETTINGS.read(read_yaml(path))
     return settings
@@ -84,7 +85,7 @@ def _key(folder: Path, source: Mapping[str, str]) -> str:
 def _read() -> dict[str, str]:
     """Return when each source was confirmed, by key; a damaged file confirms nothing."""
     path = config_folder() / CONFIRMED_FILE
-    if not path.exists():
+    if not os.path.exists(path):
         return {}
     try:
         known = json.loads(read_bytes(path))

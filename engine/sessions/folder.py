@@ -6,6 +6,7 @@ renaming. The rename is the commit: stopped before it, the folder holds the stat
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
@@ -54,8 +55,7 @@ def create_session(
     read, the folder holds a session already or nothing can be written there.
     """
     cell, copies = _self_contained(read_cell(cell_path), cell_path.parent)
-    if (folder / SESSION_FILE).exists():
-        raise FileError(folder, "this folder holds a session already", "Use another folder.")
+    _check_no_session(folder)
     session = Session(
         name=name or f"{cell.name}, {now:%Y-%m-%d}",
         operator=operator,
@@ -65,9 +65,15 @@ def create_session(
     session_text(session)  # complains before a folder is made
     make_folder(folder)
     with take_lock(folder, operator, now):
+        _check_no_session(folder)
         action = {"action": "start", "who": operator, "cell": str(cell_path)}
         commit(folder, session, action, copies, now)
     return session
+
+
+def _check_no_session(folder: Path) -> None:
+    if os.path.exists(folder / SESSION_FILE):
+        raise FileError(folder, "this folder holds a session already", "Use another folder.")
 
 
 def _self_contained(cell: Cell, origin: Path) -> tuple[Cell, dict[str, bytes]]:
@@ -141,7 +147,7 @@ def _journal_line(
 
 
 def _hash_of(path: Path) -> str | None:
-    return sha256(read_bytes(path, MAX_BYTES)) if path.exists() else None
+    return sha256(read_bytes(path, MAX_BYTES)) if os.path.exists(path) else None
 
 
 def _store_new(folder: Path, name: str, content: bytes) -> Path | None:

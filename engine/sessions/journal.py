@@ -9,10 +9,12 @@ was never finished.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from .dump import plain
 from .places import JOURNAL_FILE, RESULT_FILE, SESSION_FILE
 from .store import append_line
 from .yaml_text import read_bytes, sha256
@@ -28,7 +30,7 @@ def append(folder: Path, line: Mapping[str, Any]) -> None:
     ``line`` holds at, who, action (a word), file, before, after (SHA-256 of that file; ``before``
     None: there was none), files (new files and their SHA-256), and whatever belongs to the action.
     """
-    append_line(folder / JOURNAL_FILE, json.dumps(dict(line), ensure_ascii=False, allow_nan=False))
+    append_line(folder / JOURNAL_FILE, json.dumps(plain(line), ensure_ascii=False))
 
 
 def read_journal(folder: Path) -> tuple[Line, ...]:
@@ -37,7 +39,7 @@ def read_journal(folder: Path) -> tuple[Line, ...]:
     A damaged or cut-off line is passed over. Raises FileError where the file cannot be read.
     """
     path = folder / JOURNAL_FILE
-    if not path.exists():
+    if not os.path.exists(path):
         return ()
     texts = read_bytes(path, MAX_JOURNAL).decode("utf-8", "replace").split("\n")
     lines = [line for line in map(_parsed, texts) if line is not None]

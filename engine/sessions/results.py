@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from datetime import datetime
@@ -77,7 +78,7 @@ def keep_earlier(path: Path) -> Path | None:
 def read_result(folder: Path) -> dict[str, Any]:
     """Return result.yaml as plain data; raises FileError where it is missing or damaged."""
     path = folder / RESULT_FILE
-    if not path.exists():
+    if not os.path.exists(path):
         raise FileError(folder, f"there is no {RESULT_FILE}", "Run `stationbook solve` first.")
     root = read_yaml(path)
     check_format(root)

@@ -159,15 +159,19 @@ def session_text(session: Session) -> str:
     blocks = [_station_text(station) for station in session.stations]
     head = SESSION.write(replace(session, stations=()))
     del head["stations"]
-    node = parse_yaml(yaml_dump(head | {"cell": _inline(session.cell)}).encode(), _CHECKED)
+    text = yaml_dump(head)
+    bare = _without_files(session.cell)
+    checked = text if bare == session.cell else yaml_dump(head | {"cell": cell_document(bare)})
+    node = parse_yaml(checked.encode(), _CHECKED)
     _check_stations(SESSION.read(node).cell, session.stations, node)
-    return yaml_dump(head) + ("stations:\n" + "".join(blocks) if blocks else "stations: []\n")
+    return text + ("stations:\n" + "".join(blocks) if blocks else "stations: []\n")
 
 
-def _inline(cell: Cell) -> dict[str, Any]:
-    """Return the cell's document without names of files, which may not be in place yet."""
+def _without_files(cell: Cell) -> Cell:
+    """Return the cell with all of it inline, as the files it names may not be in place yet."""
     robot = cell.robot and replace(cell.robot, file=None)
-    return cell_document(replace(cell, robot=robot, board=replace(cell.board, points_file=None)))
+    board = cell.board if cell.board.points_file is None else replace(cell.board, points_file=None)
+    return replace(cell, robot=robot, board=board)
 
 
 @lru_cache(maxsize=4096)

@@ -38,28 +38,20 @@ def write_bytes_atomic(path: Path, data: bytes) -> None:
     """Replace ``path`` by ``data``; raises FileError with the old content intact."""
     aside = path.with_name(f".{path.name}{ASIDE}")
     with _told(path):
-        try:
-            with suppress(FileNotFoundError):
-                os.unlink(aside)
-            _write_whole(aside, data)
+        with suppress(FileNotFoundError):
+            os.unlink(aside)
+        _create(aside, data)
+        with _taken_away_on_failure(aside):
             _replace(aside, path)
-        except BaseException:
-            _take_away(aside)
-            raise
         _sync_folder(path.parent)
 
 
 def write_bytes_new(path: Path, data: bytes) -> None:
     """Create ``path`` with ``data``; raises FileError where the name is taken already."""
     with _told(path):
-        try:
-            _write_whole(path, data)
+        _create(path, data)
+        with _taken_away_on_failure(path):
             _sync_folder(path.parent)
-        except FileExistsError:
-            raise
-        except BaseException:
-            _take_away(path)
-            raise
 
 
 def append_line(path: Path, line: str) -> None:
@@ -136,13 +128,15 @@ def _told(path: Path) -> Iterator[None]:
         raise FileError.from_os(path, error, "write") from None
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def _create(path: Path, data: bytes) -> None:
+    """Create a file that is not there yet and force its content to the disk."""
     fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, _MODE)
-    try:
-        _write_all(fd, data)
-        os.fsync(fd)
-    finally:
-        os.close(fd)
+    with _taken_away_on_failure(path):
+        try:
+            _write_all(fd, data)
+            os.fsync(fd)
+        finally:
+            os.close(fd)
 
 
 def _write_all(fd: int, data: bytes) -> None:
@@ -177,6 +171,12 @@ def _sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
-def _take_away(path: Path) -> None:
-    with suppress(OSError):
-        os.unlink(path)
+@contextmanager
+def _taken_away_on_failure(path: Path) -> Iterator[None]:
+    """Delete ``path``, which this program has just created, when something fails."""
+    try:
+        yield
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(path)
+        raise
