@@ -19,6 +19,7 @@ from robots_samples import (
     puma_from_toolbox,
     puma_spherical,
     random_joints,
+    urdf_arms,
 )
 from scipy.spatial.transform import Rotation
 
@@ -202,3 +203,35 @@ def test_any_posture_within_limits_is_among_the_solutions_of_its_pose(degrees):
 def test_a_matrix_that_is_no_pose_is_refused():
     with pytest.raises(StationbookError, match="not a rigid transform"):
         kinematics(DEMO).inverse(np.diag([1, 1, 2, 1]))
+
+
+def test_level_arm_with_its_plane_beside_the_first_axis_is_solved(rng):
+    size = {**PALLETISER.geometry_mm, "b": 35.0, "a2": -60.0}
+    arm = kinematics(replace(PALLETISER, geometry_mm=size))
+    q = random_joints(arm, rng, 200)
+    for posture, T in zip(q, arm.forward(q), strict=True):
+        found = arm.branches(T)
+        assert turned_apart(found, posture).min() < SAME
+        assert np.abs(arm.forward(found) - T).max() < POSE_MM
+
+
+def test_chain_table_of_an_arm_is_the_same_in_every_run():
+    arm, again = kinematics(CHAIN), kinematics.__wrapped__(CHAIN)
+    T = arm.forward(np.array([0.2, 0.3, 150, 0.4, 0.5, 0.6]))
+    assert arm is not again
+    assert np.array_equal(arm.branches(T), again.branches(T))
+
+
+def test_equal_robots_share_their_kinematics():
+    assert kinematics(replace(DEMO)) is kinematics(DEMO)
+    assert kinematics(replace(DEMO, limits=())) is not kinematics(DEMO)
+
+
+def test_chain_beside_a_singularity_is_not_refused():
+    # Found among random poses: a wrist almost straight, where the last millimetre is slow.
+    arm = next(kinematics(r) for r, *_ in urdf_arms() if r.name == "z1")
+    q = np.deg2rad([108.73881345, 44.07961945, -40.93141628, -66.61100767, -71.31476913, 56.33626])
+    T = arm.forward(q)
+    found = arm.branches(T)
+    assert len(found) > 0
+    assert np.abs(arm.forward(found) - T).max() < POSE_MM

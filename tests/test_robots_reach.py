@@ -162,6 +162,20 @@ def test_tilted_flange_of_a_level_arm_is_explained():
     assert "would be tilted by 12.5°, this arm holds it level" in found.message
 
 
+@pytest.mark.parametrize("robot", [SCARA, PALLETISER], ids=lambda robot: robot.name)
+def test_miss_of_a_level_arm_does_not_depend_on_how_the_flange_axis_is_named(robot):
+    q = random_joints(kinematics(robot), np.random.default_rng(1), 1)[0]
+    T = kinematics(robot).forward(q)
+    T[:2, 3] *= 3000 / np.linalg.norm(T[:2, 3])
+    other = T @ np.diag([1.0, -1, -1, 1])
+    stretched = 600 if robot is SCARA else 420 + 1100 + np.hypot(50, 1200)
+    for named in (T, other):
+        report = reach(robot, named)
+        assert report.miss_deg < 1
+        assert report.miss_mm >= 3000 - stretched - 1e-6
+    assert reach(robot, other).miss_mm == pytest.approx(reach(robot, T).miss_mm, abs=1e-3)
+
+
 def test_small_tilt_of_a_level_arm_is_overlooked():
     T = kinematics(SCARA).forward([0.3, 0.5, -40.0, 0.1])
     T[:3, :3] = Rotation.from_euler("x", 0.05, degrees=True).as_matrix() @ T[:3, :3]

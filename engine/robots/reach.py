@@ -111,7 +111,7 @@ def _without(
 
 
 def _out_of_reach(arm: Kinematics, T: Array, near: ArrayLike | None) -> ReachReport:
-    q = nearest(arm, T)
+    q = nearest(arm, _named_alike(arm, T))
     miss = _difference(arm, q, T)
     allowed = max(arm.robot.accuracy, REACH_MM)
     if miss.distance_mm <= allowed and miss.angle_deg <= REACH_DEG:
@@ -178,12 +178,16 @@ def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> Pos
 
 
 def _difference(arm: Kinematics, q: Array, T: Array) -> PoseDifference:
-    pose = arm.forward(q)
-    if arm.robot.kind in LEVEL_KINDS and pose[2, 2] * T[2, 2] < 0:
-        pose[:3, 1:3] *= -1.0  # T names the flange's z axis the other way up
-    xi = displacement(T, pose)
+    xi = displacement(_named_alike(arm, T), arm.forward(q))
     distance, angle = np.linalg.norm(xi[3:]), np.linalg.norm(xi[:3])
     return PoseDifference(float(distance), float(np.rad2deg(angle)))
+
+
+def _named_alike(arm: Kinematics, T: Array) -> Array:
+    """Return ``T`` with the flange's z axis of a level arm named up or down as the arm's is."""
+    if arm.robot.kind not in LEVEL_KINDS or arm.forward(np.zeros(arm.axes))[2, 2] * T[2, 2] > 0:
+        return T
+    return T @ np.diag([1.0, -1.0, -1.0, 1.0])
 
 
 def reach_findings(

@@ -22,15 +22,17 @@ from ..frames import Array, displacement
 if TYPE_CHECKING:
     from .kinematics import Kinematics
 
-TABLE = 4096  # [-] postures kept per arm: fewer than 1 in 1000 poses then need the second try
+TABLE = 4096  # [-] postures kept per arm: fewer than 1 in 100 poses then need a second try
 FIRST = ((48, 12),)  # [-] (starts, steps): enough for nearly all poses, 3 ms
 MORE = ((384, 6), (96, 12), (24, 22))  # [-] before a pose is called out of reach; the best go on
 CLOSEST = ((48, 6), (8, 14))  # [-] for the nearest posture to a pose out of reach
+SLOW = ((8, 30), (4, 170))  # [-] near a singularity the last millimetre takes many steps
+PROMISING_MM = 1.0  # [mm] loss under which that is worth trying
 FOUND_MM = 1e-6  # [mm] loss under which a posture holds the pose: rounding
 SAME_POSTURE = 1e-3  # [rad; mm over the arm's length] apart at least to be two postures
 LIFT_ROOM_MM = 500.0  # [mm] sampled either way where a lift has no limits
 SEED = 20250314  # the table is the same in every run
-EASIEST, HARDEST = 1e-12, 1e3  # [-] damping in units of the squared arm length
+EASIEST, HARDEST = 1e-10, 1e3  # [-] damping in units of the squared arm length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +60,9 @@ def searched(arm: Kinematics, T: Array, limited: bool, near: Array | None = None
     if arm.distance_from_first_joint(T) > table.reach:
         return np.empty((0, arm.axes))
     for rounds in (FIRST, MORE) if limited else (FIRST,):  # without limits starts rarely get stuck
-        q, loss = _rounds(arm, table, T, rounds, near)
+        q, loss = _rounds(arm, table, table.starts(T, rounds[0][0], near), T, rounds)
+        if FOUND_MM**2 <= loss[0] < PROMISING_MM**2:
+            q, loss = _rounds(arm, table, q, T, SLOW)
         if loss[0] < FOUND_MM**2:
             return _distinct(arm, q[loss < FOUND_MM**2], table.length)
     return q[:0]
@@ -66,7 +70,9 @@ def searched(arm: Kinematics, T: Array, limited: bool, near: Array | None = None
 
 def nearest(arm: Kinematics, T: Array) -> Array:
     """Return the posture (n,) within the limits found that holds the flange nearest to ``T``."""
-    posture: Array = _rounds(arm, _table(arm, True), T, CLOSEST, None)[0][0]
+    table = _table(arm, True)
+    starts = table.starts(T, CLOSEST[0][0])
+    posture: Array = _rounds(arm, table, starts, T, CLOSEST)[0][0]
     return posture
 
 
@@ -95,14 +101,9 @@ def _points(T: Array, length: float) -> Array:
 
 
 def _rounds(
-    arm: Kinematics,
-    table: _Table,
-    T: Array,
-    rounds: tuple[tuple[int, int], ...],
-    near: Array | None,
+    arm: Kinematics, table: _Table, q: Array, T: Array, rounds: tuple[tuple[int, int], ...]
 ) -> tuple[Array, Array]:
-    """Return improved postures (k, n) and their losses (k,), best first."""
-    q = table.starts(T, rounds[0][0], near)
+    """Return the starts ``q`` improved, (k, n), and their losses (k,) [mm²], best first."""
     for count, steps in rounds:
         q, loss = _improved(arm, table, T, q[:count], steps)
         order = np.argsort(loss)
