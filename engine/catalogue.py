@@ -168,12 +168,22 @@ CATALOGUE: dict[str, Entry] = {
         cause="Exposure too long, or a lamp mirrored in the board.",
         shows="Bright pixels at the largest value: edges shift towards the dark side.",
     ),
+    "over-exposed/image": Entry(
+        "warning",
+        "{percent} % of the image is at full white.",
+        "Shorten the exposure or shade the view from the lamp; take the image again.",
+    ),
     "under-exposed": Entry(
         "warning",
         "The board's contrast is only {contrast} of {full} grey levels.",
         "Lengthen the exposure or add light.",
         cause="Too little light or too short an exposure.",
         shows="Dark and light squares differ by few grey levels: points become noisy.",
+    ),
+    "under-exposed/image": Entry(
+        "warning",
+        "The whole image spans only {contrast} of {full} grey levels.",
+        "Open the lens cap, lengthen the exposure or add light; take the image again.",
     ),
     "steep-view": Entry(
         "warning",
@@ -222,7 +232,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "rotation-convention": Entry(
         "error",
-        "The angles fit when read as {suggested}, not as {typed}.",
+        "The angles fit when read as {suggested}{also}, not as {typed}.",
         "Check the convention in the robot's manual; set pendant.rotation to {suggested} in "
         "the cell.",
         cause="The cell names another order of rotations than the pendant uses.",

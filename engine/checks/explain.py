@@ -1,0 +1,209 @@
+"""Which typing slip explains that a typed pose is not where the image says the flange is.
+
+Each explanation is weighed by how well the pose it gives fits the prediction, and by how common
+such a slip is: log p = −½ eᵀC⁻¹e + log share, with e the displacement from the predicted flange
+and C its covariance. A value that no single slip turns into the typed one may be any of its field.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from ..frames import Array, displacement
+from .slips import SHARES, half_turn, kept, slips
+from .typed import Layout, numbers
+
+EXCHANGED = 0.02  # share of slips that exchange two fields, common practice, no source
+ANY_VALUE = 0.02  # share of slips that turn a value into just any other, common practice
+TWO_SLIPS = 1e-4  # share of stations with a slip in two fields among those with one
+RANGE_MM = 2000.0  # mm; spread of just any typed position, lift included
+GRID = 120  # angles tried for a field that may be anything: 3° apart, refined from the best
+STEPS = 4  # Gauss-Newton steps of a free value
+DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives
+CLOSE = 3.0  # [-] standard deviations within which a slip is taken for a value that is free
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prediction:
+    """Where the image says the flange is: base_T_flange (4, 4) and covariance (6, 6), base axes."""
+
+    flange: Array
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanation:
+    """One way to explain a typed pose.
+
+    ``fields`` the indices changed and ``texts`` what they then say; ``kind`` of slip; ``log_p`` its
+    weight, and ``size`` the squared deviation that remains (chi-square, 6 degrees of freedom).
+    ``view`` says which of the predictions it belongs to.
+    """
+
+    kind: str
+    fields: tuple[int, ...]
+    texts: tuple[str, ...]
+    pose: Array
+    log_p: float
+    size: float
+    view: int = 0
+
+
+def explanations(
+    layout: Layout,
+    fields: Sequence[str],
+    predictions: Sequence[Prediction],
+    previous: Sequence[str] | None = None,
+) -> list[Explanation]:
+    """Return every single slip, exchange and free value of ``fields``, the likeliest first.
+
+    ``predictions`` are the poses that the image allows (the two of a flat board, or one);
+    ``previous`` the fields of the station before.
+    """
+    found: list[Explanation] = []
+    for view, prediction in enumerate(predictions):
+        weigh = _Weigher(layout, tuple(fields), prediction, view)
+        found += weigh.slipped() + weigh.free(kept(fields, previous or ()))
+    return sorted(found, key=lambda item: -item.log_p)
+
+
+def two_fields(
+    layout: Layout, fields: Sequence[str], predictions: Sequence[Prediction]
+) -> list[Explanation]:
+    """Return the explanations that change two fields of one station, the likeliest first."""
+    found: list[Explanation] = []
+    for view, prediction in enumerate(predictions):
+        weigh = _Weigher(layout, tuple(fields), prediction, view)
+        found += [weigh.pair(a, b) for a, b in combinations(range(layout.count), 2)]
+    return sorted(found, key=lambda item: -item.log_p)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weigher:
+    layout: Layout
+    fields: tuple[str, ...]
+    prediction: Prediction
+    view: int
+
+    def sizes(self, values: Array) -> tuple[Array, Array]:
+        """Return poses (m, 4, 4) of field values (m, k) and their squared deviations (m,)."""
+        poses = self.layout.poses(values)
+        off = displacement(poses, self.prediction.flange)
+        size = np.einsum("mi,mi->m", off, np.linalg.solve(self.prediction.covariance, off.T).T)
+        return poses, np.where(self.layout.valid(values), size, np.inf)
+
+    def slipped(self) -> list[Explanation]:
+        """Return one explanation per slip of one field, and per exchange of two."""
+        changes: list[tuple[str, tuple[int, ...], tuple[str, ...], float]] = []
+        for k, text in enumerate(self.fields):
+            wrap = half_turn(self.layout.units[k])
+            for slip in slips(text, self.layout.decimals[k], wrap):
+                share = slip.log_share - float(np.log(self.layout.count))
+                changes.append((slip.kind, (k,), (slip.text,), share))
+        pairs = [
+            (a, b)
+            for a, b in combinations(range(self.layout.count), 2)
+            if self.layout.units[a] == self.layout.units[b] and self.fields[a] != self.fields[b]
+        ]
+        share = float(np.log(EXCHANGED / max(len(pairs), 1)))
+        for a, b in pairs:
+            changes.append(("exchanged fields", (a, b), (self.fields[b], self.fields[a]), share))
+        values = np.array([numbers(self.changed(where, texts)) for _, where, texts, _ in changes])
+        poses, size = self.sizes(values)
+        return [
+            Explanation(
+                kind,
+                where,
+                texts,
+                poses[i],
+                share - 0.5 * float(size[i]),
+                float(size[i]),
+                self.view,
+            )
+            for i, (kind, where, texts, share) in enumerate(changes)
+            if np.isfinite(size[i])
+        ]
+
+    def free(self, kept_fields: tuple[int, ...]) -> list[Explanation]:
+        """Return one explanation per field that may hold any value, rounded as shown."""
+        found = []
+        for k in range(self.layout.count):
+            share = SHARES["kept value"] if k in kept_fields else ANY_VALUE
+            kind = "kept value" if k in kept_fields else "any value"
+            values, sd = self.solved(numbers(self.fields), (k,))
+            text = _shown(values[k], self.layout.decimals[k])
+            if text == self.fields[k]:
+                continue
+            spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
+            rare = np.log(share / self.layout.count * sd[0] * np.sqrt(2 * np.pi) / spread)
+            poses, size = self.sizes(numbers(self.changed((k,), (text,)))[None])
+            log_p = float(rare) - 0.5 * float(size[0])
+            if np.isfinite(size[0]):
+                found.append(
+                    Explanation(kind, (k,), (text,), poses[0], log_p, float(size[0]), self.view)
+                )
+        return found
+
+    def pair(self, a: int, b: int) -> Explanation:
+        """Return the explanation that changes fields a and b: slips where they come close."""
+        values, sd = self.solved(numbers(self.fields), (a, b))
+        texts = tuple(self._near(k, values[k], s) for k, s in zip((a, b), sd, strict=True))
+        pose, size = self.sizes(numbers(self.changed((a, b), texts))[None])
+        rare = np.log(TWO_SLIPS)
+        for k, s in zip((a, b), sd, strict=True):
+            spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
+            rare += np.log(s * np.sqrt(2 * np.pi) / spread)
+        log_p = float(rare) - 0.5 * float(size[0])
+        return Explanation("two slips", (a, b), texts, pose[0], log_p, float(size[0]), self.view)
+
+    def _near(self, k: int, value: float, sd: float) -> str:
+        close = [
+            s
+            for s in slips(self.fields[k], self.layout.decimals[k])
+            if abs(float(s.text) - value) < CLOSE * sd
+        ]
+        if close:
+            return max(close, key=lambda s: s.log_share).text
+        return _shown(value, self.layout.decimals[k])
+
+    def changed(self, where: tuple[int, ...], texts: tuple[str, ...]) -> list[str]:
+        """Return the fields with some of them replaced."""
+        new = list(self.fields)
+        for k, text in zip(where, texts, strict=True):
+            new[k] = text
+        return new
+
+    def solved(self, values: Array, where: tuple[int, ...]) -> tuple[Array, Array]:
+        """Return the values that fit best when the fields at ``where`` are free, and their sd."""
+        values = self._start(values, where[0]) if len(where) == 1 else values.copy()
+        index = np.array(where)
+        C_inverse = np.linalg.inv(self.prediction.covariance)
+        for _ in range(STEPS):
+            step = DIFFERENCE_STEP * np.eye(len(values))[index]
+            poses = self.layout.poses(np.vstack([values, values + step]))
+            off = displacement(poses, self.prediction.flange)
+            J = (displacement(poses[1:], poses[0]) / DIFFERENCE_STEP).T
+            A = J.T @ C_inverse @ J
+            A += 1e-12 * np.trace(A) * np.eye(len(index))
+            values[index] -= np.linalg.solve(A, J.T @ C_inverse @ off[0])
+        return values, np.sqrt(np.diag(np.linalg.inv(A)))
+
+    def _start(self, values: Array, k: int) -> Array:
+        """Return the values with field k at the best of a grid where it is an angle."""
+        values = values.copy()
+        if self.layout.is_angle(k):
+            turn = 2 * half_turn(self.layout.units[k])
+            trial = np.repeat(values[None], GRID, axis=0)
+            trial[:, k] += np.arange(GRID) * turn / GRID
+            values = trial[int(self.sizes(trial)[1].argmin())]
+            values[k] = (values[k] + turn / 2) % turn - turn / 2
+        return values
+
+
+def _shown(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text

@@ -1,0 +1,161 @@
+"""A fit laid out for tests: what each residual says once the unknowns are taken out.
+
+With V the covariance of the residuals r, H the derivative by the unknowns and G their covariance,
+``w = P r`` and the blocks of ``P = V⁻¹ − V⁻¹HGHᵀV⁻¹`` answer every question of the form "would a
+change with the derivative z explain this?": it is estimated as zᵀw / zᵀPz and has the normal
+deviate zᵀw / √(zᵀPz) (Baarda's w-test for any direction). No refit is needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..checks.typed import Layout, layout, normal_fields, numbers
+from ..errors import SolveError
+from ..estimate.fit import SCALE_SPREAD, Fit, Stations, System, linear_system
+from ..estimate.noise import NoisePrior
+from ..estimate.problem import Problem
+from ..estimate.solver import Solution
+from ..frames import Array, displacement
+from ..pendant.conventions import JOINTS
+from ..pendant.entry import format_joints, format_pose
+from ..pendant.units import ANGLE_RAD
+from ..sessions.observations import Observation
+
+DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
+# Uniform density of where a station that fits nothing may lie: any rotation, any place of a cell.
+ANYWHERE_RAD, ANYWHERE_MM = 2.0 * np.pi, 1000.0
+LOG_ANYWHERE = -3.0 * float(np.log(ANYWHERE_RAD) + np.log(ANYWHERE_MM))
+LOG_2PI = float(np.log(2.0 * np.pi))
+
+Texts = dict[int, tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """One fit with its typed texts.
+
+    ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
+    of them at the fit; ``V`` (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text:
+    for a station left out of the fit they are taken against the fit of the others. ``VH``
+    (n, 6, 12 + p) is V⁻¹H.
+    """
+
+    found: Solution
+    layout: Layout
+    ids: tuple[int, ...]
+    fields: tuple[tuple[str, ...], ...]
+    system: System
+    V: Array
+    VH: Array
+    w: Array
+    P: Array
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Which stations the fit holds (n,)."""
+        return self.found.used
+
+    @property
+    def stations(self) -> Stations:
+        """The stations behind the fit."""
+        return self.found.stations
+
+    @property
+    def redundancy(self) -> float:
+        """Degrees of freedom of the fit: 6 for each station used, less 12."""
+        return max(6.0 * float(self.used.sum()) - 12.0, 0.0)
+
+    def field_rows(self, row: int) -> Array:
+        """Return the view's displacement (6, k) per unit of each typed field of one station."""
+        return np.asarray(self.system.by_flange[row] @ self.field_motion(row).T)
+
+    def field_motion(self, row: int) -> Array:
+        """Return the flange's displacement (k, 6) per unit of each typed field, base axes."""
+        values = numbers(self.fields[row])
+        moved = self.layout.poses(values + DIFFERENCE_STEP * np.eye(len(values)))
+        return displacement(moved, self.layout.poses(values)) / DIFFERENCE_STEP
+
+    def test(self, Z: Array, rows: NDArray[np.bool_] | None = None) -> tuple[Array, Array]:
+        """Return Zᵀ P r (q,) and Zᵀ P Z (q, q) of changes Z (n, 6, q) of the stations used."""
+        use = self.used if rows is None else self.used & rows
+        Z, w = Z[use], self.w[use]
+        direct = np.einsum("niq,nij,njs->qs", Z, np.linalg.inv(self.V[use]), Z)
+        through = np.einsum("niq,nik->qk", Z, self.VH[use])
+        score = np.einsum("niq,ni->q", Z, w)
+        return score, direct - through @ self.found.fit.covariance @ through.T
+
+
+def scene(found: Solution, texts: Texts) -> Scene:
+    """Return the scene of a fit; stations without a text get the one the pendant would show."""
+    problem, fit, used = found.problem, found.fit, found.used
+    system = linear_system(found.stations, fit.state)
+    V = system.covariance(fit.noise)
+    S = system.rows @ fit.covariance @ np.swapaxes(system.rows, 1, 2)
+    V_inverse = np.linalg.inv(V)
+    apart = np.linalg.inv(V + S)
+    inside = used[:, None, None]
+    weight = np.where(inside, V_inverse, apart)
+    seen = [problem.observations[i] for i in found.gathered.index]
+    pendant_layout = layout(problem.pendant, problem.robot)
+    return Scene(
+        found=found,
+        layout=pendant_layout,
+        ids=tuple(item.id for item in seen),
+        fields=tuple(_fields(problem, item, texts) for item in seen),
+        system=system,
+        V=V,
+        VH=V_inverse @ system.rows,
+        w=(weight @ system.residual[..., None])[..., 0],
+        P=np.where(inside, V_inverse - V_inverse @ S @ V_inverse, apart),
+    )
+
+
+def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:
+    """Return the normalised texts of one station."""
+    pendant = problem.pendant
+    if seen.id in texts:
+        return normal_fields(texts[seen.id], pendant)
+    if pendant.rotation != JOINTS:
+        return format_pose(seen.base_T_flange, pendant)
+    if seen.joints is None:
+        raise SolveError(f"station {seen.id}: this pendant shows joints, and none were typed")
+    turning = np.array([unit in ANGLE_RAD for unit in layout(pendant, problem.robot).units])
+    shown = np.where(turning, np.degrees(seen.joints), seen.joints)
+    return format_joints(shown.tolist(), pendant, problem.robot)
+
+
+def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: NoisePrior) -> float:
+    """Return the logarithm of how probable the data are under a fit, unknowns integrated out.
+
+    Restricted likelihood of the residuals at the most likely noise levels (Harville 1977), the
+    pixels' own residuals, the priors of noise and systematic errors; a station left out may lie
+    anywhere. Only differences between fits of the same images mean something.
+    """
+    system = linear_system(stations.take(used), fit.state)
+    V = system.covariance(fit.noise)
+    r = system.residual
+    size = np.einsum("ni,ni->", r, np.linalg.solve(V, r[..., None])[..., 0])
+    total = -0.5 * (float(np.linalg.slogdet(V)[1].sum()) + float(size) + r.size * LOG_2PI)
+    total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
+    total += LOG_ANYWHERE * float((~used).sum())
+    return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+
+
+def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
+    offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
+    total = -0.5 * float((offset**2).sum()) / (2.0 * prior.spread) ** 2
+    if len(stations.systematic_sd):
+        sd = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
+        total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
+        total -= 0.5 * (fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2
+    return total
+
+
+def _pixels(stations: Stations, fit: Fit) -> float:
+    log_variance = float(fit.noise.log_variance[0])
+    rest = float(stations.views.rss.sum()) / float(np.exp(log_variance))
+    return -0.5 * (float(stations.dof.sum()) * log_variance + rest)

@@ -1,0 +1,233 @@
+"""The cheap overall test of a session: is there anything at all that needs an explanation?
+
+Every alarm carries the chance that a clean session raises one as strong somewhere: the tests of one
+family are corrected for their number (Bonferroni). Nothing is refitted here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import f as f_distribution
+from scipy.stats import t as t_distribution
+
+from ..camera.lens import Lens
+from ..camera.reprojection import linearised
+from ..estimate.model import derivatives
+from ..frames import Array
+from .scene import Scene
+
+Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
+
+# The noise of rotation and of position are estimated apart, so a test of one field has about half
+# of the session's degrees of freedom behind it.
+SHARE_OF_DEGREES = 0.5
+LEAST_DEGREES = 2.0  # [-] below, no noise level is known at all
+LEAST_BLOCK = 2  # stations on either side of a change: one alone is a bad station
+MOST_SPLITS = 200  # places of a change that are tested in a long session, evenly spread
+LENS_STATIONS = 40  # stations that test the lens; more change nothing
+FOCAL_STEP = 1e-4  # [-] relative, of numerical derivatives
+NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One test that stands out: ``chance`` that a clean session shows it, and where."""
+
+    family: Family
+    chance: float
+    station: int | None = None
+    field: int | None = None
+    side: str | None = None
+
+
+def field_deviates(scene: Scene) -> tuple[Array, Array]:
+    """Return (n, k) deviates of every typed field and the shifts [field units] that undo them.
+
+    A deviate is studentised without its own contribution, so that a large one does not hide itself.
+    """
+    n, k = len(scene.ids), scene.layout.count
+    deviate, shift = np.zeros((n, k)), np.zeros((n, k))
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    for row in range(n):
+        Z = scene.field_rows(row)
+        size = np.maximum(np.einsum("iq,ij,jq->q", Z, scene.P[row], Z), 1e-300)
+        score = Z.T @ scene.w[row]
+        shift[row] = score / size
+        plain = score / np.sqrt(size)
+        if scene.used[row]:
+            rest = np.maximum(degrees - plain**2, 1e-6 * degrees)
+            plain = plain * np.sqrt((degrees - 1.0) / rest)
+        deviate[row] = plain
+    return deviate, shift
+
+
+def field_alarms(scene: Scene) -> list[Alarm]:
+    """Return one alarm per station used: its most deviating field."""
+    deviate, _ = field_deviates(scene)
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy - 1.0, 1.0)
+    chance = deviate.size * 2.0 * t_distribution.sf(np.abs(deviate), degrees)
+    worst = np.abs(deviate).argmax(axis=1)
+    return [
+        Alarm("field" if scene.used[row] else "station", float(chance[row, k]), row, int(k))
+        for row, k in enumerate(worst)
+    ]
+
+
+def split_columns(scene: Scene) -> dict[str, Array]:
+    """Return the view's displacement (n, 6, 6) by a change on the flange's and the base's side.
+
+    The flange's side: board or tool (eye-to-hand), camera or tool (eye-in-hand). The base's side:
+    camera or user frame, board or user frame.
+    """
+    typed, by_flange = scene.stations.typed, scene.system.by_flange
+    columns = side_columns(typed)
+    return {side: by_flange @ J for side, J in columns.items()}
+
+
+def side_columns(typed: Array) -> dict[str, Array]:
+    """Return the displacement (n, 6, 6) of flange poses by a motion of the flange or of the base.
+
+    The flange's: F' = F · D with D = [Exp(r) | t], exact for any size. The base's: F' = E · F, the
+    rotation about the middle of the poses, exact for small ones.
+    """
+    from ..frames import skew
+
+    n = len(typed)
+    flange, base = np.zeros((n, 6, 6)), np.zeros((n, 6, 6))
+    flange[:, :3, :3] = flange[:, 3:, 3:] = typed[:, :3, :3]
+    base[:, :3, :3] = base[:, 3:, 3:] = np.eye(3)
+    base[:, 3:, :3] = -skew(typed[:, :3, 3] - typed[:, :3, 3].mean(axis=0))
+    return {"flange": flange, "base": base}
+
+
+def split_places(n: int) -> NDArray[np.int64]:
+    """Return the rows k at which a change from station k on is tested."""
+    places = np.arange(LEAST_BLOCK, n - LEAST_BLOCK + 1)
+    if len(places) <= MOST_SPLITS:
+        return places
+    return np.unique(np.linspace(places[0], places[-1], MOST_SPLITS).round().astype(int))
+
+
+def split_tests(scene: Scene) -> dict[str, Array]:
+    """Return, for each side, T (places,) = score² of a change from each place on."""
+    G, used = scene.found.fit.covariance, scene.used
+    V_inverse = np.linalg.inv(scene.V) * used[:, None, None]
+    places = split_places(len(used))
+    answer = {}
+    for side, Z in split_columns(scene).items():
+        direct = _from_here_on(np.swapaxes(Z, 1, 2) @ V_inverse @ Z)[places]
+        through = _from_here_on(np.swapaxes(Z, 1, 2) @ (scene.VH * used[:, None, None]))[places]
+        score = _from_here_on(np.einsum("niq,ni->nq", Z, scene.w * used[:, None]))[places]
+        M = direct - through @ G @ np.swapaxes(through, 1, 2)
+        answer[side] = _quadratic(M, score)
+    return answer
+
+
+def _from_here_on(terms: Array) -> Array:
+    return np.asarray(np.cumsum(terms[::-1], axis=0)[::-1])
+
+
+def _quadratic(M: Array, score: Array) -> Array:
+    """Return scoreᵀ M⁻¹ score (n,); directions that the data do not tell count for nothing."""
+    scale = np.sqrt(np.maximum(np.einsum("nii->ni", M), 1e-300))
+    value, vectors = np.linalg.eigh(M / (scale[:, :, None] * scale[:, None, :]))
+    part = np.einsum("nij,ni->nj", vectors, score / scale)
+    return np.asarray((np.where(value > 1e-6, part**2 / np.maximum(value, 1e-6), 0.0)).sum(axis=1))
+
+
+def split_alarms(scene: Scene) -> list[Alarm]:
+    """Return the strongest place of a change for each side."""
+    tests = split_tests(scene)
+    places, degrees = split_places(len(scene.used)), scene.redundancy
+    items = []
+    for side, T in tests.items():
+        if not len(T) or degrees <= 8:
+            continue
+        best = int(T.argmax())
+        chance = 2 * len(T) * _f_chance(float(T[best]), 6, degrees)
+        items.append(Alarm("split", chance, int(places[best]), None, side))
+    return items
+
+
+def _f_chance(T: float, q: int, degrees: float) -> float:
+    """Return the chance of T = score² of q changes where the noise is estimated from the rest."""
+    rest = max(degrees - T, 1e-6 * degrees)
+    return float(f_distribution.sf(T / q * (degrees - q) / rest, q, degrees - q))
+
+
+def scale_rows(scene: Scene) -> Array:
+    """Return the view's displacement (n, 6, 1) by the logarithm of the board's pitch."""
+    Z = np.zeros((len(scene.ids), 6, 1))
+    Z[:, 3:, 0] = -scene.stations.views.pose[:, :3, 3]
+    return Z
+
+
+def pitch_alarm(scene: Scene) -> Alarm:
+    """Return how far the board's scale deviates."""
+    score, size = scene.test(scale_rows(scene))
+    T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    return Alarm("pitch", _f_chance(T, 1, degrees))
+
+
+def lens_test(scene: Scene) -> tuple[float, float, float]:
+    """Return score and information of log focal length, and the redundancy of the pixels used.
+
+    The image tells of the focal length twice: by how far away the board seems, station against
+    station, and by the perspective inside each image.
+    """
+    found = scene.found
+    n = len(scene.ids)
+    rows = np.unique(np.linspace(0, n - 1, min(n, LENS_STATIONS)).round().astype(int))
+    rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
+    if not len(rows):
+        return 0.0, 1.0, 0.0
+    views, pose = found.views.take(rows), scene.stations.views.pose[rows]
+    base = linearised(views, pose, found.gathered.lens)
+    up, down = (linearised(views, pose, focal(found.gathered.lens, e)) for e in _STEPS)
+    variance = found.fit.noise.pixel_px**2
+    slope = (up.rss - down.rss).sum() / (2.0 * FOCAL_STEP)
+    bend = (up.rss + down.rss - 2.0 * base.rss).sum() / FOCAL_STEP**2
+    Z = np.zeros((n, 6, 1))
+    Z[rows, :, 0] = -(up.step - down.step) / (2.0 * FOCAL_STEP)
+    chosen = np.zeros(n, bool)
+    chosen[rows] = True
+    score, size = scene.test(Z, chosen)
+    total = float(score[0]) - float(slope) / (2.0 * variance)
+    information = float(size[0, 0]) + max(float(bend), 0.0) / (2.0 * variance)
+    return total, max(information, 1e-300), float(found.gathered.dof[rows].sum())
+
+
+_STEPS = (FOCAL_STEP, -FOCAL_STEP)
+
+
+def focal(data: Lens, log_scale: float) -> Lens:
+    """Return the lens with its focal lengths scaled."""
+    K = data.K.copy()
+    K[0, :2] *= np.exp(log_scale)
+    K[1, 1] *= np.exp(log_scale)
+    return replace(data, K=K)
+
+
+def lens_alarm(scene: Scene) -> Alarm:
+    """Return how far the focal length deviates."""
+    score, information, _ = lens_test(scene)
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
+
+
+def noise_is_absurd(scene: Scene) -> bool:
+    """Tell whether the stops scatter more than any robot does that the robot file may mean."""
+    noise, prior = scene.found.fit.noise, scene.found.prior
+    variances = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
+    return bool((variances > NOISE_FACTOR).any())
+
+
+def view_derivatives(scene: Scene) -> tuple[Array, Array, Array]:
+    """Return the view's displacement by camera, board and flange (n, 6, 6) at the fit."""
+    state = scene.found.fit.state
+    return derivatives(scene.stations.mount, state.camera, scene.stations.typed, state.board)

@@ -1,0 +1,146 @@
+"""Causes at single stations: one typed value, two, a half-turn, or nothing that explains it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..checks.explain import Explanation
+from ..estimate.fit import fit
+from ..findings import Finding, Level, finding
+from ..frames import displacement
+from .cause import OUTLIER_SHARE, SLIP_SHARE, Cause, texts_of, with_pose
+from .scene import LOG_ANYWHERE, Scene, evidence
+from .screen import Alarm
+from .single import Others, double_slips_of, half_turn_of, others, slips_of
+
+SUSPECTS = 3  # stations looked at in a session of more than EVERY
+EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
+FITTED = 3  # explanations of a station that are fitted in full
+ERROR_CHANCE = 3e-3  # [-] chance in a clean session below which a typed value is an error
+TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common practice
+
+
+def single_causes(scene: Scene, alarms: list[Alarm]) -> list[Cause]:
+    """Return the causes at the stations that stand out most."""
+    by_chance = sorted(
+        (a for a in alarms if a.family in ("field", "station")), key=lambda a: a.chance
+    )
+    left_out = [int(row) for row in np.flatnonzero(~scene.used)]
+    rows = list(dict.fromkeys(left_out + [a.station for a in by_chance if a.station is not None]))
+    if len(scene.ids) > EVERY:
+        rows = rows[: max(SUSPECTS, len(left_out))]
+    if scene.used.sum() <= 3:
+        rows = left_out
+    return [cause for row in rows for cause in _causes_at(scene, row)]
+
+
+def _causes_at(scene: Scene, row: int) -> list[Cause]:
+    seen = others(scene, row)
+    found = slips_of(scene, seen)
+    turn = half_turn_of(scene, seen)
+    causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
+    if turn is not None:
+        causes.append(_turn_cause(scene, seen, turn))
+    if not causes:
+        causes = [_slip_cause(scene, seen, item) for item in double_slips_of(scene, seen)[:1]]
+    return [*causes, _outlier_cause(scene, seen)]
+
+
+def _slip_cause(scene: Scene, seen: Others, item: Explanation) -> Cause:
+    """Return a slip as a cause, with its weight from a fit of the corrected station."""
+    found, row = scene.found, seen.row
+    typed = scene.stations.typed.copy()
+    typed[row] = item.pose
+    stations, used = replace(found.stations, typed=typed), scene.used.copy()
+    used[row] = True
+    if item.view:
+        pose = found.stations.views.pose.copy()
+        pose[row] = found.gathered.candidates.pose[row][item.view]
+        stations = replace(stations, views=replace(stations.views, pose=pose))
+    ended = fit(stations.take(used), seen.fit.state, found.prior, noise=seen.fit.noise)
+    weight = evidence(stations, used, ended, found.prior)
+    weight += SLIP_SHARE + item.log_p + 0.5 * item.size + OUTLIER_SHARE * float((~used).sum())
+    fields = list(scene.fields[row])
+    for k, text in zip(item.fields, item.texts, strict=True):
+        fields[k] = text
+    problem, texts = with_pose(scene, row, item.pose, tuple(fields))
+
+    def findings(chance: float) -> tuple[Finding, ...]:
+        return typed_values(scene, row, item, chance)
+
+    return Cause(weight, findings, problem, texts, frozenset({scene.ids[row]}), rival=f"slip {row}")
+
+
+def typed_values(scene: Scene, row: int, item: Explanation, chance: float) -> tuple[Finding, ...]:
+    """Return one `typed-value` per field changed; a doubtful one is a warning."""
+    level = Level.ERROR if chance < ERROR_CHANCE else Level.WARNING
+    return tuple(
+        finding(
+            "typed-value",
+            level=level,
+            station=scene.ids[row],
+            field=scene.layout.labels[k],
+            typed=scene.fields[row][k],
+            suggested=text,
+        )
+        for k, text in zip(item.fields, item.texts, strict=True)
+    )
+
+
+def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
+    """Return the half-turn of a board that does not look the same after it."""
+    found, row = scene.found, seen.row
+    place = int(found.gathered.index[row])
+    observation = found.problem.observations[place]
+    ids = observation.point_ids
+    if ids is None:
+        return _outlier_cause(scene, seen)
+    last = found.problem.board.count - 1
+    observations = list(found.problem.observations)
+    observations[place] = replace(observation, point_ids=last - ids)
+    problem = replace(found.problem, observations=tuple(observations))
+    typed = scene.stations.typed[row]
+    off = [displacement(p.flange, typed) for p in seen.predictions[seen.plain :]]
+    size = min(
+        float(o @ np.linalg.solve(p.covariance, o))
+        for o, p in zip(off, seen.predictions[seen.plain :], strict=True)
+    )
+    weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
+    p = seen.predictions[-1]
+    weight -= 0.5 * (size + float(np.linalg.slogdet(2 * np.pi * p.covariance)[1]))
+    weight += SLIP_SHARE + TURN_SHARE
+    weight += OUTLIER_SHARE * float(len(seen.kept) - 1 - sum(seen.kept))
+    weight -= LOG_ANYWHERE
+    described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
+    return Cause(
+        weight, lambda _: (described,), problem, texts_of(scene), kept=True, rival=f"turn {row}"
+    )
+
+
+def _outlier_cause(scene: Scene, seen: Others) -> Cause:
+    """Return the station as one that fits nothing."""
+    found, row = scene.found, seen.row
+    kept = np.array(seen.kept)
+    weight = evidence(found.stations, kept, seen.fit, found.prior)
+    weight += OUTLIER_SHARE * float((~kept).sum())
+    off = displacement(seen.predictions[0].flange, scene.stations.typed[row])
+    described = finding(
+        "outlier",
+        station=scene.ids[row],
+        distance_mm=f"{np.linalg.norm(off[3:]):.2f}",
+        angle_deg=f"{np.degrees(np.linalg.norm(off[:3])):.2f}",
+    )
+    problem = replace(
+        found.problem,
+        observations=tuple(o for o in found.problem.observations if o.id != scene.ids[row]),
+    )
+    return Cause(
+        weight,
+        lambda _: (described,),
+        problem,
+        texts_of(scene),
+        frozenset({scene.ids[row]}),
+        rival=f"outlier {row}",
+    )

@@ -1,0 +1,188 @@
+"""Causes that concern every station: convention, unit, inverse poses, images shifted by one.
+
+All of them are judged at once by closed forms and the sum of log(1 + squared deviation), which a
+bad station cannot buy; the few best are then fitted like the session itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..checks.typed import numbers
+from ..errors import StationbookError
+from ..estimate.closed_form import transforms_from
+from ..estimate.model import related
+from ..estimate.problem import Problem
+from ..frames import Array, apply, inverse
+from ..pendant.conventions import (
+    EULER_ROTATIONS,
+    JOINTS,
+    QUATERNION_WXYZ,
+    QUATERNION_XYZW,
+    VECTOR,
+    YAW,
+    is_quaternion,
+)
+from ..pendant.units import ANGLE_RAD, LENGTH_MM
+from .scene import Scene
+
+SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
+LATE_SHIFTS = (-1, 1)  # the same, from some station on
+MOST_SWAPPED = 12  # stations among which exchanges are tried
+MOST_STARTS = 20  # places from which a late shift is tried
+JUDGES = 40  # stations that judge; more change nothing
+SCALE_RAD, SCALE_MM = 0.005, 1.0  # deviation of a good station from a closed form
+
+LOG_SHARE = {  # logarithm of how common each cause is among sessions, common practice, no source
+    "rotation-convention": -3.0,
+    "unit": -4.0,
+    "inverse-pose": -5.0,
+    "pairing": -4.0,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One other reading of the whole session.
+
+    ``code`` of the finding ("swap" for exchanged images); ``value`` what it suggests (a rotation, a
+    unit, a shift); ``typed`` (n, 4, 4) the poses then; ``log_share`` how common it is. ``order``
+    (n,) says whose pose each station gets, where poses change places; ``start`` is the first row of
+    a late shift. ``quantity`` of a unit ("angles", "positions"); for a convention the other unit.
+    """
+
+    code: str
+    value: str
+    typed: Array
+    log_share: float
+    start: int = 0
+    quantity: str = ""
+    order: tuple[int, ...] | None = None
+
+
+def readings(scene: Scene) -> list[Reading]:
+    """Return every other reading of the session's poses."""
+    items = _rotations(scene) + _lengths(scene) + _shifts(scene) + _swaps(scene)
+    typed = scene.stations.typed
+    items.append(Reading("inverse-pose", "", inverse(typed), LOG_SHARE["inverse-pose"]))
+    return items
+
+
+def _rotations(scene: Scene) -> list[Reading]:
+    """Return the readings under every other rotation convention and angle unit."""
+    pendant = scene.layout.pendant
+    if pendant.rotation in (JOINTS, YAW):
+        return []
+    values = np.array([numbers(fields) for fields in scene.fields])
+    quaternion = is_quaternion(pendant.rotation)
+    names: Sequence[str] = (
+        (QUATERNION_WXYZ, QUATERNION_XYZW) if quaternion else (*EULER_ROTATIONS, VECTOR)
+    )
+    items = []
+    for unit in (pendant.angle_unit,) if quaternion else ANGLE_RAD:
+        for name in names:
+            if (name, unit) == (pendant.rotation, pendant.angle_unit):
+                continue
+            other = replace(pendant, rotation=name, angle_unit=unit)  # type: ignore[arg-type]
+            try:
+                typed = replace(scene.layout, pendant=other).poses(values)
+            except StationbookError:
+                continue
+            items.append(_rotation_reading(name, str(unit), typed, scene, len(names)))
+    return items
+
+
+def _rotation_reading(name: str, unit: str, typed: Array, scene: Scene, count: int) -> Reading:
+    pendant = scene.layout.pendant
+    if name == pendant.rotation:
+        return Reading("unit", unit, typed, LOG_SHARE["unit"], quantity="angles")
+    share = LOG_SHARE["rotation-convention"] - float(np.log(count))
+    both = "" if unit == pendant.angle_unit else unit
+    extra = LOG_SHARE["unit"] if both else 0.0
+    return Reading("rotation-convention", name, typed, share + extra, quantity=both)
+
+
+def _lengths(scene: Scene) -> list[Reading]:
+    pendant = scene.layout.pendant
+    if pendant.rotation == JOINTS:
+        return []
+    items = []
+    for unit, size in LENGTH_MM.items():
+        if unit != pendant.length_unit:
+            typed = scene.stations.typed.copy()
+            typed[:, :3, 3] *= size / LENGTH_MM[pendant.length_unit]
+            items.append(Reading("unit", unit, typed, LOG_SHARE["unit"], quantity="positions"))
+    return items
+
+
+def _shifts(scene: Scene) -> list[Reading]:
+    """Return the poses shifted against the images, throughout or from some station on."""
+    typed, n = scene.stations.typed, len(scene.ids)
+    items = [_shifted(typed, by, 0) for by in SHIFTS if n > abs(by) + 3]
+    starts = np.arange(2, n - 2)
+    if len(starts) > MOST_STARTS:
+        starts = np.unique(np.linspace(starts[0], starts[-1], MOST_STARTS).round().astype(int))
+    return items + [_shifted(typed, by, int(k)) for k in starts for by in LATE_SHIFTS]
+
+
+def _shifted(typed: Array, by: int, start: int) -> Reading:
+    n = len(typed)
+    order = np.arange(n)
+    order[start:] = np.roll(order[start:], -by)
+    share = LOG_SHARE["pairing"] - float(np.log(2 * n)) * (start > 0)
+    return Reading("pairing", f"{by:+d}", typed[order], share, start, order=_indices(order))
+
+
+def _swaps(scene: Scene) -> list[Reading]:
+    """Return the poses with two stations' exchanged: all pairs, or those of the worst stations."""
+    n = len(scene.ids)
+    rows = np.arange(n)
+    if n > MOST_SWAPPED:
+        size = np.einsum("ni,ni->n", scene.w, scene.system.residual)
+        rows = np.sort(np.argsort(-size, kind="stable")[:MOST_SWAPPED])
+    share = LOG_SHARE["pairing"] - float(np.log(n * (n - 1) / 2 + 1))
+    items = []
+    for a, b in combinations(rows, 2):
+        order = np.arange(n)
+        order[[a, b]] = b, a
+        typed = scene.stations.typed[order]
+        items.append(Reading("swap", f"{a} {b}", typed, share, order=_indices(order)))
+    return items
+
+
+def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
+    return tuple(int(k) for k in order)
+
+
+def scores(scene: Scene, typed: Array) -> Array:
+    """Return for readings (h, n, 4, 4) the sum of log(1 + squared deviation) of the best start."""
+    n = typed.shape[1]
+    judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
+    if n <= JUDGES:
+        judges = np.arange(n)
+    view = scene.stations.views.pose[judges]
+    G = related(scene.stations.mount, typed[:, judges])
+    h = len(G)
+    cameras, boards = transforms_from(G, np.broadcast_to(view, (h, *view.shape)))
+    centre = scene.found.gathered.board.points().mean(axis=0)
+    G3 = np.concatenate([G] * (len(cameras) // h))
+    left, right = cameras[:, None] @ view, G3 @ boards[:, None]
+    turn = ((left[..., :3, :3] - right[..., :3, :3]) ** 2).sum(axis=(-1, -2)) / 2
+    gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
+    size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2
+    return np.asarray(np.log1p(size).sum(axis=1).reshape(-1, h).min(axis=0))
+
+
+def applied(problem: Problem, ids: Sequence[int], typed: Array) -> Problem:
+    """Return the problem with other typed poses (n, 4, 4) for the stations ``ids``."""
+    new = dict(zip(ids, typed, strict=True))
+    observations = tuple(
+        replace(seen, base_T_flange=new[seen.id], joints=None) if seen.id in new else seen
+        for seen in problem.observations
+    )
+    return replace(problem, observations=observations)

@@ -1,0 +1,150 @@
+"""The best other readings of a whole session as causes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..estimate.problem import Problem
+from ..findings import Finding, finding
+from ..pendant.conventions import ROTATIONS, equivalent
+from .cause import Cause, solved_weight, texts_of
+from .scene import Scene, Texts
+from .whole import Reading, applied, readings, scores
+
+BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
+NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
+FITTED = 4  # readings fitted at most
+# Readings whose noise is less than so many times the best one's cannot be told from it: simulated
+# sessions with tilts of ±6° gave 1.9, with ±35° at least 24.
+LEAST_RATIO = 1.9
+SETTLING_TILT_DEG = 20.0  # deg; a tilt that settles a convention: ratios above 10 in simulation
+UNIT_NAMES = {"mm": "mm", "m": "metres", "in": "inches", "deg": "degrees", "rad": "radians"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Promising:
+    """Readings that beat the declared one, best first; empty in a clean session."""
+
+    items: tuple[Reading, ...]
+    gain: float
+
+
+def promising(scene: Scene) -> Promising:
+    """Return the readings worth a fit. Costs a few closed forms, so every session can have it."""
+    others = readings(scene)
+    if not others:
+        return Promising((), 0.0)
+    typed = np.array([*(item.typed for item in others), scene.stations.typed])
+    score = scores(scene, typed)
+    order = np.argsort(score[:-1], kind="stable")
+    best = float(score[order[0]])
+    gain = float(score[-1]) - best
+    if gain < BETTER:
+        return Promising((), gain)
+    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
+    return Promising(tuple(chosen), gain)
+
+
+def whole_causes(scene: Scene, found: Promising) -> list[Cause]:
+    """Return the promising readings as causes, fitted like the session itself."""
+    causes = []
+    for reading in found.items:
+        problem, texts = put_right(scene, reading)
+        _, weight = solved_weight(problem)
+        described = described_as(scene, reading)
+        causes.append(
+            Cause(
+                weight + reading.log_share,
+                lambda _, said=described: said,  # type: ignore[misc]
+                problem,
+                texts,
+                _set_aside(scene, reading),
+                last=reading.code == "inverse-pose",
+                rival=reading.code + reading.value,
+            )
+        )
+    return causes
+
+
+def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
+    """Return the session as read otherwise: problem and texts."""
+    problem = applied(scene.found.problem, scene.ids, reading.typed)
+    pendant = problem.pendant
+    if reading.code == "rotation-convention":
+        pendant = replace(pendant, rotation=reading.value)
+        if reading.quantity:
+            pendant = replace(pendant, angle_unit=reading.quantity)  # type: ignore[arg-type]
+    elif reading.code == "unit" and reading.quantity == "angles":
+        pendant = replace(pendant, angle_unit=reading.value)  # type: ignore[arg-type]
+    elif reading.code == "unit":
+        pendant = replace(pendant, length_unit=reading.value)  # type: ignore[arg-type]
+    texts = texts_of(scene)
+    if reading.order is not None:
+        texts = {i: scene.fields[k] for i, k in zip(scene.ids, reading.order, strict=True)}
+    return replace(problem, pendant=pendant), texts
+
+
+def _set_aside(scene: Scene, reading: Reading) -> frozenset[int]:
+    if reading.order is None:
+        return frozenset()
+    return frozenset(i for row, i in enumerate(scene.ids) if reading.order[row] != row)
+
+
+def described_as(scene: Scene, reading: Reading) -> tuple[Finding, ...]:
+    """Return the finding of a reading."""
+    pendant = scene.layout.pendant
+    if reading.code == "rotation-convention":
+        said = finding(
+            "rotation-convention",
+            field="rotation",
+            typed=pendant.rotation,
+            suggested=reading.value,
+            also=also_called(reading.value),
+        )
+        unit = (_unit("angles", pendant.angle_unit, reading.quantity),) if reading.quantity else ()
+        return (said, *unit)
+    if reading.code == "unit":
+        declared = pendant.angle_unit if reading.quantity == "angles" else pendant.length_unit
+        return (_unit(reading.quantity, declared, reading.value),)
+    if reading.code == "inverse-pose":
+        return (finding("inverse-pose"),)
+    moved = sorted(_set_aside(scene, reading))
+    if reading.code == "swap":
+        return (finding("pairing", "swap", stations=moved),)
+    return (_shift(reading, moved),)
+
+
+def _shift(reading: Reading, moved: list[int]) -> Finding:
+    by = -int(reading.value)
+    return finding(
+        "pairing",
+        stations=moved,
+        station=moved[0] if reading.start else None,
+        shift=abs(by),
+        shift_signed=f"{'+' if by < 0 else '−'} {abs(by)}",
+    )
+
+
+def _unit(quantity: str, declared: str, fits: str) -> Finding:
+    return finding(
+        "unit",
+        "session",
+        field=f"{'angle' if quantity == 'angles' else 'length'}_unit",
+        typed=declared,
+        suggested=fits,
+        quantity=quantity,
+        looks_like=UNIT_NAMES[fits],
+        expected=UNIT_NAMES[declared],
+        key=f"{'angle' if quantity == 'angles' else 'length'}_unit",
+    )
+
+
+def also_called(rotation: str) -> str:
+    """Return in words which other name with reversed labels means the same matrices, or ""."""
+    for other in ROTATIONS:
+        order = equivalent(rotation, other)
+        if other != rotation and order == (2, 1, 0):
+            return f" (the same as {other} with its three angles in reverse order)"
+    return ""
