@@ -84,23 +84,18 @@ def _chessboard(board: Board, x, y):
 
 
 def _circles(board: Board, x, y):
-    p = board.pitch_mm if board.pattern == "circles" else board.pitch_mm / 2
-    column, row = np.round(x / p), np.round(y / p)
-    distance = np.full(np.shape(x), np.inf)
-    points = {tuple(np.round(q / p).astype(int)) for q in board.points()[:, :2]}
-    width = int(max(q[0] for q in points)) + 1
-    height = int(max(q[1] for q in points)) + 1
-    there = np.zeros((height + 8, width + 8), bool)
-    for cx, cy in points:
-        there[cy + 4, cx + 4] = True
-    for dx in (-1, 0, 1):
-        for dy in (-1, 0, 1):
-            cx, cy = column + dx, row + dy
-            i = np.clip(cy + 4, 0, height + 7).astype(int)
-            j = np.clip(cx + 4, 0, width + 7).astype(int)
-            away = np.hypot(x - cx * p, y - cy * p)
-            distance = np.where(there[i, j], np.minimum(distance, away), distance)
-    grey = np.where(distance <= board.diameter_mm / 2, DARK, LIGHT)
+    """Every ray is compared with the nearest place of the endless pattern of circles."""
+    if board.pattern == "circles":
+        p = board.pitch_mm
+        column, row = np.round(x / p), np.round(y / p)
+        there = (column >= 0) & (column < board.columns) & (row >= 0) & (row < board.rows)
+    else:
+        p = board.pitch_mm / 2  # circles stand where column + row is even
+        a, b = np.round((x + y) / p / 2), np.round((x - y) / p / 2)
+        column, row = a + b, a - b
+        there = (column >= 0) & (column < 2 * board.columns) & (row >= 0) & (row < board.rows)
+    inside = (x - column * p) ** 2 + (y - row * p) ** 2 <= (board.diameter_mm / 2) ** 2
+    grey = np.where(there & inside, DARK, LIGHT)
     return np.where(_on_sheet(board, x, y, 1.5 * board.pitch_mm), grey, AROUND)
 
 

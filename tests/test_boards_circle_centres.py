@@ -1,4 +1,4 @@
-"""The shift between a circle's image and the image of its centre, against numbers from elsewhere."""
+"""From the image of a circle's centre to its image's centre of gravity, against outside figures."""
 
 from __future__ import annotations
 

@@ -21,8 +21,9 @@ LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline; 6 px a sid
 OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilted markers
 # Half the window: as for chessboards, but short of the marker by what its rim's blur and gradient
 # take up. On rendered boards an error of 0.05 px where a window up to the marker gives 0.25 px.
-WINDOW_SHARE = 0.4  # [-] of the distance between corners
-RIM_PX = 1.5
+# Which of the two is better depends on the blur; the scatter tells.
+WINDOW_SHARE = 0.3  # [-] of the distance between corners
+RIMS_PX = (1.0, 2.0)
 LEAST_CORNERS = 4  # a pose needs four points
 
 
@@ -40,14 +41,18 @@ def detect_charuco(image: Grey, board: Board) -> Detection:
     xy = board.points()[number, :2]
     if on_one_line(xy):
         return nothing()
-    points = refined(image, rough, _half_windows(spacings(rough, xy, board.pitch_mm), board))
-    return Detection(number, points, "markers, refined", scatter_px(xy, points))
+    apart = spacings(rough, xy, board.pitch_mm)
+    choices = [refined(image, rough, _half_windows(apart, board, rim)) for rim in RIMS_PX]
+    return min(
+        (Detection(number, p, "markers, refined", scatter_px(xy, p)) for p in choices),
+        key=lambda found: found.scatter_px or 0.0,
+    )
 
 
-def _half_windows(apart: Array, board: Board) -> Array:
+def _half_windows(apart: Array, board: Board, rim_px: float) -> Array:
     """Return half the windows (n,) [px] for corners ``apart`` (n,) [px] from their neighbours."""
     gap_share = (1.0 - (board.marker_mm or 0.0) / board.pitch_mm) / 2
-    return np.minimum(WINDOW_SHARE * apart, gap_share * apart - RIM_PX)
+    return np.minimum(WINDOW_SHARE * apart, gap_share * apart - rim_px)
 
 
 @lru_cache(maxsize=4)

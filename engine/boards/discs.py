@@ -33,15 +33,14 @@ def refined_centres(image: Grey, centres: Array, board: Board) -> Array:
 
 def _centre(image: Grey, centre: Array, xy: Array, H: Array, board: Board) -> Array:
     radius, half_way = (board.diameter_mm or 0.0) / 2, board.spacing_mm / 2
-    around = np.asarray(xy + half_way * _RIM, np.float64)
-    rim = np.subtract(mapped(H, around), mapped(H, xy[None])) + centre
+    rim = mapped(H, xy + half_way * _RIM) - mapped(H, xy[None]) + centre
     low, high = np.floor(rim.min(axis=0)).astype(int), np.ceil(rim.max(axis=0)).astype(int) + 1
     height, width = image.shape
     if (low < 0).any() or high[0] > width or high[1] > height:
         return centre
     v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
     pixels = np.column_stack([u.ravel(), v.ravel()]).astype(float)
-    back = np.linalg.inv(H)
+    back = np.asarray(np.linalg.inv(H), np.float64)
     away = np.linalg.norm(mapped(back, pixels) - mapped(back, centre[None]), axis=1)
     grey = image[low[1] : high[1], low[0] : high[0]].ravel().astype(float)
     inside = away <= half_way

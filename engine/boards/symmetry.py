@@ -50,4 +50,4 @@ def _turn(board: Board, quarters: int) -> Turn:
     """Return the turn by ``quarters`` quarter turns, from the x axis towards the y axis."""
     ids = np.arange(board.count).reshape(board.rows, board.columns)
     names = {1: QUARTER_TURN, 2: HALF_TURN, 3: BACK_TURN}
-    return Turn(names[quarters], np.rot90(ids, quarters, axes=(1, 0)).ravel())
+    return Turn(names[quarters], np.rot90(ids, quarters).ravel())

@@ -1,0 +1,175 @@
+"""Where images come from: the newest file of a folder, a device, an address or a command.
+
+Every source delivers the bytes of one image that was not taken before. Nothing is written to the
+session here. A source that came with somebody else's cell is opened only once it was confirmed on
+this machine; that is for the caller to know.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from ..errors import FileError, UsageError
+from .live_sources import command_image, device_image, url_image
+from .load import decode_image, file_suffix, image_bytes, settled
+
+SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2")
+SETTLE_S = 0.3  # s; a camera program writes a 20 MB file in less on a local disk
+POLL_S = 0.3  # s between looks; network shares send no events
+KINDS = ("folder", "device", "url", "command")
+
+Credentials = Mapping[str, tuple[str, str]]  # host to user and password, from the user's own file
+
+
+@dataclass(frozen=True, slots=True)
+class NewImage:
+    """One image as it came: its bytes, a file name, and the SHA-256 of the bytes."""
+
+    data: bytes
+    name: str
+    sha256: str
+
+
+class ImageSource(Protocol):
+    """Anything that delivers images."""
+
+    def newest(self, taken: Collection[str]) -> NewImage | None:
+        """Return the newest whole image whose SHA-256 is not in ``taken``, or None.
+
+        Raises FileError when the source delivers something that is no whole image, or nothing.
+        """
+
+
+def open_source(
+    source: Mapping[str, str],
+    here: Path,
+    *,
+    commands: Mapping[str, Sequence[str]] | None = None,
+    credentials: Credentials | None = None,
+) -> ImageSource:
+    """Return the source that ``camera.source`` describes; a relative folder starts at ``here``.
+
+    ``commands`` holds the user's own commands by name. Raises UsageError for anything else.
+    """
+    if len(source) != 1 or next(iter(source)) not in KINDS:
+        raise UsageError(
+            f"camera.source: {dict(source)} is no image source", f"One of {', '.join(KINDS)}."
+        )
+    kind, value = next(iter(source.items()))
+    if kind == "folder":
+        return FolderSource(here / Path(value).expanduser())
+    if kind == "device":
+        return LiveSource(value, lambda: device_image(value))
+    if kind == "url":
+        return LiveSource(value, lambda: url_image(value, credentials or {}))
+    if value not in (commands or {}):
+        raise UsageError(
+            f"camera.source: no command named {value!r} on this machine",
+            "Commands are set up in the user's own configuration, never by a cell file.",
+        )
+    arguments = tuple((commands or {})[value])
+    return LiveSource(value, lambda: command_image(value, arguments))
+
+
+@dataclass(frozen=True, slots=True)
+class FolderSource:
+    """The newest image file of a folder that the camera's own program saves into.
+
+    Looks instead of waiting for events: those come before a file is written to its end, and from
+    network shares not at all. ``known`` remembers the hashes of files seen, by name, size and time.
+    """
+
+    folder: Path
+    settle_s: float = SETTLE_S
+    sleep: Callable[[float], None] = time.sleep
+    known: dict[tuple[str, int, int], str] = field(default_factory=dict)
+
+    def newest(self, taken: Collection[str]) -> NewImage | None:
+        """Return the folder's newest image if it is whole and was not taken before."""
+        path = self._latest()
+        if path is None:
+            return None
+        try:
+            state = path.stat()
+        except OSError:
+            return None  # renamed or removed since it was listed: the next look will tell
+        key = (path.name, state.st_size, state.st_mtime_ns)
+        if self.known.get(key) in taken:
+            return None
+        if not settled(path, self.settle_s, self.sleep):
+            return None
+        data = image_bytes(path)
+        decode_image(data, path)
+        image = _image(data, path.name)
+        self.known[key] = image.sha256
+        return None if image.sha256 in taken else image
+
+    def _latest(self) -> Path | None:
+        try:
+            files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
+        except OSError as error:
+            raise FileError(
+                self.folder,
+                f"the camera's folder cannot be read ({error.strerror})",
+                "Create the folder, mount the share, or correct camera.source.",
+            ) from error
+        return max(files, key=_age, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class LiveSource:
+    """A source that takes a new image each time it is asked: device, address or command."""
+
+    name: str
+    take: Callable[[], bytes]
+
+    def newest(self, taken: Collection[str]) -> NewImage | None:
+        """Take an image now; None if it is one that was taken before."""
+        data = self.take()
+        decode_image(data, self.name)
+        image = _image(data, "taken" + file_suffix(data))
+        return None if image.sha256 in taken else image
+
+
+def wait_for_image(
+    source: ImageSource,
+    taken: Collection[str],
+    timeout_s: float,
+    *,
+    clock: Callable[[], float] = time.monotonic,
+    sleep: Callable[[float], None] = time.sleep,
+) -> NewImage | None:
+    """Ask ``source`` until it delivers, at most ``timeout_s`` [s]; None: nothing new came.
+
+    A file that is not whole yet is asked for again; its FileError is raised at the end only.
+    """
+    end = clock() + timeout_s
+    while True:
+        failure: FileError | None = None
+        try:
+            image = source.newest(taken)
+        except FileError as error:
+            image, failure = None, error
+        if image is not None:
+            return image
+        if clock() >= end:
+            if failure is not None:
+                raise failure
+            return None
+        sleep(POLL_S)
+
+
+def _image(data: bytes, name: str) -> NewImage:
+    return NewImage(data, name, hashlib.sha256(data).hexdigest())
+
+
+def _age(path: Path) -> tuple[int, str]:
+    try:
+        return path.stat().st_mtime_ns, path.name
+    except OSError:
+        return 0, path.name

@@ -1,0 +1,127 @@
+"""Reading image files: grey levels as the camera wrote them, and clear errors."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from engine.errors import FileError
+from engine.images.load import image_hash, is_whole, read_image, settled
+
+GREY = np.random.default_rng(0).integers(0, 256, (48, 64), dtype=np.uint8)
+
+
+def written(path: Path, pixels: np.ndarray) -> Path:
+    path.write_bytes(cv2.imencode(path.suffix, pixels)[1].tobytes())
+    return path
+
+
+@pytest.mark.parametrize("suffix", [".png", ".bmp", ".tif", ".pgm"])
+def test_lossless_files_come_back_unchanged(tmp_path: Path, suffix: str) -> None:
+    np.testing.assert_array_equal(read_image(written(tmp_path / f"a{suffix}", GREY)), GREY)
+
+
+def test_name_with_letters_of_any_alphabet_is_read(tmp_path: Path) -> None:
+    np.testing.assert_array_equal(read_image(written(tmp_path / "Bild ä 写真.png", GREY)), GREY)
+
+
+def test_orientation_tag_is_not_followed(tmp_path: Path) -> None:
+    # Written by Pillow; tag 0x0112 = 6 asks viewers to turn by 90° (Exif 2.3).
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    Image.fromarray(GREY).save(tmp_path / "a.jpg", exif=exif, quality=100)
+    assert cv2.imread(str(tmp_path / "a.jpg"), cv2.IMREAD_GRAYSCALE).shape == (64, 48)
+    assert read_image(tmp_path / "a.jpg").shape == GREY.shape
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 14, 16])
+def test_sixteen_bit_files_are_scaled_by_the_cameras_depth(tmp_path: Path, bits: int) -> None:
+    full = 2**bits - 1
+    deep = np.linspace(0, full, 48 * 64).round().astype(np.uint16).reshape(48, 64)
+    read = read_image(written(tmp_path / "a.png", deep))
+    assert np.abs(read - deep * (255.0 / full)).max() <= 0.5
+
+
+def test_colour_becomes_grey_by_the_television_weights(tmp_path: Path) -> None:
+    # ITU-R BT.601: Y = 0.299 R + 0.587 G + 0.114 B; transparency is left aside
+    blue_green_red = np.full((40, 40, 4), (200, 100, 50, 255), np.uint8)
+    expected = 0.299 * 50 + 0.587 * 100 + 0.114 * 200
+    assert read_image(written(tmp_path / "a.png", blue_green_red)).mean() == pytest.approx(
+        expected, abs=0.6
+    )
+
+
+def broken(kind: str) -> bytes:
+    png, jpeg = (cv2.imencode(s, GREY)[1].tobytes() for s in (".png", ".jpg"))
+    flipped = bytearray(png)
+    flipped[len(png) // 2] ^= 1
+    floats = io.BytesIO()
+    Image.fromarray(GREY.astype(np.float32)).save(floats, format="TIFF")
+    return {
+        "empty": b"",
+        "text": b"this is no image",
+        "half a png": png[: len(png) // 2],
+        "half a jpeg": jpeg[: len(jpeg) // 2],
+        "half a bmp": cv2.imencode(".bmp", GREY)[1].tobytes()[:1500],
+        "half a tiff": cv2.imencode(".tif", GREY)[1].tobytes()[:400],
+        "damaged png": bytes(flipped),
+        "floating-point tiff": floats.getvalue(),
+    }[kind]
+
+
+@pytest.mark.parametrize(
+    ("kind", "message"),
+    [
+        ("empty", "the file is empty"),
+        ("text", "not a readable image"),
+        ("half a png", "cut off"),
+        ("half a jpeg", "cut off"),
+        ("half a bmp", "cut off"),
+        ("half a tiff", "not a readable image"),
+        ("damaged png", "cut off"),
+        ("floating-point tiff", "holds float32 numbers"),
+    ],
+)
+def test_unreadable_file_says_what_is_wrong(tmp_path: Path, kind: str, message: str) -> None:
+    path = tmp_path / "bad.img"
+    path.write_bytes(broken(kind))
+    with pytest.raises(FileError, match=message) as caught:
+        read_image(path)
+    assert str(path) in str(caught.value)
+
+
+def test_no_cut_of_a_png_or_jpeg_passes_for_whole() -> None:
+    for suffix in (".png", ".jpg", ".bmp"):
+        data = cv2.imencode(suffix, GREY)[1].tobytes()
+        assert is_whole(data)
+        assert not any(is_whole(data[:cut]) for cut in range(8, len(data) - 3, 7))
+
+
+def test_missing_file_and_folder_are_told_apart(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="no such file"):
+        read_image(tmp_path / "none.png")
+    with pytest.raises(FileError, match="is a folder"):
+        read_image(tmp_path)
+
+
+def test_hash_is_the_files_sha256(tmp_path: Path) -> None:
+    # FIPS 180-4, the digest of "abc"
+    (tmp_path / "abc").write_bytes(b"abc")
+    assert image_hash(tmp_path / "abc") == hashlib.sha256(b"abc").hexdigest()
+    assert image_hash(tmp_path / "abc").startswith("ba7816bf8f01cfea414140de5dae2223")
+
+
+def test_file_that_grows_or_is_empty_or_missing_is_not_settled(tmp_path: Path) -> None:
+    path = tmp_path / "a.png"
+    assert not settled(path, 0.0)
+    path.write_bytes(b"")
+    assert not settled(path, 0.0)
+    path.write_bytes(b"x")
+    assert not settled(path, 0.1, sleep=lambda _: path.write_bytes(b"xy") and None)
+    assert settled(path, 0.0)
