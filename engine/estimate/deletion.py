@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
 from ..frames import Array
@@ -24,7 +25,7 @@ TAIL = 4.0  # [-] degrees of freedom of the t weights: a bad station weighs ever
 ROUNDS = 8  # rounds of weighting; 3 to 5 settle
 SETTLED = 0.02  # [-] largest change of a weight that no longer matters
 LEAST_LEFT = 4  # stations that must remain: with three, any one fits
-MOST_BAD = 1 / 3  # [-] share of stations above which not they but the model is wrong
+MOST_BAD = 1 / 3  # [-] share of stations that may be bad; above, not they but the model is wrong
 LEAST_WEIGHT = 1e-9  # [-] weight of a station left out: its own information is then nothing
 MEDIAN_SIZE = 5.35  # [-] median of chi-square with 6 degrees of freedom
 
@@ -55,7 +56,7 @@ def left_out(stations: Stations, found: Fit, weights: Array) -> LeftOut:
     residual = fitted @ apart @ system.residual[..., None]
     expected = V + S + S @ apart @ S
     size = (np.swapaxes(residual, 1, 2) @ np.linalg.solve(expected, residual))[:, 0, 0]
-    degrees = max(6.0 * float(weights.sum()) - 12.0, 3.0)
+    degrees = max(6.0 * float(weights.sum()) - 12.0 - _learnt(stations, found), 3.0)
     return LeftOut(residual[..., 0], np.maximum(size, 0.0), degrees)
 
 
@@ -65,26 +66,26 @@ def robust_fit(
     """Return the fit of the stations that belong together, and which they are (n,).
 
     First all stations with weights (TAIL + 6) / (TAIL + squared size), which a bad one cannot win
-    (t distribution; Lange, Little & Taylor 1989); then plain restricted likelihood on those whose
-    size the F distribution explains, tested again until the choice stands.
+    (t distribution; Lange, Little & Taylor 1989). Then plain restricted likelihood without the
+    third that fits worst, to which stations come back that the F distribution explains, until the
+    choice stands (forward search; Atkinson & Riani 2000).
     """
     n = len(stations.typed)
     everyone = np.ones(n, bool)
-    if n <= LEAST_LEFT:
+    spare = min(int(MOST_BAD * n), n - LEAST_LEFT)
+    if spare < 1:
         return fit(stations, start, prior), everyone
     found, sizes = _weighted(stations, start, prior)
-    used = sizes / 6.0 < _limit(6.0 * n - 12.0, n)
-    for _ in range(ROUNDS):
-        if n - used.sum() > MOST_BAD * n or used.sum() < LEAST_LEFT:
-            return fit(stations, found.state, prior, noise=found.noise), everyone
+    used = everyone.copy()
+    used[np.argsort(sizes)[n - spare :]] = False
+    while True:
         found = fit(stations.take(used), found.state, prior, noise=found.noise)
         test = left_out(stations, found, used.astype(float))
-        again = test.mean_square() < _limit(test.degrees, n)
-        again |= used  # a station that is in stays in: the weights had the say
+        limit = _limit(test.degrees, n) / _kept_variance(used.mean())
+        again = used | (test.mean_square() < limit)
         if (again == used).all():
-            break
+            return found, used
         used = again
-    return found, used
 
 
 def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit, Array]:
@@ -111,6 +112,23 @@ def _first_weights(stations: Stations, start: State, prior: NoisePrior) -> Array
     size = (np.swapaxes(r, 1, 2) @ np.linalg.solve(V, r))[:, 0, 0]
     size = size * MEDIAN_SIZE / max(float(np.median(size)), MEDIAN_SIZE)
     return np.asarray((TAIL + 6.0) / (TAIL + size))
+
+
+def _learnt(stations: Stations, found: Fit) -> float:
+    """Return how many systematic errors the data have paid for: trace of 1 − posterior / prior."""
+    prior = stations.systematic_sd**2 * np.exp(found.noise.log_scale)
+    return float((1.0 - np.diag(found.covariance)[12:] / prior).sum())
+
+
+def _kept_variance(share: float) -> float:
+    """Return the variance of the best ``share`` of clean stations over that of all.
+
+    For squared sizes that are chi-square with 6 degrees of freedom (consistency factor of trimmed
+    covariances; Croux & Haesbroeck 1999).
+    """
+    if share >= 1.0:
+        return 1.0
+    return float(chi2.cdf(chi2.ppf(share, 6), 8) / share)
 
 
 def _limit(degrees: float, n: int) -> float:

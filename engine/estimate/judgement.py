@@ -16,6 +16,7 @@ from .result import Result
 from .solver import LEAST_STATIONS, Solution
 
 GEOMETRY_SIGNIFICANCE = 1e-3  # [-] chance that a robot as good as stated is called worse
+LEAST_TOLD = 1.0  # [-] information about a direction over that of the prior
 LEAST_TOUCHES = 4  # touch points that prove a result, common practice, no source
 
 
@@ -109,7 +110,7 @@ def turned_findings(result: Result) -> list[Finding]:
 
 def robot_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `accuracy-assumed`, `robot-geometry`, `pick-differs` and `reach-unchecked`."""
-    robot, items = found.problem.robot, []
+    robot, items = found.problem.robot, list[Finding]()
     if robot is None or robot.accuracy_mm is None:
         items.append(finding("accuracy-assumed", accuracy_mm=f"{ASSUMED_ACCURACY_MM:g}"))
     items += _geometry_finding(found)
@@ -123,19 +124,20 @@ def robot_findings(found: Solution, result: Result) -> list[Finding]:
 def _geometry_finding(found: Solution) -> list[Finding]:
     """Return `robot-geometry` where the estimated errors are larger than accuracy_mm explains.
 
-    Under the prior the estimates vary by prior − posterior covariance; their squared size is then
-    chi-square. Tested with the prior as stated, whatever scale the fit found.
+    The data's own information J about the errors, in units of their prior, and its right-hand side
+    b = J · (estimate without prior) give b ~ N(0, J² + J) where the prior is true, whatever scale
+    the fit took. Directions of which the data tell little are left out.
     """
-    p = len(found.systematic.sd)
+    p, sd = len(found.systematic.sd), found.systematic.sd
     if not p:
         return []
-    scale = np.exp(found.fit.noise.log_scale)
-    learnt = scale * np.diag(found.systematic.sd**2) - found.fit.covariance[12:, 12:]
-    value, vectors = np.linalg.eigh(learnt / np.outer(found.systematic.sd, found.systematic.sd))
-    told = value > 0.1 * scale  # directions that the data tell at least a tenth of
-    part = (vectors.T @ (found.fit.state.errors / found.systematic.sd))[told]
-    size = float((part**2 / np.minimum(value[told] / scale, 1.0)).sum())
-    if not told.any() or size <= chi2.isf(GEOMETRY_SIGNIFICANCE, told.sum()):
+    precision = np.linalg.inv(found.fit.covariance[12:, 12:])
+    told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
+    value, vectors = np.linalg.eigh(told * np.outer(sd, sd))
+    part = vectors.T @ (sd * (precision @ found.fit.state.errors))
+    heard = value > LEAST_TOLD
+    size = float((part[heard] ** 2 / (value[heard] ** 2 + value[heard])).sum())
+    if not heard.any() or size <= chi2.isf(GEOMETRY_SIGNIFICANCE, heard.sum()):
         return []
-    suggested = found.systematic.accuracy_mm * float(np.sqrt(size / told.sum()))
+    suggested = found.systematic.accuracy_mm * float(np.sqrt(size / heard.sum()))
     return [finding("robot-geometry", error_mm=f"{suggested:.2g}", suggested=f"{suggested:.2g}")]

@@ -21,9 +21,10 @@ RANDOM_PER_REPEATABILITY = 3.0  # [-] reading, settling and backlash above the m
 REPEATABILITY_MM = 0.05  # mm; where no robot is described, the middle of 0.01 to 0.1 mm (CP)
 LEVER_MM = 400.0  # mm; arm length over which a position error appears as a rotation error (CP)
 SPREAD = 1.2  # [-] standard deviation of the prior of log sigma: a factor of 3.3 either way
-# The prior is otherwise flat in the robot's variances, not in their logarithms: with ν degrees of
-# freedom the estimate is then νs²/(ν − 2), and squared errors over it are 1 on average.
-FLAT_IN_VARIANCE = np.array([0.0, 1.0, 1.0])
+# With ν degrees of freedom, a prior flat in the robot's variances gives νs²/(ν − 2), and squared
+# errors over it are 1 on average; one flat in their logarithms gives s². The log-normal prior above
+# holds part of the way: three quarters of the step, from simulation (docs/method.md).
+FLAT_IN_VARIANCE = np.array([0.0, 0.75, 0.75])
 STEP_LIMIT = 2.0  # [-] largest change of a log variance in one step
 
 

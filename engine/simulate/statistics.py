@@ -60,7 +60,8 @@ PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,)
 VOLUME = WorkVolume("base", (520.0, 0.0, 380.0), (250.0, 250.0, 150.0))
 VOLUME_IN_CAMERA = WorkVolume("camera", (0.0, 0.0, 650.0), (250.0, 200.0, 100.0))
 TOLERANCE = Tolerance(1.0, 0.2)
-TRIES = 4000  # candidate stations drawn before giving up
+LAYOUTS = 50  # places of camera and board tried before giving up
+TRIES = 60  # candidates drawn per station before another layout is tried
 MARGIN_PX = 15.0  # px; points nearer to the image border are not found reliably
 
 
@@ -142,6 +143,16 @@ TILT_DEG = {"grid": 15.0, "tilted": 35.0}
 
 def _layout(case: Case, rng: np.random.Generator) -> tuple[Array, Array, Array]:
     """Return true camera and board transforms (4, 4) and the flange poses (n, 4, 4) to visit."""
+    for _ in range(LAYOUTS):
+        camera, board = _places(case, rng)
+        flange = _stations(case, camera, board, rng)
+        if len(flange) == case.stations:
+            return camera, board, flange
+    raise RuntimeError(f"no {case.stations} reachable stations found for {case}")
+
+
+def _places(case: Case, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Return the camera and board transforms: nominal places, a little off."""
     R_camera, t_camera, R_board, t_board = _PLACES[case.mount == EYE_TO_HAND, case.axes]
     turn, shift = rng.normal(0.0, 0.08, (2, 3)), rng.normal(0.0, 20.0, (2, 3))
     if case.axes == 4:
@@ -150,14 +161,14 @@ def _layout(case: Case, rng: np.random.Generator) -> tuple[Array, Array, Array]:
     camera = displaced(transform(R_camera, t_camera), off[0])
     centred = transform(np.eye(3), -BOARD.points().mean(axis=0))
     board = displaced(transform(R_board, t_board), off[1]) @ centred
-    return camera, board, _stations(case, camera, board, rng)
+    return camera, board
 
 
 def _stations(case: Case, camera: Array, board: Array, rng: np.random.Generator) -> Array:
     """Return flange poses (n, 4, 4) that show the whole board and that the arm reaches."""
     arm = kinematics(ARM if case.axes == 6 else FOUR_AXIS)
     chosen: list[Array] = []
-    for _ in range(TRIES):
+    for _ in range(TRIES * case.stations):
         view = _view(case, len(chosen), rng)
         flange = implied_flange(case.mount, camera, view, board)
         if case.axes == 4:
@@ -168,7 +179,7 @@ def _stations(case: Case, camera: Array, board: Array, rng: np.random.Generator)
             chosen.append(flange)
         if len(chosen) == case.stations:
             return np.array(chosen)
-    raise RuntimeError(f"no {case.stations} reachable stations found for {case}")
+    return np.array(chosen)
 
 
 def _view(case: Case, number: int, rng: np.random.Generator) -> Array:

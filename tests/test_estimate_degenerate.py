@@ -1,0 +1,197 @@
+"""Motions that tell too little end with a finding and no number that pretends."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from engine.camera.lens import project
+from engine.estimate import Problem, Result, Touched, solve
+from engine.estimate.model import predicted_view
+from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.sessions.observations import Observation
+from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
+
+MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
+
+
+def session(mount: str, seed: int = 0, **case: object) -> Simulated:
+    return simulated(Case(mount=mount, **case), np.random.default_rng(seed))
+
+
+def moving(truth: Simulated, flange: np.ndarray, seed: int = 0) -> Problem:
+    """The session's camera and board with other flange poses and the usual noise."""
+    rng = np.random.default_rng(seed)
+    noise = np.column_stack(
+        [rng.normal(0, np.radians(0.02), (len(flange), 3)), rng.normal(0, 0.15, (len(flange), 3))]
+    )
+    views = predicted_view(truth.case.mount, truth.camera, displaced(flange, noise), truth.board)
+    seen = tuple(
+        Observation(
+            number,
+            pose,
+            np.arange(BOARD.count),
+            project(apply(view, BOARD.points()), CAMERA) + rng.normal(0, 0.15, (BOARD.count, 2)),
+        )
+        for number, (pose, view) in enumerate(zip(flange, views, strict=True), 1)
+    )
+    return replace(truth.problem, observations=seen)
+
+
+def codes(found: Result) -> set[str]:
+    return {item.code for item in found.findings}
+
+
+def message(found: Result, code: str) -> str:
+    item = next(item for item in found.findings if item.code == code)
+    return f"{item.message} {item.remedy}"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_pure_shifts_leave_the_place_unknown_and_say_so(mount: str) -> None:
+    truth = session(mount)
+    middle = truth.problem.observations[0].base_T_flange
+    rng = np.random.default_rng(2)
+    steps = np.column_stack([np.zeros((10, 3)), rng.uniform(-60, 60, (10, 3))])
+    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    document = found.document()
+    key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
+    assert document[key]["position_mm"] == [None, None, None]
+    assert document[key]["quaternion_xyzw"] is not None
+    assert document["covariance"] is None
+    assert document["uncertainty"]["position_mm"] is None
+    assert document["uncertainty"]["pick_mm"] is None
+    assert "unobservable" in codes(found)
+    assert "The camera's place cannot be found" in message(found, "unobservable")
+    assert found.verdict == "not-accepted"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_turns_about_one_axis_leave_the_shift_along_it_unknown(mount: str) -> None:
+    truth = session(mount)
+    middle = truth.problem.observations[0].base_T_flange
+    view_axis = middle[:3, :3] @ [0, 0, 1.0]
+    rng = np.random.default_rng(3)
+    steps = np.column_stack(
+        [rng.uniform(-0.6, 0.6, (10, 1)) * view_axis, rng.uniform(-40, 40, (10, 3))]
+    )
+    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    assert "unobservable" in codes(found)
+    assert "shifted together along" in message(found, "unobservable")
+    assert found.uncertainty.pick_mm is None
+    assert found.uncertainty.angle_deg is not None
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_identical_stations_give_no_number_at_all(mount: str) -> None:
+    truth = session(mount)
+    middle = truth.problem.observations[0].base_T_flange
+    found = solve(moving(truth, np.tile(middle, (8, 1, 1))))
+    document = found.document()
+    key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
+    assert document[key] is None
+    assert set(document["uncertainty"].values()) == {None}
+    assert "unobservable" in codes(found)
+    assert found.verdict == "not-accepted"
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_fewer_than_three_stations_are_too_few(count: int) -> None:
+    truth = session(EYE_TO_HAND)
+    found = solve(replace(truth.problem, observations=truth.problem.observations[:count]))
+    assert codes(found) == {"too-few"}
+    assert message(found, "too-few").startswith(f"{count} usable")
+    assert not found.solved
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_near_half_turns_are_solved(mount: str) -> None:
+    truth = session(mount)
+    flange = [s.base_T_flange for s in truth.problem.observations[:8]]
+    axis = truth.camera[:3, :3] @ [0, 0, 1.0]
+    half = [
+        truth.problem.observations[0].base_T_flange,
+        *(
+            displaced(T, np.r_[np.pi * axis * (1 - 1e-4 * k), 0, 0, 0])
+            for k, T in enumerate(flange[1:])
+        ),
+    ]
+    if mount == EYE_IN_HAND:
+        half = [transform(T[:3, :3] @ rotation_exp([0, 0, np.pi]), T[:3, 3]) for T in flange[:4]]
+        half += flange[4:]
+    found = solve(moving(truth, np.array(half)))
+    off = displacement(found.camera, truth.camera)
+    assert off @ np.linalg.solve(found.covariance, off) < 22.5
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_weak_tilts_are_named_with_what_to_add(mount: str) -> None:
+    truth = session(mount)
+    middle = truth.problem.observations[0].base_T_flange
+    rng = np.random.default_rng(4)
+    steps = np.column_stack([rng.uniform(-0.05, 0.05, (10, 3)), rng.uniform(-40, 40, (10, 3))])
+    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    text = message(found, "weak-direction")
+    assert "is known only to ±" in text
+    assert "Add stations tilted about base" in text
+    off = displacement(found.camera, truth.camera)
+    assert off @ np.linalg.solve(found.covariance, off) < 22.5
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("style", ["grid", "tilted"])
+def test_four_axes_leave_the_height_open(mount: str, style: str) -> None:
+    truth = session(mount, axes=4, style=style)
+    found = solve(truth.problem)
+    document = found.document()
+    key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
+    x, y, z = document[key]["position_mm"]
+    assert z is None
+    off = displacement(found.camera, truth.camera)
+    sd = np.sqrt(np.diag(found.covariance))
+    assert (np.abs(off[:5]) < 4 * sd[:5]).all()
+    assert x == pytest.approx(truth.camera[0, 3], abs=5)
+    assert y == pytest.approx(truth.camera[1, 3], abs=5)
+    assert "along base Z" in message(found, "unobservable")
+    assert "board.height_mm" in message(found, "unobservable")
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_measured_height_fixes_a_four_axis_result(mount: str) -> None:
+    truth = session(mount, axes=4)
+    height = apply(truth.board, truth.problem.board.points()[:1])[0, 2]
+    board = replace(truth.problem.board, height_mm=float(height) + 0.1)
+    found = solve(replace(truth.problem, board=board))
+    off = displacement(found.camera, truth.camera)
+    assert off @ np.linalg.solve(found.covariance, off) < 22.5
+    assert "cannot be found from these stations; the measured board.height_mm" in message(
+        found, "unobservable"
+    )
+    assert next(f for f in found.findings if f.code == "unobservable").level == "note"
+    assert found.uncertainty.pick_mm is not None
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_one_touched_point_fixes_a_four_axis_result(mount: str) -> None:
+    truth = session(mount, axes=4)
+    p_camera = np.array([20.0, 10.0, 550.0])
+    flange = truth.problem.observations[0].base_T_flange
+    carrier = truth.camera if mount == EYE_TO_HAND else flange @ truth.camera
+    touch = Touched(p_camera, apply(carrier, p_camera[None])[0] + 0.1, flange)
+    found = solve(replace(truth.problem, touched=(touch,)))
+    off = displacement(found.camera, truth.camera)
+    assert off @ np.linalg.solve(found.covariance, off) < 22.5
+    assert "touched point" in message(found, "unobservable")
+
+
+def test_the_null_direction_of_four_axes_shifts_both_transforms_alike() -> None:
+    """External check: rank 11 of 12, one common shift (computed; Ulrich & Steger 2016 on SCARA)."""
+    found = solve(session(EYE_TO_HAND, axes=4).problem)
+    value, vectors = np.linalg.eigh(found.joint_covariance)
+    worst = vectors[:, -1] / np.abs(vectors[:, -1]).max()
+    assert value[-1] / value[-2] > 1e4
+    np.testing.assert_allclose(np.abs(worst[[5, 11]]), 1.0, atol=1e-3)
+    np.testing.assert_allclose(inverse(inverse(found.camera)), found.camera, atol=1e-9)
