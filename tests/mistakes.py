@@ -6,12 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from engine.camera.lens import project
 from engine.checks.slips import slips
 from engine.checks.typed import layout
+from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
-from engine.frames import Array
+from engine.frames import Array, apply, displaced, displacement, inverse
 from engine.pendant.entry import format_pose, pose_from_fields
-from engine.simulate.statistics import Case, simulated
+from engine.sessions.observations import Observation
+from engine.simulate.statistics import Case, Simulated, simulated
 
 Texts = dict[int, tuple[str, ...]]
 
@@ -70,3 +73,121 @@ def slipped(session: Faulty, rng: np.random.Generator, least: Array) -> Faulty:
     fields[k] = slip.text
     texts = {**session.texts, station: tuple(fields)}
     return Faulty(with_texts(session.problem, texts), texts, session.true, station, k)
+
+
+def reread(session: Faulty, rotation: str, angle_unit: str = "deg") -> Faulty:
+    """Return the session of a pendant that shows another convention or unit than the cell says."""
+    pendant = session.problem.pendant
+    shown = replace(pendant, rotation=rotation, angle_unit=angle_unit)
+    texts = {o.id: format_pose(o.base_T_flange, shown) for o in session.problem.observations}
+    return Faulty(with_texts(session.problem, texts), texts, session.true)
+
+
+def scaled_lengths(session: Faulty, factor: float) -> Faulty:
+    """Return the session of a pendant whose positions are ``factor`` times the declared unit."""
+    texts = {
+        i: (*(f"{float(v) * factor:.5f}" for v in fields[:3]), *fields[3:])
+        for i, fields in session.texts.items()
+    }
+    return Faulty(with_texts(session.problem, texts), texts, session.true)
+
+
+def inverted(session: Faulty) -> Faulty:
+    """Return the session of a program that wrote flange_T_base."""
+    pendant = session.problem.pendant
+    texts = {
+        o.id: format_pose(inverse(o.base_T_flange), pendant) for o in session.problem.observations
+    }
+    return Faulty(with_texts(session.problem, texts), texts, session.true)
+
+
+def shifted(session: Faulty, by: int, start: int = 0) -> Faulty:
+    """Return the session with images given to the poses ``by`` stations later from ``start`` on.
+
+    The stations that then have no image of their own are dropped.
+    """
+    seen = session.problem.observations
+    n = len(seen)
+    rows = [k for k in range(n) if k < start or start <= k + by < n]
+    source = {k: k if k < start else k + by for k in rows}
+    observations = tuple(
+        replace(seen[k], point_ids=seen[source[k]].point_ids, pixels=seen[source[k]].pixels)
+        for k in rows
+    )
+    texts = {o.id: session.texts[o.id] for o in observations}
+    return Faulty(replace(session.problem, observations=observations), texts, session.true)
+
+
+def swapped_images(session: Faulty, a: int, b: int) -> Faulty:
+    """Return the session with the images of rows a and b exchanged."""
+    seen = list(session.problem.observations)
+    first, second = seen[a], seen[b]
+    seen[a] = replace(first, pixels=second.pixels, point_ids=second.point_ids)
+    seen[b] = replace(second, pixels=first.pixels, point_ids=first.point_ids)
+    problem = replace(session.problem, observations=tuple(seen))
+    return Faulty(problem, session.texts, session.true)
+
+
+def half_turned(session: Faulty, row: int) -> Faulty:
+    """Return the session with the points of one image numbered from the other end."""
+    seen, last = list(session.problem.observations), session.problem.board.count - 1
+    ids = seen[row].point_ids
+    assert ids is not None
+    seen[row] = replace(seen[row], point_ids=last - ids)
+    return Faulty(
+        replace(session.problem, observations=tuple(seen)), session.texts, session.true, row + 1
+    )
+
+
+def other_pitch(session: Faulty, factor: float) -> Faulty:
+    """Return the session with a board whose declared pitch is ``factor`` times too small."""
+    board = replace(session.problem.board, pitch_mm=session.problem.board.pitch_mm / factor)
+    return replace(session, problem=replace(session.problem, board=board))
+
+
+def other_focal(session: Faulty, factor: float) -> Faulty:
+    """Return the session with a declared focal length ``factor`` times too small."""
+    camera = session.problem.camera
+    (fx, s, cx), (z, fy, cy), last = camera.matrix
+    matrix = ((fx / factor, s, cx), (z, fy / factor, cy), last)
+    problem = replace(session.problem, camera=replace(camera, matrix=matrix))
+    return replace(session, problem=problem)
+
+
+def moved(case: Case, seed: int, what: str, xi: Array, row: int) -> Faulty:
+    """Return a session in which the ``camera`` or the ``board`` moved by ``xi`` before ``row``.
+
+    ``tool`` and ``frame``: the pendant shows another tool or user frame from there on.
+    """
+    made = simulated(case, np.random.default_rng(seed))
+    E = displaced(np.eye(4), xi)
+    rng = np.random.default_rng(seed + 1)
+    observations = []
+    for k, seen in enumerate(made.problem.observations):
+        if k >= row:
+            seen = _after(made, seen, what, E, rng)
+        observations.append(seen)
+    return typed(replace(made.problem, observations=tuple(observations)))
+
+
+def _after(
+    made: Simulated,
+    seen: Observation,
+    what: str,
+    E: Array,
+    rng: np.random.Generator,
+) -> Observation:
+    if what == "tool":
+        return replace(seen, base_T_flange=seen.base_T_flange @ E)
+    if what == "frame":
+        return replace(seen, base_T_flange=E @ seen.base_T_flange)
+    xi = displacement(E, np.eye(4))
+    camera = displaced(made.camera, xi) if what == "camera" else made.camera
+    board = displaced(made.board, xi) if what == "board" else made.board
+    case, points = made.case, made.problem.board.points()
+    noise = np.concatenate(
+        [rng.normal(0, np.radians(case.angle_deg), 3), rng.normal(0, case.position_mm, 3)]
+    )
+    view = predicted_view(case.mount, camera, displaced(seen.base_T_flange, noise), board)
+    pixels = project(apply(view, points), made.problem.camera)
+    return replace(seen, pixels=pixels + rng.normal(0, case.pixel_px, pixels.shape))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +10,7 @@ from ..estimate.problem import Problem
 from ..estimate.solver import Solution, solution
 from ..findings import Finding
 from ..frames import Array
+from .sane import sane
 from .scene import Scene, Texts, evidence
 
 OUTLIER_SHARE = float(np.log(1 / 300))  # stations that fit nothing, common practice, no source
@@ -25,16 +25,17 @@ class Cause:
     is; ``problem`` and ``texts`` are the session with the cause put right, to look for a second
     one; ``set_aside`` the stations that must not be used until the operator has corrected them.
     ``kept`` whether the correction may stay (a board's turn). ``last``: nothing can be told beyond.
+    ``found`` the fit of ``problem`` where it was made already.
     """
 
     weight: float
-    findings: Callable[[float], tuple[Finding, ...]]
+    findings: tuple[Finding, ...]
     problem: Problem
     texts: Texts
     set_aside: frozenset[int] = frozenset()
     kept: bool = False
     last: bool = False
-    rival: str = ""
+    found: Solution | None = None
 
 
 def weight_of(found: Solution) -> float:
@@ -46,7 +47,10 @@ def weight_of(found: Solution) -> float:
 def solved_weight(problem: Problem) -> tuple[Solution | None, float]:
     """Return the fit of a problem and its weight; −∞ where it cannot be solved."""
     found = solution(problem)
-    return found, -np.inf if found is None else weight_of(found)
+    if found is None:
+        return None, -np.inf
+    found = sane(found)
+    return found, weight_of(found)
 
 
 def with_pose(

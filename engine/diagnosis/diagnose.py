@@ -8,7 +8,7 @@ how common it is. The winner is put right, the session solved again, and tested 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,19 +20,21 @@ from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals, solution
-from ..findings import Finding, by_gravity, finding
+from ..findings import Finding, Level, by_gravity, finding
 from .cause import Cause
+from .sane import sane
 from .scale import scale_causes
 from .scene import Scene, Texts, scene
 from .screen import Alarm, field_alarms, lens_alarm, noise_is_absurd, pitch_alarm, split_alarms
-from .single_causes import ERROR_CHANCE, single_causes
-from .smooth import smooth_cause
+from .single_causes import single_causes
+from .smooth import smooth_causes
 from .split import split_causes
 from .whole_causes import Promising, promising, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together under 2 %, of which errors
 # under 1 %. A typed value between the two is a warning.
 ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1.5e-3, "pitch": 1e-3, "lens": 1e-3}
+ERROR_CHANCE = 3e-3  # chance in a clean session below which a typed value is an error
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -60,6 +62,7 @@ def solve(problem: Problem, texts: Texts | None = None) -> Result:
     found = solution(problem)
     if found is None:
         return unsolved(problem)
+    found = sane(found)
     diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings:
         return assembled(found)
@@ -81,11 +84,11 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         cause = _best(view, alarms, other)
         if cause is None:
             break
-        findings += cause.findings(min(alarm.chance for alarm in alarms))
+        findings += _weighed(cause, min(alarm.chance for alarm in alarms))
         aside |= cause.set_aside
         if cause.kept:
             problem = _kept(problem, cause.problem)
-        following = solution(cause.problem)
+        following = cause.found or solution(cause.problem)
         if cause.last or following is None:
             break
         now, texts = following, cause.texts
@@ -111,18 +114,39 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 
 
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
-    """Return the cause with the most weight."""
-    causes = whole_causes(view, other)
-    families = {alarm.family for alarm in alarms}
-    tests = field_alarms(view)
-    causes += single_causes(view, tests)
-    causes += split_causes(view)
-    if families & {"pitch", "lens", "noise", "split"}:
-        causes += scale_causes(view)
-    smooth = smooth_cause(view)
-    if smooth is not None:
-        causes.append(smooth)
+    """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
+    causes = []
+    for cause in whole_causes(view, other):
+        if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
+            return cause
+        causes.append(cause)
+    families: set[str] = {alarm.family for alarm in alarms}
+    for tried in _tried(view, families):
+        try:
+            causes += tried()
+        except np.linalg.LinAlgError:  # a cause so wrong that its fit has no numbers
+            continue
     return max(causes, key=lambda cause: cause.weight, default=None)
+
+
+def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]]]:
+    yield lambda: single_causes(view, field_alarms(view))
+    yield lambda: split_causes(view)
+    if not noise_is_absurd(view):
+        if families & {"pitch", "lens", "split"}:
+            yield lambda: scale_causes(view)
+        yield lambda: smooth_causes(view)
+
+
+def _weighed(cause: Cause, chance: float) -> tuple[Finding, ...]:
+    """Return the cause's findings; a typed value that a clean session may show is a warning."""
+    if chance < ERROR_CHANCE:
+        return cause.findings
+    doubtful = ("typed-value", "outlier")
+    return tuple(
+        replace(item, level=Level.WARNING) if item.code in doubtful else item
+        for item in cause.findings
+    )
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:

@@ -71,9 +71,7 @@ def _cause(
     occam = 0.5 * np.log(1.0 / max(information, 1e-300)) - np.log(SCALE_PRIOR)
     weight = weight_of(now.found) + SCALE_SHARE + float(occam) - 0.5 * (total / SCALE_PRIOR) ** 2
     described = tell(old.found.problem, now.found.problem)
-    return Cause(
-        weight, lambda _: (described,), now.found.problem, texts_of(now), rival=described.code
-    )
+    return Cause(weight, (described,), now.found.problem, texts_of(now))
 
 
 def _pitch_rows(now: Scene) -> tuple[float, float]:

@@ -24,6 +24,7 @@ from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.units import ANGLE_RAD
 from ..sessions.observations import Observation
+from .sane import own_views, sane
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
 # Uniform density of where a station that fits nothing may lie: any rotation, any place of a cell.
@@ -39,8 +40,8 @@ class Scene:
     """One fit with its typed texts.
 
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
-    of them at the fit; ``V`` (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text:
-    for a station left out of the fit they are taken against the fit of the others. ``VH``
+    of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
+    (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of the fit they are taken against the fit of the others. ``VH``
     (n, 6, 12 + p) is V⁻¹H.
     """
 
@@ -49,6 +50,7 @@ class Scene:
     ids: tuple[int, ...]
     fields: tuple[tuple[str, ...], ...]
     system: System
+    views: Array
     V: Array
     VH: Array
     w: Array
@@ -91,6 +93,7 @@ class Scene:
 
 def scene(found: Solution, texts: Texts) -> Scene:
     """Return the scene of a fit; stations without a text get the one the pendant would show."""
+    found = sane(found)
     problem, fit, used = found.problem, found.fit, found.used
     system = linear_system(found.stations, fit.state)
     V = system.covariance(fit.noise)
@@ -107,6 +110,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
         ids=tuple(item.id for item in seen),
         fields=tuple(_fields(problem, item, texts) for item in seen),
         system=system,
+        views=own_views(found.gathered, found.turn),
         V=V,
         VH=V_inverse @ system.rows,
         w=(weight @ system.residual[..., None])[..., 0],

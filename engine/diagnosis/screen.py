@@ -162,7 +162,7 @@ def _f_chance(T: float, q: int, degrees: float) -> float:
 def scale_rows(scene: Scene) -> Array:
     """Return the view's displacement (n, 6, 1) by the logarithm of the board's pitch."""
     Z = np.zeros((len(scene.ids), 6, 1))
-    Z[:, 3:, 0] = -scene.stations.views.pose[:, :3, 3]
+    Z[:, 3:, 0] = -scene.views[:, :3, 3]
     return Z
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..checks.explain import Explanation
 from ..estimate.fit import fit
-from ..findings import Finding, Level, finding
+from ..findings import Finding, finding
 from ..frames import displacement
 from .cause import OUTLIER_SHARE, SLIP_SHARE, Cause, texts_of, with_pose
 from .scene import LOG_ANYWHERE, Scene, evidence
@@ -18,7 +18,6 @@ from .single import Others, double_slips_of, half_turn_of, others, slips_of
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
-ERROR_CHANCE = 3e-3  # [-] chance in a clean session below which a typed value is an error
 TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common practice
 
 
@@ -66,20 +65,15 @@ def _slip_cause(scene: Scene, seen: Others, item: Explanation) -> Cause:
     for k, text in zip(item.fields, item.texts, strict=True):
         fields[k] = text
     problem, texts = with_pose(scene, row, item.pose, tuple(fields))
-
-    def findings(chance: float) -> tuple[Finding, ...]:
-        return typed_values(scene, row, item, chance)
-
-    return Cause(weight, findings, problem, texts, frozenset({scene.ids[row]}), rival=f"slip {row}")
+    said = typed_values(scene, row, item)
+    return Cause(weight, said, problem, texts, frozenset({scene.ids[row]}))
 
 
-def typed_values(scene: Scene, row: int, item: Explanation, chance: float) -> tuple[Finding, ...]:
-    """Return one `typed-value` per field changed; a doubtful one is a warning."""
-    level = Level.ERROR if chance < ERROR_CHANCE else Level.WARNING
+def typed_values(scene: Scene, row: int, item: Explanation) -> tuple[Finding, ...]:
+    """Return one `typed-value` per field changed."""
     return tuple(
         finding(
             "typed-value",
-            level=level,
             station=scene.ids[row],
             field=scene.layout.labels[k],
             typed=scene.fields[row][k],
@@ -114,9 +108,7 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     weight += OUTLIER_SHARE * float(len(seen.kept) - 1 - sum(seen.kept))
     weight -= LOG_ANYWHERE
     described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
-    return Cause(
-        weight, lambda _: (described,), problem, texts_of(scene), kept=True, rival=f"turn {row}"
-    )
+    return Cause(weight, (described,), problem, texts_of(scene), kept=True)
 
 
 def _outlier_cause(scene: Scene, seen: Others) -> Cause:
@@ -138,9 +130,8 @@ def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     )
     return Cause(
         weight,
-        lambda _: (described,),
+        (described,),
         problem,
         texts_of(scene),
         frozenset({scene.ids[row]}),
-        rival=f"outlier {row}",
     )

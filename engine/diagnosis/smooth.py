@@ -22,11 +22,11 @@ LEVER_MM = (
 RAD_PER_MM = float(np.radians(0.16)) / 0.65
 
 
-def smooth_cause(scene: Scene) -> Cause | None:
+def smooth_causes(scene: Scene) -> list[Cause]:
     """Return the robot's geometry as a cause, where the estimate does not hold it already."""
     found = scene.found
     if len(found.stations.systematic_sd):
-        return None
+        return []
     columns, sd = _arm_columns(scene) or _any_columns(found.stations)
     stations = replace(found.stations, systematic=columns, systematic_sd=sd)
     state = State(found.fit.state.camera, found.fit.state.board, np.zeros(len(sd)))
@@ -37,7 +37,7 @@ def smooth_cause(scene: Scene) -> Cause | None:
     moved = (columns[used] @ ended.state.errors)[:, 3:]
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     described = finding("robot-geometry", error_mm=f"{error:.2g}", suggested=f"{error:.2g}")
-    return Cause(weight, lambda _: (described,), found.problem, texts_of(scene), last=True)
+    return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
 
 
 def _arm_columns(scene: Scene) -> tuple[Array, Array] | None:

@@ -7,16 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..estimate.closed_form import transforms_from
 from ..estimate.fit import State, fit
-from ..estimate.model import implied_flange, related
+from ..estimate.model import implied_flange
 from ..findings import Finding, finding
-from ..frames import Array, apply, displaced, inverse, mean_rotation, rotation_angle, transform
+from ..frames import Array, displaced, inverse, mean_rotation, rotation_angle, transform
 from ..sessions.cell import EYE_TO_HAND
 from .cause import Cause, texts_of
+from .sane import closed_start, deviations
 from .scene import Scene, evidence
 from .screen import side_columns, split_places
-from .whole import SCALE_MM, SCALE_RAD
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
 MOVE_RAD, MOVE_MM = 0.3, 100.0  # prior standard deviation of a move: a knock or another tool
@@ -67,15 +66,9 @@ def _starts(scene: Scene, place: int) -> list[Split]:
     alone = later if n - place > place else ~later
     if alone.sum() < 3:
         return []
-    typed, view = scene.stations.typed, scene.stations.views.pose
-    cameras, boards = transforms_from(related(mount, typed[alone])[None], view[alone][None])
+    typed, view = scene.stations.typed, scene.views
+    camera, board = closed_start(mount, typed[alone], view[alone], scene.found.gathered)
     centre = scene.found.gathered.board.points().mean(axis=0)
-    fits = [
-        _deviations(scene, typed, c, b, centre)[alone].sum()
-        for c, b in zip(cameras, boards, strict=True)
-    ]
-    best = int(np.argmin(fits))
-    camera, board = cameras[best], boards[best]
     implied = implied_flange(mount, camera, view, board)
     found = []
     for side in ("flange", "base"):
@@ -84,18 +77,9 @@ def _starts(scene: Scene, place: int) -> list[Split]:
         move = transform(mean_rotation(other[:, :3, :3]), other[:, :3, 3].mean(axis=0))
         moved = typed.copy()
         moved[~alone] = typed[~alone] @ move if side == "flange" else move @ typed[~alone]
-        score = float(_deviations(scene, moved, camera, board, centre).sum())
+        score = float(deviations(mount, moved, view, camera, board, centre).sum())
         found.append(Split(side, place, moved, ~alone, camera, board, score))
     return found
-
-
-def _deviations(scene: Scene, typed: Array, camera: Array, board: Array, centre: Array) -> Array:
-    """Return log(1 + squared deviation) of each station (n,)."""
-    left = camera @ scene.stations.views.pose
-    right = related(scene.stations.mount, typed) @ board
-    turn = ((left[:, :3, :3] - right[:, :3, :3]) ** 2).sum(axis=(1, 2)) / 2
-    gap = apply(left, centre[None])[:, 0] - apply(right, centre[None])[:, 0]
-    return np.asarray(np.log1p(turn / SCALE_RAD**2 + (gap**2).sum(axis=1) / SCALE_MM**2))
 
 
 def _cause(scene: Scene, start: Split, count: int) -> Cause:
@@ -126,9 +110,7 @@ def _cause(scene: Scene, start: Split, count: int) -> Cause:
         ),
     )
     described = _finding(scene, start, typed, ended.state)
-    return Cause(
-        weight, lambda _: (described,), problem, texts_of(scene), last=True, rival=start.side
-    )
+    return Cause(weight, (described,), problem, texts_of(scene), last=True)
 
 
 _SD = np.array([MOVE_RAD] * 3 + [MOVE_MM] * 3)

@@ -29,6 +29,7 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.units import ANGLE_RAD, LENGTH_MM
+from .sane import SCALE_MM, SCALE_RAD
 from .scene import Scene
 
 SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
@@ -36,7 +37,6 @@ LATE_SHIFTS = (-1, 1)  # the same, from some station on
 MOST_SWAPPED = 12  # stations among which exchanges are tried
 MOST_STARTS = 20  # places from which a late shift is tried
 JUDGES = 40  # stations that judge; more change nothing
-SCALE_RAD, SCALE_MM = 0.005, 1.0  # deviation of a good station from a closed form
 
 LOG_SHARE = {  # logarithm of how common each cause is among sessions, common practice, no source
     "rotation-convention": -3.0,
@@ -54,6 +54,7 @@ class Reading:
     unit, a shift); ``typed`` (n, 4, 4) the poses then; ``log_share`` how common it is. ``order``
     (n,) says whose pose each station gets, where poses change places; ``start`` is the first row of
     a late shift. ``quantity`` of a unit ("angles", "positions"); for a convention the other unit.
+    ``alone``: rows that a shift leaves without a partner.
     """
 
     code: str
@@ -63,6 +64,7 @@ class Reading:
     start: int = 0
     quantity: str = ""
     order: tuple[int, ...] | None = None
+    alone: tuple[int, ...] = ()
 
 
 def readings(scene: Scene) -> list[Reading]:
@@ -134,8 +136,10 @@ def _shifted(typed: Array, by: int, start: int) -> Reading:
     n = len(typed)
     order = np.arange(n)
     order[start:] = np.roll(order[start:], -by)
+    alone = range(n - by, n) if by > 0 else range(start, start - by)
     share = LOG_SHARE["pairing"] - float(np.log(2 * n)) * (start > 0)
-    return Reading("pairing", f"{by:+d}", typed[order], share, start, order=_indices(order))
+    moved, places = typed[order], _indices(order)
+    return Reading("pairing", f"{by:+d}", moved, share, start, order=places, alone=tuple(alone))
 
 
 def _swaps(scene: Scene) -> list[Reading]:
@@ -160,21 +164,23 @@ def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
 
 
 def scores(scene: Scene, typed: Array) -> Array:
-    """Return for readings (h, n, 4, 4) the sum of log(1 + squared deviation) of the best start."""
-    n = typed.shape[1]
+    """Return for readings (h, n, 4, 4) the sum of log(1 + squared deviation) of the best start.
+
+    Each station takes the best of the poses that explain its image.
+    """
+    h, n = typed.shape[:2]
     judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
-    if n <= JUDGES:
-        judges = np.arange(n)
-    view = scene.stations.views.pose[judges]
+    candidates = scene.found.gathered.candidates.take(judges)
+    view = scene.views[judges]
     G = related(scene.stations.mount, typed[:, judges])
-    h = len(G)
     cameras, boards = transforms_from(G, np.broadcast_to(view, (h, *view.shape)))
     centre = scene.found.gathered.board.points().mean(axis=0)
-    G3 = np.concatenate([G] * (len(cameras) // h))
-    left, right = cameras[:, None] @ view, G3 @ boards[:, None]
+    right = (np.concatenate([G] * (len(cameras) // h)) @ boards[:, None])[:, :, None]
+    left = cameras[:, None, None] @ candidates.pose
     turn = ((left[..., :3, :3] - right[..., :3, :3]) ** 2).sum(axis=(-1, -2)) / 2
     gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
-    size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2
+    size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2 + candidates.cost
+    size = np.where(candidates.valid, size, np.inf).min(axis=2)
     return np.asarray(np.log1p(size).sum(axis=1).reshape(-1, h).min(axis=0))
 
 

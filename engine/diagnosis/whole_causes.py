@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,8 @@ from ..findings import Finding, finding
 from ..pendant.conventions import ROTATIONS, equivalent
 from .cause import Cause, solved_weight, texts_of
 from .scene import Scene, Texts
-from .whole import Reading, applied, readings, scores
+from .whole import Reading, applied, scores
+from .whole import readings as other_readings
 
 BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
 NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
@@ -33,7 +35,7 @@ class Promising:
 
 def promising(scene: Scene) -> Promising:
     """Return the readings worth a fit. Costs a few closed forms, so every session can have it."""
-    others = readings(scene)
+    others = other_readings(scene)
     if not others:
         return Promising((), 0.0)
     typed = np.array([*(item.typed for item in others), scene.stations.typed])
@@ -47,25 +49,21 @@ def promising(scene: Scene) -> Promising:
     return Promising(tuple(chosen), gain)
 
 
-def whole_causes(scene: Scene, found: Promising) -> list[Cause]:
-    """Return the promising readings as causes, fitted like the session itself."""
-    causes = []
-    for reading in found.items:
+def whole_causes(scene: Scene, readings: Promising) -> Iterator[Cause]:
+    """Yield the promising readings as causes, fitted like the session itself."""
+    for reading in readings.items:
         problem, texts = put_right(scene, reading)
-        _, weight = solved_weight(problem)
+        found, weight = solved_weight(problem)
         described = described_as(scene, reading)
-        causes.append(
-            Cause(
-                weight + reading.log_share,
-                lambda _, said=described: said,  # type: ignore[misc]
-                problem,
-                texts,
-                _set_aside(scene, reading),
-                last=reading.code == "inverse-pose",
-                rival=reading.code + reading.value,
-            )
+        yield Cause(
+            weight + reading.log_share,
+            described,
+            problem,
+            texts,
+            _set_aside(scene, reading),
+            last=reading.code == "inverse-pose",
+            found=found,
         )
-    return causes
 
 
 def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
@@ -83,7 +81,9 @@ def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
     texts = texts_of(scene)
     if reading.order is not None:
         texts = {i: scene.fields[k] for i, k in zip(scene.ids, reading.order, strict=True)}
-    return replace(problem, pendant=pendant), texts
+    alone = {scene.ids[row] for row in reading.alone}
+    observations = tuple(seen for seen in problem.observations if seen.id not in alone)
+    return replace(problem, pendant=pendant, observations=observations), texts
 
 
 def _set_aside(scene: Scene, reading: Reading) -> frozenset[int]:

@@ -1,0 +1,216 @@
+"""How many mistakes are found, and named right: simulated sessions of both mounts.
+
+    python tests/bench/bench_mistakes.py [--sessions 400] [--stations 15] [--kinds slip,clean]
+
+Only the first finding of a session at level error or warning counts. A session is "found" when that
+finding is no mere statement of too little accuracy (`tolerance`, `weak-direction`); "named right"
+when it names the cause, station, field and value that were put in. Set OMP_NUM_THREADS=1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import mistakes as m
+
+from engine.diagnosis.diagnose import solve
+from engine.findings import Finding, Level
+from engine.simulate.statistics import Case
+
+CONSEQUENCES = ("tolerance", "weak-direction")
+# Five times the leave-one-out noise of the usual case (0.15 px, 0.15 mm, 0.02°): 0.2 mm and 0.03°.
+LEAST = np.array([1.0, 1.0, 1.0, 0.15, 0.15, 0.15])
+CONVENTIONS = (
+    "moving-zyx",
+    "moving-xyz",
+    "moving-zyz",
+    "fixed-zyz",
+    "fixed-zyx",
+    "rotation-vector",
+)
+MOVE = np.radians([0.9, -0.9, 0.8]), np.array([1.2, -1.2, 1.0])  # 1.5° and 2 mm
+
+Judge = Callable[[Finding], bool]
+Made = tuple[m.Faulty, Judge]
+
+
+@dataclass(frozen=True)
+class Count:
+    """Sessions of one kind: how many, found, right; and seconds for the slowest and the median."""
+
+    sessions: int
+    found: int
+    right: int
+    errors: int
+    warnings: int
+    median_s: float
+    p95_s: float
+
+
+def _slip(case: Case, seed: int) -> Made:
+    rng = np.random.default_rng(seed + 77)
+    made = m.slipped(m.clean(case, seed), rng, LEAST)
+    assert made.station is not None
+    assert made.field is not None
+    label = made.problem.pendant.labels[made.field]
+    want = (made.station, label, made.true[made.station][made.field])
+    return made, lambda f: (f.station, f.field, f.suggested) == want
+
+
+def _two_slips(case: Case, seed: int) -> Made:
+    rng = np.random.default_rng(seed + 78)
+    first = m.slipped(m.clean(case, seed), rng, LEAST)
+    second = first
+    while second.station == first.station or second is first:
+        second = m.slipped(first, rng, LEAST)
+    want = {
+        (s, first.problem.pendant.labels[k], first.true[s][k])
+        for s, k in ((first.station, first.field), (second.station, second.field))
+    }
+    return second, lambda f: (f.station, f.field, f.suggested) in want
+
+
+def _convention(case: Case, seed: int) -> Made:
+    name = CONVENTIONS[seed % len(CONVENTIONS)]
+    return m.reread(
+        m.clean(case, seed), name
+    ), lambda f: (f.code, f.suggested) == ("rotation-convention", name)
+
+
+def _moved(what: str, code: dict[str, str]) -> Callable[[Case, int], Made]:
+    def make(case: Case, seed: int) -> Made:
+        row = 3 + seed % max(case.stations - 5, 1)
+        xi = np.concatenate(MOVE)
+        if what in ("tool", "frame"):
+            xi = np.concatenate([MOVE[0] * 10, MOVE[1] * 30])
+        made = m.moved(case, seed, what, xi, row)
+        return made, lambda f: (f.code, f.station) == (code[case.mount], row + 1)
+
+    return make
+
+
+def _coded(change: Callable[[m.Faulty], m.Faulty], judge: Judge) -> Callable[[Case, int], Made]:
+    return lambda case, seed: (change(m.clean(case, seed)), judge)
+
+
+def _is(code: str, **values: object) -> Judge:
+    return lambda f: f.code == code and all(getattr(f, k) == v for k, v in values.items())
+
+
+def _near(code: str, value: float, within: float) -> Judge:
+    return lambda f: f.code == code and abs(float(f.suggested or "nan") - value) < within
+
+
+KINDS: dict[str, Callable[[Case, int], Made]] = {
+    "clean": _coded(lambda s: s, lambda f: False),
+    "one slip": _slip,
+    "two slips": _two_slips,
+    "convention": _convention,
+    "radians": _coded(lambda s: m.reread(s, "fixed-xyz", "rad"), _is("unit", suggested="rad")),
+    "metres": _coded(lambda s: m.scaled_lengths(s, 0.001), _is("unit", suggested="m")),
+    "inverse": _coded(m.inverted, _is("inverse-pose")),
+    "shift": _coded(lambda s: m.shifted(s, 1), _is("pairing")),
+    "late shift": _coded(lambda s: m.shifted(s, 1, len(s.texts) // 2), _is("pairing")),
+    "swap": _coded(lambda s: m.swapped_images(s, 1, 3), _is("pairing", stations=(2, 4))),
+    "half-turn": lambda case, seed: (
+        m.half_turned(m.clean(case, seed), seed % case.stations),
+        lambda f: False,
+    ),
+    "pitch +2 %": _coded(lambda s: m.other_pitch(s, 1.02), _near("board-pitch", 20.0, 0.06)),
+    "focal +2 %": _coded(lambda s: m.other_focal(s, 1.02), _near("lens", 1400.0, 5.0)),
+    "board slipped": _moved("board", {"eye-to-hand": "board-moved", "eye-in-hand": "board-moved"}),
+    "camera knocked": _moved(
+        "camera", {"eye-to-hand": "camera-moved", "eye-in-hand": "camera-moved"}
+    ),
+    "other tool": _moved("tool", {"eye-to-hand": "board-moved", "eye-in-hand": "camera-moved"}),
+    "other frame": _moved("frame", {"eye-to-hand": "camera-moved", "eye-in-hand": "board-moved"}),
+}
+
+
+def measured(kind: str, stations: int, sessions: int, style: str, verbose: bool) -> Count:
+    """Run the sessions of one kind, both mounts in turn."""
+    tally: Counter[str] = Counter()
+    seconds = []
+    for seed in range(sessions):
+        case = Case(
+            mount="eye-to-hand" if seed % 2 else "eye-in-hand",
+            stations=stations,
+            style="grid" if style == "grid" else "tilted",
+        )
+        made, judge = KINDS[kind](case, seed)
+        start = time.perf_counter()
+        findings = solve(made.problem, made.texts).findings
+        seconds.append(time.perf_counter() - start)
+        tally.update(_verdict(findings, judge))
+        first = next(_weighty(findings), None)
+        if verbose and not _as_wanted(kind, first, judge):
+            print(kind, seed, case.mount, first and first.document())
+    return Count(
+        sessions,
+        tally["found"],
+        tally["right"],
+        tally["error"],
+        tally["warning"],
+        float(np.median(seconds)),
+        float(np.quantile(seconds, 0.95)),
+    )
+
+
+def _as_wanted(kind: str, first: Finding | None, judge: Judge) -> bool:
+    if kind in ("clean", "half-turn"):
+        return first is None
+    return first is not None and judge(first)
+
+
+def _weighty(findings: tuple[Finding, ...]) -> Iterator[Finding]:
+    return (f for f in findings if f.level is not Level.NOTE and f.code not in CONSEQUENCES)
+
+
+def _verdict(findings: tuple[Finding, ...], judge: Judge) -> Iterator[str]:
+    first = next(_weighty(findings), None)
+    if any(f.code == "board-turned" for f in findings):
+        yield "found"
+        if first is None:
+            yield "right"
+    if first is not None:
+        yield "found"
+        yield first.level.value
+        if judge(first):
+            yield "right"
+
+
+def main() -> None:
+    """Print one row per kind."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--sessions", type=int, default=400)
+    parser.add_argument("--stations", default="15")
+    parser.add_argument("--kinds", default=",".join(KINDS))
+    parser.add_argument("--style", default="tilted", choices=("tilted", "grid"))
+    parser.add_argument("--verbose", action="store_true")
+    args = parser.parse_args()
+    print("| mistake | stations | sessions | found | named right | error | warning | s | p95 |")
+    print("|---|---|---|---|---|---|---|---|---|")
+    for kind in args.kinds.split(","):
+        for stations in map(int, args.stations.split(",")):
+            c = measured(kind, stations, args.sessions, args.style, args.verbose)
+            n = c.sessions
+            print(
+                f"| {kind} | {stations} | {n} | {100 * c.found / n:.1f} % | "
+                f"{100 * c.right / n:.1f} % | {c.errors} | {c.warnings} | "
+                f"{c.median_s:.2f} | {c.p95_s:.2f} |",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
