@@ -1,0 +1,106 @@
+"""Points as CSV: what is written reads back, and a damaged file says where."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from engine.boards.pattern import Board
+from engine.boards.points_file import (
+    board_points_text,
+    points_text,
+    read_board_points,
+    read_points,
+)
+from engine.errors import FileError
+
+BOARD = Board("chessboard", 9, 6, 25.0)
+GOOD = "id,u_px,v_px\n0,1.5,2\n1,3,4\n9,5,6\n10,7,8\n"
+
+
+def file(folder: Path, text: str | bytes) -> Path:
+    path = folder / "points.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def test_points_read_back_as_written(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    ids, pixels = rng.permutation(BOARD.count)[:30], rng.uniform(-5, 3000, (30, 2))
+    read_ids, read_pixels = read_points(file(tmp_path, points_text(ids, pixels)), BOARD)
+    np.testing.assert_array_equal(read_ids, ids)
+    assert read_ids.dtype == np.int64
+    np.testing.assert_allclose(read_pixels, pixels, atol=5.1e-5)
+
+
+@pytest.mark.parametrize(
+    "text", [GOOD.replace("\n", "\r\n"), "\ufeff" + GOOD, GOOD.replace(",", " , "), GOOD + "\n\n"]
+)
+def test_files_from_other_programs_are_read(tmp_path: Path, text: str) -> None:
+    ids, pixels = read_points(file(tmp_path, text), BOARD)
+    assert ids.tolist() == [0, 1, 9, 10]
+    assert pixels[0].tolist() == [1.5, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "line 1: the header is ''"),
+        ("id,u_px,v_px\n", "holds 0 points, at least 4"),
+        ("id,u_px,v_px\n0,1,2\n1,2,3\n2,3,4\n", "holds 3 points"),
+        (GOOD.replace("id,u_px,v_px", "id,x,y"), "the header is 'id,x,y'"),
+        (GOOD.split("\n", 1)[1], "the header is '0,1.5,2'"),
+        (GOOD.replace("9,5,6", "54,5,6"), "line 4: id 54 is not on the board"),
+        (GOOD.replace("9,5,6", "-1,5,6"), "line 4: id -1 is not on the board"),
+        (GOOD.replace("9,5,6", "1,5,6"), "line 4: id 1 comes twice"),
+        (GOOD.replace("9,5,6", "9,nan,6"), "line 4: '9,nan,6' is out of all proportion"),
+        (GOOD.replace("9,5,6", "9,5,inf"), "line 4: '9,5,inf' is out of all proportion"),
+        (GOOD.replace("9,5,6", "9,5,1e9"), "line 4: '9,5,1e9' is out of all proportion"),
+        (GOOD.replace("9,5,6", "9,five,6"), "line 4: '9,five,6' is not all numbers"),
+        (GOOD.replace("9,5,6", "9.5,5,6"), "line 4: '9.5,5,6' is not all numbers"),
+        (GOOD.replace("9,5,6", "9,5"), "line 4: 2 values, expected 3"),
+        (GOOD.replace("1.5", "1,5"), "line 2: 4 values, expected 3"),
+        (b"id,u_px,v_px\n0,\xff,2\n", "is no UTF-8 text"),
+        (b"id,u_px,v_px\n0,1\x00,2\n", "points.csv"),
+    ],
+)
+def test_damaged_file_says_where_and_what(tmp_path: Path, text, message: str) -> None:
+    with pytest.raises(FileError) as caught:
+        read_points(file(tmp_path, text), BOARD)
+    assert message in str(caught.value)
+
+
+def test_missing_file_and_folder_say_so(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="no such file"):
+        read_points(tmp_path / "none.csv", BOARD)
+    with pytest.raises(FileError, match="cannot be read"):
+        read_points(tmp_path, BOARD)
+
+
+@given(data=st.binary(max_size=300), cut=st.integers(0, 60))
+def test_any_bytes_give_points_or_a_clear_error(tmp_path_factory, data: bytes, cut: int) -> None:
+    folder = tmp_path_factory.mktemp("p")
+    for text in (data, GOOD.encode()[:cut] + data):
+        try:
+            ids, pixels = read_points(file(folder, text), BOARD)
+        except FileError:
+            continue
+        assert len(ids) >= 4
+        assert np.isfinite(pixels).all()
+
+
+def test_measured_board_replaces_ideal_coordinates(tmp_path: Path) -> None:
+    text = board_points_text(np.array([0, 10]), np.array([[0.01, -0.02, 0.0], [25.1, 24.9, 0.3]]))
+    measured = read_board_points(file(tmp_path, text), BOARD)
+    points = replace(BOARD, measured=measured).points()
+    assert points[10].tolist() == [25.1, 24.9, 0.3]
+    assert points[11].tolist() == [50.0, 25.0, 0.0]
+    with pytest.raises(FileError, match="line 3: id 0 comes twice"):
+        read_board_points(file(tmp_path, "id,x_mm,y_mm,z_mm\n0,1,2,3\n0,1,2,3\n"), BOARD)
+    with pytest.raises(FileError, match="expected 'id,x_mm"):
+        read_board_points(file(tmp_path, GOOD), BOARD)

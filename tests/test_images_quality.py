@@ -1,0 +1,152 @@
+"""Image quality on rendered boards whose blur, light and pose are known, and on photographs."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from board_pictures import a_camera, facing, render
+from photographs import NUMBERS, photographs
+
+from engine.boards.detect import detect
+from engine.boards.pattern import Board
+from engine.camera.model import Camera
+from engine.images.load import read_image
+from engine.images.quality import ImageReport, look, quality_findings
+
+CHESS = Board("chessboard", 8, 5, 24.0)
+BOARDS = [
+    CHESS,
+    Board("circles", 8, 5, 24.0, diameter_mm=12.0),
+    Board("circles-staggered", 4, 9, 40.0, diameter_mm=14.0),
+    Board("charuco", 8, 5, 24.0, dictionary="DICT_4X4_50", marker_mm=17.0),
+]
+CAMERA = a_camera(640, 480, 900.0)
+TEN_TO_NINETY = 2.5631  # width of a Gaussian edge by its sigma: normal table, z(0.9) = 1.28155
+
+
+def examined(
+    board: Board, tilt: float = 20.0, shift=(0.0, 0.0), **how
+) -> tuple[ImageReport, np.ndarray]:
+    how = {"rays": 3, "rng": np.random.default_rng(2), **how}
+    T = facing(board, 480.0, tilt, 30.0, 10.0, shift)
+    image = render(board, T, CAMERA, **how).image
+    return look(image, detect(image, board), board, CAMERA), image
+
+
+def codes(report: ImageReport, board: Board = CHESS) -> list[str]:
+    return [item.code for item in quality_findings(report, board, CAMERA, "a.png")]
+
+
+@pytest.mark.parametrize("board", BOARDS, ids=lambda b: b.pattern)
+@pytest.mark.parametrize("sigma", [1.0, 1.6])
+def test_edge_width_is_that_of_the_blur(board: Board, sigma: float) -> None:
+    report, _ = examined(board, blur_px=sigma)
+    pixel = 1 / 12**0.5  # a pixel's own aperture, as a standard deviation
+    # bilinear sampling of the profile adds a little, less so with more blur
+    assert report.edge_width_px == pytest.approx(TEN_TO_NINETY * np.hypot(sigma, pixel), rel=0.1)
+    assert codes(report, board) == []
+
+
+@pytest.mark.parametrize("board", BOARDS, ids=lambda b: b.pattern)
+def test_report_of_a_good_image(board: Board) -> None:
+    report, image = examined(board)
+    assert report.size_px == (640, 480)
+    assert (report.found, report.expected) == (board.count, board.count)
+    assert report.tilt_deg == pytest.approx(20.0, abs=1.0)
+    assert report.contrast == pytest.approx(185.0, abs=6.0)  # drawn with greys 30 and 215
+    assert report.white_fraction == 0.0
+    points = detect(image, board).pixels
+    assert report.margin_px == pytest.approx(
+        min(points.min(), (np.array([639, 479]) - points).min())
+    )
+
+
+@pytest.mark.parametrize("direction", [0, 1])
+def test_motion_in_either_direction_counts_as_blur(direction: int) -> None:
+    _, image = examined(CHESS)
+    size = (14, 1) if direction == 0 else (1, 14)
+    moved = cv2.blur(image, size)
+    report = look(moved, detect(image, CHESS), CHESS, CAMERA)
+    # a box of 14 px rises from 10 to 90 % over 0.8 of its width, the lens adds some
+    assert report.edge_width_px == pytest.approx(0.8 * 14, rel=0.2)
+    assert codes(report) == ["blurred"]
+
+
+def test_saturated_image_is_over_exposed_and_a_dark_one_under_exposed() -> None:
+    _, image = examined(CHESS)
+    found = detect(image, CHESS)
+    bright = np.clip(image.astype(float) * 1.6, 0, 255).astype(np.uint8)
+    report = look(bright, found, CHESS, CAMERA)
+    assert report.white_fraction == pytest.approx(0.5, abs=0.06)  # the light squares
+    assert codes(report) == ["over-exposed"]
+    assert codes(look((image * 0.15).astype(np.uint8), found, CHESS, CAMERA)) == ["under-exposed"]
+
+
+def test_steep_view_is_named_with_its_angle() -> None:
+    report, _ = examined(CHESS, tilt=66.0)
+    assert report.tilt_deg == pytest.approx(66.0, abs=1.0)
+    assert codes(report) == ["steep-view"]
+    (item,) = quality_findings(report, CHESS, CAMERA, "a.png", station=4)
+    assert item.station == 4
+    assert "66° away" in item.message
+
+
+def test_board_at_the_border_and_part_of_a_charuco_board_are_cut_off() -> None:
+    chess, _ = examined(CHESS, tilt=0.0, shift=(76.0, 0.0))
+    assert chess.found == CHESS.count
+    assert codes(chess) == ["board-cut-off"]
+    part, _ = examined(BOARDS[3], tilt=0.0, shift=(120.0, 0.0))
+    assert 4 <= part.found < part.expected
+    (item,) = quality_findings(part, BOARDS[3], CAMERA, "a.png")
+    assert f"{part.found} of 40 points" in item.message
+
+
+def test_image_without_a_board_names_the_file_and_the_light() -> None:
+    for grey, expected in ((255, "over-exposed"), (3, "under-exposed")):
+        image = np.full((480, 640), grey, np.uint8)
+        report = look(image, detect(image, CHESS), CHESS, CAMERA)
+        found = quality_findings(report, CHESS, CAMERA, "007.png")
+        assert "007.png" in found[0].message
+        assert [item.code for item in found][:2] == ["board-missing", expected]
+
+
+def test_wrong_image_size_is_an_error_and_gives_no_tilt() -> None:
+    _, image = examined(CHESS)
+    half = cv2.resize(image, None, fx=0.75, fy=0.75, interpolation=cv2.INTER_AREA)
+    report = look(half, detect(half, CHESS), CHESS, CAMERA)
+    (item,) = quality_findings(report, CHESS, CAMERA, "a.png")
+    assert (item.code, item.level.value) == ("image-size", "error")
+    assert "480 × 360" in item.message
+    assert report.tilt_deg is None
+
+
+def test_without_lens_data_size_and_tilt_are_unknown() -> None:
+    _, image = examined(CHESS)
+    report = look(image, detect(image, CHESS), CHESS)
+    assert report.tilt_deg is None
+    assert quality_findings(report, CHESS, None, "a.png") == []
+
+
+def test_tilt_is_measured_against_the_line_of_sight() -> None:
+    # A board square to the line of sight at the edge of a wide view is not tilted.
+    wide: Camera = a_camera(640, 480, 350.0)
+    aside = np.radians(25.0)
+    middle = 400.0 * np.array([np.sin(aside), 0.0, np.cos(aside)])
+    T = np.eye(4)
+    T[:3, :3] = cv2.Rodrigues(np.array([0.0, aside, 0.0]))[0]
+    T[:3, 3] = middle - T[:3, :3] @ CHESS.points().mean(axis=0)
+    picture = render(CHESS, T, wide, rays=3, rng=np.random.default_rng(0))
+    report = look(picture.image, detect(picture.image, CHESS), CHESS, wide)
+    assert report.tilt_deg == pytest.approx(0.0, abs=4.0)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_published_photographs_pass(side: str) -> None:
+    # Debian package opencv-doc: published as good calibration images
+    board = Board("chessboard", 9, 6, 25.0)
+    for number in NUMBERS:
+        image = read_image(photographs() / f"{side}{number}.jpg")
+        report = look(image, detect(image, board), board)
+        assert quality_findings(report, board, None, number) == []
+        assert 1.0 < report.edge_width_px < 5.0
