@@ -23,6 +23,9 @@ TWO_SLIPS = 1e-4  # share of stations with a slip in two fields among those with
 RANGE_MM = 2000.0  # mm; spread of just any typed position, lift included
 GRID = 120  # angles tried for a field that may be anything: 3° apart, refined from the best
 STEPS = 4  # Gauss-Newton steps of a free value
+SETTLED = 0.01  # [-] standard deviations
+# A free value never weighs more: log(share / 6 · 2.5 sd / range) with an sd of 2 mm gives −11.
+FREE_AT_MOST = -11.0
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives
 CLOSE = 3.0  # [-] standard deviations within which a slip is taken for a value that is free
 
@@ -67,7 +70,10 @@ def explanations(
     found: list[Explanation] = []
     for view, prediction in enumerate(predictions):
         weigh = _Weigher(layout, tuple(fields), prediction, view)
-        found += weigh.slipped() + weigh.free(kept(fields, previous or ()))
+        slipped = weigh.slipped()
+        found += slipped
+        if max((item.log_p for item in slipped), default=-np.inf) < FREE_AT_MOST:
+            found += weigh.free(kept(fields, previous or ()))
     return sorted(found, key=lambda item: -item.log_p)
 
 
@@ -183,13 +189,16 @@ class _Weigher:
         index = np.array(where)
         C_inverse = np.linalg.inv(self.prediction.covariance)
         for _ in range(STEPS):
-            step = DIFFERENCE_STEP * np.eye(len(values))[index]
-            poses = self.layout.poses(np.vstack([values, values + step]))
+            near = values + DIFFERENCE_STEP * np.eye(len(values))[index]
+            poses = self.layout.poses(np.vstack([values, near]))
             off = displacement(poses, self.prediction.flange)
             J = (displacement(poses[1:], poses[0]) / DIFFERENCE_STEP).T
             A = J.T @ C_inverse @ J
             A += 1e-12 * np.trace(A) * np.eye(len(index))
-            values[index] -= np.linalg.solve(A, J.T @ C_inverse @ off[0])
+            step = np.linalg.solve(A, J.T @ C_inverse @ off[0])
+            values[index] -= step
+            if step @ A @ step < SETTLED**2:
+                break
         return values, np.sqrt(np.diag(np.linalg.inv(A)))
 
     def _start(self, values: Array, k: int) -> Array:

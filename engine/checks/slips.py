@@ -24,6 +24,7 @@ SHARES = {  # share of each kind among slips in one field
     "other sign of the wrap": 0.01,
 }
 OTHER_DECIMALS = 0.02  # share of typists who leave out a trailing zero that the pendant shows
+FULL_CIRCLE = 0.02  # share of pendants that show angles from 0° to 360°, from memory
 PAD_NEIGHBOUR = 2.0  # times as likely as another digit: the key beside it on the number pad
 _PAD = {"7": (0, 2), "8": (1, 2), "9": (2, 2), "4": (0, 1), "5": (1, 1), "6": (2, 1)} | {
     "1": (0, 0),
@@ -54,7 +55,7 @@ def slips(typed: str, decimals: int, wrap: float = 0.0) -> list[Slip]:
         clean = _normalised(text)
         if clean is None or float(clean) == float(typed):
             continue
-        share *= _as_shown(clean, typed, decimals)
+        share *= _as_shown(clean, typed, decimals) * _within_turn(float(clean), wrap)
         if share > 0.0 and (clean not in best or math.log(share) > best[clean].log_share):
             best[clean] = Slip(clean, kind, math.log(share))
     return list(best.values())
@@ -141,6 +142,13 @@ def _as_shown(text: str, typed: str, decimals: int) -> float:
     if count > decimals and count > len(typed.partition(".")[2]):
         return 0.0
     return OTHER_DECIMALS
+
+
+def _within_turn(value: float, half_turn: float) -> float:
+    """Return how likely a pendant shows an angle: ±180° mostly, 0° to 360° on a few, never more."""
+    if not half_turn or abs(value) <= half_turn:
+        return 1.0
+    return FULL_CIRCLE if 0.0 < value <= 2 * half_turn else 0.0
 
 
 def _nearness(digit: str, other: str) -> float:

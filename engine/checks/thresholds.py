@@ -37,3 +37,19 @@ JOINTS_DISAGREE_DEG = 0.5
 # Board points that moved less than this [px] between two images did not move: ten times the noise
 # of a good detector (0.02 to 0.1 px, common practice, no source).
 IMAGE_UNCHANGED_PX = 0.5
+
+# Stations from which a pose is predicted: three leave 6 degrees of freedom, which tell no noise.
+PREDICTED_LEAST = 4
+# Chance that a good station is questioned: over 15 stations together under 1 %.
+PREDICTION_SIGNIFICANCE = 3e-4
+
+# Robot and board turn by the same angle between two stations. Good stations agree within 0.1° to
+# 0.3° (image noise of a small board); an old image or degrees for radians differ by 20° and more, a
+# wrong order of angles by about 3° (simulated sessions).
+CONGRUENCE_DEG = 1.5
+# Below this turn the axis of a motion is too uncertain to measure travel along it.
+CONGRUENCE_LEAST_TURN_DEG = 5.0
+# Travel along the axis that a unit is judged by: a tenth of it is several times the noise.
+TRAVEL_LEAST_MM = 15.0
+# A ratio of travels this near to 1000 or 25.4 is that unit: the next candidate is 1.55 times off.
+CONGRUENCE_UNIT_FACTOR = 1.15

@@ -11,7 +11,7 @@ from .thresholds import INSIDE_COLUMN_MM, LARGEST_REACH_IN, LARGEST_REACH_M, ONE
 
 _UNIT_FREE = ("quaternion-wxyz", "quaternion-xyzw", "joints")
 _QUARTER_TURN_SLACK = 0.005  # rad; a quarter turn shown with 2 decimals in radians is this near
-_NAMES = {"mm": "mm", "m": "metres", "in": "inches", "deg": "degrees", "rad": "radians"}
+UNIT_NAMES = {"mm": "mm", "m": "metres", "in": "inches", "deg": "degrees", "rad": "radians"}
 
 
 def unit_findings(
@@ -43,8 +43,8 @@ def _finding(
         "unit",
         field=pendant.labels[index],
         typed=fields[index],
-        looks_like=_NAMES[looks_like],
-        expected=_NAMES[declared],
+        looks_like=UNIT_NAMES[looks_like],
+        expected=UNIT_NAMES[declared],
         key=key,
     )
 

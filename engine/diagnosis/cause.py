@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate.problem import Problem
-from ..estimate.solver import Solution, solution
+from ..estimate.solver import Solution
 from ..findings import Finding
 from ..frames import Array
-from .sane import sane
-from .scene import Scene, Texts, evidence
+from .sane import sane_solution
+from .scene import LOG_ANYWHERE, Scene, Texts, evidence
 
 OUTLIER_SHARE = float(np.log(1 / 300))  # stations that fit nothing, common practice, no source
 SLIP_SHARE = float(np.log(1 / 100))  # stations with a typing slip, common practice, no source
@@ -46,11 +46,17 @@ def weight_of(found: Solution) -> float:
 
 def solved_weight(problem: Problem) -> tuple[Solution | None, float]:
     """Return the fit of a problem and its weight; −∞ where it cannot be solved."""
-    found = solution(problem)
-    if found is None:
-        return None, -np.inf
-    found = sane(found)
-    return found, weight_of(found)
+    found = sane_solution(problem)
+    return found, -np.inf if found is None else weight_of(found)
+
+
+def apart_weight(found: Solution, dof: Array) -> float:
+    """Return what stations outside a problem add to its weight: they fit nothing.
+
+    ``dof`` (k,) of their images, whose pixels scatter as all others do.
+    """
+    pixels = -0.5 * float(dof.sum()) * (float(found.fit.noise.log_variance[0]) + 1.0)
+    return pixels + (LOG_ANYWHERE + OUTLIER_SHARE) * len(dof)
 
 
 def with_pose(

@@ -19,10 +19,10 @@ from ..estimate.deletion import left_out
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
-from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals, solution
+from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
 from ..findings import Finding, Level, by_gravity, finding
 from .cause import Cause
-from .sane import sane
+from .sane import sane_solution
 from .scale import scale_causes
 from .scene import Scene, Texts, scene
 from .screen import Alarm, field_alarms, lens_alarm, noise_is_absurd, pitch_alarm, split_alarms
@@ -59,10 +59,9 @@ def solve(problem: Problem, texts: Texts | None = None) -> Result:
     stands for it. Stations with a wrong value, pairing or no explanation are left out of the fit.
     Raises as `estimate.solve` does.
     """
-    found = solution(problem)
+    found = sane_solution(problem)
     if found is None:
         return unsolved(problem)
-    found = sane(found)
     diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings:
         return assembled(found)
@@ -88,7 +87,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         aside |= cause.set_aside
         if cause.kept:
             problem = _kept(problem, cause.problem)
-        following = cause.found or solution(cause.problem)
+        following = cause.found or sane_solution(cause.problem)
         if cause.last or following is None:
             break
         now, texts = following, cause.texts
@@ -161,7 +160,7 @@ def _kept(problem: Problem, corrected: Problem) -> Problem:
 def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
     """Return the fit of the declared session without the stations set aside."""
     if diagnosis.problem is not found.problem:
-        found = solution(diagnosis.problem) or found
+        found = sane_solution(diagnosis.problem) or found
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     used = np.array([station not in diagnosis.set_aside for station in ids])
     if not diagnosis.set_aside or used.sum() < LEAST_STATIONS or (used == found.used).all():

@@ -7,44 +7,83 @@ images are taken as they are, each linearised at its own best pose.
 
 from __future__ import annotations
 
-from dataclasses import replace
+import warnings
 
 import numpy as np
 
 from ..camera.reprojection import linearised
 from ..estimate.closed_form import transforms_from
 from ..estimate.deletion import left_out, robust_fit
-from ..estimate.fit import State
-from ..estimate.gather import Gathered, Index
+from ..estimate.fit import State, Stations
+from ..estimate.gather import Gathered, Index, gather
 from ..estimate.model import related
-from ..estimate.solver import Solution, flange_residuals
+from ..estimate.noise import noise_prior
+from ..estimate.problem import Problem
+from ..estimate.solver import Solution, constraints, flange_residuals, solution
+from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..frames import Array, apply
 from ..sessions.cell import Mount
 
 PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
+LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones
 SCALE_RAD, SCALE_MM = 0.005, 1.0  # deviation of a good station from a closed form
 
 
-def sane(found: Solution) -> Solution:
-    """Return ``found``, or where it lost the images, a fit of the images taken as they are."""
-    pose = own_views(found.gathered, found.turn)
-    raw = linearised(found.views, pose, found.gathered.lens)
-    noise = found.fit.noise.pixel_px
+def sane_solution(problem: Problem) -> Solution | None:
+    """Return the fit of ``problem``, or where it lost the images, one that takes them as they are.
+
+    None where fewer than three stations can be used.
+    """
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)  # numbers that overflow are dealt with here
+        try:
+            found = solution(problem)
+        except np.linalg.LinAlgError:
+            return _images_as_they_are(problem)
+        if found is None or _follows_images(found):
+            return found
+        return _images_as_they_are(problem)
+
+
+def _follows_images(found: Solution) -> bool:
+    raw = linearised(found.views, own_views(found.gathered, found.turn), found.gathered.lens)
     redundancy = max(float(found.gathered.dof.sum()), 1.0)
     alone = float(np.sqrt(raw.rss.sum() / redundancy))
-    if np.isfinite(found.fit.covariance).all() and noise <= PIXEL_RATIO * max(alone, 1e-3):
-        return found
-    stations = replace(found.stations, views=raw)
-    camera, board = closed_start(stations.mount, stations.typed, pose, found.gathered)
-    start = State(camera, board, np.zeros(len(stations.systematic_sd)))
-    fit, used = robust_fit(stations, start, found.prior)
-    return replace(
-        found,
+    if not np.isfinite(found.fit.covariance).all():
+        return False
+    return found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
+
+
+def _images_as_they_are(problem: Problem) -> Solution:
+    gathered = gather(problem)
+    turn = np.zeros(len(gathered.index), int)
+    pose = own_views(gathered, turn)
+    camera, board = closed_start(problem.mount, gathered.typed, pose, gathered)
+    model, prior = systematic(problem.robot), noise_prior(problem.robot, problem.pendant)
+    joints = typed_joints(tuple(problem.observations[i] for i in gathered.index))
+    stations = Stations(
+        mount=problem.mount,
+        typed=gathered.typed,
+        views=linearised(gathered.views, pose, gathered.lens),
+        dof=gathered.dof,
+        systematic=flange_errors(model, gathered.typed, joints),
+        systematic_sd=model.sd,
+        constraints=constraints(problem),
+    )
+    fit, used = robust_fit(stations, State(camera, board, np.zeros(len(model.sd))), prior)
+    return Solution(
+        problem=problem,
+        gathered=gathered,
+        prior=prior,
+        systematic=model,
         stations=stations,
+        views=gathered.views,
         fit=fit,
         used=used,
+        turn=turn,
         error=flange_residuals(stations, fit),
         left_out=left_out(stations, fit, used.astype(float)),
+        relinearised=0,
     )
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..estimate.problem import Problem
-from ..estimate.solver import solution
 from ..findings import Finding, finding
 from .cause import Cause, texts_of, weight_of
+from .sane import sane_solution
 from .scene import Scene, scene
 from .screen import lens_test, scale_rows
 
@@ -52,7 +52,7 @@ def _solved(
         score, information = rows(now)
         step = float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
         total += step
-        found = solution(scaled(problem, total))
+        found = sane_solution(scaled(problem, total))
         if found is None:
             return None
         now = scene(found, texts)

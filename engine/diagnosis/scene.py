@@ -24,7 +24,7 @@ from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.units import ANGLE_RAD
 from ..sessions.observations import Observation
-from .sane import own_views, sane
+from .sane import own_views
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
 # Uniform density of where a station that fits nothing may lie: any rotation, any place of a cell.
@@ -41,8 +41,8 @@ class Scene:
 
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
     of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
-    (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of the fit they are taken against the fit of the others. ``VH``
-    (n, 6, 12 + p) is V⁻¹H.
+    (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of
+    the fit they are taken against the fit of the others. ``VH`` (n, 6, 12 + p) is V⁻¹H.
     """
 
     found: Solution
@@ -93,7 +93,6 @@ class Scene:
 
 def scene(found: Solution, texts: Texts) -> Scene:
     """Return the scene of a fit; stations without a text get the one the pendant would show."""
-    found = sane(found)
     problem, fit, used = found.problem, found.fit, found.used
     system = linear_system(found.stations, fit.state)
     V = system.covariance(fit.noise)

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..checks.units import UNIT_NAMES
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
 from ..pendant.conventions import ROTATIONS, equivalent
-from .cause import Cause, solved_weight, texts_of
+from .cause import Cause, apart_weight, solved_weight, texts_of
 from .scene import Scene, Texts
 from .whole import Reading, applied, scores
 from .whole import readings as other_readings
@@ -22,7 +23,6 @@ FITTED = 4  # readings fitted at most
 # sessions with tilts of ±6° gave 1.9, with ±35° at least 24.
 LEAST_RATIO = 1.9
 SETTLING_TILT_DEG = 20.0  # deg; a tilt that settles a convention: ratios above 10 in simulation
-UNIT_NAMES = {"mm": "mm", "m": "metres", "in": "inches", "deg": "degrees", "rad": "radians"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +54,8 @@ def whole_causes(scene: Scene, readings: Promising) -> Iterator[Cause]:
     for reading in readings.items:
         problem, texts = put_right(scene, reading)
         found, weight = solved_weight(problem)
+        if found is not None and reading.alone:
+            weight += apart_weight(found, scene.stations.dof[list(reading.alone)])
         described = described_as(scene, reading)
         yield Cause(
             weight + reading.log_share,
