@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .candidates import Detection, full_size, least_scattered, nothing, reduced
+from .continuation import goes_on
 from .corners import refined, spacings
-from .order import ordered
+from .order import ordered, squares_alternate
 from .pattern import Board
 from .scatter import scatter_px
 
@@ -80,6 +81,8 @@ def _contours(image: Grey, size: Size) -> tuple[bool, Any]:
 
 def _measured(image: Grey, board: Board, grid: Array, method: str) -> Detection:
     """Return the least scattered of a rough grid and its refinements; nothing for a false one."""
+    if not squares_alternate(grid, image):
+        return nothing()
     xy = board.points()[:, :2]
     start = ordered(grid, image, board)
     apart = spacings(start, xy, board.pitch_mm)
@@ -94,7 +97,9 @@ def _measured(image: Grey, board: Board, grid: Array, method: str) -> Detection:
         best = least_scattered([best, candidate])
     if _below(own, best):
         best = own
-    return nothing() if _suspect(best, board, FALSE_SHARE) else best
+    if _suspect(best, board, FALSE_SHARE) or goes_on(image, best.pixels, board):
+        return nothing()
+    return best
 
 
 def _below(own: Detection, best: Detection) -> bool:

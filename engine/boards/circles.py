@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .candidates import Detection, full_size, least_scattered, nothing, reduced
+from .continuation import goes_on
 from .discs import refined_centres
 from .order import ordered, right_handed
 from .pattern import Board
@@ -90,7 +91,7 @@ def _measured(image: Grey, board: Board, points: Array, polarity: str) -> Detect
     start = ordered(grid, image, board)
     rough = scatter_px(xy, start)
     apart = np.median(np.linalg.norm(np.diff(grid, axis=1), axis=2))
-    if rough is None or rough > FALSE_SHARE * apart:
+    if rough is None or rough > FALSE_SHARE * apart or goes_on(image, start, board):
         return nothing()
     centres = refined_centres(image, start, board)
     return Detection(

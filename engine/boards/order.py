@@ -17,6 +17,9 @@ from .symmetry import symmetries
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
+LEAST_STEP_SHARE = 0.1  # [-] of the median step between neighbouring squares; shade takes the rest
+MOST_ODD_SHARE = 0.1  # [-] of the neighbours may fail: a lamp mirrored in the board whitens some
+
 
 def right_handed(grid: Array) -> Array:
     """Return ``grid`` (rows, columns, 2) with the last row first if it was read mirrored.
@@ -72,6 +75,21 @@ def square_contrast(grid: Array, image: Grey) -> float:
     row, column = np.indices(grey.shape)
     even = (row + column) % 2 == 0
     return float(np.median(grey[~even]) - np.median(grey[even])) if (~even).any() else 0.0
+
+
+def squares_alternate(grid: Array, image: Grey) -> bool:
+    """Tell whether the squares between the corners are dark and light by turns.
+
+    They are not where a detector that was asked for fewer rows than there are left some out.
+    """
+    grey = square_greys(grid, image)
+    row, column = np.indices(grey.shape)
+    turns = np.where((row + column) % 2 == 0, 1.0, -1.0)
+    down = np.diff(grey, axis=0) * turns[1:]
+    along = np.diff(grey, axis=1) * turns[:, 1:]
+    steps = np.concatenate([down.ravel(), along.ravel()])
+    steps *= np.sign(np.median(steps))  # point 0 may lie beside a light square
+    return bool(np.mean(steps <= LEAST_STEP_SHARE * np.median(steps)) <= MOST_ODD_SHARE)
 
 
 def square_greys(grid: Array, image: Grey) -> Array:
