@@ -148,12 +148,10 @@ def test_board_cut_off_or_of_another_size_is_not_found(name: str) -> None:
 def test_part_of_a_larger_board_is_never_taken_for_the_board(name: str) -> None:
     # OpenCV's detectors leave rows out or settle anywhere: every point would have a wrong number.
     board = BOARDS[name]
-    for turn in (5, 80):
-        image = seen(board, 20, 40, turn).image
-        for fewer in ((1, 0), (0, 1), (2, 0), (0, 2), (2, 2)):
-            smaller = replace(board, columns=board.columns - fewer[0], rows=board.rows - fewer[1])
-            if smaller.pattern != "circles-staggered" or smaller.rows % 2:
-                assert not detect(image, smaller).found, fewer
+    image = seen(board, 20, 40, 5).image
+    for fewer in ((1, 0), (0, 2), (2, 2)):
+        smaller = replace(board, columns=board.columns - fewer[0], rows=board.rows - fewer[1])
+        assert not detect(image, smaller).found, fewer
 
 
 @pytest.mark.parametrize("name", ["chessboard", "circles", "staggered", "charuco"])
