@@ -147,9 +147,14 @@ def _several(parser: argparse.ArgumentParser) -> None:
 
 
 def _check(commands: _Commands) -> None:
-    _several(
-        _command(commands, "check", "check:run", "check what is recorded, and say what is wrong")
+    parser = _command(
+        commands, "check", "check:run", "check what is recorded, and say what is wrong"
     )
+    _several(parser)
+    parser.add_argument(
+        "--fix", metavar="CODE", help="apply what this finding suggests, and check again"
+    )
+    parser.add_argument("--station", metavar="N", type=int, help="with --fix: at this station")
 
 
 def _solve(commands: _Commands) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from ..boards.symmetry import HALF_TURN
@@ -12,9 +13,11 @@ from ..camera.reprojection import linearised
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
 from ..estimate.model import derivatives, implied_flange
+from ..estimate.systematic import flange_errors
 from ..frames import Array, displaced, inverse, transform
 from .scene import Scene
 
+POSTURES = 8  # stations that tell in which configuration the arm stands
 FITS = 1e-3  # [-] a station within its noise is called unexplained this rarely
 TURNABLE = ("chessboard", "circles")  # patterns whose grid falls on itself after half a turn
 
@@ -23,8 +26,9 @@ TURNABLE = ("chessboard", "circles")  # patterns whose grid falls on itself afte
 class Others:
     """What all other stations say of one: its row, their fit, and the poses its image allows.
 
-    ``limit``: the squared deviation up to which a station belongs to them. The predictions beyond
-    ``plain`` read the board's points turned by half a turn.
+    ``limit``: the squared deviation up to which a station belongs to them; ``systematic`` (6, p):
+    the flange's displacement per systematic error. The predictions beyond ``plain`` read the
+    board's points turned by half a turn.
     """
 
     row: int
@@ -33,6 +37,7 @@ class Others:
     plain: int
     limit: float
     kept: tuple[bool, ...]
+    systematic: Array
 
 
 def others(scene: Scene, row: int, apart: tuple[int, ...] = ()) -> Others:
@@ -49,8 +54,22 @@ def others(scene: Scene, row: int, apart: tuple[int, ...] = ()) -> Others:
     candidates = found.gathered.candidates
     plain = candidates.pose[row][candidates.valid[row] & (candidates.turn[row] == found.turn[row])]
     turned = _half_turned(scene, plain)
-    predictions = tuple(predicted(scene, rest, row, view) for view in [*plain, *turned])
-    return Others(row, rest, predictions, len(plain), limit, tuple(mask))
+    J = _errors_there(scene, rest, mask, plain[0])
+    predictions = tuple(predicted(scene, rest, row, view, J) for view in [*plain, *turned])
+    return Others(row, rest, predictions, len(plain), limit, tuple(mask), J)
+
+
+def _errors_there(scene: Scene, rest: Fit, kept: NDArray[np.bool_], view: Array) -> Array:
+    """Return the flange's displacement (6, p) per systematic error where the image puts it.
+
+    Where it was typed may be anywhere. The arm stands as at the stations kept.
+    """
+    found, state = scene.found, rest.state
+    if not len(found.stations.systematic_sd):
+        return np.empty((6, 0))
+    flange = implied_flange(found.problem.mount, state.camera, view, state.board)
+    poses = np.concatenate([scene.stations.typed[kept][:POSTURES], flange[None]])
+    return np.asarray(flange_errors(found.systematic, poses)[-1])
 
 
 def _half_turned(scene: Scene, views: Array) -> Array:
@@ -62,13 +81,15 @@ def _half_turned(scene: Scene, views: Array) -> Array:
     return np.asarray(views @ inverse(transform(np.diag([-1.0, -1.0, 1.0]), span)))
 
 
-def predicted(scene: Scene, rest: Fit, row: int, view: Array) -> Prediction:
-    """Return base_T_flange as typed, if the image of ``row`` shows ``view``, and its covariance."""
+def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Prediction:
+    """Return base_T_flange as typed, if the image of ``row`` shows ``view``, and its covariance.
+
+    ``J`` (6, p) is the flange's displacement per systematic error.
+    """
     found, state = scene.found, rest.state
     mount = found.problem.mount
     flange = implied_flange(mount, state.camera, view, state.board)
     by_camera, by_board, by_flange = derivatives(mount, state.camera, flange[None], state.board)
-    J = scene.stations.systematic[row]
     rows = np.concatenate([by_camera[0], by_board[0], by_flange[0] @ J], axis=1)
     seen = found.views.take(np.array([row]))
     information = linearised(seen, found.gathered.candidates.pose[row][:1], found.gathered.lens)

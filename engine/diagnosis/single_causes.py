@@ -52,7 +52,10 @@ def _slip_cause(scene: Scene, seen: Others, item: Explanation) -> Cause:
     found, row = scene.found, seen.row
     typed = scene.stations.typed.copy()
     typed[row] = item.pose
-    stations, used = replace(found.stations, typed=typed), scene.used.copy()
+    systematic = scene.stations.systematic.copy()
+    systematic[row] = seen.systematic
+    stations = replace(found.stations, typed=typed, systematic=systematic)
+    used = scene.used.copy()
     used[row] = True
     if item.view:
         pose = found.stations.views.pose.copy()

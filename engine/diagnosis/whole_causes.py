@@ -124,6 +124,7 @@ def _shift(reading: Reading, moved: list[int]) -> Finding:
         "pairing",
         stations=moved,
         station=moved[0] if reading.start else None,
+        suggested=reading.value,
         shift=abs(by),
         shift_signed=f"{'+' if by < 0 else '−'} {abs(by)}",
     )

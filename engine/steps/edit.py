@@ -84,7 +84,7 @@ def correct_pose(
         "correct",
         operator,
         now,
-        before=list(old.pose or old.joints or ()),
+        replaced=list(old.pose or old.joints or ()),
         typed=list(station.pose or station.joints or ()),
         accepted=list(used),
         reason=reason,

@@ -29,8 +29,10 @@ from ..images.load import decode_image
 from ..images.quality import ImageReport, look, quality_findings
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
 from ..sessions.folder import commit, stored_points
+from ..sessions.observations import Observation
 from ..sessions.poses import joint_values, station_pose
 from ..sessions.session import Session, Station
+from .predict import board_pose, predictor_for, seen_findings
 
 Array = NDArray[np.float64]
 
@@ -244,7 +246,27 @@ def examine(
     together: list[Finding] = []
     if pose.base_T_flange is not None and view.pixels is not None and not closing:
         together += _unchanged_view(session, folder, pose.base_T_flange, view, retake)
+    if pose.base_T_flange is not None and not any(i.code == "same-image" for i in together):
+        together += _against_image(session, folder, pose, view, retake)
     return Draft(pose, view, (*pose.findings, *view.findings, *together), closing, retake)
+
+
+def _against_image(
+    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft, retake: int | None
+) -> list[Finding]:
+    """Return `does-not-fit` where the recorded stations say that the image shows another pose."""
+    if pose.base_T_flange is None or (view.pixels is None and view.board_pose is None):
+        return []
+    seen = Observation(
+        id=session.next_id if retake is None else retake,
+        base_T_flange=pose.base_T_flange,
+        point_ids=view.point_ids,
+        pixels=view.pixels,
+        camera_T_board=board_pose(view.board_pose),
+    )
+    fields = pose.typed or pose.joints
+    made = predictor_for(session, folder, retake)
+    return seen_findings(made, seen, None if fields is None else fields.fields)
 
 
 def _unchanged_view(

@@ -7,9 +7,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from ..estimate.assemble import solve
+from ..diagnosis.diagnose import solve
 from ..estimate.problem import problem_from
 from ..estimate.result import Result
+from ..pendant.conventions import JOINTS
 from ..sessions.folder import observations
 from ..sessions.results import add_result, input_hashes
 from ..sessions.session import Session
@@ -31,8 +32,15 @@ def solve_session(session: Session, folder: Path) -> Solved:
     """
     seen = observations(session, folder)
     inputs = input_hashes(session, folder)
-    result = solve(problem_from(session.cell, seen))
+    result = solve(problem_from(session.cell, seen), typed_texts(session))
     return Solved(result, result.document(), inputs)
+
+
+def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
+    """Return the texts of each station in use: the pose, or the joints where those are typed."""
+    joints = session.cell.pendant.rotation == JOINTS
+    texts = {s.id: s.joints if joints else s.pose for s in session.stations if s.use}
+    return {station: fields for station, fields in texts.items() if fields is not None}
 
 
 def keep(solved: Solved, folder: Path, *, who: str | None, now: datetime) -> Path:

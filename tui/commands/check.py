@@ -3,20 +3,45 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from engine.findings import Finding
+from engine.errors import UsageError
+from engine.findings import Finding, has_error
 from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
 from engine.steps.check import check_session
+from engine.steps.fix import fix
 
-from ..output import print_findings
+from ..output import print_findings, print_json
 from ..several import run_over
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check one or several session folders."""
+    """Check one or several session folders; with --fix apply a suggestion first."""
+    if args.fix is None and args.station is not None:
+        raise UsageError("--station goes with --fix", "Say which finding to fix: --fix CODE.")
+    if args.fix is not None:
+        return _fixed(args)
     return run_over(args, check_folder, document, show)
+
+
+def _fixed(args: argparse.Namespace) -> int:
+    """Apply one suggestion, then check what is recorded now."""
+    if len(args.dirs) != 1:
+        raise UsageError("--fix takes one DIR", "Fix one session after the other.")
+    folder = Path(args.dirs[0])
+    with writing(folder):
+        session, now = open_session(folder), datetime.now().astimezone()
+        done = fix(session, folder, args.fix, args.station, None, now)
+    found = check_folder(args.dirs[0])
+    if args.json:
+        print_json({**document(found), "fixed": done.what})
+    else:
+        print(f"fixed: {done.what}")
+        show(found)
+    return 1 if has_error(found) else 0
 
 
 def check_folder(folder: str) -> tuple[Finding, ...]:

@@ -1,0 +1,156 @@
+"""Applying what a finding suggests, only when asked; the journal keeps what was there before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from ..errors import UsageError
+from ..findings import Finding
+from ..pendant.conventions import JOINTS
+from ..sessions.folder import commit
+from ..sessions.session import Session, Station
+from ..steps.solve import solve_session
+from . import edit, record
+
+UNDONE = "it is undone already in every solution; nothing is left to change"
+BY_HAND = {  # findings whose remedy no program can apply
+    "board-pitch": "measure the board and correct board.pitch_mm in the cell",
+    "board-turned": UNDONE,
+    "lens": "use the right lens data in the cell",
+    "board-moved": "repeat the stations before or after the move",
+    "camera-moved": "repeat the stations before or after the move",
+    "inverse-pose": "type the flange in the base, as the pendant shows it",
+    "outlier": "set the station aside, or retake it",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fixed:
+    """The session after a fix, and in words what was changed."""
+
+    session: Session
+    what: str
+
+
+def fix(
+    session: Session,
+    folder: Path,
+    code: str,
+    station: int | None,
+    operator: str | None,
+    now: datetime,
+) -> Fixed:
+    """Apply the suggestion of finding ``code`` (at ``station``) and store the session.
+
+    Solves the session to learn what is suggested. Raises UsageError where no such finding stands or
+    nothing can be applied, StationbookError where the corrected pose does not pass the checks.
+    """
+    if code in BY_HAND:
+        raise UsageError(f"{code} cannot be fixed here", BY_HAND[code].capitalize() + ".")
+    standing = solve_session(session, folder).result.findings
+    found = [item for item in standing if item.code == code and _concerns(item, station)]
+    if not found:
+        codes = ", ".join(dict.fromkeys(item.code for item in standing)) or "none"
+        place = "" if station is None else f" at station {station}"
+        raise UsageError(f"no finding {code}{place} to fix", f"Findings that stand: {codes}.")
+    if code == "typed-value":
+        return _typed_value(session, folder, found, station, operator, now)
+    if code == "pairing":
+        return _pairing(session, folder, found[0], operator, now)
+    if code in ("rotation-convention", "unit"):
+        return _pendant(session, folder, found[0], operator, now)
+    raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
+
+
+def _concerns(item: Finding, station: int | None) -> bool:
+    return station is None or item.station == station or station in (item.stations or ())
+
+
+def _typed_value(
+    session: Session,
+    folder: Path,
+    found: Sequence[Finding],
+    station: int | None,
+    operator: str | None,
+    now: datetime,
+) -> Fixed:
+    """Replace the fields that the findings name, through the checks that every pose passes."""
+    if station is None:
+        raise UsageError("say which station to fix", "Add --station N.")
+    old = edit.existing(session, station)
+    joints = session.cell.pendant.rotation == JOINTS
+    labels = session.cell.pendant.labels
+    fields = list((old.joints if joints else old.pose) or ())
+    for item in found:
+        if item.field in labels and item.suggested is not None:
+            fields[labels.index(item.field)] = item.suggested
+    line = " ".join(fields)
+    shown = " ".join(old.joints) if old.joints else None
+    draft = record.examine_pose(
+        session,
+        None if joints else line,
+        line if joints else shown,
+        closing=old.closing,
+        earlier=record.known(session, before=station),
+    )
+    accepted = [item.code for item in draft.findings if item.code in old.accepted]
+    new = edit.correct_pose(
+        session, folder, station, draft, accepted=accepted, operator=operator, now=now
+    )
+    changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
+    return Fixed(new, f"station {station}: {changes}")
+
+
+def _pairing(
+    session: Session, folder: Path, found: Finding, operator: str | None, now: datetime
+) -> Fixed:
+    """Give every image to the station whose pose it fits."""
+    ids = list(found.stations or ())
+    if found.suggested is None:
+        first, second = (edit.existing(session, i) for i in ids)
+        moved = [_with_view(first, second), _with_view(second, first)]
+        what = f"images of stations {ids[0]} and {ids[1]} exchanged"
+    else:
+        moved = _shifted([edit.existing(session, i) for i in ids], int(found.suggested))
+        what = f"images of stations {ids[0]} to {ids[-1]} shifted by {found.suggested}"
+    new = session
+    for station in moved:
+        new = new.with_station(station)
+    action = {"action": "fix pairing", "who": operator or session.operator, "stations": ids}
+    commit(folder, new, {**action, "shift": found.suggested}, {}, now)
+    return Fixed(new, what)
+
+
+def _shifted(stations: list[Station], by: int) -> list[Station]:
+    """Return the stations with the image of row k at row k + by; one left without is set aside."""
+    moved = []
+    for row, station in enumerate(stations):
+        source = row - by
+        if 0 <= source < len(stations):
+            moved.append(_with_view(station, stations[source]))
+        else:
+            note = "no image of its own after the images were paired again"
+            empty = replace(station, image=None, points=None, board_pose=None)
+            moved.append(replace(empty, use=False, note=note))
+    return moved
+
+
+def _with_view(station: Station, source: Station) -> Station:
+    return replace(station, image=source.image, points=source.points, board_pose=source.board_pose)
+
+
+def _pendant(
+    session: Session, folder: Path, found: Finding, operator: str | None, now: datetime
+) -> Fixed:
+    """Correct the pendant's settings in the session's copy of the cell."""
+    key, value = found.field, found.suggested
+    if key not in ("rotation", "angle_unit", "length_unit") or value is None:
+        raise UsageError(f"{found.code} suggests nothing that can be applied", found.remedy)
+    pendant = replace(session.cell.pendant, **{key: value})  # type: ignore[arg-type]
+    new = replace(session, cell=replace(session.cell, pendant=pendant))
+    action = {"action": "fix cell", "who": operator or session.operator, "key": f"pendant.{key}"}
+    commit(folder, new, {**action, "replaced": found.typed, "typed": value}, {}, now)
+    return Fixed(new, f"pendant.{key}: {found.typed} → {value} (in this session only)")

@@ -1,0 +1,65 @@
+"""What the recorded stations say about the next one: a fit made once per change of the session."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from ..checks.prediction import Predictor, prediction_findings, predictor
+from ..errors import StationbookError
+from ..estimate.problem import problem_from
+from ..findings import Finding
+from ..frames import Array, from_position_quaternion
+from ..pendant.conventions import JOINTS
+from ..sessions.folder import observations
+from ..sessions.observations import Observation
+from ..sessions.session import Session, Station
+
+RECENT = 40  # stations that predict; older ones would change the prediction by less than its noise
+
+_latest: list[tuple[Session, Path, int | None, Predictor | None]] = []
+
+
+def predictor_for(session: Session, folder: Path, retake: int | None = None) -> Predictor | None:
+    """Return the predictor of the stations in use, without ``retake``; None where it has nothing.
+
+    Costs a solve, so the last one is kept: asking again for the same session object costs nothing.
+    May run in the background right after a station was stored.
+    """
+    for known, where, left_out, made in _latest:
+        if known is session and where == folder and left_out == retake:
+            return made
+    made = _made(session, folder, retake)
+    _latest[:] = [(session, folder, retake, made)]
+    return made
+
+
+def _made(session: Session, folder: Path, retake: int | None) -> Predictor | None:
+    stations = tuple(s for s in session.stations if s.use and s.id != retake)[-RECENT:]
+    if not stations:
+        return None
+    try:
+        seen = observations(_with(session, stations), folder)
+        return predictor(problem_from(session.cell, seen), _fields(session, stations[-1]))
+    except StationbookError:  # a damaged station is told by `check`; it predicts nothing
+        return None
+
+
+def _with(session: Session, stations: tuple[Station, ...]) -> Session:
+    return replace(session, stations=stations)
+
+
+def _fields(session: Session, station: Station) -> tuple[str, ...] | None:
+    return station.joints if session.cell.pendant.rotation == JOINTS else station.pose
+
+
+def seen_findings(
+    made: Predictor | None, seen: Observation, fields: tuple[str, ...] | None
+) -> list[Finding]:
+    """Return what the image of ``seen`` says against its typed pose; costs a few milliseconds."""
+    return [] if made is None else prediction_findings(made, seen, fields)
+
+
+def board_pose(values: tuple[float, ...] | None) -> Array | None:
+    """Return camera_T_board (4, 4) of a reported pose, or None."""
+    return None if values is None else from_position_quaternion(values)

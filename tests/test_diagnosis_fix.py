@@ -1,0 +1,93 @@
+"""A wrong value, found, corrected by the command that asks for it, and kept in the journal."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from command import answer, refused
+from made_session import make_session
+
+from engine.sessions.folder import open_session
+from engine.sessions.session_file import session_text
+
+
+def changed(folder: Path, station: int, field: int, text: str) -> str:
+    """Write another text into one field of a stored session and return what was there."""
+    session = open_session(folder)
+    old = session.station(station)
+    assert old is not None
+    assert old.pose is not None
+    fields = list(old.pose)
+    before, fields[field] = fields[field], text
+    new = session.with_station(replace(old, pose=tuple(fields)))
+    (folder / "session.yaml").write_text(session_text(new), encoding="utf-8")
+    return before
+
+
+@pytest.fixture
+def wrong(tmp_path: Path) -> tuple[Path, str]:
+    """Make a session of ten stations with Y of station 7 lacking its minus, or having one."""
+    folder = tmp_path / "session"
+    make_session(folder, 10)
+    session = open_session(folder)
+    station = session.station(7)
+    assert station is not None
+    assert station.pose is not None
+    y = station.pose[1]
+    changed(folder, 7, 1, y.removeprefix("-") if y.startswith("-") else f"-{y}")
+    return folder, y
+
+
+def first(findings: list[dict[str, object]]) -> dict[str, object]:
+    return next(item for item in findings if item["level"] in ("error", "warning"))
+
+
+def test_solve_names_station_field_and_value(wrong: tuple[Path, str]) -> None:
+    folder, meant = wrong
+    solved = answer("solve", folder, "--no-write", status=1)
+    said = first(solved["findings"])
+    assert (said["code"], said["station"], said["field"]) == ("typed-value", 7, "Y")
+    assert said["suggested"] == meant
+    assert solved["verdict"] == "not-accepted"
+    assert [s["id"] for s in solved["stations"] if not s["used"]] == [7]
+
+
+def test_nothing_is_changed_unless_asked(wrong: tuple[Path, str]) -> None:
+    folder, _ = wrong
+    before = (folder / "session.yaml").read_bytes()
+    answer("check", folder, status=1)
+    assert (folder / "session.yaml").read_bytes() == before
+
+
+def test_fix_applies_the_suggestion_and_the_journal_keeps_what_was_typed(
+    wrong: tuple[Path, str],
+) -> None:
+    folder, meant = wrong
+    session = open_session(folder)
+    station = session.station(7)
+    assert station is not None
+    assert station.pose is not None
+    typed = list(station.pose)
+    fixed = answer("check", folder, "--fix", "typed-value", "--station", 7)
+    assert not [item for item in fixed["findings"] if item["code"] == "typed-value"]
+    after = open_session(folder).station(7)
+    assert after is not None
+    assert after.pose is not None
+    assert after.pose[1] == meant
+    lines = (folder / "journal.jsonl").read_text(encoding="utf-8").splitlines()
+    kept = json.loads(lines[-1])
+    assert kept["action"] == "correct"
+    assert kept["replaced"] == typed
+
+
+def test_a_finding_that_does_not_stand_cannot_be_fixed(wrong: tuple[Path, str]) -> None:
+    folder, _ = wrong
+    assert "typed-value" in refused("check", folder, "--fix", "typed-value", "--station", 3)
+    assert "measure" in refused("check", folder, "--fix", "board-pitch").lower()
+
+
+def test_station_without_fix_is_refused(wrong: tuple[Path, str]) -> None:
+    assert "--fix" in refused("check", wrong[0], "--station", 3)
