@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..estimate.systematic import LENGTH_MM, ZERO_RAD
 from ..frames import Array, rotation_exp, transform
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
 
-LENGTH_MM = 0.15  # mm; standard deviation of link lengths, before scaling to the robot's accuracy
-ZERO_DEG = 0.02  # deg; of joint zeros, likewise: common proportions, no source
 REPEATED_DEG = 0.004  # deg; turn of the flange that comes with repeatability, no source
 SAMPLES = 400  # postures over which the accuracy is met
 MIDDLE = 0.6  # share of every joint's range from which postures are drawn
@@ -55,7 +54,7 @@ def geometry_errors(arm: Kinematics, accuracy_mm: float, rng: np.random.Generato
 
     ``accuracy_mm`` is the RMS distance over postures in the middle of the joints' range.
     """
-    spread = [LENGTH_MM if unit == "mm" else np.deg2rad(ZERO_DEG) for unit in arm.parameter_units]
+    spread = [LENGTH_MM if unit == "mm" else ZERO_RAD for unit in arm.parameter_units]
     errors = rng.normal(0.0, spread)
     limits = np.where(np.isfinite(arm.joints.limits), arm.joints.limits, [-np.pi, np.pi])
     middle, half = limits.mean(axis=1), MIDDLE * np.diff(limits, axis=1)[:, 0] / 2
