@@ -11,7 +11,7 @@ from engine.checks.slips import slips
 from engine.checks.typed import layout
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
-from engine.frames import Array, apply, displaced, displacement, inverse
+from engine.frames import Array, apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 from engine.sessions.observations import Observation
 from engine.simulate.statistics import Case, Simulated, simulated
@@ -191,3 +191,26 @@ def _after(
     view = predicted_view(case.mount, camera, displaced(seen.base_T_flange, noise), board)
     pixels = project(apply(view, points), made.problem.camera)
     return replace(seen, pixels=pixels + rng.normal(0, case.pixel_px, pixels.shape))
+
+
+def upright(tilt_deg: float, seed: int, count: int = 15) -> Faulty:
+    """Return a session of a fixed camera whose flange stands upright, turned by little only.
+
+    All turns are within ``tilt_deg`` of none, so that conventions hardly differ.
+    """
+    rng = np.random.default_rng(seed)
+    problem = simulated(Case(stations=3), rng).problem
+    points = problem.board.points()
+    camera = transform(np.diag([1.0, -1.0, -1.0]), [500.0, 0.0, 1000.0])
+    board = transform(np.diag([1.0, -1.0, -1.0]), [-100.0, 70.0, 40.0])
+    observations = []
+    for station in range(1, count + 1):
+        turn = np.radians(rng.uniform(-tilt_deg, tilt_deg, 3))
+        place = [500.0, 0.0, 330.0] + rng.uniform(-1, 1, 3) * (120.0, 90.0, 80.0)
+        flange = transform(rotation_exp(turn), place)
+        noise = [*rng.normal(0, np.radians(0.02), 3), *rng.normal(0, 0.15, 3)]
+        view = inverse(camera) @ displaced(flange, noise) @ board
+        pixels = project(apply(view, points), problem.camera)
+        pixels = pixels + rng.normal(0.0, 0.15, pixels.shape)
+        observations.append(Observation(station, flange, np.arange(len(points)), pixels))
+    return typed(replace(problem, robot=None, observations=tuple(observations)))

@@ -8,7 +8,7 @@ how common it is. The winner is put right, the session solved again, and tested 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
-from ..findings import Finding, Level, by_gravity, finding
+from ..findings import Finding, Level, by_gravity
 from .cause import Cause
 from .sane import sane_solution
 from .scale import scale_causes
@@ -29,7 +29,7 @@ from .screen import Alarm, field_alarms, lens_alarm, noise_is_absurd, pitch_alar
 from .single_causes import single_causes
 from .smooth import smooth_causes
 from .split import split_causes
-from .whole_causes import Promising, promising, whole_causes
+from .whole_causes import Promising, promising, settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together under 2 %, of which errors
 # under 1 %. A typed value between the two is a warning.
@@ -115,10 +115,12 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
     causes = []
-    for cause in whole_causes(view, other):
+    for cause in settled(view, whole_causes(view, other)):
         if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
             return cause
         causes.append(cause)
+    if all(alarm.family == "whole" for alarm in alarms):
+        return max(causes, key=lambda cause: cause.weight, default=None)
     families: set[str] = {alarm.family for alarm in alarms}
     for tried in _tried(view, families):
         try:
@@ -197,15 +199,3 @@ def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
     ]
     findings = (*diagnosis.findings, *by_gravity(own))
     return replace(result, findings=findings, verdict=verdict(result, findings))
-
-
-def unsettled(declared: str, candidates: Sequence[str], tilt_deg: float, axis: str) -> Finding:
-    """Return the finding that the convention cannot be told yet."""
-    return finding(
-        "rotation-convention",
-        "unsettled",
-        typed=declared,
-        candidates=", ".join(candidates),
-        tilt_deg=f"{tilt_deg:.0f}",
-        axis=axis,
-    )

@@ -36,6 +36,7 @@ SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
 LATE_SHIFTS = (-1, 1)  # the same, from some station on
 MOST_SWAPPED = 12  # stations among which exchanges are tried
 MOST_STARTS = 20  # places from which a late shift is tried
+ALONE = float(np.log1p(5.0**2))  # of a station that a shift leaves without a partner
 JUDGES = 40  # stations that judge; more change nothing
 
 LOG_SHARE = {  # logarithm of how common each cause is among sessions, common practice, no source
@@ -125,8 +126,8 @@ def _lengths(scene: Scene) -> list[Reading]:
 def _shifts(scene: Scene) -> list[Reading]:
     """Return the poses shifted against the images, throughout or from some station on."""
     typed, n = scene.stations.typed, len(scene.ids)
-    items = [_shifted(typed, by, 0) for by in SHIFTS if n > abs(by) + 3]
-    starts = np.arange(2, n - 2)
+    items = [_shifted(typed, by, 0) for by in SHIFTS if n >= abs(by) + 3]
+    starts = np.arange(1, n - 1)
     if len(starts) > MOST_STARTS:
         starts = np.unique(np.linspace(starts[0], starts[-1], MOST_STARTS).round().astype(int))
     return items + [_shifted(typed, by, int(k)) for k in starts for by in LATE_SHIFTS]
@@ -163,11 +164,16 @@ def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
     return tuple(int(k) for k in order)
 
 
-def scores(scene: Scene, typed: Array) -> Array:
-    """Return for readings (h, n, 4, 4) the sum of log(1 + squared deviation) of the best start.
+def scores(scene: Scene, others: Sequence[Reading]) -> Array:
+    """Return for each reading the sum of log(1 + squared deviation) of the best start (h,).
 
-    Each station takes the best of the poses that explain its image.
+    Each station takes the best of the poses that explain its image; one without a partner counts as
+    `ALONE`.
     """
+    typed = np.array([item.typed for item in others])
+    alone = np.zeros(typed.shape[:2], bool)
+    for row, item in enumerate(others):
+        alone[row, list(item.alone)] = True
     h, n = typed.shape[:2]
     judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
     candidates = scene.found.gathered.candidates.take(judges)
@@ -181,7 +187,9 @@ def scores(scene: Scene, typed: Array) -> Array:
     gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
     size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2 + candidates.cost
     size = np.where(candidates.valid, size, np.inf).min(axis=2)
-    return np.asarray(np.log1p(size).sum(axis=1).reshape(-1, h).min(axis=0))
+    terms = np.log1p(size).reshape(-1, h, len(judges))
+    terms = np.where(alone[:, judges], ALONE, terms)
+    return np.asarray(terms.sum(axis=2).min(axis=0))
 
 
 def applied(problem: Problem, ids: Sequence[int], typed: Array) -> Problem:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,8 +9,9 @@ import numpy as np
 from ..checks.units import UNIT_NAMES
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
+from ..frames import rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
-from .cause import Cause, apart_weight, solved_weight, texts_of
+from .cause import Cause, apart_weight, solved_weight, texts_of, weight_of
 from .scene import Scene, Texts
 from .whole import Reading, applied, scores
 from .whole import readings as other_readings
@@ -22,6 +22,7 @@ FITTED = 4  # readings fitted at most
 # Readings whose noise is less than so many times the best one's cannot be told from it: simulated
 # sessions with tilts of ±6° gave 1.9, with ±35° at least 24.
 LEAST_RATIO = 1.9
+SURER = 10.0  # [-] log odds by which a reading must beat another one: 1 in 20,000
 SETTLING_TILT_DEG = 20.0  # deg; a tilt that settles a convention: ratios above 10 in simulation
 
 
@@ -38,8 +39,8 @@ def promising(scene: Scene) -> Promising:
     others = other_readings(scene)
     if not others:
         return Promising((), 0.0)
-    typed = np.array([*(item.typed for item in others), scene.stations.typed])
-    score = scores(scene, typed)
+    declared = Reading("", "", scene.stations.typed, 0.0)
+    score = scores(scene, [*others, declared])
     order = np.argsort(score[:-1], kind="stable")
     best = float(score[order[0]])
     gain = float(score[-1]) - best
@@ -49,23 +50,65 @@ def promising(scene: Scene) -> Promising:
     return Promising(tuple(chosen), gain)
 
 
-def whole_causes(scene: Scene, readings: Promising) -> Iterator[Cause]:
-    """Yield the promising readings as causes, fitted like the session itself."""
+def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:
+    """Return the promising readings as causes, fitted like the session itself."""
+    causes = []
     for reading in readings.items:
         problem, texts = put_right(scene, reading)
         found, weight = solved_weight(problem)
         if found is not None and reading.alone:
             weight += apart_weight(found, scene.stations.dof[list(reading.alone)])
         described = described_as(scene, reading)
-        yield Cause(
-            weight + reading.log_share,
-            described,
-            problem,
-            texts,
-            _set_aside(scene, reading),
-            last=reading.code == "inverse-pose",
-            found=found,
+        causes.append(
+            Cause(
+                weight + reading.log_share,
+                described,
+                problem,
+                texts,
+                _set_aside(scene, reading),
+                last=reading.code == "inverse-pose",
+                found=found,
+            )
         )
+    return causes
+
+
+def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
+    """Return the causes that fit better than the session as declared, the likeliest first.
+
+    Where the likeliest is a convention that another one comes close to, both stand undecided.
+    """
+    null = weight_of(scene.found)
+    better = sorted((c for c in causes if c.weight > null + SURER), key=lambda c: -c.weight)
+    if not better or better[0].findings[0].code != "rotation-convention":
+        return better
+    close = max(SURER, scene.redundancy * float(np.log(LEAST_RATIO)))
+    rivals = [
+        c.findings[0].suggested or ""
+        for c in better
+        if c.findings[0].code == "rotation-convention" and c.weight > better[0].weight - close
+    ]
+    if null > better[0].weight - close:
+        rivals.append(scene.layout.pendant.rotation)
+    if len(rivals) < 2:
+        return better
+    said = finding(
+        "rotation-convention",
+        "unsettled",
+        typed=scene.layout.pendant.rotation,
+        candidates=", ".join(rivals),
+        tilt_deg=f"{SETTLING_TILT_DEG:.0f}",
+        axis=_calm_axis(scene),
+    )
+    return [replace(better[0], findings=(said,), last=True)]
+
+
+def _calm_axis(scene: Scene) -> str:
+    """Return the base axis about which the stations turn least."""
+    R = scene.stations.typed[:, :3, :3]
+    turns = rotation_log(R @ R[0].T)
+    spread = turns.std(axis=0)
+    return f"base {'XYZ'[int(spread.argmin())]}"
 
 
 def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:

@@ -14,7 +14,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -137,15 +137,24 @@ KINDS: dict[str, Callable[[Case, int], Made]] = {
 }
 
 
-def measured(kind: str, stations: int, sessions: int, style: str, verbose: bool) -> Count:
+CASES = {  # what the sessions are like: stations, noise, and how far off the arm's geometry is
+    "usual": Case(),
+    "grid": Case(style="grid"),
+    "quiet": Case(pixel_px=0.05, angle_deg=0.005, position_mm=0.03),
+    "noisy": Case(pixel_px=0.4, angle_deg=0.06, position_mm=0.5),
+    "geometry": Case(geometry_mm=0.4, accuracy_mm=0.4),
+    "worse geometry": Case(geometry_mm=0.5, accuracy_mm=0.2),
+    "hidden geometry": Case(geometry_mm=0.4, accuracy_mm=0.0),
+}
+
+
+def measured(kind: str, stations: int, sessions: int, which: str, verbose: bool) -> Count:
     """Run the sessions of one kind, both mounts in turn."""
     tally: Counter[str] = Counter()
     seconds = []
     for seed in range(sessions):
-        case = Case(
-            mount="eye-to-hand" if seed % 2 else "eye-in-hand",
-            stations=stations,
-            style="grid" if style == "grid" else "tilted",
+        case = replace(
+            CASES[which], mount="eye-to-hand" if seed % 2 else "eye-in-hand", stations=stations
         )
         made, judge = KINDS[kind](case, seed)
         start = time.perf_counter()
@@ -195,14 +204,14 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=400)
     parser.add_argument("--stations", default="15")
     parser.add_argument("--kinds", default=",".join(KINDS))
-    parser.add_argument("--style", default="tilted", choices=("tilted", "grid"))
+    parser.add_argument("--case", default="usual", choices=tuple(CASES))
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
     print("| mistake | stations | sessions | found | named right | error | warning | s | p95 |")
     print("|---|---|---|---|---|---|---|---|---|")
     for kind in args.kinds.split(","):
         for stations in map(int, args.stations.split(",")):
-            c = measured(kind, stations, args.sessions, args.style, args.verbose)
+            c = measured(kind, stations, args.sessions, args.case, args.verbose)
             n = c.sessions
             print(
                 f"| {kind} | {stations} | {n} | {100 * c.found / n:.1f} % | "
