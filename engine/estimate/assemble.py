@@ -9,14 +9,11 @@ from numpy.typing import NDArray
 
 from ..findings import Finding
 from ..frames import Array
-from .fit import Fit, fit
+from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit, fit, unknown
 from .judgement import all_findings, too_few
-from .observability import unknown
 from .pick import PickModel, pick_model
 from .problem import Problem
 from .result import (
-    NOT_KNOWN_MM,
-    NOT_KNOWN_RAD,
     Convergence,
     Result,
     StationResult,

@@ -11,19 +11,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
 from ..frames import Array
-from .fit import Fit, State, Stations, fit, linear_system
+from .fit import Fit, State, Stations, fit, linear_system, unknown
 from .noise import Noise, NoisePrior
 
 SIGNIFICANCE = (
     1e-3  # [-] chance that a clean session loses a station; 1 % errors are allowed in all
 )
 TAIL = 4.0  # [-] degrees of freedom of the t weights: a bad station weighs ever less
-ROUNDS = 8  # rounds of weighting; 3 to 5 settle
+ROUNDS = 10  # rounds of weighting; 4 to 6 settle
+STEPS = 3  # steps of the fit in each round: its end moves with the weights anyway
 SETTLED = 0.02  # [-] largest change of a weight that no longer matters
+NOISE_SHARE = 0.75  # [-] of the degrees of freedom: turns and positions have a noise level each
 LEAST_LEFT = 4  # stations that must remain: with three, any one fits
 MOST_BAD = 1 / 3  # [-] share of stations that may be bad; above, not they but the model is wrong
 LEAST_WEIGHT = 1e-9  # [-] weight of a station left out: its own information is then nothing
@@ -56,8 +57,8 @@ def left_out(stations: Stations, found: Fit, weights: Array) -> LeftOut:
     residual = fitted @ apart @ system.residual[..., None]
     expected = V + S + S @ apart @ S
     size = (np.swapaxes(residual, 1, 2) @ np.linalg.solve(expected, residual))[:, 0, 0]
-    degrees = max(6.0 * float(weights.sum()) - 12.0 - _learnt(stations, found), 3.0)
-    return LeftOut(residual[..., 0], np.maximum(size, 0.0), degrees)
+    degrees = 6.0 * float(weights.sum()) - 12.0 - _learnt(stations, found)
+    return LeftOut(residual[..., 0], np.maximum(size, 0.0), max(NOISE_SHARE * degrees, 2.0))
 
 
 def robust_fit(
@@ -81,8 +82,9 @@ def robust_fit(
     while True:
         found = fit(stations.take(used), found.state, prior, noise=found.noise)
         test = left_out(stations, found, used.astype(float))
-        limit = _limit(test.degrees, n) / _kept_variance(used.mean())
-        again = used | (test.mean_square() < limit)
+        again = used | (test.mean_square() < _limit(test.degrees, n))
+        if unknown(found.covariance[:6, :6]):
+            again = everyone  # without these stations nothing would be known: they cannot be judged
         if (again == used).all():
             return found, used
         used = again
@@ -93,7 +95,7 @@ def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit,
     weights = _first_weights(stations, start, prior)
     noise: Noise | None = None
     for _ in range(ROUNDS):
-        found = fit(stations, start, prior, noise=noise, weights=weights)
+        found = fit(stations, start, prior, noise=noise, weights=weights, most=STEPS)
         start, noise = found.state, found.noise
         sizes = left_out(stations, found, weights).squared_size
         updated = (TAIL + 6.0) / (TAIL + sizes)
@@ -118,17 +120,6 @@ def _learnt(stations: Stations, found: Fit) -> float:
     """Return how many systematic errors the data have paid for: trace of 1 − posterior / prior."""
     prior = stations.systematic_sd**2 * np.exp(found.noise.log_scale)
     return float((1.0 - np.diag(found.covariance)[12:] / prior).sum())
-
-
-def _kept_variance(share: float) -> float:
-    """Return the variance of the best ``share`` of clean stations over that of all.
-
-    For squared sizes that are chi-square with 6 degrees of freedom (consistency factor of trimmed
-    covariances; Croux & Haesbroeck 1999).
-    """
-    if share >= 1.0:
-        return 1.0
-    return float(chi2.cdf(chi2.ppf(share, 6), 8) / share)
 
 
 def _limit(degrees: float, n: int) -> float:

@@ -22,8 +22,11 @@ from .model import derivatives, predicted_view
 from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
-CONVERGED = 1e-4  # [-] last step in standard uncertainties, and in log variances
+CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and noise levels
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
+# u above which a number would only pretend: ten times what the coarsest task of the trade can use
+# (depalletising, 5 to 10 mm, common practice).
+NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 VAGUE = (
     3.0,
     5000.0,
@@ -119,16 +122,17 @@ def fit(
     noise: Noise | None = None,
     known: bool = False,
     weights: Array | None = None,
+    most: int = MAX_STEPS,
 ) -> Fit:
     """Return the most likely transforms and noise levels from ``start``.
 
     ``noise`` starts the noise levels; with ``known`` they stay as given. ``weights`` (n,) scale the
-    information of each station. Never fails to return: ``converged`` tells.
+    information of each station; ``most`` limits the steps. Never fails to return: ``converged`` tells.
     """
     state, levels = start, noise or starting_noise(prior)
     view_covariance = _inverse(stations.views.information)
     change, steps = np.inf, 0
-    while steps < MAX_STEPS and change >= CONVERGED:
+    while steps < most and change >= CONVERGED:
         steps += 1
         system = linear_system(stations, state, view_covariance)
         normal = Normal.of(stations, state, system, levels, weights)
@@ -217,17 +221,18 @@ def _scored(
     state: State,
     weights: Array | None,
 ) -> tuple[Noise, float]:
-    """Return the noise levels after one Fisher step, and the largest change of a log variance."""
+    """Return the noise levels after one Fisher step, and the largest change in uncertainties."""
     score, information = _variance_terms(system, normal, noise, weights)
     pixel_variance = np.exp(noise.log_variance[0])
     dof = stations.dof.sum()
     score[0] -= 0.5 * (dof - stations.views.rss.sum() / pixel_variance)
     information[0, 0] += 0.5 * dof
     slope, certainty = prior_score(noise, prior)
-    move = np.linalg.solve(information + np.diag(certainty), score + slope)
+    curvature = information + np.diag(certainty)
+    move = np.linalg.solve(curvature, score + slope)
     move = np.clip(move, -STEP_LIMIT, STEP_LIMIT)
     scale_move = _scale_step(stations, normal, noise, state)
-    change = max(float(np.abs(move).max()), abs(scale_move))
+    change = max(float(np.abs(move * np.sqrt(np.diag(curvature))).max()), abs(scale_move))
     return Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor), change
 
 
@@ -286,3 +291,9 @@ def _inverse(A: Array) -> Array:
     scaling = scale[:, :, None] * scale[:, None, :]
     inverse: Array = np.linalg.inv(A * scaling) * scaling
     return inverse
+
+
+def unknown(covariance: Array) -> bool:
+    """Tell whether a transform with this covariance (6, 6) has a part that nobody knows."""
+    sd = np.sqrt(np.diag(covariance))
+    return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())

@@ -9,10 +9,9 @@ import numpy as np
 from ..findings import Finding, finding
 from ..frames import Array, displaced, rotation_angle
 from ..sessions.cell import EYE_TO_HAND
-from .fit import Fit
+from .fit import Fit, unknown
 from .information import flange_information
 from .pick import PickModel
-from .result import NOT_KNOWN_MM, NOT_KNOWN_RAD
 from .solver import Solution
 
 PURE_SHIFT = np.radians(
@@ -53,12 +52,6 @@ def direction_words(axis: Array | tuple[float, float, float]) -> str:
     if abs(axis[largest]) > np.cos(np.radians(15.0)):  # within 15°: people call it by the axis
         return f"base {AXES[largest]}"
     return f"base direction ({axis[0]:.1f}, {axis[1]:.1f}, {axis[2]:.1f})"
-
-
-def unknown(covariance: Array) -> bool:
-    """Tell whether a transform with this covariance (6, 6) has a part that nobody knows."""
-    sd = np.sqrt(np.diag(covariance))
-    return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())
 
 
 def observability_findings(found: Solution, without_ties: Fit | None) -> list[Finding]:

@@ -15,9 +15,6 @@ from .noise import Noise
 from .pick import PickModel
 
 FORMAT = 1  # version of the document
-# u above which a number would only pretend: ten times what the coarsest task of the trade can use
-# (depalletising, 5 to 10 mm, common practice).
-NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 Verdict = Literal["accepted", "not-accepted"]
 
 
