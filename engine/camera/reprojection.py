@@ -42,8 +42,8 @@ class Views:
         """Number of points in each view, (n,)."""
         return np.asarray(self.weight.sum(axis=1))
 
-    def take(self, index: Selection) -> Views:
-        """Return the views at ``index`` (indices or a mask)."""
+    def take(self, index: Selection | slice) -> Views:
+        """Return the views at ``index`` (indices, a mask or a slice)."""
         return Views(self.points[index], self.pixels[index], self.weight[index])
 
 
@@ -64,7 +64,7 @@ def linearised(views: Views, poses: Array, lens: Lens) -> Gaussian:
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        J, residual = _rows(views, part, poses[part], lens)
+        J, residual = pixel_rows(views.take(part), poses[part], lens)
         A = np.swapaxes(J, 1, 2) @ J
         ridge = RIDGE * np.einsum("nii->ni", A)[:, :, None] * np.eye(6) + 1e-300 * np.eye(6)
         gradient = (np.swapaxes(J, 1, 2) @ residual[..., None])[..., 0]
@@ -82,7 +82,7 @@ def residuals(views: Views, poses: Array, lens: Lens) -> Array:
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        out[part] = _rows(views, part, poses[part], lens)[1].reshape(-1, m, 2)
+        out[part] = pixel_rows(views.take(part), poses[part], lens)[1].reshape(-1, m, 2)
     return out
 
 
@@ -125,10 +125,10 @@ def _chosen(first: NDArray[np.bool_], a: Gaussian, b: Gaussian) -> Gaussian:
     )
 
 
-def _rows(views: Views, part: slice, poses: Array, lens: Lens) -> tuple[Array, Array]:
+def pixel_rows(views: Views, poses: Array, lens: Lens) -> tuple[Array, Array]:
     """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m)."""
-    weight = views.weight[part]
-    turned = views.points[part] @ np.swapaxes(poses[:, :3, :3], 1, 2)
+    weight = views.weight
+    turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
     seen = turned + poses[:, None, :3, 3]
     seen[..., 2] = np.maximum(seen[..., 2], BEHIND)
     pixels, by_point = project_with_jacobian(seen, lens)
@@ -141,7 +141,7 @@ def _rows(views: Views, part: slice, poses: Array, lens: Lens) -> tuple[Array, A
             by_point[..., b] * turned[..., a, None] - by_point[..., a] * turned[..., b, None]
         )
     J[..., 3:] = by_point
-    residual = (views.pixels[part] - pixels) * weight[..., None]
+    residual = (views.pixels - pixels) * weight[..., None]
     return J.reshape(n, 2 * m, 6), residual.reshape(n, 2 * m)
 
 

@@ -127,7 +127,8 @@ def fit(
     """Return the most likely transforms and noise levels from ``start``.
 
     ``noise`` starts the noise levels; with ``known`` they stay as given. ``weights`` (n,) scale the
-    information of each station; ``most`` limits the steps. Never fails to return: ``converged`` tells.
+    information of each station; ``most`` limits the steps. Never fails to return: ``converged``
+    tells.
     """
     state, levels = start, noise or starting_noise(prior)
     view_covariance = _inverse(stations.views.information)

@@ -16,6 +16,7 @@ import numpy as np
 from ..boards.pattern import Board
 from ..camera.lens import project
 from ..camera.model import Camera
+from ..estimate.constraints import HEIGHT_U_MM
 from ..estimate.model import implied_flange, predicted_view
 from ..estimate.problem import Problem
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
@@ -78,6 +79,7 @@ class Case:
     position_mm: float = 0.15
     geometry_mm: float = 0.0
     accuracy_mm: float | None = 0.0  # what the cell file says; None: nothing
+    height_known: bool = False  # whether board.height_mm was measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +121,7 @@ def simulated(case: Case, rng: np.random.Generator) -> Simulated:
         observations.append(Observation(number, pose, ids, pixels))
     problem = Problem(
         mount=case.mount,
-        board=BOARD,
+        board=_measured(board, rng) if case.height_known else BOARD,
         camera=CAMERA,
         robot=robot,
         pendant=PENDANT,
@@ -226,6 +228,12 @@ def _typed_joints(arm: Kinematics, flange: Array) -> Array:
     if not np.isfinite(joints).all():
         raise RuntimeError("a simulated station is out of reach")
     return joints
+
+
+def _measured(board: Array, rng: np.random.Generator) -> Board:
+    """Return the board with the height of its point 0 measured by hand."""
+    height = board[2, 3] + rng.normal(0.0, HEIGHT_U_MM)
+    return replace(BOARD, height_mm=float(height))
 
 
 def _errors(case: Case, arm: Kinematics, rng: np.random.Generator) -> Array:
