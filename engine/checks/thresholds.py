@@ -40,8 +40,8 @@ IMAGE_UNCHANGED_PX = 0.5
 
 # Stations from which a pose is predicted: three leave 6 degrees of freedom, which tell no noise.
 PREDICTED_LEAST = 4
-# Chance that a good station is questioned: over 15 stations together under 1 %.
-PREDICTION_SIGNIFICANCE = 3e-4
+# Chance that a good station is questioned: over 15 stations together 1.5 % of the sessions.
+PREDICTION_SIGNIFICANCE = 1e-3
 
 # Robot and board turn by the same angle between two stations. Good stations agree within 0.1° to
 # 0.3° (image noise of a small board); an old image or degrees for radians differ by 20° and more, a

@@ -14,6 +14,7 @@ from ..robots.model import ASSUMED_ACCURACY_MM
 from .cause import OUTLIER_SHARE, Cause, texts_of
 from .scene import Scene, evidence
 
+LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
 SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
 LEVER_MM = (
     400.0  # mm; over such a distance errors of an arm change by their own size, common practice
@@ -36,6 +37,8 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     weight += OUTLIER_SHARE * float((~used).sum())
     moved = (columns[used] @ ended.state.errors)[:, 3:]
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
+    if error < LEAST_MM:
+        return []
     described = finding("robot-geometry", error_mm=f"{error:.2g}", suggested=f"{error:.2g}")
     return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..boards.detect import Detection, detect
 from ..boards.points_file import points_text, read_points
-from ..checks.motion import RecordedPose, between, motion_findings
+from ..checks.motion import RecordedPose, between, motion_findings, off_plan_findings
 from ..checks.reach import joint_findings, reach_findings
 from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..checks.units import unit_findings
@@ -43,10 +43,11 @@ OVERRULED_WITH_REASON = ("reach", "joint-limit")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Known:
-    """What earlier stations contribute to the checks of the next one."""
+    """What earlier stations contribute to the checks of the next one, or of station ``before``."""
 
     poses: tuple[RecordedPose, ...]
     overruled_in_a_row: int
+    before: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +96,7 @@ def known(session: Session, *, before: int | None = None) -> Known:
             poses.append(RecordedPose(station.id, base_T_flange))
         doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
         overruled = overruled + 1 if doubted else 0
-    return Known(tuple(poses), overruled)
+    return Known(tuple(poses), overruled, before)
 
 
 def examine_pose(
@@ -131,6 +132,8 @@ def examine_pose(
         return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
     found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
     found += motion_findings(pose, earlier.poses, cell.pendant, closing=closing)
+    if earlier.before is None and not closing:
+        found += _off_plan(session, pose)
     values = joint_values(cell, trial)
     if cell.robot is not None:
         found += reach_findings(
@@ -139,6 +142,23 @@ def examine_pose(
     if typed and values is not None:
         found += joint_findings(cell, pose, values)
     return PoseDraft(typed, joints, pose, tuple(found))
+
+
+def _off_plan(session: Session, pose: Array) -> list[Finding]:
+    """Return the note `off-plan` where the pose is far from every station still planned."""
+    goals = {}
+    for index, planned in enumerate(session.plan):
+        if planned.skipped is None and planned.pose is not None:
+            joints = session.cell.pendant.rotation == "joints"
+            wanted = Station(0, joints=planned.pose) if joints else Station(0, pose=planned.pose)
+            goal = station_pose(session.cell, wanted)
+            if goal is not None:
+                goals[index] = goal
+    if not goals:
+        return []
+    distance, _ = between(pose, np.stack(list(goals.values())))
+    nearest = list(goals)[int(distance.argmin())]
+    return off_plan_findings(pose, goals[nearest], nearest + 1)
 
 
 def _parsed_joints(text: str | None, session: Session) -> TypedJoints | None:

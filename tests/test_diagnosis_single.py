@@ -1,0 +1,153 @@
+"""One or two typing mistakes in a session: found, corrected, and clean sessions left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from mistakes import Faulty, clean, half_turned, slipped, swapped_images, with_texts
+
+from engine.diagnosis.diagnose import solve
+from engine.estimate.result import Result
+from engine.findings import Finding, Level
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.simulate.statistics import Case
+
+MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
+LEAST = np.array([1.2, 1.2, 1.2, 0.2, 0.2, 0.2])
+ACCURACY = ("tolerance", "weak-direction")  # what few stations can tell, no mistake
+
+
+def solved(session: Faulty) -> Result:
+    return solve(session.problem, session.texts)
+
+
+def first(result: Result) -> Finding | None:
+    weighty = [f for f in result.findings if f.level is not Level.NOTE]
+    return next((f for f in weighty if f.code not in ACCURACY), None)
+
+
+NOISES = [
+    Case(),
+    Case(pixel_px=0.05, angle_deg=0.005, position_mm=0.03),
+    Case(pixel_px=0.4, angle_deg=0.06, position_mm=0.5),
+    Case(geometry_mm=0.4, accuracy_mm=0.4),
+    Case(style="grid"),
+]
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("stations", [4, 5, 6, 15])
+@pytest.mark.parametrize("noise", NOISES)
+def test_clean_sessions_stay_clean(noise: Case, stations: int, mount: Mount) -> None:
+
+    session = clean(replace(noise, mount=mount, stations=stations), 11)
+    assert first(solved(session)) is None
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("stations", [4, 5, 6, 15])
+def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: Mount) -> None:
+    right = 0
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        session = slipped(clean(Case(mount=mount, stations=stations), seed), rng, LEAST)
+        result = solved(session)
+        said = first(result)
+        assert said is not None
+        assert result.findings[0] == said
+        assert session.station is not None
+        assert session.field is not None
+        meant = session.true[session.station][session.field]
+        right += (said.station, said.suggested) == (session.station, meant)
+    assert right >= 3
+
+
+def test_the_station_is_left_out_and_the_result_not_accepted() -> None:
+    session = slipped(clean(Case(stations=12), 3), np.random.default_rng(3), LEAST)
+    result = solved(session)
+    assert [s.id for s in result.stations if not s.used] == [session.station]
+    assert result.verdict == "not-accepted"
+    assert not [f for f in result.findings if f.code == "outlier"]
+
+
+def test_a_robot_with_systematic_errors_does_not_blur_the_suggestion() -> None:
+    """The wrong pose may need another arm configuration; its error is that of the true place."""
+    case = Case(stations=12, geometry_mm=0.4, accuracy_mm=0.4, position_mm=0.05)
+    session = clean(case, 8)
+    fields = session.texts[5]
+    y = fields[1].removeprefix("-") if fields[1].startswith("-") else f"-{fields[1]}"
+    texts = {**session.texts, 5: (fields[0], y, *fields[2:])}
+    said = first(solve(with_texts(session.problem, texts), texts))
+    assert said is not None
+    assert (said.station, said.field, said.suggested) == (5, "Y", fields[1])
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_two_slips_at_two_stations_are_both_found(mount: Mount) -> None:
+    rng = np.random.default_rng(4)
+    one = slipped(clean(Case(mount=mount, stations=12), 4), rng, LEAST * 3)
+    two = one
+    while two.station == one.station or two is one:
+        two = slipped(one, rng, LEAST * 3)
+    result = solved(two)
+    said = {f.station for f in result.findings if f.code == "typed-value"}
+    assert said == {one.station, two.station}
+    assert {s.id for s in result.stations if not s.used} == said
+
+
+def test_two_wrong_fields_of_one_station_are_both_named() -> None:
+    session = clean(Case(stations=12), 5)
+    fields = list(session.texts[6])
+    true = (fields[0], fields[4])
+    fields[0] = f"{float(fields[0]) + 30.0:.2f}"
+    fields[4] = f"{float(fields[4]) - 2.0:.3f}"
+    texts = {**session.texts, 6: tuple(fields)}
+    result = solve(with_texts(session.problem, texts), texts)
+    said = {f.field: f.suggested for f in result.findings if f.code == "typed-value"}
+    assert set(said) == {"X", "B"}
+    assert float(said["X"] or "nan") == pytest.approx(float(true[0]), abs=0.8)
+    assert float(said["B"] or "nan") == pytest.approx(float(true[1]), abs=0.12)
+
+
+def test_a_value_that_no_slip_gives_is_estimated() -> None:
+    session = clean(Case(stations=12), 6)
+    fields = list(session.texts[4])
+    true, fields[2] = fields[2], f"{float(fields[2]) + 13.37:.2f}"
+    texts = {**session.texts, 4: tuple(fields)}
+    said = first(solve(with_texts(session.problem, texts), texts))
+    assert said is not None
+    assert (said.code, said.station, said.field) == ("typed-value", 4, "Z")
+    assert float(said.suggested or "nan") == pytest.approx(float(true), abs=0.8)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("stations", [6, 12])
+def test_exchanged_images_are_named(stations: int, mount: Mount) -> None:
+    session = swapped_images(clean(Case(mount=mount, stations=stations), 7), 1, 4)
+    said = first(solved(session))
+    assert said is not None
+    assert (said.code, said.stations) == ("pairing", (2, 5))
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("stations", [5, 12])
+def test_a_board_numbered_from_the_other_end_is_undone(stations: int, mount: Mount) -> None:
+    session = half_turned(clean(Case(mount=mount, stations=stations), 8), 2)
+    result = solved(session)
+    turned = [f for f in result.findings if f.code == "board-turned"]
+    assert [f.stations for f in turned] == [(3,)]
+    assert first(result) is None
+    assert all(s.used for s in result.stations)
+
+
+def test_an_image_from_elsewhere_is_an_outlier() -> None:
+    session = clean(Case(stations=12), 9)
+    foreign = clean(Case(stations=3), 90).problem.observations[0]
+
+    seen = list(session.problem.observations)
+    seen[4] = replace(seen[4], pixels=foreign.pixels, point_ids=foreign.point_ids)
+    said = first(solve(replace(session.problem, observations=tuple(seen)), session.texts))
+    assert said is not None
+    assert (said.code, said.station) == ("outlier", 5)

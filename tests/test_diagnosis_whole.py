@@ -1,0 +1,176 @@
+"""Mistakes that concern the whole session: every row of the trade's list, both mounts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from mistakes import (
+    Faulty,
+    clean,
+    inverted,
+    moved,
+    other_focal,
+    other_pitch,
+    reread,
+    scaled_lengths,
+    shifted,
+    slipped,
+    typed,
+    upright,
+)
+
+from engine.diagnosis.diagnose import solve
+from engine.estimate.result import Result
+from engine.findings import Finding, Level
+from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
+from engine.pendant.settings import Pendant
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.simulate.statistics import Case
+
+MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
+ACCURACY = ("tolerance", "weak-direction")
+
+
+def told(session: Faulty) -> Finding:
+    """Return the first finding at level error or warning."""
+    result: Result = solve(session.problem, session.texts)
+    return next(f for f in result.findings if f.level is not Level.NOTE and f.code not in ACCURACY)
+
+
+@pytest.mark.parametrize("rotation", [r for r in (*EULER_ROTATIONS, VECTOR) if r != "fixed-xyz"])
+def test_every_convention_is_named(rotation: str) -> None:
+    mount = MOUNTS[len(rotation + rotation[-1]) % 2]
+    said = told(reread(clean(Case(mount=mount, stations=9), 1), rotation))
+    assert (said.code, said.suggested) == ("rotation-convention", rotation)
+
+
+def test_an_equivalent_name_is_given_too() -> None:
+    said = told(reread(clean(Case(stations=9), 1), "moving-zyx"))
+    assert "fixed-xyz with its three angles in reverse order" in said.message
+
+
+@pytest.mark.parametrize("stations", [5, 6])
+def test_a_convention_is_named_from_few_stations(stations: int) -> None:
+    said = told(reread(clean(Case(stations=stations), 2), "moving-zyz"))
+    assert (said.code, said.suggested) == ("rotation-convention", "moving-zyz")
+
+
+def test_exchanged_quaternion_parts_are_named() -> None:
+
+    session = clean(Case(stations=9), 3)
+    labels = ("X", "Y", "Z", "q1", "q2", "q3", "q4")
+    pendant = Pendant("mm", "deg", "quaternion-xyzw", labels, (2, 2, 2, 5, 5, 5, 5))
+    quaternion = typed(replace(session.problem, pendant=pendant))
+    said = told(reread(quaternion, "quaternion-wxyz"))
+    assert (said.code, said.suggested) == ("rotation-convention", "quaternion-wxyz")
+
+
+@pytest.mark.parametrize("tilt_deg", [1.0, 3.0])
+def test_a_convention_is_not_guessed_from_tilts_that_cannot_tell(tilt_deg: float) -> None:
+    said = told(reread(upright(tilt_deg, 1), "fixed-xzy"))
+    assert said.code == "rotation-convention"
+    assert said.level is Level.WARNING
+    assert said.suggested is None
+    assert "fixed-xzy" in said.message
+    assert "20°" in said.remedy
+
+
+def test_a_convention_is_told_from_tilts_that_can() -> None:
+    said = told(reread(upright(15.0, 1), "fixed-xzy"))
+    assert said.suggested == "fixed-xzy"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_radians_read_as_degrees(mount: Mount) -> None:
+    said = told(reread(clean(Case(mount=mount, stations=9), 4), "fixed-xyz", "rad"))
+    assert (said.code, said.field, said.suggested) == ("unit", "angle_unit", "rad")
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize(("factor", "unit"), [(0.001, "m"), (1 / 25.4, "in")])
+def test_another_length_unit(mount: Mount, factor: float, unit: str) -> None:
+    said = told(scaled_lengths(clean(Case(mount=mount, stations=9), 5), factor))
+    assert (said.code, said.field, said.suggested) == ("unit", "length_unit", unit)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_inverse_poses(mount: Mount) -> None:
+    assert told(inverted(clean(Case(mount=mount, stations=9), 6))).code == "inverse-pose"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("by", [1, -1])
+def test_images_shifted_by_one(mount: Mount, by: int) -> None:
+    session = clean(Case(mount=mount, stations=10), 7)
+    said = told(shifted(session, by))
+    assert said.code == "pairing"
+    assert said.suggested == f"{by:+d}"
+    assert said.message.endswith(f"k {'+' if by > 0 else '−'} 1.")
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_images_shifted_from_some_station_on(mount: Mount) -> None:
+    said = told(shifted(clean(Case(mount=mount, stations=12), 8), 1, 5))
+    assert (said.code, said.station) == ("pairing", 6)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("factor", [1.02, 0.97])
+def test_another_pitch_is_told_from_another_focal_length(mount: Mount, factor: float) -> None:
+    session = clean(Case(mount=mount, stations=12), 9)
+    pitch = told(other_pitch(session, factor))
+    assert pitch.code == "board-pitch"
+    assert float(pitch.suggested or "nan") == pytest.approx(20.0, abs=0.06)
+    lens = told(other_focal(session, factor))
+    assert lens.code == "lens"
+    assert float(lens.suggested or "nan") == pytest.approx(1400.0, abs=5.0)
+
+
+SLIP = np.array([*np.radians([0.9, -0.9, 0.8]), 1.2, -1.2, 1.0])  # 1.5° and 2 mm
+CODES = {
+    (EYE_TO_HAND, "board"): "board-moved",
+    (EYE_TO_HAND, "tool"): "board-moved",
+    (EYE_TO_HAND, "camera"): "camera-moved",
+    (EYE_TO_HAND, "frame"): "camera-moved",
+    (EYE_IN_HAND, "board"): "board-moved",
+    (EYE_IN_HAND, "frame"): "board-moved",
+    (EYE_IN_HAND, "camera"): "camera-moved",
+    (EYE_IN_HAND, "tool"): "camera-moved",
+}
+
+
+@pytest.mark.parametrize(("mount", "what"), CODES)
+@pytest.mark.parametrize("row", [4, 9])
+def test_what_moved_and_from_which_station_on(mount: Mount, what: str, row: int) -> None:
+    xi = SLIP * (20.0 if what in ("tool", "frame") else 1.0)
+    said = told(moved(Case(mount=mount, stations=12), 10, what, xi, row))
+    assert (said.code, said.station) == (CODES[mount, what], row + 1)
+    assert said.level is Level.ERROR
+
+
+def test_a_knocked_camera_says_how_far() -> None:
+    said = told(moved(Case(stations=12), 11, "camera", SLIP, 6))
+    assert "1.4" in said.message or "1.5" in said.message
+
+
+def test_a_convention_and_a_slip_at_once() -> None:
+    session = slipped(
+        reread(clean(Case(stations=12), 12), "moving-zyx"),
+        np.random.default_rng(12),
+        np.array([30.0, 30.0, 30.0, 400.0, 400.0, 400.0]),
+    )
+    result = solve(session.problem, session.texts)
+    codes = [(f.code, f.station) for f in result.findings if f.level is Level.ERROR]
+    assert codes[0] == ("rotation-convention", None)
+    assert ("typed-value", session.station) in codes
+
+
+def test_a_worse_robot_is_not_taken_for_anything_else() -> None:
+    """Geometry errors of 0.8 mm where the cell says the robot has none: smooth, so no station."""
+    for seed in range(3):
+        case = Case(stations=15, geometry_mm=0.8, accuracy_mm=0.0, position_mm=0.05)
+        result = solve(clean(case, seed).problem)
+        weighty = {f.code for f in result.findings if f.level is not Level.NOTE}
+        assert weighty - set(ACCURACY) <= {"robot-geometry"}
