@@ -12,7 +12,7 @@ class Camera:
 
     ``matrix`` is the 3×3 camera matrix [px] as rows, ``distortion`` 0, 4, 5, 8, 12 or 14
     coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
-    {url}, {command}, or None.
+    {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
     """
 
     name: str
@@ -20,3 +20,4 @@ class Camera:
     matrix: tuple[tuple[float, float, float], ...]
     distortion: tuple[float, ...] = ()
     source: Mapping[str, str] | None = field(default=None)
+    focus_range_mm: tuple[float, float] | None = None

@@ -57,6 +57,10 @@ def _camera(values: Values, node: Node) -> Camera:
         raise where.fail(
             "this is not a camera matrix", "Its form is [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]."
         )
+    if (focus := values["focus_range_mm"]) is not None and not 0 < focus[0] < focus[1]:
+        raise node.at("focus_range_mm").fail(
+            f"[{focus[0]:g}, {focus[1]:g}] is no range of distances", "Nearest first, both above 0."
+        )
     return Camera(**values)
 
 
@@ -67,6 +71,7 @@ CAMERA = Record(
         Field("matrix", Many(Many(Number(), (3,)), (3,))),
         Field("distortion", Many(Number(), DISTORTION_COUNTS), (), always=True),
         Field("source", Source(), None),
+        Field("focus_range_mm", Many(Number(), (2,)), None),
     ),
     _camera,
 )

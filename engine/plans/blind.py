@@ -1,0 +1,137 @@
+"""The first moves, made without knowing where the camera is: small jogs that keep the board seen.
+
+Every move is one shift along base axes and one turn about one of them. A move is allowed when the
+board stays whole in view in every arrangement that explains what was recorded so far (`plausible`).
+Of the allowed ones the move is taken that adds most to the spread of turns: with w the rotation
+vectors between all stations, places and rotations are seen through G = Σ (|w|²·I − w·wᵀ) (Tsai &
+Lenz 1989: errors fall with the turns and the angles between their axes), and tr G⁻¹ is to be small.
+Shifts, which show rotations only, decide between moves that turn alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..frames import Array, apply, rotation_log
+from ..sessions.cell import EYE_TO_HAND, KeepOut
+from .arm import ArmCheck
+from .jog import jogged
+from .keep_out import clear, way_clear
+from .plausible import Arrangements
+from .sight import Sight, in_view
+
+MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
+SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
+TURNS_DEG = (20.0, 12.0, 6.0)
+UNIT_RAD, UNIT_MM = np.radians(0.3), 3.0  # [rad], [mm] turn and shift that just tell something
+SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
+FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
+LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """Moves from one pose: shifts (m, 3) [mm], turns (m, 3) [rad], where they lead (m, 4, 4)."""
+
+    shift: Array
+    turn: Array
+    flange: Array
+
+    def take(self, index: NDArray[np.bool_]) -> Moves:
+        """Return the moves at ``index``."""
+        return Moves(self.shift[index], self.turn[index], self.flange[index])
+
+
+def blind_moves(
+    visited: Array,
+    count: int,
+    known: Arrangements,
+    seen: Sight,
+    arm: ArmCheck,
+    boxes: Sequence[KeepOut],
+    *,
+    level: bool,
+) -> list[Array]:
+    """Return up to ``count`` flange poses (4, 4), each one small jog from the one before.
+
+    ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
+    keeps the board in view.
+    """
+    poses, found = list(visited), list[Array]()
+    for _ in range(count):
+        moves = menu(poses[-1], level)
+        moves = moves.take(_allowed(moves, poses[-1], known, seen, boxes))
+        order = np.argsort(-_spread(np.array(poses), moves.flange), kind="stable")
+        best = next((i for i in order if arm.stands(moves.flange[i])), None)
+        if best is None:
+            break
+        poses.append(moves.flange[best])
+        found.append(moves.flange[best])
+    return found
+
+
+def menu(present: Array, level: bool) -> Moves:
+    """Return every move considered from the flange pose ``present`` (4, 4)."""
+    ways = np.array([w for w in product((-1.0, 0.0, 1.0), repeat=3) if any(w)])
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    shifts = np.concatenate([np.round(s * ways / 5.0) * 5.0 for s in SHIFTS_MM if s > 0])
+    shifts = np.vstack([np.zeros(3), shifts[np.linalg.norm(shifts, axis=1) <= MOST_MM]])
+    axes = np.eye(3)[2:] if level else np.eye(3)
+    turns = np.concatenate([np.radians(a) * s * axes for a in TURNS_DEG for s in (1.0, -1.0)])
+    turns = np.vstack([np.zeros(3), turns])
+    shift = np.repeat(shifts, len(turns), axis=0)[1:]  # the first one would stay where it is
+    turn = np.tile(turns, (len(shifts), 1))[1:]
+    start = np.broadcast_to(present, (len(turn), 4, 4))
+    return Moves(shift, turn, jogged(start, shift, turn))
+
+
+def _allowed(
+    moves: Moves, present: Array, known: Arrangements, seen: Sight, boxes: Sequence[KeepOut]
+) -> NDArray[np.bool_]:
+    """Tell which moves keep the board in view and out of the boxes, wherever the camera is."""
+    share = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
+    promising = share >= max(float(share.max()), LEAST_VIEW)
+    share = np.where(promising, 0.0, -1.0)
+    share[promising] = in_view(seen, known.views(moves.flange[promising])).mean(axis=1)
+    good = np.asarray(share >= max(float(share.max()), LEAST_VIEW))
+    if boxes:
+        good[good] &= _clear_of(boxes, moves.flange[good], present, known, seen)
+    return good
+
+
+def _clear_of(
+    boxes: Sequence[KeepOut], flange: Array, present: Array, known: Arrangements, seen: Sight
+) -> NDArray[np.bool_]:
+    """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
+    k = len(known.carried)
+    points = np.concatenate([seen.corners, seen.centre[None]])
+    if known.mount != EYE_TO_HAND:
+        points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
+    on_flange = np.concatenate([apply(known.carried, points), np.zeros((k, 1, 3))], axis=1)
+    possible = clear(boxes, apply(np.broadcast_to(present, known.carried.shape), on_flange))
+    held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
+    return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
+
+
+def _spread(poses: Array, added: Array) -> Array:
+    """Return how well ``poses`` (n, 4, 4) and each of ``added`` (m, 4, 4) spread, (m,)."""
+    rotation = np.zeros((len(added), 3, 3))
+    shift = np.zeros((len(added), 3, 3))
+    for i, pose in enumerate(poses):
+        for others in (added, *(poses[j][None] for j in range(i))):
+            turns = rotation_log(others[:, :3, :3] @ pose[:3, :3].T)
+            rotation += _seen_by(turns / UNIT_RAD)
+            shift += _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
+    weakest = np.trace(np.linalg.inv(rotation + np.eye(3)), axis1=1, axis2=2)
+    return np.asarray(SHIFT_SHARE * np.linalg.slogdet(shift + np.eye(3))[1] - np.log(weakest))
+
+
+def _seen_by(w: Array) -> Array:
+    """Return |w|²·I − w·wᵀ (m, 3, 3) for vectors (m, 3)."""
+    size = (w**2).sum(axis=1)[:, None, None]
+    return np.asarray(size * np.eye(3) - w[:, :, None] * w[:, None])

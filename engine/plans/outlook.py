@@ -1,0 +1,173 @@
+"""What the recorded stations tell about the next ones: the result, its doubt, and the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..camera.lens import project_with_jacobian
+from ..estimate.information import known_information, station_information, uncertainty_at
+from ..estimate.model import derivatives, implied_flange, predicted_view
+from ..estimate.pick import PickModel
+from ..estimate.problem import Problem
+from ..estimate.result import Result
+from ..frames import Array, apply, rotation_exp, skew, transform
+from ..sessions.cell import EYE_TO_HAND, KeepOut
+from .arm import ArmCheck, is_level
+from .choose import Aim
+from .keep_out import clear, way_clear
+from .sight import Sight, candidate_views, in_view, placed_views
+
+CANDIDATES = 8192  # views drawn; about a fifth are seen whole; twice as many gain under 1 % (bench)
+COVER = 2.0  # [-] standard uncertainties of the rough result that the view's margin covers
+TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
+OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
+LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Offers:
+    """Stations to choose from: ``flange`` (n, 4, 4), ``view`` (n, 4, 4), information."""
+
+    flange: Array
+    view: Array
+    information: Array
+
+    def take(self, index: NDArray[np.bool_] | Sequence[int]) -> Offers:
+        """Return the stations at ``index``."""
+        return Offers(self.flange[index], self.view[index], self.information[index])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """A rough result, and what further stations must keep to.
+
+    ``known`` (12, 12) is the information so far, ``present`` (4, 4) the flange pose to start from.
+    ``one_axis``: the arm turns about one axis only and nothing measured fixes what that hides.
+    """
+
+    problem: Problem
+    result: Result
+    pick: PickModel
+    known: Array
+    present: Array
+    sight: Sight
+    arm: ArmCheck
+    boxes: tuple[KeepOut, ...]
+    one_axis: bool
+
+    @property
+    def aim(self) -> Aim:
+        """What the choice is to bring down."""
+        moved = self.pick.moved[self.pick.corner]
+        return Aim(self.known, np.swapaxes(moved, 1, 2) @ moved)
+
+    def expected(self, information: Array) -> tuple[float, float] | None:
+        """Return (work_volume_mm, pick_mm), standard, that (12, 12) would leave; None: unknown."""
+        if self.one_axis:
+            return None
+        left = np.asarray(np.linalg.inv(information))
+        volume, pick = uncertainty_at(left, self.pick, self.result)
+        return (volume, pick) if volume < OPEN_MM else None
+
+    def views(self, flange: Array) -> Array:
+        """Return camera_T_board (n, 4, 4) expected at flange poses (n, 4, 4)."""
+        return predicted_view(self.problem.mount, self.result.geometric, flange, self.result.board)
+
+    def information(self, flange: Array) -> Array:
+        """Return what stations at flange poses (n, 4, 4) would add, (n, 12, 12)."""
+        return station_information(self.problem, self.result, flange)
+
+    def seen(self, flange: Array, view: Array) -> NDArray[np.bool_]:
+        """Tell which stations (n, 4, 4) show the whole board, whatever the result is off."""
+        good = in_view(self.sight, view)
+        good[good] = in_view(self.sight, view[good], COVER * self._spread(flange[good], view[good]))
+        return good
+
+    def clear(self, flange: Array) -> NDArray[np.bool_]:
+        """Tell at which flange poses (n, 4, 4) board and flange keep out of every box."""
+        return clear(self.boxes, apply(flange, self.on_flange))
+
+    def leg_clear(self, start: Array, end: Array) -> bool:
+        """Tell whether the straight way between two flange poses keeps out of every box."""
+        return way_clear(self.boxes, start, end, self.on_flange)
+
+    @property
+    def on_flange(self) -> Array:
+        """What moves, as points (m, 3) [mm] on the flange: its middle, and board or camera."""
+        middle = np.zeros((1, 3))
+        if self.problem.mount != EYE_TO_HAND:
+            return np.concatenate([middle, self.result.geometric[None, :3, 3]])
+        board = np.concatenate([self.sight.corners, self.sight.centre[None]])
+        return np.concatenate([middle, apply(self.result.board, board)])
+
+    def offers(self) -> Offers:
+        """Return stations all over what the camera sees, in view and clear of the boxes."""
+        view = self._drawn()
+        mount = self.problem.mount
+        view = view[in_view(self.sight, view)]
+        flange = implied_flange(mount, self.result.geometric, view, self.result.board)
+        good = self.seen(flange, view)
+        good[good] = self.clear(flange[good])
+        flange, view = flange[good], view[good]
+        return Offers(flange, view, self.information(flange))
+
+    def _drawn(self) -> Array:
+        if not is_level(self.problem.robot):
+            return candidate_views(self.sight, CANDIDATES)
+        yaw = np.linspace(-np.pi, np.pi, CANDIDATES, endpoint=False)
+        yaw = yaw[np.random.default_rng(0).permutation(CANDIDATES)]
+        R = rotation_exp(np.outer(yaw, (0.0, 0.0, 1.0))) @ self.present[:3, :3]
+        return placed_views(self.sight, self.views(transform(R, np.zeros(3)))[:, :3, :3])
+
+    def _spread(self, flange: Array, view: Array) -> Array:
+        """Return the standard uncertainty (n,) [px] of where the board's corners are seen."""
+        mount, result, corners = self.problem.mount, self.result, self.sight.corners
+        by_camera, by_board, _ = derivatives(mount, result.geometric, flange, result.board)
+        rows = np.concatenate([by_camera, by_board], axis=2)
+        spread = np.zeros(len(flange))
+        for corner in corners:
+            turned = view[:, :3, :3] @ corner
+            by_view = np.concatenate(
+                [-skew(turned), np.broadcast_to(np.eye(3), (len(view), 3, 3))], axis=2
+            )
+            _, by_point = project_with_jacobian(turned + view[:, :3, 3], self.sight.lens)
+            px = by_point @ by_view @ rows
+            C = px @ result.joint_covariance @ np.swapaxes(px, 1, 2)
+            spread = np.maximum(spread, np.sqrt(np.einsum("nii->n", C)))
+        return spread
+
+
+def outlook(
+    problem: Problem,
+    result: Result,
+    present: Array,
+    sight: Sight,
+    arm: ArmCheck,
+    boxes: tuple[KeepOut, ...],
+) -> Outlook:
+    """Return the outlook that a solved result gives. Raises ValueError for an unsolved one."""
+    if result.pick is None or result.noise is None:
+        raise ValueError("the result is not solved")
+    known = known_information(result)
+    settled = tied(known)
+    one_axis = is_level(problem.robot) and bool(np.any(settled != known))
+    return Outlook(problem, result, result.pick, settled, present, sight, arm, boxes, one_axis)
+
+
+def tied(information: Array) -> Array:
+    """Return (12, 12) with directions that no station shows held as if they had been measured.
+
+    An arm that turns about one axis only leaves a direction open whatever it does: no choice of
+    stations may turn on it.
+    """
+    scale = np.array([LEVER_MM] * 3 + [1.0] * 3 + [LEVER_MM] * 3 + [1.0] * 3)
+    size, axes = np.linalg.eigh(information / np.outer(scale, scale))
+    hidden = size < 1.0 / OPEN_MM**2
+    if not hidden.any():
+        return information
+    rows = axes[:, hidden] * scale[:, None]
+    return np.asarray(information + rows @ rows.T / TIED_MM**2)

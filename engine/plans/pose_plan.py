@@ -1,0 +1,191 @@
+"""Plans from a rough result: the stations that cut the expected uncertainty most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..estimate.model import implied_flange
+from ..frames import Array, rotation_angle, rotation_exp, transform
+from ..sessions.cell import Cell
+from .arm import is_level
+from .choose import Offered, by_gain, choose
+from .grid import grid_views
+from .jog import jog_text
+from .order import ordered
+from .outlook import Offers, Outlook
+from .shown import shown
+from .types import Grid, Plan, Step, Wish
+from .words import gain_words, view_words
+
+USUAL_STATIONS = 8  # good stations are enough for most cells (bench)
+LEAST_MORE = 3  # further stations where a session already has so many
+MOST_STATIONS = 30  # of one plan: more than an hour at the robot
+ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
+RETRIES = 4  # times stations without a clear way are replaced
+
+NOT_STRAIGHT = (
+    "The straight way to station {numbers} would break a joint limit or fold the arm another way: "
+    "go there by way of an earlier station."
+)
+
+
+def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Fields) -> Plan:
+    """Return the best further stations after the recorded poses ``typed`` (n, 4, 4)."""
+    count = wish.count
+    if count is None:
+        more = max(USUAL_STATIONS - len(typed), LEAST_MORE)
+        count = MOST_STATIONS if wish.until_mm is not None else more
+    until = None if wish.until_mm is None else wish.until_mm / 2.0
+    offers = _unlike(look.offers(), typed)
+    poses = best_stations(look, offers, count, until)
+    notes = () if len(poses) >= count or until is not None else (few(len(poses), count),)
+    return plan_of(cell, look, poses, until, near, notes)
+
+
+def few(found: int, wanted: int) -> str:
+    """Say that fewer stations were found than asked for."""
+    return (
+        f"Only {found} of {wanted} stations show the whole board within reach: look for joint "
+        "limits, boxes to keep out of, and a camera that is too near."
+    )
+
+
+def best_stations(
+    look: Outlook, offers: Offers, count: int, until_mm: float | None = None
+) -> list[Array]:
+    """Return up to ``count`` flange poses (4, 4) in the order of visiting."""
+    stands: dict[int, bool] = {}
+    barred = np.zeros(len(offers.flange), bool)
+    order: list[int] = []
+    for _ in range(RETRIES):
+        offered = Offered(
+            offers.information, _usable(look, offers, stands, barred), _alike(offers.flange)
+        )
+        chosen = choose(look.aim, offered, count, until_mm)
+        ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
+        found, left = ordered(look.present, list(offers.flange[ranked]), look.leg_clear)
+        order = [ranked[k] for k in found]
+        if not left:
+            break
+        barred[[ranked[k] for k in left]] = True
+    return [offers.flange[index] for index in order]
+
+
+def _usable(
+    look: Outlook, offers: Offers, stands: dict[int, bool], barred: NDArray[np.bool_]
+) -> Callable[[int], bool]:
+    def usable(index: int) -> bool:
+        if barred[index]:
+            return False
+        if index not in stands:
+            stands[index] = look.arm.stands(offers.flange[index])
+        return stands[index]
+
+    return usable
+
+
+def _alike(flange: Array) -> Callable[[int], NDArray[np.bool_]]:
+    kept: dict[int, NDArray[np.bool_]] = {}
+
+    def alike(index: int) -> NDArray[np.bool_]:
+        if index not in kept:
+            kept[index] = _near(flange, flange[index])
+        return kept[index]
+
+    return alike
+
+
+def _near(flange: Array, pose: Array) -> NDArray[np.bool_]:
+    close = np.linalg.norm(flange[:, :3, 3] - pose[:3, 3], axis=1) < ALIKE_MM
+    close[close] = rotation_angle(flange[close, :3, :3] @ pose[:3, :3].T) < ALIKE_RAD
+    return np.asarray(close)
+
+
+def _unlike(offers: Offers, typed: Array) -> Offers:
+    new = np.ones(len(offers.flange), bool)
+    for pose in typed:
+        new &= ~_near(offers.flange, pose)
+    return offers.take(new)
+
+
+Fields = tuple[str, ...] | None
+
+
+def plan_of(
+    cell: Cell,
+    look: Outlook,
+    poses: Sequence[Array],
+    until_mm: float | None,
+    near: Fields,
+    notes: tuple[str, ...] = (),
+) -> Plan:
+    """Return the plan that visits ``poses`` (4, 4) in this order, and what each of them brings.
+
+    It ends with the first station after which u is expected below ``until_mm``.
+    """
+    now = look.expected(look.known)
+    before = now and now[0]
+    steps, here, total = list[Step](), look.present, look.known
+    crooked: list[int] = []
+    usual = float(look.sight.distance_mm(look.views(look.present[None]))[0])
+    for flange in poses:
+        if until_mm is not None and before is not None and before <= until_mm:
+            break
+        fields, pose = shown(cell, look.arm, flange, near)
+        total = total + look.information(pose[None])[0]
+        after = look.expected(total)
+        view = look.views(pose[None])[0]
+        words = (view_words(look.sight, view, usual), gain_words(before, after and after[0]))
+        if not look.arm.passes(here, pose):
+            crooked.append(len(steps) + 1)
+        steps.append(
+            Step(
+                by="pose",
+                base_T_flange=pose,
+                pose=fields,
+                jog=jog_text(here, pose, cell.pendant.active_frame),
+                why="; ".join(filter(None, words)),
+                work_volume_mm=after and after[0],
+                pick_mm=after and after[1],
+            )
+        )
+        here, near, before = pose, fields, after and after[0]
+    if crooked:
+        numbers = ", ".join(map(str, crooked))
+        notes = (*notes, NOT_STRAIGHT.format(numbers=f"{numbers} of this plan"))
+    return Plan(tuple(steps), notes, now and now[0])
+
+
+def grid_plan(
+    cell: Cell, look: Outlook, typed: Array, grid: Grid, wish: Wish, near: Fields
+) -> Plan:
+    """Return the fixed pattern, with what as many chosen stations would reach beside it."""
+    middle = look.views(typed[:1])[0]
+    turned = _level_turn(look) if is_level(cell.robot) else None
+    view = grid_views(grid, look.sight, middle, turned)
+    flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
+    good = look.seen(flange, view) & look.clear(flange)
+    good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
+    order, _ = ordered(look.present, list(flange[good]), look.leg_clear)
+    order = order[: wish.count]
+    missing = len(flange) - len(order)
+    notes = (f"{missing} of the {len(flange)} stations of the pattern are left out.",)
+    until = None if wish.until_mm is None else wish.until_mm / 2.0
+    plan = plan_of(
+        cell, look, [flange[good][k] for k in order], until, near, notes if missing else ()
+    )
+    count = len(plan.steps)
+    best = chosen_plan(cell, look, typed, Wish(count=count), near) if count else plan
+    return replace(plan, chosen_mm=best.work_volume_mm)
+
+
+def _level_turn(look: Outlook) -> Callable[[float], Array]:
+    def turned(angle: float) -> Array:
+        R = rotation_exp([0.0, 0.0, angle]) @ look.present[:3, :3]
+        return np.asarray(look.views(transform(R, np.zeros(3))[None])[0, :3, :3])
+
+    return turned

@@ -1,0 +1,113 @@
+"""A plan: the stations still to visit, each with its move, its reason and what it will bring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from ..frames import Array
+from ..sessions.session import PlannedStation
+
+FORMAT = 1  # version of the document
+Style = Literal["chosen", "grid"]
+
+CAUTIONS = (
+    "The program does not check arm, cables, hoses and fixtures: look where everything will go "
+    "before each move, and stop where it gets tight.",
+    "Jog at reduced speed in manual mode, with nobody else inside the fence.",
+    "Type only with the robot stopped and the enabling switch released.",
+    "The robot maker's and the site's rules come first; only trained people jog.",
+)
+JOG_CAUTION = (
+    "Small jogs only: where the camera is, and whether the pose is read as the pendant means it, "
+    "is not confirmed before three stations fit together."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A fixed pattern about the middle of the view; defaults are this project's own.
+
+    At each height [mm] (along the camera's axis, + away from it) and each shift [mm] four places
+    lie on the diagonals of the image; there the board is tilted by the next of ``tilts_deg``
+    towards the middle of the view and turned by the next of ``turns_deg`` about the line of sight.
+    """
+
+    heights_mm: tuple[float, ...] = (-60.0, 70.0)
+    shifts_mm: tuple[float, ...] = (75.0,)
+    tilts_deg: tuple[float, ...] = (32.0, 24.0)
+    turns_deg: tuple[float, ...] = (-50.0, 10.0, 60.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is asked for.
+
+    ``count`` further stations (None: what brings the session to eight); ``until_mm``: stop when
+    the expanded uncertainty at the work volume is expected below it; ``close``: end at the first
+    station's pose; ``grid``: that pattern instead of chosen stations.
+    """
+
+    count: int | None = None
+    until_mm: float | None = None
+    close: bool = False
+    grid: Grid | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """One station to visit.
+
+    ``by``: whether a person is told the jog only, or the pose too. ``pose`` are the fields as the
+    pendant would show them and ``base_T_flange`` (4, 4) [mm] what they say. ``work_volume_mm`` and
+    ``pick_mm`` are the standard uncertainties expected afterwards; None: not known.
+    """
+
+    by: Literal["jog", "pose"]
+    base_T_flange: Array
+    pose: tuple[str, ...]
+    jog: str
+    why: str
+    work_volume_mm: float | None = None
+    pick_mm: float | None = None
+
+    def planned(self) -> PlannedStation:
+        """Return the station as a session holds it: a pose only where a person may see one."""
+        return PlannedStation(self.pose if self.by == "pose" else None, self.jog, self.why)
+
+    def document(self) -> dict[str, Any]:
+        """Return the station as plain data."""
+        return {
+            "by": self.by,
+            "pose": list(self.pose),
+            "jog": self.jog,
+            "work_volume_mm_after": self.work_volume_mm,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """Stations in the order of visiting; ``notes`` say what a person should know about them.
+
+    ``now_mm`` is the standard uncertainty at the work volume before the first of them, None: not
+    known. ``chosen_mm``: for a grid, what as many chosen stations would reach.
+    """
+
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...] = ()
+    now_mm: float | None = None
+    chosen_mm: float | None = None
+    cautions: tuple[str, ...] = field(default=CAUTIONS)
+
+    @property
+    def work_volume_mm(self) -> float | None:
+        """Standard uncertainty at the work volume after the last station, None: not known."""
+        return self.steps[-1].work_volume_mm if self.steps else self.now_mm
+
+    def document(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        return {
+            "format": FORMAT,
+            "stations": [step.document() for step in self.steps],
+            "work_volume_mm": self.work_volume_mm,
+        }
