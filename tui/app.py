@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable
 from typing import ClassVar
 
@@ -51,6 +52,14 @@ class Stationbook(App[None]):
     def get_default_screen(self) -> Screen[object]:
         """Open with the screen that was asked for."""
         return self.first
+
+    def on_mount(self) -> None:
+        """Collect garbage again once the first picture is there; what is loaded now stays."""
+        self.call_after_refresh(self._pictured)
+
+    def _pictured(self) -> None:
+        gc.freeze()
+        gc.enable()
 
     def action_help(self) -> None:
         """Show every key of the screen that is open."""

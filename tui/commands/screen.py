@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from pathlib import Path
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 def run(args: argparse.Namespace) -> int:
     """Open the list of sessions in ``args.sessions``."""
+    _first_picture_first()
     terminal = detect(os.environ, sys.__stderr__)
     from ..screens.sessions import Sessions
 
@@ -26,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
 
 def run_open(args: argparse.Namespace) -> int:
     """Open one session, for writing or (``--follow``) for watching."""
+    _first_picture_first()
     folder = Path(args.dir)
     session_path(folder)
     terminal = detect(os.environ, sys.__stderr__)
@@ -40,6 +43,14 @@ def run_open(args: argparse.Namespace) -> int:
         desk.close()
 
 
+def run_demo(folder: Path, seed: int) -> int:
+    """Open the demo on a simulated cell whose session lies in ``folder``."""
+    terminal = detect(os.environ, sys.__stderr__)
+    from ..screens.demo import Welcome
+
+    return _show(Welcome(folder, seed), terminal)
+
+
 def _show(first: Screen[None], terminal: Terminal) -> int:
     """Run the application until it is left; returns the exit status."""
     from ..app import Stationbook
@@ -48,3 +59,8 @@ def _show(first: Screen[None], terminal: Terminal) -> int:
     app = Stationbook(first, terminal)
     app.run(mouse=False)
     return app.return_code or 0
+
+
+def _first_picture_first() -> None:
+    """Collect no garbage until the first picture is there: what is loaded now stays."""
+    gc.disable()

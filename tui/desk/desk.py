@@ -148,11 +148,11 @@ class Desk:
             session, self.folder, pose, view, closing=entry.closing, retake=entry.station
         )
 
-    def examine_image(self, path: Path) -> ViewDraft:
+    def examine_image(self, data: bytes, name: str) -> ViewDraft:
         """Search the board in an image and look at its quality. Raises FileError."""
-        from engine.steps.record import examine_image
+        from engine.steps.record import examine_image_data
 
-        return examine_image(self.opened(), self.folder, path)
+        return examine_image_data(self.opened(), self.folder, data, name)
 
     def store(self, entry: Entry) -> int:
         """Store the entry and return the station's id; raises StationbookError if it cannot be."""

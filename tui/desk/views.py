@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Title:
+class Title(NamedTuple):
     """Left: name of the session and of what is shown. Right: operator, done and left."""
 
     name: str
     right: str
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
+class Move(NamedTuple):
     """The next move: a headline such as ``Station 7``, the move as jog or pose, and why."""
 
     headline: str
@@ -22,8 +20,7 @@ class Move:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Quality:
+class Quality(NamedTuple):
     """Expanded uncertainty of a pick and the tolerance [mm], a remark, and the worst finding."""
 
     expanded_mm: float | None = None
@@ -33,8 +30,7 @@ class Quality:
     worst_role: str = "good"
 
 
-@dataclass(frozen=True, slots=True)
-class FieldView:
+class FieldView(NamedTuple):
     """One field as parsed: the pendant's label, the text, and what is wrong with it, or None."""
 
     label: str
@@ -42,8 +38,7 @@ class FieldView:
     problem: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Fact:
+class Fact(NamedTuple):
     """One line: a name, a value, and the role it is shown in."""
 
     name: str
@@ -51,8 +46,7 @@ class Fact:
     role: str = "text"
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """A headline and the facts below it."""
 
     headline: str

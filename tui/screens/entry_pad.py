@@ -55,20 +55,21 @@ class EntryPad(Vertical):
         self.desk = desk
         self.entry = Entry()
         self.message: Line = []
+        self.searching = ""  # name of the image in which the board is being searched
 
     def compose(self) -> ComposeResult:
         for name in ("pose", "joints"):
-            with Horizontal(classes="line", id=f"{name}-line"):
+            hidden = " hidden" if name == "joints" else ""
+            with Horizontal(classes=f"line{hidden}", id=f"{name}-line"):
                 yield Prompt()
                 yield PoseEdit(id=name)
-        yield FieldsLine(id="fields")
+        yield FieldsLine([FieldView(label, "") for label in self.desk.labels], id="fields")
         yield FindingsView(id="findings")
 
     def on_mount(self) -> None:
         self.pose.set_prompt("Pose")
         self.joints.set_prompt("Joints")
-        self.query_one("#joints-line").display = False
-        self.show_fields()
+        self.show_findings()
 
     @property
     def pose(self) -> PoseEdit:
@@ -219,6 +220,9 @@ class EntryPad(Vertical):
     async def _store(self) -> None:
         entry = self.entry
         try:
+            while self.searching:
+                self.tell(f"Waiting: the board is being searched in {self.searching}.", "note")
+                await asyncio.sleep(PAUSE)
             entry.draft = await in_background(self.desk.examine, entry)
             if entry.standing():
                 self.message = []
@@ -236,7 +240,7 @@ class EntryPad(Vertical):
     def toggle_joints(self) -> None:
         """Show or hide the line for joint values."""
         line = self.query_one("#joints-line")
-        line.display = not line.display
-        if not line.display:
+        line.toggle_class("hidden")
+        if line.has_class("hidden"):
             self.joints.set("")
-        (self.joints if line.display else self.pose).focus()
+        (self.pose if line.has_class("hidden") else self.joints).focus()

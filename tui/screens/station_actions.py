@@ -36,7 +36,7 @@ class StationActions(DOMNode):
         Binding("y", "redo", "redo", show=False, id="station.redo", tooltip="Do it again"),
     ]
     CHANGING: ClassVar[tuple[str, ...]] = (
-        *("correct", "aside", "back", "note", "retake", "jump", "skip", "closing"),
+        *("correct", "aside", "back", "note", "retake", "jump", "skip", "closing", "image", "file"),
         *("undo", "redo", "accept", "joints", "other"),
     )
 

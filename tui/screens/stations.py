@@ -12,27 +12,28 @@ from textual.screen import Screen
 from engine.errors import BusyError, StationbookError
 
 from ..desk.desk import Desk
-from ..desk.say import move, quality, station_facts, title, view_facts
+from ..desk.say import move, quality, station_facts, title
 from ..widgets.head import NextMove, QualityLine, TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.station_list import StationList
 from ..widgets.view_panel import FactsPanel
 from .entry_pad import EntryPad
+from .images import Images
 from .jobs import in_background
 from .solving import Solving
 from .station_actions import StationActions
 
-WANTED = "The newest image of the source comes by itself."
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
 
-class Stations(StationActions, Solving, Screen[None]):
+class Stations(StationActions, Solving, Images, Screen[None]):
     """One session: record it, or follow it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *StationActions.KEYS,
         Binding("f2", "accept", "accept", id="stations.accept", tooltip="Accept the warnings"),
         Binding("f3", "look", "look", id="stations.look", tooltip="Image, coverage, side views"),
+        *Images.IMAGE_KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
         *Solving.SOLVING_KEYS,
         Binding("f7", "undo", "undo", id="stations.undo", tooltip="Take the last action back"),
@@ -52,11 +53,15 @@ class Stations(StationActions, Solving, Screen[None]):
         yield NextMove(id="move")
         yield QualityLine(id="quality")
         with Horizontal(classes="middle"):
-            yield StationList(id="list")
+            yield StationList(empty="none recorded yet", id="list")
             with Vertical(classes="side"):
-                yield FactsPanel(id="facts")
+                yield from self.side()
         yield EntryPad(self.desk, id="pad")
         yield KeyLine(id="keys")
+
+    def side(self) -> ComposeResult:
+        """Yield what stands beside the list."""
+        yield FactsPanel(id="facts")
 
     @property
     def stations(self) -> StationList:
@@ -99,6 +104,8 @@ class Stations(StationActions, Solving, Screen[None]):
         self.solve_quietly()
         if self.desk.follow:
             self.set_interval(LOOK_EVERY, self._look)
+        else:
+            self.begin_watching()
 
     def _follow(self, follow: bool | None) -> None:
         if not follow:
@@ -137,7 +144,7 @@ class Stations(StationActions, Solving, Screen[None]):
         facts = (
             station_facts(self.desk, row)
             if self.stations.has_focus and row is not None
-            else view_facts(self.pad.entry.view, WANTED)
+            else self.image_facts()
         )
         self.query_one(FactsPanel).show(facts)
 

@@ -47,7 +47,10 @@ class FieldsLine(Horizontal):
     """The parsed fields under the pendant's own labels, each repainted by itself."""
 
     DEFAULT_CSS = "FieldsLine { height: 2; padding-left: 2; }"
-    fields: tuple[FieldView, ...] = ()
+
+    def __init__(self, fields: Sequence[FieldView], *, id: str | None = None) -> None:
+        self.fields = tuple(fields)
+        super().__init__(*(FieldCell(field) for field in fields), id=id)
 
     def show(self, fields: Sequence[FieldView]) -> None:
         """Show other fields."""
