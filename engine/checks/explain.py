@@ -136,27 +136,59 @@ class _Weigher:
 
     def free(self, kept_fields: tuple[int, ...]) -> list[Explanation]:
         """Return one explanation per field that may hold any value, rounded as shown."""
+        best, sd = self.each_free()
+        texts = [_shown(best[k], self.layout.decimals[k]) for k in range(self.layout.count)]
+        changed = np.array([numbers(self.changed((k,), (t,))) for k, t in enumerate(texts)])
+        poses, size = self.sizes(changed)
         found = []
-        for k in range(self.layout.count):
+        for k, text in enumerate(texts):
             share = SHARES["kept value"] if k in kept_fields else ANY_VALUE
             kind = "kept value" if k in kept_fields else "any value"
-            values, sd = self.solved(numbers(self.fields), (k,))
-            text = _shown(values[k], self.layout.decimals[k])
-            if text == self.fields[k]:
-                continue
             spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
-            rare = np.log(share / self.layout.count * sd[0] * np.sqrt(2 * np.pi) / spread)
-            poses, size = self.sizes(numbers(self.changed((k,), (text,)))[None])
-            log_p = float(rare) - 0.5 * float(size[0])
-            if np.isfinite(size[0]):
+            rare = np.log(share / self.layout.count * sd[k] * np.sqrt(2 * np.pi) / spread)
+            log_p = float(rare) - 0.5 * float(size[k])
+            if np.isfinite(size[k]) and text != self.fields[k]:
                 found.append(
-                    Explanation(kind, (k,), (text,), poses[0], log_p, float(size[0]), self.view)
+                    Explanation(kind, (k,), (text,), poses[k], log_p, float(size[k]), self.view)
                 )
         return found
 
+    def each_free(self) -> tuple[Array, Array]:
+        """Return the value of each field that fits best when it alone is free, and its sd (k,)."""
+        k = self.layout.count
+        rows = self._on_grid(np.repeat(numbers(self.fields)[None], k, axis=0))
+        C_inverse = np.linalg.inv(self.prediction.covariance)
+        own = np.arange(k)
+        for _ in range(STEPS):
+            poses = self.layout.poses(np.vstack([rows, rows + DIFFERENCE_STEP * np.eye(k)]))
+            off = displacement(poses[:k], self.prediction.flange)
+            J = displacement(poses[k:], poses[:k]) / DIFFERENCE_STEP
+            A = np.maximum(np.einsum("ki,ij,kj->k", J, C_inverse, J), 1e-300)
+            step = np.einsum("ki,ij,kj->k", J, C_inverse, off) / A
+            rows[own, own] -= step
+            if (step**2 * A).max() < SETTLED**2:
+                break
+        return rows[own, own], 1.0 / np.sqrt(A)
+
+    def _on_grid(self, rows: Array) -> Array:
+        """Return the rows (k, k) with each angle at the best place of a whole turn."""
+        rows = rows.copy()
+        angles = [k for k in range(self.layout.count) if self.layout.is_angle(k)]
+        if not angles:
+            return rows
+        trial = np.repeat(rows[angles], GRID, axis=0)
+        owner = np.repeat(angles, GRID)
+        turn = 2.0 * np.array([half_turn(self.layout.units[k]) for k in owner])
+        own = np.arange(len(trial)), owner
+        trial[own] += np.tile(np.arange(GRID), len(angles)) * turn / GRID
+        trial[own] = (trial[own] + turn / 2) % turn - turn / 2
+        best = self.sizes(trial)[1].reshape(len(angles), GRID).argmin(axis=1)
+        rows[angles, angles] = trial[own].reshape(len(angles), GRID)[range(len(angles)), best]
+        return rows
+
     def pair(self, a: int, b: int) -> Explanation:
         """Return the explanation that changes fields a and b: slips where they come close."""
-        values, sd = self.solved(numbers(self.fields), (a, b))
+        values, sd = self.solved((a, b))
         texts = tuple(self._near(k, values[k], s) for k, s in zip((a, b), sd, strict=True))
         pose, size = self.sizes(numbers(self.changed((a, b), texts))[None])
         rare = np.log(TWO_SLIPS)
@@ -183,10 +215,12 @@ class _Weigher:
             new[k] = text
         return new
 
-    def solved(self, values: Array, where: tuple[int, ...]) -> tuple[Array, Array]:
-        """Return the values that fit best when the fields at ``where`` are free, and their sd."""
-        values = self._start(values, where[0]) if len(where) == 1 else values.copy()
-        index = np.array(where)
+    def solved(self, where: tuple[int, ...]) -> tuple[Array, Array]:
+        """Return the values that fit best when the fields at ``where`` are free, and their sd.
+
+        Gauss-Newton from the values as typed.
+        """
+        values, index = numbers(self.fields), np.array(where)
         C_inverse = np.linalg.inv(self.prediction.covariance)
         for _ in range(STEPS):
             near = values + DIFFERENCE_STEP * np.eye(len(values))[index]
@@ -200,17 +234,6 @@ class _Weigher:
             if step @ A @ step < SETTLED**2:
                 break
         return values, np.sqrt(np.diag(np.linalg.inv(A)))
-
-    def _start(self, values: Array, k: int) -> Array:
-        """Return the values with field k at the best of a grid where it is an angle."""
-        values = values.copy()
-        if self.layout.is_angle(k):
-            turn = 2 * half_turn(self.layout.units[k])
-            trial = np.repeat(values[None], GRID, axis=0)
-            trial[:, k] += np.arange(GRID) * turn / GRID
-            values = trial[int(self.sizes(trial)[1].argmin())]
-            values[k] = (values[k] + turn / 2) % turn - turn / 2
-        return values
 
 
 def _shown(value: float, decimals: int) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from ..pendant.units import ANGLE_RAD
 
@@ -43,7 +44,8 @@ class Slip:
     log_share: float
 
 
-def slips(typed: str, decimals: int, wrap: float = 0.0) -> list[Slip]:
+@lru_cache(maxsize=512)  # the same fields are asked for on every key
+def slips(typed: str, decimals: int, wrap: float = 0.0) -> tuple[Slip, ...]:
     """Return what may have been meant by ``typed``: a number as `TypedPose.fields` holds it.
 
     ``decimals`` as the pendant shows them; ``wrap`` a half turn in the field's unit, 0 where it is
@@ -58,7 +60,7 @@ def slips(typed: str, decimals: int, wrap: float = 0.0) -> list[Slip]:
         share *= _as_shown(clean, typed, decimals) * _within_turn(float(clean), wrap)
         if share > 0.0 and (clean not in best or math.log(share) > best[clean].log_share):
             best[clean] = Slip(clean, kind, math.log(share))
-    return list(best.values())
+    return tuple(best.values())
 
 
 def half_turn(unit: str) -> float:

@@ -1,0 +1,275 @@
+"""What is said about a pose while it is typed: every check, its threshold and its exceptions."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_session import make_session
+
+from engine.boards.points_file import read_points
+from engine.checks.motion import RecordedPose, motion_findings, off_plan_findings
+from engine.checks.thresholds import OFF_PLAN_MM, SMALL_MOVE_DEG, SMALL_MOVE_MM
+from engine.checks.units import unit_findings
+from engine.findings import Finding, Level
+from engine.frames import Array, rotation_exp, transform
+from engine.pendant.entry import format_pose, pose_from_fields
+from engine.pendant.settings import Pendant
+from engine.robots.kinematics import kinematics
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.sessions.folder import open_session
+from engine.sessions.session import PlannedStation, Session
+from engine.steps import record
+from engine.steps.predict import predictor_for
+from engine.steps.solve import solve_session
+
+PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
+HERE = transform(rotation_exp([0.1, 0.2, 0.3]), [600.0, 50.0, 300.0])
+
+
+def moved(mm: float = 0.0, deg: float = 0.0) -> Array:
+    turn = rotation_exp([np.radians(deg), 0.0, 0.0])
+    return transform(turn @ HERE[:3, :3], HERE[:3, 3] + [mm, 0.0, 0.0])
+
+
+def said(pose: Array, *recorded: Array, closing: bool = False) -> list[Finding]:
+    poses = [RecordedPose(k, T) for k, T in enumerate(recorded, start=1)]
+    return motion_findings(pose, poses, PENDANT, closing=closing)
+
+
+def test_the_previous_pose_typed_again_is_refused() -> None:
+    (found,) = said(HERE, moved(100), HERE)
+    assert (found.code, found.level) == ("duplicate", Level.ERROR)
+    assert "not read again" in found.message
+
+
+def test_a_duplicate_of_any_earlier_station_is_refused() -> None:
+    (found,) = said(HERE, HERE, moved(100), moved(200))
+    assert found.code == "duplicate"
+    assert "station 1" in found.message
+
+
+def test_readings_of_one_stop_that_differ_by_a_digit_shown_are_duplicates() -> None:
+    shown = pose_from_fields(format_pose(HERE, PENDANT), PENDANT).base_T_flange
+    assert said(moved(0.01), shown)[0].code == "duplicate"
+    assert said(moved(0.1), shown)[0].code == "small-move"
+
+
+def test_equal_poses_are_found_across_the_wrap_of_an_angle() -> None:
+    a = pose_from_fields(("600", "0", "300", "180.00", "0", "0"), PENDANT).base_T_flange
+    b = pose_from_fields(("600", "0", "300", "-180.00", "0", "0"), PENDANT).base_T_flange
+    assert said(a, b)[0].code == "duplicate"
+
+
+def test_a_closing_station_may_return() -> None:
+    assert said(HERE, HERE, moved(100), closing=True) == []
+
+
+def test_a_small_move_gives_both_figures_and_the_threshold() -> None:
+    (found,) = said(moved(7.0, 2.0), HERE)
+    assert (found.code, found.level) == ("small-move", Level.WARNING)
+    assert "7.0 mm" in found.message
+    assert "2.0°" in found.message
+    assert f"{SMALL_MOVE_MM:g} mm" in found.message
+
+
+@pytest.mark.parametrize(
+    ("mm", "deg"), [(SMALL_MOVE_MM + 0.5, 0.0), (0.0, SMALL_MOVE_DEG + 0.1), (200.0, 40.0)]
+)
+def test_far_or_turned_is_enough(mm: float, deg: float) -> None:
+    assert said(moved(mm, deg), HERE) == []
+
+
+def test_the_small_move_counts_from_the_last_station_only() -> None:
+    assert said(moved(5.0), HERE, moved(300.0)) == []
+
+
+def test_far_from_the_plan_is_a_note() -> None:
+    assert off_plan_findings(moved(OFF_PLAN_MM - 1), HERE, 3) == []
+    (found,) = off_plan_findings(moved(OFF_PLAN_MM + 1), HERE, 3)
+    assert (found.code, found.level) == ("off-plan", Level.NOTE)
+    assert "planned station 3" in found.message
+
+
+UNITS = [  # typed position and angles, pendant's unit of length and angle, what it looks like
+    ((612.4, -85.1, 410.0, 179.8, 0.4, -90.0), "mm", "deg", None),
+    ((0.6124, -0.0851, 0.41, 179.8, 0.4, -90.0), "mm", "deg", "metres"),
+    ((24.11, -3.35, 16.14, 179.8, 0.4, -90.0), "mm", "deg", "inches"),
+    ((612.4, -85.1, 410.0, 179.8, 0.4, -90.0), "m", "deg", "mm"),
+    ((0.6124, -0.0851, 0.41, 179.8, 0.4, -90.0), "m", "deg", None),
+    ((612.4, -85.1, 410.0, 179.8, 0.4, -90.0), "in", "deg", "mm"),
+    ((612.4, -85.1, 410.0, 3.138, 0.007, -1.571), "mm", "deg", "radians"),
+    ((612.4, -85.1, 410.0, 179.8, 0.4, -90.0), "mm", "rad", "degrees"),
+    ((612.4, -85.1, 410.0, 3.138, 0.007, -1.571), "mm", "rad", None),
+    ((612.4, -85.1, 410.0, 0.2, 0.4, -0.5), "mm", "deg", None),  # a level flange is no radian
+]
+
+
+@pytest.mark.parametrize(("values", "length", "angle", "looks_like"), UNITS)
+def test_values_betray_the_unit(
+    values: tuple[float, ...], length: str, angle: str, looks_like: str | None
+) -> None:
+    pendant = replace(PENDANT, length_unit=length, angle_unit=angle)  # type: ignore[arg-type]
+    found = unit_findings(values, [str(v) for v in values], pendant)
+    assert [f.message for f in found if f"looks like {looks_like}" in f.message] == [
+        f.message for f in found
+    ]
+    assert bool(found) is (looks_like is not None)
+
+
+@pytest.fixture(scope="module", params=[EYE_TO_HAND, EYE_IN_HAND])
+def made(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Session, Session, Path]:
+    """Make a session of nine stations, and the whole one of twelve to take more from."""
+    mount: Mount = request.param
+    folder = tmp_path_factory.mktemp(mount) / "session"
+    make_session(folder, 12, mount)
+    every = open_session(folder)
+    return replace(every, stations=every.stations[:9]), every, folder
+
+
+def line(session: Session, station: int) -> str:
+    found = session.station(station)
+    assert found is not None
+    return " ".join(found.pose or ())
+
+
+def view(every: Session, folder: Path, station: int) -> record.ViewDraft:
+    found = every.station(station)
+    assert found is not None
+    ids, pixels = read_points(folder / str(found.points), every.cell.board)
+    return record.ViewDraft((), point_ids=ids, pixels=pixels)
+
+
+def verdict(
+    made: tuple[Session, Session, Path], text: str, image: int, **options: object
+) -> list[str]:
+    session, every, folder = made
+    pose = record.examine_pose(session, text)
+    draft = record.examine(session, folder, pose, view(every, folder, image), **options)  # type: ignore[arg-type]
+    return [f.code for f in draft.findings if f.level is not Level.NOTE]
+
+
+def test_good_stations_pass(made: tuple[Session, Session, Path]) -> None:
+    for station in (10, 11, 12):
+        assert verdict(made, line(made[1], station), station) == []
+
+
+def test_a_mistyped_digit_is_questioned_and_named(made: tuple[Session, Session, Path]) -> None:
+    session, every, folder = made
+    fields = line(every, 11).split()
+    meant, fields[2] = fields[2], f"{float(fields[2]) + 20.0:.2f}"
+    pose = record.examine_pose(session, " ".join(fields))
+    draft = record.examine(session, folder, pose, view(every, folder, 11))
+    said = [f for f in draft.findings if f.code == "does-not-fit"]
+    assert [(f.field, f.typed) for f in said] == [("Z", fields[2])]
+    assert float(said[0].suggested or "nan") == pytest.approx(float(meant), abs=1.5)
+
+
+def test_an_image_that_did_not_change_is_told(made: tuple[Session, Session, Path]) -> None:
+    assert "same-image" in verdict(made, line(made[1], 10), 9)
+
+
+def test_an_earlier_image_does_not_fit(made: tuple[Session, Session, Path]) -> None:
+    assert verdict(made, line(made[1], 10), 4) == ["does-not-fit"]
+
+
+def test_a_retaken_station_is_not_compared_with_itself(
+    made: tuple[Session, Session, Path],
+) -> None:
+    session, every, folder = made
+    pose = record.examine_pose(session, line(every, 5), earlier=record.known(session, before=5))
+    draft = record.examine(session, folder, pose, view(every, folder, 5), retake=5)
+    assert [f.code for f in draft.findings if f.level is not Level.NOTE] == []
+
+
+def test_out_of_reach_and_limits_name_what_is_wrong(made: tuple[Session, Session, Path]) -> None:
+    session = made[0]
+    far = line(session, 2).split()
+    far[0] = "2612.40"
+    assert "reach" in [f.code for f in record.examine_pose(session, " ".join(far)).findings]
+    robot = session.cell.robot
+    assert robot is not None
+    tight = replace(robot, limits=((-1.0, 1.0), *robot.limits[1:]))
+    narrow = replace(session, cell=replace(session.cell, robot=tight), stations=())
+    wide = [s for s in session.stations if abs(turn_of_first_joint(session, s.pose or ())) > 3.0]
+    found = record.examine_pose(narrow, " ".join(wide[0].pose or ())).findings
+    assert [f.code for f in found if f.level is Level.ERROR] == ["joint-limit"]
+    assert "J1" in found[0].message
+
+
+def turn_of_first_joint(session: Session, fields: tuple[str, ...]) -> float:
+    assert session.cell.robot is not None
+    pose = pose_from_fields(fields, session.cell.pendant).base_T_flange
+    postures = kinematics(session.cell.robot).branches(pose)
+    return float(np.degrees(postures[:, 0][np.abs(postures[:, 0]).argmin()]))
+
+
+def test_three_refusals_in_a_row_question_the_robot_file(
+    made: tuple[Session, Session, Path],
+) -> None:
+    session = made[0]
+    doubted = [replace(s, accepted=("reach",)) for s in session.stations[-2:]]
+    stations = (*session.stations[:-2], *doubted)
+    far = line(session, 2).split()
+    far[0] = "2612.40"
+    found = record.examine_pose(replace(session, stations=stations), " ".join(far)).findings
+    assert any("robot file is in doubt" in f.message for f in found)
+    once = record.examine_pose(session, " ".join(far)).findings
+    assert not any("robot file is in doubt" in f.message for f in once)
+
+
+def test_typed_joints_are_held_against_the_typed_pose(
+    made: tuple[Session, Session, Path],
+) -> None:
+    session = made[0]
+    assert session.cell.robot is not None
+    arm = kinematics(session.cell.robot)
+    pose = pose_from_fields(session.stations[0].pose or (), session.cell.pendant).base_T_flange
+    shown = np.degrees(arm.branches(pose)[0])
+    good = " ".join(f"{v:.3f}" for v in shown)
+    alone = replace(session, stations=())
+    text = line(session, 1)
+    codes = [f.code for f in record.examine_pose(alone, text, good).findings]
+    assert "joints-disagree" not in codes
+    shown[1] += 3.0
+    bad = " ".join(f"{v:.3f}" for v in shown)
+    assert "joints-disagree" in [f.code for f in record.examine_pose(alone, text, bad).findings]
+
+
+def test_the_nearest_planned_station_is_the_one_compared(
+    made: tuple[Session, Session, Path],
+) -> None:
+    session, every, _ = made
+    planned = [PlannedStation(pose=every.stations[k].pose) for k in (9, 10)]
+    with_plan = replace(session, plan=tuple(planned))
+    notes = [f.code for f in record.examine_pose(with_plan, line(every, 11)).findings]
+    assert "off-plan" not in notes
+    found = record.examine_pose(with_plan, line(every, 12)).findings
+    assert "off-plan" in [f.code for f in found]
+
+
+def test_the_verdict_costs_a_fraction_of_a_solve(made: tuple[Session, Session, Path]) -> None:
+    """The promise is 30 ms where a solve takes 100 ms; a ratio holds on a busy machine too."""
+    session, every, folder = made
+    predictor_for(session, folder)
+    seen = [view(every, folder, k) for k in (10, 11, 12)]
+    lines = [line(every, k) for k in (10, 11, 12)]
+
+    def entered(k: int) -> None:
+        pose = record.examine_pose(session, lines[k % 3])
+        record.examine(session, folder, pose, seen[k % 3])
+
+    spent = sorted(seconds(entered, k) for k in range(15))
+    solve = sorted(seconds(lambda _: solve_session(session, folder), k) for k in range(5))
+    assert spent[7] < 0.4 * solve[2]
+
+
+def seconds(work: object, k: int) -> float:
+    start = time.perf_counter()
+    work(k)  # type: ignore[operator]
+    return time.perf_counter() - start
