@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import signal
 import subprocess
 import time
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from command import STATIONBOOK, answer, stationbook
+from crash_replay import LOCK, TRACED, from_strace, states
 from made_session import Stop, stops
 
 from engine.sessions.folder import open_session, stored_points
@@ -105,3 +107,44 @@ def test_a_killed_writer_locks_nobody_out(tmp_path: Path, made: list[Stop]) -> N
     process.wait()
     assert stationbook(*words).returncode in (0, 1)
     assert open_session(session).station(1) is not None
+
+
+def whole_content(folder: Path) -> dict[str, bytes]:
+    return {str(p): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != LOCK}
+
+
+def laid_out(state: dict[str, bytes], folder: Path, scratch: Path) -> Path:
+    shutil.rmtree(scratch, ignore_errors=True)
+    for name, data in state.items():
+        place = scratch / Path(name).relative_to(folder)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(data)
+    return scratch
+
+
+def test_every_prefix_of_what_record_writes_is_the_state_before_or_after(
+    tmp_path: Path, made: list[Stop]
+) -> None:
+    """The real command's write, fsync and rename calls, traced by strace and replayed."""
+    strace = shutil.which("strace")
+    if strace is None:
+        pytest.skip("strace is not installed; tests/test_files_crash.py replays recorded calls")
+    session = started(tmp_path / "cell")
+    points = tmp_path / "seen.csv"
+    assert stationbook(*record_words(session, made[0], points)).returncode == 0
+    before = whole_content(session)
+    trace = tmp_path / "trace"
+    options = ["-f", "-y", "-xx", "-s", "1000000", "-e", f"trace={TRACED}", "-o", str(trace)]
+    words = [str(STATIONBOOK), *record_words(session, made[1], points)]
+    run = subprocess.run([strace, *options, *words], capture_output=True, text=True, check=False)
+    if "ptrace" in run.stderr.lower():
+        pytest.skip("this machine forbids tracing; tests/test_files_crash.py replays instead")
+    assert run.returncode == 0, run.stdout + run.stderr
+    counts = set()
+    for done, state in states(before, from_strace(trace.read_text(), session)):
+        place = laid_out(state, session, tmp_path / "scratch")
+        opened = open_session(place)
+        check_kept(place, {1: made[0].pose})
+        counts.add(len(opened.stations))
+        assert len(opened.stations) in (1, 2), f"after {done} calls"
+    assert counts == {1, 2}
