@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Callable
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
@@ -39,7 +39,7 @@ class Stationbook(App[None]):
         HELP,
     ]
 
-    def __init__(self, first: Screen[object], terminal: Terminal | None = None) -> None:
+    def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
         super().__init__(ansi_color=True if terminal.native else None)
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
@@ -49,7 +49,7 @@ class Stationbook(App[None]):
         self.register_theme(THEME)
         self.theme = NATIVE_THEME if terminal.native else THEME.name
 
-    def get_default_screen(self) -> Screen[object]:
+    def get_default_screen(self) -> Screen[Any]:
         """Open with the screen that was asked for."""
         return self.first
 

@@ -11,55 +11,61 @@ from ..sessions.folder import commit
 from ..sessions.session import PlannedStation, Session
 
 
-def skip(
-    session: Session, folder: Path, index: int, reason: str, operator: str | None, now: datetime
+def pass_over(
+    session: Session,
+    folder: Path,
+    planned: PlannedStation,
+    reason: str,
+    operator: str | None,
+    now: datetime,
 ) -> Session:
-    """Pass over the planned station ``index`` (from 0); the reason is kept with it."""
+    """Pass over a planned station; the reason is kept with it in the session's plan.
+
+    One that was only proposed is added to the plan, so that the record shows it.
+    """
     if not reason.strip():
         raise StationbookError("no reason given", "Say in a few words why it is skipped.")
-    planned = replace(_planned(session, index), skipped=reason.strip())
-    return _commit(session, folder, index, planned, "skip", operator, now)
+    skipped = replace(planned, skipped=reason.strip())
+    plan = list(session.plan)
+    if planned in plan:
+        plan[plan.index(planned)] = skipped
+    else:
+        plan.append(skipped)
+    return _commit(session, folder, tuple(plan), skipped, "skip", operator, now)
 
 
 def take_up(
-    session: Session, folder: Path, index: int, operator: str | None, now: datetime
+    session: Session, folder: Path, planned: PlannedStation, operator: str | None, now: datetime
 ) -> Session:
-    """Put a skipped station back into the plan."""
-    planned = replace(_planned(session, index), skipped=None)
-    return _commit(session, folder, index, planned, "take up", operator, now)
+    """Put a skipped station back into the plan. Raises StationbookError where it is not there."""
+    if planned not in session.plan:
+        raise StationbookError("this station is not in the plan", "Choose a skipped one.")
+    plan = list(session.plan)
+    open_again = replace(planned, skipped=None)
+    plan[plan.index(planned)] = open_again
+    return _commit(session, folder, tuple(plan), open_again, "take up", operator, now)
 
 
-def without(session: Session, index: int | None) -> Session:
-    """Return the session without the planned station ``index``: it is being recorded."""
-    if index is None:
-        return session
-    _planned(session, index)
-    return replace(session, plan=session.plan[:index] + session.plan[index + 1 :])
-
-
-def _planned(session: Session, index: int) -> PlannedStation:
-    if not 0 <= index < len(session.plan):
-        raise StationbookError(
-            f"there is no planned station {index + 1}", f"The plan has {len(session.plan)}."
-        )
-    return session.plan[index]
+def without(session: Session, planned: PlannedStation | None) -> Session:
+    """Return the session without a planned station: it is being recorded."""
+    return replace(session, plan=tuple(item for item in session.plan if item != planned))
 
 
 def _commit(
     session: Session,
     folder: Path,
-    index: int,
-    planned: PlannedStation,
+    plan: tuple[PlannedStation, ...],
+    changed: PlannedStation,
     what: str,
     operator: str | None,
     now: datetime,
 ) -> Session:
-    new = replace(session, plan=(*session.plan[:index], planned, *session.plan[index + 1 :]))
+    new = replace(session, plan=plan)
     action = {
         "action": what,
         "who": operator or session.operator,
-        "planned": index + 1,
-        "reason": planned.skipped,
+        "planned": list(changed.pose or ()) or changed.jog,
+        "reason": changed.skipped,
     }
     commit(folder, new, action, {}, now)
     return new

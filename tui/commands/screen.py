@@ -7,7 +7,7 @@ import gc
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from engine.sessions.places import session_path
 
@@ -51,7 +51,7 @@ def run_demo(folder: Path, seed: int) -> int:
     return _show(Welcome(folder, seed), terminal)
 
 
-def _show(first: Screen[None], terminal: Terminal) -> int:
+def _show(first: Screen[Any], terminal: Terminal) -> int:
     """Run the application until it is left; returns the exit status."""
     from ..app import Stationbook
 

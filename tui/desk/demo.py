@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from engine.errors import StationbookError
-
 from .desk import now
 
 if TYPE_CHECKING:
+    from engine.plans.types import Step
     from engine.simulate.virtual_cell import VirtualCell
 
 STOPS = 8
@@ -22,9 +21,7 @@ class Simulated:
     def __init__(self, folder: Path, virtual: VirtualCell, seed: int) -> None:
         self.folder, self.virtual, self.seed = folder, virtual, seed
         self.stop = 0
-        self._goals = list(virtual.suggest_stations(STOPS))
         self.fields: tuple[str, ...] = ()
-        self.hint = "F4 drives to the first stop."
 
     @classmethod
     def prepare(cls, folder: Path, seed: int) -> Simulated:
@@ -38,35 +35,31 @@ class Simulated:
             confirm(folder, source, now=now())
         return cls(folder, virtual, seed)
 
-    @property
-    def left(self) -> int:
-        """Stops that are left."""
-        return len(self._goals) - self.stop
+    def drive(self, step: Step | None) -> None:
+        """Drive to a proposed station, never quite exactly, and save an image. Takes time.
 
-    def drive(self) -> None:
-        """Drive to the next stop, never quite exactly, and save an image. Takes time."""
+        Without one the first stop shows the board in the middle of the view.
+        """
         from engine.images.load import encode_png
         from engine.sessions.store import write_bytes_new
         from engine.steps.demo import INCOMING
 
-        if not self.left:
-            raise StationbookError("this was the last stop", "F6 solves.")
-        self.virtual.go_to(self._goals[self.stop])
+        goal = self.virtual.suggest_stations(1)[0] if step is None else step.base_T_flange
+        self.virtual.go_to(goal)
         self.stop += 1
         self.fields = self.virtual.pendant_pose()
-        self.hint = self._hint()
         image = self.folder / INCOMING / f"{self.stop:04d}.png"
         write_bytes_new(image, encode_png(self.virtual.take_image()))
 
-    def _hint(self) -> str:
-        """Ask for a slip at one stop, else say which stop this is."""
+    @property
+    def slip(self) -> str:
+        """A wrong digit to be typed at this stop, or "": label and value."""
         if self.stop != SLIP_STOP:
-            return f"Stop {self.stop} of {STOPS}."
+            return ""
         import numpy as np
 
         from engine.simulate.slips import typing_slip
 
         slipped = typing_slip(self.fields, np.random.default_rng(self.seed))
         at = next(n for n, (a, b) in enumerate(zip(self.fields, slipped, strict=True)) if a != b)
-        label = self.virtual.cell.pendant.labels[at]
-        return f"Here, type {label} {slipped[at]} by mistake."
+        return f"{self.virtual.cell.pendant.labels[at]} {slipped[at]}"

@@ -17,7 +17,9 @@ from engine.errors import FileError, StationbookError
 from engine.findings import Finding
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.places import SESSION_FILE
+from engine.sessions.session import PlannedStation
 
+from .advice import Advice
 from .entry import Entry
 from .rows import Row, next_planned, rows
 from .solution import Solution
@@ -44,6 +46,7 @@ class Desk:
         self.session: Session | None = None
         self.operator: str | None = None
         self.solution: Solution | None = None
+        self.advice: Advice | None = None
         self.wished: int | None = None  # planned station that the operator jumped to
         self._glance: Glance | None = None
         self._lock: WriterLock | None = None
@@ -97,8 +100,21 @@ class Desk:
 
     @property
     def next_index(self) -> int | None:
-        """Index of the planned station that comes next."""
-        return next_planned(self.source.plan, self.wished) if self.source else None
+        """Index in `plan` of the planned station that comes next."""
+        return next_planned(self.plan, self.wished)
+
+    @property
+    def plan(self) -> tuple[PlannedStation, ...]:
+        """The session's own plan while something in it is left, then what is proposed."""
+        own = self.source.plan if self.source else ()
+        if self.advice is None or any(planned.skipped is None for planned in own):
+            return own
+        return own + self.advice.planned
+
+    def proposed(self, index: int) -> int | None:
+        """Return the index in the advice of a station of `plan`, or None for one of the own."""
+        at = index - (len(self.source.plan) if self.source else 0)
+        return at if at >= 0 and self.advice is not None else None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -110,7 +126,7 @@ class Desk:
         source = self.source
         if source is None:
             return []
-        return rows(source.stations, source.plan, self.next_index, self.findings)
+        return rows(source.stations, self.plan, self.next_index, self.findings)
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -166,52 +182,31 @@ class Desk:
             "operator": self.operator,
         }
         if entry.purpose == "correct" and entry.station is not None:
-            self._do(
+            self.do(
                 f"correct {entry.station}", edit.correct_pose, entry.station, draft.pose, **given
             )
             return entry.station
         step = self.next_index if entry.purpose == "record" and not entry.closing else None
-        planned = plan_edit.without(session, step)
+        planned = plan_edit.without(session, None if step is None else self.plan[step])
         new_id = entry.station if entry.station is not None else session.next_id
 
         def stored(_: Session, folder: Path, **more: Any) -> Session:
             return record.store(planned, folder, draft, **more)[0]
 
-        self._do(f"{entry.purpose} {new_id}", stored, **given)
+        self.do(f"{entry.purpose} {new_id}", stored, **given)
         self.wished = None
         return new_id
 
-    # ---- changing what is recorded ---------------------------------------------------------
+    # ---- every action, and the way back ----------------------------------------------------
 
-    def set_aside(self, station: int, reason: str) -> None:
-        """Leave a station out of the solution."""
-        from engine.steps.edit import set_aside
-
-        self._do(f"set aside {station}", set_aside, station, reason, self.operator)
-
-    def bring_back(self, station: int) -> None:
-        """Use a station again."""
-        from engine.steps.edit import bring_back
-
-        self._do(f"bring back {station}", bring_back, station, self.operator)
-
-    def annotate(self, station: int, note: str) -> None:
-        """Keep a remark with a station."""
-        from engine.steps.edit import annotate
-
-        self._do(f"note at {station}", annotate, station, note, self.operator)
-
-    def skip(self, index: int, reason: str) -> None:
-        """Pass over a planned station."""
-        from engine.steps.plan_edit import skip
-
-        self._do("skip a planned station", skip, index, reason, self.operator)
-
-    def take_up(self, index: int) -> None:
-        """Put a skipped station back into the plan."""
-        from engine.steps.plan_edit import take_up
-
-        self._do("take up a planned station", take_up, index, self.operator)
+    def do(self, what: str, step: Callable[..., Session], *args: Any, **more: Any) -> None:
+        """Carry out one action so that it can be undone."""
+        with self._guard:
+            before = self._writable()
+            self.session = step(before, self.folder, *args, now=self.clock(), **more)
+            self._stamp = self._current_stamp()
+            self._done.append((what, before))
+            self._undone.clear()
 
     def undo(self) -> str:
         """Take the last action back and return what it was."""
@@ -245,15 +240,6 @@ class Desk:
                 "this screen only follows the session", "Change it where it is being recorded."
             )
         return self.opened()
-
-    def _do(self, what: str, step: Callable[..., Session], *args: Any, **more: Any) -> None:
-        """Carry out one action so that it can be undone."""
-        with self._guard:
-            before = self._writable()
-            self.session = step(before, self.folder, *args, now=self.clock(), **more)
-            self._stamp = self._current_stamp()
-            self._done.append((what, before))
-            self._undone.clear()
 
     def _step_back(
         self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str

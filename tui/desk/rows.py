@@ -39,9 +39,11 @@ def rows(
     worst = _worst_by_station(findings)
     first = 1 + max((station.id for station in stations), default=0)
     recorded = [_recorded(station, worst.get(station.id)) for station in stations]
-    return recorded + [
-        _planned(planned, index, first, index == next_index) for index, planned in enumerate(plan)
-    ]
+    number, planned_rows = first, []
+    for index, planned in enumerate(plan):
+        planned_rows.append(_planned(planned, index, number, index == next_index))
+        number += planned.skipped is None
+    return recorded + planned_rows
 
 
 def next_planned(plan: Sequence[PlannedStation], wished: int | None = None) -> int | None:
@@ -79,13 +81,13 @@ def _state(station: Station, level: Level | None) -> tuple[str, str]:
     return ("accepted", "good") if station.accepted else ("ok", "good")
 
 
-def _planned(planned: PlannedStation, index: int, first: int, is_next: bool) -> Row:
-    label = f"{first + index}"
+def _planned(planned: PlannedStation, index: int, number: int, is_next: bool) -> Row:
     if planned.skipped is not None:
-        return Row("planned", index, label, "skipped", "dim", (), planned.skipped)
+        return Row("planned", index, "-", "skipped", "dim", (), planned.skipped)
+    label = f"{number}"
     state, role = ("NEXT", "note") if is_next else ("to do", "dim")
-    text = planned.jog or " ".join(planned.pose or ()) or "free choice"
-    return Row("planned", index, label, state, role, (), text)
+    text = planned.jog or "" if not planned.pose else ""
+    return Row("planned", index, label, state, role, planned.pose or (), text)
 
 
 def _worst_by_station(findings: Iterable[Finding]) -> Mapping[int, Level]:

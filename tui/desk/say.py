@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from engine.findings import Level, worst
 
+from .advice import Advice
 from .desk import Desk
 from .rows import Row, counts
 from .views import Fact, Facts, Move, Quality, Title
@@ -21,10 +23,10 @@ def title(desk: Desk) -> Title:
     source = desk.source
     if source is None:
         return Title(desk.folder.name, "")
-    used, aside, left = counts(source.stations, source.plan)
+    used, aside, left = counts(source.stations, desk.plan)
     parts = [f"{used} done"]
     parts += [f"{aside} aside"] if aside else []
-    parts += [f"{left} left"] if source.plan else []
+    parts += [f"{left} left"] if desk.plan else []
     who = desk.operator or source.operator
     right = ", ".join(parts) + (f"  {who}" if who else "")
     return Title(source.name, f"FOLLOWING, read-only  {right}" if desk.follow else right)
@@ -32,23 +34,28 @@ def title(desk: Desk) -> Title:
 
 def move(desk: Desk) -> Move:
     """Say what to do next."""
-    source = desk.source
+    source, index = desk.source, desk.next_index
     number = 1 + max((station.id for station in source.stations), default=0) if source else 1
-    if source is None or desk.next_index is None:
-        return Move(f"Station {number}:", _free(number, bool(source and source.plan)))
-    planned = source.plan[desk.next_index]
-    pose = "  ".join(
-        f"{label} {text}" for label, text in zip(desk.labels, planned.pose or (), strict=False)
-    )
-    return Move(f"Station {number}:", planned.jog or f"go to {pose}", planned.why or "")
+    head = f"Station {number}:"
+    if source is None or index is None:
+        return Move(head, _free(number, desk))
+    planned = desk.plan[index]
+    pose = _labelled(desk, planned.pose or ())
+    if planned.pose and planned.jog:
+        return Move(head, f"{pose}\njog {planned.jog}", planned.why or "")
+    return Move(head, planned.jog or f"go to {pose}", planned.why or "")
 
 
-def _free(number: int, planned: bool) -> str:
-    if planned:
-        return "the plan is done. Solve, or go on where you like."
+def _free(number: int, desk: Desk) -> str:
     if number == 1:
-        return "jog until the board fills the middle of the camera's view."
+        return "jog until the board fills the middle of the camera's view, facing the camera."
+    if desk.source is not None and any(p.skipped is None for p in desk.source.plan):
+        return "the plan is done. Solve, or go on where you like."
     return "jog on: another place in the view, and tilt the board another way."
+
+
+def _labelled(desk: Desk, fields: Sequence[str]) -> str:
+    return "  ".join(f"{label} {text}" for label, text in zip(desk.labels, fields, strict=False))
 
 
 def quality(desk: Desk) -> Quality:
@@ -58,22 +65,30 @@ def quality(desk: Desk) -> Quality:
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
     expanded = desk.solution.expanded_mm if desk.solution else None
-    remark = "" if expanded is None or desk.fresh else "before the last change"
+    remark = "" if expanded is None or desk.fresh else "not counting the last change"
+    if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
+        remark = _outlook(desk.advice)
     return Quality(expanded, tolerance, remark, text, _ROLES[level])
+
+
+def _outlook(advice: Advice) -> str:
+    """Say what the next station would bring."""
+    if advice.enough:
+        return "enough stations"
+    after = advice.after(0)
+    return "" if after is None else f"next: {after:.2f}"
 
 
 def station_facts(desk: Desk, row: Row) -> Facts:
     """Say everything about one row of the list."""
     if row.kind == "planned":
-        return Facts(f"Planned, {row.state}", (Fact("move", row.text),))
+        return _planned_facts(desk, row)
     source = desk.source
     found = [s for s in source.stations if s.id == row.key] if source else []
     if not found:
         return Facts("")
     station = found[0]
-    typed = "  ".join(
-        f"{label} {text}" for label, text in zip(desk.labels, row.fields, strict=False)
-    )
+    typed = _labelled(desk, row.fields)
     facts = [Fact("state", row.state, row.role), Fact("pose", typed or "none")]
     if station.joints and station.pose:
         facts.append(Fact("joints", " ".join(station.joints)))
@@ -91,6 +106,21 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     return Facts(f"Station {station.id}", tuple(facts))
 
 
+def _planned_facts(desk: Desk, row: Row) -> Facts:
+    planned = desk.plan[row.key]
+    at = desk.proposed(row.key)
+    after = desk.advice.after(at) if desk.advice is not None and at is not None else None
+    facts = (
+        ("skipped", planned.skipped or ""),
+        ("pose", _labelled(desk, planned.pose or ())),
+        ("jog", planned.jog or ""),
+        ("why", planned.why or ""),
+        ("then", "" if after is None else f"U of a pick {after:.2f} mm"),
+    )
+    shown = tuple(Fact(name, value) for name, value in facts if value)
+    return Facts(f"{'Proposed' if at is not None else 'Planned'}, {row.state}", shown)
+
+
 def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
     """Say what the camera saw for the entry; ``wanted`` is said while there is nothing."""
     if view is None or view.report is None:
@@ -100,11 +130,11 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
     whole = report.found == report.expected
     facts = [
         Fact("points", f"{report.found} of {report.expected}", "good" if whole else "warning"),
-        _measured("sharpness", report.edge_width_px, "px wide edges", "blurred" in said),
-        _measured("white", 100 * report.white_fraction, "%", "over-exposed" in said),
-        _measured("contrast", report.contrast, "grey levels", "under-exposed" in said),
+        _measured("edges", report.edge_width_px, " px", "blurred" in said),
+        _measured("white", 100 * report.white_fraction, " %", "over-exposed" in said),
+        _measured("contrast", report.contrast, "", "under-exposed" in said),
         _measured("tilt", report.tilt_deg, "°", "steep-view" in said),
-        _measured("margin", report.margin_px, "px to the border", "board-cut-off" in said),
+        _measured("to border", report.margin_px, " px", "board-cut-off" in said),
     ]
     return Facts(view.name or "image", tuple(facts))
 
@@ -113,5 +143,5 @@ def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact
     if value is None:
         return Fact(name, "not known", "dim")
     digits = 1 if value < 10 else 0
-    word = " (look!)" if doubtful else ""
-    return Fact(name, f"{value:.{digits}f} {unit}{word}", "warning" if doubtful else "text")
+    word = " !" if doubtful else ""
+    return Fact(name, f"{value:.{digits}f}{unit}{word}", "warning" if doubtful else "text")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -13,8 +14,10 @@ from textual.screen import Screen
 
 from engine.errors import StationbookError
 
-from ..desk.demo import Simulated
+from ..desk.demo import STOPS, Simulated
 from ..desk.desk import Desk
+from ..desk.views import Move
+from ..widgets.head import NextMove
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from ..widgets.sheet import Sheet
@@ -24,13 +27,16 @@ from .entry_pad import EntryPad
 from .jobs import in_background
 from .stations import Stations
 
+if TYPE_CHECKING:
+    from engine.plans.types import Step
+
 WELCOME = """\
 A camera stands over an infeed, and a robot holds a board of squares in front of it. \
 Robot, pendant and camera are simulated on this machine; nothing can be hurt.
 
 1  F4 drives the simulated robot to the next stop. The camera takes an image there.
 2  Read the simulated pendant and type its numbers in one line: 612.4 -85.1 410 ...
-3  Enter stores the station. Go on until no stop is left.
+3  Enter stores the station. Go on to the eighth stop.
 4  F6 solves and shows the result.
 
 At one stop you are asked to type a wrong digit, to see what the program makes of it."""
@@ -39,27 +45,28 @@ At one stop you are asked to type a wrong digit, to see what the program makes o
 class PendantPanel(Sheet):
     """The simulated pendant: labels and values as a pendant shows them."""
 
-    DEFAULT_CSS = "PendantPanel { height: 6; }"
+    DEFAULT_CSS = "PendantPanel { height: 4; }"
     labels: Sequence[str] = ()
     fields: Sequence[str] = ()
-    hint = ""
+    stop = 0
 
-    def show(self, labels: Sequence[str], fields: Sequence[str], hint: str) -> None:
+    def show(self, labels: Sequence[str], fields: Sequence[str], stop: int) -> None:
         """Show another pose."""
-        self.labels, self.fields, self.hint = labels, fields, hint
+        self.labels, self.fields, self.stop = labels, fields, stop
         self.redraw()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the pose in two columns, and a hint."""
-        lines: list[Line] = [[("Simulated pendant", "title"), ("  tool flange, base", "dim")]]
+        """Return the pose in two columns."""
+        stop = f"stop {self.stop} of {STOPS}" if self.stop else "F4 drives to the first stop"
+        lines: list[Line] = [[("Simulated pendant", "title"), (f"  {stop}", "dim")]]
         half = (len(self.fields) + 1) // 2
         cells = [
             f"{label:>3} {text:>9}" for label, text in zip(self.labels, self.fields, strict=False)
         ]
         for row in range(half):
             right = cells[row + half] if row + half < len(cells) else ""
-            lines.append([(f"{cells[row]}   {right}", "chosen")])
-        return lines + [[(text, "note")] for text in self.looks.wrap(self.hint, width)]
+            lines.append([(f"{cells[row]}   {right} ", "chosen")])
+        return lines
 
 
 class Demo(Stations):
@@ -84,7 +91,7 @@ class Demo(Stations):
 
     def _show_pendant(self) -> None:
         simulated = self.simulated
-        self.query_one(PendantPanel).show(self.desk.labels, simulated.fields, simulated.hint)
+        self.query_one(PendantPanel).show(self.desk.labels, simulated.fields, simulated.stop)
 
     def action_drive(self) -> None:
         """Drive the simulated robot to its next stop and let the camera take an image."""
@@ -93,19 +100,42 @@ class Demo(Stations):
     async def _drive(self) -> None:
         self.pad.tell("The simulated robot moves ...", "note")
         try:
-            await in_background(self.simulated.drive)
+            step = await self._next_step()
+            await in_background(self.simulated.drive, step)
         except StationbookError as error:
             self.pad.tell(str(error), "warning")
             return
         self._show_pendant()
+        self.show_move()
         self.pad.tell("Read the simulated pendant and type its numbers in one line.", "note")
+
+    def show_move(self) -> None:
+        """Show the next move, or the slip that is asked for at this stop."""
+        super().show_move()
+        if self.simulated.slip and self.simulated.stop > len(self.desk.opened().stations):
+            text = f"once, type {self.simulated.slip} by mistake, and see what happens."
+            self.query_one(NextMove).show(Move(f"Station {self.simulated.stop}:", text))
+
+    async def _next_step(self) -> Step | None:
+        """Return the station that comes next, once it is proposed."""
+        while self.desk.session is None:
+            await asyncio.sleep(0.1)
+        if not self.desk.session.stations:
+            return None
+        while (advice := self.desk.advice) is None or advice.session is not self.desk.session:
+            await asyncio.sleep(0.1)
+        at = self.desk.next_index
+        proposed = None if at is None else self.desk.proposed(at)
+        if proposed is None:
+            raise StationbookError("no further stop is proposed", "F6 solves.")
+        return advice.steps[proposed]
 
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
         super().on_entry_pad_stored(message)
-        if self.simulated.left:
+        if self.simulated.stop < STOPS:
             self.pad.tell(f"Station {message.station} stored. F4 drives to the next stop.", "good")
         else:
-            self.pad.tell("The last stop is stored. F6 solves and shows the result.", "good")
+            self.pad.tell("Eight stops are stored. F6 solves and shows the result.", "good")
 
 
 class Welcome(Screen[None]):

@@ -18,14 +18,15 @@ from ..widgets.result_view import ResultView, write_result
 from ..widgets.scroll import Scroll
 from .ask import Confirm
 
-Wish = Literal["solve"] | tuple[int, tuple[str, ...]] | None
+Wish = Literal["solve"] | tuple[str, int | None] | None
+FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
 class Result(Screen[Wish]):
     """Shows the desk's last result.
 
-    Its answer is None, "solve" for solving again, or (station, fields) for a suggested correction
-    that the operator compared with the pendant.
+    Its answer is None, "solve" for solving again, or code and station of a finding whose suggestion
+    the operator compared with the pendant and wants applied.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -62,20 +63,9 @@ class Result(Screen[Wish]):
             desk.fresh,
         )
 
-    def correction(self) -> tuple[Finding, tuple[str, ...]] | None:
-        """Return the first suggested correction with the pose it would give, or None."""
-        session = self.desk.session
-        if session is None:
-            return None
-        for item in self.desk.findings:
-            if item.code != "typed-value" or item.station is None or item.suggested is None:
-                continue
-            station = session.station(item.station)
-            labels = self.desk.labels
-            if station and station.pose and item.field in labels:
-                at = labels.index(item.field)
-                return item, (*station.pose[:at], item.suggested, *station.pose[at + 1 :])
-        return None
+    def correction(self) -> Finding | None:
+        """Return the first finding whose suggestion can be applied, or None."""
+        return next((item for item in self.desk.findings if item.code in FIXABLE), None)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer a correction only where there is one that can be written."""
@@ -84,22 +74,19 @@ class Result(Screen[Wish]):
         return not (action == "solve" and self.desk.follow)
 
     def action_apply(self) -> None:
-        """Ask to compare with the pendant or the paper, then correct the pose."""
-        found = self.correction()
-        if found is None:
+        """Ask to compare with the pendant or the paper first; the operator decides."""
+        item = self.correction()
+        if item is None:
             return
-        item, fields = found
-        text = (
-            f"Typed: {item.field} {item.typed}\nSuggested: {item.field} {item.suggested}\n\n"
-            f"Compare {item.field} of station {item.station} with the pendant or the paper. "
-            f"Does it read {item.suggested} there?"
-        )
+        found = item
 
         def answered(yes: bool | None) -> None:
             if yes:
-                self.dismiss((item.station or 0, fields))
+                self.dismiss((found.code, found.station))
 
-        self.app.push_screen(Confirm(f"Station {item.station}", text), answered)
+        text = f"{item.message}\n\n{item.remedy}\n\nDid you compare it, and is it so?"
+        place = f"Station {item.station}" if item.station is not None else "The whole session"
+        self.app.push_screen(Confirm(place, text), answered)
 
     def action_solve(self) -> None:
         self.dismiss("solve")

@@ -11,7 +11,8 @@ from textual.timer import Timer
 
 from engine.errors import StationbookError
 
-from ..desk.entry import Entry
+from ..desk.advice import advise, predict
+from ..desk.changes import fix
 from ..desk.solution import solvable, solve
 from .jobs import in_background
 
@@ -53,26 +54,30 @@ class Solving(DOMNode):
         self.run_worker(self._solve(show=True), group="solve", exclusive=True)
 
     def solve_quietly(self) -> None:
-        """Bring the expected uncertainty up to date, unless the operator is solving already."""
-        if self._ticking is None and solvable(self.desk.session):
+        """Bring what is expected and proposed up to date, unless solving runs already."""
+        if self._ticking is None and self.desk.session is not None:
             self.run_worker(self._solve(show=False), group="solve", exclusive=True)
 
     async def _solve(self, *, show: bool) -> None:
+        """Solve, then propose what to do next; what nobody asked for says nothing when it fails."""
+        session, folder = self.desk.opened(), self.desk.folder
         try:
-            solution = await in_background(solve, self.desk.opened(), self.desk.folder)
-            if show and not self.desk.follow:
-                await in_background(self.desk.keep, solution)
-            self.desk.solution = solution
-        except StationbookError as error:
-            if show:
-                self.pad.tell(str(error), "error")
-        else:
-            self.show_session()
-            if show:
-                self._show_result()
-        finally:
+            if show or solvable(session):
+                solution = await in_background(solve, session, folder)
+                if show and not self.desk.follow:
+                    await in_background(self.desk.keep, solution)
+                self.desk.solution = solution
+                self.show_session()
             if show:
                 self._end_of_solving()
+                self._show_result()
+            self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
+            await in_background(predict, session, folder)
+        except StationbookError as error:
+            if show:
+                self._end_of_solving()
+                self.pad.tell(str(error), "error")
+        self.show_session()
 
     def _tick(self) -> None:
         self.pad.tell(f"Solving, {monotonic() - self._began:.0f} s. F6 stops it.", "note")
@@ -103,18 +108,13 @@ class Solving(DOMNode):
         elif isinstance(wish, tuple):
             self.run_worker(self._apply(*wish), group="act")
 
-    async def _apply(self, station: int, fields: tuple[str, ...]) -> None:
-        """Correct a pose as suggested and solve again; ask where a check has something to say."""
-        entry = Entry("correct", station, " ".join(fields))
+    async def _apply(self, code: str, station: int | None) -> None:
+        """Apply what a finding suggests and solve again."""
         try:
-            entry.draft = await in_background(self.desk.examine, entry)
-            if entry.standing():
-                self.pad.begin(entry)
-                self.pad.check()
-                return
-            await in_background(self.desk.store, entry)
+            said = await in_background(fix, self.desk, code, station)
         except StationbookError as error:
             self.pad.tell(str(error), "error")
             return
         self.show_session()
+        self.pad.tell(f"Corrected: {said}. F7 takes it back.", "good")
         self.action_solve()

@@ -10,12 +10,13 @@ from textual.dom import DOMNode
 
 from engine.errors import StationbookError
 
+from ..desk import changes
+from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.rows import Row
 from .jobs import in_background
 
 if TYPE_CHECKING:
-    from ..desk.desk import Desk
     from ..widgets.station_list import StationList
     from .entry_pad import EntryPad
 
@@ -81,7 +82,7 @@ class StationActions(DOMNode):
 
     async def _acting(self, said: str, work: Callable[..., object], *args: object) -> None:
         try:
-            answer = await in_background(work, *args)
+            answer = await in_background(work, self.desk, *args)
         except StationbookError as error:
             self.pad.tell(str(error), "warning")
             return
@@ -125,7 +126,11 @@ class StationActions(DOMNode):
                 "It stays in the session and is left out of the solution.",
                 "",
                 lambda reason: self._act(
-                    f"Station {row.label} is set aside.", self.desk.set_aside, row.key, reason
+                    f"Station {row.label} is set aside.",
+                    changes.set_aside,
+                    self.desk,
+                    row.key,
+                    reason,
                 ),
             )
 
@@ -133,9 +138,9 @@ class StationActions(DOMNode):
         """Bring back a station that was set aside, or take up one that was skipped."""
         row = self.stations.item
         if row is not None and row.state == "skipped":
-            self._act("Back in the plan.", self.desk.take_up, row.key)
+            self._act("Back in the plan.", changes.take_up, row.key)
         elif row := self._row("recorded"):
-            self._act(f"Station {row.label} is used again.", self.desk.bring_back, row.key)
+            self._act(f"Station {row.label} is used again.", changes.bring_back, row.key)
 
     def action_note(self) -> None:
         """Keep a remark with a recorded station."""
@@ -145,7 +150,11 @@ class StationActions(DOMNode):
                 "Empty removes it.",
                 row.text,
                 lambda note: self._act(
-                    f"Remark kept with station {row.label}.", self.desk.annotate, row.key, note
+                    f"Remark kept with station {row.label}.",
+                    changes.annotate,
+                    self.desk,
+                    row.key,
+                    note,
                 ),
             )
 
@@ -163,11 +172,11 @@ class StationActions(DOMNode):
                 "Why is this station skipped?",
                 row.text,
                 "",
-                lambda reason: self._act("Skipped.", self.desk.skip, row.key, reason),
+                lambda reason: self._act("Skipped.", changes.skip, row.key, reason),
             )
 
     def action_undo(self) -> None:
-        self._act("Taken back: {}.", self.desk.undo)
+        self._act("Taken back: {}.", Desk.undo)
 
     def action_redo(self) -> None:
-        self._act("Done again: {}.", self.desk.redo)
+        self._act("Done again: {}.", Desk.redo)

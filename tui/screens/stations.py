@@ -133,10 +133,14 @@ class Stations(StationActions, Solving, Images, Screen[None]):
     def show_session(self, choose: int | None = None) -> None:
         """Show the session as it is now."""
         self.query_one(TitleLine).show(title(self.desk))
-        self.query_one(NextMove).show(move(self.desk))
+        self.show_move()
         self.query_one(QualityLine).show(quality(self.desk))
         self.stations.show(self.desk.rows(), self.desk.labels, choose)
         self.show_side()
+
+    def show_move(self) -> None:
+        """Show the next move."""
+        self.query_one(NextMove).show(move(self.desk))
 
     def show_side(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""

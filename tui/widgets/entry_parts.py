@@ -67,7 +67,7 @@ class FieldsLine(Horizontal):
 class FindingsView(Sheet):
     """Findings with their remedy, errors first, or a message where there is none."""
 
-    DEFAULT_CSS = "FindingsView { height: 5; }"
+    DEFAULT_CSS = "FindingsView { height: 4; }"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)

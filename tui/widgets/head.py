@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..desk.views import Move, Quality, Title
-from .looks import Line, bar
+from .looks import Line, bar, line_text
 from .sheet import Sheet
 
 # What can hurt somebody is said at every move; the wording is ours, the rules are common practice
@@ -42,7 +42,7 @@ class TitleLine(Sheet):
 class NextMove(Sheet):
     """The next move with the caution; the caution is never cut off."""
 
-    DEFAULT_CSS = "NextMove { height: 5; }"
+    DEFAULT_CSS = "NextMove { height: 6; }"
     move = Move("", "")
 
     def show(self, move: Move) -> None:
@@ -54,11 +54,10 @@ class NextMove(Sheet):
         """Return the move in as many lines as the caution leaves, then the caution."""
         caution: list[Line] = [[(text, "warning")] for text in self.looks.wrap(CAUTION, width)]
         room = max(height - len(caution), 1)
-        head = f"{self.move.headline}  "
-        why = f"  ({self.move.why})" if self.move.why else ""
-        lines = self.looks.wrap(head + self.move.move + why, width)
-        if len(lines) > room:
-            lines = self.looks.wrap(head + self.move.move, width)
+        text = f"{self.move.headline}  {self.move.move}"
+        lines = [line for part in text.split("\n") for line in self.looks.wrap(part, width)]
+        if self.move.why and len(lines) < room:
+            lines += self.looks.wrap(f"({self.move.why})", width)
         drawn: list[Line] = [[(line, "title")] for line in lines[:room]]
         return drawn + [[] for _ in range(room - len(drawn))] + caution
 
@@ -83,10 +82,10 @@ class QualityLine(Sheet):
                 share = q.expanded_mm / q.tolerance_mm
                 word, role = ("ok", "good") if share <= 1 else ("too much", "warning")
                 line += [(bar(share, 12), role), (f" {word}", role)]
-        if q.remark:
-            line += [(f"  {q.remark}", "dim")]
         if q.worst:
             line += [("  ", "text"), (q.worst, q.worst_role)]
+        if q.remark and self.looks.width(line_text(line)) + len(q.remark) + 2 <= width:
+            line += [(f"  {q.remark}", "dim")]
         return [line]
 
 

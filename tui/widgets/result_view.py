@@ -42,7 +42,7 @@ def write_result(view: ResultView, looks: Looks, width: int) -> list[Line]:
     lines.append([])
     for key in TRANSFORMS:
         if key in view.document:
-            lines += _transform(key, view, width)
+            lines += _transform(key, view, looks, width)
     return lines + _stations(view.document["stations"], width)
 
 
@@ -88,7 +88,7 @@ def _uncertainties(view: ResultView) -> list[Line]:
     return [*lines, []]
 
 
-def _transform(key: str, view: ResultView, width: int) -> list[Line]:
+def _transform(key: str, view: ResultView, looks: Looks, width: int) -> list[Line]:
     placed = view.document[key]
     if placed is None:
         return [[(key, "title"), (f"  {NOT_KNOWN}", "warning")], []]
@@ -96,7 +96,8 @@ def _transform(key: str, view: ResultView, width: int) -> list[Line]:
     if key in view.shown:
         pairs = zip(view.labels, view.shown[key], strict=False)
         text = "  ".join(f"{label} {value}" for label, value in pairs)
-        lines.append([("  as the pendant shows it  ", "dim"), (text, "text")])
+        lines.append([("  as the pendant shows it", "dim")])
+        lines += [[(f"    {part}", "title")] for part in looks.wrap(text, width - 4)]
     lines.append([("  position mm ", "dim"), (_row(placed["position_mm"], "{:11.3f}"), "text")])
     quaternion = placed["quaternion_xyzw"]
     lines.append([("  quaternion xyzw ", "dim"), (_row(quaternion, "{:.6f}"), "text")])

@@ -1,0 +1,65 @@
+"""Changing what is recorded: each is one action that can be undone, and takes time."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .desk import Desk
+
+if TYPE_CHECKING:
+    from engine.sessions.session import Session
+
+
+def fix(desk: Desk, code: str, station: int | None) -> str:
+    """Apply what a finding suggests and return in words what was changed."""
+    from engine.steps.fix import fix as apply
+
+    said: list[str] = []
+
+    def step(session: Session, folder: Path, *, now: datetime) -> Session:
+        fixed = apply(session, folder, code, station, desk.operator, now)
+        said.append(fixed.what)
+        return fixed.session
+
+    desk.do(f"apply {code}", step)
+    return said[0]
+
+
+def set_aside(desk: Desk, station: int, reason: str) -> None:
+    """Leave a station out of the solution."""
+    from engine.steps.edit import set_aside
+
+    desk.do(f"set aside {station}", set_aside, station, reason, desk.operator)
+
+
+def bring_back(desk: Desk, station: int) -> None:
+    """Use a station again."""
+    from engine.steps.edit import bring_back
+
+    desk.do(f"bring back {station}", bring_back, station, desk.operator)
+
+
+def annotate(desk: Desk, station: int, note: str) -> None:
+    """Keep a remark with a station."""
+    from engine.steps.edit import annotate
+
+    desk.do(f"note at {station}", annotate, station, note, desk.operator)
+
+
+def skip(desk: Desk, index: int, reason: str) -> None:
+    """Pass over a planned station."""
+    from engine.steps.plan_edit import pass_over
+
+    planned = desk.plan[index]
+    desk.do("skip a planned station", pass_over, planned, reason, desk.operator)
+    if desk.advice is not None:
+        desk.advice = desk.advice.less(planned)
+
+
+def take_up(desk: Desk, index: int) -> None:
+    """Put a skipped station back into the plan."""
+    from engine.steps.plan_edit import take_up
+
+    desk.do("take up a planned station", take_up, desk.plan[index], desk.operator)
