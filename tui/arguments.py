@@ -61,7 +61,23 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.set_defaults(run="screen:run", json=False)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
-    for add in (_demo, _start, _open, _record, _edit, _check, _solve, _explain, _doctor):
+    for add in (
+        _demo,
+        _start,
+        _open,
+        _record,
+        _edit,
+        _check,
+        _plan,
+        _solve,
+        _export,
+        _board,
+        _pack,
+        _unpack,
+        _robot,
+        _explain,
+        _doctor,
+    ):
         add(commands)
     return parser
 
@@ -161,6 +177,96 @@ def _solve(commands: _Commands) -> None:
     parser = _command(commands, "solve", "solve:run", "find the camera's place and its uncertainty")
     _several(parser)
     parser.add_argument("--no-write", action="store_true", help="compute, but store no result")
+
+
+def _plan(commands: _Commands) -> None:
+    parser = _command(commands, "plan", "plan:run", "the stations worth visiting next")
+    parser.add_argument("where", metavar="DIR|CELL", help="a session folder, or a cell file")
+    parser.add_argument("--count", metavar="N", type=int, help="so many further stations")
+    parser.add_argument(
+        "--until", metavar="U", type=float, help="stop when U at the work volume is below U mm"
+    )
+    parser.add_argument("--close", action="store_true", help="end at the first station's pose")
+    parser.add_argument(
+        "--style",
+        choices=("chosen", "grid"),
+        default="chosen",
+        help="chosen stations (default), or a fixed pattern where a procedure demands one",
+    )
+    for name, unit, what in (
+        ("heights", "mm", "along the camera's axis"),
+        ("shifts", "mm", "from the middle of the view"),
+        ("tilts", "deg", "of the board, in turn"),
+        ("turns", "deg", "about the line of sight, in turn"),
+    ):
+        parser.add_argument(
+            f"--{name}",
+            dest=f"{name}_{unit}",
+            metavar=unit.upper(),
+            type=float,
+            nargs="+",
+            help=f"with --style grid: {what}",
+        )
+    parser.add_argument("--out", metavar="FILE.html", help="a page to print and take to the robot")
+    parser.add_argument("--no-write", action="store_true", help="do not store it in the session")
+    parser.add_argument("--operator", metavar="NAME", help="who plans")
+
+
+def _export(commands: _Commands) -> None:
+    parser = _command(
+        commands, "export", "export:run", "hand the result over in the form another program reads"
+    )
+    _several(parser)
+    parser.add_argument(
+        "--as",
+        dest="form",
+        metavar="FORMAT",
+        required=True,
+        help="yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
+    )
+    parser.add_argument("--inverse", action="store_true", help="the other direction")
+    parser.add_argument("--unit", metavar="UNIT", help="mm, m or in (default: the format's own)")
+    parser.add_argument(
+        "--not-accepted", action="store_true", help="also a result that was not accepted"
+    )
+    parser.add_argument("--out", metavar="FILE", help="write it there (default: print it)")
+
+
+def _board(commands: _Commands) -> None:
+    parser = _command(commands, "board", "board:run", "print the calibration board at true scale")
+    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
+    parser.add_argument("--out", metavar="FILE", required=True, help="a .pdf or .svg file")
+    parser.add_argument(
+        "--paper", metavar="SIZE", default="A4", help="A4, Letter, A2, 420x594 ... (default: A4)"
+    )
+    parser.add_argument("--tiles", action="store_true", help="over several sheets where needed")
+
+
+def _pack(commands: _Commands) -> None:
+    parser = _command(commands, "pack", "support:run_pack", "put a session into one zip file")
+    parser.add_argument("dir", metavar="DIR")
+    parser.add_argument("--out", metavar="FILE", help="the zip (default: DIR.zip here)")
+    parser.add_argument("--without-images", action="store_true", help="points solve as well")
+
+
+def _unpack(commands: _Commands) -> None:
+    parser = _command(commands, "unpack", "support:run_unpack", "unpack a session, checked first")
+    parser.add_argument("file", metavar="FILE")
+    parser.add_argument(
+        "--to", metavar="DIR", help="a new folder (default: in the sessions folder)"
+    )
+
+
+def _robot(commands: _Commands) -> None:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "robot", help="make a robot file from a URDF", allow_abbrev=False
+    )
+    parts = parser.add_subparsers(metavar="import", required=True)
+    part = _command(parts, "import", "robot:run_import", "make a robot file from a URDF file")
+    part.add_argument("file", metavar="FILE.urdf")
+    part.add_argument("--base", metavar="LINK", required=True, help="link that is the robot's base")
+    part.add_argument("--tip", metavar="LINK", required=True, help="link that is the flange")
+    part.add_argument("--out", metavar="FILE", help="the robot file (default: robots/NAME.yaml)")
 
 
 def _explain(commands: _Commands) -> None:

@@ -56,4 +56,4 @@ def _print(
         print_json(answered)
     else:
         show(answer)
-    return 1 if any(item["level"] == "error" for item in answered["findings"]) else 0
+    return 1 if any(item["level"] == "error" for item in answered.get("findings", ())) else 0
