@@ -23,6 +23,8 @@ from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
 CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and noise levels
+# Below both, a step is not worth a new linearisation: what it leaves out is of second order.
+NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).
@@ -83,8 +85,8 @@ class State:
 class Fit:
     """Where the fit ended.
 
-    ``covariance`` (12 + p, 12 + p) of camera, board and systematic errors. ``whole`` holds
-    the linear system that ends it. ``steps``, ``change`` (last step in standard uncertainties) and
+    ``covariance`` (12 + p, 12 + p) of camera, board and systematic errors; ``system`` the linear
+    system there. ``steps``, ``change`` (last step in standard uncertainties) and
     ``converged`` tell how it ended.
     """
 
@@ -113,6 +115,10 @@ class System:
         total: Array = noise.pixel_px**2 * self.view_covariance + A @ robot @ np.swapaxes(A, 1, 2)
         return total
 
+    def advanced(self, step: Array) -> System:
+        """Return the system after a step so small that only the residuals change."""
+        return replace(self, residual=self.residual - self.rows @ step)
+
 
 def fit(
     stations: Stations,
@@ -132,18 +138,20 @@ def fit(
     """
     state, levels = start, noise or starting_noise(prior)
     view_covariance = _inverse(stations.views.information)
+    system = linear_system(stations, state, view_covariance)
     change, steps = np.inf, 0
     while steps < most and change >= CONVERGED:
         steps += 1
-        system = linear_system(stations, state, view_covariance)
         normal = Normal.of(stations, state, system, levels, weights)
         change = normal.change()
         state = _moved(state, normal.step)
         if not known:
             levels, moved = _scored(stations, system, normal, levels, prior, state, weights)
-            change = max(change, moved)
-    system = linear_system(stations, state, view_covariance)
-    normal = Normal.of(stations, state, system, levels, weights)
+        if change < NEAR and _turn(normal.step) < NEAR_RAD:
+            system = system.advanced(normal.step)
+        else:
+            system = linear_system(stations, state, view_covariance)
+        change = change if known else max(change, moved)
     return Fit(state, levels, normal.G, system, steps, float(change), bool(change < CONVERGED))
 
 
@@ -204,13 +212,17 @@ def _prior_precision(stations: Stations, noise: Noise) -> Array:
 
 def _moved(state: State, step: Array) -> State:
     """Return ``state`` displaced by ``step``, shortened where a rotation would exceed the limit."""
-    turn = float(np.linalg.norm(step.reshape(-1)[[0, 1, 2, 6, 7, 8]]))
-    step = step * min(1.0, TURN_LIMIT / max(turn, 1e-300))
+    step = step * min(1.0, TURN_LIMIT / max(_turn(step), 1e-300))
     return State(
         displaced(state.camera, step[:6]),
         displaced(state.board, step[6:12]),
         state.errors + step[12:],
     )
+
+
+def _turn(step: Array) -> float:
+    """Return the length [rad] of both rotations of a step together."""
+    return float(np.linalg.norm(step[[0, 1, 2, 6, 7, 8]]))
 
 
 def _scored(

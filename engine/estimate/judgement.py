@@ -16,7 +16,7 @@ from .result import Result
 from .solver import LEAST_STATIONS, Solution
 
 GEOMETRY_SIGNIFICANCE = 1e-3  # [-] chance that a robot as good as stated is called worse
-LEAST_TOLD = 1.0  # [-] information about a direction over that of the prior
+LEAST_TOLD = 1e-9  # [-] information over that of the prior; rounding gives less, even negative
 LEAST_TOUCHES = 4  # touch points that prove a result, common practice, no source
 
 
@@ -125,19 +125,23 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     """Return `robot-geometry` where the estimated errors are larger than accuracy_mm explains.
 
     The data's own information J about the errors, in units of their prior, and its right-hand side
-    b = J · (estimate without prior) give b ~ N(0, J² + J) where the prior is true, whatever scale
-    the fit took. Directions of which the data tell little are left out.
+    b = J · (estimate without prior) give b ~ N(0, k²J² + J) for errors k times as large as stated,
+    whatever scale the fit took. In the directions of J (values v) the test sums b²/(v² + v), each
+    weighted with what the data tell, v/(1 + v): a scaled chi-square (Satterthwaite 1946) for k = 1.
     """
     p, sd = len(found.systematic.sd), found.systematic.sd
     if not p:
         return []
     precision = np.linalg.inv(found.fit.covariance[12:, 12:])
     told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
-    value, vectors = np.linalg.eigh(told * np.outer(sd, sd))
-    part = vectors.T @ (sd * (precision @ found.fit.state.errors))
-    heard = value > LEAST_TOLD
-    size = float((part[heard] ** 2 / (value[heard] ** 2 + value[heard])).sum())
-    if not heard.any() or size <= chi2.isf(GEOMETRY_SIGNIFICANCE, heard.sum()):
+    v, directions = np.linalg.eigh(told * np.outer(sd, sd))
+    v = np.maximum(v, LEAST_TOLD)
+    b = directions.T @ (sd * (precision @ found.fit.state.errors))
+    weight = v / (1.0 + v)
+    size = float((b**2 / (1.0 + v) ** 2).sum())
+    scale, degrees = (weight**2).sum() / weight.sum(), weight.sum() ** 2 / (weight**2).sum()
+    if size <= scale * chi2.isf(GEOMETRY_SIGNIFICANCE, degrees):
         return []
-    suggested = found.systematic.accuracy_mm * float(np.sqrt(size / heard.sum()))
-    return [finding("robot-geometry", error_mm=f"{suggested:.2g}", suggested=f"{suggested:.2g}")]
+    k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
+    worse = f"{found.systematic.accuracy_mm * float(k):.2g}"
+    return [finding("robot-geometry", error_mm=worse, suggested=worse)]

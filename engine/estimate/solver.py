@@ -78,7 +78,7 @@ def solution(problem: Problem) -> Solution | None:
     )
     start = State(beginning.camera, beginning.board, np.zeros(len(model.sd)))
     found, used = robust_fit(stations, start, prior)
-    stations, found, error, times = _relinearised(stations, views, gathered, found, used, prior)
+    stations, found, error, times = relinearised(stations, views, gathered, found, used, prior)
     test = left_out(stations, found, used.astype(float))
     return Solution(
         problem, gathered, prior, model, stations, views, found, used, turn, error, test, times
@@ -107,15 +107,20 @@ def flange_residuals(stations: Stations, found: Fit) -> Array:
     return np.asarray((found.noise.robot_covariance() @ A @ half)[..., 0])
 
 
-def _relinearised(
+def relinearised(
     stations: Stations,
     views: Views,
     gathered: Gathered,
     found: Fit,
     used: NDArray[np.bool_],
     prior: NoisePrior,
+    *,
+    known: bool = False,
 ) -> tuple[Stations, Fit, Array, int]:
-    """Repeat the fit with the points linearised where it ended: the exact joint likelihood."""
+    """Repeat the fit with the points linearised where it ended: the exact joint likelihood.
+
+    Returns stations, fit, flange errors (n, 6) and how often. ``known``: the noise stays as it is.
+    """
     error, times = flange_residuals(stations, found), 0
     moved = np.inf
     while times < RELINEARISE and moved >= SETTLED:
@@ -125,7 +130,7 @@ def _relinearised(
         )
         stations = replace(stations, views=linearised(views, poses, gathered.lens))
         before = found
-        found = fit(stations.take(used), before.state, prior, noise=before.noise)
+        found = fit(stations.take(used), before.state, prior, noise=before.noise, known=known)
         error = flange_residuals(stations, found)
         moved = _moved(before, found)
     return stations, found, error, times
