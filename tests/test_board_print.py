@@ -21,7 +21,7 @@ from engine.boards.pattern import Board
 from engine.boards.symmetry import symmetries
 from engine.errors import StationbookError, UsageError
 from engine.report.board_artwork import artwork
-from engine.report.board_pages import paper_size, sheets
+from engine.report.board_pages import Sheet, paper_size, sheets
 from engine.report.board_print import board_sheet
 
 DPI = 300
@@ -94,9 +94,11 @@ def on_page_mm(points_px: np.ndarray, scale: float = PX_PER_MM) -> np.ndarray:
 
 
 def first_page_points(board: Board) -> np.ndarray:
-    art = artwork(board)
-    sheet = sheets(art.outline, max(5.0, board.pitch_mm / 2), "A4", tiling=False)[0]
-    return board.points()[:, :2] + sheet.origin
+    return board.points()[:, :2] + first_sheet(board).origin
+
+
+def first_sheet(board: Board) -> Sheet:
+    return sheets(artwork(board).outline, max(5.0, board.pitch_mm / 2), "A4", tiling=False)[0]
 
 
 @needs_poppler
@@ -242,6 +244,8 @@ def test_svg_shown_by_a_browser_has_the_pitch_it_states(tmp_path: Path) -> None:
 def test_our_detector_numbers_the_printed_points_from_the_mark(name: str, tmp_path: Path) -> None:
     board = BOARDS[name]
     page = rendered(board_sheet(board)[0], tmp_path, dpi=127)[0]  # 5 px per mm
+    x0, y0, x1, y1 = first_sheet(board).strip
+    page[int(y0 * 5) : int(y1 * 5) + 1, int(x0 * 5) : int(x1 * 5) + 1] = 255  # as when mounted
     found = detect(page, board)
     seen, ideal = on_page_mm(found.pixels, 5.0), first_page_points(board)[found.ids]
     turned = [ideal, *(ideal[turn.permutation] for turn in symmetries(board))]

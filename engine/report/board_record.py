@@ -28,6 +28,11 @@ _TILES = (
     "across every seam."
 )
 
+_LETTERS = (
+    "Cut off or cover ruler and caption after measuring: in an image, letters can pass for small "
+    "circles."
+)
+
 
 def record_lines(board: Board, title: str, *, width_mm: float) -> list[tuple[str, bool]]:
     """Return the page's lines as (text, is a heading), wrapped to ``width_mm``."""
@@ -37,6 +42,8 @@ def record_lines(board: Board, title: str, *, width_mm: float) -> list[tuple[str
     lines += [("", False), ("Mounting and flatness", True)]
     for hint in (*_MOUNTING, _TILES):
         lines += _wrapped("• " + hint, wrap, "  ")
+    if board.pattern.startswith("circles"):
+        lines += _wrapped("• " + _LETTERS, wrap, "  ")
     lines += [("", False), ("Measured pitch", True)]
     lines += _wrapped(_how_to_measure(board), wrap)
     for name, gaps, nominal in _distances(board):

@@ -90,7 +90,7 @@ def delivered(
     to_frame, _, from_frame = cell.camera_key.partition("_T_")
     covariance = covariance_of(document)
     uncertainty = {
-        key: number(document.get("uncertainty"), key)
+        key: known_number(document.get("uncertainty"), key)
         for key in ("position_mm", "angle_deg", "work_volume_mm", "pick_mm")
     }
     if inverted:
@@ -122,7 +122,7 @@ def one_line(text: str) -> str:
     return plain if len(plain) <= LONGEST_TEXT else plain[: LONGEST_TEXT - 1] + "…"
 
 
-def number(mapping: object, key: str) -> float | None:
+def known_number(mapping: object, key: str) -> float | None:
     """Return a finite number of a mapping, or None where there is none."""
     value = mapping.get(key) if isinstance(mapping, Mapping) else None
     if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):

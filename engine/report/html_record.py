@@ -1,0 +1,208 @@
+"""The report's sections on the stations, the findings, the proof, and who stands for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ..frames import rotation_log
+from ..pendant.conventions import JOINTS
+from ..sessions.cell import Cell
+from ..sessions.session import Station
+from .delivered import known_number
+from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
+from .html_result import BLANK, found
+from .stations import StationView
+from .thumbnails import Thumbnail
+
+RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
+MOST_ACTIONS = 200  # lines of the journal shown: the latest
+LEVELS = {"error": "ERROR", "warning": "WARNING", "note": "Note"}
+CAUTIONS = (
+    "Type new values only with the robot stopped and the enabling switch released.",
+    "First moves with a new transform: manual mode at reduced speed, nobody else inside the fence, "
+    "tool well above parts and fixtures, one hand on the enabling switch.",
+    "Planned and computed poses are not checked against arm, cables and fixtures.",
+    "The robot maker's rules, the local rules and licensed practice come first.",
+)
+
+
+def cautions() -> Html:
+    """Return the usual cautions of work inside a robot's fence."""
+    items = joined(element("li", text) for text in CAUTIONS)
+    return element("div", joined([element("b", "Before anything moves"), element("ul", items)]),
+                   class_="caution")  # fmt: skip
+
+
+def findings(document: Mapping[str, Any], views: list[StationView]) -> Html:
+    """Return what the program noticed, and what the operator did about it."""
+    items = [_finding(item) for item in found(document)]
+    rows = [
+        (str(s.id), ", ".join(s.accepted) or "–", "" if s.use else "set aside", s.note or "–")
+        for s in (view.station for view in views)
+        if s.accepted or not s.use or s.note
+    ]
+    head = ("station", "accepted warnings", "use", "note or reason")
+    return section(
+        "Findings",
+        *(items or [paragraph("Nothing was noticed.")]),
+        table(head, rows, "What the operator decided at the stations") if rows else "",
+    )
+
+
+def _finding(item: Mapping[str, Any]) -> Html:
+    level = str(item.get("level"))
+    title = f"{LEVELS.get(level, level)}: {item.get('code')}"
+    text = [element("b", title), paragraph(item.get("message") or "")]
+    if item.get("remedy"):
+        text.append(paragraph(f"Remedy: {item.get('remedy')}"))
+    return element("div", joined(text), class_=f"finding {level}")
+
+
+def station_table(views: list[StationView], cell: Cell) -> Html:
+    """Return one row a station: typed text, parsed pose, residuals."""
+    head = ("station", "taken", "typed", "read as [mm], rotation vector [°]", "image [px]",
+            "robot [mm]", "robot [°]", "used")  # fmt: skip
+    return table(head, [_row(view, cell) for view in views])
+
+
+def _row(view: StationView, cell: Cell) -> tuple[object, ...]:
+    station, row, T = view.station, view.row, view.base_T_flange
+    read: object = "not known"
+    if T is not None:
+        read = _lines(
+            " ".join(number(v, 3) for v in values)
+            for values in (T[:3, 3], np.rad2deg(rotation_log(T[:3, :3])))
+        )
+    taken = (station.taken or "not known").replace("T", " ", 1)
+    said = {"True": "yes", "False": "no"}.get(str(row.get("used")), "not known")
+    if not station.use:
+        said = "set aside"
+    if station.closing:
+        said += ", closing"
+    if row.get("turn"):
+        said += f", board read turned by {row['turn']}"
+    if view.problem:
+        said += f"; {view.problem}"
+    return (
+        str(station.id), _lines([taken, station.operator or ""]),
+        element("span", _typed(station, cell), class_="typed"), read,
+        *(number(known_number(row, key), digits) for key, digits in RESIDUALS), said,
+    )  # fmt: skip
+
+
+def _lines(texts: Iterable[str]) -> Html:
+    return joined(element("span", text, class_="line") for text in texts)
+
+
+def _typed(station: Station, cell: Cell) -> str | Html:
+    labels = cell.pendant.labels
+    fields = station.joints if cell.pendant.rotation == JOINTS else station.pose
+    if fields is None:
+        return "nothing typed"
+    if len(fields) != len(labels):
+        return " ".join(fields)
+    named = [f"{label} {field}" for label, field in zip(labels, fields, strict=True)]
+    return _lines([" ".join(named[:3]), " ".join(named[3:])])
+
+
+def pictures(views: list[StationView], made: list[Thumbnail], total: int) -> Html:
+    """Return the stations' images with what the arrows mean."""
+    shown = [_picture(view, picture) for view, picture in zip(views, made, strict=True)]
+    text = (
+        "Dots: where the points were seen. Arrows: from there towards where the result and the "
+        "typed pose put them, many times longer than in truth; the noise of the typed pose is in "
+        "them."
+    )
+    if total > len(views):
+        text += f" Shown are {len(views)} of {total} stations: those not used, then the worst."
+    return joined([paragraph(text), element("div", joined(shown), class_="pictures")])
+
+
+def _picture(view: StationView, picture: Thumbnail) -> Html:
+    title = f"Station {view.station.id}" + ("" if view.used else " (not used)")
+    count = 0 if view.seen is None else len(view.seen)
+    words = [f"{count} points seen"]
+    if picture.gain is not None:
+        words.append(f"off by {rounded(picture.rms_px, 'px')} (RMS), arrows × {picture.gain}")
+    if view.station.image is None:
+        words.append("no image stored")
+    if picture.problem:
+        words.append(picture.problem)
+    content = Html(picture.svg or "")
+    caption = element("figcaption", joined([element("b", title), "; ".join(words) + "."]))
+    return element("figure", joined([content, caption]))
+
+
+def actions(lines: Sequence[Mapping[str, Any]]) -> Html:
+    """Return the journal: who did what and when, the latest `MOST_ACTIONS`."""
+    if not lines:
+        return section("What was done", paragraph("There is no journal."))
+    rows = [_action(line) for line in lines[-MOST_ACTIONS:]]
+    more = len(lines) - len(rows)
+    text = f"The journal's last {len(rows)} entries; {more} earlier ones are in journal.jsonl."
+    head = ("when", "who", "what", "station", "accepted", "reason")
+    return section("What was done", paragraph(text) if more else "", table(head, rows))
+
+
+def _action(line: Mapping[str, Any]) -> tuple[str, ...]:
+    accepted = line.get("accepted")
+    codes = ", ".join(map(str, accepted)) if isinstance(accepted, list | tuple) else ""
+    what = str(line.get("action") or "–") + ("" if line.get("finished", True) else " (unfinished)")
+    station = line.get("station")
+    return (
+        str(line.get("at") or "not known"), str(line.get("who") or "–"), what,
+        "–" if station is None else str(station), codes or "–", str(line.get("reason") or "–"),
+    )  # fmt: skip
+
+
+def proof(document: Mapping[str, Any], touched: Mapping[str, Any] | None) -> Html:
+    """Return the proof by touch points, or that there is none yet.
+
+    ``touched`` holds ``points``, a list of {id, touched_mm, expected_mm, distance_mm}, and
+    ``message``; missing keys are shown as not known.
+    """
+    points = [p for p in (touched or {}).get("points") or [] if isinstance(p, Mapping)]
+    if not points:
+        return section("Proof by touch points", paragraph(
+            "No touch points were compared. The fit alone cannot see a wrong active tool or frame: "
+            "touch at least four points spread over the work volume (common practice) and compare."
+        ))  # fmt: skip
+    rows = [
+        (str(p.get("id")), _triple(p.get("touched_mm")), _triple(p.get("expected_mm")),
+         number(known_number(p, "distance_mm"), 3))
+        for p in points
+    ]  # fmt: skip
+    head = ("point", "touched [mm]", "by the camera [mm]", "apart [mm]")
+    return section("Proof by touch points", paragraph((touched or {}).get("message") or ""),
+                   table(head, rows))  # fmt: skip
+
+
+def _triple(values: object) -> str:
+    try:
+        return " ".join(number(float(v), 3) for v in values)  # type: ignore[attr-defined]
+    except (TypeError, ValueError):
+        return "not known"
+
+
+def signatures() -> Html:
+    """Return the lines to sign."""
+    rows = [
+        (who, BLANK, BLANK, BLANK) for who in ("Calibrated by", "Checked by", "For the customer")
+    ]
+    return element("div", section("Signatures", table(("", "name", "date", "signature"), rows)),
+                   class_="sign")  # fmt: skip
+
+
+def ending(program: str, printed: str, result_sha256: str | None) -> Html:
+    """Return what kind of paper this is, and where its numbers come from."""
+    return element("footer", joined([
+        paragraph(
+            "This is a record, not an accredited certificate. It relates only to the cell, robot, "
+            "camera, lens, board, active tool and active frame named in it, as they were at the "
+            "time of its stations."
+        ),
+        pairs([("Made by", program), ("Printed", printed), ("result.yaml SHA-256", result_sha256)]),
+    ]))  # fmt: skip

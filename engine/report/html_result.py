@@ -1,0 +1,220 @@
+"""The report's sections on what was calibrated and what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import StationbookError
+from ..frames import displacement, quaternion_xyzw
+from ..pendant.conventions import JOINTS
+from ..pendant.entry import format_pose
+from ..sessions.cell import Cell
+from ..sessions.session import Session
+from .delivered import ACCEPTED, known_number
+from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
+from .stations import Placement
+
+Array = NDArray[np.float64]
+
+BLANK = Html('<span class="blank">&nbsp;</span>')
+PROVEN = {"True": "Proven by touch points.", "False": "Not proven by touch points."}
+MOST_FILES = 60  # hashes printed: two pages
+AXES = ("x", "y", "z", "rx", "ry", "rz")
+
+
+def identification(session: Session) -> Html:
+    """Return what was calibrated, by whom and when; serial numbers are written in."""
+    cell = session.cell
+    robot, camera, board, pendant = cell.robot, cell.camera, cell.board, cell.pendant
+    matrix = camera.matrix
+    left = pairs([
+        ("Session", session.name), ("Operator", session.operator), ("Started", session.created),
+        ("Stations", f"{len(session.stations)}, {sum(s.use for s in session.stations)} in use"),
+        ("Mount", cell.mount), ("Active tool", pendant.active_tool),
+        ("Active frame", pendant.active_frame), ("Pendant", _pendant(cell)),
+        ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
+    ])  # fmt: skip
+    right = pairs([
+        ("Robot", "not described: reach not checked" if robot is None else robot.name),
+        ("Robot serial", BLANK),
+        ("Repeatability", None if robot is None else _given(robot.repeatability_mm)),
+        ("Accuracy", None if robot is None else _given(robot.accuracy_mm)),
+        ("Camera", f"{camera.name}, {camera.image_size_px[0]} × {camera.image_size_px[1]} px"),
+        ("Camera serial", BLANK),
+        ("Lens data", f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
+         f"cy {matrix[1][2]:g} px; distortion {', '.join(f'{k:g}' for k in camera.distortion)}"),
+        ("Lens serial", BLANK),
+        ("Board", f"{board.pattern}, {board.columns} × {board.rows} points, pitch "
+         f"{board.pitch_mm:g} mm" + (", measured points" if board.measured else "")),
+        ("Board serial", BLANK),
+    ])  # fmt: skip
+    return section(
+        "What was calibrated",
+        element("div", joined([left, right]), class_="columns"),
+    )
+
+
+def inputs(document: Mapping[str, Any], changed: str) -> Html:
+    """Return the files that the result was computed from, and whether they changed since."""
+    hashes = document.get("inputs")
+    if not isinstance(hashes, Mapping) or not hashes:
+        return section("What it was computed from", paragraph(changed))
+    rows = sorted(hashes.items())
+    caption = f"Computed from {len(rows)} files"
+    if len(rows) > MOST_FILES:
+        caption += f"; the first {MOST_FILES} are shown, all stand in result.yaml"
+    listed = table(("file", "SHA-256"), rows[:MOST_FILES], caption)
+    return section("What it was computed from", paragraph(changed), listed)
+
+
+def _given(value: float | None) -> str:
+    return "not given" if value is None else f"{value:g} mm"
+
+
+def _pendant(cell: Cell) -> str:
+    pendant = cell.pendant
+    unit = pendant.joint_unit if pendant.rotation == JOINTS else pendant.angle_unit
+    return f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and {unit}"
+
+
+def verdict(document: Mapping[str, Any], cell: Cell) -> Html:
+    """Return the verdict with the rule that decided it and the numbers it was decided by."""
+    accepted = document.get("verdict") == ACCEPTED
+    u, limit = document.get("uncertainty"), cell.tolerance
+    errors = [f for f in found(document) if f.get("level") == "error"]
+    rows = [
+        ("Findings at level error", str(len(errors)), "none", _kept(not errors)),
+        _rule("U of a pick (k = 2)", known_number(u, "pick_mm"), limit.position_mm, "mm"),
+        _rule("U of the rotation (k = 2)", known_number(u, "angle_deg"), limit.angle_deg, "°"),
+    ]
+    proven = PROVEN.get(str(document.get("proven")), "Whether touch points prove it is not known.")
+    box = element(
+        "div",
+        joined([
+            element("strong", "ACCEPTED" if accepted else "NOT ACCEPTED"), paragraph(proven),
+            table(("rule: all three must hold", "found", "limit", ""), rows),
+        ]),
+        class_="verdict yes" if accepted else "verdict no",
+    )  # fmt: skip
+    return joined([box, paragraph(
+        "U = 2u is the expanded uncertainty (coverage factor 2, about 95 %), u the standard "
+        "uncertainty, both in the sense of the GUM. A pick is off by camera and robot together, "
+        "taken at the worst corner of the work volume."
+    )])  # fmt: skip
+
+
+def _rule(name: str, u: float | None, limit: float, unit: str) -> tuple[str, str, str, str]:
+    kept = None if u is None else 2 * u <= limit
+    return name, rounded(u, unit, 2.0), f"{limit:g} {unit}", _kept(kept)
+
+
+def _kept(kept: bool | None) -> str:
+    return {True: "holds", False: "BROKEN", None: "not known: BROKEN"}[kept]
+
+
+def found(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return the findings of a document that can be read."""
+    return [item for item in document.get("findings") or [] if isinstance(item, Mapping)]
+
+
+def transforms(document: Mapping[str, Any], cell: Cell, placed: Placement) -> Html:
+    """Return both transforms with their uncertainties, and the geometric one where it differs."""
+    blocks = [
+        _transform(cell.camera_key, placed.delivered, document.get("covariance"), cell),
+        _transform(cell.board_key, placed.board, document.get("board_covariance"), cell),
+    ]
+    if placed.camera is not None and placed.delivered is not None:
+        xi = displacement(placed.camera, placed.delivered)
+        shift, turn = float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3])))
+        if shift > 0.0005 or turn > 0.00005:  # below what is printed
+            blocks.append(paragraph(
+                f"The delivered {cell.camera_key} is the one that picks best with this robot as "
+                f"it is. Where the camera stands geometrically differs from it by {shift:.3f} mm "
+                f"and {turn:.4f}°."
+            ))  # fmt: skip
+    return section("The transforms", *blocks)
+
+
+def _transform(name: str, T: Array | None, covariance: object, cell: Cell) -> Html:
+    to_frame, _, from_frame = name.partition("_T_")
+    head = joined([
+        element("h3", element("code", name)),
+        paragraph(f"Maps coordinates in {from_frame} into {to_frame}; mm and degrees."),
+    ])  # fmt: skip
+    if T is None:
+        return joined([head, paragraph("Not wholly known: see the findings.")])
+    q = quaternion_xyzw(T[:3, :3])
+    matrix = "\n".join("  ".join(f"{v + 0.0:>13.8f}" for v in row) for row in T)
+    values = pairs([
+        ("On the pendant", _shown(T, cell)),
+        ("Position [mm]", _named("xyz", T[:3, 3], 4)),
+        ("Quaternion", _named("xyzw", q, 8)),
+        ("Matrix", element("pre", element("code", matrix))),
+    ])  # fmt: skip
+    parts = joined([head, values, _uncertainties(covariance, to_frame)])
+    return element("div", parts, class_="block")
+
+
+def _named(names: str, values: Array, digits: int) -> str:
+    return ", ".join(f"{a} {number(v, digits)}" for a, v in zip(names, values, strict=True))
+
+
+def _shown(T: Array, cell: Cell) -> str | Html:
+    if cell.pendant.rotation == JOINTS:
+        return "this pendant shows joints"
+    try:
+        fields = format_pose(T, cell.pendant)
+    except StationbookError as error:
+        return f"cannot be shown: {error.problem}"
+    text = "  ".join(f"{a} {b}" for a, b in zip(cell.pendant.labels, fields, strict=True))
+    return element("span", text, class_="typed")
+
+
+def _uncertainties(covariance: object, frame: str) -> Html:
+    try:
+        values = np.sqrt(np.diag(np.asarray(covariance, float)))
+    except (TypeError, ValueError):
+        values = np.empty(0)
+    if values.shape != (6,) or not np.isfinite(values).all():
+        return paragraph("Uncertainty: not known.")
+    u = [*values[3:], *np.rad2deg(values[:3])]
+    units = ["mm"] * 3 + ["°"] * 3
+    rows = [
+        ("u (k = 1)", *(rounded(v, unit) for v, unit in zip(u, units, strict=True))),
+        ("U (k = 2)", *(rounded(v, unit, 2.0) for v, unit in zip(u, units, strict=True))),
+    ]
+    return table((f"on the axes of {frame}", *AXES), rows)
+
+
+def noise(document: Mapping[str, Any]) -> Html:
+    """Return the noise estimated from the session, and the robot's systematic errors."""
+    levels = document.get("noise")
+    u = document.get("uncertainty")
+    values = pairs([
+        ("Points in the image", rounded(known_number(levels, "pixel_px"), "px")),
+        ("Typed position, each axis", rounded(known_number(levels, "robot_position_mm"), "mm")),
+        ("Typed rotation, each axis", rounded(known_number(levels, "robot_angle_deg"), "°")),
+        ("u of the position", rounded(known_number(u, "position_mm"), "mm")),
+        ("u of the rotation", rounded(known_number(u, "angle_deg"), "°")),
+        ("u at the worst corner, camera alone", rounded(known_number(u, "work_volume_mm"), "mm")),
+        ("u of a pick there, with the robot", rounded(known_number(u, "pick_mm"), "mm")),
+    ])  # fmt: skip
+    errors = [e for e in document.get("systematic") or [] if isinstance(e, Mapping)]
+    rows = [_systematic(error) for error in errors]
+    head = ("error of", "estimate", "u")
+    return section(
+        "Noise and uncertainty",
+        paragraph("Standard deviations (k = 1), estimated from this session."),
+        values,
+        table(head, rows, "Systematic errors of the robot, estimated beside") if rows else "",
+    )
+
+
+def _systematic(error: Mapping[str, Any]) -> tuple[str, str, str]:
+    key, unit = ("mm", "mm") if "value_mm" in error else ("deg", "°")
+    value, u = known_number(error, f"value_{key}"), known_number(error, f"u_{key}")
+    return str(error.get("name")), number(value, 3, unit), number(u, 3, unit)

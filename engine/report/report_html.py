@@ -1,0 +1,147 @@
+"""The calibration record: one HTML file that needs nothing else, for the screen and for paper."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import StationbookError
+from ..sessions.journal import read_journal
+from ..sessions.results import input_hashes
+from ..sessions.session import Session
+from . import html_record as record
+from . import html_result as result
+from .course import CoursePoint
+from .delivered import covariance_of
+from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
+from .html_base import Html, element, joined, paragraph, section
+from .html_style import STYLE
+from .scene import scene_picture
+from .stations import Placement, StationView, placement, residuals, station_views
+from .thumbnails import thumbnails
+from .volume import uncertainty
+
+MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
+# No script, no address: a report shows only what it carries.
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
+def report_html(
+    folder: Path,
+    session: Session,
+    document: Mapping[str, Any],
+    *,
+    printed: datetime,
+    program: str,
+    result_sha256: str | None = None,
+    course: Sequence[CoursePoint] = (),
+    touched: Mapping[str, Any] | None = None,
+) -> str:
+    """Return the calibration record of ``session`` as the text of one HTML file.
+
+    ``document`` is what `solve` prints, or result.yaml with its ``inputs``. ``program`` names
+    program and version, ``result_sha256`` is the hash of result.yaml, ``course`` how the
+    uncertainty fell, ``touched`` the proof (see `html_record.proof`). What is missing is shown as
+    not known. Raises StationbookError for a document whose transforms are damaged.
+    """
+    cell = session.cell
+    placed = placement(document, cell)
+    views = station_views(session, folder, document, placed)
+    pictured = _worst(views)
+    with ThreadPoolExecutor(1) as pool:  # images are read while the figures are drawn
+        made = pool.submit(thumbnails, pictured, folder, cell.camera.image_size_px)
+        figures = _figures(views, session, document, placed, course)
+        pictures = record.pictures(pictured, made.result(), len(views))
+    body = joined([
+        _header(session),
+        result.verdict(document, cell),
+        record.cautions(),
+        result.identification(session),
+        result.transforms(document, cell, placed),
+        result.noise(document),
+        record.findings(document, views),
+        section("Figures", element("div", joined(figures), class_="figures")),
+        section("Stations", record.station_table(views, cell), pictures),
+        record.proof(document, touched),
+        record.actions(read_journal(folder)),
+        result.inputs(document, _changed(session, folder, document)),
+        record.signatures(),
+        record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
+    ])  # fmt: skip
+    return _page(f"Calibration record: {session.name}", body)
+
+
+def _page(title: str, body: Html) -> str:
+    head = joined([
+        Html('<meta charset="utf-8">'),
+        Html(f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'),
+        Html('<meta name="viewport" content="width=device-width, initial-scale=1">'),
+        element("title", title),
+        Html(f"<style>{STYLE}</style>"),
+    ])  # fmt: skip
+    content = joined([element("head", head), element("body", body)])
+    return f"<!DOCTYPE html>\n{element('html', content, lang='en')}\n"
+
+
+def _header(session: Session) -> Html:
+    lines = [element("h1", "Calibration record"), paragraph(session.cell.name)]
+    return element("header", joined(lines))
+
+
+def _worst(views: list[StationView]) -> list[StationView]:
+    """Return the stations to picture, in their order: all, or those not used and the worst."""
+    sizes = np.nan_to_num(residuals(views, "robot_residual_mm"))
+    keys = [(view.used, -size) for view, size in zip(views, sizes, strict=True)]
+    chosen = sorted(range(len(views)), key=keys.__getitem__)[:MOST_PICTURES]
+    return [views[k] for k in sorted(chosen)]
+
+
+def _changed(session: Session, folder: Path, document: Mapping[str, Any]) -> str:
+    """Return whether the files are still those that the result was computed from, in words."""
+    inputs = document.get("inputs")
+    if not isinstance(inputs, Mapping):
+        return "Whether the files still are those the result was computed from is not known."
+    try:
+        now = input_hashes(session, folder)
+    except StationbookError as error:
+        return f"CHANGED since the result was computed: {error}"
+    changed = sorted(name for name in {*now, *inputs} if now.get(name) != inputs.get(name))
+    if changed:
+        return f"CHANGED since the result was computed: {', '.join(changed)}. Solve again."
+    return "All files are those that the result was computed from."
+
+
+def _figures(
+    views: list[StationView],
+    session: Session,
+    document: Mapping[str, Any],
+    placed: Placement,
+    course: Sequence[CoursePoint],
+) -> list[Html]:
+    cell = session.cell
+    made: list[Picture | None] = [
+        residual_picture(views), scene_picture(views, cell, placed), coverage_picture(views, cell),
+        course_picture(course, cell.tolerance.position_mm),
+    ]  # fmt: skip
+    covariance = covariance_of(document)
+    poses = [v.base_T_flange for v in views if v.used and v.base_T_flange is not None]
+    if placed.delivered is not None and covariance is not None and poses:
+        u = uncertainty(cell, placed.delivered, covariance, np.array(poses))
+        made.append(volume_picture(u, cell))
+    figures = [_figure(picture) for picture in made if picture is not None]
+    return figures or [paragraph("Nothing was solved, so there is nothing to draw.")]
+
+
+def _figure(picture: Picture) -> Html:
+    data = base64.b64encode(picture.svg.encode()).decode()
+    image = Html(
+        f'<img alt="{picture.title}; described below" src="data:image/svg+xml;base64,{data}">'
+    )
+    caption = element("figcaption", joined([element("b", picture.title), picture.words]))
+    return element("figure", joined([image, caption]), class_="half" if picture.half else "full")

@@ -1,0 +1,130 @@
+"""What a report shows of every station: what was typed, what was seen, what the result expects."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..boards.pattern import Board
+from ..boards.symmetry import symmetries
+from ..camera.lens import project
+from ..errors import StationbookError
+from ..estimate.model import predicted_view
+from ..frames import apply
+from ..sessions.cell import Cell
+from ..sessions.folder import stored_points
+from ..sessions.poses import station_pose
+from ..sessions.session import Session, Station
+from .delivered import transform_of
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StationView:
+    """One station of a report.
+
+    Attributes:
+        station: as stored.
+        row: its entry in the solve document, empty where it has none.
+        base_T_flange: (4, 4) [mm] as typed, None where it cannot be read.
+        seen: (n, 2) [px] where the points were seen, None where there are none.
+        expected: (n, 2) [px] where result and typed pose put them, None where not known.
+        problem: what could not be read, in words, or None.
+    """
+
+    station: Station
+    row: Mapping[str, Any]
+    base_T_flange: Array | None
+    seen: Array | None
+    expected: Array | None
+    problem: str | None
+
+    @property
+    def used(self) -> bool:
+        """Whether the result rests on this station."""
+        return bool(self.row.get("used"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement:
+    """Both transforms of a result (4, 4) [mm]; None where not wholly known.
+
+    ``camera`` is where the camera is (robot errors apart), ``delivered`` what is handed over.
+    """
+
+    camera: Array | None
+    board: Array | None
+    delivered: Array | None
+
+
+def placement(document: Mapping[str, Any], cell: Cell) -> Placement:
+    """Return the transforms of a solve document; raises StationbookError for damaged ones."""
+    delivered = transform_of(document, cell.camera_key)
+    geometric = document.get("geometric")
+    inside = geometric if isinstance(geometric, Mapping) else {}
+    camera = transform_of(inside, cell.camera_key)
+    board = transform_of(document, cell.board_key)
+    return Placement(delivered if camera is None else camera, board, delivered)
+
+
+def station_views(
+    session: Session, folder: Path, document: Mapping[str, Any], placed: Placement
+) -> list[StationView]:
+    """Return all stations of the session in their order; raises nothing for damaged ones."""
+    listed = document.get("stations") or []
+    rows = {row.get("id"): row for row in listed if isinstance(row, Mapping)}
+    return [
+        _view(session, folder, station, rows.get(station.id, {}), placed)
+        for station in session.stations
+    ]
+
+
+def _view(
+    session: Session, folder: Path, station: Station, row: Mapping[str, Any], placed: Placement
+) -> StationView:
+    pose, points, problems = None, None, []
+    try:
+        pose = station_pose(session.cell, station)
+    except StationbookError as error:
+        problems.append(str(error))
+    try:
+        points = stored_points(session, folder, station)
+    except StationbookError as error:
+        problems.append(str(error))
+    expected = None
+    if points is not None and pose is not None:
+        expected = _expected(session.cell, placed, pose, *points)
+    seen = None if points is None else points[1]
+    return StationView(station, row, pose, seen, expected, " ".join(problems) or None)
+
+
+def _expected(
+    cell: Cell, placed: Placement, pose: Array, ids: NDArray[np.int64], seen: Array
+) -> Array | None:
+    """Return the pixels (n, 2) of the points, the board turned as it fits the image best."""
+    if placed.camera is None or placed.board is None:
+        return None
+    view = predicted_view(cell.mount, placed.camera, pose, placed.board)
+    points = apply(view, cell.board.points())
+    if (points[:, 2] <= 0).any():
+        return None  # behind the camera: nothing could be seen there
+    pixels = project(points, cell.camera)
+    ways = [pixels[order] for order in _orders(cell.board, ids)]
+    return min(ways, key=lambda way: float(np.square(way - seen).sum()))
+
+
+def _orders(board: Board, ids: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Return the ids as read, and as they would be with the board turned."""
+    return [ids, *(turn.permutation[ids] for turn in symmetries(board))]
+
+
+def residuals(views: list[StationView], key: str) -> Array:
+    """Return one number of every station (n,), NaN where it is not known."""
+    values = [view.row.get(key) for view in views]
+    return np.array([np.nan if v is None else float(v) for v in values])
