@@ -16,62 +16,46 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..boards.detect import Detection, detect
-from ..boards.points_file import points_text, read_points
-from ..checks.motion import RecordedPose, between, motion_findings, off_plan_findings
-from ..checks.reach import joint_findings, reach_findings
+from ..boards.points_file import points_text
+from ..checks.motion import between
 from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
-from ..checks.units import unit_findings
-from ..errors import FileError, PoseError, StationbookError
+from ..errors import StationbookError
 from ..findings import Finding, Level, finding
-from ..frames import from_position_quaternion
-from ..images.load import decode_image
-from ..images.quality import ImageReport, look, quality_findings
-from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
 from ..sessions.folder import commit, stored_points
 from ..sessions.observations import Observation
-from ..sessions.poses import joint_values, station_pose
+from ..sessions.poses import station_pose
 from ..sessions.session import Session, Station
 from .predict import board_pose, predictor_for, seen_findings
+from .seen import (
+    ViewDraft,
+    examine_board_pose,
+    examine_image,
+    examine_image_data,
+    examine_points,
+    no_view,
+)
+from .typed import OVERRULED_WITH_REASON, Known, PoseDraft, examine_pose, known
+
+__all__ = [
+    "OVERRULED_WITH_REASON",
+    "Draft",
+    "Known",
+    "PoseDraft",
+    "ViewDraft",
+    "can_be_accepted",
+    "examine",
+    "examine_board_pose",
+    "examine_image",
+    "examine_image_data",
+    "examine_points",
+    "examine_pose",
+    "known",
+    "no_view",
+    "outstanding",
+    "store",
+]
 
 Array = NDArray[np.float64]
-
-# Errors that a technician may overrule with a reason: the pose was read off a robot that stands
-# there, so the robot file can be what is wrong.
-OVERRULED_WITH_REASON = ("reach", "joint-limit")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Known:
-    """What earlier stations contribute to the checks of the next one, or of station ``before``."""
-
-    poses: tuple[RecordedPose, ...]
-    overruled_in_a_row: int
-    before: int | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PoseDraft:
-    """A typed pose, examined. ``base_T_flange`` None: it could not be read."""
-
-    typed: TypedPose | None
-    joints: TypedJoints | None
-    base_T_flange: Array | None
-    findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ViewDraft:
-    """What the camera saw, examined: an image, points or a board pose, or nothing at all."""
-
-    findings: tuple[Finding, ...]
-    name: str | None = None
-    image: bytes | None = None
-    point_ids: NDArray[np.int64] | None = None
-    pixels: Array | None = None
-    board_pose: tuple[float, ...] | None = None
-    detection: Detection | None = None
-    report: ImageReport | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,174 +67,6 @@ class Draft:
     findings: tuple[Finding, ...]
     closing: bool = False
     retake: int | None = None
-
-
-def known(session: Session, *, before: int | None = None) -> Known:
-    """Return what the stations recorded (before station ``before``) say about the next one."""
-    poses, overruled = [], 0
-    for station in session.stations:
-        if station.id == before:
-            break
-        base_T_flange = station_pose(session.cell, station)
-        if base_T_flange is not None:
-            poses.append(RecordedPose(station.id, base_T_flange))
-        doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
-        overruled = overruled + 1 if doubted else 0
-    return Known(tuple(poses), overruled, before)
-
-
-def examine_pose(
-    session: Session,
-    text: str | None,
-    joints_text: str | None = None,
-    *,
-    closing: bool = False,
-    earlier: Known | None = None,
-) -> PoseDraft:
-    """Examine a typed pose, and the typed joints where given, against the recorded stations.
-
-    ``earlier`` saves computing `known(session)` again on every key. Never raises for what was
-    typed: what cannot be read is a finding.
-    """
-    cell = session.cell
-    earlier = earlier if earlier is not None else known(session)
-    try:
-        typed = parse_pose(text, cell.pendant) if text is not None else None
-    except PoseError as error:
-        return PoseDraft(None, None, None, (_unreadable(error, None),))
-    try:
-        joints = _parsed_joints(joints_text, session)
-    except PoseError as error:
-        return PoseDraft(typed, None, None, (_unreadable(error, "joints"),))
-    trial = Station(
-        id=session.next_id,
-        pose=typed.fields if typed else None,
-        joints=joints.fields if joints else None,
-    )
-    pose = station_pose(cell, trial)
-    if pose is None:
-        return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
-    found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
-    found += motion_findings(pose, earlier.poses, cell.pendant, closing=closing)
-    if earlier.before is None and not closing:
-        found += _off_plan(session, pose)
-    values = joint_values(cell, trial)
-    if cell.robot is not None:
-        found += reach_findings(
-            cell.robot, pose, values, overruled_in_a_row=earlier.overruled_in_a_row
-        )
-    if typed and values is not None:
-        found += joint_findings(cell, pose, values)
-    return PoseDraft(typed, joints, pose, tuple(found))
-
-
-def _off_plan(session: Session, pose: Array) -> list[Finding]:
-    """Return the note `off-plan` where the pose is far from every station still planned."""
-    goals = {}
-    for index, planned in enumerate(session.plan):
-        if planned.skipped is None and planned.pose is not None:
-            joints = session.cell.pendant.rotation == "joints"
-            wanted = Station(0, joints=planned.pose) if joints else Station(0, pose=planned.pose)
-            goal = station_pose(session.cell, wanted)
-            if goal is not None:
-                goals[index] = goal
-    if not goals:
-        return []
-    distance, _ = between(pose, np.stack(list(goals.values())))
-    nearest = list(goals)[int(distance.argmin())]
-    return off_plan_findings(pose, goals[nearest], nearest + 1)
-
-
-def _parsed_joints(text: str | None, session: Session) -> TypedJoints | None:
-    if text is None:
-        return None
-    robot = session.cell.robot
-    if robot is None:
-        raise PoseError("joints were typed but the cell describes no robot", "Type the pose.")
-    return parse_joints(text, session.cell.pendant, robot.axes, robot)
-
-
-def _nothing_typed(session: Session) -> PoseError:
-    if session.cell.pendant.rotation == "joints":
-        return PoseError("no joint angles", "This cell's stations are typed as joint angles.")
-    return PoseError("no pose", "Type the pose as the pendant shows it.")
-
-
-def _unreadable(error: PoseError, variant: str | None) -> Finding:
-    return finding("format", variant, field=error.field, problem=error.problem, remedy=error.remedy)
-
-
-def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
-    """Read an image file and examine it. Raises FileError when it is missing or is no image."""
-    return examine_image_data(session, folder, _read_bytes(path), path.name)
-
-
-def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -> ViewDraft:
-    """Search the board in an image file's content and look at its quality.
-
-    Raises FileError when it is no image.
-    """
-    grey = decode_image(data, name)
-    cell = session.cell
-    detection = detect(grey, cell.board)
-    report = look(grey, detection, cell.board, cell.camera)
-    found = quality_findings(report, cell.board, cell.camera, image=name)
-    same = _station_with_image(session, folder, data)
-    if same is not None:
-        found.append(finding("same-image", other=same))
-    seen = len(detection.ids) > 0
-    return ViewDraft(
-        tuple(found),
-        name=name,
-        image=data,
-        point_ids=detection.ids if seen else None,
-        pixels=detection.pixels if seen else None,
-        detection=detection,
-        report=report,
-    )
-
-
-def examine_points(session: Session, path: Path) -> ViewDraft:
-    """Read detected points (CSV id,u_px,v_px). Raises FileError naming the line."""
-    ids, pixels = read_points(path, session.cell.board)
-    return ViewDraft((), name=path.name, point_ids=ids, pixels=pixels)
-
-
-def examine_board_pose(text: str) -> ViewDraft:
-    """Read x y z qx qy qz qw [mm, -] of camera_T_board. Raises PoseError."""
-    words = text.replace(";", " ").replace(",", " ").split()
-    try:
-        values = tuple(float(word) for word in words)
-        from_position_quaternion(values)
-    except (ValueError, StationbookError) as error:
-        problem = getattr(error, "problem", f"{text!r} holds a word that is no number")
-        raise PoseError(
-            f"board pose: {problem}", "Write x y z qx qy qz qw, mm, with decimal points."
-        ) from error
-    return ViewDraft((), board_pose=values)
-
-
-def no_view() -> ViewDraft:
-    """Return the view of a station without image and points."""
-    return ViewDraft((finding("board-missing", "no-image"),))
-
-
-def _read_bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise FileError(path, f"cannot be read ({error.strerror})") from error
-
-
-def _station_with_image(session: Session, folder: Path, data: bytes) -> int | None:
-    """Return the station whose image has the same content; sizes are compared before contents."""
-    for station in session.stations:
-        if station.image is None:
-            continue
-        path = folder / station.image
-        if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
-            return station.id
-    return None
 
 
 def examine(

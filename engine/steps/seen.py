@@ -1,0 +1,107 @@
+"""What the camera saw at a station, examined: an image, points, or a board pose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..boards.detect import Detection, detect
+from ..boards.points_file import read_points
+from ..errors import FileError, PoseError, StationbookError
+from ..findings import Finding, finding
+from ..frames import from_position_quaternion
+from ..images.load import decode_image
+from ..images.quality import ImageReport, look, quality_findings
+from ..sessions.session import Session
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewDraft:
+    """What the camera saw, examined: an image, points or a board pose, or nothing at all."""
+
+    findings: tuple[Finding, ...]
+    name: str | None = None
+    image: bytes | None = None
+    point_ids: NDArray[np.int64] | None = None
+    pixels: Array | None = None
+    board_pose: tuple[float, ...] | None = None
+    detection: Detection | None = None
+    report: ImageReport | None = None
+
+
+def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
+    """Read an image file and examine it. Raises FileError when it is missing or is no image."""
+    return examine_image_data(session, folder, _read_bytes(path), path.name)
+
+
+def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -> ViewDraft:
+    """Search the board in an image file's content and look at its quality.
+
+    Raises FileError when it is no image.
+    """
+    grey = decode_image(data, name)
+    cell = session.cell
+    detection = detect(grey, cell.board)
+    report = look(grey, detection, cell.board, cell.camera)
+    found = quality_findings(report, cell.board, cell.camera, image=name)
+    same = _station_with_image(session, folder, data)
+    if same is not None:
+        found.append(finding("same-image", other=same))
+    seen = len(detection.ids) > 0
+    return ViewDraft(
+        tuple(found),
+        name=name,
+        image=data,
+        point_ids=detection.ids if seen else None,
+        pixels=detection.pixels if seen else None,
+        detection=detection,
+        report=report,
+    )
+
+
+def examine_points(session: Session, path: Path) -> ViewDraft:
+    """Read detected points (CSV id,u_px,v_px). Raises FileError naming the line."""
+    ids, pixels = read_points(path, session.cell.board)
+    return ViewDraft((), name=path.name, point_ids=ids, pixels=pixels)
+
+
+def examine_board_pose(text: str) -> ViewDraft:
+    """Read x y z qx qy qz qw [mm, -] of camera_T_board. Raises PoseError."""
+    words = text.replace(";", " ").replace(",", " ").split()
+    try:
+        values = tuple(float(word) for word in words)
+        from_position_quaternion(values)
+    except (ValueError, StationbookError) as error:
+        problem = getattr(error, "problem", f"{text!r} holds a word that is no number")
+        raise PoseError(
+            f"board pose: {problem}", "Write x y z qx qy qz qw, mm, with decimal points."
+        ) from error
+    return ViewDraft((), board_pose=values)
+
+
+def no_view() -> ViewDraft:
+    """Return the view of a station without image and points."""
+    return ViewDraft((finding("board-missing", "no-image"),))
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise FileError(path, f"cannot be read ({error.strerror})") from error
+
+
+def _station_with_image(session: Session, folder: Path, data: bytes) -> int | None:
+    """Return the station whose image has the same content; sizes are compared before contents."""
+    for station in session.stations:
+        if station.image is None:
+            continue
+        path = folder / station.image
+        if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
+            return station.id
+    return None
