@@ -156,6 +156,19 @@ async def test_pasted_lines_become_one_line() -> None:
 
 
 @on_screen
+async def test_what_is_typed_while_a_line_is_worked_on_is_not_lost() -> None:
+    edit = LineEdit("1 2 3")
+    async with Bench(edit).run_test() as pilot:
+        edit.focus()
+        edit.hold()
+        await pilot.press(*"45")
+        assert edit.value == "1 2 3"
+        edit.set("")
+        edit.release()
+        assert edit.value == "45"
+
+
+@on_screen
 async def test_a_line_longer_than_its_place_keeps_the_cursor_in_sight() -> None:
     edit = LineEdit("1234567890" * 20)
     app = Bench(edit)

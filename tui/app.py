@@ -61,6 +61,16 @@ class Stationbook(App[None]):
         gc.freeze()
         gc.enable()
 
+    def _handle_exception(self, error: Exception) -> None:
+        """Leave with one sentence, and the details in the error log, instead of a traceback."""
+        if self.is_headless:
+            super()._handle_exception(error)
+            return
+        from .screens.jobs import unforeseen
+
+        problem, remedy = unforeseen(error)
+        self.exit(return_code=2, message=f"stationbook: {problem}. {remedy}")
+
     def action_help(self) -> None:
         """Show every key of the screen that is open."""
         from .screens.help import Help

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .desk import Desk
 
 if TYPE_CHECKING:
     from engine.sessions.session import Session
+
+SHIFT_CHANGE = timedelta(hours=2)  # a pause after which the operator is asked again; no source
 
 
 def fix(desk: Desk, code: str, station: int | None) -> str:
@@ -63,3 +65,33 @@ def take_up(desk: Desk, index: int) -> None:
     from engine.steps.plan_edit import take_up
 
     desk.do("take up a planned station", take_up, desk.plan[index], desk.operator)
+
+
+def answer(desk: Desk, **answers: Any) -> None:
+    """Keep the answers to the start questions (the fields of `Answers`)."""
+    from engine.steps.questions import Answers, keep_answers
+
+    given = Answers(**answers)
+
+    def step(session: Session, folder: Path, *, now: datetime) -> Session:
+        return keep_answers(session, folder, given, now)
+
+    desk.do("the start questions", step)
+    desk.operator = given.operator
+
+
+def unanswered(desk: Desk) -> bool:
+    """Tell whether the start questions are still to be asked."""
+    from engine.steps.questions import answered
+
+    return not answered(desk.folder)
+
+
+def rested(desk: Desk) -> bool:
+    """Tell whether nothing was recorded for so long that somebody else may be here now."""
+    taken = [s.taken for s in desk.opened().stations if s.taken]
+    if not taken:
+        return False
+    last = datetime.fromisoformat(max(taken, key=datetime.fromisoformat))
+    now = desk.clock()
+    return now - (last if last.tzinfo else last.replace(tzinfo=now.tzinfo)) > SHIFT_CHANGE

@@ -145,3 +145,23 @@ def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact
     digits = 1 if value < 10 else 0
     word = " !" if doubtful else ""
     return Fact(name, f"{value:.{digits}f}{unit}{word}", "warning" if doubtful else "text")
+
+
+def cell_facts(desk: Desk) -> Facts:
+    """Say what the cell is, in few lines."""
+    cell = desk.opened().cell
+    pendant, board, camera = cell.pendant, cell.board, cell.camera
+    units = f"{pendant.length_unit}, {pendant.angle_unit}"
+    robot = cell.robot.name if cell.robot else "not described: reach is not checked"
+    source = " ".join(next(iter(camera.source.items()))) if camera.source else "none"
+    width, height = camera.image_size_px
+    box = " × ".join(f"{size:g}" for size in cell.work_volume.size_mm)
+    facts = (
+        Fact("cell", f"{cell.name}, {cell.mount}"),
+        Fact("robot", robot),
+        Fact("pendant", f"{' '.join(pendant.labels)} ({pendant.rotation}, {units})"),
+        Fact("camera", f"{camera.name}, {width} × {height} px, images from {source}"),
+        Fact("board", f"{board.pattern} {board.columns} × {board.rows}, {board.pitch_mm:g} mm"),
+        Fact("pick area", f"{box} mm, tolerance {cell.tolerance.position_mm:g} mm"),
+    )
+    return Facts("Is this the cell?", facts)

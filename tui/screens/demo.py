@@ -89,6 +89,9 @@ class Demo(Stations):
         super().on_mount()
         self._show_pendant()
 
+    async def ask_at_start(self) -> None:
+        """Ask nothing: this cell is simulated."""
+
     def _show_pendant(self) -> None:
         simulated = self.simulated
         self.query_one(PendantPanel).show(self.desk.labels, simulated.fields, simulated.stop)

@@ -215,7 +215,18 @@ class EntryPad(Vertical):
         """Store the entry, unless something stands in the way."""
         message.stop()
         self.workers.cancel_group(self, "check")
-        self.run_worker(self._store(), group="store", exclusive=True)
+        self.run_worker(self._storing(), group="store", exclusive=True)
+
+    async def _storing(self) -> None:
+        """Store, and keep what is typed meanwhile for the next station."""
+        held = (self.pose, self.joints)
+        for edit in held:
+            edit.hold()
+        try:
+            await self._store()
+        finally:
+            for edit in held:
+                edit.release()
 
     async def _store(self) -> None:
         entry = self.entry

@@ -23,10 +23,11 @@ async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) ->
     except StationbookError:
         raise
     except Exception as error:
-        raise StationbookError(*_unforeseen(error)) from error
+        raise StationbookError(*unforeseen(error)) from error
 
 
-def _unforeseen(error: Exception) -> tuple[str, str]:
+def unforeseen(error: Exception) -> tuple[str, str]:
+    """Log an error and return the problem and the remedy to show."""
     from engine.sessions.store import append_error_log
 
     place = append_error_log("".join(traceback.format_exception(error)))

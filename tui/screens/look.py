@@ -7,7 +7,7 @@ from typing import ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import ModalScreen
+from textual.screen import Screen
 
 from engine.errors import StationbookError
 
@@ -23,7 +23,7 @@ from .jobs import in_background
 Page = Literal["image", "coverage", "sides"]
 
 
-class Look(ModalScreen[None]):
+class Look(Screen[None]):
     """One of three pictures, as large as the screen allows. An image is sent once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

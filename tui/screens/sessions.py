@@ -21,6 +21,7 @@ from ..widgets.looks import Line
 from .ask import Ask, Paragraph, required
 from .jobs import in_background
 
+DEMO_SEED = 7  # the same noise every time, as on the command line
 EMPTY = (
     "No session here yet. d shows the whole job on a simulated cell; n starts a session for a cell "
     "that is described; c describes a new cell."
@@ -53,6 +54,8 @@ class Sessions(Screen[None]):
         Binding("enter", "open", "open", id="sessions.open", tooltip="Open the chosen session"),
         Binding("f", "follow", "follow", id="sessions.follow", tooltip="Watch it, read-only"),
         Binding("n", "new", "new session", id="sessions.new", tooltip="Start one for a cell file"),
+        Binding("c", "cell", "new cell", id="sessions.cell", tooltip="Describe a new cell"),
+        Binding("d", "demo", "demo", id="sessions.demo", tooltip="The job on a simulated cell"),
         Binding("r", "read", "read again", id="sessions.read", tooltip="Read the folder again"),
         Binding("q", "leave", "leave", id="sessions.leave", tooltip="Leave the program"),
     ]
@@ -124,6 +127,18 @@ class Sessions(Screen[None]):
         self.app.push_screen(
             Ask("Start a session", "File of the cell (cell.yaml):", check=required), self._start
         )
+
+    def action_cell(self) -> None:
+        """Describe a new cell, then start a session for it."""
+        from .cell_editor import CellEditor
+
+        self.app.push_screen(CellEditor(), lambda path: self._start(str(path) if path else None))
+
+    def action_demo(self) -> None:
+        """Open the demo in a new folder beside the sessions."""
+        from .demo import Welcome
+
+        self.app.push_screen(Welcome(self.folder / f"demo-{now():%Y%m%d-%H%M%S}", DEMO_SEED))
 
     def _start(self, cell: str | None) -> None:
         if cell:

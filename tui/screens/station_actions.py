@@ -33,11 +33,31 @@ class StationActions(DOMNode):
         Binding("j", "jump", "make next", id="station.jump", tooltip="Make it the next station"),
         Binding("k", "skip", "skip", id="station.skip", tooltip="Pass over it, with a reason"),
         Binding("c", "closing", "closing", id="station.closing", tooltip="Return to station 1"),
+        Binding(
+            "o",
+            "operator",
+            "operator",
+            show=False,
+            id="station.operator",
+            tooltip="Somebody else works at the robot now",
+        ),
         Binding("u", "undo", "undo", show=False, id="station.undo", tooltip="Take the last back"),
         Binding("y", "redo", "redo", show=False, id="station.redo", tooltip="Do it again"),
     ]
     CHANGING: ClassVar[tuple[str, ...]] = (
-        *("correct", "aside", "back", "note", "retake", "jump", "skip", "closing", "image", "file"),
+        *(
+            "correct",
+            "aside",
+            "back",
+            "note",
+            "retake",
+            "jump",
+            "skip",
+            "closing",
+            "operator",
+            "image",
+            "file",
+        ),
         *("undo", "redo", "accept", "joints", "other"),
     )
 
@@ -97,7 +117,7 @@ class StationActions(DOMNode):
             if answer is not None:
                 then(answer)
 
-        check = None if value or "remark" in title else required
+        check = None if "remark" in title else required
         self.app.push_screen(Ask(title, text, value, check), answered)
 
     def action_correct(self) -> None:
@@ -174,6 +194,18 @@ class StationActions(DOMNode):
                 "",
                 lambda reason: self._act("Skipped.", changes.skip, row.key, reason),
             )
+
+    def action_operator(self) -> None:
+        """Ask who works at the robot now; kept with every station."""
+
+        def taken(name: str) -> None:
+            self.desk.operator = name.strip()
+            self.show_session()
+            self.pad.tell(f"{self.desk.operator} works at the robot now.", "good")
+
+        self._ask(
+            "Who works at the robot?", "Kept with every station.", self.desk.operator or "", taken
+        )
 
     def action_undo(self) -> None:
         self._act("Taken back: {}.", Desk.undo)

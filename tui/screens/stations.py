@@ -106,6 +106,21 @@ class Stations(StationActions, Solving, Images, Screen[None]):
             self.set_interval(LOOK_EVERY, self._look)
         else:
             self.begin_watching()
+            await self.ask_at_start()
+
+    async def ask_at_start(self) -> None:
+        """Ask what no residual can show later; after a pause only who is here now."""
+        from ..desk.changes import rested, unanswered
+
+        try:
+            if await in_background(unanswered, self.desk):
+                from .start import Start
+
+                self.app.push_screen(Start(self.desk), lambda _: self.show_session())
+            elif rested(self.desk):
+                self.action_operator()
+        except StationbookError as error:
+            self.pad.tell(str(error), "warning")
 
     def _follow(self, follow: bool | None) -> None:
         if not follow:

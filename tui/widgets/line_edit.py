@@ -63,6 +63,7 @@ class LineEdit(Sheet, can_focus=True):
         self.prompt = ""
         self.value = value
         self.cursor = len(value)
+        self._ahead: str | None = None  # typed while the line is held
         self._first = 0  # first character in sight, when the line is longer than its place
 
     def on_mount(self) -> None:
@@ -81,6 +82,17 @@ class LineEdit(Sheet, can_focus=True):
     def set(self, value: str) -> None:
         """Replace the text and put the cursor behind it."""
         self._change(value, len(value))
+
+    def hold(self) -> None:
+        """Keep what is typed from now on until `release`: the text is being worked on."""
+        if self._ahead is None:
+            self._ahead = ""
+
+    def release(self) -> None:
+        """Type what was kept."""
+        ahead, self._ahead = self._ahead, None
+        if ahead:
+            self.insert(ahead)
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the text and, where it has the focus, the cursor."""
@@ -105,6 +117,11 @@ class LineEdit(Sheet, can_focus=True):
 
     def on_key(self, event: events.Key) -> None:
         """Edit the line; keys that are not for editing go on to the bindings."""
+        if self._ahead is not None:
+            self._ahead += (event.character or "") if event.is_printable else ""
+            event.stop()
+            event.prevent_default()
+            return
         if event.is_printable and event.character is not None:
             self.insert(event.character)
         elif not self._edit(event.key):

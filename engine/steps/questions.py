@@ -1,0 +1,69 @@
+"""The questions at the start of a session: what no residual can show later must be asked.
+
+A constant wrong tool or frame fits every image as well as the right one, a board measured wrong
+scales everything, and lens data of another focus bend it. The answers are kept in the journal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from ..errors import StationbookError
+from ..sessions.folder import commit
+from ..sessions.journal import read_journal
+from ..sessions.session import Session
+
+ACTION = "start questions"
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was answered.
+
+    ``active_tool`` and ``active_frame`` as the pendant shows them, or their values where flange
+    and base cannot be selected. ``pitch_mm`` as measured on the board. ``lens_fits``: the lens data
+    were made at this image size, focus and zoom.
+    """
+
+    operator: str
+    active_tool: str
+    active_frame: str
+    warmed_up: bool
+    pitch_mm: float
+    lens_fits: bool
+
+
+def answered(folder: Path) -> bool:
+    """Tell whether the questions were answered in this session. Raises FileError."""
+    return any(line["finished"] and line.get("action") == ACTION for line in read_journal(folder))
+
+
+def keep_answers(session: Session, folder: Path, answers: Answers, now: datetime) -> Session:
+    """Store the answers; tool, frame and pitch become those of the session's copy of the cell.
+
+    Raises StationbookError where something must be put right before recording.
+    """
+    if not answers.operator.strip():
+        raise StationbookError("no operator named", "Say who works at the robot.")
+    if not answers.lens_fits:
+        raise StationbookError(
+            "the lens data were not made at this image size, focus and zoom",
+            "Use the right lens data in the cell, or set the camera as it was then.",
+        )
+    cell = session.cell
+    new = replace(
+        session,
+        operator=session.operator or answers.operator,
+        cell=replace(
+            cell,
+            pendant=replace(
+                cell.pendant, active_tool=answers.active_tool, active_frame=answers.active_frame
+            ),
+            board=replace(cell.board, pitch_mm=answers.pitch_mm),
+        ),
+    )
+    action = {"action": ACTION, "who": answers.operator, "answers": asdict(answers)}
+    commit(folder, new, action, {}, now)
+    return new

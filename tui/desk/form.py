@@ -1,0 +1,84 @@
+"""The lines of a form, and what each accepts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+Check = Callable[[str], str | None]  # what is wrong with a text, or None
+
+
+class Question(NamedTuple):
+    """One line of a form: its key, label, first text, check, and a hint shown while it is typed."""
+
+    key: str
+    label: str
+    value: str = ""
+    check: Check = lambda _: None
+    hint: str = ""
+
+
+def needed(text: str) -> str | None:
+    """Check that something is typed."""
+    return None if text.strip() else "Something must be typed here."
+
+
+def yes_or_no(text: str) -> str | None:
+    """Check for yes or no, in one letter or whole."""
+    return None if text.strip().lower() in ("y", "yes", "n", "no") else "Type y or n."
+
+
+def is_yes(text: str) -> bool:
+    """Read yes or no."""
+    return text.strip().lower().startswith("y")
+
+
+def number(text: str) -> str | None:
+    """Check for a number."""
+    try:
+        float(text.replace(",", "."))
+    except ValueError:
+        return "Type a number, such as 20.0."
+    return None
+
+
+def above_zero(text: str) -> str | None:
+    """Check for a number above zero."""
+    wrong = number(text)
+    if wrong is None and float(text.replace(",", ".")) <= 0:
+        return "It must be above 0."
+    return wrong
+
+
+def as_number(text: str) -> float:
+    """Read a number with a point or a comma."""
+    return float(text.replace(",", "."))
+
+
+def one_of(*words: str) -> Check:
+    """Check for one of a few words."""
+    listed = ", ".join(words)
+    return lambda text: None if text.strip().lower() in words else f"Type one of: {listed}."
+
+
+def numbers(*counts: int) -> Check:
+    """Check for so many numbers in one line, with blanks between them."""
+    wanted = " or ".join(map(str, counts))
+
+    def check(text: str) -> str | None:
+        words = text.split()
+        if len(words) not in counts:
+            return f"{len(words)} numbers; expected {wanted}, with blanks between them."
+        return next(filter(None, map(number, words)), None)
+
+    return check
+
+
+def as_numbers(text: str) -> list[float]:
+    """Read numbers with blanks between them."""
+    return [as_number(word) for word in text.split()]
+
+
+def whole(text: str) -> str | None:
+    """Check for a whole number above zero."""
+    return None if text.strip().isdecimal() and int(text) > 0 else "Type a whole number."

@@ -1,0 +1,260 @@
+"""Describing a new cell: pages of questions, and the cell file they make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from .form import (
+    Question,
+    above_zero,
+    as_number,
+    as_numbers,
+    needed,
+    number,
+    numbers,
+    one_of,
+    whole,
+)
+
+if TYPE_CHECKING:
+    from engine.pendant.label_sets import LabelSet
+
+Answers = Mapping[str, str]
+LENS_COUNTS = (0, 4, 5, 8, 12, 14)  # lengths that the lens model knows
+SIX_AXIS, FOUR_AXIS = ("a1", "a2", "b", "c1", "c2", "c3", "c4"), ("l1", "l2", "z0")
+
+
+class Page(NamedTuple):
+    """One page of questions; ``when`` tells from the answers so far whether it is asked."""
+
+    title: str
+    intro: str
+    questions: Callable[[Answers], list[Question]]
+    when: Callable[[Answers], bool] = lambda _: True
+
+
+def _cell(_: Answers) -> list[Question]:
+    return [
+        Question("name", "Name of the cell", "", needed, "As people here call it."),
+        Question("mount", "The camera stands on", "frame", one_of("frame", "flange"),
+                 "frame: it looks at a board on the flange. flange: it looks at a board in the "
+                 "cell."),
+        Question("robot", "The robot", "none", one_of("none", "file", "six", "scara"),
+                 "none: reach is not checked. file: a robot file. six: six axes, spherical wrist. "
+                 "scara."),
+    ]  # fmt: skip
+
+
+def _pendant(answers: Answers) -> list[Question]:
+    labels = answers.get("labels", "")
+    angle = "rad" if answers.get("rotation") == "rotation-vector" else "deg"
+    return [
+        Question("labels", "Labels, as shown", f"X Y Z {labels}", needed,
+                 "In the order in which the pendant shows the fields."),
+        Question("length_unit", "Lengths in", "mm", one_of("mm", "m", "in"), "mm, m or in."),
+        Question("angle_unit", "Angles in", angle, one_of("deg", "rad"), "deg or rad."),
+        Question("length_decimals", "Decimals of a length", "2", _digits, "Digits shown."),
+        Question("angle_decimals", "Decimals of an angle", "4" if angle == "rad" else "2", _digits,
+                 "Digits shown."),
+    ]  # fmt: skip
+
+
+def _robot_file(_: Answers) -> list[Question]:
+    return [Question("robot_file", "Robot file", "", _is_file, "A file that describes a robot.")]
+
+
+def _robot(answers: Answers) -> list[Question]:
+    six = answers["robot"] == "six"
+    names = SIX_AXIS if six else FOUR_AXIS
+    pairs = 12 if six else 8
+    lengths = [
+        Question(f"geometry_{name}", f"{name}, mm", "", number, "From the data sheet's drawing.")
+        for name in names
+    ]
+    return [
+        Question("robot_name", "Name of the robot", "", needed, "Type and serial number."),
+        *lengths,
+        Question("limits", "Joint limits", "", numbers(pairs),
+                 f"{pairs} numbers: lowest and highest of each joint, in degrees (a lift: mm)."),
+        Question("accuracy", "Absolute accuracy, mm", "0.5", number,
+                 "RMS of position; 0 for a compensated robot."),
+    ]  # fmt: skip
+
+
+def _camera(_: Answers) -> list[Question]:
+    return [
+        Question("camera_name", "Name of the camera", "", needed, "Such as: frame camera."),
+        Question("size", "Image size, px", "", numbers(2), "Width and height."),
+        Question("focal", "Focal lengths fx fy, px", "", numbers(2), "From the lens calibration."),
+        Question("centre", "Image centre cx cy, px", "", numbers(2), "From the lens calibration."),
+        Question("distortion", "Distortion", "", numbers(*LENS_COUNTS),
+                 "k1 k2 p1 p2 k3 ... as the lens calibration gives them; empty for none."),
+        Question("source", "Folder of the images", "", lambda _: None,
+                 "Where the camera's own program saves them; empty for none."),
+    ]  # fmt: skip
+
+
+def _board(_: Answers) -> list[Question]:
+    patterns = ("chessboard", "circles", "circles-staggered", "charuco")
+    return [
+        Question("pattern", "Pattern", "chessboard", one_of(*patterns), ", ".join(patterns)),
+        Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
+        Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
+        Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
+    ]
+
+
+def _board_more(answers: Answers) -> list[Question]:
+    if answers["pattern"] == "charuco":
+        return [
+            Question("dictionary", "Dictionary of the markers", "DICT_4X4_50", needed,
+                     "The name that OpenCV gives it."),
+            Question("marker", "Side of a marker, mm", "", above_zero, "Smaller than the pitch."),
+        ]  # fmt: skip
+    return [Question("diameter", "Diameter of a circle, mm", "", above_zero, "As printed.")]
+
+
+def _work(answers: Answers) -> list[Question]:
+    frame = "base" if answers["mount"] == "frame" else "camera"
+    return [
+        Question("center", "Middle of the pick area, mm", "", numbers(3), f"x y z in the {frame}."),
+        Question("size_mm", "Size of the pick area, mm", "", numbers(3), "Along the same x y z."),
+        Question("tolerance", "A pick may be off by, mm", "1.0", above_zero, "At most."),
+        Question("tolerance_deg", "A pick may be turned by, °", "0.2", above_zero, "At most."),
+        Question("file", "Save the cell as", "cell.yaml", needed, "A new file."),
+    ]
+
+
+PAGES: tuple[Page, ...] = (
+    Page("The cell", "", _cell),
+    Page("Robot file", "", _robot_file, lambda a: a["robot"] == "file"),
+    Page("The robot", "Lengths as in Brandstötter, Angerer, Hofbaur 2014; docs/robots.md draws "
+         "them.", _robot, lambda a: a["robot"] in ("six", "scara")),
+    Page("The pendant", "", _pendant),
+    Page("The camera", "", _camera),
+    Page("The board", "", _board),
+    Page("The board's pattern", "", _board_more, lambda a: a["pattern"] != "chessboard"),
+    Page("Where parts are picked", "", _work),
+)  # fmt: skip
+PENDANT_PAGE = 3  # before it the label sets are shown
+
+
+def document(answers: Answers) -> dict[str, Any]:
+    """Return the cell file that the answers make, as plain data."""
+    mount = "eye-to-hand" if answers["mount"] == "frame" else "eye-in-hand"
+    (fx, fy), (cx, cy) = as_numbers(answers["focal"]), as_numbers(answers["centre"])
+    source = answers.get("source", "")
+    return {
+        "format": 1,
+        "name": answers["name"],
+        "mount": mount,
+        "robot": _robot_document(answers),
+        "pendant": _pendant_document(answers),
+        "camera": {
+            "name": answers["camera_name"],
+            "image_size_px": [int(n) for n in as_numbers(answers["size"])],
+            "matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]],
+            "distortion": as_numbers(answers["distortion"]),
+            "source": {"folder": source} if source else "none",
+        },
+        "board": _board_document(answers),
+        "work_volume": {
+            "frame": "base" if mount == "eye-to-hand" else "camera",
+            "center_mm": as_numbers(answers["center"]),
+            "size_mm": as_numbers(answers["size_mm"]),
+        },
+        "tolerance": {
+            "position_mm": as_number(answers["tolerance"]),
+            "angle_deg": as_number(answers["tolerance_deg"]),
+        },
+    }
+
+
+def save(answers: Answers) -> Path:
+    """Check the cell as its reader does and store it in a new file; returns the path.
+
+    Raises FileError naming the key that does not fit, or where the file is there already.
+    """
+    from engine.sessions.cell_file import read_cell_node
+    from engine.sessions.dump import yaml_dump
+    from engine.sessions.store import make_folder, write_bytes_new
+    from engine.sessions.yaml_text import parse_yaml
+
+    path = Path(answers["file"]).expanduser()
+    if path.suffix not in (".yaml", ".yml"):
+        path = path / "cell.yaml"
+    data = yaml_dump(document(answers)).encode()
+    read_cell_node(parse_yaml(data, path), inside=False)
+    make_folder(path.parent)
+    write_bytes_new(path, data)
+    return path
+
+
+def label_sets() -> list[tuple[LabelSet, tuple[str, ...]]]:
+    """Return the common label sets, each with the numbers of the example pose."""
+    from engine.pendant.examples import example_fields
+    from engine.pendant.label_sets import LABEL_SETS
+
+    return [(labels, example_fields(labels)) for labels in LABEL_SETS]
+
+
+def _robot_document(answers: Answers) -> Any:
+    kind = answers["robot"]
+    if kind == "none":
+        return "none"
+    if kind == "file":
+        from engine.sessions.robot_file import ROBOT, read_robot
+
+        return ROBOT.write(read_robot(Path(answers["robot_file"]).expanduser()))
+    names = SIX_AXIS if kind == "six" else FOUR_AXIS
+    limits = as_numbers(answers["limits"])
+    return {
+        "name": answers["robot_name"],
+        "kind": "spherical-wrist" if kind == "six" else "scara",
+        "geometry_mm": {name: as_number(answers[f"geometry_{name}"]) for name in names},
+        "limits_deg": [list(pair) for pair in zip(limits[::2], limits[1::2], strict=True)],
+        "accuracy_mm": as_number(answers["accuracy"]),
+    }
+
+
+def _pendant_document(answers: Answers) -> dict[str, Any]:
+    labels = answers["labels"].split()
+    lengths, angles = int(answers["length_decimals"]), int(answers["angle_decimals"])
+    return {
+        "length_unit": answers["length_unit"],
+        "angle_unit": answers["angle_unit"],
+        "rotation": answers["rotation"],
+        "labels": labels,
+        "decimals": [lengths] * min(3, len(labels)) + [angles] * (len(labels) - 3),
+    }
+
+
+def _board_document(answers: Answers) -> dict[str, Any]:
+    board: dict[str, Any] = {
+        "pattern": answers["pattern"],
+        "columns": int(answers["columns"]),
+        "rows": int(answers["rows"]),
+        "pitch_mm": as_number(answers["pitch"]),
+    }
+    if "diameter" in answers and answers["pattern"].startswith("circles"):
+        board["diameter_mm"] = as_number(answers["diameter"])
+    if answers["pattern"] == "charuco":
+        board |= {
+            "dictionary": answers["dictionary"], "marker_mm": as_number(answers["marker"])
+        }  # fmt: skip
+    return board
+
+
+def _digits(text: str) -> str | None:
+    return None if text.strip() in tuple("0123456789") else "Type one digit, 0 to 9."
+
+
+def _is_file(text: str) -> str | None:
+    return None if Path(text.strip()).expanduser().is_file() else "There is no such file."
+
+
+def next_page(answers: Answers, after: int) -> int | None:
+    """Return the number of the page that comes after page ``after``, or None at the end."""
+    return next((n for n, page in enumerate(PAGES) if n > after and page.when(answers)), None)

@@ -1,0 +1,153 @@
+"""Describing a new cell without knowing its file: pages of questions, checked as typed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from engine.errors import StationbookError
+
+from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, next_page, save
+from ..desk.views import Title
+from ..widgets.chooser import Chooser
+from ..widgets.form import Form
+from ..widgets.head import TitleLine
+from ..widgets.key_line import KeyLine
+from ..widgets.looks import Line
+from .ask import Paragraph
+from .jobs import in_background
+
+if TYPE_CHECKING:
+    from engine.pendant.label_sets import LabelSet
+
+QUESTION = (
+    "Which of these does your pendant show? Several makers use the same labels, so jog the robot "
+    "to this pose and compare the numbers: {pose}. The robot's manual decides."
+)
+
+
+class LabelSets(Chooser[tuple["LabelSet", tuple[str, ...]]]):
+    """The common label sets with the example's numbers."""
+
+    def headline(self, width: int) -> Line | None:
+        """Return the names of the columns."""
+        return [(f"{'labels':<16}{'the pendant then shows':<36}{'remark':<24}", "dim")]
+
+    def row_line(self, item: tuple[LabelSet, tuple[str, ...]], width: int) -> Line:
+        """Return one label set."""
+        labels, fields = item
+        shown = "".join(f"{text:>9}" for text in fields)
+        remark = labels.remark or labels.rotation
+        return [(f"{' '.join(labels.labels):<16}", "title"), (f"{shown:<36}  ", "text"),
+                (remark[:24], "dim")]  # fmt: skip
+
+
+class CellEditor(Screen[Path | None]):
+    """One page after the other. The answer is the file that was written, or None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "back", "page before", id="editor.back", tooltip="The page before"),
+        Binding("enter", "take", "take this", id="editor.take", tooltip="Take the chosen labels"),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.answers: dict[str, str] = {}
+        self.page = 0
+        self._before: list[tuple[int, bool]] = []
+        self._choosing = False
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Paragraph("", "dim", id="intro")
+        yield LabelSets(id="labels")
+        yield KeyLine()
+
+    async def on_mount(self) -> None:
+        self.query_one(LabelSets).display = False
+        await self._show()
+
+    async def _show(self) -> None:
+        """Show the page, or the label sets that come before the pendant's page."""
+        await self.query(Form).remove()
+        page, chooser = PAGES[self.page], self.query_one(LabelSets)
+        chooser.display = self._choosing
+        step = f"page {len(self._before) + 1}"
+        title = "Labels on the pendant" if self._choosing else page.title
+        self.query_one(TitleLine).show(Title(f"A new cell: {title}", step))
+        if self._choosing:
+            await self._show_label_sets(chooser)
+            return
+        self.query_one("#intro", Paragraph).show(page.intro, "dim")
+        questions = [
+            q._replace(value=self.answers.get(q.key, q.value)) if q.key != "labels" else q
+            for q in page.questions(self.answers)
+        ]
+        await self.mount(Form(questions), before=self.query_one(KeyLine))
+        self.refresh_bindings()
+
+    async def _show_label_sets(self, chooser: LabelSets) -> None:
+        intro = self.query_one("#intro", Paragraph)
+        if not chooser.items:
+            intro.show("The examples are being worked out ...", "dim")
+            chooser.show_items(await in_background(label_sets), 0)
+        from engine.pendant.examples import IN_WORDS
+
+        intro.show(QUESTION.format(pose=IN_WORDS), "text")
+        chooser.focus()
+        self.refresh_bindings()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Take labels only where they are shown."""
+        return action != "take" or self._choosing
+
+    async def action_take(self) -> None:
+        """Take the chosen label set."""
+        item = self.query_one(LabelSets).item
+        if item is not None:
+            self.answers["labels"] = " ".join(item[0].labels)
+            self.answers["rotation"] = item[0].rotation
+            self._before.append((self.page, True))
+            self._choosing = False
+            await self._show()
+
+    async def on_form_finished(self, message: Form.Finished) -> None:
+        """Go on to the next page, or store the cell."""
+        self.answers |= message.answers
+        coming = next_page(self.answers, self.page)
+        if coming is None:
+            self.run_worker(self._save(), exclusive=True)
+            return
+        self._before.append((self.page, False))
+        self.page = coming
+        self._choosing = self.page == PENDANT_PAGE
+        await self._show()
+
+    async def _save(self) -> None:
+        try:
+            path = await in_background(save, self.answers)
+        except StationbookError as error:
+            self.query_one(Form).refuse(str(error))
+            return
+        self.dismiss(path)
+
+    async def action_back(self) -> None:
+        """Go back one page; from the first, leave (asking where something would be lost)."""
+        if self._before:
+            self.page, self._choosing = self._before.pop()
+            await self._show()
+            return
+        if not any(edit.value for edit in self.query_one(Form).edits[:1]):
+            self.dismiss(None)
+            return
+        from .ask import Confirm
+
+        def answered(yes: bool | None) -> None:
+            if yes:
+                self.dismiss(None)
+
+        self.app.push_screen(Confirm("Leave the new cell?", "What was typed is lost."), answered)

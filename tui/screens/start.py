@@ -1,0 +1,94 @@
+"""The cell at a glance, and the questions at the start of a session."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from engine.errors import StationbookError
+
+from ..desk.changes import answer
+from ..desk.desk import Desk
+from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
+from ..desk.say import cell_facts
+from ..widgets.form import Form
+from ..widgets.head import TitleLine
+from ..widgets.key_line import KeyLine
+from ..widgets.view_panel import FactsPanel
+from .jobs import in_background
+
+TOOL = (
+    "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "
+    "it must stay the same to the end: no residual can show that it was wrong."
+)
+FRAME = (
+    "User frame that the pendant shows as active; where the base cannot be selected, its values. "
+    "It must stay the same to the end."
+)
+
+
+class Start(Screen[bool]):
+    """Asks what cannot be seen later. The answer is True when the answers were kept."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "later", id="start.leave", tooltip="Answer another time"),
+    ]
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield FactsPanel(id="cell")
+        yield Form(self._questions(), id="form")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        from ..desk.views import Title
+
+        self.query_one(TitleLine).show(Title("Before the first station", "the cell at a glance"))
+        self.query_one(FactsPanel).show(cell_facts(self.desk))
+
+    def _questions(self) -> list[Question]:
+        cell = self.desk.opened().cell
+        width, height = cell.camera.image_size_px
+        return [
+            Question("operator", "Who works at the robot", self.desk.operator or "", needed,
+                     "Kept with every station."),
+            Question("tool", "Active tool", cell.pendant.active_tool, needed, TOOL),
+            Question("frame", "Active user frame", cell.pendant.active_frame, needed, FRAME),
+            Question("warm", "Robot warmed up (y/n)", "", yes_or_no,
+                     "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
+                     "run before recording."),
+            Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
+                     "Measure over the whole row and divide by the number of steps."),
+            Question("lens", "Lens data fit (y/n)", "", yes_or_no,
+                     f"Made with this camera at {width} × {height} px, this focus and zoom?"),
+        ]  # fmt: skip
+
+    def on_form_finished(self, message: Form.Finished) -> None:
+        self.run_worker(self._keep(message.answers), exclusive=True)
+
+    async def _keep(self, texts: dict[str, str]) -> None:
+        try:
+            await in_background(
+                answer,
+                self.desk,
+                operator=texts["operator"],
+                active_tool=texts["tool"],
+                active_frame=texts["frame"],
+                warmed_up=is_yes(texts["warm"]),
+                pitch_mm=as_number(texts["pitch"]),
+                lens_fits=is_yes(texts["lens"]),
+            )
+        except StationbookError as error:
+            self.query_one(Form).refuse(str(error))
+            return
+        self.dismiss(True)
+
+    def action_leave(self) -> None:
+        self.dismiss(False)

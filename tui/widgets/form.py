@@ -1,0 +1,151 @@
+"""A form: labelled lines of text, each checked while it is typed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
+
+from ..desk.form import Question
+from .line_edit import LineEdit
+from .looks import Line
+from .sheet import Sheet
+
+
+class FormEdit(LineEdit):
+    """A line of a form; Enter goes on to the next."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "submit", "next", id="form.next", tooltip="On to the next line"),
+    ]
+
+    def action_submit(self) -> None:
+        """Go on at once, so that nobody can type faster than the form moves."""
+        self.query_ancestor(Form).enter(self)
+
+
+class Label(Sheet):
+    """The label of a line, with a sign while it is typed in."""
+
+    DEFAULT_CSS = "Label { width: 30; }"
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text, self.focused = text, False
+
+    def show(self, focused: bool) -> None:
+        """Show or hide the sign."""
+        self.focused = focused
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return sign and label."""
+        sign, role = ("► ", "title") if self.focused else ("  ", "text")
+        return [[(sign + self.text, role)]]
+
+
+class Hint(Sheet):
+    """What is wrong with the line that is typed in, or how to fill it in."""
+
+    DEFAULT_CSS = "Hint { height: 3; margin-top: 1; }"
+    text, role = "", "dim"
+
+    def show(self, text: str, role: str) -> None:
+        """Show another text."""
+        self.text, self.role = text, role
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the wrapped text."""
+        return [[(line, self.role)] for line in self.looks.wrap(self.text, width)]
+
+
+class Form(Vertical):
+    """Lines of a form. Messages: `Form.Finished` after Enter on the last line, all being right."""
+
+    DEFAULT_CSS = "Form { height: auto; }"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "step(-1)", show=False, id="form.up", tooltip="One line up"),
+        Binding("down", "step(1)", show=False, id="form.down", tooltip="One line down"),
+    ]
+
+    class Finished(Message):
+        """Everything is filled in and right: texts by key."""
+
+        def __init__(self, answers: dict[str, str]) -> None:
+            self.answers = answers
+            super().__init__()
+
+    def __init__(self, questions: Sequence[Question], *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.questions = list(questions)
+
+    def compose(self) -> ComposeResult:
+        for question in self.questions:
+            with Horizontal(classes="line"):
+                yield Label(question.label)
+                yield FormEdit(question.value, id=f"form-{question.key}")
+        yield Hint()
+
+    @property
+    def edits(self) -> list[FormEdit]:
+        """The lines, in their order."""
+        return list(self.query(FormEdit))
+
+    @property
+    def at(self) -> int:
+        """Number of the line that has the focus, from 0."""
+        return next((n for n, edit in enumerate(self.edits) if edit.has_focus), 0)
+
+    def on_mount(self) -> None:
+        """Begin with the first line."""
+        if self.edits:
+            self.screen.set_focus(self.edits[0])
+
+    def on_descendant_focus(self) -> None:
+        """Show which line is typed in, and how."""
+        for n, label in enumerate(self.query(Label)):
+            label.show(n == self.at)
+        self.show_hint()
+
+    def show_hint(self) -> None:
+        """Say what is wrong with the line, or how to fill it in."""
+        question, edit = self.questions[self.at], self.edits[self.at]
+        problem = question.check(edit.value) if edit.value else None
+        self.query_one(Hint).show(problem or question.hint, "warning" if problem else "dim")
+
+    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
+        message.stop()
+        self.show_hint()
+
+    def enter(self, edit: FormEdit) -> None:
+        """Go on; after the last line finish, or go to the first line that is wrong."""
+        at = self.edits.index(edit)
+        problem = self.questions[at].check(edit.value)
+        if problem is not None:
+            self.query_one(Hint).show(problem, "warning")
+        elif at + 1 < len(self.edits):
+            self.screen.set_focus(self.edits[at + 1])
+        else:
+            self._finish()
+
+    def _finish(self) -> None:
+        for question, edit in zip(self.questions, self.edits, strict=True):
+            if (problem := question.check(edit.value)) is not None:
+                self.screen.set_focus(edit)
+                self.query_one(Hint).show(problem, "warning")
+                return
+        texts = {q.key: e.value.strip() for q, e in zip(self.questions, self.edits, strict=True)}
+        self.post_message(self.Finished(texts))
+
+    def refuse(self, problem: str) -> None:
+        """Say why the whole form cannot be taken."""
+        self.query_one(Hint).show(problem, "error")
+
+    def action_step(self, step: int) -> None:
+        edits = self.edits
+        self.screen.set_focus(edits[min(max(self.at + step, 0), len(edits) - 1)])
