@@ -19,7 +19,7 @@ from engine.sessions.folder import observations, open_session
 from engine.sessions.results import input_hashes
 from engine.sessions.session import Session, Station
 from engine.sessions.session_file import session_text
-from engine.simulate.scenario import cell, truth
+from engine.simulate.scenario import Axes, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 
 PIXEL_NOISE_PX = 0.1
@@ -37,11 +37,11 @@ def scaled(room: Cell, factor: float) -> Cell:
 
 def record(
     folder: Path, *, mount: Mount = "eye-to-hand", count: int = 15, images: bool = True,
-    factor: float = 1.0, slip: int | None = None,
+    factor: float = 1.0, slip: int | None = None, axes: Axes = 6,
 ) -> Session:  # fmt: skip
     """Write a session of ``count`` stations into ``folder``; at ``slip`` Y is typed 10 mm off."""
-    room = scaled(cell(mount), factor)
-    virtual = VirtualCell(room, truth(mount), seed=3)
+    room = scaled(cell(mount, axes), factor)
+    virtual = VirtualCell(room, truth(mount, axes), seed=3)
     rng = np.random.default_rng(5)
     stations = []
     for part in ("images", "points"):

@@ -33,6 +33,7 @@ from engine.report.report_html import report_html
 from engine.report.stations import placement, station_views
 from engine.report.thumbnails import thumbnails
 from engine.report.volume import places, uncertainty
+from engine.sessions.cell import Mount
 from engine.sessions.session import Session
 from engine.simulate.scenario import cell
 
@@ -234,6 +235,25 @@ def test_course_falls_and_ends_at_the_stated_uncertainty(recorded: Recorded) -> 
     assert all(later <= earlier for earlier, later in pairwise(picks))
     assert picks[-1] == pytest.approx(result.uncertainty.pick_mm, rel=0.02)
     assert course(problem, replace(result, pick=None)) == ()
+
+
+@pytest.mark.parametrize("mount", ["eye-to-hand", "eye-in-hand"])
+def test_four_axis_robot_with_a_measured_height_has_a_course_and_without_shows_what_is_known(
+    mount: Mount, tmp_path: Path
+) -> None:
+    session = record(tmp_path, mount=mount, count=6, images=False, axes=4)
+    problem, result, _ = solved(session, tmp_path)
+    points = course(problem, result)
+    assert points[-1].pick_mm == pytest.approx(result.uncertainty.pick_mm, rel=0.02)
+    board = replace(session.cell.board, height_mm=None)
+    session = replace(session, cell=replace(session.cell, board=board))
+    problem, result, document = solved(session, tmp_path)
+    assert course(problem, result) == ()
+    text = Reader(report(tmp_path, session, document)).text
+    x, y, z = document[session.cell.camera_key]["position_mm"]
+    assert z is None
+    assert f"x {number(x, 4)}, y {number(y, 4)}, z not known" in text
+    assert "U of a pick (k = 2) not known" in text
 
 
 def test_slip_shows_in_verdict_findings_table_and_figure(tmp_path: Path) -> None:

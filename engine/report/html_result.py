@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 BLANK = Html('<span class="blank">&nbsp;</span>')
 PROVEN = {"True": "Proven by touch points.", "False": "Not proven by touch points."}
+PARTS = (("Position [mm]", "position_mm", "xyz", 4), ("Quaternion", "quaternion_xyzw", "xyzw", 8))
 MOST_FILES = 60  # hashes printed: two pages
 AXES = ("x", "y", "z", "rx", "ry", "rz")
 
@@ -124,8 +125,8 @@ def found(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 def transforms(document: Mapping[str, Any], cell: Cell, placed: Placement) -> Html:
     """Return both transforms with their uncertainties, and the geometric one where it differs."""
     blocks = [
-        _transform(cell.camera_key, placed.delivered, document.get("covariance"), cell),
-        _transform(cell.board_key, placed.board, document.get("board_covariance"), cell),
+        _transform(cell.camera_key, placed.delivered, document, "covariance", cell),
+        _transform(cell.board_key, placed.board, document, "board_covariance", cell),
     ]
     if placed.camera is not None and placed.delivered is not None:
         xi = displacement(placed.camera, placed.delivered)
@@ -139,14 +140,17 @@ def transforms(document: Mapping[str, Any], cell: Cell, placed: Placement) -> Ht
     return section("The transforms", *blocks)
 
 
-def _transform(name: str, T: Array | None, covariance: object, cell: Cell) -> Html:
+def _transform(
+    name: str, T: Array | None, document: Mapping[str, Any], covariance: str, cell: Cell
+) -> Html:
     to_frame, _, from_frame = name.partition("_T_")
     head = joined([
         element("h3", element("code", name)),
         paragraph(f"Maps coordinates in {from_frame} into {to_frame}; mm and degrees."),
     ])  # fmt: skip
     if T is None:
-        return joined([head, paragraph("Not wholly known: see the findings.")])
+        known = _known_part(document.get(name))
+        return joined([head, paragraph("Not wholly known: see the findings."), known])
     q = quaternion_xyzw(T[:3, :3])
     matrix = "\n".join("  ".join(f"{v + 0.0:>13.8f}" for v in row) for row in T)
     values = pairs([
@@ -155,8 +159,24 @@ def _transform(name: str, T: Array | None, covariance: object, cell: Cell) -> Ht
         ("Quaternion", _named("xyzw", q, 8)),
         ("Matrix", element("pre", element("code", matrix))),
     ])  # fmt: skip
-    parts = joined([head, values, _uncertainties(covariance, to_frame)])
+    parts = joined([head, values, _uncertainties(document.get(covariance), to_frame)])
     return element("div", parts, class_="block")
+
+
+def _known_part(entry: object) -> Html:
+    """Return position and quaternion of a transform of which something is not known."""
+    if not isinstance(entry, Mapping):
+        return Html("")
+    parts = []
+    for name, key, axes, digits in PARTS:
+        values = entry.get(key)
+        if isinstance(values, list) and len(values) == len(axes):
+            numbers = [known_number({"v": value}, "v") for value in values]
+            shown = ", ".join(
+                f"{a} {number(v, digits)}" for a, v in zip(axes, numbers, strict=True)
+            )
+            parts.append((name, shown))
+    return pairs(parts)
 
 
 def _named(names: str, values: Array, digits: int) -> str:
@@ -210,7 +230,9 @@ def noise(document: Mapping[str, Any]) -> Html:
         "Noise and uncertainty",
         paragraph("Standard deviations (k = 1), estimated from this session."),
         values,
-        table(head, rows, "Systematic errors of the robot, estimated beside") if rows else "",
+        element("div", table(head, rows, "The robot's systematic errors"), class_="block")
+        if rows
+        else "",
     )
 
 
