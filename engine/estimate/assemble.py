@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..findings import Finding
 from ..frames import Array
-from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit, fit, unknown
+from .fit import Fit, fit
 from .judgement import all_findings, too_few
+from .model import derivatives
 from .pick import PickModel, pick_model
 from .problem import Problem
 from .result import (
+    NOT_KNOWN_MM,
+    NOT_KNOWN_RAD,
     Convergence,
     Result,
     StationResult,
     SystematicErrors,
     Uncertainty,
     judged,
+    unknown,
 )
 from .solver import Solution, solution
 from .systematic import Systematic
@@ -131,37 +136,39 @@ def _stations(found: Solution) -> tuple[StationResult, ...]:
     pixels = found.pixel_rms()
     typed_off = _flange_error(found, found.left_out.residual)
     size = np.sqrt(found.left_out.mean_square())
-    reported = found.gathered.dof == 0
     stations = []
     for place, seen in enumerate(found.problem.observations):
         row = rows.get(place)
         if row is None:
             stations.append(_unused(seen.id))
             continue
-        used = bool(found.used[row])
-        error = found.error[row] if used else typed_off[row]
-        turn = int(found.turn[row])
-        stations.append(
-            StationResult(
-                id=seen.id,
-                used=used,
-                weight=float(used),
-                residual_px=None if reported[row] else float(pixels[row]),
-                robot_residual_mm=float(np.linalg.norm(error[3:])),
-                robot_residual_deg=float(np.degrees(np.linalg.norm(error[:3]))),
-                left_out_mm=float(np.linalg.norm(typed_off[row, 3:])),
-                left_out_deg=float(np.degrees(np.linalg.norm(typed_off[row, :3]))),
-                left_out_size=float(size[row]),
-                turn=found.gathered.turns[turn].name if turn else None,
-            )
-        )
+        pixel = None if found.gathered.dof[row] == 0 else float(pixels[row])
+        stations.append(_station(found, row, seen.id, pixel, typed_off[row], float(size[row])))
     return tuple(stations)
+
+
+def _station(
+    found: Solution, row: int, station_id: int, pixel: float | None, off: Array, size: float
+) -> StationResult:
+    """Return one used or rejected station; ``off`` (6,) its distance from the others' word."""
+    used, turn = bool(found.used[row]), int(found.turn[row])
+    error = found.error[row] if used else off
+    return StationResult(
+        id=station_id,
+        used=used,
+        weight=float(used),
+        residual_px=pixel,
+        robot_residual_mm=float(np.linalg.norm(error[3:])),
+        robot_residual_deg=float(np.degrees(np.linalg.norm(error[:3]))),
+        left_out_mm=float(np.linalg.norm(off[3:])),
+        left_out_deg=float(np.degrees(np.linalg.norm(off[:3]))),
+        left_out_size=size,
+        turn=found.gathered.turns[turn].name if turn else None,
+    )
 
 
 def _flange_error(found: Solution, residual: Array) -> Array:
     """Return view residuals (n, 6) as displacements of the flange from the typed poses."""
-    from .model import derivatives
-
     state = found.fit.state
     by_flange = derivatives(found.problem.mount, state.camera, found.stations.typed, state.board)[2]
     return np.asarray(np.linalg.solve(by_flange, residual[..., None])[..., 0])
@@ -173,8 +180,6 @@ def _unused(station_id: int) -> StationResult:
 
 def _without_ties(found: Solution) -> Fit | None:
     """Return the fit without the measured numbers, where they may be what fixes the result."""
-    from dataclasses import replace
-
     if not found.stations.constraints or unknown(found.fit.covariance[:6, :6]):
         return None
     stations = replace(found.stations.take(found.used), constraints=())

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from ..frames import Array
-from .fit import Fit, State, Stations, fit, linear_system, unknown
+from .fit import Fit, State, Stations, fit, linear_system
 from .noise import Noise, NoisePrior
+from .result import unknown
 
 SIGNIFICANCE = (
     1e-3  # [-] chance that a clean session loses a station; 1 % errors are allowed in all

@@ -26,9 +26,6 @@ CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and n
 # Below both, a step is not worth a new linearisation: what it leaves out is of second order.
 NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
-# u above which a number would only pretend: ten times what the coarsest task of the trade can use
-# (depalletising, 5 to 10 mm, common practice).
-NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 VAGUE = (
     3.0,
     5000.0,
@@ -304,9 +301,3 @@ def _inverse(A: Array) -> Array:
     scaling = scale[:, :, None] * scale[:, None, :]
     inverse: Array = np.linalg.inv(A * scaling) * scaling
     return inverse
-
-
-def unknown(covariance: Array) -> bool:
-    """Tell whether a transform with this covariance (6, 6) has a part that nobody knows."""
-    sd = np.sqrt(np.diag(covariance))
-    return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())

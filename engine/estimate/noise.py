@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..frames import Array
+from ..pendant.formatting import rounding
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
 
@@ -94,7 +95,5 @@ def prior_score(noise: Noise, prior: NoisePrior) -> tuple[Array, Array]:
 
 
 def _rounding(pendant: Pendant) -> tuple[float, float]:
-    from ..pendant.entry import rounding
-
     position, angle = rounding(pendant)
     return angle, position

@@ -9,9 +9,10 @@ import numpy as np
 from ..findings import Finding, finding
 from ..frames import Array, displaced, rotation_angle
 from ..sessions.cell import EYE_TO_HAND
-from .fit import Fit, unknown
+from .fit import Fit
 from .information import flange_information
 from .pick import PickModel
+from .result import unknown
 from .solver import Solution
 
 PURE_SHIFT = np.radians(

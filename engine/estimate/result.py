@@ -15,6 +15,9 @@ from .noise import Noise
 from .pick import PickModel
 
 FORMAT = 1  # version of the document
+# u above which a number would only pretend: ten times what the coarsest task of the trade can use
+# (depalletising, 5 to 10 mm, common practice).
+NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 Verdict = Literal["accepted", "not-accepted"]
 
 
@@ -184,6 +187,12 @@ def keys(mount: Mount) -> tuple[str, str]:
     if mount == EYE_TO_HAND:
         return "base_T_camera", "flange_T_board"
     return "flange_T_camera", "base_T_board"
+
+
+def unknown(covariance: Array) -> bool:
+    """Tell whether a transform with this covariance (6, 6) has a part that nobody knows."""
+    sd = np.sqrt(np.diag(covariance))
+    return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())
 
 
 def placed(T: Array, known: NDArray[np.bool_]) -> dict[str, Any] | None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..camera.reprojection import Views, linearised, residuals
-from ..frames import Array, displaced
+from ..frames import Array, displaced, displacement
 from .constraints import Constraint
 from .deletion import LeftOut, left_out, robust_fit
 from .fit import Fit, State, Stations, fit, linear_system
@@ -18,6 +18,7 @@ from .noise import NoisePrior, noise_prior
 from .problem import Problem
 from .start import begin
 from .systematic import Systematic, flange_errors, systematic, typed_joints
+from .touched import height, touched_points
 
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel
 RELINEARISE = 4  # times the points are linearised again; 2 suffice unless the board is tiny
@@ -87,8 +88,6 @@ def solution(problem: Problem) -> Solution | None:
 
 def constraints(problem: Problem) -> tuple[Constraint, ...]:
     """Return the measured numbers of ``problem`` that tie its transforms."""
-    from .touched import height, touched_points
-
     return (*height(problem), *touched_points(problem))
 
 
@@ -138,8 +137,6 @@ def relinearised(
 
 def _moved(before: Fit, after: Fit) -> float:
     """Return the largest move of a transform's component in standard uncertainties."""
-    from ..frames import displacement
-
     sd = np.sqrt(np.diag(after.covariance))[:12]
     move = np.concatenate(
         [

@@ -104,32 +104,39 @@ def simulated(case: Case, rng: np.random.Generator) -> Simulated:
     if case.geometry_mm > 0.0:
         errors = _errors(case, arm, rng)
         true = arm.forward(_typed_joints(arm, typed), errors)
-    noise = np.concatenate(
-        [
-            rng.normal(0.0, np.radians(case.angle_deg), (len(typed), 3)),
-            rng.normal(0.0, case.position_mm, (len(typed), 3)),
-        ],
-        axis=1,
-    )
-    views = predicted_view(case.mount, camera, displaced(true, noise), board)
-    shown = _rounded(typed)
-    ids = np.arange(BOARD.count)
-    observations = []
-    for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
-        pixels = project(apply(view, BOARD.points()), CAMERA)
-        pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
-        observations.append(Observation(number, pose, ids, pixels))
+    seen = _observed(case, camera, true, board, _rounded(typed), rng)
     problem = Problem(
         mount=case.mount,
         board=_measured(board, rng) if case.height_known else BOARD,
         camera=CAMERA,
         robot=robot,
         pendant=PENDANT,
-        observations=tuple(observations),
+        observations=seen,
         work_volume=VOLUME if case.mount == EYE_TO_HAND else VOLUME_IN_CAMERA,
         tolerance=TOLERANCE,
     )
     return Simulated(case, problem, camera, board, errors, arm)
+
+
+def _observed(
+    case: Case,
+    camera: Array,
+    true: Array,
+    board: Array,
+    shown: Array,
+    rng: np.random.Generator,
+) -> tuple[Observation, ...]:
+    """Return what the camera sees from the true flange poses, paired with the shown ones."""
+    n, ids = len(true), np.arange(BOARD.count)
+    turns = rng.normal(0.0, np.radians(case.angle_deg), (n, 3))
+    noise = np.concatenate([turns, rng.normal(0.0, case.position_mm, (n, 3))], axis=1)
+    views = predicted_view(case.mount, camera, displaced(true, noise), board)
+    seen = []
+    for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
+        pixels = project(apply(view, BOARD.points()), CAMERA)
+        pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
+        seen.append(Observation(number, pose, ids, pixels))
+    return tuple(seen)
 
 
 _FRONT = np.array([[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])  # looks along base −X
