@@ -274,6 +274,13 @@ CATALOGUE: dict[str, Entry] = {
         "Check that the board lies fast and the active user frame, then repeat the stations from "
         "{station} on or those before it.",
     ),
+    "board-moved/since": Entry(
+        "error",
+        "The board sits {distance_mm} mm and {angle_deg}° elsewhere on the {carrier} than at the "
+        "earlier result; the camera shows no movement.",
+        "Clean and tighten the board's mount, check that the active tool and frame are those of "
+        "the earlier session, and repeat; if it stays, do the full job.",
+    ),
     "camera-moved": Entry(
         "error",
         "From station {station} on the camera stands {distance_mm} mm and {angle_deg}° elsewhere.",
@@ -289,6 +296,13 @@ CATALOGUE: dict[str, Entry] = {
         "the flange.",
         "Check the camera's mount and the active tool, then repeat the stations from {station} on "
         "or those before it.",
+    ),
+    "camera-moved/since": Entry(
+        "error",
+        "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
+        "to {work_volume_mm} mm off.",
+        "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
+        "hand stay right and must not be shifted.",
     ),
     "inverse-pose": Entry(
         "error",
@@ -333,6 +347,12 @@ CATALOGUE: dict[str, Entry] = {
         "Compare its pose and image with the paper; retake it or set it aside.",
         cause="Something is wrong at this station that no single typing slip explains.",
         shows="Left out, the other stations agree; this one is far from what they predict.",
+    ),
+    "outlier/no-agreement": Entry(
+        "error",
+        "The stations do not agree with each other, and no cause that is looked for explains it.",
+        "Check the active tool and frame, the rotation convention and which image belongs to which "
+        "pose; then record the session again.",
     ),
     "weak-direction": Entry(
         "warning",
@@ -424,5 +444,62 @@ CATALOGUE: dict[str, Entry] = {
         "Confirm the source at the start questions, or set camera.source.",
         cause="A folder, device, address or command named by somebody else.",
         shows="The session was not started on this machine.",
+    ),
+    # ---- after a result -------------------------------------------------------------------------
+    "not-moved": Entry(
+        "note",
+        "No movement found; a shift of {shift_mm} mm or a turn of {turn_deg}° would have been, "
+        "with {power} % probability (false alarm in {percent} % of rechecks).",
+        "Nothing to do; more stations would find smaller movements.",
+        cause="The camera is where it was, as far as these stations can tell.",
+        shows="The new stations agree with what the earlier result predicts.",
+    ),
+    "moved-unclear": Entry(
+        "error",
+        "Something moved: the camera by {movement} ({work_volume_mm} mm at the work volume), or "
+        "the board on its mount. These stations cannot tell which.",
+        "Check the board's mount, then record one more station with the board turned by 30° or "
+        "more against the others.",
+        cause="A movement of the camera and one of the board look alike while the board is "
+        "turned little between the stations.",
+        shows="The new stations disagree with the earlier result; both explanations fit.",
+    ),
+    "moved-unclear/one-station": Entry(
+        "error",
+        "Something moved: the camera by {movement} ({work_volume_mm} mm at the work volume), or "
+        "the board on its mount, or the pose is mistyped. One station cannot tell which.",
+        "Read the pose again, check the board's mount, then record a second station with the board "
+        "turned by 30° or more.",
+    ),
+    "stations-contradict": Entry(
+        "error",
+        "Stations {stations} contradict each other: neither a moved camera nor a board that sits "
+        "elsewhere explains them.",
+        "Read the poses again; check that the board is tight and the active tool and frame are "
+        "those of the earlier session. Then repeat the recheck.",
+        cause="A mistyped pose, a board or camera that moved between the stations, or both moved.",
+        shows="The misfit that remains is far above the noise of the earlier session.",
+    ),
+    "recheck-stations": Entry(
+        "note",
+        "No station recorded yet. Visit {count} stations of the earlier session again: {poses}.",
+        "Manual mode at reduced speed, nobody else inside the fence: the cell may have changed "
+        "since. Read the pose that the pendant then shows and record it.",
+        cause="A recheck needs at least one new station with the board on its old mount.",
+        shows="Chosen among the earlier stations to tell most about the camera's place.",
+    ),
+    "recheck-stations/none-usable": Entry(
+        "error",
+        "No new station shows the board.",
+        "Record one to three stations with the board on its old mount.",
+    ),
+    "mount-assumed": Entry(
+        "note",
+        "How well the board comes back to its mount is not given; {position_mm} mm and "
+        "{angle_deg}° are assumed.",
+        "Take the board off and put it back a few times, measure, and enter "
+        "board.mount_repeatability.",
+        cause="board.mount_repeatability is absent in the cell.",
+        shows="Always, until it is entered.",
     ),
 }

@@ -25,7 +25,8 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-TYPED = ("--pose", "--joints", "--board-pose")  # options whose text may begin with a minus
+# Options whose text may begin with a minus.
+TYPED = ("--pose", "--joints", "--board-pose", "--tip", "--looked", "--seen")
 
 
 def joined(words: Sequence[str]) -> list[str]:
@@ -70,7 +71,13 @@ def build_parser() -> argparse.ArgumentParser:
         _check,
         _plan,
         _solve,
+        _recheck,
+        _compare,
+        _proof,
+        _shift,
         _export,
+        _focus,
+        _lens,
         _board,
         _pack,
         _unpack,
@@ -232,6 +239,22 @@ def _export(commands: _Commands) -> None:
     parser.add_argument("--out", metavar="FILE", help="write it there (default: print it)")
 
 
+def _focus(commands: _Commands) -> None:
+    parser = _command(
+        commands, "focus", "focus:run", "sharpness and exposure, image after image, to set the lens"
+    )
+    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
+    parser.add_argument("--image", metavar="FILE", help="report on this image only")
+    parser.add_argument(
+        "--confirm", action="store_true", help="trust the cell's image source on this machine"
+    )
+
+
+def _lens(commands: _Commands) -> None:
+    parser = _command(commands, "lens", "lens:run", "do the lens data fit what the session saw?")
+    parser.add_argument("dir", metavar="DIR")
+
+
 def _board(commands: _Commands) -> None:
     parser = _command(commands, "board", "board:run", "print the calibration board at true scale")
     parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
@@ -267,6 +290,60 @@ def _robot(commands: _Commands) -> None:
     part.add_argument("--base", metavar="LINK", required=True, help="link that is the robot's base")
     part.add_argument("--tip", metavar="LINK", required=True, help="link that is the flange")
     part.add_argument("--out", metavar="FILE", help="the robot file (default: robots/NAME.yaml)")
+
+
+def _recheck(commands: _Commands) -> None:
+    parser = _command(
+        commands, "recheck", "recheck:run", "did the camera move since an earlier session?"
+    )
+    parser.add_argument("dir", metavar="DIR", help="a session with one to three new stations")
+    parser.add_argument(
+        "--against", metavar="OLD", required=True, help="the folder of the earlier session"
+    )
+
+
+def _compare(commands: _Commands) -> None:
+    parser = _command(
+        commands, "compare", "compare:run", "the difference of results, and their history"
+    )
+    parser.add_argument("dir", metavar="DIR", help="a session with a result")
+    parser.add_argument("others", metavar="OTHER", nargs="+", help="sessions to compare it with")
+    parser.add_argument("--figure", metavar="FILE", help="draw the history (.svg, .png or .pdf)")
+
+
+def _proof(commands: _Commands) -> None:
+    parser = _command(
+        commands, "proof", "proof:run", "prove a result by touching points that the camera sees"
+    )
+    parser.add_argument("dir", metavar="DIR")
+    parser.add_argument("--tip", metavar="TEXT", help="x y z of the pointer's tip in the flange")
+    parser.add_argument("--tip-u", metavar="U", type=float, help="its standard uncertainty, mm")
+    parser.add_argument("--view", metavar="FILE", help="image, or points CSV, of the board lying")
+    parser.add_argument("--looked", metavar="TEXT", help="eye-in-hand: the pose at that image")
+    touched = parser.add_mutually_exclusive_group()
+    touched.add_argument("--touch", metavar="ID", type=int, help="board point that was touched")
+    touched.add_argument("--seen", metavar="TEXT", help="x y z of a touched mark in the camera")
+    touched.add_argument("--forget", metavar="N", type=int, help="leave touch N out from now on")
+    touched.add_argument(
+        "--hold-out", metavar="N", type=int, nargs="+", help="compare with stations left out"
+    )
+    parser.add_argument("--pose", metavar="TEXT", help="the pose with the tip on the point")
+    parser.add_argument("--in-view", metavar="N", type=int, help="view of it (default: the last)")
+    parser.add_argument(
+        "--fix", action="store_true", help="four-axis: this touch is the missing number"
+    )
+    parser.add_argument("--operator", metavar="NAME", help="who touches")
+    parser.add_argument("--no-write", action="store_true", help="compute, but store nothing")
+
+
+def _shift(commands: _Commands) -> None:
+    parser = _command(
+        commands, "shift", "shift:run", "carry points over that are fixed to the camera's frame"
+    )
+    parser.add_argument("dir", metavar="DIR", help="the session with the new result")
+    parser.add_argument("--points", metavar="FILE", help="CSV name,fixed_to,... as on the pendant")
+    parser.add_argument("--against", metavar="OLD", help="the folder of the earlier session")
+    parser.add_argument("--out", metavar="FILE", help="write the points after the shift there")
 
 
 def _explain(commands: _Commands) -> None:

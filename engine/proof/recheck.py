@@ -1,0 +1,219 @@
+"""Whether the camera moved since an earlier result, from one to a few new stations.
+
+The board is on its old mount, known to a stated repeatability. A movement of the camera is said to
+be there when its estimate is larger than chance allows at the stated significance; what would have
+been found is said too. Then two explanations compete, each with the same freedom: the camera
+moved, or the board sits elsewhere on its mount. They differ only over stations that turn the board
+against the camera: with one station nobody can tell them apart, and the program says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import chi2, f, ncf
+
+from ..boards.pattern import Board, MountRepeatability
+from ..estimate.problem import Problem
+from ..estimate.result import Result
+from ..findings import Finding, by_gravity, finding
+from ..frames import Array, displaced
+from ..sessions.cell import EYE_TO_HAND
+from .movement import Movement, moved
+from .update import Seen, Update, seen_stations, updated
+
+Cause = Literal["camera", "board", "unclear", "none"]
+
+SIGNIFICANCE = 0.01  # [-] chance of a false alarm; two tests share it
+POWER = 0.95  # [-] chance of finding a movement of the size that is said to be detectable
+ODDS = 100.0  # [-] one explanation this many times likelier than the other is told apart
+CONTRADICTION = 1e-3  # [-] chance that stations which fit neither explanation are mere noise
+# A mount with two pins and a stop, tightened by hand; common practice, no source.
+ASSUMED_MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
+# What moved, moved this far or less as a rule (a standard deviation, every axis); larger bumps are
+# estimated all the same, as they outweigh it by far. Common practice, no source.
+FREE = np.diag([np.radians(5.0) ** 2] * 3 + [50.0**2] * 3)
+LEAST_FREEDOM = 6  # degrees of freedom of the noise at least: it has a prior from the robot's data
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recheck:
+    """What the new stations say.
+
+    ``moved`` True: the camera moved, or may have; False: it did not (within ``detectable_mm``);
+    None: nobody can tell. ``movement`` of the camera, taken alone. ``detectable_mm`` and
+    ``detectable_deg``: the pure shift and the pure turn that would have been found with 95 %
+    probability, whichever way they went.
+    """
+
+    moved: bool | None
+    cause: Cause
+    movement: Movement | None
+    detectable_mm: float | None
+    detectable_deg: float | None
+    stations: tuple[int, ...]
+    findings: tuple[Finding, ...]
+
+    def document(self) -> dict[str, Any]:
+        """Return the answer as plain data; what is not known is None."""
+        return {
+            "format": 1,
+            "moved": self.moved,
+            "cause": self.cause,
+            "movement": None if self.movement is None else self.movement.document(),
+            "detectable_mm": self.detectable_mm,
+            "findings": [item.document() for item in self.findings],
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanations:
+    """The stations explained by the camera's movement, and by the board's alone."""
+
+    camera: Update
+    board: Update
+
+    @property
+    def odds(self) -> float:
+        """Logarithm of how much likelier the camera's movement is."""
+        return self.camera.evidence - self.board.evidence
+
+
+def recheck(old: Result, problem: Problem) -> Recheck:
+    """Return whether the camera of ``problem`` (the new stations) moved since ``old``.
+
+    Both must belong to the same cell (`same_cell.check_same`). Raises SolveError where the old
+    result is not solved.
+    """
+    notes = mount_notes(problem.board)
+    seen = seen_stations(old, problem)
+    if seen is None or old.pick is None:
+        usable = finding("recheck-stations", "none-usable")
+        return Recheck(None, "unclear", None, None, None, (), (usable, *notes))
+    found = explanations(old, problem, seen)
+    freedom = noise_freedom(old)
+    movement = moved(
+        problem.mount,
+        old.geometric,
+        displaced(old.geometric, found.camera.shift),
+        found.camera.shift_covariance,
+        old.pick,
+    )
+    detectable = _detectable(found.camera.shift_covariance, freedom)
+    alarm = _alarm(found, mount_covariance(problem.board), freedom)
+    said: tuple[bool | None, Cause, Finding] = (False, "none", _nothing(detectable))
+    if alarm:
+        said = _told(found, seen, movement, freedom)
+    answer, cause, item = said
+    findings = tuple(by_gravity([item, *notes]))
+    return Recheck(answer, cause, movement, *detectable, seen.ids, findings)
+
+
+def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
+    """Return the new stations explained both ways, each with the same freedom."""
+    mount = mount_covariance(problem.board)
+    return Explanations(
+        camera=updated(old, seen, FREE, mount),
+        board=updated(old, seen, np.zeros((6, 6)), FREE + mount),
+    )
+
+
+def mount_covariance(board: Board) -> Array:
+    """Return the covariance (6, 6) of where the board comes back to on its mount."""
+    mount = board.mount_repeatability or ASSUMED_MOUNT
+    turn, shift = np.radians(mount.angle_deg) ** 2, mount.position_mm**2
+    return np.diag([turn] * 3 + [shift] * 3)
+
+
+def mount_notes(board: Board) -> list[Finding]:
+    """Return the note that the mount's repeatability is assumed, where the cell gives none."""
+    if board.mount_repeatability is not None:
+        return []
+    mm, deg = f"{ASSUMED_MOUNT.position_mm:g}", f"{ASSUMED_MOUNT.angle_deg:g}"
+    return [finding("mount-assumed", position_mm=mm, angle_deg=deg)]
+
+
+def noise_freedom(old: Result) -> float:
+    """Return the degrees of freedom of the robot noise of ``old``: 6 for each station, less 12."""
+    return float(max(6 * sum(station.used for station in old.stations) - 12, LEAST_FREEDOM))
+
+
+def _size(value: Array, covariance: Array) -> float:
+    """Return the squared size of ``value`` (6,) over its covariance, per component."""
+    return float(value @ np.linalg.solve(covariance, value)) / 6.0
+
+
+def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
+    """Return the shift [mm] and turn [deg] found with probability POWER in the worst direction."""
+    limit = _limit(freedom)
+
+    def missed(size: float) -> float:
+        return float(ncf.sf(limit, 6, freedom, size)) - POWER
+
+    size = float(brentq(missed, 1.0, 1e4))
+    information = np.linalg.inv(covariance)
+    turn, shift = (np.linalg.eigvalsh(information[k, k])[0] for k in (slice(3), slice(3, 6)))
+    return float(np.sqrt(size / shift)), float(np.degrees(np.sqrt(size / turn)))
+
+
+def _limit(freedom: float) -> float:
+    """Return the size above which one of the two tests gives alarm."""
+    return float(f.isf(SIGNIFICANCE / 2.0, 6, freedom))
+
+
+def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
+    """Tell whether camera or board, taken alone, moved more than chance and mount allow."""
+    camera, board = found.camera, found.board
+    sizes = (
+        _size(camera.shift, camera.shift_covariance),
+        _size(board.slip, board.slip_covariance + mount),
+    )
+    return max(sizes) > _limit(freedom)
+
+
+def _told(
+    found: Explanations, seen: Seen, movement: Movement, freedom: float
+) -> tuple[bool | None, Cause, Finding]:
+    """Return which of the two moved, once something has."""
+    camera, board = found.camera, found.board
+    rest = 6.0 * len(seen.ids) - 6.0
+    if rest and min(camera.misfit, board.misfit) > _allowed(rest, freedom):
+        return None, "unclear", finding("stations-contradict", stations=seen.ids)
+    if found.odds < -np.log(ODDS):
+        return False, "board", _board_elsewhere(board, seen)
+    if found.odds > np.log(ODDS):
+        return True, "camera", _said("camera-moved", "since", movement)
+    variant = "one-station" if len(seen.ids) == 1 else None
+    return True, "unclear", _said("moved-unclear", variant, movement)
+
+
+def _allowed(rest: float, freedom: float) -> float:
+    """Return the largest misfit of stations that one explanation covers.
+
+    The explained part (six components of unit variance against a nearly free prior) adds little;
+    it is counted in. The noise is known to ``freedom`` only, hence F instead of chi-square.
+    """
+    return float(rest * f.isf(CONTRADICTION, rest, freedom) + chi2.isf(CONTRADICTION, 6))
+
+
+def _said(code: str, variant: str | None, movement: Movement) -> Finding:
+    volume = f"{movement.work_volume_mm:.2g}"
+    return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
+
+
+def _nothing(detectable: tuple[float, float]) -> Finding:
+    mm, deg = detectable
+    percent = f"{100 * SIGNIFICANCE:g}"
+    return finding(
+        "not-moved", shift_mm=f"{mm:.2g}", turn_deg=f"{deg:.2g}", percent=percent, power=95
+    )
+
+
+def _board_elsewhere(board: Update, seen: Seen) -> Finding:
+    distance, angle = np.linalg.norm(board.slip[3:]), np.degrees(np.linalg.norm(board.slip[:3]))
+    on = "flange" if seen.stations.mount == EYE_TO_HAND else "base"
+    mm, deg = f"{distance:.2f}", f"{angle:.3f}"
+    return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)

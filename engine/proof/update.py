@@ -1,0 +1,167 @@
+"""What a few new stations say about an old result: one Gaussian update of everything at once.
+
+Unknown: the errors x of the old result [camera, board, systematic robot errors] with the old
+covariance, the camera's movement δ, and the board's displacement β on its mount. Each new station
+measures camera_T_board and a flange pose, both noisy, with the noise that the old session showed:
+
+    residual = H_camera (x_camera + δ) + H_board (x_board + β) + H_errors x_errors + noise.
+
+δ and β are Gaussian: β with the mount's repeatability, δ zero or nearly free, as the hypothesis
+says. The update is the Gauss-Newton form of the Kalman filter (Bell & Cathey 1993, from memory),
+linearised again until it stands still, so that large movements are exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..camera.reprojection import linearised
+from ..errors import SolveError
+from ..estimate.fit import State, Stations, linear_system
+from ..estimate.gather import Gathered, gather
+from ..estimate.model import predicted_view
+from ..estimate.problem import Problem
+from ..estimate.result import Result
+from ..estimate.systematic import flange_errors, systematic, typed_joints
+from ..frames import Array, displaced, displacement
+
+STEPS = 20  # of linearising again; 3 or 4 are usual
+STILL = 1e-6  # [rad, mm] a step below every display
+# Scales on which a board seen at a new station may have moved when its pose is picked out of the
+# two of a flat board: far above any bump that leaves the board in view.
+NEAR = np.array([np.radians(5.0)] * 3 + [80.0] * 3)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """New stations as pose measurements, one pose picked for each; ``ids`` of the stations."""
+
+    stations: Stations
+    ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Update:
+    """Where an update ended.
+
+    ``camera`` and ``board`` (4, 4) now; ``camera_covariance`` (6, 6) of ``camera``; ``shift`` δ
+    (6,) and ``shift_covariance``; ``slip`` β and ``slip_covariance``; ``misfit`` the squared
+    innovation yᵀS⁻¹y [-]; ``evidence`` the log probability density of the stations, unknowns
+    integrated out (Laplace).
+    """
+
+    camera: Array
+    board: Array
+    camera_covariance: Array
+    shift: Array
+    shift_covariance: Array
+    slip: Array
+    slip_covariance: Array
+    misfit: float
+    evidence: float
+
+
+def seen_stations(result: Result, problem: Problem) -> Seen | None:
+    """Return the usable stations of ``problem``; None where no image gives a pose.
+
+    Of several poses that explain an image (flat board, board that looks the same turned) the one
+    is taken that costs least and lies nearest to where the old result expects the board.
+    """
+    gathered = gather(problem)
+    if not len(gathered.index):
+        return None
+    choice = _nearest(result, problem, gathered)
+    rows = np.arange(len(gathered.index))
+    candidates = gathered.candidates
+    views = gathered.renumbered(candidates.turn[rows, choice])
+    used = tuple(problem.observations[i] for i in gathered.index)
+    model = systematic(problem.robot)
+    stations = Stations(
+        mount=problem.mount,
+        typed=gathered.typed,
+        views=linearised(views, candidates.pose[rows, choice], gathered.lens),
+        dof=gathered.dof,
+        systematic=flange_errors(model, gathered.typed, typed_joints(used)),
+        systematic_sd=model.sd,
+    )
+    return Seen(stations, tuple(seen.id for seen in used))
+
+
+def _nearest(result: Result, problem: Problem, gathered: Gathered) -> Array:
+    expected = predicted_view(problem.mount, result.geometric, gathered.typed, result.board)
+    candidates = gathered.candidates
+    off = displacement(candidates.pose, expected[:, None]) / NEAR
+    cost = np.where(candidates.valid, candidates.cost + (off**2).sum(axis=-1), np.inf)
+    return np.asarray(cost.argmin(axis=1))
+
+
+def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
+    """Return the update of ``result`` by ``seen``.
+
+    ``shift`` (6, 6) and ``slip`` (6, 6): prior covariances of the camera's movement and of the
+    board's displacement on its mount. Raises SolveError where the old result is not solved.
+    """
+    if not result.solved or result.noise is None:
+        raise SolveError(
+            "the earlier session gives no result", "Do the full job, or name another one."
+        )
+    prior = _prior(result, shift, slip)
+    z = np.zeros(len(prior))
+    p = len(result.systematic.value)
+    for _ in range(STEPS):
+        state = _state(result, z, p)
+        system = linear_system(seen.stations, state)
+        H = _rows(system.rows, p)
+        V = _block_diagonal(system.covariance(result.noise))
+        y = system.residual.ravel() + H @ z
+        S = H @ prior @ H.T + V
+        gain = np.linalg.solve(S, H @ prior).T
+        before, z = z, gain @ y
+        if np.abs(z - before).max() < STILL:
+            break
+    covariance = prior - gain @ H @ prior
+    misfit = float(y @ np.linalg.solve(S, y))
+    total = np.eye(len(prior))[:6] + np.eye(len(prior))[12 + p : 18 + p]
+    state = _state(result, z, p)
+    return Update(
+        camera=state.camera,
+        board=state.board,
+        camera_covariance=total @ covariance @ total.T,
+        shift=z[12 + p : 18 + p],
+        shift_covariance=covariance[12 + p : 18 + p, 12 + p : 18 + p],
+        slip=z[18 + p :],
+        slip_covariance=covariance[18 + p :, 18 + p :],
+        misfit=misfit,
+        evidence=float(-0.5 * (misfit + np.linalg.slogdet(S)[1])),
+    )
+
+
+def _prior(result: Result, shift: Array, slip: Array) -> Array:
+    old = result.full_covariance
+    prior = np.zeros((len(old) + 12, len(old) + 12))
+    prior[: len(old), : len(old)] = old
+    prior[-12:-6, -12:-6], prior[-6:, -6:] = shift, slip
+    return prior
+
+
+def _state(result: Result, z: Array, p: int) -> State:
+    return State(
+        displaced(result.geometric, z[:6] + z[12 + p : 18 + p]),
+        displaced(result.board, z[6:12] + z[18 + p :]),
+        result.systematic.value + z[12 : 12 + p],
+    )
+
+
+def _rows(rows: Array, p: int) -> Array:
+    """Return H (6n, 24 + p): the rows of camera, board and errors, then those of δ and β."""
+    return np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
+
+
+def _block_diagonal(blocks: Array) -> Array:
+    n = len(blocks)
+    out = np.zeros((6 * n, 6 * n))
+    for k, block in enumerate(blocks):
+        out[6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = block
+    return out

@@ -1,0 +1,76 @@
+"""Simulated sessions whose camera is bumped afterwards, or whose board is mounted elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from engine.boards.pattern import MountRepeatability
+from engine.camera.lens import project
+from engine.estimate.assemble import solve
+from engine.estimate.model import predicted_view
+from engine.estimate.problem import Problem
+from engine.estimate.result import Result
+from engine.estimate.systematic import postures_at
+from engine.frames import Array, apply, displaced
+from engine.sessions.observations import Observation
+from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
+
+MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
+# A bump of d mm turns the camera by this much too: it tilts about a foot 500 mm away.
+TURN_PER_MM = 1.0 / 500.0  # [rad/mm]
+
+
+@lru_cache(maxsize=512)
+def old_session(case: Case, seed: int) -> tuple[Simulated, Result]:
+    """Return a session of ``case`` with a board on a mount, and its result."""
+    session = simulated(case, np.random.default_rng(seed))
+    problem = replace(
+        session.problem, board=replace(session.problem.board, mount_repeatability=MOUNT)
+    )
+    return replace(session, problem=problem), solve(problem)
+
+
+def bump(size_mm: float, rng: np.random.Generator) -> Array:
+    """Return a displacement (6,) of ``size_mm`` in any direction, with a turn in proportion."""
+    way, axis = rng.normal(size=(2, 3))
+    turn = size_mm * TURN_PER_MM * axis / np.linalg.norm(axis)
+    return np.concatenate([turn, size_mm * way / np.linalg.norm(way)])
+
+
+def remounted(mount: MountRepeatability, rng: np.random.Generator) -> Array:
+    """Return where the board comes back to on its mount (6,)."""
+    turn = rng.normal(0.0, np.radians(mount.angle_deg), 3)
+    return np.concatenate([turn, rng.normal(0.0, mount.position_mm, 3)])
+
+
+def revisited(
+    session: Simulated, stations: int, shift: Array, slip: Array, rng: np.random.Generator
+) -> Problem:
+    """Return new stations near the first old ones, with camera and board displaced meanwhile."""
+    case = session.case
+    camera, board = displaced(session.camera, shift), displaced(session.board, slip)
+    observations = []
+    chosen = rng.choice(len(session.problem.observations), stations, replace=False)
+    for number, k in enumerate(chosen, start=1):
+        off = np.concatenate([rng.normal(0, np.radians(0.3), 3), rng.normal(0, 2.0, 3)])
+        if case.axes == 4:
+            off[:2] = 0.0
+        typed = displaced(session.problem.observations[k].base_T_flange, off)
+        noise = np.concatenate(
+            [
+                rng.normal(0.0, np.radians(case.angle_deg), 3),
+                rng.normal(0.0, case.position_mm, 3),
+            ]
+        )
+        true = typed
+        if case.geometry_mm > 0.0:
+            q = postures_at(session.arm, typed[None], [None])
+            true = session.arm.forward(q, session.errors)[0]
+        view = predicted_view(case.mount, camera, displaced(true, noise), board)
+        pixels = project(apply(view, BOARD.points()), CAMERA)
+        pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
+        observations.append(Observation(number, typed, np.arange(BOARD.count), pixels))
+    return replace(session.problem, observations=tuple(observations))

@@ -1,0 +1,200 @@
+"""Rechecks: bumps are found, unmoved cameras are left alone, and camera is told from board.
+
+The truth is simulated (engine/simulate/statistics.py: robot and image noise, poses rounded as the
+pendant shows them). The alarm's limit is held against scipy's F distribution by counting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bumps import MOUNT, bump, old_session, remounted, revisited
+from command import answer, refused, stationbook
+from later_session import make_later
+from made_session import make_session
+
+from engine.errors import UsageError
+from engine.frames import displaced, displacement
+from engine.proof.recheck import Recheck, recheck
+from engine.proof.revisit import stations_to_revisit
+from engine.proof.same_cell import check_same, differences
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.simulate.scenario import cell
+from engine.simulate.statistics import Case
+
+ZERO = np.zeros(6)
+CASES = {
+    "fixed camera": Case(stations=8),
+    "hand camera": Case(mount=EYE_IN_HAND, stations=8),
+    "arm with geometric errors": Case(stations=8, geometry_mm=0.3, accuracy_mm=0.4),
+    "four axes": Case(stations=8, axes=4),
+}
+SESSIONS = 8  # per case: the bench counts many more
+
+
+def rechecked(case: Case, seed: int, stations: int, size_mm: float, slip_mm: float = 0.0) -> tuple:
+    rng = np.random.default_rng([seed, stations, int(10 * size_mm)])
+    session, old = old_session(case, seed)
+    shift = bump(size_mm, rng)
+    slip = remounted(MOUNT, rng) + bump(slip_mm, rng)
+    return recheck(old, revisited(session, stations, shift, slip, rng)), shift
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("stations", [1, 3])
+def test_unmoved_camera_raises_no_alarm(name: str, stations: int) -> None:
+    answers = [rechecked(CASES[name], seed, stations, 0.0)[0] for seed in range(SESSIONS)]
+    assert sum(found.moved is not False for found in answers) <= 1  # 1 % each: two are 1 in 400
+    assert all(found.cause == "none" for found in answers if found.moved is False)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_large_bump_is_found_with_one_station_and_named_with_three(name: str) -> None:
+    one = [rechecked(CASES[name], seed, 1, 5.0)[0] for seed in range(SESSIONS)]
+    three = [rechecked(CASES[name], seed, 3, 5.0)[0] for seed in range(SESSIONS)]
+    assert all(found.moved is True and found.cause == "unclear" for found in one)
+    assert all(found.moved is True and found.cause == "camera" for found in three)
+    assert {found.findings[0].code for found in three} == {"camera-moved"}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_board_mounted_elsewhere_is_not_taken_for_the_camera(name: str) -> None:
+    answers = [rechecked(CASES[name], seed, 3, 0.0, 5.0)[0] for seed in range(SESSIONS)]
+    assert all(found.moved is False and found.cause == "board" for found in answers)
+
+
+def squared_error(found: Recheck, shift: np.ndarray) -> float:
+    assert found.movement is not None
+    off = found.movement.xi - shift
+    return float(off @ np.linalg.solve(found.movement.covariance, off)) / 6.0
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_stated_uncertainty_of_the_movement_is_true(name: str) -> None:
+    pairs = [rechecked(CASES[name], s, m, 5.0) for s in range(SESSIONS) for m in (2, 3)]
+    sizes = [squared_error(found, shift) for found, shift in pairs]
+    # Mean of 96 squared normal numbers over 6: standard deviation 0.14; four of them either way.
+    assert 0.45 <= np.mean(sizes) <= 1.6
+
+
+def test_movement_of_detectable_size_is_found() -> None:
+    """A pure shift of the stated size in any direction is found in at least 95 % of cases."""
+    found = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        session, old = old_session(CASES["fixed camera"], seed % SESSIONS)
+        quiet = recheck(old, revisited(session, 2, ZERO, remounted(MOUNT, rng), rng))
+        assert quiet.detectable_mm is not None
+        way = rng.normal(size=3)
+        shift = np.concatenate([np.zeros(3), quiet.detectable_mm * way / np.linalg.norm(way)])
+        again = np.random.default_rng(seed)
+        slip = remounted(MOUNT, again)
+        found += recheck(old, revisited(session, 2, shift, slip, again)).moved is True
+    assert found >= 26  # of 30 at 95 %: fewer has a chance below 2 %
+
+
+def test_more_stations_find_smaller_movements() -> None:
+    answers = [rechecked(CASES["fixed camera"], 3, m, 0.0)[0] for m in (1, 2, 3, 5)]
+    sizes = [found.detectable_mm for found in answers]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+def test_large_movement_is_not_linearised() -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES["fixed camera"], 1)
+    shift = np.concatenate([np.radians([3.0, -4.0, 2.0]), [30.0, -20.0, 25.0]])
+    found = recheck(old, revisited(session, 3, shift, remounted(MOUNT, rng), rng))
+    assert squared_error(found, shift) < 4.0  # chi-square with 6: above 4 · 6 in 1 of 2000
+    assert found.movement is not None
+    new = displaced(session.camera, found.movement.xi)
+    moved = found.movement.matrix @ old.geometric
+    np.testing.assert_allclose(displacement(moved, old.geometric), found.movement.xi, atol=1e-9)
+    assert np.linalg.norm(displacement(new, displaced(session.camera, shift))[3:]) < 2.0
+
+
+def test_contradicting_stations_are_not_explained_away() -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 2)
+    problem = revisited(session, 3, ZERO, ZERO, rng)
+    wrong = problem.observations[1].base_T_flange.copy()
+    wrong[1, 3] += 20.0
+    first, second, third = problem.observations
+    spoilt = replace(problem, observations=(first, replace(second, base_T_flange=wrong), third))
+    found = recheck(old, spoilt)
+    assert found.moved is None
+    assert found.findings[0].code == "stations-contradict"
+
+
+def test_revisited_stations_beat_the_first_ones_of_the_session() -> None:
+    session, old = old_session(CASES["fixed camera"], 0)
+    ids = stations_to_revisit(old, session.problem, 3)
+    assert len(set(ids)) == 3
+    assert set(ids) <= {station.id for station in old.stations if station.used}
+
+
+def test_other_cells_are_refused_by_what_differs() -> None:
+    old = cell(EYE_TO_HAND, 6)
+    camera = replace(old.camera, image_size_px=(640, 512))
+    assert differences(old, old) == []
+    for other, word in (
+        (replace(old, camera=camera), "image size"),
+        (replace(old, board=replace(old.board, pitch_mm=25.0)), "pitch"),
+        (replace(old, robot=None), "robot"),
+        (replace(old, pendant=replace(old.pendant, active_frame="table")), "active frame"),
+        (cell(EYE_IN_HAND, 6), "mount"),
+    ):
+        with pytest.raises(UsageError, match=word):
+            check_same(old, other)
+
+
+# ---- the real command ----------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def old_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("old") / "session"
+    make_session(folder, 8)
+    return folder
+
+
+def test_command_finds_no_movement(old_folder: Path, tmp_path: Path) -> None:
+    make_later(tmp_path / "new", 3)
+    found = answer("recheck", tmp_path / "new", "--against", old_folder)
+    assert list(found) == ["format", "moved", "cause", "movement", "detectable_mm", "findings"]
+    assert (found["moved"], found["cause"]) == (False, "none")
+    assert "No movement found" in found["findings"][0]["message"]
+
+
+def test_command_finds_the_movement(old_folder: Path, tmp_path: Path) -> None:
+    shift = np.array([0.0, 0.004, 0.0, 0.0, 1.0, -6.0])
+    make_later(tmp_path / "new", 3, shift=shift)
+    found = answer("recheck", tmp_path / "new", "--against", old_folder, status=1)
+    assert (found["moved"], found["cause"]) == (True, "camera")
+    movement = found["movement"]
+    size = np.linalg.norm(shift[3:])
+    assert abs(movement["position_mm"] - size) <= 3 * movement["u_position_mm"]
+    assert "downwards" in found["findings"][0]["message"]
+    assert "must not be shifted" in found["findings"][0]["remedy"]
+
+
+def test_command_says_where_to_go_before_the_first_station(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 0)
+    run = stationbook("recheck", tmp_path / "new", "--against", old_folder)
+    assert run.returncode == 0
+    assert "Visit 3 stations" in run.stdout
+    assert "reduced speed" in run.stdout
+
+
+def test_command_refuses_another_cell(old_folder: Path, tmp_path: Path) -> None:
+    make_later(tmp_path / "new", 2, EYE_IN_HAND)
+    assert "mount" in refused("recheck", tmp_path / "new", "--against", old_folder)
+
+
+def test_command_refuses_a_session_without_a_result(old_folder: Path, tmp_path: Path) -> None:
+    make_later(tmp_path / "few", 2)
+    assert "no result" in refused("recheck", old_folder, "--against", tmp_path / "few")
