@@ -414,6 +414,24 @@ CATALOGUE: dict[str, Entry] = {
         cause="The fit alone cannot see a wrong active tool or frame.",
         shows="Until touch points agree within U.",
     ),
+    "not-proven/few": Entry(
+        "note",
+        "Not proven yet: {count} of at least {least} different points touched.",
+        "Touch {least} points or more, spread over the work volume; a point touched again counts "
+        "once.",
+    ),
+    "not-proven/spread": Entry(
+        "note",
+        "Not proven yet: the touched points span too little of the work volume ({spans}).",
+        "Lay the board elsewhere and at another height, take an image and touch points there.",
+    ),
+    "not-proven/pointer": Entry(
+        "note",
+        "Not proven: the pointer's own expanded uncertainty is {expanded} mm, the tolerance "
+        "{tolerance} mm.",
+        "Calibrate the pointer better, or use a better one: agreement within its uncertainty says "
+        "too little.",
+    ),
     "pick-differs": Entry(
         "note",
         "The transform that picks best differs from the geometric one by {distance_mm} mm; both "
@@ -501,5 +519,105 @@ CATALOGUE: dict[str, Entry] = {
         "board.mount_repeatability.",
         cause="board.mount_repeatability is absent in the cell.",
         shows="Always, until it is entered.",
+    ),
+    "proven": Entry(
+        "note",
+        "Proven by {count} touched points: all agree within U, the worst is {worst} mm off.",
+        "Nothing to do; keep the touched points with the record.",
+        cause="Points that the fit never saw agree with what the camera says.",
+        shows="Every error lies within its expanded uncertainty and within the tolerance.",
+    ),
+    "proof-disagrees": Entry(
+        "error",
+        "Touches {touches} disagree with the camera by more than U explains; the worst is {worst} "
+        "mm off, U is {expanded} mm.",
+        "Touch them again. If it stays: check the active tool and frame, the pointer's tip and the "
+        "board's pitch, then calibrate again.",
+        cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
+        "that moved between image and touch, or a result that claims too much.",
+        shows="The difference of camera and robot is larger than twice its standard uncertainty.",
+    ),
+    "proof-tolerance": Entry(
+        "error",
+        "Touches {touches} are off by more than the tolerance of {tolerance} mm; the worst by "
+        "{worst} mm.",
+        "Do not pick with this result. Look for a common direction in the errors: it points at the "
+        "tool, the frame or the pointer.",
+        cause="The robot does not go where the camera sees things, for whatever reason.",
+        shows="The difference of camera and robot at a touched point exceeds the tolerance.",
+    ),
+    "hold-out": Entry(
+        "note",
+        "{count} stations left out of the fit agree with it: the worst is {worst_mm} mm and "
+        "{worst_deg}° off.",
+        "Nothing to do; touch points prove more, because stations share tool and frame with "
+        "the fit.",
+        cause="Stations that the fit never saw lie where the others say.",
+        shows="Each typed pose lies within the prediction's uncertainty.",
+    ),
+    "hold-out/disagrees": Entry(
+        "error",
+        "Stations {stations} left out of the fit do not agree with it: the worst is {worst_mm} mm "
+        "and {worst_deg}° off.",
+        "Read their poses again; if they are right, record more stations.",
+    ),
+    "points-not-shifted": Entry(
+        "note",
+        "{count} taught points stay as they are: points taught by hand stay right when the camera "
+        "moves.",
+        "Nothing to do. Mark a point `camera` under fixed_to only where it is fixed to the "
+        "camera's frame.",
+        cause="Only what is fixed to the same frame as the camera moves with it; shifting anything "
+        "else would send the robot elsewhere.",
+        shows="Rows of the points file whose fixed_to is not `camera`.",
+    ),
+    "points-shifted": Entry(
+        "warning",
+        "{count} points were carried over by up to {distance_mm} mm and {angle_deg}°.",
+        "Drive to each of them first in manual mode at reduced speed, nobody else inside the "
+        "fence, with a hand on the enabling switch.",
+        cause="They were declared fixed to the same frame as the camera.",
+        shows="Rows of the points file whose fixed_to is `camera`.",
+    ),
+    "shift-doubtful": Entry(
+        "error",
+        "The movement of {distance_mm} mm and {angle_deg}° is not larger than its expanded "
+        "uncertainty; no point is shifted.",
+        "Record more stations, or leave the points as they are.",
+        cause="Two results differ by no more than chance.",
+        shows="The movement between the results is compared with its covariance.",
+    ),
+    "board-remounted": Entry(
+        "error",
+        "The board sits {distance_mm} mm and {angle_deg}° elsewhere on its mount than at the "
+        "earlier session; its old place is not used.",
+        "Clean and tighten the mount and begin again, or do the full job with more stations.",
+        cause="The board was mounted differently, the mount was bent, or another tool or frame is "
+        "active.",
+        shows="The new stations alone place the board farther away than the mount's repeatability "
+        "allows.",
+    ),
+    "board-prior": Entry(
+        "note",
+        "The board's place was taken from the session {origin}, widened by the mount's "
+        "repeatability.",
+        "Nothing to do; without it more stations are needed.",
+        cause="A quick re-calibration trusts the board's old mount.",
+        shows="Asked for with --board-from.",
+    ),
+    "results-differ": Entry(
+        "warning",
+        "The results differ by more than chance: {movement}; {work_volume_mm} mm at the work "
+        "volume.",
+        "If nobody moved the camera, run a recheck before relying on either of them.",
+        cause="The camera moved between the sessions, or one of the results is wrong.",
+        shows="The difference is compared with the covariances of both results.",
+    ),
+    "results-agree": Entry(
+        "note",
+        "The results agree within their uncertainty.",
+        "Nothing to do.",
+        cause="The camera stayed where it was, as far as both results can tell.",
+        shows="The difference is no larger than both covariances explain.",
     ),
 }

@@ -20,12 +20,12 @@ from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
-from ..findings import Finding, Level, by_gravity
+from ..findings import Finding, Level, by_gravity, finding
 from .cause import Cause
 from .sane import sane_solution
 from .scale import scale_causes
 from .scene import Scene, Texts, scene
-from .screen import Alarm, field_alarms, lens_alarm, noise_is_absurd, pitch_alarm, split_alarms
+from .screen import Alarm, absurd, field_alarms, lens_alarm, pitch_alarm, split_alarms
 from .single_causes import single_causes
 from .smooth import smooth_causes
 from .split import split_causes
@@ -35,6 +35,7 @@ from .whole_causes import Promising, promising, settled, whole_causes
 # under 1 %. A typed value between the two is a warning.
 ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1.5e-3, "pitch": 1e-3, "lens": 1e-3}
 ERROR_CHANCE = 3e-3  # chance in a clean session below which a typed value is an error
+HOPEFUL = 2  # causes put right after which the stations must agree at last
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -43,7 +44,7 @@ class Diagnosis:
     """What was found: ``findings``, causes first; ``set_aside`` the stations not to be used.
 
     ``problem`` is the session as declared but with turned boards undone, to be solved without the
-    stations set aside. ``explained``: stations whose misfit a cause accounts for.
+    stations set aside. ``settled``: the fit with the causes put right, as far as they can be.
     """
 
     findings: tuple[Finding, ...]
@@ -71,28 +72,34 @@ def solve(problem: Problem, texts: Texts | None = None) -> Result:
 
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     """Return what is wrong with a solved session; nothing in a clean one."""
-    declared = now = found
-    findings: list[Finding] = []
-    aside: frozenset[int] = frozenset()
-    problem = found.problem
-    for _ in range(ROUNDS):
-        view = scene(now, texts)
-        alarms, other = _alarms(view)
-        if not alarms:
+    problem, findings, aside = found.problem, list[Finding](), frozenset[int]()
+    now: Solution | None = found
+    for attempt in range(ROUNDS):
+        if now is None or (attempt >= HOPEFUL and _absurd(now)):
             break
-        cause = _best(view, alarms, other)
-        if cause is None:
+        alarms, cause = _next(now, texts)
+        if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
         findings += _weighed(cause, min(alarm.chance for alarm in alarms))
         aside |= cause.set_aside
         if cause.kept:
             problem = _kept(problem, cause.problem)
-        following = cause.found or sane_solution(cause.problem)
-        if cause.last or following is None:
-            break
-        now, texts = following, cause.texts
-    settled = now if now is not declared else None
-    return Diagnosis(tuple(findings), aside, problem, settled)
+        if cause.last:
+            return Diagnosis(tuple(findings), aside, problem, now)
+        now, texts = cause.found or sane_solution(cause.problem), cause.texts
+    if now is not None and _absurd(now):
+        return Diagnosis((finding("outlier", "no-agreement"),), frozenset(), found.problem, None)
+    return Diagnosis(tuple(findings), aside, problem, now)
+
+
+def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:
+    """Return the alarms of a fit and the likeliest cause; None where all is well."""
+    try:
+        view = scene(now, texts)
+        alarms, other = _alarms(view)
+        return alarms, _best(view, alarms, other) if alarms else None
+    except np.linalg.LinAlgError:  # stations that hold no information at all: nothing to tell
+        return [], None
 
 
 def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
@@ -104,9 +111,9 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
         for alarm in tests
         if alarm.family == "station" and alarm.chance >= ALARM_CHANCE["station"]
     ]
-    if noise_is_absurd(view):
+    if _absurd(view.found):
         alarms.append(Alarm("noise", 0.0))
-    other = promising(view)
+    other = promising(view, calm=not alarms)
     if other.items:
         alarms.append(Alarm("whole", float(np.exp(-other.gain))))
     return alarms, other
@@ -130,10 +137,14 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     return max(causes, key=lambda cause: cause.weight, default=None)
 
 
+def _absurd(found: Solution) -> bool:
+    return absurd(found.fit.noise, found.prior)
+
+
 def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]]]:
-    yield lambda: single_causes(view, field_alarms(view))
+    yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
-    if not noise_is_absurd(view):
+    if not _absurd(view.found):
         if families & {"pitch", "lens", "split"}:
             yield lambda: scale_causes(view)
         yield lambda: smooth_causes(view)

@@ -23,6 +23,7 @@ SCALE_PRIOR = 0.05  # [-] prior standard deviation of its logarithm: 5 %
 LEAST_PITCH = 0.002
 # The focal length breathes with temperature and focus by about 0.1 to 0.3 % (common practice).
 LEAST_FOCAL = 0.005
+KNOWN = 0.01  # [-] standard deviation above which the stations tell nothing of the scale
 ROUNDS = 4  # Newton steps of the scale; 2 suffice for 2 %
 SETTLED = 0.1  # [-] standard deviations
 STEP_LIMIT = 0.2  # [-] of the logarithm in one step
@@ -38,7 +39,7 @@ def scale_causes(now: Scene) -> list[Cause]:
         (LEAST_FOCAL, _focal_rows, _with_focal, _focal_finding),
     ):
         found = _solved(now, rows, scaled)
-        if found is not None and abs(found[1]) >= least:
+        if found is not None and abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
             causes.append(_cause(now, *found, tell))
     return causes
 

@@ -16,7 +16,7 @@ from scipy.stats import t as t_distribution
 
 from ..camera.lens import Lens
 from ..camera.reprojection import linearised
-from ..estimate.model import derivatives
+from ..estimate.noise import Noise, NoisePrior
 from ..frames import Array
 from .scene import Scene
 
@@ -220,14 +220,7 @@ def lens_alarm(scene: Scene) -> Alarm:
     return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
 
 
-def noise_is_absurd(scene: Scene) -> bool:
+def absurd(noise: Noise, prior: NoisePrior) -> bool:
     """Tell whether the stops scatter more than any robot does that the robot file may mean."""
-    noise, prior = scene.found.fit.noise, scene.found.prior
     variances = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
     return bool((variances > NOISE_FACTOR).any())
-
-
-def view_derivatives(scene: Scene) -> tuple[Array, Array, Array]:
-    """Return the view's displacement by camera, board and flange (n, 6, 6) at the fit."""
-    state = scene.found.fit.state
-    return derivatives(scene.stations.mount, state.camera, scene.stations.typed, state.board)

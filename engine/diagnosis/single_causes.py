@@ -21,8 +21,11 @@ FITTED = 3  # explanations of a station that are fitted in full
 TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common practice
 
 
-def single_causes(scene: Scene, alarms: list[Alarm]) -> list[Cause]:
-    """Return the causes at the stations that stand out most."""
+def single_causes(scene: Scene, alarms: list[Alarm], *, double: bool) -> list[Cause]:
+    """Return the causes at the stations that stand out most.
+
+    ``double``: slips in two fields are tried too; where nothing fits yet, they would fit anything.
+    """
     by_chance = sorted(
         (a for a in alarms if a.family in ("field", "station")), key=lambda a: a.chance
     )
@@ -32,17 +35,17 @@ def single_causes(scene: Scene, alarms: list[Alarm]) -> list[Cause]:
         rows = rows[: max(SUSPECTS, len(left_out))]
     if scene.used.sum() <= 3:
         rows = left_out
-    return [cause for row in rows for cause in _causes_at(scene, row)]
+    return [cause for row in rows for cause in _causes_at(scene, row, double)]
 
 
-def _causes_at(scene: Scene, row: int) -> list[Cause]:
+def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
     seen = others(scene, row)
     found = slips_of(scene, seen)
     turn = half_turn_of(scene, seen)
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
     if turn is not None:
         causes.append(_turn_cause(scene, seen, turn))
-    if not causes:
+    if not causes and double:
         causes = [_slip_cause(scene, seen, item) for item in double_slips_of(scene, seen)[:1]]
     return [*causes, _outlier_cause(scene, seen)]
 

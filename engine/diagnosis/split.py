@@ -15,7 +15,7 @@ from ..sessions.cell import EYE_TO_HAND
 from .cause import Cause, texts_of
 from .sane import closed_start, deviations
 from .scene import Scene, evidence
-from .screen import side_columns, split_places
+from .screen import absurd, side_columns, split_places
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
 MOVE_RAD, MOVE_MM = 0.3, 100.0  # prior standard deviation of a move: a knock or another tool
@@ -56,7 +56,8 @@ def split_causes(scene: Scene) -> list[Cause]:
         near = places[(np.abs(places - best) < step) & (places != best)]
         starts += [start for place in near for start in _starts(scene, int(place))]
     starts.sort(key=lambda start: start.score)
-    return [_cause(scene, start, 2 * len(places)) for start in starts[:FITTED]]
+    causes = [_cause(scene, start, 2 * len(places)) for start in starts[:FITTED]]
+    return [cause for cause in causes if cause is not None]
 
 
 def _starts(scene: Scene, place: int) -> list[Split]:
@@ -82,8 +83,8 @@ def _starts(scene: Scene, place: int) -> list[Split]:
     return found
 
 
-def _cause(scene: Scene, start: Split, count: int) -> Cause:
-    """Return the cause after a fit with the move as six more unknowns."""
+def _cause(scene: Scene, start: Split, count: int) -> Cause | None:
+    """Return the cause from a fit with the move as six more unknowns; None if it fits nothing."""
     found = scene.found
     p = len(found.stations.systematic_sd)
     columns = side_columns(start.typed)[start.side] * start.moved[:, None, None]
@@ -96,6 +97,8 @@ def _cause(scene: Scene, start: Split, count: int) -> Cause:
     state = State(start.camera, start.board, np.zeros(p + 6))
     everyone = np.ones(len(scene.ids), bool)
     ended = fit(stations, state, found.prior)
+    if absurd(ended.noise, found.prior):
+        return None
     weight = evidence(stations, everyone, ended, found.prior)
     weight += SPLIT_SHARE - float(np.log(max(count, 1)))
     xi = columns @ ended.state.errors[p:]

@@ -6,7 +6,7 @@ bad station cannot buy; the few best are then fitted like the session itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -37,6 +37,7 @@ LATE_SHIFTS = (-1, 1)  # the same, from some station on
 MOST_SWAPPED = 12  # stations among which exchanges are tried
 MOST_STARTS = 20  # places from which a late shift is tried
 ALONE = float(np.log1p(5.0**2))  # of a station that a shift leaves without a partner
+HALVED = 8  # stations from which on every other one is enough for a closed form
 JUDGES = 40  # stations that judge; more change nothing
 
 LOG_SHARE = {  # logarithm of how common each cause is among sessions, common practice, no source
@@ -68,15 +69,22 @@ class Reading:
     alone: tuple[int, ...] = ()
 
 
-def readings(scene: Scene) -> list[Reading]:
-    """Return every other reading of the session's poses."""
-    items = _rotations(scene) + _lengths(scene) + _shifts(scene) + _swaps(scene)
+def readings(scene: Scene, *, calm: bool) -> list[Reading]:
+    """Return every other reading of the session's poses.
+
+    ``calm``: nothing else stands out, so only those that a session can hide: another convention,
+    where tilts are small.
+    """
+    pendant = scene.layout.pendant
+    if calm:
+        return _rotations(scene, (pendant.angle_unit,))
+    items = _rotations(scene, ANGLE_RAD) + _lengths(scene) + _shifts(scene) + _swaps(scene)
     typed = scene.stations.typed
     items.append(Reading("inverse-pose", "", inverse(typed), LOG_SHARE["inverse-pose"]))
     return items
 
 
-def _rotations(scene: Scene) -> list[Reading]:
+def _rotations(scene: Scene, units: Iterable[str]) -> list[Reading]:
     """Return the readings under every other rotation convention and angle unit."""
     pendant = scene.layout.pendant
     if pendant.rotation in (JOINTS, YAW):
@@ -87,7 +95,7 @@ def _rotations(scene: Scene) -> list[Reading]:
         (QUATERNION_WXYZ, QUATERNION_XYZW) if quaternion else (*EULER_ROTATIONS, VECTOR)
     )
     items = []
-    for unit in (pendant.angle_unit,) if quaternion else ANGLE_RAD:
+    for unit in (pendant.angle_unit,) if quaternion else units:
         for name in names:
             if (name, unit) == (pendant.rotation, pendant.angle_unit):
                 continue
@@ -176,10 +184,31 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
         alone[row, list(item.alone)] = True
     h, n = typed.shape[:2]
     judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
-    candidates = scene.found.gathered.candidates.take(judges)
-    view = scene.views[judges]
     G = related(scene.stations.mount, typed[:, judges])
-    cameras, boards = transforms_from(G, np.broadcast_to(view, (h, *view.shape)))
+    best = np.full(h, np.inf)
+    for rows in _subsets(len(judges)):
+        view = scene.views[judges[rows]]
+        starts = transforms_from(G[:, rows], np.broadcast_to(view, (h, *view.shape)))
+        terms = _terms(scene, judges, G, *starts)
+        terms = np.where(alone[:, judges], ALONE, terms)
+        best = np.minimum(best, terms.sum(axis=2).min(axis=0))
+    return best
+
+
+def _subsets(n: int) -> list[NDArray[np.int64]]:
+    """Return rows for closed forms: all, and some without any one bad station."""
+    every = np.arange(n)
+    if n < HALVED:
+        return [every, *(np.delete(every, k) for k in every if n > 4)]
+    return [every, every[::2], every[1::2]]
+
+
+def _terms(
+    scene: Scene, judges: NDArray[np.int64], G: Array, cameras: Array, boards: Array
+) -> Array:
+    """Return log(1 + squared deviation) (starts, h, n) of each station's best candidate."""
+    h, n = G.shape[:2]
+    candidates = scene.found.gathered.candidates.take(judges)
     centre = scene.found.gathered.board.points().mean(axis=0)
     right = (np.concatenate([G] * (len(cameras) // h)) @ boards[:, None])[:, :, None]
     left = cameras[:, None, None] @ candidates.pose
@@ -187,9 +216,7 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
     gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
     size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2 + candidates.cost
     size = np.where(candidates.valid, size, np.inf).min(axis=2)
-    terms = np.log1p(size).reshape(-1, h, len(judges))
-    terms = np.where(alone[:, judges], ALONE, terms)
-    return np.asarray(terms.sum(axis=2).min(axis=0))
+    return np.asarray(np.log1p(size).reshape(-1, h, n))
 
 
 def applied(problem: Problem, ids: Sequence[int], typed: Array) -> Problem:

@@ -13,10 +13,12 @@ from ..frames import rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
 from .cause import Cause, apart_weight, solved_weight, texts_of, weight_of
 from .scene import Scene, Texts
+from .screen import absurd
 from .whole import Reading, applied, scores
 from .whole import readings as other_readings
 
 BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
+HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
 NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
 FITTED = 4  # readings fitted at most
 # Readings whose noise is less than so many times the best one's cannot be told from it: simulated
@@ -34,9 +36,12 @@ class Promising:
     gain: float
 
 
-def promising(scene: Scene) -> Promising:
-    """Return the readings worth a fit. Costs a few closed forms, so every session can have it."""
-    others = other_readings(scene)
+def promising(scene: Scene, *, calm: bool) -> Promising:
+    """Return the readings worth a fit. Costs a few closed forms, so every session can have it.
+
+    ``calm``: nothing else stands out.
+    """
+    others = other_readings(scene, calm=calm)
     if not others:
         return Promising((), 0.0)
     declared = Reading("", "", scene.stations.typed, 0.0)
@@ -44,7 +49,7 @@ def promising(scene: Scene) -> Promising:
     order = np.argsort(score[:-1], kind="stable")
     best = float(score[order[0]])
     gain = float(score[-1]) - best
-    if gain < BETTER:
+    if gain < BETTER or best > len(scene.ids) * HOPELESS:
         return Promising((), gain)
     chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
     return Promising(tuple(chosen), gain)
@@ -56,7 +61,9 @@ def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:
     for reading in readings.items:
         problem, texts = put_right(scene, reading)
         found, weight = solved_weight(problem)
-        if found is not None and reading.alone:
+        if found is None or absurd(found.fit.noise, found.prior):
+            continue
+        if reading.alone:
             weight += apart_weight(found, scene.stations.dof[list(reading.alone)])
         described = described_as(scene, reading)
         causes.append(
