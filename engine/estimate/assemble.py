@@ -27,7 +27,7 @@ from .result import (
     unknown,
 )
 from .solver import Solution, solution
-from .systematic import Systematic
+from .systematic import Systematic, typed_joints
 
 
 def solve(problem: Problem) -> Result:
@@ -43,7 +43,9 @@ def solve(problem: Problem) -> Result:
 def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     """Return the result of a fit; ``extra`` findings are added to its own before the verdict."""
     problem, state = found.problem, found.fit.state
-    pick = pick_model(problem, found.systematic, state.camera, found.stations.typed[found.used])
+    seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
+    typed, joints = found.stations.typed[found.used], typed_joints(seen)
+    pick = pick_model(problem, found.systematic, state.camera, typed, joints)
     covariance = pick.delivered_covariance(found.fit.covariance)
     result = Result(
         mount=problem.mount,

@@ -24,7 +24,7 @@ from ..pendant.conventions import to_matrix
 from ..sessions.cell import EYE_TO_HAND
 from .model import point_rows
 from .problem import Problem
-from .systematic import Systematic, flange_errors
+from .systematic import Systematic, flange_errors, usual_posture
 
 GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
 
@@ -75,12 +75,25 @@ class PickModel:
         return np.asarray(np.einsum("nij,jk,nik->n", corner, covariance, corner))
 
 
-def pick_model(problem: Problem, model: Systematic, camera: Array, typed: Array) -> PickModel:
-    """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4)."""
+def pick_model(
+    problem: Problem,
+    model: Systematic,
+    camera: Array,
+    typed: Array,
+    joints: list[Array | None] | None = None,
+) -> PickModel:
+    """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4).
+
+    ``joints`` typed with the poses, if any. The arm is taken to pick in the configuration in which
+    it visits the stations.
+    """
     looking = transform(approach(problem, typed), typed[:, :3, 3].mean(axis=0))
     seen, corner = _places(problem, camera, looking)
     moved = point_rows(camera, seen)
-    arm = _arm_errors(problem, model, camera, looking, seen)
+    near = None
+    if model.arm is not None:
+        near = usual_posture(model.arm, typed, joints or [None] * len(typed))
+    arm = _arm_errors(problem, model, camera, looking, seen, near)
     flat = moved.reshape(-1, 6)
     rigid = np.linalg.pinv(flat) @ arm.reshape(len(flat), -1)
     floor = model.accuracy_mm if model.arm is None else 0.0
@@ -109,17 +122,22 @@ def _places(problem: Problem, camera: Array, looking: Array) -> tuple[Array, Arr
 
 
 def _arm_errors(
-    problem: Problem, model: Systematic, camera: Array, looking: Array, seen: Array
+    problem: Problem,
+    model: Systematic,
+    camera: Array,
+    looking: Array,
+    seen: Array,
+    near: Array | None,
 ) -> Array:
     """Return S (27, 3, p) on the axes of the transform's first frame."""
     if model.arm is None:
         return np.zeros((len(seen), 3, 0))
     fixed = problem.mount == EYE_TO_HAND
     base = apply(camera if fixed else looking @ camera, seen)
-    picking = flange_errors(model, transform(looking[:3, :3], base))[:, 3:]
+    picking = flange_errors(model, transform(looking[:3, :3], base), near=near)[:, 3:]
     if fixed:
         return picking
-    J = flange_errors(model, looking[None])[0]
+    J = flange_errors(model, looking[None], near=near)[0]
     lever = base - looking[:3, 3]
     looked = J[3:] - skew(lever) @ J[:3]
     return np.asarray(looking[:3, :3].T @ (picking - looked))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import StationbookError
-from ..frames import Array
+from ..frames import Array, displacement
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
 from ..sessions.observations import Observation
@@ -21,6 +21,10 @@ LENGTH_MM = 0.15  # mm; with the next: links and zeros that give 0.5 mm mean err
 ZERO_RAD = np.radians(0.02)  # [rad] both only fix the ratio: accuracy_mm sets the size
 SAMPLES = 200  # arm postures over which accuracy_mm is the RMS; sampling error 4 %
 SEED = 21  # any number: fixes the postures
+FOLLOW_STEPS = 40  # steps from one posture to the others; 10 to 25 suffice within 60° per joint
+FOLLOW_LEVER_MM = 400.0  # mm; makes a rotation error comparable with a position error
+FOLLOW_DAMPING, LEAST_DAMPING = 0.1, 0.01  # [1/rad²], [mm²/rad²]; 0.005 to 0.5 end alike
+FOLLOWED_MM = 0.01  # mm; below what any pendant shows
 OPEN_LIFT_MM = 100.0  # mm; half the travel assumed of a lift whose limits are not given
 LEAST_RANGE = 1e-6  # [rad, mm] keeps a locked joint from dividing by zero
 
@@ -58,16 +62,20 @@ def systematic(robot: Robot | None) -> Systematic:
 
 
 def flange_errors(
-    model: Systematic, poses: Array, joints: list[Array | None] | None = None
+    model: Systematic,
+    poses: Array,
+    joints: list[Array | None] | None = None,
+    near: Array | None = None,
 ) -> Array:
     """Return the flange's displacement (n, 6, p) per systematic error at ``poses`` (n, 4, 4).
 
-    ``joints`` are used where they were typed. A pose that the arm cannot reach takes the derivative
-    of the nearest one that it can; where there is none, all are zero.
+    ``joints`` are used where they were typed; ``near`` (axes,) shows the arm's configuration. A
+    pose that the arm cannot reach takes the derivative of the nearest one that it can; where there
+    is none, all are zero.
     """
     if model.arm is None:
         return np.zeros((len(poses), 6, 0))
-    q = postures_at(model.arm, poses, joints or [None] * len(poses))
+    q = postures_at(model.arm, poses, joints or [None] * len(poses), near)
     known = np.isfinite(q).all(axis=1)
     J = np.zeros((len(poses), 6, len(model.names)))
     if not known.any():
@@ -84,37 +92,78 @@ def typed_joints(observations: tuple[Observation, ...]) -> list[Array | None]:
     return [seen.joints for seen in observations]
 
 
-def postures_at(arm: Kinematics, poses: Array, joints: list[Array | None]) -> Array:
+def postures_at(
+    arm: Kinematics, poses: Array, joints: list[Array | None], near: Array | None = None
+) -> Array:
     """Return one posture (n, axes) per pose, all in the same arm configuration; NaN: unreachable.
 
-    Of the configurations the one is taken that typed joints show, or else the one that keeps the
-    joints nearest to the middle of their limits.
+    The configuration is the one that ``near`` (axes,) shows, or else `usual_posture`.
     """
-    found = [_postures_of(arm, pose, q) for pose, q in zip(poses, joints, strict=True)]
-    seeds = next((f for f, q in zip(found, joints, strict=True) if q is not None and len(f)), None)
-    if seeds is None:
-        seeds = max(found, key=len, default=np.empty((0, arm.axes)))
-    rows = [_chain(found, seed) for seed in seeds]
-    if not rows:
+    seed = usual_posture(arm, poses, joints) if near is None else near
+    if seed is None:
         return np.full((len(poses), arm.axes), np.nan)
+    return _in_configuration(arm, poses, joints, seed)
+
+
+def usual_posture(arm: Kinematics, poses: Array, joints: list[Array | None]) -> Array | None:
+    """Return a posture (axes,) that shows how the arm visits ``poses``; None: it reaches none.
+
+    Joints as typed, or else, at the reachable pose nearest the middle of all, those nearest to the
+    middle of their limits.
+    """
+    typed = next((q for q in joints if q is not None), None)
+    if typed is not None:
+        return np.asarray(typed, float)
+    away = np.linalg.norm(poses[:, :3, 3] - poses[:, :3, 3].mean(axis=0), axis=1)
     low, high = bounds(arm)
-    costs = [np.nansum((row - (low + high) / 2) ** 2 / (high - low) ** 2) for row in rows]
-    return rows[int(np.argmin(costs))]
-
-
-def _chain(found: list[Array], seed: Array) -> Array:
-    """Return the posture of each pose that is nearest to ``seed`` in all joints."""
-    rows = np.full((len(found), len(seed)), np.nan)
-    for index, options in enumerate(found):
+    for index in away.argsort():
+        options = _branches(arm, poses[index])
         if len(options):
-            gap = 1.0 - np.cos(options - seed)
-            rows[index] = options[gap.sum(axis=1).argmin()]
+            off = ((options - (low + high) / 2) / (high - low)) ** 2
+            return np.asarray(options[off.sum(axis=1).argmin()])
+    return None
+
+
+def _in_configuration(
+    arm: Kinematics, poses: Array, joints: list[Array | None], seed: Array
+) -> Array:
+    """Return the posture (n, axes) of each pose nearest to ``seed``; typed ones as typed."""
+    rows = _followed(arm, poses, seed)
+    for index, typed in enumerate(joints):
+        if typed is not None:
+            rows[index] = typed
+        elif not np.isfinite(rows[index]).all():
+            options = _branches(arm, poses[index])
+            if len(options):
+                gap = 1.0 - np.cos((options - seed)[:, arm.joints.turning])
+                rows[index] = options[gap.sum(axis=1).argmin()]
     return rows
 
 
-def _postures_of(arm: Kinematics, pose: Array, q: Array | None) -> Array:
-    if q is not None:
-        return np.asarray(q, float)[None]
+def _followed(arm: Kinematics, poses: Array, seed: Array) -> Array:
+    """Return postures (n, axes) of a chain, reached from ``seed`` step by step; NaN where it fails.
+
+    Least squares on all poses at once, damped with the squared error so that the arm keeps its
+    configuration (Sugihara 2011). Arms in closed form are not followed: their branches are exact
+    and cheap.
+    """
+    if arm.robot.kind != "chain":
+        return np.full((len(poses), arm.axes), np.nan)
+    q, weight = np.tile(seed, (len(poses), 1)), np.repeat([FOLLOW_LEVER_MM, 1.0], 3)
+    for _ in range(FOLLOW_STEPS):
+        T, J = arm.forward_and_jacobian(q)
+        error, A = displacement(poses, T) * weight, J * weight[:, None]
+        size = np.linalg.norm(error, axis=1)
+        if (size < FOLLOWED_MM).all():
+            break
+        damping = FOLLOW_DAMPING * size**2 + LEAST_DAMPING
+        M = np.swapaxes(A, 1, 2) @ A + damping[:, None, None] * np.eye(arm.axes)
+        q = q + np.linalg.solve(M, np.swapaxes(A, 1, 2) @ error[..., None])[..., 0]
+    reached = np.linalg.norm(displacement(poses, arm.forward(q)) * weight, axis=1) < FOLLOWED_MM
+    return np.where(reached[:, None], arm.joints.turned_towards(seed, q), np.nan)
+
+
+def _branches(arm: Kinematics, pose: Array) -> Array:
     try:
         return arm.branches(pose, limited=False)
     except StationbookError:
