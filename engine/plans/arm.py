@@ -15,6 +15,7 @@ from ..robots.model import Robot
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
 WRIST_BENT = float(np.sin(np.radians(8.0)))  # [-] nearer to straight, J4 and J6 race each other
+LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far nearer to one (CP)
 LEG_STEPS = 5  # postures looked at along one straight move
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
 
@@ -25,8 +26,8 @@ Labels = tuple[str, ...]
 class ArmCheck:
     """What the arm can do from how it stands. ``arm`` None: nothing is known, everything passes.
 
-    ``ways`` are the configurations it may be in: the one that typed joints show, or all in which
-    every recorded station is within reach.
+    ``ways`` are the configurations it may be in: the one that typed joints show, or all likely
+    ones in which every recorded station is within reach.
     """
 
     arm: Kinematics | None
@@ -95,11 +96,24 @@ def arm_check(robot: Robot | None, typed: Array, joints: Array | None) -> ArmChe
     arm = kinematics(robot)
     if joints is not None:
         return ArmCheck(arm, (configuration(arm, joints),))
-    shared: set[Labels] | None = None
+    return ArmCheck(arm, _likely(arm, typed))
+
+
+def _likely(arm: Kinematics, typed: Array) -> tuple[Labels, ...]:
+    """Return the configurations that hold every station, but for those far nearer to a limit."""
+    shared: dict[Labels, float] | None = None
+    unit = np.where(arm.joints.turning, np.radians(1.0), 1.0)
     for flange in typed:
-        here = {configuration(arm, q) for q in arm.branches(flange)}
-        shared = here if shared is None else shared & here
-    return ArmCheck(arm, tuple(sorted(shared or ())))
+        here: dict[Labels, float] = {}
+        for q in arm.branches(flange):
+            way, room = configuration(arm, q), float((arm.joints.margins(q) / unit).min())
+            here[way] = max(room, here.get(way, 0.0))
+        if shared is not None:
+            here = {way: min(room, shared[way]) for way, room in here.items() if way in shared}
+        shared = here
+    shared = shared or {}
+    most = max(shared.values(), default=0.0)
+    return tuple(sorted(way for way, room in shared.items() if room >= LIKELY * most))
 
 
 def is_level(robot: Robot | None) -> bool:

@@ -4,8 +4,8 @@ Every move is one shift along base axes and one turn about one of them. A move i
 board stays whole in view in every arrangement that explains what was recorded so far (`plausible`).
 Of the allowed ones the move is taken that adds most to the spread of turns: with w the rotation
 vectors between all stations, places and rotations are seen through G = Σ (|w|²·I − w·wᵀ) (Tsai &
-Lenz 1989: errors fall with the turns and the angles between their axes), and tr G⁻¹ is to be small.
-Shifts, which show rotations only, decide between moves that turn alike.
+Lenz 1989: errors fall with the turns and the angles between their axes), and det (G + I) is to be
+large. Shifts, which show rotations only, decide between moves that turn alike.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from .sight import Sight, in_view
 
 MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
-TURNS_DEG = (20.0, 12.0, 6.0)
+TURNS_DEG = (20.0, 13.0, 8.0, 5.0)
 UNIT_RAD, UNIT_MM = np.radians(0.3), 3.0  # [rad], [mm] turn and shift that just tell something
 SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
 FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
@@ -127,8 +127,8 @@ def _spread(poses: Array, added: Array) -> Array:
             turns = rotation_log(others[:, :3, :3] @ pose[:3, :3].T)
             rotation += _seen_by(turns / UNIT_RAD)
             shift += _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
-    weakest = np.trace(np.linalg.inv(rotation + np.eye(3)), axis1=1, axis2=2)
-    return np.asarray(SHIFT_SHARE * np.linalg.slogdet(shift + np.eye(3))[1] - np.log(weakest))
+    turned, shifted = (np.linalg.slogdet(G + np.eye(3))[1] for G in (rotation, shift))
+    return np.asarray(turned + SHIFT_SHARE * shifted)
 
 
 def _seen_by(w: Array) -> Array:

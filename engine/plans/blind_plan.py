@@ -14,7 +14,8 @@ from ..estimate.noise import noise_prior, starting_noise
 from ..estimate.pick import pick_model
 from ..estimate.problem import Problem
 from ..estimate.systematic import NO_ARM
-from ..frames import Array, from_position_quaternion
+from ..frames import Array, from_position_quaternion, transform
+from ..pendant.conventions import YAW, to_matrix
 from ..sessions.cell import EYE_TO_HAND, Cell, Rough
 from .arm import ArmCheck, arm_check, is_level
 from .blind import blind_moves
@@ -30,6 +31,7 @@ ASKED = 8  # arrangements for which the uncertainty is worked out
 AGREED = 2.0  # [-] largest over smallest expected uncertainty that still is an expectation
 FIRST_TILT = np.radians(12.0)  # [rad] a first station that faces the camera
 FIRST_CENTRE = 0.15  # [-] of half the image, its distance from the middle
+FIRST_DRAWN = 4096  # views tried for it
 FILL = 0.4  # [-] share of the image's width that the board takes at the first station
 
 TO_THE_MIDDLE = (
@@ -106,10 +108,11 @@ def _first_pose(cell: Cell, problem: Problem, rough: Rough) -> tuple[Array, Arra
     """Return (base_T_flange, camera_T_board) of a first station in the middle of the view."""
     camera, board = _rough(rough)
     seen = _first_sight(cell)
-    view = candidate_views(seen, 4096)
+    view = candidate_views(seen, FIRST_DRAWN)
     if is_level(cell.robot):
-        R = predicted_view(cell.mount, camera, np.eye(4)[None], board)[:, :3, :3]
-        view = placed_views(seen, np.repeat(R, 4096, axis=0))
+        level = transform(_level(cell), np.zeros(3))[None]
+        R = predicted_view(cell.mount, camera, level, board)[:, :3, :3]
+        view = placed_views(seen, np.repeat(R, FIRST_DRAWN, axis=0))
     near = (np.abs(seen.at_centre(view)) < FIRST_CENTRE).all(axis=1) & in_view(seen, view)
     view = view[near]
     view = view[np.argsort(np.maximum(seen.tilt(view), FIRST_TILT), kind="stable")]
@@ -119,6 +122,14 @@ def _first_pose(cell: Cell, problem: Problem, rough: Rough) -> tuple[Array, Arra
         if check.arm is None or (check.ways and check.stands(pose)):
             return pose, look
     return None
+
+
+def _level(cell: Cell) -> Array:
+    """Return the flange's rotation (3, 3) at yaw 0 of an arm that holds it level."""
+    if cell.pendant.rotation == YAW:
+        return to_matrix([0.0], cell.pendant)
+    down = cell.robot is not None and cell.robot.kind == "level-flange"
+    return np.diag([1.0, -1.0, -1.0]) if down else np.eye(3)
 
 
 def _first_sight(cell: Cell) -> Sight:

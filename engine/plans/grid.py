@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import UsageError
 from ..frames import Array, rotation_exp, transform
-from .sight import MOST_TILT_DEG, Sight
+from .sight import MOST_TILT_DEG, Sight, towards
 from .types import Grid
 
 MOST = 60  # stations of one pattern: an hour and more at the robot
@@ -35,12 +35,11 @@ def grid_views(
         tilt = np.radians(grid.tilts_deg[k % len(grid.tilts_deg)])
         turn = np.radians(grid.turns_deg[k % len(grid.turns_deg)])
         lean = tilt * np.array([-y, x, 0.0]) / np.sqrt(2.0)
-        R = (
-            rotation_exp(lean) @ rotation_exp(facing + turn * UPRIGHT)
-            if turned is None
-            else turned(turn)
-        )
         spot = np.array([shift * x, shift * y, middle_mm + height])
+        if turned is None:
+            R = towards(spot[None])[0] @ rotation_exp(lean) @ rotation_exp(facing + turn * UPRIGHT)
+        else:
+            R = turned(turn)
         views.append(transform(R, spot - R @ seen.centre))
     return np.array(views)
 

@@ -19,10 +19,12 @@ from ..sessions.cell import EYE_TO_HAND, KeepOut
 from .arm import ArmCheck, is_level
 from .choose import Aim
 from .keep_out import clear, way_clear
-from .sight import Sight, candidate_views, in_view, placed_views
+from .sight import Sight, candidate_views, in_view, placed_views, sight
 
 CANDIDATES = 8192  # views drawn; about a fifth are seen whole; twice as many gain under 1 % (bench)
-COVER = 2.0  # [-] standard uncertainties of the rough result that the view's margin covers
+# [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
+# because three or four stations tell the noise to about that (6 and 12 degrees of freedom).
+COVER = 3.5
 TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
@@ -45,7 +47,8 @@ class Offers:
 class Outlook:
     """A rough result, and what further stations must keep to.
 
-    ``known`` (12, 12) is the information so far, ``present`` (4, 4) the flange pose to start from.
+    ``known`` (12, 12) is the information so far, ``present`` (4, 4) the flange pose to start from,
+    ``usual_mm`` the distance of the first station.
     ``one_axis``: the arm turns about one axis only and nothing measured fixes what that hides.
     """
 
@@ -58,6 +61,7 @@ class Outlook:
     arm: ArmCheck
     boxes: tuple[KeepOut, ...]
     one_axis: bool
+    usual_mm: float
 
     @property
     def aim(self) -> Aim:
@@ -72,6 +76,11 @@ class Outlook:
         left = np.asarray(np.linalg.inv(information))
         volume, pick = uncertainty_at(left, self.pick, self.result)
         return (volume, pick) if volume < OPEN_MM else None
+
+    def enough(self, until_mm: float | None) -> bool:
+        """Tell whether U = 2u at the work volume is below ``until_mm`` already."""
+        now = self.expected(self.known)
+        return until_mm is not None and now is not None and 2 * now[0] <= until_mm
 
     def views(self, flange: Array) -> Array:
         """Return camera_T_board (n, 4, 4) expected at flange poses (n, 4, 4)."""
@@ -145,17 +154,31 @@ def outlook(
     problem: Problem,
     result: Result,
     present: Array,
-    sight: Sight,
+    first_view: Array,
     arm: ArmCheck,
     boxes: tuple[KeepOut, ...],
 ) -> Outlook:
-    """Return the outlook that a solved result gives. Raises ValueError for an unsolved one."""
+    """Return the outlook that a solved result gives; ``first_view`` (4, 4) is camera_T_board.
+
+    Raises ValueError for an unsolved result.
+    """
     if result.pick is None or result.noise is None:
         raise ValueError("the result is not solved")
     known = known_information(result)
-    settled = tied(known)
-    one_axis = is_level(problem.robot) and bool(np.any(settled != known))
-    return Outlook(problem, result, result.pick, settled, present, sight, arm, boxes, one_axis)
+    held = tied(known) if is_level(problem.robot) else known
+    usual = float(first_view[2, 3])
+    return Outlook(
+        problem=problem,
+        result=result,
+        pick=result.pick,
+        known=held,
+        present=present,
+        sight=sight(problem.camera, problem.board, usual),
+        arm=arm,
+        boxes=boxes,
+        one_axis=bool(np.any(held != known)),
+        usual_mm=usual,
+    )
 
 
 def tied(information: Array) -> Array:

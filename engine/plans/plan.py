@@ -10,6 +10,7 @@ import numpy as np
 from ..camera.pnp import LEAST_POINTS, board_pose
 from ..errors import UsageError
 from ..estimate.assemble import solve
+from ..estimate.model import implied_flange
 from ..estimate.noise import noise_prior
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
@@ -19,17 +20,23 @@ from ..sessions.cell import Cell
 from ..sessions.observations import Observation
 from .arm import arm_check, is_level
 from .blind_plan import jogs, nothing_recorded
+from .convention import settled
 from .jog import jog_text
 from .outlook import Outlook, outlook
 from .pose_plan import MOST_STATIONS, chosen_plan, grid_plan
 from .shown import shown
-from .sight import sight
 from .types import Plan, Step, Wish
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
 # a wrong convention read over turns of 20° shows 10 to 300 times (bench); many stations may differ
 # because the robot is worse than described, and would have shown a wrong convention.
 MANY = 6  # stations
+CLOSING = (
+    "closing stop at the pose of the first station, to be recorded as closing: it shows whether "
+    "board or camera moved meanwhile"
+)
+NO_CLOSE = "The closing stop is planned once three stations fit together."
+NO_GRID = "The pattern is planned once three stations fit together."
 
 
 def make_plan(
@@ -50,55 +57,56 @@ def make_plan(
     wish = wish or Wish()
     _check(wish)
     problem = problem_from(cell, tuple(observations))
-    places = [(item, view) for item in observations if (view := _view(problem, item)) is not None]
-    if not places:
+    seen = [(item, view) for item in observations if (view := _view(problem, item)) is not None]
+    if not seen:
         return nothing_recorded(cell, problem, wish.count)
-    typed = np.array([item.base_T_flange for item, _ in places])
-    views = np.array([view for _, view in places])
-    joints = observations[-1].joints
-    look = None
-    if len(places) >= LEAST_STATIONS and not doubted:
-        result = result or solve(problem)
-        if confirmed(problem, result):
-            look = _outlook(cell, problem, result, typed, views, joints)
+    typed = np.array([item.base_T_flange for item, _ in seen])
+    views = np.array([view for _, view in seen])
+    joints = seen[-1][0].joints
     near = texts[-1] if texts else None
-    plan = None if look is None else _by_pose(cell, look, typed, wish, near)
-    if look is None or plan is None or not plan.steps:
-        return jogs(cell, problem, typed, views, joints, wish.count, near)
-    return _closed(cell, look, plan, typed[0], texts[0] if texts else None) if wish.close else plan
+    if len(seen) >= LEAST_STATIONS and not doubted:
+        result = result or solve(problem)
+        if confirmed(problem, result, typed, views):
+            present = _present(problem, result, seen[-1])
+            arm = arm_check(cell.robot, typed, joints)
+            look = outlook(problem, result, present, views[0], arm, cell.keep_out)
+            plan = _by_pose(cell, look, typed, wish, near)
+            if plan.steps or look.enough(wish.until_mm):
+                return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
+    plan = jogs(cell, problem, typed, views, joints, wish.count, near)
+    late = [note for note, asked in ((NO_CLOSE, wish.close), (NO_GRID, wish.grid)) if asked]
+    return replace(plan, notes=(*plan.notes, *late))
 
 
-def confirmed(problem: Problem, result: Result) -> bool:
+def confirmed(problem: Problem, result: Result, typed: Array, views: Array) -> bool:
     """Tell whether the stations fit together as they only do when the poses are read right.
 
-    Three stations at least, and a robot noise no larger than a good robot's: a wrong convention,
-    unit or frame makes it larger by one or two orders of magnitude.
+    Three stations at least that the result uses, a robot noise no larger than a good robot's, and
+    no other convention that fits as well. ``typed`` and ``views`` (n, 4, 4) belong to the stations
+    that have a view.
     """
-    used = sum(station.used for station in result.stations)
-    u = result.uncertainty.work_volume_mm
-    if not result.solved or result.noise is None or used < LEAST_STATIONS:
+    used = np.array([station.used for station in result.stations])
+    if not result.solved or result.noise is None or used.sum() < LEAST_STATIONS:
         return False
-    if u is None and not is_level(problem.robot):  # u above 50 mm; such an arm always leaves one
+    times = FITS_MANY if used.sum() >= MANY else FITS
+    prior = noise_prior(problem.robot, problem.pendant)
+    _, rotation, position = np.hypot(prior.median, (0.0, *prior.floor)) * times
+    if result.noise.rotation > rotation or result.noise.position > position:
         return False
-    prior, times = noise_prior(problem.robot, problem.pendant), FITS_MANY if used >= MANY else FITS
-    _, rotation, position = np.array(prior.median) * times
-    return bool(
-        result.noise.rotation < np.hypot(rotation, times * prior.floor[0])
-        and result.noise.position < np.hypot(position, times * prior.floor[1])
-    )
+    if is_level(problem.robot):  # it turns about one axis: there all conventions agree
+        return True
+    kept = used if len(used) == len(typed) else np.ones(len(typed), bool)
+    centre = problem.board.points().mean(axis=0)
+    return settled(problem.mount, problem.pendant, typed[kept], views[kept], centre)
 
 
-def _outlook(
-    cell: Cell, problem: Problem, result: Result, typed: Array, views: Array, joints: Array | None
-) -> Outlook:
-    return outlook(
-        problem,
-        result,
-        typed[-1],
-        sight(cell.camera, cell.board, float(views[0, 2, 3])),
-        arm_check(cell.robot, typed, joints),
-        cell.keep_out,
-    )
+def _present(problem: Problem, result: Result, last: tuple[Observation, Array]) -> Array:
+    """Return where the flange stands (4, 4): as typed, or where the image puts a doubted pose."""
+    station, view = last
+    used = {item.id for item in result.stations if item.used}
+    if station.id in used:
+        return station.base_T_flange
+    return implied_flange(problem.mount, result.geometric, view, result.board)
 
 
 def _by_pose(
@@ -110,19 +118,18 @@ def _by_pose(
 
 
 def _closed(
-    cell: Cell, look: Outlook, plan: Plan, first: Array, text: tuple[str, ...] | None
+    cell: Cell, look: Outlook, plan: Plan, first: Array, texts: Sequence[tuple[str, ...]]
 ) -> Plan:
     """Return the plan with a last stop at the first station's pose."""
-    fields, pose = shown(cell, look.arm, first, text)
-    poses = np.array([*(step.base_T_flange for step in plan.steps), pose])
-    after = look.expected(look.known + look.information(poses).sum(axis=0))
+    fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
+    poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
+    after = look.expected(look.known + look.information(poses[1:]).sum(axis=0))
     last = Step(
         by="pose",
         base_T_flange=pose,
-        pose=text or fields,
+        pose=texts[0] if texts else fields,
         jog=jog_text(poses[-2], pose, cell.pendant.active_frame),
-        why="closing stop at the pose of the first station, recorded as closing: shows whether "
-        "board or camera moved meanwhile",
+        why=CLOSING,
         work_volume_mm=after and after[0],
         pick_mm=after and after[1],
     )

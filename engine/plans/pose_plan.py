@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +26,10 @@ USUAL_STATIONS = 8  # good stations are enough for most cells (bench)
 LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 30  # of one plan: more than an hour at the robot
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
+STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
 RETRIES = 4  # times stations without a clear way are replaced
 
+ENOUGH = "U at the work volume is about {now} mm already: no further station is needed for that."
 NOT_STRAIGHT = (
     "The straight way to station {numbers} would break a joint limit or fold the arm another way: "
     "go there by way of an earlier station."
@@ -40,10 +43,30 @@ def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Field
         more = max(USUAL_STATIONS - len(typed), LEAST_MORE)
         count = MOST_STATIONS if wish.until_mm is not None else more
     until = None if wish.until_mm is None else wish.until_mm / 2.0
-    offers = _unlike(look.offers(), typed)
+    offers = _unlike(look.offers(), [*typed, *wish.avoid])
     poses = best_stations(look, offers, count, until)
     notes = () if len(poses) >= count or until is not None else (few(len(poses), count),)
-    return plan_of(cell, look, poses, until, near, notes)
+    fresh = plan_of(cell, look, poses, until, near, notes)
+    kept = _kept(cell, look, wish, near)
+    return kept if kept is not None and _no_worse(kept, fresh) else fresh
+
+
+def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
+    """Return the plan of the poses planned before, where all of them are still possible."""
+    if not wish.kept:
+        return None
+    poses = np.array(wish.kept)
+    if not (look.seen(poses, look.views(poses)) & look.clear(poses)).all():
+        return None
+    legs = pairwise([look.present, *wish.kept])
+    if not all(look.arm.stands(b) and look.leg_clear(a, b) for a, b in legs):
+        return None
+    return plan_of(cell, look, wish.kept, wish.until_mm and wish.until_mm / 2.0, near)
+
+
+def _no_worse(kept: Plan, fresh: Plan) -> bool:
+    old, new = kept.work_volume_mm, fresh.work_volume_mm
+    return old is None or new is None or old <= STAY * new
 
 
 def few(found: int, wanted: int) -> str:
@@ -63,7 +86,7 @@ def best_stations(
     order: list[int] = []
     for _ in range(RETRIES):
         offered = Offered(
-            offers.information, _usable(look, offers, stands, barred), _alike(offers.flange)
+            offers.information, _usable(look, offers, stands, barred), _like(offers.flange)
         )
         chosen = choose(look.aim, offered, count, until_mm)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
@@ -88,27 +111,29 @@ def _usable(
     return usable
 
 
-def _alike(flange: Array) -> Callable[[int], NDArray[np.bool_]]:
+def _like(flange: Array) -> Callable[[int], NDArray[np.bool_]]:
     kept: dict[int, NDArray[np.bool_]] = {}
 
-    def alike(index: int) -> NDArray[np.bool_]:
+    def like(index: int) -> NDArray[np.bool_]:
         if index not in kept:
-            kept[index] = _near(flange, flange[index])
+            kept[index] = alike(flange, flange[index])
         return kept[index]
 
-    return alike
+    return like
 
 
-def _near(flange: Array, pose: Array) -> NDArray[np.bool_]:
-    close = np.linalg.norm(flange[:, :3, 3] - pose[:3, 3], axis=1) < ALIKE_MM
-    close[close] = rotation_angle(flange[close, :3, :3] @ pose[:3, :3].T) < ALIKE_RAD
-    return np.asarray(close)
+def alike(poses: Array, pose: Array) -> NDArray[np.bool_]:
+    """Tell which of ``poses`` (..., 4, 4) lead to the same place as ``pose`` (4, 4) again."""
+    distance = np.linalg.norm(poses[..., :3, 3] - pose[:3, 3], axis=-1)
+    turn = rotation_angle(poses[..., :3, :3] @ pose[:3, :3].T)
+    return np.asarray((distance < ALIKE_MM) & (turn < ALIKE_RAD))
 
 
-def _unlike(offers: Offers, typed: Array) -> Offers:
+def _unlike(offers: Offers, poses: Iterable[Array]) -> Offers:
+    """Return the stations that lead to none of ``poses`` (4, 4) again."""
     new = np.ones(len(offers.flange), bool)
-    for pose in typed:
-        new &= ~_near(offers.flange, pose)
+    for pose in poses:
+        new &= ~alike(offers.flange, pose)
     return offers.take(new)
 
 
@@ -131,7 +156,6 @@ def plan_of(
     before = now and now[0]
     steps, here, total = list[Step](), look.present, look.known
     crooked: list[int] = []
-    usual = float(look.sight.distance_mm(look.views(look.present[None]))[0])
     for flange in poses:
         if until_mm is not None and before is not None and before <= until_mm:
             break
@@ -139,7 +163,10 @@ def plan_of(
         total = total + look.information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]
-        words = (view_words(look.sight, view, usual), gain_words(before, after and after[0]))
+        words = (
+            view_words(look.sight, view, look.usual_mm),
+            gain_words(before, after and after[0]),
+        )
         if not look.arm.passes(here, pose):
             crooked.append(len(steps) + 1)
         steps.append(
@@ -154,6 +181,8 @@ def plan_of(
             )
         )
         here, near, before = pose, fields, after and after[0]
+    if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
+        notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
     if crooked:
         numbers = ", ".join(map(str, crooked))
         notes = (*notes, NOT_STRAIGHT.format(numbers=f"{numbers} of this plan"))

@@ -128,7 +128,7 @@ def candidate_views(seen: Sight, count: int) -> Array:
     tilt = np.radians(MOST_TILT_DEG) * np.sqrt(u[:, 3])  # steep ones tell more
     way, turn = 2 * np.pi * u[:, 4], 2 * np.pi * u[:, 5]
     lean = np.column_stack([tilt * np.cos(way), tilt * np.sin(way), np.zeros(count)])
-    R = _towards(spot) @ rotation_exp(lean) @ rotation_exp(np.outer(turn, (0.0, 0.0, 1.0)))
+    R = towards(spot) @ rotation_exp(lean) @ rotation_exp(np.outer(turn, (0.0, 0.0, 1.0)))
     return transform(R, spot - R @ seen.centre)
 
 
@@ -146,7 +146,7 @@ def _spots(seen: Sight, u: Array) -> Array:
     return np.column_stack([rays * z[:, None], z])
 
 
-def _towards(spot: Array) -> Array:
+def towards(spot: Array) -> Array:
     """Return the smallest rotations (n, 3, 3) that turn the z axis to ``spot`` (n, 3)."""
     line = spot / np.linalg.norm(spot, axis=1, keepdims=True)
     axis = np.column_stack([-line[:, 1], line[:, 0], np.zeros(len(line))])

@@ -30,7 +30,7 @@ class Grid:
 
     At each height [mm] (along the camera's axis, + away from it) and each shift [mm] four places
     lie on the diagonals of the image; there the board is tilted by the next of ``tilts_deg``
-    towards the middle of the view and turned by the next of ``turns_deg`` about the line of sight.
+    against the line of sight and turned about it by the next of ``turns_deg``.
     """
 
     heights_mm: tuple[float, ...] = (-60.0, 70.0)
@@ -39,19 +39,23 @@ class Grid:
     turns_deg: tuple[float, ...] = (-50.0, 10.0, 60.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Wish:
     """What is asked for.
 
     ``count`` further stations (None: what brings the session to eight); ``until_mm``: stop when
     the expanded uncertainty at the work volume is expected below it; ``close``: end at the first
-    station's pose; ``grid``: that pattern instead of chosen stations.
+    station's pose; ``grid``: that pattern instead of chosen stations. ``avoid``: flange poses
+    (4, 4) not to be offered, because somebody passed over them. ``kept``: poses planned before,
+    which stay planned unless others are clearly better.
     """
 
     count: int | None = None
     until_mm: float | None = None
     close: bool = False
     grid: Grid | None = None
+    avoid: tuple[Array, ...] = ()
+    kept: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import FileError
+from ..errors import FileError, StationbookError
 from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
@@ -21,6 +21,8 @@ from ..simulate.scenario import cell, cell_text, truth
 from ..simulate.slips import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from . import edit, record
+from .plan import revised, store_plan
+from .plan_edit import without
 from .solve import Solved, keep, solve_session
 
 STATIONS = 8  # enough for the demo cell's tolerance, with one to spare
@@ -60,8 +62,9 @@ def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
     yield Told(f"cell {virtual.cell.name!r} described, session started in {folder}")
     shown: dict[int, tuple[str, ...]] = {}
     with writing(folder, OPERATOR):
-        for number, goal in enumerate(virtual.suggest_stations(STATIONS), start=1):
-            virtual.go_to(goal)
+        for number in range(1, STATIONS + 1):
+            if number > 1:
+                yield from _next_move(folder, virtual, clock())
             shown[number] = virtual.pendant_pose()
             yield from _station(folder, virtual, number, seed, clock)
         solved = solve_session(open_session(folder), folder)
@@ -71,6 +74,18 @@ def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
             solved = solve_session(open_session(folder), folder)
         keep(solved, folder, who=OPERATOR, now=clock())
     yield Told(_against_truth(solved, virtual), solved)
+
+
+def _next_move(folder: Path, virtual: VirtualCell, now: datetime) -> Iterator[Told]:
+    """Plan from what is recorded, as anybody would who does not know where the camera is."""
+    session = open_session(folder)
+    plan = revised(session, folder)
+    if plan is None or not plan.steps:
+        raise StationbookError("the demo's plan ended early", "Choose another --seed.")
+    store_plan(session, folder, plan, OPERATOR, now)
+    step = plan.steps[0]
+    yield Told(f"next: {step.jog} ({step.why})")
+    virtual.go_to(step.base_T_flange)
 
 
 def _station(
@@ -93,6 +108,7 @@ def _station(
         draft = _drafted(session, folder, typed, view)
         standing = record.outstanding(draft.findings, (), None)
     accepted = tuple(item.code for item in standing)
+    session = without(session, session.plan[0] if session.plan else None)
     record.store(session, folder, draft, accepted=accepted, operator=OPERATOR, now=clock())
     found = 0 if view.point_ids is None else len(view.point_ids)
     yield Told(f"station {number}: {' '.join(typed)} stored, {found} points found")
@@ -123,13 +139,15 @@ def _type_again(folder: Path, number: int, typed: tuple[str, ...], now: datetime
 
 
 def _against_truth(solved: Solved, virtual: VirtualCell) -> str:
-    """Compare with what only a simulation knows."""
-    off = displacement(solved.result.geometric, virtual.truth.camera)
-    u = solved.result.uncertainty
-    if u.position_mm is None or u.angle_deg is None:
+    """Compare where the camera is with what only a simulation knows."""
+    result = solved.result
+    if not result.solved:
         return "not solved"
+    off = displacement(result.geometric, virtual.truth.camera)
+    variance = np.diag(result.joint_covariance)[:6]
+    U_mm, U_rad = 2 * np.sqrt(variance[3:].sum()), 2 * np.sqrt(variance[:3].sum())
     return (
-        f"the simulation knows the truth: camera {np.linalg.norm(off[3:]):.2f} mm and "
-        f"{np.degrees(np.linalg.norm(off[:3])):.3f}° from it; the result states "
-        f"± {2 * u.position_mm:.2f} mm and ± {2 * u.angle_deg:.3f}°"
+        f"the simulation knows the truth: the camera is {np.linalg.norm(off[3:]):.2f} mm and "
+        f"{np.degrees(np.linalg.norm(off[:3])):.3f}° from where it was found, with "
+        f"U {U_mm:.2f} mm and {np.degrees(U_rad):.3f}°"
     )

@@ -1,0 +1,62 @@
+"""Whether the stations confirm how angles are read: no other convention fits as well."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..estimate.closed_form import transforms_from
+from ..estimate.model import related
+from ..frames import Array, apply, transform
+from ..pendant.conventions import (
+    JOINTS,
+    POSITION_FIELDS,
+    ROTATIONS,
+    YAW,
+    field_count,
+    from_matrix,
+    to_matrix,
+)
+from ..pendant.settings import Pendant
+from ..sessions.cell import Mount
+
+FIT_RAD, FIT_MM = np.radians(0.05), 0.5  # [rad], [mm] misfit of good stations in a closed form
+APART = 3.0  # [-] times that another reading must fit worse to be ruled out
+
+
+def settled(mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: Array) -> bool:
+    """Tell whether the declared convention fits and every other one fits clearly worse.
+
+    ``typed`` and ``views`` (n, 4, 4) are the stations' base_T_flange and camera_T_board, ``centre``
+    (3,) is the board's middle [mm]. Joints and a single angle leave no choice.
+    """
+    if pendant.rotation in (JOINTS, YAW):
+        return True
+    size = misfits(mount, pendant, typed, views, centre)
+    return bool(len(size) == 1 or size[1:].min() > APART * max(size[0], 1.0))
+
+
+def misfits(mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: Array) -> Array:
+    """Return the RMS misfit [-] of the declared reading, then of every other one."""
+    values = np.array([from_matrix(R, pendant) for R in typed[:, :3, :3]])
+    names = [pendant.rotation, *(name for name in ROTATIONS if name != pendant.rotation)]
+    read = [
+        to_matrix(values, replace(pendant, rotation=name))
+        for name in names
+        if name not in (JOINTS, YAW) and field_count(name) - POSITION_FIELDS == values.shape[1]
+    ]
+    G = related(mount, transform(np.array(read), typed[:, :3, 3]))
+    seen = np.broadcast_to(views, G.shape)
+    cameras, boards = transforms_from(G, seen)
+    size = _misfit(cameras, boards, np.tile(G, (3, 1, 1, 1)), views, centre)
+    return np.asarray(size.reshape(3, len(read)).min(axis=0))
+
+
+def _misfit(cameras: Array, boards: Array, G: Array, views: Array, centre: Array) -> Array:
+    """Return the RMS misfit (h,) of camera · view = G · board at the board's centre."""
+    left, right = cameras[:, None] @ views[None], G @ boards[:, None]
+    turn = ((left[..., :3, :3] - right[..., :3, :3]) ** 2).sum(axis=(2, 3)) / 2
+    gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
+    total = turn / FIT_RAD**2 + (gap**2).sum(axis=2) / FIT_MM**2
+    return np.asarray(np.sqrt(total.mean(axis=1)))

@@ -1,0 +1,138 @@
+"""How good planned stations are, against the fixed pattern of 15 in common use.
+
+    python tests/bench/bench_plans.py [sessions] [--figure docs/plans-uncertainty.svg]
+
+Blind start: the first station by hand, then what the plan says, revised after every station until
+four are recorded; "at once": the first plan followed to its end. Error: RMS over the sessions at
+the worst corner of the work volume, both from the truth and as the results state it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from plan_world import World, practice_grid, world
+
+from engine.estimate.information import known_information, station_information
+from engine.estimate.noise import given_noise
+from engine.estimate.problem import problem_from
+from engine.plans.types import Wish
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+
+BARS = {8: 0.40, 15: 0.24}
+START = 4  # stations of the blind start
+
+
+def rms(squares: list[np.ndarray]) -> float:
+    """Return the RMS at the worst corner [mm] of squared errors (8,) per session."""
+    return float(np.sqrt(np.mean(squares, axis=0).max()))
+
+
+def grid_session(mount: Mount, seed: int) -> World:
+    """Return a session of the fixed pattern."""
+    made = world(mount, seed)
+    poses = practice_grid(made)
+    made.stations.clear()
+    for pose in poses:
+        made.stop(pose)
+    return made
+
+
+def planned(mount: Mount, seed: int, count: int, revise: bool) -> tuple[World, float]:
+    """Return a planned session and the longest time [s] that a plan of it took."""
+    made = world(mount, seed)
+    slowest = 0.0
+    while len(made.stations) < count:
+        left = (START if len(made.stations) < START else count) - len(made.stations)
+        started = time.perf_counter()
+        plan = made.plan(Wish(count=left))
+        slowest = max(slowest, time.perf_counter() - started)
+        alone = revise and len(made.stations) < START
+        for step in plan.steps[: 1 if alone else None]:
+            made.stop(step.base_T_flange)
+        if not plan.steps:
+            break
+    return made, slowest
+
+
+def table(sessions: int) -> None:
+    """Print errors and times."""
+    for mount in (EYE_TO_HAND, EYE_IN_HAND):
+        grids = [grid_session(mount, seed) for seed in range(sessions)]
+        results = [made.solved() for made in grids]
+        base = rms([m.corner_errors(r) for m, r in zip(grids, results, strict=True)])
+        stated = np.sqrt(np.mean([(r.uncertainty.work_volume_mm or np.nan) ** 2 for r in results]))
+        print(f"{mount}: fixed pattern of 15: {base:.3f} mm (stated {stated:.3f})", flush=True)
+        for count, bar in BARS.items():
+            for revise in (True, False):
+                runs = [planned(mount, seed, count, revise) for seed in range(sessions)]
+                done = [made.solved() for made, _ in runs]
+                error = rms([m.corner_errors(r) for (m, _), r in zip(runs, done, strict=True)])
+                u = np.sqrt(np.mean([(r.uncertainty.work_volume_mm or np.nan) ** 2 for r in done]))
+                print(
+                    f"  {count:2} planned, {'revised' if revise else 'at once'}: {error:.3f} mm "
+                    f"(stated {u:.3f}), ratio {error / base:.2f} (bar {bar}), "
+                    f"lost {sum(m.lost for m, _ in runs)}, "
+                    f"out of reach {sum(m.unreached for m, _ in runs)}, "
+                    f"slowest plan {max(t for _, t in runs):.2f} s",
+                    flush=True,
+                )
+
+
+def course(made: World, noise: tuple[float, float, float]) -> list[float]:
+    """Return u at the work volume [mm] after each station from the fourth, true noise known."""
+    found, problem = made.solved(), problem_from(made.cell, made.stations)
+    assert found.pick is not None
+    flange = np.array([item.base_T_flange for item in made.stations])
+    added = station_information(problem, found, flange, given_noise(*noise))
+    total = np.cumsum(added, axis=0)
+    assert known_information(found).shape == total[-1].shape
+    return [found.pick.work_volume_mm(np.linalg.inv(H)[:6, :6]) for H in total[3:]]
+
+
+def figure(path: Path, sessions: int) -> None:
+    """Draw u over the number of stations, chosen against the fixed pattern."""
+    from matplotlib import pyplot as plt
+
+    noise = (0.15, np.radians(0.02), 0.15)
+    fig, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), sharey=True)
+    for ax, mount in zip(axes, (EYE_TO_HAND, EYE_IN_HAND), strict=True):
+        for label, style, runs in (
+            ("fixed pattern of 15", "s--", [grid_session(mount, k) for k in range(sessions)]),
+            (
+                "planned, blind start",
+                "o-",
+                [planned(mount, k, 15, True)[0] for k in range(sessions)],
+            ),
+        ):
+            u = np.median([course(made, noise) for made in runs], axis=0)
+            ax.plot(range(4, 4 + len(u)), u, style, label=label, color="black", markersize=4)
+        ax.set(title=mount, xlabel="stations", yscale="log")
+        ax.grid(visible=True, which="both", linewidth=0.3)
+    axes[0].set_ylabel("u at the work volume [mm]")
+    axes[0].legend(frameon=False)
+    fig.tight_layout()
+    fig.savefig(path, metadata={"Date": None})
+
+
+def main() -> None:
+    """Run the bench."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("sessions", nargs="?", type=int, default=40)
+    parser.add_argument("--figure", type=Path)
+    args = parser.parse_args()
+    if args.figure:
+        figure(args.figure, args.sessions)
+    else:
+        table(args.sessions)
+
+
+if __name__ == "__main__":
+    main()

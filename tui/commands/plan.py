@@ -1,0 +1,97 @@
+"""`plan`: the stations worth visiting next, and how to get there."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime
+from pathlib import Path
+
+from engine.errors import UsageError
+from engine.plans.types import Grid, Plan, Wish
+from engine.report.plan_sheet import plan_sheet
+from engine.sessions.cell import Cell
+from engine.sessions.cell_file import read_cell
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.sessions.store import write_text_atomic
+from engine.steps.plan import plan_cell, plan_session, store_plan
+
+from ..output import print_json, say
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan further stations of a session, or the first ones of a cell."""
+    wish = _wish(args)
+    path = Path(args.where)
+    if path.is_file():
+        cell, title, plan = read_cell(path), "", plan_cell(path, wish)
+    else:
+        cell, title, plan = _of_session(args, path, wish)
+    if args.out:
+        write_text_atomic(Path(args.out), plan_sheet(plan, cell, title or cell.name))
+    if args.json:
+        print_json(plan.document())
+        for line in (*plan.notes, *comparison(plan), *plan.cautions):
+            say(line)
+    else:
+        print("\n".join(plan_lines(plan, cell)))
+        if args.out:
+            print(f"\nsheet: {args.out}")
+    return 0
+
+
+def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cell, str, Plan]:
+    if args.no_write:
+        session = open_session(folder)
+        return session.cell, session.name, plan_session(session, folder, wish)
+    with writing(folder, who=args.operator):
+        session = open_session(folder)
+        plan = plan_session(session, folder, wish)
+        store_plan(session, folder, plan, args.operator, datetime.now().astimezone())
+    return session.cell, session.name, plan
+
+
+def _wish(args: argparse.Namespace) -> Wish:
+    given = {
+        name: tuple(values)
+        for name in ("heights_mm", "shifts_mm", "tilts_deg", "turns_deg")
+        if (values := getattr(args, name)) is not None
+    }
+    if given and args.style != "grid":
+        raise UsageError(
+            f"--{next(iter(given)).partition('_')[0]} belongs to a fixed pattern",
+            "Add --style grid.",
+        )
+    grid = Grid(**given) if args.style == "grid" else None
+    return Wish(count=args.count, until_mm=args.until, close=args.close, grid=grid)
+
+
+def plan_lines(plan: Plan, cell: Cell) -> list[str]:
+    """Return the plan for a person."""
+    lines = [*plan.notes, *([""] if plan.notes else [])]
+    for number, step in enumerate(plan.steps, start=1):
+        lines.append(f"{number:2}. {step.jog}")
+        if step.by == "pose":
+            shown = "  ".join(
+                f"{label} {text}"
+                for label, text in zip(cell.pendant.labels, step.pose, strict=True)
+            )
+            lines.append(f"    {shown}")
+        lines.append(f"    {step.why}")
+    lines += [*comparison(plan), ""]
+    lines += [f"CAUTION: {text}" for text in plan.cautions]
+    return lines
+
+
+def comparison(plan: Plan) -> list[str]:
+    """Return what the plan reaches, and beside a fixed pattern what chosen stations would."""
+    u = plan.work_volume_mm
+    if u is None or not plan.steps:
+        return []
+    lines = [f"U at the work volume after these {len(plan.steps)}: about {2 * u:.2g} mm"]
+    if plan.chosen_mm is not None:
+        lines.append(f"as many chosen stations: about {2 * plan.chosen_mm:.2g} mm")
+    pick = plan.steps[-1].pick_mm
+    if pick is not None and pick > 1.1 * u:
+        lines.append(f"U of a pick, with the robot's own accuracy: about {2 * pick:.2g} mm")
+    return lines
