@@ -47,6 +47,14 @@ NO_MOVE = (
     "No small move keeps the board in view wherever the camera may be: jog the board nearer to the "
     "middle of the view, or farther from the camera, and record that as the next station."
 )
+BOXES = (
+    "Where the board sits on the flange is not known yet, so only the flange surely keeps clear of "
+    "{names}: watch the board there."
+)
+BOXES_IN_HAND = (
+    "Where the camera sits on the flange is not known yet, so only the flange surely keeps clear "
+    "of {names}: watch the camera there."
+)
 DISAGREE = (
     "The stations so far do not fit together: check how the poses are read (convention, unit, "
     "active tool and frame) before going on."
@@ -159,6 +167,9 @@ def _jogs(
         steps.append(Step("jog", pose, fields, jog, _why(here, flange), after))
         here, near = flange, fields
     notes = (NO_MOVE,) if len(poses) < count else ()
+    if cell.keep_out and steps:
+        text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
+        notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
     return Plan(tuple(steps), notes, cautions=(JOG_CAUTION, *CAUTIONS))
 
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from ..frames import Array
 
-EXCHANGES = 2  # passes over all chosen stations; a third one gains less than 1 % (bench)
-WORTH = 0.995  # [-] an exchange must lower the loss by this factor to be made
+EXCHANGES = 5  # passes over all chosen stations; most end after two because nothing helps any more
+WORTH = 0.998  # [-] an exchange must lower the loss by this factor to be made
 
 Usable = Callable[[int], bool]
 Alike = Callable[[int], NDArray[np.bool_]]
