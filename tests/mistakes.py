@@ -9,8 +9,10 @@ import numpy as np
 from engine.camera.lens import project
 from engine.checks.slips import slips
 from engine.checks.typed import layout
+from engine.diagnosis.scene import scene
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
+from engine.estimate.solver import solution
 from engine.frames import Array, apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 from engine.sessions.observations import Observation
@@ -51,11 +53,24 @@ def with_texts(problem: Problem, texts: Texts) -> Problem:
     return replace(problem, observations=observations)
 
 
-def slipped(session: Faulty, rng: np.random.Generator, least: Array) -> Faulty:
-    """Return the session with one field mistyped by more than ``least`` (k,) [field units].
+def left_out_noise(session: Faulty) -> Array:
+    """Return the standard deviation of each typed field against all other stations (n, k).
 
-    The slip is drawn from those that lead from the true text to another one.
+    Image noise, robot noise and the result's own uncertainty: what a single mistake hides behind.
     """
+    found = solution(session.problem)
+    assert found is not None
+    seen = scene(found, session.texts)
+    Z = np.array([seen.field_rows(row) for row in range(len(seen.ids))])
+    return np.asarray(1.0 / np.sqrt(np.einsum("niq,nij,njq->nq", Z, seen.P, Z)))
+
+
+def slipped(session: Faulty, rng: np.random.Generator, least: Array) -> Faulty:
+    """Return the session with one field mistyped by more than ``least`` (k,) or (n, k).
+
+    In field units. The slip is drawn from those that lead from the true text to another one.
+    """
+    least = np.broadcast_to(least, (len(session.texts), np.shape(least)[-1]))
     where = layout(session.problem.pendant, session.problem.robot)
     while True:
         station = int(rng.choice(list(session.texts)))
@@ -67,7 +82,7 @@ def slipped(session: Faulty, rng: np.random.Generator, least: Array) -> Faulty:
         off = abs(float(slip.text) - float(text))
         if where.is_angle(k):
             off = abs((off + 180.0) % 360.0 - 180.0)
-        if off > least[k]:
+        if off > least[list(session.texts).index(station), k]:
             break
     fields = list(session.texts[station])
     fields[k] = slip.text

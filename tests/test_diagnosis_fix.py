@@ -11,6 +11,7 @@ from command import answer, refused
 from made_session import make_session
 
 from engine.sessions.folder import open_session
+from engine.sessions.session import Session
 from engine.sessions.session_file import session_text
 
 
@@ -91,3 +92,54 @@ def test_a_finding_that_does_not_stand_cannot_be_fixed(wrong: tuple[Path, str]) 
 
 def test_station_without_fix_is_refused(wrong: tuple[Path, str]) -> None:
     assert "--fix" in refused("check", wrong[0], "--station", 3)
+
+
+def stored(tmp_path: Path, count: int = 9) -> Path:
+    folder = tmp_path / "session"
+    make_session(folder, count)
+    return folder
+
+
+def rewritten(folder: Path, session: Session) -> None:
+    (folder / "session.yaml").write_text(session_text(session), encoding="utf-8")
+
+
+def test_exchanged_images_are_exchanged_back(tmp_path: Path) -> None:
+    folder = stored(tmp_path)
+    session = open_session(folder)
+    second, fifth = session.stations[1], session.stations[4]
+    wrong = session.with_station(replace(second, points=fifth.points))
+    rewritten(folder, wrong.with_station(replace(fifth, points=second.points)))
+    said = first(answer("check", folder, status=1)["findings"])
+    assert (said["code"], said["stations"]) == ("pairing", [2, 5])
+    fixed = answer("check", folder, "--fix", "pairing", "--station", 5)
+    assert not [item for item in fixed["findings"] if item["level"] == "error"]
+    assert open_session(folder).stations == session.stations
+
+
+def test_shifted_images_are_paired_again(tmp_path: Path) -> None:
+    folder = stored(tmp_path)
+    session = open_session(folder)
+    points = [s.points for s in session.stations]
+    stations = [
+        replace(station, points=points[k + 1]) for k, station in enumerate(session.stations[:-1])
+    ]
+    rewritten(folder, replace(session, stations=tuple(stations)))
+    said = first(answer("check", folder, status=1)["findings"])
+    assert said["code"] == "pairing"
+    fixed = answer("check", folder, "--fix", "pairing")
+    assert not [item for item in fixed["findings"] if item["level"] == "error"]
+    after = open_session(folder).stations
+    assert [s.points for s in after[1:]] == points[1:-1]
+    assert not after[0].use
+
+
+def test_the_convention_is_corrected_in_the_session(tmp_path: Path) -> None:
+    folder = stored(tmp_path)
+    session = open_session(folder)
+    pendant = replace(session.cell.pendant, rotation="moving-xyz")
+    rewritten(folder, replace(session, cell=replace(session.cell, pendant=pendant)))
+    said = first(answer("check", folder, status=1)["findings"])
+    assert (said["code"], said["suggested"]) == ("rotation-convention", "fixed-xyz")
+    answer("check", folder, "--fix", "rotation-convention")
+    assert open_session(folder).cell.pendant.rotation == "fixed-xyz"

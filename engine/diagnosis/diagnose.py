@@ -31,11 +31,23 @@ from .smooth import smooth_causes
 from .split import split_causes
 from .whole_causes import Promising, promising, settled, whole_causes
 
-# Chance that a clean session raises an alarm of one family: together under 2 %, of which errors
-# under 1 %. A typed value between the two is a warning.
-ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1.5e-3, "pitch": 1e-3, "lens": 1e-3}
-ERROR_CHANCE = 3e-3  # chance in a clean session below which a typed value is an error
+# Chance that a clean session raises an alarm of one family: together 1 %, of which errors under a
+# half. A typed value between the two is a warning.
+ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1e-3, "pitch": 5e-4, "lens": 5e-4}
+ERROR_CHANCE = 1.5e-3  # chance in a clean session below which a typed value is an error
 HOPEFUL = 2  # causes put right after which the stations must agree at last
+CAUSES = (  # codes of findings that name what is wrong, not what follows from it
+    "typed-value",
+    "outlier",
+    "pairing",
+    "rotation-convention",
+    "unit",
+    "inverse-pose",
+    "board-moved",
+    "camera-moved",
+    "board-pitch",
+    "lens",
+)
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 

@@ -18,7 +18,7 @@ from ..frames import Array, displaced, inverse, transform
 from .scene import Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
-FITS = 1e-3  # [-] a station within its noise is called unexplained this rarely
+FITS = 1e-4  # [-] a station within its noise is called unexplained this rarely
 TURNABLE = ("chessboard", "circles")  # patterns whose grid falls on itself after half a turn
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from ..checks.motion import RecordedPose, motion_findings
 from ..checks.reach import joint_findings, reach_findings
 from ..checks.units import unit_findings
+from ..diagnosis.diagnose import CAUSES
 from ..errors import PoseError
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
@@ -19,10 +20,11 @@ from .solve import solve_session
 
 
 def check_session(session: Session, folder: Path) -> list[Finding]:
-    """Return every finding on a session: stations one by one, then the whole where it solves.
+    """Return every finding on a session: causes first, then station by station, then the rest.
 
-    Warnings that the operator accepted when recording are not repeated. Raises FileError when a
-    file that a station names is missing or damaged.
+    A wrong value or convention puts stations out of reach, too near or elsewhere: the cause comes
+    before what follows from it. Warnings that the operator accepted when recording are not
+    repeated. Raises FileError when a file that a station names is missing or damaged.
     """
     found = list(_station_findings(session))
     leftover = unfinished(folder)
@@ -31,7 +33,9 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if any(item.code == "format" for item in found):
         return found
-    return found + list(solve_session(session, folder).result.findings)
+    whole = solve_session(session, folder).result.findings
+    causes = [item for item in whole if item.code in CAUSES]
+    return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
 
 
 def _station_findings(session: Session) -> Iterator[Finding]:
