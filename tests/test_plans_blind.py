@@ -120,12 +120,12 @@ def test_no_pose_is_told_while_lengths_are_read_in_the_wrong_unit() -> None:
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_arrangements_hold_the_truth_and_tighten_with_stations(mount: Mount) -> None:
     made = world(mount, 6)
-    made.follow(3)
+    made.follow(4)
     typed = np.array([item.base_T_flange for item in made.stations])
     views = np.array([made.view(pose) for pose in typed])
     carried = made.board if mount == EYE_TO_HAND else made.camera
     spread = []
-    for count in (1, 2, 3):
+    for count in (1, 2, 4):
         known = arrangements(mount, typed[:count], views[:count])
         off = np.linalg.norm(known.carried[:, :3, 3] - carried[:3, 3], axis=1)
         spread.append(float(np.median(off)))

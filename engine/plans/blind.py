@@ -35,6 +35,14 @@ LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in vi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class BlindMove:
+    """One move: where it leads (4, 4), and whether the board stays in view for ``sure``."""
+
+    flange: Array
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Moves:
     """Moves from one pose: shifts (m, 3) [mm], turns (m, 3) [rad], where they lead (m, 4, 4)."""
 
@@ -56,22 +64,26 @@ def blind_moves(
     boxes: Sequence[KeepOut],
     *,
     level: bool,
-) -> list[Array]:
-    """Return up to ``count`` flange poses (4, 4), each one small jog from the one before.
+) -> list[BlindMove]:
+    """Return up to ``count`` moves, each one small jog from the one before.
 
     ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
     keeps the board in view.
     """
-    poses, found = list(visited), list[Array]()
+    poses, found = list(visited), list[BlindMove]()
     for _ in range(count):
         moves = menu(poses[-1], level)
-        moves = moves.take(_allowed(moves, poses[-1], known, seen, boxes))
+        share = _in_view(moves, known, seen)
+        surest = float(share.max())
+        moves = moves.take(share >= max(surest, LEAST_VIEW))
+        if boxes:
+            moves = moves.take(_clear_of(boxes, moves.flange, poses[-1], known, seen))
         order = np.argsort(-_spread(np.array(poses), moves.flange), kind="stable")
         best = next((i for i in order if arm.stands(moves.flange[i])), None)
         if best is None:
             break
         poses.append(moves.flange[best])
-        found.append(moves.flange[best])
+        found.append(BlindMove(moves.flange[best], surest == 1.0))
     return found
 
 
@@ -90,18 +102,16 @@ def menu(present: Array, level: bool) -> Moves:
     return Moves(shift, turn, jogged(start, shift, turn))
 
 
-def _allowed(
-    moves: Moves, present: Array, known: Arrangements, seen: Sight, boxes: Sequence[KeepOut]
-) -> NDArray[np.bool_]:
-    """Tell which moves keep the board in view and out of the boxes, wherever the camera is."""
-    share = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
-    promising = share >= max(float(share.max()), LEAST_VIEW)
-    share = np.where(promising, 0.0, -1.0)
+def _in_view(moves: Moves, known: Arrangements, seen: Sight) -> Array:
+    """Return the share (m,) of the arrangements in which each move keeps the board in view.
+
+    −1 where a first look at few of them shows that others do better.
+    """
+    first = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
+    promising = first >= max(float(first.max()), LEAST_VIEW)
+    share = np.full(len(first), -1.0)
     share[promising] = in_view(seen, known.views(moves.flange[promising])).mean(axis=1)
-    good = np.asarray(share >= max(float(share.max()), LEAST_VIEW))
-    if boxes:
-        good[good] &= _clear_of(boxes, moves.flange[good], present, known, seen)
-    return good
+    return share
 
 
 def _clear_of(

@@ -18,7 +18,7 @@ from ..frames import Array, from_position_quaternion, transform
 from ..pendant.conventions import YAW, to_matrix
 from ..sessions.cell import EYE_TO_HAND, Cell, Rough
 from .arm import ArmCheck, arm_check, is_level
-from .blind import blind_moves
+from .blind import BlindMove, blind_moves
 from .jog import jog_text
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
@@ -158,13 +158,15 @@ def _jogs(
 ) -> Plan:
     seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
     level = is_level(cell.robot)
-    poses = blind_moves(typed, count, known, seen, arm, cell.keep_out, level=level)
+    moves = blind_moves(typed, count, known, seen, arm, cell.keep_out, level=level)
+    poses = [move.flange for move in moves]
     expected = _expected(problem, typed, poses, known)
     steps, here = list[Step](), typed[-1]
-    for flange, after in zip(poses, expected, strict=True):
+    for move, after in zip(moves, expected, strict=True):
+        flange = move.flange
         fields, pose = shown(cell, arm, flange, near)
         jog = jog_text(here, flange, cell.pendant.active_frame)
-        steps.append(Step("jog", pose, fields, jog, _why(here, flange), after))
+        steps.append(Step("jog", pose, fields, jog, _why(here, move), after))
         here, near = flange, fields
     notes = (NO_MOVE,) if len(poses) < count else ()
     if cell.keep_out and steps:
@@ -173,11 +175,14 @@ def _jogs(
     return Plan(tuple(steps), notes, cautions=(JOG_CAUTION, *CAUTIONS))
 
 
-def _why(start: Array, end: Array) -> str:
+def _why(start: Array, move: BlindMove) -> str:
+    end = move.flange
     turned = bool(np.abs(end[:3, :3] - start[:3, :3]).max() > 1e-6)
     shifted = bool(np.abs(end[:3, 3] - start[:3, 3]).max() > 1e-6)
     what = " and ".join(filter(None, ["turn" * turned, "shift" * shifted]))
-    return f"small {what} that keeps the board in view; look at the image before recording"
+    if move.sure:
+        return f"small {what} that keeps the board in view; look at the image before recording"
+    return f"small {what}; the board may leave the view: watch the image, and stop before it does"
 
 
 def _expected(

@@ -25,20 +25,26 @@ FIT_RAD, FIT_MM = np.radians(0.05), 0.5  # [rad], [mm] misfit of good stations i
 APART = 3.0  # [-] times that another reading must fit worse to be ruled out
 
 
-def settled(mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: Array) -> bool:
-    """Tell whether the declared convention fits and every other one fits clearly worse.
+def rivals(
+    mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: Array
+) -> list[Array]:
+    """Return the poses (n, 4, 4) under every other convention that may fit too, likeliest first.
 
     ``typed`` and ``views`` (n, 4, 4) are the stations' base_T_flange and camera_T_board, ``centre``
-    (3,) is the board's middle [mm]. Joints and a single angle leave no choice.
+    (3,) is the board's middle [mm]. A closed form rules most conventions out; where turns are
+    small it cannot, and what is left deserves a fit. Joints and a single angle have no rivals.
     """
     if pendant.rotation in (JOINTS, YAW):
-        return True
-    size = misfits(mount, pendant, typed, views, centre)
-    return bool(len(size) == 1 or size[1:].min() > APART * max(size[0], 1.0))
+        return []
+    poses = readings(pendant, typed)
+    size = misfits(mount, poses, views, centre)
+    near = size[1:] < APART * max(size[0], 1.0)
+    order = np.argsort(size[1:], kind="stable")
+    return [poses[1 + k] for k in order if near[k]]
 
 
-def misfits(mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: Array) -> Array:
-    """Return the RMS misfit [-] of the declared reading, then of every other one."""
+def readings(pendant: Pendant, typed: Array) -> Array:
+    """Return ``typed`` (n, 4, 4) as declared, then under every other convention, (h, n, 4, 4)."""
     values = np.array([from_matrix(R, pendant) for R in typed[:, :3, :3]])
     names = [pendant.rotation, *(name for name in ROTATIONS if name != pendant.rotation)]
     read = [
@@ -46,11 +52,15 @@ def misfits(mount: Mount, pendant: Pendant, typed: Array, views: Array, centre: 
         for name in names
         if name not in (JOINTS, YAW) and field_count(name) - POSITION_FIELDS == values.shape[1]
     ]
-    G = related(mount, transform(np.array(read), typed[:, :3, 3]))
-    seen = np.broadcast_to(views, G.shape)
-    cameras, boards = transforms_from(G, seen)
+    return transform(np.array(read), typed[:, :3, 3])
+
+
+def misfits(mount: Mount, poses: Array, views: Array, centre: Array) -> Array:
+    """Return the RMS misfit (h,) [-] of closed forms for each set of ``poses`` (h, n, 4, 4)."""
+    G = related(mount, poses)
+    cameras, boards = transforms_from(G, np.broadcast_to(views, G.shape))
     size = _misfit(cameras, boards, np.tile(G, (3, 1, 1, 1)), views, centre)
-    return np.asarray(size.reshape(3, len(read)).min(axis=0))
+    return np.asarray(size.reshape(3, len(poses)).min(axis=0))
 
 
 def _misfit(cameras: Array, boards: Array, G: Array, views: Array, centre: Array) -> Array:

@@ -20,7 +20,7 @@ from ..sessions.cell import Cell
 from ..sessions.observations import Observation
 from .arm import arm_check, is_level
 from .blind_plan import jogs, nothing_recorded
-from .convention import settled
+from .convention import rivals
 from .jog import jog_text
 from .outlook import Outlook, outlook
 from .pose_plan import MOST_STATIONS, chosen_plan, grid_plan
@@ -86,18 +86,38 @@ def confirmed(problem: Problem, result: Result, typed: Array, views: Array) -> b
     that have a view.
     """
     used = np.array([station.used for station in result.stations])
-    if not result.solved or result.noise is None or used.sum() < LEAST_STATIONS:
-        return False
-    times = FITS_MANY if used.sum() >= MANY else FITS
-    prior = noise_prior(problem.robot, problem.pendant)
-    _, rotation, position = np.hypot(prior.median, (0.0, *prior.floor)) * times
-    if result.noise.rotation > rotation or result.noise.position > position:
+    if used.sum() < LEAST_STATIONS or not _fits(problem, result):
         return False
     if is_level(problem.robot):  # it turns about one axis: there all conventions agree
         return True
+    seen = tuple(item for item in problem.observations if _view(problem, item) is not None)
     kept = used if len(used) == len(typed) else np.ones(len(typed), bool)
     centre = problem.board.points().mean(axis=0)
-    return settled(problem.mount, problem.pendant, typed[kept], views[kept], centre)
+    others = rivals(problem.mount, problem.pendant, typed[kept], views[kept], centre)
+    stations = [item for item, good in zip(seen, kept, strict=True) if good]
+    return not any(_fits_as(problem, stations, poses) for poses in others)
+
+
+def _fits(problem: Problem, result: Result) -> bool:
+    """Tell whether the robot noise of ``result`` is what such a robot and pendant may show."""
+    if not result.solved or result.noise is None:
+        return False
+    many = sum(station.used for station in result.stations) >= MANY
+    prior = noise_prior(problem.robot, problem.pendant)
+    _, rotation, position = np.hypot(prior.median, (0.0, *prior.floor))
+    times = FITS_MANY if many else FITS
+    noise = result.noise
+    return bool(noise.rotation <= times * rotation and noise.position <= times * position)
+
+
+def _fits_as(problem: Problem, stations: Sequence[Observation], poses: Array) -> bool:
+    """Tell whether the stations fit with these poses (n, 4, 4) instead of their own."""
+    read = tuple(
+        replace(item, base_T_flange=pose, joints=None)
+        for item, pose in zip(stations, poses, strict=True)
+    )
+    trial = replace(problem, observations=read, robot=None)
+    return _fits(problem, solve(trial))
 
 
 def _present(problem: Problem, result: Result, last: tuple[Observation, Array]) -> Array:

@@ -14,6 +14,9 @@ from ..camera.model import Camera
 from ..frames import Array, apply, rotation_exp, transform
 
 EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares, common practice
+# [-] spacings beyond the outermost points that must be seen: rendered boards are found whole from
+# 0.4 on; a charuco corner needs the markers around it, so the whole outer squares.
+RIM = {"chessboard": 0.6, "circles": 0.6, "circles-staggered": 0.6, "charuco": 1.0}
 JOG_MM = 5.0  # mm; a jog by hand ends about this near, common practice, no source
 MOST_TILT_DEG = 45.0  # deg; still detected as well as a level board (measured, docs/plans.md)
 LEAST_SPACING_PX = 8.0  # px between neighbouring points; below it corners blur into each other
@@ -66,7 +69,7 @@ def sight(camera: Camera, board: Board, first_distance_mm: float | None) -> Sigh
     in the image does.
     """
     data, size = lens(camera), np.asarray(camera.image_size_px, float)
-    points, rim = board.points(), board.spacing_mm
+    points, rim = board.points(), RIM[board.pattern] * board.spacing_mm
     low, high = points.min(axis=0), points.max(axis=0)
     x0, y0, x1, y1 = low[0] - rim, low[1] - rim, high[0] + rim, high[1] + rim
     corners = np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]])

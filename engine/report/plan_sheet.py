@@ -50,7 +50,7 @@ def _table(plan: Plan, cell: Cell) -> Html:
         for text in ("done", "no.", "move", "pose shown then", "pose as read")
     )
     rows = joined(_row(number, step, labels) for number, step in enumerate(plan.steps, start=1))
-    return element("table", element("thead", element("tr", top)) + element("tbody", rows))
+    return element("table", joined([element("thead", element("tr", top)), element("tbody", rows)]))
 
 
 def _row(number: int, step: Step, labels: tuple[str, ...]) -> Html:

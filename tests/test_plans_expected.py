@@ -1,0 +1,56 @@
+"""The expected uncertainty against the spread of simulated sessions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plan_world import PIXEL_PX, World, world
+
+from engine.estimate.information import station_information
+from engine.estimate.noise import given_noise
+from engine.estimate.problem import problem_from
+from engine.estimate.result import Result
+from engine.frames import Array
+from engine.plans.plan import make_plan
+from engine.plans.types import Wish
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+
+SESSIONS = 200
+CLOSE = 0.15  # [-] agreement of spread and expectation; 200 sessions tell the spread to 5 %
+NOISE = given_noise(PIXEL_PX, np.radians(0.02), 0.15)
+
+
+def informed(made: World) -> Result:
+    """Return the result with the true noise levels, and the covariance that belongs to them."""
+    found, problem = made.solved(), problem_from(made.cell, made.stations)
+    flange = np.array([item.base_T_flange for item in made.stations])
+    H = station_information(problem, found, flange, NOISE).sum(axis=0)
+    C = np.linalg.inv(H)
+    return replace(found, noise=NOISE, full_covariance=C, joint_covariance=C, covariance=C[:6, :6])
+
+
+def errors(made: World, flange: Array) -> Array:
+    """Return the squared errors (8,) of one session that visits ``flange`` (n, 4, 4)."""
+    again = World(made.cell, made.camera, made.board, made.rng, made.axes, [])
+    for pose in flange:
+        again.stop(pose, jog=False)
+    return again.corner_errors(again.solved())
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_expected_uncertainty_is_the_spread_of_simulated_sessions(mount: Mount) -> None:
+    made = world(mount, 1)
+    made.follow(4)
+    plan = make_plan(made.cell, made.stations, Wish(count=4), result=informed(made))
+    flange = np.array(
+        [
+            *(item.base_T_flange for item in made.stations),
+            *(step.base_T_flange for step in plan.steps),
+        ]
+    )
+    squares = np.array([errors(made, flange) for _ in range(SESSIONS)])
+    spread = float(np.sqrt(squares.mean(axis=0).max()))
+    assert plan.work_volume_mm is not None
+    assert spread == pytest.approx(plan.work_volume_mm, rel=CLOSE)

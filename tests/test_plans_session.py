@@ -1,0 +1,235 @@
+"""Plans of session folders and cell files: stored, revised, printed, and from the command line."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command import answer, refused, stationbook
+from made_session import make_session
+
+from engine.frames import quaternion_xyzw
+from engine.pendant.entry import pose_from_fields
+from engine.plans.plan import CLOSING
+from engine.plans.types import Wish
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
+from engine.simulate.scenario import cell_text, truth
+from engine.steps.plan import plan_session, revised, store_plan
+
+NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
+
+
+def test_json_has_exactly_the_documented_keys(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    found = answer("plan", tmp_path / "s", "--count", 2)
+    assert set(found) == {"format", "stations", "work_volume_mm"}
+    assert found["format"] == 1
+    assert len(found["stations"]) == 2
+    for station in found["stations"]:
+        assert set(station) == {"by", "pose", "jog", "work_volume_mm_after"}
+        assert station["by"] == "pose"
+        assert len(station["pose"]) == 6
+    assert found["work_volume_mm"] == found["stations"][-1]["work_volume_mm_after"]
+
+
+def test_one_station_gives_jogs_whose_poses_only_programs_see(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 1)
+    found = answer("plan", tmp_path / "s")
+    assert [station["by"] for station in found["stations"]] == ["jog"] * 3
+    assert all(len(station["pose"]) == 6 for station in found["stations"])
+    stored = open_session(tmp_path / "s").plan
+    assert [item.pose for item in stored] == [None] * 3
+    assert [item.jog for item in stored] == [station["jog"] for station in found["stations"]]
+    shown = stationbook("plan", tmp_path / "s")
+    assert found["stations"][0]["pose"][0] not in shown.stdout
+    assert "CAUTION" in shown.stdout
+    assert "reduced speed" in shown.stdout
+
+
+def test_the_plan_is_stored_with_a_line_in_the_journal(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    found = answer("plan", tmp_path / "s", "--count", 3, "--close", "--operator", "M. Berg")
+    session = open_session(tmp_path / "s")
+    assert [list(item.pose or ()) for item in session.plan] == [
+        station["pose"] for station in found["stations"]
+    ]
+    assert session.plan[-1].pose == session.stations[0].pose
+    assert session.plan[-1].why == CLOSING
+    line = read_journal(tmp_path / "s")[-1]
+    assert (line["action"], line["who"], line["stations"]) == ("plan", "M. Berg", 4)
+    before = (tmp_path / "s" / "session.yaml").read_bytes()
+    answer("plan", tmp_path / "s", "--count", 5, "--no-write")
+    assert (tmp_path / "s" / "session.yaml").read_bytes() == before
+
+
+def test_a_cell_without_rough_transforms_only_tells_the_first_station(tmp_path: Path) -> None:
+    (tmp_path / "cell.yaml").write_text(cell_text(), encoding="utf-8")
+    found = answer("plan", tmp_path / "cell.yaml")
+    assert found == {"format": 1, "stations": [], "work_volume_mm": None}
+    shown = stationbook("plan", tmp_path / "cell.yaml").stdout
+    assert "First station" in shown
+    assert "nothing to plan" in shown
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+@pytest.mark.parametrize("axes", [6, 4])
+def test_a_cell_with_rough_transforms_gets_jogs_that_use_them(
+    mount: str, axes: int, tmp_path: Path
+) -> None:
+    real = truth(mount, axes)
+    names = ("base_T_camera", "flange_T_board")
+    if mount == EYE_IN_HAND:
+        names = ("flange_T_camera", "base_T_board")
+    lines = ["rough:"]
+    for name, T in zip(names, (real.camera, real.board), strict=True):
+        place = np.round(T[:3, 3] + 5.0).tolist()
+        turn = np.round(quaternion_xyzw(T[:3, :3]), 3).tolist()
+        lines.append(f"  {name}: {{position_mm: {place}, quaternion_xyzw: {turn}}}")
+    text = cell_text(mount, axes) + "\n".join(lines) + "\n"
+    (tmp_path / "cell.yaml").write_text(text, encoding="utf-8")
+    found = answer("plan", tmp_path / "cell.yaml")
+    assert [station["by"] for station in found["stations"]] == ["jog"] * 4
+    turns = [abs(int(turn)) for turn in re.findall(r"turn [+−](\d+)°", str(found))]
+    assert max(turns) == 20  # known well enough for the largest jog
+    pendant = open_cell(tmp_path / "cell.yaml").pendant
+    first = pose_from_fields(found["stations"][0]["pose"], pendant).base_T_flange
+    view = real.camera_T_board(first)
+    assert 300.0 < view[2, 3] < 1500.0
+    assert np.abs(view[:2, 3]).max() < 0.4 * view[2, 3]
+
+
+def open_cell(path: Path):
+    from engine.sessions.cell_file import read_cell
+
+    return read_cell(path)
+
+
+class Page(HTMLParser):
+    """Counts what a page holds."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.boxes = 0
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.boxes += ("class", "box") in attrs
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+@pytest.mark.parametrize("count", [3, 14])
+def test_the_sheet_is_one_page_with_a_box_and_room_for_every_station(
+    count: int, tmp_path: Path
+) -> None:
+    make_session(tmp_path / "s", 4)
+    found = answer(
+        "plan", tmp_path / "s", "--count", count, "--out", tmp_path / "plan.html", "--no-write"
+    )
+    source = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    page = Page()
+    page.feed(source)
+    assert page.boxes == len(found["stations"]) == count
+    assert page.tags.count("tr") == count + 1
+    for station in found["stations"]:
+        assert station["pose"][0] in page.text
+    assert "reduced speed" in page.text
+    assert source.count('class="line"') == 6 * count
+    assert not re.search(r"(src|href)=", source)
+    row = float(re.search(r"td\{height:([\d.]+)mm\}", source).group(1))
+    size = float(re.search(r"tbody\{font-size:([\d.]+)mm\}", source).group(1))
+    assert row * count <= 210.0  # of the 277 mm between the margins of an A4 page
+    assert size >= 2.0
+
+
+def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 1)
+    found = answer("plan", tmp_path / "s", "--out", tmp_path / "plan.html", "--no-write")
+    text = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert text.count("jog only") == 3
+    assert all(station["pose"][0] not in text for station in found["stations"])
+
+
+def test_a_fixed_pattern_is_compared_with_chosen_stations(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    words = ("plan", tmp_path / "s", "--style", "grid", "--no-write")
+    numbers = ("--heights", -40, 40, "--shifts", 60, "--tilts", 25, "--turns", 0, 40)
+    shown = stationbook(*words, *numbers)
+    assert shown.returncode == 0, shown.stderr
+    pattern = float(re.search(r"after these \d+: about ([\d.]+) mm", shown.stdout).group(1))
+    chosen = float(re.search(r"as many chosen stations: about ([\d.]+) mm", shown.stdout).group(1))
+    assert chosen < pattern
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--count", "0"),
+        ("--until", "-1"),
+        ("--heights", "10"),
+        ("--style", "grid", "--tilts", "80"),
+    ],
+)
+def test_words_that_make_no_sense_are_refused(words: tuple[str, ...], tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    refused("plan", tmp_path / "s", *words)
+
+
+def test_the_plan_is_revised_as_stations_come(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 6)
+    whole = open_session(tmp_path / "s")
+
+    def recorded(count: int, plan: tuple = ()):
+        return replace(whole, stations=whole.stations[:count], plan=plan)
+
+    first = revised(recorded(1), tmp_path / "s")
+    assert first is not None
+    jogs = tuple(step.planned() for step in first.steps)
+    assert all(item.pose is None for item in jogs)
+    grown = revised(recorded(4, jogs[1:]), tmp_path / "s")
+    assert grown is not None
+    assert len(grown.steps) == 4  # to eight in all
+    assert all(step.by == "pose" for step in grown.steps)
+    planned = tuple(step.planned() for step in grown.steps)
+    again = revised(recorded(4, planned), tmp_path / "s")
+    assert again is not None
+    assert [step.pose for step in again.steps] == [item.pose for item in planned]
+    assert revised(recorded(6), tmp_path / "s") is None
+
+
+def test_a_revised_plan_leaves_out_what_was_passed_over_or_recorded(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    session = open_session(tmp_path / "s")
+    plan = plan_session(session, tmp_path / "s", Wish(count=3))
+    first, second, third = (step.planned() for step in plan.steps)
+    recorded = replace(first, pose=session.stations[2].pose)
+    kept = replace(
+        session, plan=(replace(second, skipped="a cable is in the way"), recorded, third)
+    )
+    found = revised(kept, tmp_path / "s")
+    assert found is not None
+    assert len(found.steps) == 1
+    assert second.pose not in [step.pose for step in found.steps]
+    stored = store_plan(kept, tmp_path / "s", found, None, NOW)
+    assert stored.plan[0].skipped == "a cable is in the way"
+    assert len(stored.plan) == 2
+
+
+def test_an_unchanged_plan_is_not_written_again(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    session = open_session(tmp_path / "s")
+    plan = plan_session(session, tmp_path / "s", Wish(count=2))
+    stored = store_plan(session, tmp_path / "s", plan, None, NOW)
+    lines = len(read_journal(tmp_path / "s"))
+    assert store_plan(stored, tmp_path / "s", plan, None, NOW) is stored
+    assert len(read_journal(tmp_path / "s")) == lines
