@@ -19,10 +19,9 @@ SHARES = {  # share of each kind among slips in one field
     "lost digit": 0.10,
     "doubled digit": 0.08,
     "extra digit": 0.02,
-    "lost sign": 0.10,
+    "lost sign": 0.11,  # near half a turn: the other sign of the wrap
     "shifted point": 0.06,
     "kept value": 0.03,
-    "other sign of the wrap": 0.01,
 }
 OTHER_DECIMALS = 0.02  # share of typists who leave out a trailing zero that the pendant shows
 FULL_CIRCLE = 0.02  # share of pendants that show angles from 0° to 360°, from memory
@@ -76,40 +75,49 @@ def kept(fields: Sequence[str], previous: Sequence[str]) -> tuple[int, ...]:
 def _candidates(typed: str, wrap: float) -> Iterator[tuple[str, str, float]]:
     """Yield (text, kind, share) with the share of a kind spread over its members."""
     sign, digits, point = _parts(typed)
+    for new, at, kind, share in _other_digits(digits, point):
+        yield sign + _joined(new, at), kind, share
+    for new, at, kind, share in _other_lengths(digits, point):
+        yield sign + _joined(new, at), kind, share
+    for at in range(1, len(digits) + 1):
+        if at != point:
+            share = SHARES["shifted point"] / 2.0 ** abs(at - point)
+            yield sign + _joined(digits, at), "shifted point", share
+    other_sign = typed.removeprefix("-") if sign else f"-{typed}"
+    near_wrap = bool(wrap) and abs(float(typed)) > wrap / 2
+    kind = "other sign of the wrap" if near_wrap else "lost sign"
+    yield other_sign, kind, SHARES["lost sign"]
+
+
+def _other_digits(digits: str, point: int) -> Iterator[tuple[str, int, str, float]]:
+    """Yield (digits, place of the point, kind, share): one digit wrong, or two swapped."""
     n = len(digits)
-
-    def shown(new: str, at: int = point) -> str:
-        return sign + _joined(new, at)
-
     for k, digit in enumerate(digits):
         weight = {d: _nearness(digit, d) for d in "0123456789" if d != digit}
         for other, w in weight.items():
             share = SHARES["wrong digit"] * w / sum(weight.values()) / n
-            yield shown(digits[:k] + other + digits[k + 1 :]), "wrong digit", share
+            yield digits[:k] + other + digits[k + 1 :], point, "wrong digit", share
     for k in range(n - 1):
         if digits[k] != digits[k + 1]:
             new = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
-            yield shown(new), "swapped digits", SHARES["swapped digits"] / max(n - 1, 1)
+            yield new, point, "swapped digits", SHARES["swapped digits"] / (n - 1)
+
+
+def _other_lengths(digits: str, point: int) -> Iterator[tuple[str, int, str, float]]:
+    """Yield (digits, place of the point, kind, share): one digit lost, doubled or too many."""
+    n = len(digits)
+    share = SHARES["lost digit"] / (10 * (n + 1))
     for k in range(n + 1):
         for digit in "0123456789":
-            new, share = digits[:k] + digit + digits[k:], SHARES["lost digit"] / (10 * (n + 1))
+            new = digits[:k] + digit + digits[k:]
             if k <= point:
-                yield shown(new, point + 1), "lost digit", share
+                yield new, point + 1, "lost digit", share
             if k >= point:
-                yield shown(new, point), "lost digit", share
+                yield new, point, "lost digit", share
     for k in range(n if n > 1 else 0):
         double = digits[k] in (digits[k - 1 : k] + digits[k + 1 : k + 2])
         kind = "doubled digit" if double else "extra digit"
-        new = digits[:k] + digits[k + 1 :]
-        yield shown(new, point - (k < point)), kind, SHARES[kind]
-    for at in range(1, n + 1):
-        if at != point:
-            steps = abs(at - point)
-            yield shown(digits, at), "shifted point", SHARES["shifted point"] / 2.0**steps
-    other_sign = typed.removeprefix("-") if sign else f"-{typed}"
-    yield other_sign, "lost sign", SHARES["lost sign"]
-    if wrap and abs(float(typed)) > wrap / 2:
-        yield other_sign, "other sign of the wrap", SHARES["lost sign"] * 1.01
+        yield digits[:k] + digits[k + 1 :], point - (k < point), kind, SHARES[kind]
 
 
 def _parts(typed: str) -> tuple[str, str, int]:

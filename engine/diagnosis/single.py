@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,11 +40,11 @@ class Others:
     systematic: Array
 
 
-def others(scene: Scene, row: int, apart: tuple[int, ...] = ()) -> Others:
-    """Return what the stations used, less ``row`` and those ``apart``, say of station ``row``."""
+def others(scene: Scene, row: int) -> Others:
+    """Return what the stations used, less ``row``, say of station ``row``."""
     found = scene.found
     mask = scene.used.copy()
-    mask[[row, *apart]] = False
+    mask[row] = False
     rest = found.fit
     if (mask != scene.used).any():
         start, noise = found.fit.state, found.fit.noise
@@ -129,10 +129,3 @@ def half_turn_of(scene: Scene, seen: Others) -> str | None:
     turned = seen.predictions[seen.plain :]
     fits = any(deviation(item, typed) <= seen.limit for item in turned)
     return HALF_TURN if fits else None
-
-
-def without(scene: Scene, rest: Fit, row: int) -> Scene:
-    """Return the scene with the fit of the others in place."""
-    used = scene.used.copy()
-    used[row] = False
-    return replace(scene, found=replace(scene.found, fit=rest, used=used))

@@ -13,7 +13,7 @@ from ..frames import displacement
 from .cause import OUTLIER_SHARE, SLIP_SHARE, Cause, texts_of, with_pose
 from .scene import LOG_ANYWHERE, Scene, evidence
 from .screen import Alarm
-from .single import Others, double_slips_of, half_turn_of, others, slips_of
+from .single import Others, deviation, double_slips_of, half_turn_of, others, slips_of
 
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
@@ -101,15 +101,11 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     observations = list(found.problem.observations)
     observations[place] = replace(observation, point_ids=last - ids)
     problem = replace(found.problem, observations=tuple(observations))
-    typed = scene.stations.typed[row]
-    off = [displacement(p.flange, typed) for p in seen.predictions[seen.plain :]]
-    size = min(
-        float(o @ np.linalg.solve(p.covariance, o))
-        for o, p in zip(off, seen.predictions[seen.plain :], strict=True)
-    )
+    turned = seen.predictions[seen.plain :]
+    size = min(deviation(p, scene.stations.typed[row]) for p in turned)
+    spread = float(np.linalg.slogdet(2 * np.pi * turned[0].covariance)[1])
     weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
-    p = seen.predictions[-1]
-    weight -= 0.5 * (size + float(np.linalg.slogdet(2 * np.pi * p.covariance)[1]))
+    weight -= 0.5 * (size + spread)
     weight += SLIP_SHARE + TURN_SHARE
     weight += OUTLIER_SHARE * float(len(seen.kept) - 1 - sum(seen.kept))
     weight -= LOG_ANYWHERE

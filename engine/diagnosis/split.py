@@ -16,9 +16,11 @@ from .cause import Cause, texts_of
 from .sane import closed_start, deviations
 from .scene import Scene, evidence
 from .screen import absurd, side_columns, split_places
+from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
 MOVE_RAD, MOVE_MM = 0.3, 100.0  # prior standard deviation of a move: a knock or another tool
+_SD = np.array([MOVE_RAD] * 3 + [MOVE_MM] * 3)
 COARSE = 16  # places of a long session that are tried first; then every one around the best
 FITTED = 3  # best places that are fitted in full
 CODES = {  # by mount and side: code and variant
@@ -101,22 +103,10 @@ def _cause(scene: Scene, start: Split, count: int) -> Cause | None:
         return None
     weight = evidence(stations, everyone, ended, found.prior)
     weight += SPLIT_SHARE - float(np.log(max(count, 1)))
-    xi = columns @ ended.state.errors[p:]
-    typed = displaced(start.typed, xi)
-    problem = replace(
-        found.problem,
-        observations=tuple(
-            replace(seen, base_T_flange=typed[scene.ids.index(seen.id)], joints=None)
-            if seen.id in scene.ids
-            else seen
-            for seen in found.problem.observations
-        ),
-    )
+    typed = displaced(start.typed, columns @ ended.state.errors[p:])
+    problem = applied(found.problem, scene.ids, typed)
     described = _finding(scene, start, typed, ended.state)
     return Cause(weight, (described,), problem, texts_of(scene), last=True)
-
-
-_SD = np.array([MOVE_RAD] * 3 + [MOVE_MM] * 3)
 
 
 def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:

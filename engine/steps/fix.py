@@ -83,11 +83,7 @@ def _typed_value(
     old = edit.existing(session, station)
     joints = session.cell.pendant.rotation == JOINTS
     labels = session.cell.pendant.labels
-    fields = list((old.joints if joints else old.pose) or ())
-    for item in found:
-        if item.field in labels and item.suggested is not None:
-            fields[labels.index(item.field)] = item.suggested
-    line = " ".join(fields)
+    line = _corrected((old.joints if joints else old.pose) or (), labels, found)
     shown = " ".join(old.joints) if old.joints else None
     draft = record.examine_pose(
         session,
@@ -102,6 +98,15 @@ def _typed_value(
     )
     changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
     return Fixed(new, f"station {station}: {changes}")
+
+
+def _corrected(fields: Sequence[str], labels: Sequence[str], found: Sequence[Finding]) -> str:
+    """Return the line as it would be typed with the suggested values in place."""
+    new = list(fields)
+    for item in found:
+        if item.field in labels and item.suggested is not None:
+            new[labels.index(item.field)] = item.suggested
+    return " ".join(new)
 
 
 def _pairing(
