@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
@@ -23,6 +25,7 @@ from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.plan import plan_session, revised, store_plan
 
+CHROMIUM = shutil.which("chromium")
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 
 
@@ -156,7 +159,7 @@ def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 1)
     found = answer("plan", tmp_path / "s", "--out", tmp_path / "plan.html", "--no-write")
     text = (tmp_path / "plan.html").read_text(encoding="utf-8")
-    assert text.count("jog only") == 3
+    assert text.count("by the move only") == 3
     assert all(station["pose"][0] not in text for station in found["stations"])
 
 
@@ -233,3 +236,19 @@ def test_an_unchanged_plan_is_not_written_again(tmp_path: Path) -> None:
     lines = len(read_journal(tmp_path / "s"))
     assert store_plan(stored, tmp_path / "s", plan, None, NOW) is stored
     assert len(read_journal(tmp_path / "s")) == lines
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="needs chromium to print the page")
+@pytest.mark.parametrize("count", [8, 24])
+def test_a_browser_prints_the_sheet_on_one_page(count: int, tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 4)
+    sheet, pdf = tmp_path / "plan.html", tmp_path / "plan.pdf"
+    answer("plan", tmp_path / "s", "--count", count, "--out", sheet, "--no-write")
+    words = ("--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer")
+    subprocess.run(
+        [CHROMIUM, *words, f"--print-to-pdf={pdf}", sheet.as_uri()],
+        check=True,
+        capture_output=True,
+        timeout=60,
+    )
+    assert len(re.findall(rb"/Type\s*/Page[^s]", pdf.read_bytes())) == 1

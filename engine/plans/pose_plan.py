@@ -24,7 +24,7 @@ from .words import gain_words, view_words
 
 USUAL_STATIONS = 8  # good stations are enough for most cells (bench)
 LEAST_MORE = 3  # further stations where a session already has so many
-MOST_STATIONS = 30  # of one plan: more than an hour at the robot
+MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
 STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
 RETRIES = 4  # times stations without a clear way are replaced

@@ -2,37 +2,45 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ..plans.types import Plan, Step
 from ..sessions.cell import Cell
 from .html_base import Html, element, joined, safe
 
-ROOM_MM = 205.0  # mm of an A4 page that the stations may take
-ROW_MM = (9.0, 26.0)  # mm; least and largest height of one station's row
-TYPE_MM = 0.21  # [-] height of the type over that of a row
+ROOM_MM = 200.0  # mm of the 277 mm between the margins of an A4 page that the stations may take
+ROW_MM = (8.0, 25.0)  # mm; least and largest height of one station's row
+TYPE = 0.27  # [-] height of the type over that of a row, so that two lines and a rim fit
+TYPE_MM = (2.2, 4.2)  # mm; smallest and largest type of what is read from afar
+REASON_MM = 16.0  # mm; in lower rows there is no room for why a station is worth visiting
+POSITION_FIELDS = 3
 
 
 def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:
     """Return the page as HTML that needs no other file."""
-    rows = max(len(plan.steps), 1)
-    height = min(max(ROOM_MM / rows, ROW_MM[0]), ROW_MM[1])
+    height = _within(ROOM_MM / max(len(plan.steps), 1), ROW_MM)
     body = joined(
         [
             element("h1", title),
             element("p", _frames(cell)),
             element("ul", joined(element("li", text) for text in plan.cautions), class_="caution"),
             *(element("p", text) for text in plan.notes),
-            _table(plan, cell),
+            _table(plan, cell, height),
         ]
     )
     head = joined(
         [
             Html('<meta charset="utf-8">'),
             element("title", f"{title}: stations to visit"),
-            Html(f"<style>{_STYLE}tbody td{{height:{height:.1f}mm}}"),
-            Html(f"tbody{{font-size:{min(TYPE_MM * height, 4.6):.2f}mm}}</style>"),
+            Html(f"<style>{_STYLE}tbody td{{height:{height - 2.0:.1f}mm}}"),
+            Html(f"tbody{{font-size:{_within(TYPE * height, TYPE_MM):.2f}mm}}</style>"),
         ]
     )
     return f'<!doctype html>\n<html lang="en"><head>{head}</head><body>{body}</body></html>\n'
+
+
+def _within(value: float, limits: tuple[float, float]) -> float:
+    return min(max(value, limits[0]), limits[1])
 
 
 def _frames(cell: Cell) -> str:
@@ -43,51 +51,48 @@ def _frames(cell: Cell) -> str:
     )
 
 
-def _table(plan: Plan, cell: Cell) -> Html:
-    labels = cell.pendant.labels
-    top = joined(
-        element("th", text, scope="col")
-        for text in ("done", "no.", "move", "pose shown then", "pose as read")
+def _table(plan: Plan, cell: Cell, height: float) -> Html:
+    names = ("done", "no.", "move", "pose to go to", "pose as read")
+    top = joined(element("th", name, scope="col", class_=f"c{k}") for k, name in enumerate(names))
+    rows = joined(
+        _row(number, step, cell.pendant.labels, height)
+        for number, step in enumerate(plan.steps, start=1)
     )
-    rows = joined(_row(number, step, labels) for number, step in enumerate(plan.steps, start=1))
     return element("table", joined([element("thead", element("tr", top)), element("tbody", rows)]))
 
 
-def _row(number: int, step: Step, labels: tuple[str, ...]) -> Html:
-    after = step.work_volume_mm
-    gain = "" if after is None else f"U then about {2 * after:.2g} mm"
-    move = joined([element("b", step.jog), Html("<br>"), element("small", step.why or gain)])
-    pose = "jog only" if step.by == "jog" else _fields(step.pose, labels)
-    cells = (element("span", "", class_="box"), number, move, pose, _room(labels))
+def _row(number: int, step: Step, labels: tuple[str, ...], height: float) -> Html:
+    """Return one station; where a pose may be shown, the move is only a help to find it."""
+    move = element("b", step.jog) if step.by == "jog" else element("small", step.jog)
+    if height >= REASON_MM:
+        move = joined([move, element("small", step.why)])
+    fields = [f"{label} {text}" for label, text in zip(labels, step.pose, strict=True)]
+    pose = "by the move only" if step.by == "jog" else element("b", _lines(fields))
+    room = _lines([joined([safe(label), element("span", "", class_="line")]) for label in labels])
+    cells = (element("span", "", class_="box"), number, move, pose, room)
     return element("tr", joined(element("td", cell) for cell in cells))
 
 
-def _fields(pose: tuple[str, ...], labels: tuple[str, ...]) -> Html:
-    return joined(
-        (element("span", f"{label} {text}") for label, text in zip(labels, pose, strict=True)),
-        " ",
-    )
-
-
-def _room(labels: tuple[str, ...]) -> Html:
-    """Return one line to write on for each field."""
-    return joined(
-        (joined([safe(label), element("span", "", class_="line")]) for label in labels), " "
-    )
+def _lines(fields: Sequence[object]) -> Html:
+    """Return the position on one line and what turns on the next."""
+    parts = [element("span", field) for field in fields]
+    lines = (joined(parts[:POSITION_FIELDS], " "), joined(parts[POSITION_FIELDS:], " "))
+    return joined(lines, "<br>")
 
 
 _STYLE = """
 @page{size:A4;margin:10mm}
-body{font:4mm/1.3 sans-serif;margin:0 auto;max-width:190mm;color:#000;background:#fff}
+body{font:4mm/1.25 sans-serif;margin:0 auto;max-width:190mm;color:#000;background:#fff}
 h1{font-size:6.5mm;margin:0 0 1mm}
 p,ul{margin:0 0 1.5mm;font-size:3.2mm}
 .caution{border:.6mm solid #000;padding:1mm 1mm 1mm 6mm}
-table{border-collapse:collapse;width:100%}
+table{border-collapse:collapse;width:100%;table-layout:fixed}
 th{text-align:left;font-size:3mm}
-td,th{border:.25mm solid #000;padding:.6mm 1.2mm;vertical-align:middle}
+td,th{border:.25mm solid #000;padding:.4mm 1mm;vertical-align:middle}
 tr{break-inside:avoid}
 td span{white-space:nowrap}
-small{font-size:70%}
-.box{display:inline-block;width:6mm;height:6mm;border:.6mm solid #000}
-.line{display:inline-block;width:14mm;border-bottom:.3mm solid #000;margin:0 1mm 0 .5mm}
+td small{display:block;font-size:clamp(2mm,62%,2.6mm);line-height:1.15}
+.c0{width:9mm}.c1{width:6mm}.c2{width:57mm}.c3{width:58mm}
+.box{display:inline-block;width:5mm;height:5mm;border:.6mm solid #000}
+.line{display:inline-block;width:11.5mm;border-bottom:.3mm solid #000;margin:0 .5mm 0 .3mm}
 """
