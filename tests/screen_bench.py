@@ -4,8 +4,32 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import shutil
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from time import monotonic
 from typing import Any
+
+from textual.app import App
+from textual.pilot import Pilot
+from textual.widget import Widget
+
+from engine.sessions.folder import commit, open_session
+from engine.sessions.lock import writing
+from engine.sessions.session import Session
+from engine.steps.questions import Answers, keep_answers
+from tui.app import Stationbook
+from tui.desk.desk import Desk
+from tui.screens.stations import Stations
+from tui.widgets.looks import line_text
+from tui.widgets.sheet import Sheet
+from tui.widgets.terminal import Terminal
+
+EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
+NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
+PATIENCE = 30.0  # s; a loaded machine loads the engine slowly
 
 
 def on_screen(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:
@@ -16,3 +40,91 @@ def on_screen(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:
         asyncio.run(test(*args, **more))  # type: ignore[arg-type]
 
     return run
+
+
+def example(folder: Path, stations: int = 9, *, source: bool = False) -> Path:
+    """Copy the example session with its first ``stations``, the start questions answered."""
+    shutil.copytree(EXAMPLE, folder)
+    for name in ("result.yaml", "journal.jsonl"):
+        (folder / name).unlink(missing_ok=True)
+    session = open_session(folder)
+    camera = session.cell.camera
+    if source:
+        camera = replace(camera, source={"folder": "incoming"})
+        (folder / "incoming").mkdir()
+    cell = replace(session.cell, camera=camera)
+    session = replace(session, cell=cell, stations=session.stations[:stations])
+    return store(folder, session, answered=True)
+
+
+def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
+    """Store a session as it is given."""
+    with writing(folder):
+        commit(folder, session, {"action": "test", "who": "test"}, {}, NOON)
+        if answered:
+            answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
+            keep_answers(session, folder, answers, NOON)
+    return folder
+
+
+def app_for(folder: Path, *, follow: bool = False, terminal: Terminal | None = None) -> Stationbook:
+    """Return the application on one session, at a fixed time soon after its last station."""
+    taken = [s.taken for s in open_session(folder).stations if s.taken]
+    now = datetime.fromisoformat(taken[-1]) if taken else NOON
+    desk = Desk(folder, follow=follow, clock=lambda: now)
+    desk.look()
+    return Stationbook(Stations(desk), terminal)
+
+
+def text(app: App[Any]) -> str:
+    """Return everything that the open screen shows, in the order of its parts."""
+    lines = []
+    for sheet in app.screen.query(Sheet):
+        above = [node for node in sheet.ancestors_with_self if isinstance(node, Widget)]
+        if sheet.size and all(node.display for node in above):
+            lines += [line_text(line).rstrip() for line in sheet.draw(*sheet.size)]
+    return "\n".join(lines)
+
+
+async def until(pilot: Pilot[Any], *words: str, seconds: float = PATIENCE) -> str:
+    """Wait until the screen shows all ``words``; fails with what it shows instead."""
+    end = monotonic() + seconds
+    while True:
+        await pilot.pause(0.02)
+        shown = text(pilot.app)
+        if all(word in shown for word in words):
+            return shown
+        assert monotonic() < end, f"{words} not shown, but:\n{shown}"
+
+
+async def opened(pilot: Pilot[Any]) -> Stations:
+    """Wait until the session is open for typing and what is expected was worked out."""
+    screen = pilot.app.screen
+    assert isinstance(screen, Stations)
+    end = monotonic() + PATIENCE
+    while screen.desk.session is None or screen.desk.advice is None:
+        assert monotonic() < end, text(pilot.app)
+        await pilot.pause(0.02)
+    await pilot.pause()
+    return screen
+
+
+async def type_line(pilot: Pilot[Any], line: str) -> None:
+    """Type a line, key by key."""
+    await pilot.press(*("space" if sign == " " else sign for sign in line))
+
+
+async def choose(pilot: Pilot[Any], label: str) -> Stations:
+    """Go to the list and choose the row with this number."""
+    screen = pilot.app.screen
+    assert isinstance(screen, Stations)
+    if not screen.stations.has_focus:
+        await pilot.press("escape")
+    for _ in range(2 * len(screen.stations.items)):
+        rows = [row.label for row in screen.stations.items]
+        away = rows.index(label) - screen.stations.chosen
+        if away == 0:
+            break
+        await pilot.press("down" if away > 0 else "up")
+    await pilot.pause()
+    return screen

@@ -71,11 +71,12 @@ def coverage(session: Session, folder: Path, columns: int, rows: int) -> Grid:
 
 
 def seen(pixels: ArrayLike, camera: Camera, columns: int, rows: int) -> Grid:
-    """Return (rows, columns): 1 where points lie, as `coverage` counts them."""
-    found = np.zeros((rows, columns), np.int64)
+    """Return (rows, columns): 1 inside the outline of the points, as `coverage` counts it."""
+    found = np.zeros((rows, columns), np.uint8)
     at = cells(pixels, camera.image_size_px, (columns, rows))
-    found[at[:, 1], at[:, 0]] = 1
-    return found
+    if len(at):
+        cv2.fillConvexPoly(found, cv2.convexHull(at.astype(np.int32)), 1)
+    return found.astype(np.int64)
 
 
 def places(session: Session) -> list[tuple[int, float, float, float]]:

@@ -47,6 +47,7 @@ class Desk:
         self.operator: str | None = None
         self.solution: Solution | None = None
         self.advice: Advice | None = None
+        self.trouble = ""  # why the expected uncertainty or the proposal could not be worked out
         self.wished: int | None = None  # planned station that the operator jumped to
         self._glance: Glance | None = None
         self._lock: WriterLock | None = None

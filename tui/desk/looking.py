@@ -21,17 +21,20 @@ def picture(
 ) -> tuple[Thumbnail, str]:
     """Return the image of a station, or of the entry, with its points, and what it is called.
 
-    Raises StationbookError where there is no image, FileError where it cannot be read.
+    Where the entry has none yet, the last one recorded. Raises StationbookError where there is no
+    image at all, FileError where it cannot be read.
     """
     from engine.steps.pictures import thumbnail
 
-    if station is None:
-        view = entry.view
-        if view is None or view.image is None:
-            raise StationbookError("no image yet", "Choose a recorded station to see its image.")
+    view = entry.view
+    if station is None and view is not None and view.image is not None:
         found = 0 if view.pixels is None else len(view.pixels)
         small = thumbnail(view.image, view.pixels, columns, rows)
         return small, f"{view.name}, {found} points found"
+    if station is None:
+        station = max((s.id for s in desk.opened().stations if s.image), default=None)
+    if station is None:
+        raise StationbookError("no image yet", "The newest one of the source comes by itself.")
     return _stored(desk, station, columns, rows)
 
 

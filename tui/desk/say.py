@@ -68,6 +68,8 @@ def quality(desk: Desk) -> Quality:
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
         remark = _outlook(desk.advice)
+    if desk.trouble:
+        text, level = desk.trouble, Level.WARNING
     return Quality(expanded, tolerance, remark, text, _ROLES[level])
 
 

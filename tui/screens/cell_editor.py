@@ -19,7 +19,7 @@ from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from .ask import Paragraph
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
     from engine.pendant.label_sets import LabelSet
@@ -120,7 +120,7 @@ class CellEditor(Screen[Path | None]):
         self.answers |= message.answers
         coming = next_page(self.answers, self.page)
         if coming is None:
-            self.run_worker(self._save(), exclusive=True)
+            begin_job(self, self._save, group="save")
             return
         self._before.append((self.page, False))
         self.page = coming

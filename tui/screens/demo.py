@@ -21,10 +21,9 @@ from ..widgets.head import NextMove
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from ..widgets.sheet import Sheet
-from ..widgets.view_panel import FactsPanel
 from .ask import Paragraph
 from .entry_pad import EntryPad
-from .jobs import in_background
+from .jobs import begin_job, in_background
 from .stations import Stations
 
 if TYPE_CHECKING:
@@ -83,7 +82,7 @@ class Demo(Stations):
     def side(self) -> ComposeResult:
         """Yield the pendant above what the camera saw."""
         yield PendantPanel(id="pendant")
-        yield FactsPanel(id="facts")
+        yield from super().side()
 
     def on_mount(self) -> None:
         super().on_mount()
@@ -98,7 +97,7 @@ class Demo(Stations):
 
     def action_drive(self) -> None:
         """Drive the simulated robot to its next stop and let the camera take an image."""
-        self.run_worker(self._drive(), group="drive", exclusive=True)
+        begin_job(self, self._drive, group="drive")
 
     async def _drive(self) -> None:
         self.pad.tell("The simulated robot moves ...", "note")
@@ -164,7 +163,7 @@ class Welcome(Screen[None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        self.call_after_refresh(lambda: self.run_worker(self._prepare(), exclusive=True))
+        self.call_after_refresh(lambda: begin_job(self, self._prepare, group="prepare"))
 
     async def _prepare(self) -> None:
         said = self.query_one("#said", Paragraph)

@@ -19,7 +19,7 @@ from ..desk.views import FieldView
 from ..widgets.entry_parts import FieldsLine, FindingsView
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
     from engine.steps.record import ViewDraft
@@ -55,6 +55,7 @@ class EntryPad(Vertical):
         self.desk = desk
         self.entry = Entry()
         self.message: Line = []
+        self._turn = asyncio.Lock()  # accepting and storing happen one after the other
         self.searching = ""  # name of the image in which the board is being searched
 
     def compose(self) -> ComposeResult:
@@ -130,7 +131,7 @@ class EntryPad(Vertical):
     def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
         if self.desk.session is not None:
-            self.run_worker(self._check(), group="check", exclusive=True)
+            begin_job(self, self._check, group="check")
 
     async def _check(self) -> None:
         await asyncio.sleep(PAUSE)
@@ -188,23 +189,31 @@ class EntryPad(Vertical):
 
     def accept(self) -> None:
         """Accept what stands; ask for a reason where one is needed."""
+        self.workers.cancel_group(self, "check")
+        begin_job(self, self._accept, group="store", exclusive=False)
+
+    async def _accept(self) -> None:
+        async with self._turn:
+            try:
+                await self._examined()
+                if self._may_accept() and self.entry.needs_reason():
+                    self._ask_reason()
+                else:
+                    self._accepted(None)
+            except StationbookError as error:
+                self.tell(str(error), "warning")
+
+    async def _examined(self) -> None:
+        """Examine the entry as it is typed now, unless that was done."""
+        if self.entry.draft is None:
+            self.entry.draft = await in_background(self.desk.examine, self.entry)
+
+    def _ask_reason(self) -> None:
         from .ask import Ask, required
 
-        try:
-            if self._may_accept() and self.entry.needs_reason():
-                standing = self.entry.standing()
-                text = "\n".join(item.message for item in standing)
-                self.app.push_screen(
-                    Ask("Why is it right all the same?", text, check=required), self._reasoned
-                )
-                return
-            self._accepted(None)
-        except StationbookError as error:
-            self.tell(str(error), "warning")
-
-    def _reasoned(self, reason: str | None) -> None:
-        if reason is not None:
-            self._accepted(reason)
+        text = "\n".join(item.message for item in self.entry.standing())
+        ask = Ask("Why is it right all the same?", text, check=required)
+        self.app.push_screen(ask, lambda reason: self._accepted(reason) if reason else None)
 
     def _accepted(self, reason: str | None) -> None:
         codes = self.entry.accept(reason)
@@ -215,7 +224,7 @@ class EntryPad(Vertical):
         """Store the entry, unless something stands in the way."""
         message.stop()
         self.workers.cancel_group(self, "check")
-        self.run_worker(self._storing(), group="store", exclusive=True)
+        begin_job(self, self._storing, group="store", exclusive=False)
 
     async def _storing(self) -> None:
         """Store, and keep what is typed meanwhile for the next station."""
@@ -223,7 +232,8 @@ class EntryPad(Vertical):
         for edit in held:
             edit.hold()
         try:
-            await self._store()
+            async with self._turn:
+                await self._store()
         finally:
             for edit in held:
                 edit.release()

@@ -14,7 +14,7 @@ from engine.errors import StationbookError
 from ..desk.say import view_facts
 from ..desk.views import Fact, Facts
 from ..desk.watch import Watch
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
     from engine.images.sources import NewImage
@@ -48,7 +48,7 @@ class Images(DOMNode):
     def begin_watching(self) -> None:
         """Start looking for images."""
         self.watch_source = Watch(self.desk)
-        self.run_worker(self._watch(), group="watch", exclusive=True)
+        begin_job(self, self._watch, group="watch")
 
     async def _watch(self) -> None:
         try:
@@ -118,7 +118,7 @@ class Images(DOMNode):
         else:
             self.watch_source.again()
             if state == "live":
-                self.run_worker(self._take_newest(), group="take", exclusive=True)
+                begin_job(self, self._take_newest, group="take")
 
     def _ask_to_confirm(self) -> None:
         from .ask import Confirm
@@ -126,7 +126,7 @@ class Images(DOMNode):
         def answered(yes: bool | None) -> None:
             if yes:
                 self.watch_source.confirm()
-                self.run_worker(self._watch(), group="watch", exclusive=True)
+                begin_job(self, self._watch, group="watch")
 
         text = (
             f"The cell takes its images from: {self.watch_source.name}\n\n"
@@ -140,7 +140,8 @@ class Images(DOMNode):
 
         def answered(name: str | None) -> None:
             if name:
-                self.run_worker(self._take_file(Path(name.strip()).expanduser()), group="take")
+                path = Path(name.strip()).expanduser()
+                begin_job(self, self._take_file, path, group="take")
 
         self.app.push_screen(Ask("Image of this station", "File:", check=required), answered)
 

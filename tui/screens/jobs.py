@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
+from functools import partial
 from typing import Any, TypeVar
+
+from textual.dom import DOMNode
+from textual.worker import Worker
 
 from engine.errors import StationbookError
 
@@ -24,6 +28,20 @@ async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) ->
         raise
     except Exception as error:
         raise StationbookError(*unforeseen(error)) from error
+
+
+def begin_job(
+    node: DOMNode,
+    work: Callable[..., Coroutine[Any, Any, None]],
+    *args: Any,
+    group: str,
+    exclusive: bool = True,
+    **more: Any,
+) -> Worker[None]:
+    """Run ``work`` as a job of ``group``; ``exclusive`` cancels one that runs there already."""
+    job: Callable[[], Coroutine[None, None, None]] = partial(work, *args, **more)
+    worker: Worker[None] = node.run_worker(job, group=group, exclusive=exclusive)
+    return worker
 
 
 def unforeseen(error: Exception) -> tuple[str, str]:

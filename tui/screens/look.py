@@ -18,7 +18,7 @@ from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line, Looks
 from ..widgets.pictures import COVERAGE_LEGEND, coverage_lines, image_lines, view_lines
 from ..widgets.scroll import Scroll
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 Page = Literal["image", "coverage", "sides"]
 
@@ -52,7 +52,7 @@ class Look(Screen[None]):
     def action_page(self, page: Page) -> None:
         """Show another picture."""
         self.page = page
-        self.run_worker(self._show(), group="picture", exclusive=True)
+        begin_job(self, self._show, group="picture")
 
     async def _show(self) -> None:
         scroll = self.query_one(Scroll)

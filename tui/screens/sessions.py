@@ -19,7 +19,7 @@ from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from .ask import Ask, Paragraph, required
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 DEMO_SEED = 7  # the same noise every time, as on the command line
 EMPTY = (
@@ -87,7 +87,7 @@ class Sessions(Screen[None]):
         self.call_after_refresh(self.action_read)
 
     def action_read(self) -> None:
-        self.run_worker(self._read(), group="read", exclusive=True)
+        begin_job(self, self._read, group="read")
 
     async def _read(self) -> None:
         rows = await in_background(lambda: list(overview(self.folder, now())))
@@ -142,7 +142,7 @@ class Sessions(Screen[None]):
 
     def _start(self, cell: str | None) -> None:
         if cell:
-            self.run_worker(self._starting(Path(cell.strip()).expanduser()), group="start")
+            begin_job(self, self._starting, Path(cell.strip()).expanduser(), group="start")
 
     async def _starting(self, cell: Path) -> None:
         try:

@@ -14,7 +14,7 @@ from engine.errors import StationbookError
 from ..desk.advice import advise, predict
 from ..desk.changes import fix
 from ..desk.solution import solvable, solve
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
     from ..desk.desk import Desk
@@ -51,16 +51,17 @@ class Solving(DOMNode):
         self._began = monotonic()
         self._ticking = self.set_interval(1.0, self._tick)
         self._tick()
-        self.run_worker(self._solve(show=True), group="solve", exclusive=True)
+        begin_job(self, self._solve, show=True, group="solve")
 
     def solve_quietly(self) -> None:
         """Bring what is expected and proposed up to date, unless solving runs already."""
         if self._ticking is None and self.desk.session is not None:
-            self.run_worker(self._solve(show=False), group="solve", exclusive=True)
+            begin_job(self, self._solve, show=False, group="solve")
 
     async def _solve(self, *, show: bool) -> None:
-        """Solve, then propose what to do next; what nobody asked for says nothing when it fails."""
+        """Solve, then propose what to do next."""
         session, folder = self.desk.opened(), self.desk.folder
+        self.desk.trouble = ""
         try:
             if show or solvable(session):
                 solution = await in_background(solve, session, folder)
@@ -74,6 +75,7 @@ class Solving(DOMNode):
             self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
             await in_background(predict, session, folder)
         except StationbookError as error:
+            self.desk.trouble = str(error)
             if show:
                 self._end_of_solving()
                 self.pad.tell(str(error), "error")
@@ -106,7 +108,7 @@ class Solving(DOMNode):
         if wish == "solve":
             self.action_solve()
         elif isinstance(wish, tuple):
-            self.run_worker(self._apply(*wish), group="act")
+            begin_job(self, self._apply, *wish, group="act")
 
     async def _apply(self, code: str, station: int | None) -> None:
         """Apply what a finding suggests and solve again."""

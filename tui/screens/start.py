@@ -18,7 +18,7 @@ from ..widgets.form import Form
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.view_panel import FactsPanel
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 TOOL = (
     "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "
@@ -71,7 +71,7 @@ class Start(Screen[bool]):
         ]  # fmt: skip
 
     def on_form_finished(self, message: Form.Finished) -> None:
-        self.run_worker(self._keep(message.answers), exclusive=True)
+        begin_job(self, self._keep, message.answers, group="keep")
 
     async def _keep(self, texts: dict[str, str]) -> None:
         try:

@@ -14,7 +14,7 @@ from ..desk import changes
 from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.rows import Row
-from .jobs import in_background
+from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
     from ..widgets.station_list import StationList
@@ -98,7 +98,7 @@ class StationActions(DOMNode):
         return None
 
     def _act(self, said: str, work: Callable[..., object], *args: object) -> None:
-        self.run_worker(self._acting(said, work, *args), group="act", exclusive=False)
+        begin_job(self, self._acting, said, work, *args, group="act", exclusive=False)
 
     async def _acting(self, said: str, work: Callable[..., object], *args: object) -> None:
         try:
@@ -119,6 +119,10 @@ class StationActions(DOMNode):
 
         check = None if "remark" in title else required
         self.app.push_screen(Ask(title, text, value, check), answered)
+
+    def _note(self, station: int) -> str:
+        found = self.desk.opened().station(station)
+        return (found.note if found else None) or ""
 
     def action_correct(self) -> None:
         """Type another pose for a recorded station."""
@@ -148,7 +152,6 @@ class StationActions(DOMNode):
                 lambda reason: self._act(
                     f"Station {row.label} is set aside.",
                     changes.set_aside,
-                    self.desk,
                     row.key,
                     reason,
                 ),
@@ -168,11 +171,10 @@ class StationActions(DOMNode):
             self._ask(
                 f"Station {row.label}: remark",
                 "Empty removes it.",
-                row.text,
+                self._note(row.key),
                 lambda note: self._act(
                     f"Remark kept with station {row.label}.",
                     changes.annotate,
-                    self.desk,
                     row.key,
                     note,
                 ),

@@ -15,11 +15,12 @@ from ..desk.desk import Desk
 from ..desk.say import move, quality, station_facts, title
 from ..widgets.head import NextMove, QualityLine, TitleLine
 from ..widgets.key_line import KeyLine
+from ..widgets.pictures import CoveragePanel, SidesPanel
 from ..widgets.station_list import StationList
 from ..widgets.view_panel import FactsPanel
 from .entry_pad import EntryPad
 from .images import Images
-from .jobs import in_background
+from .jobs import begin_job, in_background
 from .solving import Solving
 from .station_actions import StationActions
 
@@ -62,6 +63,8 @@ class Stations(StationActions, Solving, Images, Screen[None]):
     def side(self) -> ComposeResult:
         """Yield what stands beside the list."""
         yield FactsPanel(id="facts")
+        yield CoveragePanel(id="coverage")
+        yield SidesPanel(id="sides")
 
     @property
     def stations(self) -> StationList:
@@ -85,7 +88,7 @@ class Stations(StationActions, Solving, Images, Screen[None]):
         return (coming or recorded[-1:] or [0])[0]
 
     def _start(self) -> None:
-        self.run_worker(self._open(), group="open", exclusive=True)
+        begin_job(self, self._open, group="open")
 
     async def _open(self) -> None:
         try:
@@ -134,7 +137,7 @@ class Stations(StationActions, Solving, Images, Screen[None]):
     def _look(self) -> None:
         """Read the session again when its file changed."""
         if self.desk.changed():
-            self.run_worker(self._read_again(), group="open", exclusive=True)
+            begin_job(self, self._read_again, group="open")
 
     async def _read_again(self) -> None:
         try:
@@ -166,6 +169,27 @@ class Stations(StationActions, Solving, Images, Screen[None]):
             else self.image_facts()
         )
         self.query_one(FactsPanel).show(facts)
+        self.show_pictures()
+
+    def show_pictures(self) -> None:
+        """Show coverage and places where there is room for them."""
+        if self.query_one(CoveragePanel).size and self.desk.session is not None:
+            begin_job(self, self._show_pictures, group="pictures")
+
+    async def _show_pictures(self) -> None:
+        from ..desk.looking import covered, where
+
+        panel = self.query_one(CoveragePanel)
+        entry, (width, height) = self.pad.entry, panel.size
+        try:
+            panel.show(await in_background(covered, self.desk, entry, width, height - 1))
+            self.query_one(SidesPanel).show(await in_background(where, self.desk))
+        except StationbookError as error:
+            self.pad.tell(str(error), "warning")
+
+    def on_resize(self) -> None:
+        """Fill what there is room for now."""
+        self.call_after_refresh(self.show_pictures)
 
     def on_descendant_focus(self) -> None:
         self.show_side()

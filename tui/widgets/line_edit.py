@@ -130,6 +130,9 @@ class LineEdit(Sheet, can_focus=True):
         event.prevent_default()
 
     def action_submit(self) -> None:
+        """Tell that Enter was pressed, unless the text is being worked on already."""
+        if self._ahead is not None:
+            return
         self.post_message(self.Submitted(self))
 
     def on_paste(self, event: events.Paste) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from .looks import Line, Looks
+from .looks import Line, Looks, line_text
+from .sheet import Sheet
 
 if TYPE_CHECKING:
     import numpy as np
@@ -71,6 +72,7 @@ def coverage_lines(counts: NDArray[np.int64]) -> list[Line]:
     ]
 
 
+COVERAGE_SHORT = "Board seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more"
 COVERAGE_LEGEND = "Where the board was seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more times"
 
 
@@ -97,3 +99,43 @@ def view_lines(
                 grid[row][column + k] = digit
     title = f"{names}: {min(right):.0f} to {max(right):.0f}, {min(up):.0f} to {max(up):.0f} mm"
     return [[(title[:width], "dim")], *([("".join(row), "text")] for row in grid)]
+
+
+class CoveragePanel(Sheet):
+    """Where the board was seen in the view, on screens with room for it."""
+
+    DEFAULT_CSS = "CoveragePanel { height: 10; margin-top: 1; }"
+    counts: NDArray[np.int64] | None = None
+
+    def show(self, counts: NDArray[np.int64] | None) -> None:
+        """Show other counts."""
+        self.counts = counts
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return legend and map."""
+        if self.counts is None:
+            return []
+        return [[(COVERAGE_SHORT, "dim")], *coverage_lines(self.counts)]
+
+
+class SidesPanel(Sheet):
+    """The stations from above and from the side, on screens with room for it."""
+
+    DEFAULT_CSS = "SidesPanel { height: 1fr; margin-top: 1; }"
+    places: Sequence[Place] = ()
+
+    def show(self, places: Sequence[Place]) -> None:
+        """Show other places."""
+        self.places = places
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return both views side by side."""
+        half = (width - 2) // 2
+        above = view_lines(self.places, (0, 1), "above, X Y", half, height)
+        side = view_lines(self.places, (0, 2), "side, X Z", half, height)
+        return [
+            [*left, (" " * (half + 2 - len(line_text(left))), "text"), *right]
+            for left, right in zip(above, side, strict=False)
+        ]

@@ -1,0 +1,296 @@
+"""Recording on the screen: type, look, accept, store, take back."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from screen_bench import (
+    EXAMPLE,
+    app_for,
+    choose,
+    example,
+    on_screen,
+    opened,
+    text,
+    type_line,
+    until,
+)
+
+from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
+from tui.screens.stations import Stations
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return example(tmp_path / "session", 3)
+
+
+def pose(station: int) -> str:
+    """Return the pose of a station of the example as its operator typed it."""
+    found = open_session(EXAMPLE).station(station)
+    assert found is not None
+    assert found.pose is not None
+    return " ".join(found.pose)
+
+
+def deliver(folder: Path, station: int, name: str = "new.png") -> None:
+    """Let the camera's program save the image of a station of the example."""
+    (folder / "incoming").mkdir(exist_ok=True)
+    shutil.copy(EXAMPLE / f"images/{station:03d}.png", folder / "incoming" / name)
+
+
+@on_screen
+async def test_image_comes_by_itself_and_one_line_and_enter_store_the_station(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 3, source=True)
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.desk.clock())
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        deliver(folder, 4)
+        await until(pilot, "new.png", "88 of 88")
+        await type_line(pilot, pose(4))
+        await until(pilot, "Ready. Enter stores it.")
+        await pilot.press("enter")
+        await until(pilot, "Station 4 stored", "4 done")
+    station = open_session(folder).station(4)
+    assert station is not None
+    assert " ".join(station.pose or ()) == pose(4)
+    assert (folder / "images/004.png").read_bytes() == (EXAMPLE / "images/004.png").read_bytes()
+    assert station.points is not None
+
+
+@on_screen
+async def test_source_of_a_foreign_folder_waits_for_its_confirmation(tmp_path: Path) -> None:
+    folder = example(tmp_path / "session", 3, source=True)
+    deliver(folder, 4)
+    app = app_for(folder)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await opened(pilot)
+        await until(pilot, "not used until")
+        await pilot.press("f4")
+        await until(pilot, "Use it on this machine?")
+        await pilot.press("y")
+        await until(pilot, "88 of 88")
+
+
+@on_screen
+async def test_fields_appear_under_the_pendants_labels_while_typing(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, "612,4; -85.1")
+        shown = await until(pilot, "still to type: Z A B C")
+        assert "612.4" in shown
+        await type_line(pilot, " 410 1 2 3 4")
+        await until(pilot, "one number too many")
+
+
+@on_screen
+async def test_warning_takes_a_key_of_its_own_and_a_change_takes_it_back(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, pose(4))
+        await until(pilot, "board-missing", "F2 accepts it")
+        await pilot.press("enter")
+        await until(pilot, "F2 accepts it")
+        assert len(open_session(folder).stations) == 3
+        await pilot.press("f2")
+        await until(pilot, "Accepted: board-missing")
+        await pilot.press("enter")
+        await until(pilot, "Station 4 stored")
+    station = open_session(folder).station(4)
+    assert station is not None
+    assert station.accepted == ("board-missing",)
+
+
+@on_screen
+async def test_error_reach_is_accepted_only_with_a_reason(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, "1900 0 300 180 0 0")
+        await until(pilot, "reach", "F2 accepts with a reason")
+        await pilot.press("f2")
+        await until(pilot, "Why is it right all the same?")
+        await pilot.press("enter")
+        await until(pilot, "Type a few words")
+        await type_line(pilot, "longer arm")
+        await pilot.press("enter")
+        await until(pilot, "Enter stores it")
+        await pilot.press("enter")
+        await until(pilot, "Station 4 stored")
+    station = open_session(folder).station(4)
+    assert station is not None
+    assert "reach" in station.accepted
+    assert station.note == "longer arm"
+
+
+@on_screen
+async def test_error_that_nobody_may_overrule_is_never_stored(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, pose(3))
+        await until(pilot, "duplicate", "Put it right.")
+        await pilot.press("f2")
+        await until(pilot, "must be put right first")
+        await pilot.press("enter")
+        await until(pilot, "Not ready")
+    assert len(open_session(folder).stations) == 3
+
+
+@on_screen
+async def test_every_action_is_undone_and_done_again(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await choose(pilot, "3")
+        await pilot.press("a")
+        await until(pilot, "Why is station 3 set aside?")
+        await type_line(pilot, "hand in view")
+        await pilot.press("enter")
+        await until(pilot, "Station 3 is set aside.", "2 done, 1 aside")
+        await pilot.press("n")
+        await until(pilot, "Station 3: remark")
+        await type_line(pilot, ", look again")
+        await pilot.press("enter")
+        await until(pilot, "Remark kept")
+        await pilot.press("u")
+        await until(pilot, "Taken back: note at 3")
+        await pilot.press("u")
+        await until(pilot, "Taken back: set aside 3", "3 done")
+        assert open_session(folder).stations[2].use
+        await pilot.press("y")
+        await until(pilot, "Done again: set aside 3")
+        assert not open_session(folder).stations[2].use
+        await pilot.press("b")
+        await until(pilot, "Station 3 is used again.")
+    assert open_session(folder).stations[2].use
+    actions = [line["action"] for line in read_journal(folder)]
+    assert actions[-5:] == [
+        "note", "undo: note at 3", "undo: set aside 3", "redo: set aside 3", "bring back",
+    ]  # fmt: skip
+
+
+@on_screen
+async def test_a_typed_pose_is_corrected_and_the_old_one_stays_in_the_journal(
+    folder: Path,
+) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await choose(pilot, "3")
+        await pilot.press("e")
+        before = pose(3)
+        await until(pilot, "Edit 3", before)
+        await pilot.press("backspace")
+        await type_line(pilot, "4")
+        await until(pilot, "Ready. Enter stores it.")
+        await pilot.press("enter")
+        await until(pilot, "Station 3 corrected")
+    after = open_session(folder).station(3)
+    assert after is not None
+    assert " ".join(after.pose or ()) == before[:-1] + "4"
+    assert read_journal(folder)[-1]["before"] or read_journal(folder)[-1]["action"] == "correct"
+
+
+@on_screen
+async def test_a_planned_station_is_skipped_with_a_reason_and_taken_up_again(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 4)
+    app = app_for(folder)
+    async with app.run_test(size=(132, 43)) as pilot:
+        screen = await opened(pilot)
+        await choose(pilot, "6")
+        assert screen.stations.item is not None
+        assert screen.stations.item.kind == "planned"
+        jumped = screen.stations.item.fields
+        await pilot.press("j")
+        await until(pilot, "comes next")
+        assert screen.desk.plan[screen.desk.next_index or 0].pose == jumped
+        await pilot.press("k")
+        await until(pilot, "Why is this station skipped?")
+        await type_line(pilot, "fixture")
+        await pilot.press("enter")
+        await until(pilot, "Skipped.")
+        assert [p.skipped for p in open_session(folder).plan] == ["fixture"]
+        while screen.stations.item is None or screen.stations.item.state != "skipped":
+            await pilot.press("up")
+        await pilot.press("b")
+        await until(pilot, "Back in the plan.")
+    assert [p.skipped for p in open_session(folder).plan] == [None]
+
+
+@on_screen
+async def test_next_move_is_a_jog_until_three_stations_fit(tmp_path: Path) -> None:
+    for count, by_pose in ((2, False), (4, True)):
+        app = app_for(example(tmp_path / f"with-{count}", count))
+        async with app.run_test(size=(80, 24)) as pilot:
+            screen = await opened(pilot)
+            planned = screen.desk.plan[screen.desk.next_index or 0]
+            assert (planned.pose is not None) is by_pose
+            shown = text(app)
+            assert "CAUTION" in shown
+            assert ("jog base" in shown) is by_pose
+
+
+@on_screen
+async def test_joints_are_typed_in_a_line_of_their_own(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, pose(4))
+        await pilot.press("f5")
+        await type_line(pilot, "0 0 0 0 0 0")
+        await until(pilot, "joints-disagree")
+        await pilot.press("f5")
+        await until(pilot, "board-missing")
+        assert "joints-disagree" not in text(app)
+
+
+@on_screen
+async def test_operator_is_kept_with_the_station(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await pilot.press("escape", "o")
+        await until(pilot, "Who works at the robot?")
+        await pilot.press(*["backspace"] * 40)
+        await type_line(pilot, "night shift")
+        await pilot.press("enter")
+        await until(pilot, "night shift works at the robot now")
+        await pilot.press("escape")
+        await type_line(pilot, pose(4))
+        await until(pilot, "F2 accepts it")
+        await pilot.press("f2", "enter")
+        await until(pilot, "Station 4 stored")
+    station = open_session(folder).station(4)
+    assert station is not None
+    assert station.operator == "night shift"
+
+
+@on_screen
+async def test_nothing_changes_size_or_gets_lost_when_the_terminal_is_resized(
+    folder: Path,
+) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(132, 43)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, "612.40 -85.10")
+        for size in ((80, 24), (100, 30), (60, 20), (132, 43), (80, 24)):
+            await pilot.resize_terminal(*size)
+            await until(pilot, "612.40 -85.10", "CAUTION")
+        assert isinstance(app.screen, Stations)
