@@ -135,7 +135,7 @@ class Demo(Stations):
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
         super().on_entry_pad_stored(message)
         if self.simulated.stop < STOPS:
-            self.pad.tell(f"Station {message.station} stored. F4 drives to the next stop.", "good")
+            self.pad.tell(f"Station {message.station} stored. F4 drives on.", "good")
         else:
             self.pad.tell("Eight stops are stored. F6 solves and shows the result.", "good")
 

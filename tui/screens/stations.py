@@ -80,6 +80,10 @@ class Stations(StationActions, Solving, Images, Screen[None]):
         (self.stations if self.desk.follow else self.pad.pose).focus()
         self.call_after_refresh(self._start)
 
+    def on_unmount(self) -> None:
+        """Let the next writer in, however this screen is left."""
+        self.desk.close()
+
     def _first_choice(self) -> int:
         """Return the row of the next planned station, or of the last one recorded."""
         rows = self.desk.rows()
