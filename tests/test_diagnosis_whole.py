@@ -22,7 +22,9 @@ from mistakes import (
 )
 
 from engine.diagnosis.diagnose import solve
+from engine.diagnosis.optics import pattern
 from engine.estimate.result import Result
+from engine.estimate.solver import solution
 from engine.findings import Finding, Level
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
@@ -174,3 +176,49 @@ def test_a_worse_robot_is_not_taken_for_anything_else() -> None:
         result = solve(clean(case, seed).problem)
         weighty = {f.code for f in result.findings if f.level is not Level.NOTE}
         assert weighty - set(ACCURACY) <= {"robot-geometry"}
+
+
+LENSES = {  # what may be wrong with lens data, beside the focal length alone
+    "no distortion": {"distortion": (0.0,) * 5},
+    "half the distortion": {"distortion": (-0.05, 0.025, 0.00025, -0.00015, 0.0)},
+    "principal point": {"matrix": ((1400.0, 0, 670.0), (0, 1400.0, 512.0), (0, 0, 1.0))},
+    "another resolution": {"matrix": ((700.0, 0, 320.0), (0, 700.0, 256.0), (0, 0, 1.0))},
+    "cropped": {"matrix": ((1400.0, 0, 740.0), (0, 1400.0, 612.0), (0, 0, 1.0))},
+    "pixels not square": {"matrix": ((1400.0, 0, 640.0), (0, 1380.0, 512.0), (0, 0, 1.0))},
+}
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("what", LENSES)
+def test_lens_data_that_leave_a_pattern_in_the_images(what: str, mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=10), 13)
+    camera = replace(session.problem.camera, **LENSES[what])  # type: ignore[arg-type]
+    said = told(replace(session, problem=replace(session.problem, camera=camera)))
+    assert said.code == "lens"
+    assert said.level is Level.ERROR
+    assert "pattern" in said.message
+
+
+def test_a_slip_is_found_behind_a_wrong_lens() -> None:
+    session = slipped(
+        clean(Case(stations=12), 14), np.random.default_rng(14), np.array([20.0] * 3 + [5.0] * 3)
+    )
+    camera = replace(session.problem.camera, distortion=(0.0,) * 5)
+    result = solve(replace(session.problem, camera=camera), session.texts)
+    found = [(f.code, f.station) for f in result.findings if f.level is Level.ERROR]
+    assert found[:2] == [("lens", None), ("typed-value", session.station)]
+
+
+def test_the_lens_that_the_images_ask_for_is_the_true_one() -> None:
+    """Against the lens that made the images: 0.15 px of noise leave little doubt."""
+    session = clean(Case(stations=15), 15)
+    true = session.problem.camera
+    camera = replace(true, distortion=(0.0,) * 5)
+    found = solution(replace(session.problem, camera=camera))
+    assert found is not None
+    seen = pattern(found)
+    assert seen is not None
+    assert seen.camera.matrix[0][0] == pytest.approx(true.matrix[0][0], abs=4.0)
+    assert seen.camera.matrix[0][2] == pytest.approx(true.matrix[0][2], abs=6.0)
+    assert seen.camera.distortion[0] == pytest.approx(true.distortion[0], abs=0.02)
+    assert seen.residual_px == pytest.approx(0.3, abs=0.15)

@@ -22,6 +22,7 @@ from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
 from ..findings import Finding, Level, by_gravity, finding
 from .cause import Cause
+from .optics import pattern_causes
 from .sane import sane_solution
 from .scale import scale_causes
 from .scene import Scene, Texts, scene
@@ -89,7 +90,9 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     for attempt in range(ROUNDS):
         if now is None or (attempt >= HOPEFUL and _absurd(now)):
             break
-        alarms, cause = _next(now, texts)
+        lens = pattern_causes(now, texts) if attempt == 0 else []
+        # The images alone tell of a wrong lens, and everything else rests on them.
+        alarms, cause = ([Alarm("lens", 0.0)], lens[0]) if lens else _next(now, texts)
         if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
         findings += _weighed(cause, min(alarm.chance for alarm in alarms))
@@ -100,7 +103,9 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
             return Diagnosis(tuple(findings), aside, problem, now)
         now, texts = cause.found or sane_solution(cause.problem), cause.texts
     if now is not None and _absurd(now):
-        return Diagnosis((finding("outlier", "no-agreement"),), frozenset(), found.problem, None)
+        left = [item for item in findings if item.code == "lens"]
+        left = left or [finding("outlier", "no-agreement")]
+        return Diagnosis(tuple(left), frozenset(), found.problem, None)
     return Diagnosis(tuple(findings), aside, problem, now)
 
 
