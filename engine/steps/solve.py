@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from ..diagnosis.diagnose import solve
 from ..estimate.problem import problem_from
 from ..estimate.result import Result
 from ..pendant.conventions import JOINTS
+from ..proof.placing import missing_numbers
 from ..sessions.folder import observations
 from ..sessions.results import add_result, input_hashes
 from ..sessions.session import Session
@@ -32,7 +33,9 @@ def solve_session(session: Session, folder: Path) -> Solved:
     """
     seen = observations(session, folder)
     inputs = input_hashes(session, folder)
-    result = solve(problem_from(session.cell, seen), typed_texts(session))
+    problem = problem_from(session.cell, seen)
+    problem = replace(problem, touched=missing_numbers(session.cell, folder))
+    result = solve(problem, typed_texts(session))
     return Solved(result, result.document(), inputs)
 
 

@@ -1,0 +1,181 @@
+"""Whether touched points prove a result: enough of them, spread, and all within U and tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..estimate.judgement import LEAST_TOUCHES
+from ..findings import Finding, by_gravity, finding, has_error
+from ..frames import Array
+from ..sessions.cell import Cell, WorkVolume
+from .touch import PointError, Repeated, repeated
+from .touch_file import Pointer
+
+SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
+CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
+AXES = ("X", "Y", "Z")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proof:
+    """What touching says: errors by touch, repeats, findings; ``proven`` only where all agree."""
+
+    errors: tuple[PointError, ...]
+    repeats: tuple[Repeated, ...]
+    pointer: Pointer
+    tolerance_mm: float
+    proven: bool
+    findings: tuple[Finding, ...]
+
+    @property
+    def mean_mm(self) -> float | None:
+        """Mean size of the errors [mm], None without any."""
+        return float(np.mean([item.size_mm for item in self.errors])) if self.errors else None
+
+    @property
+    def max_mm(self) -> float | None:
+        """Largest error [mm], None without any."""
+        return max((item.size_mm for item in self.errors), default=None)
+
+    @property
+    def bias_mm(self) -> tuple[float, ...] | None:
+        """Mean error (3,) [mm] on the base's axes, None without any."""
+        if not self.errors:
+            return None
+        return tuple(np.mean([item.error for item in self.errors], axis=0).tolist())
+
+    def document(self) -> dict[str, Any]:
+        """Return the proof as plain data."""
+        return {
+            "format": 1,
+            "proven": self.proven,
+            "points": [_point(item) for item in self.errors],
+            "mean_mm": self.mean_mm,
+            "max_mm": self.max_mm,
+            "mean_error_mm": self.bias_mm and list(self.bias_mm),
+            "repeated": [_repeat(item) for item in self.repeats],
+            "pointer": {"tip_mm": list(self.pointer.tip_mm), "u_mm": self.pointer.u_mm},
+            "tolerance_mm": self.tolerance_mm,
+            "findings": [item.document() for item in self.findings],
+        }
+
+
+def _point(item: PointError) -> dict[str, Any]:
+    return {
+        "touch": item.touch,
+        "point": " ".join(map(str, item.key)),
+        "place_mm": item.p_base.tolist(),
+        "error_mm": item.error.tolist(),
+        "size_mm": item.size_mm,
+        "expanded_mm": item.expanded_mm,
+        "agrees": item.agrees,
+    }
+
+
+def _repeat(item: Repeated) -> dict[str, Any]:
+    return {
+        "point": " ".join(map(str, item.key)),
+        "count": item.count,
+        "accuracy_mm": item.accuracy_mm,
+        "repeatability_mm": item.repeatability_mm,
+    }
+
+
+def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Proof:
+    """Return what the touched points prove about a result in ``cell``."""
+    missing = missing_for_proof(errors, cell, pointer)
+    wrong = _wrong(errors, cell.tolerance.position_mm)
+    proven = not missing and not wrong
+    said = [finding("proven", count=_places(errors), worst=_mm(_worst(errors)))] if proven else []
+    return Proof(
+        errors=tuple(errors),
+        repeats=repeated(errors),
+        pointer=pointer,
+        tolerance_mm=cell.tolerance.position_mm,
+        proven=proven,
+        findings=tuple(by_gravity([*wrong, *missing, *said])),
+    )
+
+
+def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> list[Finding]:
+    """Return what is missing before agreement proves anything."""
+    found = []
+    count = _places(errors)
+    if count < LEAST_TOUCHES:
+        found.append(finding("not-proven", "few", count=count, least=LEAST_TOUCHES))
+    narrow = _narrow(errors, cell.work_volume) if count else []
+    if count >= LEAST_TOUCHES and narrow:
+        found.append(finding("not-proven", "spread", spans="; ".join(narrow)))
+    tip, limit = 2.0 * np.sqrt(3.0) * pointer.u_mm, cell.tolerance.position_mm
+    if tip > limit:
+        found.append(finding("not-proven", "pointer", expanded=_mm(tip), tolerance=f"{limit:g}"))
+    return found
+
+
+def _wrong(errors: Sequence[PointError], tolerance: float) -> list[Finding]:
+    """Return `proof-disagrees` and `proof-tolerance` where points say so."""
+    found = []
+    off = [item for item in errors if not item.agrees]
+    if off:
+        worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
+        size, expanded = _mm(worst.size_mm), _mm(worst.expanded_mm)
+        touches = ", ".join(str(item.touch) for item in off)
+        found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=expanded))
+    beyond = [item for item in errors if item.size_mm > tolerance]
+    if beyond:
+        touches = ", ".join(str(item.touch) for item in beyond)
+        worst_mm, limit = _mm(_worst(errors)), f"{tolerance:g}"
+        found.append(finding("proof-tolerance", touches=touches, worst=worst_mm, tolerance=limit))
+    return found
+
+
+def _places(errors: Sequence[PointError]) -> int:
+    """Return how many different points were touched: repeats do not count."""
+    return len({item.key for item in errors})
+
+
+def _worst(errors: Sequence[PointError]) -> float:
+    return max(item.size_mm for item in errors)
+
+
+def _narrow(errors: Sequence[PointError], volume: WorkVolume) -> list[str]:
+    """Return the axes of the work volume along which the points span too little, in words."""
+    places: Array = np.array(
+        [item.p_base if volume.frame == "base" else item.p_camera for item in errors]
+    )
+    spans = np.ptp(places, axis=0)
+    return [
+        f"{span:.0f} mm along {volume.frame} {axis}, {SPREAD * size:.0f} mm are needed"
+        for axis, span, size in zip(AXES, spans, volume.size_mm, strict=True)
+        if span < SPREAD * size
+    ]
+
+
+def _mm(value: float) -> str:
+    return f"{value:.2f}"
+
+
+def amended(document: Mapping[str, Any], proof: Proof, cell: Cell) -> dict[str, Any]:
+    """Return the result ``document`` with the proof in it, and the verdict that follows.
+
+    What an earlier proof said is replaced. Disagreement takes the acceptance away; agreement never
+    gives it to a result whose own uncertainty or findings forbid it.
+    """
+    kept = [item for item in document["findings"] if item["code"] not in CODES]
+    findings = [*(item.document() for item in proof.findings), *kept]
+    findings.sort(key=lambda item: ("error", "warning", "note").index(item["level"]))
+    u, limit = document["uncertainty"], cell.tolerance
+    inside = 2 * u["pick_mm"] <= limit.position_mm and 2 * u["angle_deg"] <= limit.angle_deg
+    errors = has_error(proof.findings) or any(item["level"] == "error" for item in kept)
+    said = proof.document()
+    return {
+        **document,
+        "verdict": "accepted" if inside and not errors else "not-accepted",
+        "proven": proof.proven,
+        "findings": findings,
+        "proof": {key: said[key] for key in said if key not in ("format", "findings")},
+    }

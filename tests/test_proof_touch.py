@@ -1,0 +1,249 @@
+"""Touch points: what they prove, what they refute, and what is missing before they prove anything.
+
+The truth is simulated. Repeatability is held to a worked example done by hand in the forms of
+ISO 9283:1998 (from memory): RP = mean + 3 S.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from command import answer, refused, stationbook
+from made_session import make_session
+from touching import TIP, TIP_U, Toucher, lay_board, touch_pose
+
+from engine.proof.touch import PointError, repeated
+from engine.proof.touch_file import read_touches
+from engine.sessions.cell import EYE_TO_HAND
+from engine.sessions.folder import open_session
+from engine.simulate.scenario import Truth, cell
+from engine.steps import proof as steps
+
+PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
+WHO = steps.Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
+CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> tuple[Path, Truth]:
+    folder = tmp_path / "session"
+    truth = make_session(folder, 12)
+    run = stationbook("solve", folder)
+    assert run.returncode in (0, 1), run.stderr
+    answer("proof", folder, "--tip", " ".join(map(str, TIP)), "--tip-u", str(TIP_U))
+    return folder, truth
+
+
+def touch(
+    folder: Path,
+    truth: Truth,
+    places: tuple[np.ndarray, ...] = PLACES,
+    points: tuple[int, ...] = CORNERS,
+    off: np.ndarray | float = 0.0,
+) -> None:
+    rng = np.random.default_rng(8)
+    for number, place in enumerate(places, start=1):
+        laid = lay_board(folder.parent, number, truth, place, rng)
+        assert answer("proof", folder, "--view", laid.points)["id"] == number
+        for point in points:  # the same step as the command takes, without a process for each
+            pose = touch_pose(laid, point, rng, off)
+            steps.add_touch(open_session(folder), folder, pose, point=point, who=WHO)
+
+
+def stored(folder: Path) -> dict:
+    return yaml.safe_load((folder / "result.yaml").read_text(encoding="utf-8"))
+
+
+def test_agreeing_touches_prove_the_result(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    proof = answer("proof", folder)
+    assert proof["proven"] is True
+    assert len(proof["points"]) == 8
+    assert all(point["agrees"] for point in proof["points"])
+    assert proof["max_mm"] >= proof["mean_mm"] > 0.0
+    result = stored(folder)
+    assert result["proven"] is True
+    assert "not-proven" not in {item["code"] for item in result["findings"]}
+    assert result["proof"]["inputs"].keys() >= {"proof.yaml", "points/proof-001.csv"}
+    journal = (folder / "journal.jsonl").read_text(encoding="utf-8")
+    assert '"action": "proof touch"' in journal
+    assert '"action": "proof"' in journal
+
+
+def test_proof_said_twice_changes_nothing_and_a_new_solution_needs_a_new_proof(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    answer("proof", folder)
+    before = (folder / "result.yaml").read_bytes()
+    answer("proof", folder)
+    assert (folder / "result.yaml").read_bytes() == before
+    stationbook("solve", folder)
+    assert stored(folder)["proven"] is False
+
+
+def test_wrong_frame_is_refuted(session: tuple[Path, Truth]) -> None:
+    """A user frame 8 mm off makes every touch disagree, and takes the acceptance away."""
+    folder, truth = session
+    touch(folder, truth, off=np.array([0.0, 8.0, 0.0]))
+    proof = answer("proof", folder, status=1)
+    assert proof["proven"] is False
+    assert {"proof-disagrees", "proof-tolerance"} <= {f["code"] for f in proof["findings"]}
+    assert abs(proof["mean_error_mm"][1] + 8.0) < 1.0
+    assert stored(folder)["verdict"] == "not-accepted"
+
+
+def test_one_bad_touch_can_be_left_out(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    rng = np.random.default_rng(1)
+    laid = lay_board(folder.parent, 3, truth, PLACES[0], rng)
+    answer("proof", folder, "--view", laid.points)
+    answer("proof", folder, "--touch", 5, "--pose", touch_pose(laid, 5, rng, 30.0))
+    assert answer("proof", folder, status=1)["proven"] is False
+    answer("proof", folder, "--forget", 9)
+    assert answer("proof", folder)["proven"] is True
+
+
+@pytest.mark.parametrize(
+    ("places", "points", "said"),
+    [
+        (PLACES[:1], (0, 10, 77), "3 of at least 4"),
+        (PLACES[:1], (0, 1, 2, 3, 4), "span too little"),
+        (PLACES[:1], (0, 0, 0, 0), "1 of at least 4"),
+    ],
+)
+def test_too_few_or_too_close_points_prove_nothing(
+    session: tuple[Path, Truth], places: tuple, points: tuple, said: str
+) -> None:
+    folder, truth = session
+    touch(folder, truth, places, points)
+    proof = answer("proof", folder)
+    assert proof["proven"] is False
+    assert said in " ".join(item["message"] for item in proof["findings"])
+
+
+def test_poor_pointer_proves_nothing(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    answer("proof", folder, "--tip", "0 0 150", "--tip-u", "1.0")
+    proof = answer("proof", folder)
+    assert proof["proven"] is False
+    assert "pointer's own" in proof["findings"][0]["message"]
+
+
+def test_stated_uncertainty_of_touches_is_true(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    touch(folder, truth, points=tuple(range(0, 88, 8)))
+    points = answer("proof", folder)["points"]
+    sizes = [point["size_mm"] / point["expanded_mm"] for point in points]
+    assert max(sizes) <= 1.0
+    assert np.mean(sizes) >= 0.1  # not so wide that it would hide everything
+
+
+def test_session_changed_since_the_result_is_not_proven(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    answer("edit", folder, "--station", 2, "--aside", "test")
+    assert "changed since" in refused("proof", folder)
+
+
+def test_bad_words_are_refused(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    pose = "600 0 300 180 0 0"
+    assert "no image of the board" in refused("proof", folder, "--touch", 3, "--pose", pose)
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], np.random.default_rng(0))
+    answer("proof", folder, "--view", laid.points)
+    assert "no point 900" in refused("proof", folder, "--touch", 900, "--pose", pose)
+    assert "pose of the touch" in refused("proof", folder, "--touch", 3)
+    assert "three numbers" in refused("proof", folder, "--tip", "0 0", "--tip-u", "0.1")
+    assert "tip is known" in refused("proof", folder, "--tip", "0 0 150")
+    assert "no touch 4" in refused("proof", folder, "--forget", 4)
+    (folder / "proof.yaml").write_text("format: 1\npointr: {}\n", encoding="utf-8")
+    assert "pointer" in refused("proof", folder)
+
+
+def test_marks_seen_by_the_camera_count_as_points(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    rng = np.random.default_rng(4)
+    for x, y, z in [(480, -90, 180), (700, -90, 180), (480, 90, 300), (700, 90, 300)]:
+        p_base = np.array([x, y, z], float)
+        seen = np.linalg.inv(truth.camera) @ [*p_base, 1.0]
+        text = " ".join(f"{value:.3f}" for value in seen[:3])
+        answer("proof", folder, "--seen", text, "--pose", Toucher().pose(p_base, rng))
+    assert answer("proof", folder)["proven"] is True
+
+
+def test_held_out_stations_agree_and_a_mistyped_one_does_not(session: tuple[Path, Truth]) -> None:
+    folder, _ = session
+    found = answer("proof", folder, "--hold-out", 3, 7, 11)
+    assert [item["station"] for item in found["stations"]] == [3, 7, 11]
+    text = (folder / "session.yaml").read_text(encoding="utf-8")
+    typed = yaml.safe_load(text)["stations"][6]["pose"][0]
+    wrong = f"{float(typed) + 20:.2f}"
+    (folder / "session.yaml").write_text(text.replace(f"'{typed}'", f"'{wrong}'"), "utf-8")
+    found = answer("proof", folder, "--hold-out", 3, 7, status=1)
+    assert "Stations 7" in found["findings"][0]["message"]
+    assert "no station 99" in refused("proof", folder, "--hold-out", 99)
+
+
+def test_repeatability_follows_the_standard_form() -> None:
+    """Four touches 1, 1, 1 and 3 mm from their barycentre along X, done by hand.
+
+    Distances from the barycentre (mean 0): 1, 1, 1, 3; mean 1.5, S = 1.0; RP = 1.5 + 3 · 1.0.
+    """
+    offsets = ((-1.0, 0, 0), (-1.0, 0, 0), (-1.0, 0, 0), (3.0, 0, 0))
+    zero = np.zeros(3)
+    errors = [
+        PointError(k, ("p",), zero, zero, np.add(off, (0, 0, 0.5)), 1.0)
+        for k, off in enumerate(offsets)
+    ]
+    (found,) = repeated(errors)
+    assert found.count == 4
+    assert found.accuracy_mm == pytest.approx(0.5)
+    assert found.repeatability_mm == pytest.approx(4.5)
+
+
+# ---- the missing number of a four-axis cell ------------------------------------------------------
+
+
+def test_touched_point_gives_a_four_axis_cell_its_missing_number(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    truth = make_session(folder, 12, EYE_TO_HAND, 4)
+    text = (folder / "session.yaml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if "height_mm" not in line]
+    (folder / "session.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    open_ended = stationbook("solve", folder)
+    assert "[unobservable]" in open_ended.stdout
+    answer("proof", folder, "--tip", "0 0 120", "--tip-u", "0.1")
+    p_base = np.array([640.0, 20.0, 620.0])
+    seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]
+    pose = four_axis_pose(p_base, 120.0)
+    text = " ".join(f"{value:.3f}" for value in seen)
+    answer("proof", folder, "--seen", text, "--pose", pose, "--fix")
+    assert read_touches(folder).touches[0].role == "missing-number"
+    run = stationbook("solve", folder)
+    assert run.returncode in (0, 1), run.stderr
+    result = stored(folder)
+    assert "unobservable" not in {f["code"] for f in result["findings"] if f["level"] == "error"}
+    height = result["base_T_camera"]["position_mm"][2]
+    assert abs(height - truth.camera[2, 3]) <= 3 * max(result["uncertainty"]["position_mm"], 0.3)
+    proof = answer("proof", folder)
+    assert proof["points"] == []  # the number that was put in proves nothing
+
+
+def four_axis_pose(p_base: np.ndarray, tip_mm: float) -> str:
+    """Return the pose with the tip on ``p_base``, as the four-axis pendant shows it."""
+    from engine.frames import transform
+    from engine.pendant.conventions import to_matrix
+    from engine.pendant.entry import format_pose
+
+    pendant = cell(EYE_TO_HAND, 4).pendant
+    R = to_matrix([0.0], pendant) if pendant.rotation == "yaw" else np.eye(3)
+    return " ".join(format_pose(transform(R, p_base - R @ [0.0, 0.0, tip_mm]), pendant))

@@ -1,0 +1,137 @@
+"""`proof`: touch points that the camera sees, and say whether the result holds."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime
+from pathlib import Path
+
+from engine.errors import UsageError
+from engine.findings import has_error
+from engine.proof.conclusion import Proof
+from engine.proof.hold_out import HeldOut
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.steps import proof as steps
+
+from ..output import print_findings, print_json
+from ..result_text import number
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record what is given, then say what all touches prove."""
+    folder, who = Path(args.dir), steps.Who(args.operator, datetime.now().astimezone())
+    _check(args)
+    if args.hold_out is not None:
+        return _held_out(args, folder)
+    if args.no_write:
+        return _concluded(args, steps.prove(open_session(folder), folder)[0])
+    with writing(folder, who=args.operator):
+        said = _recorded(args, folder, who)
+        if said is not None:
+            return _said(args, *said)
+        proof, document = steps.prove(open_session(folder), folder)
+        steps.keep_proof(folder, document, who)
+    return _concluded(args, proof)
+
+
+def _check(args: argparse.Namespace) -> None:
+    touched = args.touch is not None or args.seen is not None
+    if touched and args.pose is None:
+        raise UsageError("the pose of the touch is missing", "Add --pose TEXT.")
+    if args.pose is not None and not touched:
+        raise UsageError(
+            "--pose belongs to a touch", "Add --touch ID for a board point, or --seen TEXT."
+        )
+    if args.no_write and (touched or args.view or args.tip or args.forget is not None):
+        raise UsageError("--no-write goes with nothing to record", "Leave one of them away.")
+
+
+def _recorded(args: argparse.Namespace, folder: Path, who: steps.Who) -> tuple[str, int] | None:
+    """Record what the words give; return what was recorded, None where nothing was given."""
+    session, said = open_session(folder), None
+    if args.tip is not None:
+        steps.set_pointer(folder, args.tip, args.tip_u, who)
+        said = "pointer", 1
+    if args.view is not None:
+        found = steps.add_view(session, folder, Path(args.view), args.looked, who)
+        said = "view", found.views[-1].id
+    if args.touch is not None or args.seen is not None:
+        found = steps.add_touch(
+            session,
+            folder,
+            args.pose,
+            point=args.touch,
+            in_view=args.in_view,
+            seen=args.seen,
+            looked=args.looked,
+            role="missing-number" if args.fix else "proof",
+            who=who,
+        )
+        said = "touch", found.touches[-1].id
+    if args.forget is not None:
+        steps.forget_touch(folder, args.forget, who)
+        said = "forgotten touch", args.forget
+    return said
+
+
+def _said(args: argparse.Namespace, what: str, which: int) -> int:
+    if args.json:
+        print_json({"format": 1, "recorded": what, "id": which, "findings": []})
+        return 0
+    print(f"recorded: {what} {which}")
+    if args.fix:
+        print("next: stationbook solve, which then takes this touch as the missing number")
+    for text in steps.CAUTIONS:
+        print(f"CAUTION: {text}")
+    return 0
+
+
+def _concluded(args: argparse.Namespace, proof: Proof) -> int:
+    if args.json:
+        print_json(proof.document())
+    else:
+        print("\n".join(proof_lines(proof)))
+        print_findings(proof.findings)
+        for text in steps.CAUTIONS:
+            print(f"CAUTION: {text}")
+    return 1 if has_error(proof.findings) else 0
+
+
+def proof_lines(proof: Proof) -> list[str]:
+    """Return a proof for a person: every touch, the mean, the largest, and repeats."""
+    lines = [f"proof: {'PROVEN' if proof.proven else 'NOT PROVEN'}"]
+    lines.append("touch    X mm    Y mm    Z mm   error mm    U mm   agrees  point")
+    for item in proof.errors:
+        x, y, z = item.error
+        agrees = "yes" if item.agrees else "NO"
+        lines.append(
+            f"{item.touch:5d} {x:+7.2f} {y:+7.2f} {z:+7.2f} {item.size_mm:10.2f} "
+            f"{item.expanded_mm:7.2f}   {agrees:6}  {' '.join(map(str, item.key))}"
+        )
+    if proof.errors:
+        lines.append(f"mean {number(proof.mean_mm, 'mm', 2)}, max {number(proof.max_mm, 'mm', 2)}")
+    for repeat in proof.repeats:
+        lines.append(
+            f"{' '.join(map(str, repeat.key))}: {repeat.count} touches, accuracy "
+            f"{repeat.accuracy_mm:.2f} mm, repeatability RP {repeat.repeatability_mm:.2f} mm"
+        )
+    return lines
+
+
+def _held_out(args: argparse.Namespace, folder: Path) -> int:
+    found, said = steps.hold_out(open_session(folder), folder, tuple(args.hold_out))
+    if args.json:
+        stations = [item.document() for item in found]
+        print_json({"format": 1, "stations": stations, "findings": [said.document()]})
+    else:
+        print("\n".join(map(_held_line, found)))
+        print_findings([said])
+    return 1 if has_error([said]) else 0
+
+
+def _held_line(item: HeldOut) -> str:
+    return (
+        f"station {item.station}: {item.distance_mm:.2f} mm (U {item.expanded_mm:.2f}), "
+        f"{item.angle_deg:.3f}° (U {item.expanded_deg:.3f})"
+    )
