@@ -11,8 +11,8 @@ from plan_world import World, world
 
 from engine.frames import Array, displacement, rotation_angle, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
-from engine.plans.arm import straight
 from engine.plans.keep_out import clear
+from engine.plans.path import straight
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish

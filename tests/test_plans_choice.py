@@ -10,7 +10,7 @@ from plan_world import world
 
 from engine.estimate.problem import problem_from
 from engine.frames import Array, rotation_exp, transform
-from engine.plans.arm import ArmCheck
+from engine.plans.arm import arm_check
 from engine.plans.choose import Aim, Offered, by_gain, choose
 from engine.plans.order import jog_cost, ordered
 from engine.plans.outlook import outlook
@@ -56,7 +56,9 @@ def test_choice_among_real_stations_comes_within_two_percent_of_the_best(mount: 
     done.follow(4)
     problem, result = problem_from(done.cell, done.stations), done.solved()
     first, present = (done.stations[k].base_T_flange for k in (0, -1))
-    look = outlook(problem, result, present, done.view(first), ArmCheck(None, ()), ())
+    look = outlook(
+        problem, result, present, done.view(first), arm_check(None, present[None], None), ()
+    )
     information = look.offers().information
     rng = np.random.default_rng(2)
     for _ in range(4):
@@ -113,7 +115,7 @@ def poses(count: int, seed: int) -> list[Array]:
 
 def test_blocks_of_four_are_jogged_on_the_shortest_way() -> None:
     flange = poses(4, 1)
-    order, left = ordered(np.eye(4), flange, lambda a, b: True)
+    order, left = ordered(np.eye(4), flange, jog_cost)
 
     def length(way: tuple[int, ...]) -> float:
         return sum(jog_cost(a, b) for a, b in pairwise([np.eye(4), *(flange[k] for k in way)]))
@@ -123,7 +125,7 @@ def test_blocks_of_four_are_jogged_on_the_shortest_way() -> None:
 
 
 def test_information_comes_first_block_by_block() -> None:
-    order, _ = ordered(np.eye(4), poses(10, 2), lambda a, b: True)
+    order, _ = ordered(np.eye(4), poses(10, 2), jog_cost)
     assert sorted(order[:4]) == [0, 1, 2, 3]
     assert sorted(order[4:8]) == [4, 5, 6, 7]
     assert sorted(order[8:]) == [8, 9]
@@ -132,13 +134,18 @@ def test_information_comes_first_block_by_block() -> None:
 def test_ways_that_are_not_clear_are_not_taken() -> None:
     flange = poses(5, 3)
 
-    def clear(start: Array, end: Array) -> bool:
+    def cost(start: Array, end: Array) -> float:
         from_start = np.allclose(start, np.eye(4))
-        return not (from_start and any(np.allclose(end, flange[k]) for k in (0, 1)))
+        barred = from_start and any(np.allclose(end, flange[k]) for k in (0, 1))
+        return np.inf if barred else jog_cost(start, end)
 
-    order, left = ordered(np.eye(4), flange, clear)
+    order, left = ordered(np.eye(4), flange, cost)
     assert left == []
     assert order[0] in (2, 3)
-    order, left = ordered(np.eye(4), flange, lambda a, b: not np.allclose(b, flange[2]))
+    order, left = ordered(
+        np.eye(4),
+        flange,
+        lambda a, b: np.inf if np.allclose(b, flange[2]) else jog_cost(a, b),
+    )
     assert left == [2]
     assert sorted(order) == [0, 1, 3, 4]

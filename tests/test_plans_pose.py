@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plan_world import BOARD, World, practice_grid, world
+from plan_world import ARM, BOARD, World, practice_grid, world
 
 from engine.errors import UsageError
 from engine.estimate.information import station_information
@@ -15,11 +15,12 @@ from engine.estimate.noise import given_noise
 from engine.estimate.problem import problem_from
 from engine.frames import Array, apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
-from engine.plans.arm import straight
+from engine.plans.path import straight
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.types import Grid, Plan, Wish
 from engine.robots.configuration import configuration
 from engine.robots.kinematics import kinematics
+from engine.robots.model import ChainLink
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
@@ -317,3 +318,27 @@ def test_the_view_of_every_station_is_where_the_plan_expected_it() -> None:
     for pose in poses(plan):
         expected = inverse(pose @ found.geometric) @ found.board
         assert np.linalg.norm((expected - made.view(pose))[:3, 3]) < 20.0
+
+
+def test_a_chain_arm_is_led_from_where_it_stands_within_two_seconds() -> None:
+    size = ARM.geometry_mm
+    links = (  # the demo arm's upper part and wrist as a standard Denavit-Hartenberg chain
+        ChainLink(size["a1"], -90.0, size["c1"]),
+        ChainLink(size["c2"], 0.0, 0.0, -90.0),
+        ChainLink(size["a2"], -90.0, 0.0),
+        ChainLink(0.0, 90.0, size["c3"]),
+        ChainLink(0.0, -90.0, 0.0),
+        ChainLink(0.0, 0.0, size["c4"]),
+    )
+    robot = replace(
+        ARM, name="chain", kind="chain", convention="standard", links=links, geometry_mm={}
+    )
+    made = started(EYE_IN_HAND, 1, robot=replace(robot, accuracy_mm=0.0))
+    made.plan(Wish(count=1))
+    begun = time.process_time()
+    plan = made.plan(Wish(count=8))
+    assert time.process_time() - begun <= 2.0
+    assert len(plan.steps) == 8
+    arm = kinematics(made.cell.robot)
+    for step in plan.steps:
+        assert len(arm.branches(step.base_T_flange)) > 0

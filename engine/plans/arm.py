@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ..frames import Array, rotation_exp, rotation_log, transform
+from ..frames import Array
 from ..robots.arms import LEVEL_KINDS
 from ..robots.configuration import configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
+from .follow import led, reached
+from .path import straight
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
@@ -27,62 +31,104 @@ class ArmCheck:
     """What the arm can do from how it stands. ``arm`` None: nothing is known, everything passes.
 
     ``ways`` are the configurations it may be in: the one that typed joints show, or all likely
-    ones in which every recorded station is within reach.
+    ones in which every recorded station is within reach. ``seeds`` (k, axes) are its postures at
+    ``present`` (4, 4) in each of them.
     """
 
     arm: Kinematics | None
     ways: tuple[Labels, ...]
+    seeds: Array
+    present: Array
+
+    def promising(self, flange: Array) -> NDArray[np.bool_]:
+        """Tell at which flange poses (n, 4, 4) `stands` is worth asking: quick for many at once."""
+        good = np.ones(len(flange), bool)
+        if self.arm is None or self.arm.robot.kind != "chain":
+            return good  # whose branches are cheap
+        unit = np.where(self.arm.joints.turning, np.radians(1.0), 1.0)
+        for seed in self.seeds:
+            q = reached(self.arm, seed, flange[good])
+            room = np.nan_to_num((self.arm.joints.margins(q) / unit).min(axis=1), nan=-1.0)
+            good[good] = room >= LIMIT_MARGIN
+        return good
 
     def stands(self, flange: Array) -> bool:
-        """Tell whether base_T_flange (4, 4) is held in every one of ``ways``, with margins."""
+        """Tell whether base_T_flange (4, 4) is held in every one of ``ways``, with margins.
+
+        And reached on the straight way from where the arm stands.
+        """
         if self.arm is None or not self.ways:
             return True
-        found = self.arm.branches(flange)
-        roomy = {configuration(self.arm, q) for q in found if self._roomy(self.arm, q)}
-        if not roomy.issuperset(self.ways):
+        roomy = [q for q in self._held(self.arm, flange) if self._roomy(self.arm, q)]
+        if not self._all_ways(self.arm, roomy):
             return False
-        farther = self.arm.branches(self._outward(self.arm, flange), limited=False)
-        return {configuration(self.arm, q) for q in farther}.issuperset(self.ways)
+        farther = self._held(self.arm, _outward(flange), limited=False)
+        if not self._all_ways(self.arm, farther):
+            return False
+        return self.arm.robot.kind == "chain" or self.passes(self.present, flange)
+
+    def posture(self, flange: Array) -> Array | None:
+        """Return one posture (axes,) that holds ``flange`` (4, 4), in ``ways`` if there is one."""
+        if self.arm is None:
+            return None
+        found = self._held(self.arm, flange) if self.ways else list(self.arm.branches(flange))
+        same = [q for q in found if configuration(self.arm, q) in self.ways]
+        return next(iter(same or found), None)
 
     def passes(self, start: Array, end: Array) -> bool:
         """Tell whether a straight move between two poses (4, 4) keeps limits and configuration."""
         if self.arm is None or not self.ways:
             return True
-        arm, steps = self.arm, straight(start, end, LEG_STEPS)
-        found = [arm.branches(pose) for pose in steps]
-        return all(self._steady(arm, found, way) for way in self.ways)
+        found = self._on_the_way(self.arm, start, straight(start, end, LEG_STEPS))
+        return all(self._steady(self.arm, found, way) for way in self.ways)
 
-    def _steady(self, arm: Kinematics, found: list[Array], way: Labels) -> bool:
+    def _on_the_way(self, arm: Kinematics, start: Array, poses: Array) -> list[list[Array]]:
+        """Return the postures that hold each of ``poses`` (n, 4, 4), a chain's one by one."""
+        if arm.robot.kind != "chain":
+            return [self._held(arm, pose) for pose in poses]
+        q, found = np.array(self._held(arm, start)), []
+        for before, pose in pairwise([start, *poses]):
+            if len(q):
+                q = led(arm, q, before, pose)
+                q = q[np.isfinite(q).all(axis=1)]
+                q = q[arm.joints.inside(q)]
+            found.append(list(q))
+        return found
+
+    def _held(self, arm: Kinematics, flange: Array, *, limited: bool = True) -> list[Array]:
+        """Return the postures that hold ``flange``; a chain is led there from where it stands."""
+        if arm.robot.kind != "chain":
+            return list(arm.branches(flange, limited=limited))
+        found = led(arm, self.seeds, self.present, flange)
+        found = found[np.isfinite(found).all(axis=1)]
+        return list(found[arm.joints.inside(found)] if limited else found)
+
+    def _all_ways(self, arm: Kinematics, found: list[Array]) -> bool:
+        return {configuration(arm, q) for q in found}.issuperset(self.ways)
+
+    @staticmethod
+    def _steady(arm: Kinematics, found: list[list[Array]], way: Labels) -> bool:
         before: Array | None = None
         for options in found:
             same = np.array([q for q in options if configuration(arm, q) == way])
             if not len(same):
                 return False
-            if before is not None:
-                same = arm.joints.turned_towards(before, same)
-                step = np.where(arm.joints.turning, np.abs(same - before), 0.0).max(axis=1)
-                if step.min() > JUMP_RAD:
-                    return False
-                before = same[int(step.argmin())]
-            else:
+            if before is None:
                 before = same[0]
+                continue
+            same = arm.joints.turned_towards(before, same)
+            step = np.where(arm.joints.turning, np.abs(same - before), 0.0).max(axis=1)
+            if step.min() > JUMP_RAD:
+                return False
+            before = same[int(step.argmin())]
         return True
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:
-        unit = np.where(arm.joints.turning, np.radians(1.0), 1.0)
-        if (arm.joints.margins(q) / unit).min() < LIMIT_MARGIN:
+        if _room(arm, q) < LIMIT_MARGIN:
             return False
         bend = wrist_bend(arm, arm.jacobian(q))
         return bend is None or abs(bend) > WRIST_BENT
-
-    @staticmethod
-    def _outward(arm: Kinematics, flange: Array) -> Array:
-        away = flange.copy()
-        distance = max(arm.distance_from_first_joint(flange), 1.0)
-        lever = flange[:3, 3] / max(float(np.linalg.norm(flange[:3, 3])), 1.0)
-        away[:3, 3] += lever * min(SPARE_MM, distance)
-        return away
 
 
 def arm_check(robot: Robot | None, typed: Array, joints: Array | None) -> ArmCheck:
@@ -91,42 +137,51 @@ def arm_check(robot: Robot | None, typed: Array, joints: Array | None) -> ArmChe
     Where no configuration holds all recorded stations, the robot's description is in doubt, and
     nothing is refused by it.
     """
+    present = typed[-1]
     if robot is None:
-        return ArmCheck(None, ())
+        return ArmCheck(None, (), np.empty((0, 0)), present)
     arm = kinematics(robot)
     if joints is not None:
-        return ArmCheck(arm, (configuration(arm, joints),))
-    return ArmCheck(arm, _likely(arm, typed))
+        return ArmCheck(arm, (configuration(arm, joints),), joints[None], present)
+    likely = _likely(arm, typed)
+    seeds = np.array(list(likely.values())).reshape(len(likely), arm.axes)
+    return ArmCheck(arm, tuple(likely), seeds, present)
 
 
-def _likely(arm: Kinematics, typed: Array) -> tuple[Labels, ...]:
-    """Return the configurations that hold every station, but for those far nearer to a limit."""
-    shared: dict[Labels, float] | None = None
+def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
+    """Return the configurations that hold every station, and the posture at the last.
+
+    Those that come far nearer to a limit than another one are left out.
+    """
+    found = {configuration(arm, q): (_room(arm, q), q) for q in arm.branches(typed[0])}
+    before = typed[0]
+    for flange in typed[1:]:
+        seeds = np.array([q for _, q in found.values()]).reshape(len(found), arm.axes)
+        check = ArmCheck(arm, tuple(found), seeds, before)
+        here = {configuration(arm, q): q for q in check._held(arm, flange)}
+        found = {
+            way: (min(room, _room(arm, here[way])), here[way])
+            for way, (room, _) in found.items()
+            if way in here
+        }
+        before = flange
+    most = max((room for room, _ in found.values()), default=0.0)
+    return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
+
+
+def _room(arm: Kinematics, q: Array) -> float:
+    """Return the least margin to a limit [deg, mm] of the posture ``q`` (axes,)."""
     unit = np.where(arm.joints.turning, np.radians(1.0), 1.0)
-    for flange in typed:
-        here: dict[Labels, float] = {}
-        for q in arm.branches(flange):
-            way, room = configuration(arm, q), float((arm.joints.margins(q) / unit).min())
-            here[way] = max(room, here.get(way, 0.0))
-        if shared is not None:
-            here = {way: min(room, shared[way]) for way, room in here.items() if way in shared}
-        shared = here
-    shared = shared or {}
-    most = max(shared.values(), default=0.0)
-    return tuple(sorted(way for way, room in shared.items() if room >= LIKELY * most))
+    return float((arm.joints.margins(q) / unit).min())
+
+
+def _outward(flange: Array) -> Array:
+    """Return ``flange`` (4, 4) a little farther from the base."""
+    away = flange.copy()
+    away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
+    return away
 
 
 def is_level(robot: Robot | None) -> bool:
     """Tell whether the arm holds its flange level, so that it can turn about the vertical only."""
     return robot is not None and robot.kind in LEVEL_KINDS
-
-
-def straight(start: Array, end: Array, steps: int) -> Array:
-    """Return ``steps`` poses (steps, 4, 4) after ``start`` on the straight way to ``end``.
-
-    Position and rotation move evenly; the last pose is ``end``.
-    """
-    share = np.linspace(0.0, 1.0, steps + 1)[1:, None]
-    turn = rotation_log(end[:3, :3] @ start[:3, :3].T)
-    R = rotation_exp(share * turn) @ start[:3, :3]
-    return transform(R, start[:3, 3] + share * (end[:3, 3] - start[:3, 3]))

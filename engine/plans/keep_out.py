@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..frames import Array, apply, rotation_angle
 from ..sessions.cell import KeepOut
-from .arm import straight
+from .path import straight
 
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 STEP_MM, STEP_RAD = 20.0, np.radians(4.0)  # between the poses looked at; below CLEAR_MM

@@ -12,7 +12,7 @@ from ..frames import Array, rotation_angle
 BLOCK = 4  # stations whose order is free: their information comes together anyway
 JOG_MM, JOG_RAD = 100.0, np.radians(20.0)  # [mm], [rad] that take about as long to jog (CP)
 
-Clear = Callable[[Array, Array], bool]
+Cost = Callable[[Array, Array], float]
 
 
 def jog_cost(start: Array, end: Array) -> float:
@@ -22,11 +22,11 @@ def jog_cost(start: Array, end: Array) -> float:
     return float(shift + turn / JOG_RAD)
 
 
-def ordered(present: Array, flange: Sequence[Array], clear: Clear) -> tuple[list[int], list[int]]:
+def ordered(present: Array, flange: Sequence[Array], cost: Cost) -> tuple[list[int], list[int]]:
     """Return (order, left): indices of poses (n, 4, 4), given by falling information.
 
-    Each block of four is jogged on the shortest way from ``present`` on, on legs that are
-    ``clear`` only; ``left`` are the stations to which no clear way was found.
+    Each block of four is visited on the cheapest way from ``present`` on. A leg of infinite
+    ``cost`` is not taken; ``left`` are the stations to which no way was found.
     """
     order: list[int] = []
     left: list[int] = []
@@ -34,17 +34,17 @@ def ordered(present: Array, flange: Sequence[Array], clear: Clear) -> tuple[list
     here = present
     while waiting:
         block, waiting = waiting[:BLOCK], waiting[BLOCK:]
-        best = _shortest(here, block, flange, clear)
+        best = _shortest(here, block, flange, cost)
         left += [index for index in block if index not in best]
         order += best
         here = flange[best[-1]] if best else here
     return order, left
 
 
-def _shortest(here: Array, block: list[int], flange: Sequence[Array], clear: Clear) -> list[int]:
-    """Return the block, or as much of it as can be reached, on the shortest clear way."""
-    legs = {(-1, b): _leg(here, flange[b], clear) for b in block}
-    legs |= {(a, b): _leg(flange[a], flange[b], clear) for a in block for b in block if a != b}
+def _shortest(here: Array, block: list[int], flange: Sequence[Array], cost: Cost) -> list[int]:
+    """Return the block, or as much of it as can be reached, on the cheapest way."""
+    legs = {(-1, b): cost(here, flange[b]) for b in block}
+    legs |= {(a, b): cost(flange[a], flange[b]) for a in block for b in block if a != b}
     for length in range(len(block), 0, -1):
         ways = list(permutations(block, length))
         costs = [sum(legs[pair] for pair in zip((-1, *way[:-1]), way, strict=True)) for way in ways]
@@ -52,7 +52,3 @@ def _shortest(here: Array, block: list[int], flange: Sequence[Array], clear: Cle
         if np.isfinite(costs[best]):
             return list(ways[best])
     return []
-
-
-def _leg(start: Array, end: Array, clear: Clear) -> float:
-    return jog_cost(start, end) if clear(start, end) else float("inf")

@@ -121,6 +121,7 @@ class Outlook:
         flange = implied_flange(mount, self.result.geometric, view, self.result.board)
         good = self.seen(flange, view)
         good[good] = self.clear(flange[good])
+        good[good] = self.arm.promising(flange[good])
         flange, view = flange[good], view[good]
         return Offers(flange, view, self.information(flange))
 

@@ -16,7 +16,7 @@ from .arm import is_level
 from .choose import Offered, by_gain, choose
 from .grid import grid_views
 from .jog import jog_text
-from .order import ordered
+from .order import jog_cost, ordered
 from .outlook import Offers, Outlook
 from .shown import shown
 from .types import Grid, Plan, Step, Wish
@@ -27,12 +27,13 @@ LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
 STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
+DETOUR = 10.0  # [moves of 100 mm or 20°] what a way that is not straight costs
 RETRIES = 4  # times stations without a clear way are replaced
 
 ENOUGH = "U at the work volume is about {now} mm already: no further station is needed for that."
 NOT_STRAIGHT = (
-    "The straight way to station {numbers} would break a joint limit or fold the arm another way: "
-    "go there by way of an earlier station."
+    "The straight way to {numbers} of this plan would break a joint limit or fold the arm another "
+    "way: come back to where the robot stands now, and go there from here."
 )
 
 
@@ -90,12 +91,21 @@ def best_stations(
         )
         chosen = choose(look.aim, offered, count, until_mm)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
-        found, left = ordered(look.present, list(offers.flange[ranked]), look.leg_clear)
+        found, left = ordered(look.present, list(offers.flange[ranked]), _leg_cost(look))
         order = [ranked[k] for k in found]
         if not left:
             break
         barred[[ranked[k] for k in left]] = True
     return [offers.flange[index] for index in order]
+
+
+def _leg_cost(look: Outlook) -> Callable[[Array, Array], float]:
+    def cost(start: Array, end: Array) -> float:
+        if not look.leg_clear(start, end):
+            return float("inf")
+        return jog_cost(start, end) + (0.0 if look.arm.passes(start, end) else DETOUR)
+
+    return cost
 
 
 def _usable(
@@ -185,7 +195,7 @@ def plan_of(
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
     if crooked:
         numbers = ", ".join(map(str, crooked))
-        notes = (*notes, NOT_STRAIGHT.format(numbers=f"{numbers} of this plan"))
+        notes = (*notes, NOT_STRAIGHT.format(numbers=f"station {numbers}"))
     return Plan(tuple(steps), notes, now and now[0])
 
 
@@ -199,7 +209,7 @@ def grid_plan(
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
     good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
-    order, _ = ordered(look.present, list(flange[good]), look.leg_clear)
+    order, _ = ordered(look.present, list(flange[good]), _leg_cost(look))
     order = order[: wish.count]
     missing = len(flange) - len(order)
     notes = (f"{missing} of the {len(flange)} stations of the pattern are left out.",)

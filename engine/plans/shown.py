@@ -8,7 +8,6 @@ from ..errors import StationbookError
 from ..frames import Array
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose, pose_from_fields
-from ..robots.configuration import configuration
 from ..sessions.cell import Cell
 from ..sessions.poses import station_pose
 from ..sessions.session import Station
@@ -34,9 +33,7 @@ def shown(
 
 def _posture(arm: ArmCheck, flange: Array) -> Array:
     """Return the joint values (axes,) [deg, or mm for a lift] that hold ``flange``."""
-    found = [] if arm.arm is None else list(arm.arm.branches(flange))
-    if arm.arm is None or not found:
+    q = arm.posture(flange)
+    if arm.arm is None or q is None:
         raise StationbookError("no joint values hold this pose", "Check the robot's description.")
-    same = [q for q in found if configuration(arm.arm, q) in arm.ways]
-    q = (same or found)[0]
     return np.asarray(np.where(arm.arm.joints.turning, np.degrees(q), q))
