@@ -41,7 +41,7 @@ class Stationbook(App[None]):
 
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
-        super().__init__(ansi_color=True if terminal.native else None)
+        super().__init__(ansi_color=True)  # numbers of colours are sent as they are
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
         self.looks = Looks(terminal)

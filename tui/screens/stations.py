@@ -27,7 +27,7 @@ from .station_actions import StationActions
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
 
-class Stations(StationActions, Solving, Images, Screen[None]):
+class Stations(Screen[None], StationActions, Solving, Images):
     """One session: record it, or follow it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -18,21 +18,22 @@ from .terminal import Terminal
 Part = tuple[str, str]  # text, role
 Line = list[Part]
 
-# Colours of our own, picked from the 256-colour cube so that both look the same; every text has a
-# contrast of at least 7 : 1 with the background (WCAG 2.2, level AAA): readable from a distance.
+# Colours of our own, by their number among 256: short to send, and the same wherever there are that
+# many. Every text has a contrast of at least 7 : 1 with the background (WCAG 2.2, level AAA).
+BACKGROUND, BACKGROUND_NUMBER = "#121212", 233
 _COLOURS = {
-    "text": "#dadada",
-    "dim": "#a8a8a8",
-    "title": "bold #ffffff",
-    "good": "#87d787",
-    "warning": "bold #ffd75f",
-    "error": "bold #ff8787",
-    "note": "#87d7ff",
-    "key": "bold #ffffff",
-    "chosen": "bold #ffffff on #005f87",
-    "entry": "bold #ffffff on #303030",
-    "cursor": "#121212 on #ffd75f",
-    "rule": "#6c6c6c",
+    "text": "color(253)",
+    "dim": "color(248)",
+    "title": "bold color(231)",
+    "good": "color(114)",
+    "warning": "bold color(221)",
+    "error": "bold color(210)",
+    "note": "color(117)",
+    "key": "bold color(231)",
+    "chosen": "bold color(231) on color(24)",
+    "entry": "bold color(231) on color(236)",
+    "cursor": "color(233) on color(221)",
+    "rule": "color(242)",
 }
 _NATIVE = {
     "text": "",
@@ -48,7 +49,6 @@ _NATIVE = {
     "cursor": "reverse",
     "rule": "",
 }
-BACKGROUND = "#121212"
 THEME = Theme(
     name="stationbook",
     primary="#87d7ff",
@@ -75,8 +75,10 @@ class Looks:
     @cached_property
     def styles(self) -> dict[str, Style]:
         """Style of every role."""
-        source = _NATIVE if self.terminal.native else _COLOURS
-        return {role: Style.parse(text) for role, text in source.items()}
+        if self.terminal.native:
+            return {role: Style.parse(text) for role, text in _NATIVE.items()}
+        behind = Style.parse(f"on color({BACKGROUND_NUMBER})")
+        return {role: behind + Style.parse(text) for role, text in _COLOURS.items()}
 
     def strip(self, line: Line, width: int, base: str = "text") -> Strip:
         """Return ``line`` as a strip of exactly ``width`` cells, cut off or filled up."""

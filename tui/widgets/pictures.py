@@ -98,7 +98,8 @@ def view_lines(
             if column + k < width and 0 <= row < rows:
                 grid[row][column + k] = digit
     title = f"{names}: {min(right):.0f} to {max(right):.0f}, {min(up):.0f} to {max(up):.0f} mm"
-    return [[(title[:width], "dim")], *([("".join(row), "text")] for row in grid)]
+    title = title if len(title) <= width else names
+    return [[(title, "dim")], *([("".join(row), "text")] for row in grid)]
 
 
 class CoveragePanel(Sheet):

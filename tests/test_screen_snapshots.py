@@ -1,0 +1,185 @@
+"""Pictures of the screens at fixed sizes, in every kind of colour and sign.
+
+After a change that is meant: look at the report that a failing run names, then
+``pytest tests/test_screen_snapshots.py --snapshot-update``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from screen_bench import app_for, example, type_line
+from textual.pilot import Pilot
+
+from engine.findings import finding
+from tui.app import Stationbook
+from tui.desk.advice import Advice
+from tui.desk.solution import Solution
+from tui.screens.cell_editor import CellEditor
+from tui.screens.result import Result
+from tui.screens.sessions import Sessions
+from tui.screens.solving import Solving
+from tui.screens.stations import Stations
+from tui.widgets.terminal import Terminal
+
+SMALL, LARGE = (80, 24), (132, 43)
+TERMINALS = {
+    "true": Terminal("true"),
+    "16": Terminal("16"),
+    "none": Terminal("none"),
+    "ascii": Terminal("16", "ascii"),
+}
+TYPED = "602.35 265.49 349.60 -94.64 39.96 -165.60"
+Compare = Callable[..., bool]
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+    monkeypatch.setattr(Solving, "solve_quietly", lambda self: None)  # figures differ in the last
+    monkeypatch.delenv("NO_COLOR", raising=False)  # digit between machines
+
+
+def document(**uncertainty: float) -> dict[str, Any]:
+    """Return a solve document with round figures."""
+    placed = {
+        "position_mm": [1220.0, -260.0, 880.0],
+        "quaternion_xyzw": [-0.75, -0.5, 0.25, 0.35],
+        "matrix": [[0.37, 0.59, -0.72, 1220.0], [0.93, -0.23, 0.29, -260.0],
+                   [0.0, -0.78, -0.63, 880.0], [0.0, 0.0, 0.0, 1.0]],
+    }  # fmt: skip
+    stations = [
+        {"id": n, "used": n != 4, "residual_px": 0.05 * n, "robot_residual_mm": 0.02 * n,
+         "robot_residual_deg": 0.001 * n} for n in range(1, 9)
+    ]  # fmt: skip
+    return {
+        "verdict": "not-accepted",
+        "base_T_camera": placed,
+        "flange_T_board": placed,
+        "uncertainty": uncertainty,
+        "proven": False,
+        "stations": stations,
+        "findings": [
+            finding("typed-value", station=4, field="Y", typed="-85.10", suggested="-58.10"),
+            finding("not-proven", least=4),
+        ],
+    }
+
+
+def solved(screen: Stations) -> Solution:
+    """Return a solution with round figures for the session on the screen."""
+    found = document(position_mm=0.2, angle_deg=0.012, work_volume_mm=0.15, pick_mm=0.31)
+    findings = tuple(found["findings"])
+    found["findings"] = [item.document() for item in findings]
+
+    class Solved:
+        document = found
+
+    labels = ("1220.00", "-260.00", "880.00", "-129.17", "-0.01", "122.07")
+    shown = {"base_T_camera": labels, "flange_T_board": labels}
+    return Solution(screen.desk.opened(), Solved(), findings, shown)  # type: ignore[arg-type]
+
+
+async def settled(pilot: Pilot[Any]) -> Stations:
+    """Wait until the session is open, and give it figures that are the same everywhere."""
+    screen = pilot.app.screen
+    assert isinstance(screen, Stations)
+    while screen.desk.session is None:
+        await pilot.pause(0.02)
+    screen.desk.solution = solved(screen)
+    screen.desk.advice = Advice(screen.desk.session, (), (), 0.62)
+    screen.show_session()
+    await pilot.pause(0.3)
+    return screen
+
+
+async def typed(pilot: Pilot[Any]) -> None:
+    """Type a pose and wait for the checks."""
+    screen = await settled(pilot)
+    await type_line(pilot, TYPED)
+    while screen.pad.entry.draft is None:
+        await pilot.pause(0.02)
+    await pilot.pause(0.3)
+
+
+def terminal(kind: str, monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    """Return a kind of terminal, and make Textual leave colours out where there are none."""
+    if kind == "none":
+        monkeypatch.setenv("NO_COLOR", "1")
+    return TERMINALS[kind]
+
+
+@pytest.mark.parametrize("kind", TERMINALS)
+@pytest.mark.parametrize("size", [SMALL, LARGE], ids=["80x24", "132x43"])
+def test_recording(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    snap_compare: Compare,
+    size: tuple[int, int],
+    kind: str,
+) -> None:
+    app = app_for(example(tmp_path / "session", 5), terminal=terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=size, run_before=typed)
+
+
+@pytest.mark.parametrize("kind", ["true", "none", "ascii"])
+def test_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Compare, kind: str
+) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        screen = await settled(pilot)
+        pilot.app.push_screen(Result(screen.desk))
+        await pilot.pause(0.3)
+
+    app = app_for(example(tmp_path / "session", 5), terminal=terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+def test_list_keys_and_details(tmp_path: Path, snap_compare: Compare) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        await settled(pilot)
+        await pilot.press("escape", "up")
+        await pilot.pause(0.3)
+
+    app = app_for(example(tmp_path / "session", 5))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+def test_help(tmp_path: Path, snap_compare: Compare) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        await settled(pilot)
+        await pilot.press("f9")
+        await pilot.pause(0.3)
+
+    app = app_for(example(tmp_path / "session", 5))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+def test_start_questions(tmp_path: Path, snap_compare: Compare) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        while not pilot.app.query("Form") and not pilot.app.screen.query("Form"):
+            await pilot.pause(0.05)
+        await pilot.pause(0.3)
+
+    folder = example(tmp_path / "session", 2)
+    (folder / "journal.jsonl").unlink()
+    assert snap_compare(app_for(folder), terminal_size=SMALL, run_before=show)
+
+
+@pytest.mark.parametrize("kind", ["true", "ascii"])
+def test_label_sets(
+    monkeypatch: pytest.MonkeyPatch, snap_compare: Compare, tmp_path: Path, kind: str
+) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        editor = CellEditor()
+        await pilot.app.push_screen(editor)
+        editor.answers = {"name": "press 4", "mount": "frame", "robot": "none"}
+        editor.page, editor._choosing = 3, True
+        await editor._show()
+        await pilot.pause(0.3)
+
+    app = Stationbook(Sessions(tmp_path), terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
