@@ -500,7 +500,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "recheck-stations": Entry(
         "note",
-        "No station recorded yet. Visit {count} stations of the earlier session again: {poses}.",
+        "Stations of the earlier session to visit again, {count} of them, best first: {poses}.",
         "Manual mode at reduced speed, nobody else inside the fence: the cell may have changed "
         "since. Read the pose that the pendant then shows and record it.",
         cause="A recheck needs at least one new station with the board on its old mount.",

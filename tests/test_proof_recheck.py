@@ -186,7 +186,7 @@ def test_command_says_where_to_go_before_the_first_station(
     make_later(tmp_path / "new", 0)
     run = stationbook("recheck", tmp_path / "new", "--against", old_folder)
     assert run.returncode == 0
-    assert "Visit 3 stations" in run.stdout
+    assert "3 of them, best first" in run.stdout
     assert "reduced speed" in run.stdout
 
 

@@ -183,6 +183,11 @@ def _check(commands: _Commands) -> None:
 def _solve(commands: _Commands) -> None:
     parser = _command(commands, "solve", "solve:run", "find the camera's place and its uncertainty")
     _several(parser)
+    parser.add_argument(
+        "--board-from",
+        metavar="OLD",
+        help="quick re-calibration: the board is on its mount as in this earlier session",
+    )
     parser.add_argument("--no-write", action="store_true", help="compute, but store no result")
 
 
@@ -299,6 +304,9 @@ def _recheck(commands: _Commands) -> None:
     parser.add_argument("dir", metavar="DIR", help="a session with one to three new stations")
     parser.add_argument(
         "--against", metavar="OLD", required=True, help="the folder of the earlier session"
+    )
+    parser.add_argument(
+        "--visit", metavar="N", type=int, help="name N earlier stations to visit again"
     )
 
 

@@ -1,4 +1,4 @@
-"""Measured numbers that tie the transforms where the stations cannot: a height, a touched point."""
+"""What ties the transforms besides the stations: a height, a touched point, the board's mount."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..frames import Array, apply
+from ..frames import Array, apply, displacement
 from .model import point_rows
 
 HEIGHT_U_MM = 0.3  # mm; a height taken with a rule or a height gauge, common practice, no source
@@ -28,15 +28,40 @@ class Constraint:
     value: Array
     u_mm: float
 
+    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
+        """Return residual (k,) and rows (k, 12) in standard deviations, at these transforms."""
+        carrier = camera if self.on_camera else board
+        residual = self.value - self.axes @ apply(carrier, self.point[None])[0]
+        rows = np.zeros((len(self.value), 12))
+        columns = slice(0, 6) if self.on_camera else slice(6, 12)
+        rows[:, columns] = self.axes @ point_rows(carrier, self.point[None])[0]
+        return residual / self.u_mm, rows / self.u_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardPrior:
+    """The board's transform is known: ``board`` (4, 4) within ``covariance`` (6, 6), see `frames`.
+
+    ``name`` for the message.
+    """
+
+    name: str
+    board: Array
+    covariance: Array
+
+    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
+        """Return residual (6,) and rows (6, 12) in standard deviations, at these transforms."""
+        whiten = np.linalg.inv(np.linalg.cholesky(self.covariance))
+        rows = np.concatenate([np.zeros((6, 6)), whiten], axis=1)
+        return whiten @ displacement(self.board, board), rows
+
+
+Tie = Constraint | BoardPrior
+
 
 def constraint_rows(
-    constraints: tuple[Constraint, ...], camera: Array, board: Array
+    constraints: tuple[Tie, ...], camera: Array, board: Array
 ) -> Iterator[tuple[Array, Array]]:
     """Yield the whitened residual (k,) and rows (k, 12) of each constraint."""
     for tie in constraints:
-        carrier = camera if tie.on_camera else board
-        residual = tie.value - tie.axes @ apply(carrier, tie.point[None])[0]
-        rows = np.zeros((len(tie.value), 12))
-        columns = slice(0, 6) if tie.on_camera else slice(6, 12)
-        rows[:, columns] = tie.axes @ point_rows(carrier, tie.point[None])[0]
-        yield residual / tie.u_mm, rows / tie.u_mm
+        yield tie.whitened(camera, board)

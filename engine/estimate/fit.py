@@ -17,7 +17,7 @@ import numpy as np
 from ..camera.reprojection import Gaussian, Selection
 from ..frames import Array, displaced, displacement
 from ..sessions.cell import Mount
-from .constraints import Constraint, constraint_rows
+from .constraints import Tie, constraint_rows
 from .model import derivatives, predicted_view
 from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
 
@@ -53,7 +53,7 @@ class Stations:
     dof: Array
     systematic: Array
     systematic_sd: Array
-    constraints: tuple[Constraint, ...] = ()
+    constraints: tuple[Tie, ...] = ()
 
     def take(self, index: Selection) -> Stations:
         """Return the stations at ``index`` (indices or a mask)."""

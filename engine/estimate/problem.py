@@ -14,6 +14,7 @@ from ..pendant.settings import Pendant
 from ..robots.model import Robot
 from ..sessions.cell import Cell, Mount, Tolerance, WorkVolume
 from ..sessions.observations import Observation
+from .constraints import BoardPrior
 
 TOUCH_U_MM = 0.3  # mm; pointing a tip at a board point by hand, common practice, no source
 
@@ -46,6 +47,7 @@ class Problem:
     work_volume: WorkVolume
     tolerance: Tolerance
     touched: tuple[Touched, ...] = ()
+    board_prior: BoardPrior | None = None  # takes the place of board.height_mm
 
 
 def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation, ...]) -> Problem:

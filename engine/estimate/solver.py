@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..camera.reprojection import Views, linearised, residuals
 from ..frames import Array, displaced, displacement
-from .constraints import Constraint
+from .constraints import Tie
 from .deletion import LeftOut, left_out, robust_fit
 from .fit import Fit, State, Stations, fit, linear_system
 from .gather import Gathered, gather
@@ -86,8 +86,10 @@ def solution(problem: Problem) -> Solution | None:
     )
 
 
-def constraints(problem: Problem) -> tuple[Constraint, ...]:
+def constraints(problem: Problem) -> tuple[Tie, ...]:
     """Return the measured numbers of ``problem`` that tie its transforms."""
+    if problem.board_prior is not None:
+        return (problem.board_prior, *touched_points(problem))
     return (*height(problem), *touched_points(problem))
 
 

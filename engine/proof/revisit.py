@@ -15,7 +15,6 @@ from ..estimate.result import Result
 from .recheck import FREE, mount_covariance
 
 RECHECK_COUNT = 3  # stations that tell the camera's movement from the board's
-QUICK_COUNT = 5  # stations of a quick re-calibration
 
 
 def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[int]:

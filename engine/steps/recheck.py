@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..diagnosis.diagnose import solve
-from ..errors import FileError
+from ..errors import FileError, UsageError
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import finding
@@ -49,23 +49,27 @@ def earlier(folder: Path) -> Earlier:
     return Earlier(folder, session, problem, result)
 
 
-def recheck_session(session: Session, folder: Path, against: Path) -> Recheck:
+def recheck_session(
+    session: Session, folder: Path, against: Path, visit: int | None = None
+) -> Recheck:
     """Return whether the camera moved since the session in ``against``.
 
-    Without any station yet, says which stations to visit. Raises UsageError where the sessions
-    belong to different cells, FileError for what cannot be read.
+    Without any station yet, or with ``visit``, says which (so many) stations to visit again. Raises
+    UsageError where the sessions belong to different cells, FileError for what cannot be read.
     """
     old = earlier(against)
     check_same(old.session.cell, session.cell)
     seen = observations(session, folder)
-    if not seen:
-        return nothing_yet(old)
+    if not seen or visit is not None:
+        return nothing_yet(old, RECHECK_COUNT if visit is None else visit)
     return recheck(old.result, problem_from(session.cell, seen))
 
 
-def nothing_yet(old: Earlier) -> Recheck:
+def nothing_yet(old: Earlier, count: int) -> Recheck:
     """Return the answer before the first station: where to go."""
-    ids = stations_to_revisit(old.result, old.problem, RECHECK_COUNT)
+    if count < 1:
+        raise UsageError(f"{count} stations to visit is too few", "Visit 1 or more.")
+    ids = stations_to_revisit(old.result, old.problem, count)
     poses = "; ".join(f"{station}: {shown_pose(old.session, station)}" for station in ids)
     where = finding("recheck-stations", stations=ids, count=len(ids), poses=poses)
     return Recheck(

@@ -24,7 +24,7 @@ SAID: dict[tuple[str, bool | None], str] = {
 def run(args: argparse.Namespace) -> int:
     """Compare the stations of one session with what an earlier one predicts."""
     folder = Path(args.dir)
-    answer = recheck_session(open_session(folder), folder, Path(args.against))
+    answer = recheck_session(open_session(folder), folder, Path(args.against), args.visit)
     if args.json:
         print_json(answer.document())
     else:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
+from engine.steps.quick import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
 from ..result_text import result_lines
@@ -17,19 +19,30 @@ from ..several import run_over
 
 def run(args: argparse.Namespace) -> int:
     """Solve one or several session folders and store each result."""
-    return run_over(args, solve_folder, document, show, write=not args.no_write)
+    options = {"write": not args.no_write, "board_from": args.board_from}
+    return run_over(args, solve_folder, document, show, **options)
 
 
-def solve_folder(folder: str, *, write: bool) -> Solved:
-    """Solve the session in ``folder``, and store the result unless told not to."""
+def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Solved:
+    """Solve the session in ``folder``, and store the result unless told not to.
+
+    ``board_from``: the earlier session whose board's place is trusted.
+    """
     path = Path(folder)
     if not write:
-        return solve_session(open_session(path), path)
+        return _solved(path, board_from)
     with writing(path):
         session = open_session(path)
-        solved = solve_session(session, path)
+        solved = _solved(path, board_from)
         keep(solved, path, who=session.operator, now=datetime.now().astimezone())
     return solved
+
+
+def _solved(path: Path, board_from: str | None) -> Solved:
+    session = open_session(path)
+    if board_from is None:
+        return solve_session(session, path)
+    return solve_quickly(session, path, Path(board_from))
 
 
 def document(solved: Solved) -> dict[str, Any]:
@@ -39,4 +52,19 @@ def document(solved: Solved) -> dict[str, Any]:
 
 def show(solved: Solved) -> None:
     """Print the result for a person."""
-    print("\n".join(result_lines(solved.document)))
+    print("\n".join([*result_lines(solved.document), *before_lines(solved.document)]))
+
+
+def before_lines(document: Mapping[str, Any]) -> list[str]:
+    """Return where the camera was before a quick re-calibration, and how far it moved."""
+    before = document.get("before")
+    if before is None or before["movement"] is None:
+        return []
+    x, y, z = before["position_mm"]
+    move = before["movement"]
+    return [
+        f"before: camera at {x:.3f}  {y:.3f}  {z:.3f} mm ({before['session']})",
+        f"moved since: {move['position_mm']:.2f} ± {2 * move['u_position_mm']:.2f} mm, "
+        f"{move['angle_deg']:.3f} ± {2 * move['u_angle_deg']:.3f}°, "
+        f"{move['work_volume_mm']:.2f} mm at the work volume",
+    ]

@@ -1,0 +1,80 @@
+"""Quick re-calibration: the board is on its old mount, so its old place is known beforehand.
+
+The board's transform of the earlier result, its covariance widened by how well the board comes back
+to its mount, enters the estimate as a prior; three to five stations then do what a full job does
+with eight or more. A board that clearly sits elsewhere is not absorbed: the new stations are solved
+without the prior, and the two places of the board are compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import f
+
+from ..estimate.constraints import BoardPrior
+from ..estimate.problem import Problem
+from ..estimate.result import Result, judged
+from ..findings import finding
+from ..frames import displacement
+from .movement import Movement, moved
+from .recheck import mount_covariance, mount_notes, noise_freedom
+
+REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quick:
+    """The new result, whether the board's old place was used, and how far the camera moved.
+
+    ``movement`` is between the delivered transforms; None where nothing was solved.
+    """
+
+    result: Result
+    trusted: bool
+    movement: Movement | None
+
+
+def board_prior(old: Result, problem: Problem) -> BoardPrior:
+    """Return where the board is before any new station, from the earlier result."""
+    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
+    return BoardPrior("place of the board's mount", old.board, covariance)
+
+
+def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
+    """Return the new result of ``problem`` with the board's place from ``old``.
+
+    ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
+    """
+    prior = board_prior(old, problem)
+    alone = solve(problem)
+    if remounted(alone, prior):
+        xi = displacement(alone.board, old.board)
+        distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
+        said = finding("board-remounted", distance_mm=f"{distance:.2f}", angle_deg=f"{angle:.3f}")
+        result = judged(alone, (said, *alone.findings))
+        return Quick(result, False, movement_since(old, result))
+    tied = solve(replace(problem, board_prior=prior))
+    notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
+    result = judged(tied, (*tied.findings, *notes))
+    return Quick(result, True, movement_since(old, result))
+
+
+def remounted(alone: Result, prior: BoardPrior) -> bool:
+    """Tell whether the new stations alone place the board where the mount cannot have it."""
+    if not alone.solved:
+        return False
+    off = displacement(alone.board, prior.board)
+    covariance = alone.joint_covariance[6:, 6:] + prior.covariance
+    size = float(off @ np.linalg.solve(covariance, off)) / 6.0
+    # F, not chi-square: a handful of stations knows its own noise badly.
+    return bool(f.sf(size, 6, noise_freedom(alone)) < REMOUNTED)
+
+
+def movement_since(old: Result, new: Result) -> Movement | None:
+    """Return how far the delivered transform moved; the covariances count as independent."""
+    if not new.solved or old.pick is None:
+        return None
+    return moved(new.mount, old.camera, new.camera, old.covariance + new.covariance, old.pick)
