@@ -6,12 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_session import stops
 from mistakes import Faulty, clean, half_turned, slipped, swapped_images, with_texts
 
 from engine.diagnosis.diagnose import solve
+from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
+from engine.pendant.entry import pose_from_fields
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.sessions.observations import Observation
+from engine.simulate.scenario import cell
 from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
@@ -151,3 +156,32 @@ def test_an_image_from_elsewhere_is_an_outlier() -> None:
     said = first(solve(replace(session.problem, observations=tuple(seen)), session.texts))
     assert said is not None
     assert (said.code, said.station) == ("outlier", 5)
+
+
+def test_a_wrist_turned_over_is_no_mistake() -> None:
+    """The arm's errors differ between configurations, which a typed pose does not show."""
+    for seed in (3, 12):  # one station of these stands with its wrist turned over
+        problem, texts = virtual(EYE_IN_HAND, seed, 10)
+        result = solve(problem, texts)
+        assert first(result) is None
+        assert all(s.used for s in result.stations)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_realistic_clean_cell_stays_clean(mount: Mount, seed: int) -> None:
+    """A repeatable arm with errors of its geometry, and a good image: no noise to hide behind."""
+    result = solve(*virtual(mount, seed, 10))
+    assert first(result) is None
+
+
+def virtual(mount: Mount, seed: int, count: int) -> tuple[Problem, dict[int, tuple[str, ...]]]:
+    """Return a session of the simulated cell as its pendant and camera give it."""
+    made, _ = stops(count, mount, seed=seed, noise_px=0.05)
+    where, texts, observations = cell(mount), {}, []
+    for station, stop in enumerate(made, start=1):
+        rows = np.array([line.split(",") for line in stop.points.splitlines()[1:]], float)
+        pose = pose_from_fields(stop.pose, where.pendant).base_T_flange
+        observations.append(Observation(station, pose, rows[:, 0].astype(int), rows[:, 1:]))
+        texts[station] = stop.pose
+    return problem_from(where, observations), texts

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import f as f_distribution
@@ -28,9 +28,11 @@ from ..frames import Array, displacement, inverse, rotation_angle, rotation_log
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
 from ..pendant.units import LENGTH_MM
+from ..robots.kinematics import kinematics
 from ..sessions.observations import Observation
 from .explain import DIFFERENCE_STEP, Explanation, Prediction, explanations
 from .thresholds import (
+    CONFIGURATION_FACTOR,
     CONGRUENCE_DEG,
     CONGRUENCE_LEAST_TURN_DEG,
     CONGRUENCE_UNIT_FACTOR,
@@ -103,11 +105,42 @@ def prediction_findings(
     texts = _texts(predictor, seen, fields)
     if texts is None or not stands_out(predictor.layout, texts, prediction, degrees):
         return []
+    if _fits_otherwise(predictor, seen, texts, prediction, degrees):
+        return []
     limit = 6.0 * float(f_distribution.isf(PREDICTION_SIGNIFICANCE, 6, degrees))
     likely = explanations(predictor.layout, texts, (prediction,), predictor.previous)
     fitting = [item for item in likely if item.size < limit]
     off = displacement(flange, seen.base_T_flange)
     return [_finding(predictor.layout, texts, fitting[0] if fitting else None, off)]
+
+
+def _fits_otherwise(
+    predictor: Predictor,
+    seen: Observation,
+    fields: Sequence[str],
+    prediction: Prediction,
+    degrees: float,
+) -> bool:
+    """Tell whether the pose fits when the arm stands in another configuration than assumed.
+
+    The robot's systematic errors differ between configurations, by no more than a few times its
+    accuracy; a pose that is farther off is wrong in any of them.
+    """
+    robot, result = predictor.problem.robot, predictor.result
+    off = displacement(prediction.flange, seen.base_T_flange)
+    if robot is None or result is None or not result.systematic.names or seen.joints is not None:
+        return False
+    if np.linalg.norm(off[3:]) > CONFIGURATION_FACTOR * robot.accuracy:
+        return False
+    try:
+        branches = kinematics(robot).branches(seen.base_T_flange, limited=False)
+    except StationbookError:
+        return False
+    for q in branches:
+        other = predict_flange(result, predictor.problem, replace(seen, joints=q))
+        if not stands_out(predictor.layout, fields, Prediction(*other), degrees):
+            return True
+    return False
 
 
 def _texts(

@@ -43,6 +43,9 @@ PREDICTED_LEAST = 4
 # Chance that a good station is questioned: over 15 stations together 1.5 % of the sessions.
 PREDICTION_SIGNIFICANCE = 1e-3
 
+# Times the robot's accuracy by which configurations may differ: two RMS errors, and a tail.
+CONFIGURATION_FACTOR = 5.0
+
 # Robot and board turn by the same angle between two stations. Good stations agree within 0.1° to
 # 0.3° (image noise of a small board); an old image or degrees for radians differ by 20° and more, a
 # wrong order of angles by about 3° (simulated sessions).

@@ -22,6 +22,7 @@ from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
 from ..findings import Finding, Level, by_gravity, finding
 from .cause import Cause
+from .configuration import configuration_causes
 from .optics import pattern_causes
 from .sane import sane_solution
 from .scale import scale_causes
@@ -77,7 +78,7 @@ def solve(problem: Problem, texts: Texts | None = None) -> Result:
     if found is None:
         return unsolved(problem)
     diagnosis = diagnose(found, texts or {})
-    if not diagnosis.findings:
+    if not diagnosis.findings and diagnosis.problem is problem:
         return assembled(found)
     final = _final(found, diagnosis)
     return _with_findings(assembled(final), diagnosis)
@@ -159,6 +160,7 @@ def _absurd(found: Solution) -> bool:
 
 
 def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]]]:
+    yield lambda: configuration_causes(view)
     yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
     if not _absurd(view.found):
@@ -179,10 +181,13 @@ def _weighed(cause: Cause, chance: float) -> tuple[Finding, ...]:
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:
-    """Return the declared problem with the point numbers of ``corrected``."""
-    ids = {seen.id: seen.point_ids for seen in corrected.observations}
+    """Return the declared problem with the point numbers and postures of ``corrected``."""
+    better = {seen.id: seen for seen in corrected.observations}
     observations = tuple(
-        replace(seen, point_ids=ids.get(seen.id, seen.point_ids)) for seen in problem.observations
+        replace(seen, point_ids=better[seen.id].point_ids, joints=better[seen.id].joints)
+        if seen.id in better
+        else seen
+        for seen in problem.observations
     )
     return replace(problem, observations=observations)
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from ..checks.typed import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import SCALE_SPREAD, Fit, Stations, System, linear_system
+from ..estimate.constraints import constraint_rows
+from ..estimate.fit import SCALE_SPREAD, VAGUE, Fit, Stations, System, linear_system
 from ..estimate.noise import NoisePrior
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
@@ -42,7 +43,9 @@ class Scene:
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
     of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
     (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of
-    the fit they are taken against the fit of the others. ``VH`` (n, 6, 12 + p) is V⁻¹H.
+    the fit they are taken against the fit of the others. ``VH`` (n, 6, 12 + p) is V⁻¹H. ``prior``
+    (12 + p, 12 + p) is what is known of the unknowns beside the stations, and ``slope`` (12 + p,)
+    the likelihood's gradient, zero but for rounding.
     """
 
     found: Solution
@@ -55,6 +58,8 @@ class Scene:
     VH: Array
     w: Array
     P: Array
+    prior: Array
+    slope: Array
 
     @property
     def used(self) -> NDArray[np.bool_]:
@@ -81,14 +86,21 @@ class Scene:
         moved = self.layout.poses(values + DIFFERENCE_STEP * np.eye(len(values)))
         return displacement(moved, self.layout.poses(values)) / DIFFERENCE_STEP
 
-    def test(self, Z: Array, rows: NDArray[np.bool_] | None = None) -> tuple[Array, Array]:
-        """Return Zᵀ P r (q,) and Zᵀ P Z (q, q) of changes Z (n, 6, q) of the stations used."""
-        use = self.used if rows is None else self.used & rows
-        Z, w = Z[use], self.w[use]
-        direct = np.einsum("niq,nij,njs->qs", Z, np.linalg.inv(self.V[use]), Z)
-        through = np.einsum("niq,nik->qk", Z, self.VH[use])
-        score = np.einsum("niq,ni->q", Z, w)
-        return score, direct - through @ self.found.fit.covariance @ through.T
+    def test(self, Z: Array) -> tuple[Array, Array]:
+        """Return Zᵀ P r (..., q) and Zᵀ P Z (..., q, q) of changes Z (..., n, 6, q).
+
+        Only the stations used count. What the unknowns can take over is subtracted from Z before it
+        is squared, which keeps the digits that Zᵀ V⁻¹ Z − .. would cancel.
+        """
+        use = self.used
+        Z, H, VH = Z[..., use, :, :], self.system.rows[use], self.VH[use]
+        V_inverse = np.linalg.inv(self.V[use])
+        shared = self.found.fit.covariance @ np.einsum("nik,...niq->...kq", VH, Z)
+        rest = Z - np.einsum("nik,...kq->...niq", H, shared)
+        information = np.einsum("...niq,nij,...njs->...qs", rest, V_inverse, rest, optimize=True)
+        information += np.einsum("...kq,kl,...ls->...qs", shared, self.prior, shared)
+        score = np.einsum("...niq,ni->...q", Z, self.w[use])
+        return score - np.einsum("...kq,k->...q", shared, self.slope), information
 
 
 def scene(found: Solution, texts: Texts) -> Scene:
@@ -101,6 +113,8 @@ def scene(found: Solution, texts: Texts) -> Scene:
     apart = np.linalg.inv(V + S)
     inside = used[:, None, None]
     weight = np.where(inside, V_inverse, apart)
+    w = (weight @ system.residual[..., None])[..., 0]
+    prior, pull = _prior(found)
     seen = [problem.observations[i] for i in found.gathered.index]
     pendant_layout = layout(problem.pendant, problem.robot)
     return Scene(
@@ -112,9 +126,25 @@ def scene(found: Solution, texts: Texts) -> Scene:
         views=own_views(found.gathered, found.turn),
         V=V,
         VH=V_inverse @ system.rows,
-        w=(weight @ system.residual[..., None])[..., 0],
+        w=w,
         P=np.where(inside, V_inverse - V_inverse @ S @ V_inverse, apart),
+        prior=prior,
+        slope=np.einsum("nik,ni->k", system.rows[used], w[used]) + pull,
     )
+
+
+def _prior(found: Solution) -> tuple[Array, Array]:
+    """Return the precision (12 + p, 12 + p) of what is known beside the stations, and its pull."""
+    stations, fit = found.stations, found.fit
+    vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
+    errors = 1.0 / (stations.systematic_sd**2 * np.exp(fit.noise.log_scale))
+    precision = np.diag(np.concatenate([vague, errors]))
+    pull = np.concatenate([np.zeros(12), -errors * fit.state.errors])
+    ties = constraint_rows(stations.constraints, fit.state.camera, fit.state.board)
+    for residual, rows in ties:
+        precision[:12, :12] += rows.T @ rows
+        pull[:12] += rows.T @ residual
+    return precision, pull
 
 
 def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:

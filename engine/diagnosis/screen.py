@@ -27,7 +27,9 @@ Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
 SHARE_OF_DEGREES = 0.5
 LEAST_DEGREES = 2.0  # [-] below, no noise level is known at all
 LEAST_BLOCK = 2  # stations on either side of a change: one alone is a bad station
-MOST_SPLITS = 200  # places of a change that are tested in a long session, evenly spread
+MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly spread
+LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
+BLOCK = 8  # places tested at a time: bounds the memory
 LENS_STATIONS = 40  # stations that test the lens; more change nothing
 FOCAL_STEP = 1e-4  # [-] relative, of numerical derivatives
 NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
@@ -114,21 +116,14 @@ def split_places(n: int) -> NDArray[np.int64]:
 
 def split_tests(scene: Scene) -> dict[str, Array]:
     """Return, for each side, T (places,) = score² of a change from each place on."""
-    G, used = scene.found.fit.covariance, scene.used
-    V_inverse = np.linalg.inv(scene.V) * used[:, None, None]
-    places = split_places(len(used))
+    n, places = len(scene.used), split_places(len(scene.used))
+    later = (np.arange(n) >= places[:, None])[..., None, None]
     answer = {}
     for side, Z in split_columns(scene).items():
-        direct = _from_here_on(np.swapaxes(Z, 1, 2) @ V_inverse @ Z)[places]
-        through = _from_here_on(np.swapaxes(Z, 1, 2) @ (scene.VH * used[:, None, None]))[places]
-        score = _from_here_on(np.einsum("niq,ni->nq", Z, scene.w * used[:, None]))[places]
-        M = direct - through @ G @ np.swapaxes(through, 1, 2)
+        tests = [scene.test(Z * block) for block in np.array_split(later, -(-len(places) // BLOCK))]
+        score, M = (np.concatenate(part) for part in zip(*tests, strict=True))
         answer[side] = _quadratic(M, score)
     return answer
-
-
-def _from_here_on(terms: Array) -> Array:
-    return np.asarray(np.cumsum(terms[::-1], axis=0)[::-1])
 
 
 def _quadratic(M: Array, score: Array) -> Array:
@@ -141,12 +136,12 @@ def _quadratic(M: Array, score: Array) -> Array:
 
 def split_alarms(scene: Scene) -> list[Alarm]:
     """Return the strongest place of a change for each side."""
+    if scene.redundancy <= LEAST_SPLIT or not len(split_places(len(scene.used))):
+        return []
     tests = split_tests(scene)
     places, degrees = split_places(len(scene.used)), scene.redundancy
     items = []
     for side, T in tests.items():
-        if not len(T) or degrees <= 8:
-            continue
         best = int(T.argmax())
         chance = 2 * len(T) * _f_chance(float(T[best]), 6, degrees)
         items.append(Alarm("split", chance, int(places[best]), None, side))
@@ -194,9 +189,7 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     bend = (up.rss + down.rss - 2.0 * base.rss).sum() / FOCAL_STEP**2
     Z = np.zeros((n, 6, 1))
     Z[rows, :, 0] = -(up.step - down.step) / (2.0 * FOCAL_STEP)
-    chosen = np.zeros(n, bool)
-    chosen[rows] = True
-    score, size = scene.test(Z, chosen)
+    score, size = scene.test(Z)
     total = float(score[0]) - float(slope) / (2.0 * variance)
     information = float(size[0, 0]) + max(float(bend), 0.0) / (2.0 * variance)
     return total, max(information, 1e-300), float(found.gathered.dof[rows].sum())

@@ -15,6 +15,7 @@ from .scene import LOG_ANYWHERE, Scene, evidence
 from .screen import Alarm
 from .single import Others, deviation, double_slips_of, half_turn_of, others, slips_of
 
+SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond suspicion
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
@@ -22,13 +23,11 @@ TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common pra
 
 
 def single_causes(scene: Scene, alarms: list[Alarm], *, double: bool) -> list[Cause]:
-    """Return the causes at the stations that stand out most.
+    """Return the causes at the stations that stand out most; ``alarms`` one per station.
 
     ``double``: slips in two fields are tried too; where nothing fits yet, they would fit anything.
     """
-    by_chance = sorted(
-        (a for a in alarms if a.family in ("field", "station")), key=lambda a: a.chance
-    )
+    by_chance = sorted((a for a in alarms if a.chance < SUSPECT), key=lambda a: a.chance)
     left_out = [int(row) for row in np.flatnonzero(~scene.used)]
     rows = list(dict.fromkeys(left_out + [a.station for a in by_chance if a.station is not None]))
     if len(scene.ids) > EVERY:
