@@ -252,3 +252,12 @@ def test_a_browser_prints_the_sheet_on_one_page(count: int, tmp_path: Path) -> N
         timeout=60,
     )
     assert len(re.findall(rb"/Type\s*/Page[^s]", pdf.read_bytes())) == 1
+
+
+def test_a_focus_range_is_read_and_one_that_is_none_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "cell.yaml"
+    text = cell_text().replace("  source: none", "  source: none\n  focus_range_mm: [600, 900]")
+    path.write_text(text, encoding="utf-8")
+    assert open_cell(path).camera.focus_range_mm == (600.0, 900.0)
+    path.write_text(text.replace("[600, 900]", "[900, 600]"), encoding="utf-8")
+    assert "camera.focus_range_mm" in refused("plan", path)

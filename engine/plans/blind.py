@@ -17,6 +17,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from ..camera.reprojection import Selection
 from ..frames import Array, apply, rotation_log
 from ..sessions.cell import EYE_TO_HAND, KeepOut
 from .arm import ArmCheck
@@ -30,6 +31,7 @@ SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of t
 TURNS_DEG = (20.0, 13.0, 8.0, 5.0)
 UNIT_RAD, UNIT_MM = np.radians(0.3), 3.0  # [rad], [mm] turn and shift that just tell something
 SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
+CHUNK = 32  # moves that all arrangements are asked about at once, those of largest gain first
 FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
 
@@ -50,8 +52,8 @@ class Moves:
     turn: Array
     flange: Array
 
-    def take(self, index: NDArray[np.bool_]) -> Moves:
-        """Return the moves at ``index``."""
+    def take(self, index: Selection) -> Moves:
+        """Return the moves at ``index`` (indices or a mask)."""
         return Moves(self.shift[index], self.turn[index], self.flange[index])
 
 
@@ -72,19 +74,47 @@ def blind_moves(
     """
     poses, found = list(visited), list[BlindMove]()
     for _ in range(count):
-        moves = menu(poses[-1], level)
-        share = _in_view(moves, known, seen)
-        surest = float(share.max())
-        moves = moves.take(share >= max(surest, LEAST_VIEW))
-        if boxes:
-            moves = moves.take(_clear_of(boxes, moves.flange, poses[-1], known, seen))
-        order = np.argsort(-_spread(np.array(poses), moves.flange), kind="stable")
-        best = next((i for i in order if arm.stands(moves.flange[i])), None)
+        moves = _ranked(np.array(poses), known, seen, level)
+        best = _surest(moves, poses[-1], known, seen, arm, boxes)
         if best is None:
             break
-        poses.append(moves.flange[best])
-        found.append(BlindMove(moves.flange[best], surest == 1.0))
+        poses.append(best.flange)
+        found.append(best)
     return found
+
+
+def _ranked(poses: Array, known: Arrangements, seen: Sight, level: bool) -> Moves:
+    """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
+    moves = menu(poses[-1], level)
+    share = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
+    moves = moves.take(share >= max(float(share.max()), LEAST_VIEW))
+    return moves.take(np.argsort(-_spread(poses, moves.flange), kind="stable"))
+
+
+def _surest(
+    moves: Moves,
+    present: Array,
+    known: Arrangements,
+    seen: Sight,
+    arm: ArmCheck,
+    boxes: Sequence[KeepOut],
+) -> BlindMove | None:
+    """Return the first move that keeps the board in view in every arrangement, or in most."""
+    best, most = None, LEAST_VIEW
+    for start in range(0, len(moves.flange), CHUNK):
+        flange = moves.flange[start : start + CHUNK]
+        share = in_view(seen, known.views(flange)).mean(axis=1)
+        good = share > most
+        if boxes:
+            good[good] = _clear_of(boxes, flange[good], present, known, seen)
+        for index in np.flatnonzero(good):
+            if share[index] > most and arm.stands(flange[index]):
+                best, most = flange[index], float(share[index])
+            if most == 1.0:
+                break
+        if most == 1.0:
+            break
+    return None if best is None else BlindMove(best, most == 1.0)
 
 
 def menu(present: Array, level: bool) -> Moves:
@@ -100,18 +130,6 @@ def menu(present: Array, level: bool) -> Moves:
     turn = np.tile(turns, (len(shifts), 1))[1:]
     start = np.broadcast_to(present, (len(turn), 4, 4))
     return Moves(shift, turn, jogged(start, shift, turn))
-
-
-def _in_view(moves: Moves, known: Arrangements, seen: Sight) -> Array:
-    """Return the share (m,) of the arrangements in which each move keeps the board in view.
-
-    −1 where a first look at few of them shows that others do better.
-    """
-    first = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
-    promising = first >= max(float(first.max()), LEAST_VIEW)
-    share = np.full(len(first), -1.0)
-    share[promising] = in_view(seen, known.views(moves.flange[promising])).mean(axis=1)
-    return share
 
 
 def _clear_of(

@@ -21,7 +21,7 @@ from .choose import Aim
 from .keep_out import clear, way_clear
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 
-CANDIDATES = 8192  # views drawn; about a fifth are seen whole; twice as many gain under 1 % (bench)
+CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
 # [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
 # because three or four stations tell the noise to about that (6 and 12 degrees of freedom).
 COVER = 3.5

@@ -28,8 +28,8 @@ from .shown import shown
 from .types import Plan, Step, Wish
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
-# a wrong convention read over turns of 20° shows 10 to 300 times (bench); many stations may differ
-# because the robot is worse than described, and would have shown a wrong convention.
+# in simulation a wrong convention read over turns of 20° shows 10 to 300 times. Many stations may
+# differ because the robot is worse than described, and would have shown a wrong convention.
 MANY = 6  # stations
 CLOSING = (
     "closing stop at the pose of the first station, to be recorded as closing: it shows whether "

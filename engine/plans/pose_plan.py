@@ -22,7 +22,7 @@ from .shown import shown
 from .types import Grid, Plan, Step, Wish
 from .words import gain_words, view_words
 
-USUAL_STATIONS = 8  # good stations are enough for most cells (bench)
+USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
 LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again

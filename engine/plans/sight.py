@@ -18,7 +18,7 @@ EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares,
 # 0.4 on; a charuco corner needs the markers around it, so the whole outer squares.
 RIM = {"chessboard": 0.6, "circles": 0.6, "circles-staggered": 0.6, "charuco": 1.0}
 JOG_MM = 5.0  # mm; a jog by hand ends about this near, common practice, no source
-MOST_TILT_DEG = 45.0  # deg; still detected as well as a level board (measured, docs/plans.md)
+MOST_TILT_DEG = 45.0  # deg; rendered boards are found up to 60°: room for the jog and for doubt
 LEAST_SPACING_PX = 8.0  # px between neighbouring points; below it corners blur into each other
 # Without a known focus range: the lens is sharp where the first station was taken, and about so
 # much nearer and farther. Common practice, no source.
