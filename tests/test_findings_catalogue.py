@@ -35,7 +35,7 @@ def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
         field="Y",
         typed="1",
         suggested="2",
-        **{name: "3" for name in names - own},
+        **dict.fromkeys(names - own, "3"),
     )
     assert made.level in Level
     assert "{" not in made.message + made.remedy

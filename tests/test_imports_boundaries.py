@@ -11,10 +11,26 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 # The order in which a newcomer reads the engine; a part imports only from parts before it.
-ORDER = (
-    "errors catalogue findings frames pendant robots camera boards images sessions estimate "
-    "simulate checks plans diagnosis proof report steps"
-).split()
+ORDER = [
+    "errors",
+    "catalogue",
+    "findings",
+    "frames",
+    "pendant",
+    "robots",
+    "camera",
+    "boards",
+    "images",
+    "sessions",
+    "estimate",
+    "simulate",
+    "checks",
+    "plans",
+    "diagnosis",
+    "proof",
+    "report",
+    "steps",
+]
 
 
 def engine_modules() -> list[Path]:

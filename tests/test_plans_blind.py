@@ -160,3 +160,12 @@ def test_first_moves_keep_the_flange_out_of_boxes_and_ask_to_watch_the_board() -
         way = straight(start, step.base_T_flange, 50)[:, :3, 3]
         assert clear((box,), way[:, None]).all()
         start = step.base_T_flange
+
+
+def test_a_plan_without_poses_says_why() -> None:
+    made = world(EYE_TO_HAND, 9)
+    made.follow(4)
+    plan = make_plan(made.cell, made.stations, Wish(count=2, close=True), doubted=True)
+    assert {step.by for step in plan.steps} == {"jog"}
+    assert any("do not confirm yet" in note for note in plan.notes)
+    assert any("closing stop" in note for note in plan.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -131,8 +132,8 @@ class ArmCheck:
         return bend is None or abs(bend) > WRIST_BENT
 
 
-def arm_check(robot: Robot | None, typed: Array, joints: Array | None) -> ArmCheck:
-    """Return the check for an arm that stood at ``typed`` (n, 4, 4), with the last typed joints.
+def arm_check(robot: Robot | None, typed: Array, joints: Sequence[Array | None]) -> ArmCheck:
+    """Return the check for an arm that stood at ``typed`` (n, 4, 4), with joints where typed.
 
     Where no configuration holds all recorded stations, the robot's description is in doubt, and
     nothing is refused by it.
@@ -141,11 +142,23 @@ def arm_check(robot: Robot | None, typed: Array, joints: Array | None) -> ArmChe
     if robot is None:
         return ArmCheck(None, (), np.empty((0, 0)), present)
     arm = kinematics(robot)
-    if joints is not None:
-        return ArmCheck(arm, (configuration(arm, joints),), joints[None], present)
-    likely = _likely(arm, typed)
-    seeds = np.array(list(likely.values())).reshape(len(likely), arm.axes)
-    return ArmCheck(arm, tuple(likely), seeds, present)
+    shown = [(index, q) for index, q in enumerate(joints) if q is not None]
+    found = _led_on(arm, *shown[-1], typed) if shown else _likely(arm, typed)
+    seeds = np.array(list(found.values())).reshape(len(found), arm.axes)
+    return ArmCheck(arm, tuple(found), seeds, present)
+
+
+def _led_on(arm: Kinematics, index: int, q: Array, typed: Array) -> dict[Labels, Array]:
+    """Return the configuration of joints typed at station ``index``, and the posture at the last.
+
+    Where it does not hold the last station, the posture is the typed one.
+    """
+    way = configuration(arm, q)
+    if index == len(typed) - 1:
+        return {way: q}
+    check = ArmCheck(arm, (way,), q[None], typed[index])
+    here = (p for p in check._held(arm, typed[-1]) if configuration(arm, p) == way)
+    return {way: next(here, q)}
 
 
 def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:

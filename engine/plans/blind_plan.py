@@ -70,7 +70,7 @@ def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
         note = "By the rough transforms no pose within reach shows the board in the middle."
         return Plan((), (note, START), cautions=(JOG_CAUTION, *CAUTIONS))
     flange, view = start
-    arm = arm_check(cell.robot, flange[None], None)
+    arm = arm_check(cell.robot, flange[None], [None])
     known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
     wanted = FIRST_JOGS if count is None else count
     plan = _jogs(cell, problem, flange[None], view[None], known, arm, wanted - 1, None)
@@ -84,12 +84,11 @@ def jogs(
     problem: Problem,
     typed: Array,
     views: Array,
-    joints: Array | None,
+    arm: ArmCheck,
     count: int | None,
     near: tuple[str, ...] | None,
 ) -> Plan:
     """Return small jogs from the last of the recorded poses (n, 4, 4) seen as (n, 4, 4)."""
-    arm = arm_check(cell.robot, typed, joints)
     known = arrangements(cell.mount, typed, views, rough_carried(cell))
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
     plan = _jogs(cell, problem, typed, views, known, arm, wanted, near)
@@ -126,7 +125,7 @@ def _first_pose(cell: Cell, problem: Problem, rough: Rough) -> tuple[Array, Arra
     view = view[np.argsort(np.maximum(seen.tilt(view), FIRST_TILT), kind="stable")]
     flange = implied_flange(cell.mount, camera, view, board)
     for pose, look in zip(flange, view, strict=True):
-        check = arm_check(cell.robot, pose[None], None)
+        check = arm_check(cell.robot, pose[None], [None])
         if check.arm is None or (check.ways and check.stands(pose)):
             return pose, look
     return None

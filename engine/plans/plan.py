@@ -35,6 +35,14 @@ CLOSING = (
     "closing stop at the pose of the first station, to be recorded as closing: it shows whether "
     "board or camera moved meanwhile"
 )
+NOT_YET = (
+    "The stations do not confirm yet how poses are read, so no pose is told: small jogs go on. "
+    "stationbook check says what does not fit, if anything."
+)
+NOWHERE = (
+    "No further station found shows the whole board, within reach and clear of everything: small "
+    "jogs go on."
+)
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_GRID = "The pattern is planned once three stations fit together."
 
@@ -62,20 +70,21 @@ def make_plan(
         return nothing_recorded(cell, problem, wish.count)
     typed = np.array([item.base_T_flange for item, _ in seen])
     views = np.array([view for _, view in seen])
-    joints = seen[-1][0].joints
     near = texts[-1] if texts else None
+    sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:
         result = result or solve(problem)
-        if confirmed(problem, result, typed, views):
-            present = _present(problem, result, seen[-1])
-            arm = arm_check(cell.robot, typed, joints)
-            look = outlook(problem, result, present, views[0], arm, cell.keep_out)
+        sure = confirmed(problem, result, typed, views)
+        if sure:
+            look = _outlook(cell, problem, result, seen)
             plan = _by_pose(cell, look, typed, wish, near)
             if plan.steps or look.enough(wish.until_mm):
                 return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
-    plan = jogs(cell, problem, typed, views, joints, wish.count, near)
-    late = [note for note, asked in ((NO_CLOSE, wish.close), (NO_GRID, wish.grid)) if asked]
-    return replace(plan, notes=(*plan.notes, *late))
+    arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
+    plan = jogs(cell, problem, typed, views, arm, wish.count, near)
+    why = (NOWHERE if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
+    late = (why, NO_CLOSE if wish.close else "", NO_GRID if wish.grid else "")
+    return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
 
 def confirmed(problem: Problem, result: Result, typed: Array, views: Array) -> bool:
@@ -120,13 +129,22 @@ def _fits_as(problem: Problem, stations: Sequence[Observation], poses: Array) ->
     return _fits(problem, solve(trial))
 
 
-def _present(problem: Problem, result: Result, last: tuple[Observation, Array]) -> Array:
-    """Return where the flange stands (4, 4): as typed, or where the image puts a doubted pose."""
-    station, view = last
+def _outlook(
+    cell: Cell, problem: Problem, result: Result, seen: Sequence[tuple[Observation, Array]]
+) -> Outlook:
+    """Return the outlook from the stations that the result uses.
+
+    Where the last pose is doubted, the flange stands where its image puts it.
+    """
     used = {item.id for item in result.stations if item.used}
-    if station.id in used:
-        return station.base_T_flange
-    return implied_flange(problem.mount, result.geometric, view, result.board)
+    good = [(item.base_T_flange, item.joints) for item, _ in seen if item.id in used]
+    last, view = seen[-1]
+    if last.id not in used:
+        there = implied_flange(problem.mount, result.geometric, view, result.board)
+        good.append((there, None))
+    typed = np.array([pose for pose, _ in good])
+    arm = arm_check(cell.robot, typed, [joints for _, joints in good])
+    return outlook(problem, result, typed[-1], seen[0][1], arm, cell.keep_out)
 
 
 def _by_pose(

@@ -82,9 +82,14 @@ def revised(session: Session, folder: Path) -> Plan | None:
         count=None if jogs_only else len(chosen),
         close=close,
         kept=() if jogs_only else tuple(poses),
-        avoid=tuple(_poses(session, [item for item in session.plan if item.skipped])),
+        avoid=passed_over(session),
     )
     return plan_session(session, folder, wish)
+
+
+def passed_over(session: Session) -> tuple[Array, ...]:
+    """Return the flange poses (4, 4) that somebody passed over: not to be offered again."""
+    return tuple(_poses(session, [item for item in session.plan if item.skipped]))
 
 
 def store_plan(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -46,9 +47,13 @@ def take_up(
     return _commit(session, folder, tuple(plan), open_again, "take up", operator, now)
 
 
-def without(session: Session, planned: PlannedStation | None) -> Session:
-    """Return the session without a planned station: it is being recorded."""
-    return replace(session, plan=tuple(item for item in session.plan if item != planned))
+def with_rest(session: Session, plan: Sequence[PlannedStation]) -> Session:
+    """Return the session with what is left of its plan once the next station is recorded.
+
+    A session without a plan keeps none: what was only proposed is not written down.
+    """
+    planned = any(item.skipped is None for item in session.plan)
+    return replace(session, plan=tuple(plan)) if planned else session
 
 
 def _commit(

@@ -1,4 +1,4 @@
-"""What to do next where the session has no plan of its own: the program proposes stations."""
+"""What to do next: the plan, chosen again as stations come."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from engine.findings import Level
 from engine.sessions.session import PlannedStation
 
 from .solution import Solution
@@ -15,8 +14,6 @@ if TYPE_CHECKING:
     from engine.plans.types import Step
     from engine.sessions.session import Session
 
-# Errors of a result that say nothing against the poses that were typed.
-HARMLESS = ("tolerance", "too-few", "unobservable")
 ENOUGH = 0.95  # [-] a next station that leaves more of U than this is not worth the stop
 
 
@@ -54,24 +51,17 @@ class Advice:
 
 
 def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
-    """Propose stations; takes up to some seconds. Raises StationbookError."""
-    from engine.plans.plan import make_plan
-    from engine.sessions.folder import observations
-    from engine.steps.solve import typed_texts
+    """Revise what is left of the plan, or propose stations; takes up to some seconds.
 
+    Raises StationbookError.
+    """
+    from engine.plans.types import Wish
+    from engine.steps.plan import passed_over, plan_session, revised
+
+    plan = revised(session, folder) or plan_session(
+        session, folder, Wish(avoid=passed_over(session))
+    )
     fits = solution is not None and solution.session is session
-    result = solution.solved.result if solution is not None and fits else None
-    doubted = any(
-        item.level is Level.ERROR and item.code not in HARMLESS
-        for item in (result.findings if result else ())
-    )
-    plan = make_plan(
-        session.cell,
-        observations(session, folder),
-        result=result,
-        texts=tuple(typed_texts(session).values()),
-        doubted=doubted,
-    )
     pick = solution.expanded_mm if solution is not None and fits else None
     return Advice(session, plan.steps, plan.notes, pick)
 

@@ -106,16 +106,18 @@ class Desk:
 
     @property
     def plan(self) -> tuple[PlannedStation, ...]:
-        """The session's own plan while something in it is left, then what is proposed."""
+        """What was passed over, then what is left as chosen after the last station."""
         own = self.source.plan if self.source else ()
-        if self.advice is None or any(planned.skipped is None for planned in own):
+        if self.advice is None:
             return own
-        return own + self.advice.planned
+        return tuple(item for item in own if item.skipped is not None) + self.advice.planned
 
     def proposed(self, index: int) -> int | None:
-        """Return the index in the advice of a station of `plan`, or None for one of the own."""
-        at = index - (len(self.source.plan) if self.source else 0)
-        return at if at >= 0 and self.advice is not None else None
+        """Return the index in the advice of a station of `plan`, or None for one passed over."""
+        if self.advice is None:
+            return None
+        at = index - (len(self.plan) - len(self.advice.planned))
+        return at if at >= 0 else None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -188,7 +190,8 @@ class Desk:
             )
             return entry.station
         step = self.next_index if entry.purpose == "record" and not entry.closing else None
-        planned = plan_edit.without(session, None if step is None else self.plan[step])
+        visited = None if step is None else self.plan[step]
+        planned = plan_edit.with_rest(session, [item for item in self.plan if item != visited])
         new_id = entry.station if entry.station is not None else session.next_id
 
         def stored(_: Session, folder: Path, **more: Any) -> Session:

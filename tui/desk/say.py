@@ -49,8 +49,6 @@ def move(desk: Desk) -> Move:
 def _free(number: int, desk: Desk) -> str:
     if number == 1:
         return "jog until the board fills the middle of the camera's view, facing the camera."
-    if desk.source is not None and any(p.skipped is None for p in desk.source.plan):
-        return "the plan is done. Solve, or go on where you like."
     return "jog on: another place in the view, and tilt the board another way."
 
 
@@ -120,7 +118,7 @@ def _planned_facts(desk: Desk, row: Row) -> Facts:
         ("then", "" if after is None else f"U of a pick {after:.2f} mm"),
     )
     shown = tuple(Fact(name, value) for name, value in facts if value)
-    return Facts(f"{'Proposed' if at is not None else 'Planned'}, {row.state}", shown)
+    return Facts(f"Planned, {row.state}", shown)
 
 
 def view_facts(view: ViewDraft | None, wanted: str) -> Facts:

@@ -27,10 +27,11 @@ class Watch:
 
     def open(self) -> None:
         """Open the source that the cell names, if it may be used on this machine."""
-        from engine.images.sources import open_source
-        from engine.sessions.confirmed import is_confirmed, read_settings
+        from engine.sessions.confirmed import is_confirmed
+        from engine.steps.source import confirmed_source
 
-        source = self.desk.opened().cell.camera.source
+        session = self.desk.opened()
+        source = session.cell.camera.source
         self._stored = set(self._stored_hashes())
         if not source:
             return
@@ -39,11 +40,7 @@ class Watch:
         if not is_confirmed(self.desk.folder, source):
             self.state = "unconfirmed"
             return
-        settings = read_settings()
-        logins = {host: (c.user, c.password) for host, c in settings.credentials.items()}
-        self._source = open_source(
-            source, self.desk.folder, commands=settings.commands, credentials=logins
-        )
+        self._source = confirmed_source(session.cell, self.desk.folder)
         self.state = "folder" if kind == "folder" else "live"
 
     def confirm(self) -> None:

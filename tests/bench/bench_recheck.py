@@ -1,0 +1,112 @@
+"""How often a bump is found, by size and number of stations, and how good quick results are.
+
+Run: OMP_NUM_THREADS=1 python tests/bench/bench_recheck.py [sessions]. Simulated sessions of eight
+stations (0.15 px, 0.15 mm, 0.02°), then new stations near old ones with the board back on its mount
+(0.1 mm, 0.05° on every axis). A bump of d mm goes any way and turns the camera by d / 500 mm.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from bumps import MOUNT, bump, old_session, remounted, revisited
+
+from engine.diagnosis.diagnose import solve
+from engine.frames import displaced, displacement
+from engine.proof.movement import corner_shifts
+from engine.proof.quick import quick
+from engine.proof.recheck import recheck
+from engine.sessions.cell import EYE_IN_HAND
+from engine.simulate.statistics import Case
+
+SIZES_MM = (0.0, 0.1, 0.3, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+STATIONS = (1, 2, 3, 5)
+CASES = {
+    "fixed camera": Case(stations=8),
+    "camera on the flange": Case(mount=EYE_IN_HAND, stations=8),
+    "fixed camera, arm off by 0.3 mm": Case(stations=8, geometry_mm=0.3, accuracy_mm=0.4),
+    "fixed camera, four axes": Case(stations=8, axes=4),
+}
+
+
+def detection(case: Case, sessions: int) -> None:
+    """Print, by bump and number of stations, how often it is found and how often named camera."""
+    print("| bump mm | " + " | ".join(f"{m} station{'s' * (m > 1)}" for m in STATIONS) + " |")
+    print("|---" * (len(STATIONS) + 1) + "|")
+    for size in SIZES_MM:
+        row = []
+        for stations in STATIONS:
+            said = Counter(one(case, seed, stations, size) for seed in range(sessions))
+            found = 100 * sum(n for (moved, _), n in said.items() if moved) / sessions
+            named = 100 * said[True, "camera"] / sessions
+            row.append(f"{found:.0f} % ({named:.0f} %)")
+        print(f"| {size:g} | " + " | ".join(row) + " |", flush=True)
+
+
+def one(case: Case, seed: int, stations: int, size: float) -> tuple[bool | None, str]:
+    rng = np.random.default_rng([seed, stations, round(10 * size)])
+    session, old = old_session(case, seed)
+    problem = revisited(session, stations, bump(size, rng), remounted(MOUNT, rng), rng)
+    found = recheck(old, problem)
+    return found.moved, found.cause
+
+
+def alarms(case: Case, sessions: int) -> None:
+    """Print how often an unmoved camera raises an alarm, many bumps of 0 mm for each session."""
+    for stations in STATIONS:
+        count, total = 0, 0
+        for seed in range(sessions):
+            session, old = old_session(case, seed)
+            for again in range(10):
+                rng = np.random.default_rng([seed, stations, again, 9])
+                problem = revisited(session, stations, np.zeros(6), remounted(MOUNT, rng), rng)
+                count, total = count + (recheck(old, problem).moved is not False), total + 1
+        print(f"{stations} stations: {count} alarms in {total} rechecks", flush=True)
+
+
+def quick_results(case: Case, sessions: int) -> None:
+    """Print RMS error at the work volume, the stated u, and the same without the old mount."""
+    print("| stations | error mm | stated u mm | squared error / stated | without the mount mm |")
+    print("|---|---|---|---|---|")
+    for stations in (3, 4, 5):
+        rows = np.array([quick_one(case, seed, stations) for seed in range(sessions)])
+        error, u, size, alone = np.sqrt((rows**2).mean(axis=0))
+        cells = f"{error:.2f} | {u:.2f} | {size**2:.2f} | {alone:.2f}"
+        print(f"| {stations} | {cells} |", flush=True)
+
+
+def quick_one(case: Case, seed: int, stations: int) -> tuple[float, float, float, float]:
+    rng = np.random.default_rng([seed, stations])
+    session, old = old_session(case, seed)
+    shift = bump(5.0, rng)
+    problem = revisited(session, stations, shift, remounted(MOUNT, rng), rng)
+    true = displaced(session.camera, shift)
+    result, alone = quick(old, problem, "old", solve).result, solve(problem)
+    assert result.pick is not None
+    covariance = result.joint_covariance[:6, :6]
+    xi, other = (displacement(r.geometric, true) for r in (result, alone))
+    size = float(xi @ np.linalg.solve(covariance, xi)) / 6.0
+    errors = [float(corner_shifts(result.pick, off).max()) for off in (xi, other)]
+    return errors[0], result.pick.work_volume_mm(covariance), float(np.sqrt(size)), errors[1]
+
+
+def main() -> None:
+    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    for name, case in CASES.items():
+        print(f"\n{name}: found (and named as the camera's movement)\n")
+        detection(case, sessions)
+        print("\nunmoved:")
+        alarms(case, max(sessions // 2, 1))
+        if case.axes == 6:
+            print("\nquick re-calibration after a bump of 5 mm\n")
+            quick_results(case, sessions)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,85 @@
+"""`lens` and `focus` as real commands on the example session's images and points."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command import STATIONBOOK, answer, refused
+
+from engine.simulate.scenario import cell
+
+EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(EXAMPLE, tmp_path / "session"))
+
+
+def change(file: Path, old: str, new: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_lens_found_from_the_stations_is_the_simulated_one(session: Path) -> None:
+    found = answer("lens", session)
+    true = np.array(cell().camera.matrix)
+    for name, row, column in (("fx", 0, 0), ("fy", 1, 1), ("cx", 0, 2), ("cy", 1, 2)):
+        off = abs(found["matrix"][row][column] - true[row, column])
+        assert off <= 4 * found["u_px"][name]
+    assert found["residual_px"] <= found["cell_residual_px"] <= 0.05
+
+
+def test_lens_of_another_focal_length_is_named(session: Path) -> None:
+    change(session / "session.yaml", "[1400.0, 0.0, 640.0]", "[1428.0, 0.0, 640.0]")
+    change(session / "session.yaml", "[0.0, 1400.0, 512.0]", "[0.0, 1428.0, 512.0]")
+    found = answer("lens", session)
+    assert {"focal length x", "focal length y"} <= set(found["differs"])
+    assert found["cell_residual_px"] > 2 * found["residual_px"]
+
+
+def test_lens_needs_enough_stations(session: Path) -> None:
+    for number in range(1, 7):
+        answer("edit", session, "--station", number, "--aside", "test")
+    assert "at least 5" in refused("lens", session)
+
+
+def test_focus_reports_on_one_image(session: Path) -> None:
+    seen = answer("focus", session / "cell.yaml", "--image", session / "images" / "002.png")
+    assert (seen["found"], seen["expected"]) == (88, 88)
+    assert 0 < seen["edge_width_px"] < seen["edge_limit_px"]
+
+
+def test_focus_uses_no_source_that_was_not_confirmed(session: Path) -> None:
+    change(session / "cell.yaml", "source: none", "source: {folder: images}")
+    assert "--confirm" in refused("focus", session / "cell.yaml")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends an interrupt as POSIX does")
+def test_focus_follows_the_confirmed_folder_until_interrupted(
+    session: Path, tmp_path: Path
+) -> None:
+    change(session / "cell.yaml", "source: none", "source: {folder: images}")
+    words = [str(STATIONBOOK), "focus", str(session / "cell.yaml"), "--confirm", "--json"]
+    process = subprocess.Popen(
+        words,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "STATIONBOOK_CONFIG": str(tmp_path / "config")},
+    )
+    assert process.stdout is not None
+    seen = json.loads(process.stdout.readline())
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate(timeout=30)
+    assert seen["found"] == 88
+    assert process.returncode == 0
+    assert "stopped" in told
