@@ -22,7 +22,7 @@ from ..simulate.slips import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from . import edit, record
 from .plan import revised, store_plan
-from .plan_edit import without
+from .plan_edit import with_rest
 from .solve import Solved, keep, solve_session
 
 STATIONS = 8  # enough for the demo cell's tolerance, with one to spare
@@ -108,7 +108,7 @@ def _station(
         draft = _drafted(session, folder, typed, view)
         standing = record.outstanding(draft.findings, (), None)
     accepted = tuple(item.code for item in standing)
-    session = without(session, session.plan[0] if session.plan else None)
+    session = with_rest(session, session.plan[1:])
     record.store(session, folder, draft, accepted=accepted, operator=OPERATOR, now=clock())
     found = 0 if view.point_ids is None else len(view.point_ids)
     yield Told(f"station {number}: {' '.join(typed)} stored, {found} points found")

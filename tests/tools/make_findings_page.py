@@ -14,7 +14,7 @@ HEAD = """\
 A finding is something the program noticed. It has a code, a level, a message and a remedy:
 
 - **error**: the station cannot be recorded, or the result cannot be accepted;
-- **warning**: recorded once the operator accepts it (`--accept CODE`, or the key shown on the screen);
+- **warning**: recorded once the operator accepts it (`--accept CODE`, or the key on the screen);
 - **note**: worth knowing.
 
 `reach` and `joint-limit` are errors that can be accepted with a reason (`--reason TEXT`), because
