@@ -88,3 +88,26 @@ def test_robot_import_writes_a_robot_file(tmp_path: Path) -> None:
     assert answer(*words, "--out", out)["axes"] == 2
     assert yaml.safe_load(out.read_text(encoding="utf-8"))["kind"] == "chain"
     assert "tip" in refused(*words[:-1], "top", "--out", tmp_path / "other.yaml")
+
+
+def test_report_is_one_file_that_needs_nothing_else(session: Path) -> None:
+    made = answer("report", session)
+    html = (session / "report.html").read_text(encoding="utf-8")
+    assert made["path"] == str(session / "report.html")
+    assert "ACCEPTED" in html
+    assert "a record, not an accredited certificate" in html
+    assert "http://" not in html.replace("http://www.w3.org", "")
+    assert 'src="data:' in html
+
+
+def test_a_second_report_keeps_the_first(session: Path) -> None:
+    answer("report", session)
+    first = (session / "report.html").read_bytes()
+    answer("edit", session, "--station", 3, "--note", "looked at again")
+    answer("report", session)
+    assert (session / "report-001.html").read_bytes() == first
+
+
+def test_a_report_needs_a_result(session: Path) -> None:
+    (session / "result.yaml").unlink()
+    assert "solve" in refused("report", session)

@@ -295,8 +295,8 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
     line: dict[str, Any] = dict.fromkeys(("at", "who", "action", "reason"), HOSTILE)
     line |= {"accepted": [HOSTILE], "file": "session.yaml", "before": None, "after": "x"}
     (tmp_path / "journal.jsonl").write_text(json.dumps(line) + "\n", encoding="utf-8")
-    touched = {"message": HOSTILE, "points": [{"id": HOSTILE, "touched_mm": HOSTILE}]}
-    html = report(tmp_path, marked, document, touched=touched, result_sha256=HOSTILE)
+    document["proof"] = {"points": [{"point": HOSTILE, "place_mm": HOSTILE, "agrees": HOSTILE}]}
+    html = report(tmp_path, marked, document, result_sha256=HOSTILE)
     tags = Reader(html).tags
     assert "script" not in {tag for tag, _ in tags}
     assert not [a for _, a in tags if "onload" in a]

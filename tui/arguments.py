@@ -75,6 +75,7 @@ def build_parser() -> argparse.ArgumentParser:
         _compare,
         _proof,
         _shift,
+        _report,
         _export,
         _focus,
         _lens,
@@ -222,6 +223,12 @@ def _plan(commands: _Commands) -> None:
     parser.add_argument("--out", metavar="FILE.html", help="a page to print and take to the robot")
     parser.add_argument("--no-write", action="store_true", help="do not store it in the session")
     parser.add_argument("--operator", metavar="NAME", help="who plans")
+
+
+def _report(commands: _Commands) -> None:
+    parser = _command(commands, "report", "report:run", "write the page that the customer signs")
+    _several(parser)
+    parser.add_argument("--no-write", action="store_true", help="make it, but store nothing")
 
 
 def _export(commands: _Commands) -> None:

@@ -158,26 +158,27 @@ def _action(line: Mapping[str, Any]) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def proof(document: Mapping[str, Any], touched: Mapping[str, Any] | None) -> Html:
-    """Return the proof by touch points, or that there is none yet.
-
-    ``touched`` holds ``points``, a list of {id, touched_mm, expected_mm, distance_mm}, and
-    ``message``; missing keys are shown as not known.
-    """
-    points = [p for p in (touched or {}).get("points") or [] if isinstance(p, Mapping)]
+def proof(document: Mapping[str, Any]) -> Html:
+    """Return the proof by touch points in a result, or that there is none yet."""
+    said = document.get("proof")
+    said = said if isinstance(said, Mapping) else {}
+    points = [p for p in said.get("points") or [] if isinstance(p, Mapping)]
     if not points:
         return section("Proof by touch points", paragraph(
             "No touch points were compared. The fit alone cannot see a wrong active tool or frame: "
             "touch at least four points spread over the work volume (common practice) and compare."
         ))  # fmt: skip
     rows = [
-        (str(p.get("id")), _triple(p.get("touched_mm")), _triple(p.get("expected_mm")),
-         number(known_number(p, "distance_mm"), 3))
+        (str(p.get("point")), _triple(p.get("place_mm")), _triple(p.get("error_mm")),
+         number(known_number(p, "size_mm"), 3), number(known_number(p, "expanded_mm"), 3),
+         "yes" if p.get("agrees") is True else "NO")
         for p in points
     ]  # fmt: skip
-    head = ("point", "touched [mm]", "by the camera [mm]", "apart [mm]")
-    return section("Proof by touch points", paragraph((touched or {}).get("message") or ""),
-                   table(head, rows))  # fmt: skip
+    head = ("point", "by the camera [mm]", "touched less camera [mm]", "apart [mm]", "U [mm]",
+            "within U")  # fmt: skip
+    mean, most = (number(known_number(said, key), 3) for key in ("mean_mm", "max_mm"))
+    told = f"{len(points)} touches: mean distance {mean} mm, largest {most} mm."
+    return section("Proof by touch points", paragraph(told), table(head, rows))
 
 
 def _triple(values: object) -> str:

@@ -41,14 +41,13 @@ def report_html(
     program: str,
     result_sha256: str | None = None,
     course: Sequence[CoursePoint] = (),
-    touched: Mapping[str, Any] | None = None,
 ) -> str:
     """Return the calibration record of ``session`` as the text of one HTML file.
 
     ``document`` is what `solve` prints, or result.yaml with its ``inputs``. ``program`` names
     program and version, ``result_sha256`` is the hash of result.yaml, ``course`` how the
-    uncertainty fell, ``touched`` the proof (see `html_record.proof`). What is missing is shown as
-    not known. Raises StationbookError for a document whose transforms are damaged.
+    uncertainty fell. What is missing is shown as not known. Raises StationbookError for a document
+    whose transforms are damaged.
     """
     cell = session.cell
     placed = placement(document, cell)
@@ -68,7 +67,7 @@ def report_html(
         record.findings(document, views),
         section("Figures", element("div", joined(figures), class_="figures")),
         section("Stations", record.station_table(views, cell), pictures),
-        record.proof(document, touched),
+        record.proof(document),
         record.actions(read_journal(folder)),
         result.inputs(document, _changed(session, folder, document)),
         record.signatures(),

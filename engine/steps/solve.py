@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..diagnosis.diagnose import solve
-from ..estimate.problem import problem_from
+from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..pendant.conventions import JOINTS
 from ..proof.placing import missing_numbers
@@ -31,12 +31,16 @@ def solve_session(session: Session, folder: Path) -> Solved:
 
     Raises FileError when a file that a station names is missing or damaged.
     """
-    seen = observations(session, folder)
+    problem = session_problem(session, folder)
     inputs = input_hashes(session, folder)
-    problem = problem_from(session.cell, seen)
-    problem = replace(problem, touched=missing_numbers(session.cell, folder))
     result = solve(problem, typed_texts(session))
     return Solved(result, result.document(), inputs)
+
+
+def session_problem(session: Session, folder: Path) -> Problem:
+    """Return what is to be estimated from the session in ``folder``. Raises FileError."""
+    problem = problem_from(session.cell, observations(session, folder))
+    return replace(problem, touched=missing_numbers(session.cell, folder))
 
 
 def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
