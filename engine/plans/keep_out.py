@@ -12,7 +12,14 @@ from ..sessions.cell import KeepOut
 from .path import straight
 
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
+FAR_MM = 1e6  # mm; farther than any arm reaches
 STEP_MM, STEP_RAD = 20.0, np.radians(4.0)  # between the poses looked at; below CLEAR_MM
+
+
+def below(height_mm: float) -> KeepOut:
+    """Return the box below a height [mm] in the base; points at that height keep clear of it."""
+    top = height_mm - CLEAR_MM
+    return KeepOut("below", (-FAR_MM, -FAR_MM, -FAR_MM), (FAR_MM, FAR_MM, top))
 
 
 def clear(boxes: Sequence[KeepOut], points_base: Array) -> NDArray[np.bool_]:

@@ -15,13 +15,14 @@ from ..estimate.noise import noise_prior
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from ..frames import Array
+from ..frames import Array, apply
 from ..sessions.cell import Cell
 from ..sessions.observations import Observation
 from .arm import arm_check, is_level
 from .blind_plan import jogs, nothing_recorded
 from .convention import rivals
 from .jog import jog_text
+from .keep_out import below
 from .outlook import Outlook, outlook
 from .pose_plan import MOST_STATIONS, chosen_plan, grid_plan
 from .shown import shown
@@ -144,7 +145,20 @@ def _outlook(
         good.append((there, None))
     typed = np.array([pose for pose, _ in good])
     arm = arm_check(cell.robot, typed, [joints for _, joints in good])
-    return outlook(problem, result, typed[-1], seen[0][1], arm, cell.keep_out)
+    look = outlook(problem, result, typed[-1], seen[0][1], arm, cell.keep_out)
+    return replace(look, boxes=(*look.boxes, below(_floor(cell, look, typed))))
+
+
+def _floor(cell: Cell, look: Outlook, typed: Array) -> float:
+    """Return the height [mm, base] below which no station is planned.
+
+    Most arms stand on the table or floor that bears the work, so nothing goes below the base plane
+    unless parts are picked there or a recorded station was there.
+    """
+    volume = cell.work_volume
+    bottom = volume.center_mm[2] - volume.size_mm[2] / 2 if volume.frame == "base" else 0.0
+    been = apply(typed, look.on_flange)[..., 2].min()
+    return min(0.0, bottom, float(been))
 
 
 def _by_pose(
