@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import Board
 from ..boards.symmetry import Turn, symmetries
 from ..camera.lens import Lens, lens, project
-from ..camera.pnp import LEAST_POINTS, poses_of_views
+from ..camera.pnp import LEAST_POINTS, board_pose, poses_of_views
 from ..camera.reprojection import Views
 from ..frames import Array, apply, inverse, transform
 from ..sessions.observations import Observation
@@ -108,8 +109,9 @@ def _points(problem: Problem, data: Lens) -> tuple[list[Array], list[Index]]:
     pixels, ids = [], []
     for seen in problem.observations:
         if _has_points(seen) and seen.pixels is not None and seen.point_ids is not None:
-            pixels.append(np.asarray(seen.pixels, float))
-            ids.append(np.asarray(seen.point_ids, int))
+            names = np.asarray(seen.point_ids, int)
+            pixels.append(_centres(problem.board, data, names, np.asarray(seen.pixels, float)))
+            ids.append(names)
         elif seen.camera_T_board is not None:
             pixels.append(project(apply(seen.camera_T_board, points), data))
             ids.append(every)
@@ -117,6 +119,18 @@ def _points(problem: Problem, data: Lens) -> tuple[list[Array], list[Index]]:
             pixels.append(np.empty((0, 2)))
             ids.append(every[:0])
     return pixels, ids
+
+
+def _centres(board: Board, data: Lens, ids: Index, pixels: Array) -> Array:
+    """Return where the points themselves are seen: circles show their centre of gravity instead.
+
+    The shift between the two follows from the pose; that of the uncorrected points is off by so
+    little that the shift does not change.
+    """
+    if not board.pattern.startswith("circles"):
+        return pixels
+    found = board_pose(board.points()[ids], pixels, data)
+    return pixels - centre_shift_px(found[0][0], board, data)[ids] if found else pixels
 
 
 def _padded(
