@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from ..boards.detect import Detection, detect
 from ..boards.points_file import read_points
-from ..errors import FileError, PoseError, StationbookError
+from ..errors import PoseError, StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
-from ..images.load import decode_image
+from ..images.load import decode_image, image_bytes
 from ..images.quality import ImageReport, look, quality_findings
 from ..sessions.session import Session
 
@@ -36,7 +36,7 @@ class ViewDraft:
 
 def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
     """Read an image file and examine it. Raises FileError when it is missing or is no image."""
-    return examine_image_data(session, folder, _read_bytes(path), path.name)
+    return examine_image_data(session, folder, image_bytes(path), path.name)
 
 
 def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -> ViewDraft:
@@ -87,13 +87,6 @@ def examine_board_pose(text: str) -> ViewDraft:
 def no_view() -> ViewDraft:
     """Return the view of a station without image and points."""
     return ViewDraft((finding("board-missing", "no-image"),))
-
-
-def _read_bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise FileError(path, f"cannot be read ({error.strerror})") from error
 
 
 def _station_with_image(session: Session, folder: Path, data: bytes) -> int | None:
