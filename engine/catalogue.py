@@ -304,6 +304,16 @@ CATALOGUE: dict[str, Entry] = {
         "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
         "hand stay right and must not be shifted.",
     ),
+    "cameras-disagree": Entry(
+        "error",
+        "This camera places the board {distance_mm} mm and {angle_deg}° from where camera {other} "
+        "places it; the two were not solved together.",
+        "Check the lens data of both cameras, and that the images are of the camera named; then "
+        "compare the cameras' findings.",
+        cause="Wrong lens data, images of another camera, or a board that moved between the stops "
+        "of one camera and those of the other.",
+        shows="Each camera fits its own stations; they see one board in two places.",
+    ),
     "inverse-pose": Entry(
         "error",
         "The typed poses fit when inverted: they give the base in the flange.",

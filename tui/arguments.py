@@ -144,7 +144,17 @@ def _record(commands: _Commands) -> None:
     )
     parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
     parser.add_argument("--closing", action="store_true", help="a last stop at an earlier pose")
-    parser.add_argument("--retake", metavar="N", type=int, help="replace station N")
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--retake", metavar="N", type=int, help="replace station N")
+    place.add_argument("--station", metavar="N", type=int, help="only add --view to station N")
+    parser.add_argument(
+        "--view",
+        metavar=("CAMERA", "FILE"),
+        nargs=2,
+        action="append",
+        default=[],
+        help="what a further camera of the cell saw here: an image, or points (.csv)",
+    )
     parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
 
 
@@ -161,6 +171,12 @@ def _edit(commands: _Commands) -> None:
         "--accept", metavar="CODE", action="append", default=[], help="accept this warning"
     )
     parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
+
+
+def _one_camera(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--camera", metavar="NAME", help="of several cameras this one (default: the first)"
+    )
 
 
 def _several(parser: argparse.ArgumentParser) -> None:
@@ -229,6 +245,7 @@ def _report(commands: _Commands) -> None:
     parser = _command(commands, "report", "report:run", "write the page that the customer signs")
     _several(parser)
     parser.add_argument("--no-write", action="store_true", help="make it, but store nothing")
+    _one_camera(parser)
 
 
 def _export(commands: _Commands) -> None:
@@ -243,6 +260,7 @@ def _export(commands: _Commands) -> None:
         required=True,
         help="yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
     )
+    _one_camera(parser)
     parser.add_argument("--inverse", action="store_true", help="the other direction")
     parser.add_argument("--unit", metavar="UNIT", help="mm, m or in (default: the format's own)")
     parser.add_argument(
@@ -265,6 +283,7 @@ def _focus(commands: _Commands) -> None:
 def _lens(commands: _Commands) -> None:
     parser = _command(commands, "lens", "lens:run", "do the lens data fit what the session saw?")
     parser.add_argument("dir", metavar="DIR")
+    _one_camera(parser)
 
 
 def _board(commands: _Commands) -> None:
@@ -324,6 +343,7 @@ def _compare(commands: _Commands) -> None:
     parser.add_argument("dir", metavar="DIR", help="a session with a result")
     parser.add_argument("others", metavar="OTHER", nargs="+", help="sessions to compare it with")
     parser.add_argument("--figure", metavar="FILE", help="draw the history (.svg, .png or .pdf)")
+    _one_camera(parser)
 
 
 def _proof(commands: _Commands) -> None:
@@ -359,6 +379,7 @@ def _shift(commands: _Commands) -> None:
     parser.add_argument("--points", metavar="FILE", help="CSV name,fixed_to,... as on the pendant")
     parser.add_argument("--against", metavar="OLD", help="the folder of the earlier session")
     parser.add_argument("--out", metavar="FILE", help="write the points after the shift there")
+    _one_camera(parser)
 
 
 def _explain(commands: _Commands) -> None:

@@ -17,6 +17,9 @@ def result_lines(document: Mapping[str, Any]) -> list[str]:
     lines += _uncertainty(document["uncertainty"])
     lines += _stations(document["stations"])
     lines += finding_lines(document["findings"])
+    for name, further in document.get("cameras", {}).items():
+        lines += ["", f"== camera {name}"]
+        lines += ["no stations"] if further is None else result_lines(further)
     return lines
 
 

@@ -56,4 +56,9 @@ def _print(
         print_json(answered)
     else:
         show(answer)
-    return 1 if any(item["level"] == "error" for item in answered.get("findings", ())) else 0
+    further = [item for item in answered.get("cameras", {}).values() if item is not None]
+    return 1 if any(_has_error(item) for item in (answered, *further)) else 0
+
+
+def _has_error(document: dict[str, Any]) -> bool:
+    return any(item["level"] == "error" for item in document.get("findings", ()))

@@ -67,6 +67,19 @@ class Diagnosis:
     settled: Solution | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosed:
+    """A fit without the stations set aside, and the diagnosis; None where nothing was to say."""
+
+    solution: Solution
+    diagnosis: Diagnosis | None
+
+    def result(self) -> Result:
+        """Return the result, the findings of the diagnosis first."""
+        result = assembled(self.solution)
+        return result if self.diagnosis is None else _with_findings(result, self.diagnosis)
+
+
 def solve(problem: Problem, texts: Texts | None = None) -> Result:
     """Return the estimate of ``problem`` with a diagnosis: its findings first.
 
@@ -74,14 +87,19 @@ def solve(problem: Problem, texts: Texts | None = None) -> Result:
     stands for it. Stations with a wrong value, pairing or no explanation are left out of the fit.
     Raises as `estimate.solve` does.
     """
+    found = diagnosed(problem, texts)
+    return unsolved(problem) if found is None else found.result()
+
+
+def diagnosed(problem: Problem, texts: Texts | None = None) -> Diagnosed | None:
+    """Return the fit of ``problem`` with its diagnosis; None where too few stations can be used."""
     found = sane_solution(problem)
     if found is None:
-        return unsolved(problem)
+        return None
     diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings and diagnosis.problem is problem:
-        return assembled(found)
-    final = _final(found, diagnosis)
-    return _with_findings(assembled(final), diagnosis)
+        return Diagnosed(found, None)
+    return Diagnosed(_final(found, diagnosis), diagnosis)
 
 
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:

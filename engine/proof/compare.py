@@ -44,10 +44,7 @@ class Difference:
             "format": 1,
             "agree": self.agree,
             "chance": self.chance,
-            "difference": {
-                **self.movement.document(),
-                "u_work_volume_mm": self.movement.u_work_volume_mm,
-            },
+            "difference": self.movement.document(),
             "findings": [item.document() for item in self.findings],
         }
 

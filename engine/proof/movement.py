@@ -64,6 +64,7 @@ class Movement:
             "work_volume_mm": self.work_volume_mm,
             "u_position_mm": self.u_position_mm,
             "u_angle_deg": self.u_angle_deg,
+            "u_work_volume_mm": self.u_work_volume_mm,
             "matrix": self.matrix.tolist(),
         }
 

@@ -21,7 +21,7 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import Array, displaced
-from ..sessions.cell import EYE_TO_HAND
+from ..sessions.cell import EYE_TO_HAND, Mount
 from .movement import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -104,7 +104,7 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     )
     detectable = _detectable(found.camera.shift_covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
-    said: tuple[bool | None, Cause, Finding] = (False, "none", _nothing(detectable))
+    said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
     if alarm:
         said = _told(found, seen, movement, freedom)
     answer, cause, item = said
@@ -179,24 +179,36 @@ def _told(
 ) -> tuple[bool | None, Cause, Finding]:
     """Return which of the two moved, once something has."""
     camera, board = found.camera, found.board
-    rest = 6.0 * len(seen.ids) - 6.0
-    if rest and min(camera.misfit, board.misfit) > _allowed(rest, freedom):
+    if not plausible(min(camera.misfit, board.misfit), len(seen.ids), freedom):
         return None, "unclear", finding("stations-contradict", stations=seen.ids)
     if found.odds < -np.log(ODDS):
-        return False, "board", _board_elsewhere(board, seen)
+        return False, "board", board_elsewhere(board.slip, seen.stations.mount)
     if found.odds > np.log(ODDS):
-        return True, "camera", _said("camera-moved", "since", movement)
-    variant = "one-station" if len(seen.ids) == 1 else None
-    return True, "unclear", _said("moved-unclear", variant, movement)
+        return True, "camera", camera_moved(movement)
+    return True, "unclear", moved_unclear(movement, len(seen.ids))
 
 
-def _allowed(rest: float, freedom: float) -> float:
-    """Return the largest misfit of stations that one explanation covers.
+def plausible(misfit: float, views: int, freedom: float) -> bool:
+    """Tell whether one explanation covers so many ``views`` of the board.
 
     The explained part (six components of unit variance against a nearly free prior) adds little;
     it is counted in. The noise is known to ``freedom`` only, hence F instead of chi-square.
     """
-    return float(rest * f.isf(CONTRADICTION, rest, freedom) + chi2.isf(CONTRADICTION, 6))
+    rest = 6.0 * views - 6.0
+    if not rest:
+        return True
+    limit = rest * f.isf(CONTRADICTION, rest, freedom) + chi2.isf(CONTRADICTION, 6)
+    return bool(misfit <= limit)
+
+
+def camera_moved(movement: Movement) -> Finding:
+    """Return the finding that the camera moved."""
+    return _said("camera-moved", "since", movement)
+
+
+def moved_unclear(movement: Movement, stations: int) -> Finding:
+    """Return the finding that something moved, camera or board."""
+    return _said("moved-unclear", "one-station" if stations == 1 else None, movement)
 
 
 def _said(code: str, variant: str | None, movement: Movement) -> Finding:
@@ -204,16 +216,17 @@ def _said(code: str, variant: str | None, movement: Movement) -> Finding:
     return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
 
 
-def _nothing(detectable: tuple[float, float]) -> Finding:
-    mm, deg = detectable
+def not_moved(mm: float, deg: float) -> Finding:
+    """Return the finding of no movement; a shift of ``mm`` or a turn of ``deg`` would be found."""
     percent = f"{100 * SIGNIFICANCE:g}"
     return finding(
         "not-moved", shift_mm=f"{mm:.2g}", turn_deg=f"{deg:.2g}", percent=percent, power=95
     )
 
 
-def _board_elsewhere(board: Update, seen: Seen) -> Finding:
-    distance, angle = np.linalg.norm(board.slip[3:]), np.degrees(np.linalg.norm(board.slip[:3]))
-    on = "flange" if seen.stations.mount == EYE_TO_HAND else "base"
+def board_elsewhere(slip: Array, mount: Mount) -> Finding:
+    """Return the finding that the board sits ``slip`` (6,) elsewhere on its mount."""
+    distance, angle = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
+    on = "flange" if mount == EYE_TO_HAND else "base"
     mm, deg = f"{distance:.2f}", f"{angle:.3f}"
     return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ..errors import StationbookError, UsageError
 from ..frames import checked_transform, from_position_quaternion, inverse, rotation_angle, skew
 from ..pendant.units import LENGTH_MM
+from ..sessions.cameras import cell_of
 from ..sessions.cell import Cell
 
 Array = NDArray[np.float64]
@@ -106,6 +107,24 @@ def delivered(
         "result.yaml" if source_sha256 else "the result as canonical JSON",
         source_sha256 or document_sha256(document),
     )  # fmt: skip
+
+
+def of_camera(document: Mapping[str, Any], cell: Cell, name: str) -> Mapping[str, Any]:
+    """Return the part of a solve document that speaks of camera ``name``, with its inputs.
+
+    Raises UsageError for a camera that the cell does not have, StationbookError where the result
+    says nothing of it.
+    """
+    cell_of(cell, name)
+    if name == cell.camera.name:
+        return document
+    further = document.get("cameras")
+    part = further.get(name) if isinstance(further, Mapping) else None
+    if not isinstance(part, Mapping):
+        raise StationbookError(
+            f"the result says nothing of camera {name!r}", "Record its views, then solve again."
+        )
+    return {**part, "inputs": document.get("inputs")}
 
 
 def _reasons(document: Mapping[str, Any]) -> str:

@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import StationbookError
 from ..frames import rotation_log
 from ..pendant.conventions import JOINTS
 from ..sessions.cell import Cell
 from ..sessions.session import Station
-from .delivered import known_number
+from .delivered import known_number, of_camera
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK, found
 from .stations import StationView
@@ -19,6 +20,11 @@ from .thumbnails import Thumbnail
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
 MOST_ACTIONS = 200  # lines of the journal shown: the latest
+MOVED = (
+    ("Moved [mm]", "position_mm", "u_position_mm", 3),
+    ("Turned [°]", "angle_deg", "u_angle_deg", 4),
+    ("Moved at the work volume, at most [mm]", "work_volume_mm", "u_work_volume_mm", 3),
+)
 LEVELS = {"error": "ERROR", "warning": "WARNING", "note": "Note"}
 CAUTIONS = (
     "Type new values only with the robot stopped and the enabling switch released.",
@@ -156,6 +162,61 @@ def _action(line: Mapping[str, Any]) -> tuple[str, ...]:
         str(line.get("at") or "not known"), str(line.get("who") or "–"), what,
         "–" if station is None else str(station), codes or "–", str(line.get("reason") or "–"),
     )  # fmt: skip
+
+
+def before(document: Mapping[str, Any]) -> Html | str:
+    """Return where the camera was before a quick re-calibration; empty for any other result."""
+    said = document.get("before")
+    if not isinstance(said, Mapping):
+        return ""
+    trusted = said.get("trusted_board") is True
+    told = (
+        f"Re-calibrated from few stations, the board on its mount as in session "
+        f"{said.get('session')}."
+        if trusted
+        else f"The board is not where session {said.get('session')} had it: its place there was "
+        "not used."
+    )
+    move = said.get("movement")
+    move = move if isinstance(move, Mapping) else {}
+    rows = [("Camera before [mm]", _triple(said.get("position_mm")), "")]
+    rows += [
+        (name, number(known_number(move, key), digits), _expanded(known_number(move, u), digits))
+        for name, key, u, digits in MOVED
+        if move
+    ]
+    return section("Before and after", paragraph(told), table(("", "", "U (k = 2)"), rows))
+
+
+def _expanded(u: float | None, digits: int) -> str:
+    return "–" if u is None else f"± {number(2 * u, digits)}"
+
+
+def cameras(document: Mapping[str, Any], cell: Cell, shown: str) -> Html | str:
+    """Return what the other cameras of the session gave; empty where there is only one."""
+    names = [camera.name for camera in (cell.camera, *cell.cameras) if camera.name != shown]
+    if not names:
+        return ""
+    rows = [_other(document, cell, name) for name in names]
+    text = (
+        "All cameras of a session see one board at the same stops and are solved together; each "
+        "has a record of its own."
+    )
+    head = ("camera", "verdict", "position [mm]", "U of a pick [mm]", "findings")
+    return section("The other cameras", paragraph(text), table(head, rows))
+
+
+def _other(document: Mapping[str, Any], cell: Cell, name: str) -> tuple[str, ...]:
+    try:
+        part = of_camera(document, cell, name)
+    except StationbookError:
+        return name, "no stations", "–", "–", "–"
+    placed = part.get(cell.camera_key)
+    position = placed.get("position_mm") if isinstance(placed, Mapping) else None
+    u = known_number(part.get("uncertainty"), "pick_mm")
+    codes = ", ".join(dict.fromkeys(str(item.get("code")) for item in found(part)))
+    verdict = str(part.get("verdict")).replace("-", " ").upper()
+    return name, verdict, _triple(position), _expanded(u, 3), codes or "none"
 
 
 def proof(document: Mapping[str, Any]) -> Html:

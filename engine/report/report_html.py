@@ -12,13 +12,14 @@ from typing import Any
 import numpy as np
 
 from ..errors import StationbookError
+from ..sessions.cameras import seen_by
 from ..sessions.journal import read_journal
 from ..sessions.results import input_hashes
 from ..sessions.session import Session
 from . import html_record as record
 from . import html_result as result
 from .course import CoursePoint
-from .delivered import covariance_of
+from .delivered import covariance_of, of_camera
 from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
 from .html_base import Html, element, joined, paragraph, section
 from .html_style import STYLE
@@ -41,14 +42,18 @@ def report_html(
     program: str,
     result_sha256: str | None = None,
     course: Sequence[CoursePoint] = (),
+    camera: str | None = None,
 ) -> str:
     """Return the calibration record of ``session`` as the text of one HTML file.
 
     ``document`` is what `solve` prints, or result.yaml with its ``inputs``. ``program`` names
     program and version, ``result_sha256`` is the hash of result.yaml, ``course`` how the
     uncertainty fell. What is missing is shown as not known. Raises StationbookError for a document
-    whose transforms are damaged.
+    whose transforms are damaged. ``camera``: which of several it is about; None: the first.
     """
+    whole, every = session, document
+    name = camera or whole.cell.camera.name
+    session, document = seen_by(whole, name), of_camera(every, whole.cell, name)
     cell = session.cell
     placed = placement(document, cell)
     views = station_views(session, folder, document, placed)
@@ -58,18 +63,20 @@ def report_html(
         figures = _figures(views, session, document, placed, course)
         pictures = record.pictures(pictured, made.result(), len(views))
     body = joined([
-        _header(session),
+        _header(whole, name),
         result.verdict(document, cell),
         record.cautions(),
         result.identification(session),
         result.transforms(document, cell, placed),
         result.noise(document),
+        record.before(document),
+        record.cameras(every, whole.cell, name),
         record.findings(document, views),
         section("Figures", element("div", joined(figures), class_="figures")),
         section("Stations", record.station_table(views, cell), pictures),
         record.proof(document),
         record.actions(read_journal(folder)),
-        result.inputs(document, _changed(session, folder, document)),
+        result.inputs(document, _changed(whole, folder, document)),
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
     ])  # fmt: skip
@@ -88,8 +95,10 @@ def _page(title: str, body: Html) -> str:
     return f"<!DOCTYPE html>\n{element('html', content, lang='en')}\n"
 
 
-def _header(session: Session) -> Html:
-    lines = [element("h1", "Calibration record"), paragraph(session.cell.name)]
+def _header(session: Session, camera: str) -> Html:
+    cell = session.cell
+    about = f"{cell.name}, camera {camera}" if cell.cameras else cell.name
+    lines = [element("h1", "Calibration record"), paragraph(about)]
     return element("header", joined(lines))
 
 

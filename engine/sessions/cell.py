@@ -72,6 +72,7 @@ class Cell:
     tolerance: Tolerance
     keep_out: tuple[KeepOut, ...] = ()
     rough: Rough | None = None
+    cameras: tuple[Camera, ...] = ()  # further ones that see the same board; `camera` is the first
 
     @property
     def camera_key(self) -> str:

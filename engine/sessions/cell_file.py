@@ -152,6 +152,7 @@ def cell_record(inside: bool) -> Record:
             Field("robot", RobotEntry(inside)),
             Field("pendant", PENDANT),
             Field("camera", CAMERA),
+            Field("cameras", Many(CAMERA), ()),
             Field("board", board_record(inside)),
             Field("keep_out", Many(KEEP_OUT), (), always=True),
             Field("work_volume", WORK_VOLUME),
@@ -177,9 +178,23 @@ def _cell(values: Values, node: Node) -> Cell:
                 f"got {cell.work_volume.frame}"
             )
         )
+    _check_cameras(cell, node)
     pendant = _complete(cell.pendant, cell, node.at("pendant"))
     _check_approach(cell, node.at("work_volume"))
     return replace(cell, pendant=pendant, rough=rough and _rough(rough, cell, node.at("rough")))
+
+
+def _check_cameras(cell: Cell, node: Node) -> None:
+    taken = {cell.camera.name}
+    for camera, place in zip(
+        cell.cameras, node.at("cameras").items() if cell.cameras else (), strict=True
+    ):
+        if camera.name in taken:
+            raise place.at("name").fail(
+                f"{place.at('name').described()} names two cameras",
+                "Every camera has its own name.",
+            )
+        taken.add(camera.name)
 
 
 def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:

@@ -31,7 +31,9 @@ def input_hashes(session: Session, folder: Path) -> dict[str, str]:
     """
     robot, board = session.cell.robot, session.cell.board
     names = [SESSION_FILE, robot.file if robot else None, board.points_file]
-    names += [station.points for station in session.stations if station.use]
+    used = [station for station in session.stations if station.use]
+    names += [station.points for station in used]
+    names += [view.points for station in used for view in station.views]
     return {name: sha256(read_bytes(folder / name)) for name in names if name is not None}
 
 

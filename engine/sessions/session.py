@@ -12,6 +12,15 @@ FORMAT = 1  # version of session.yaml, cell.yaml and result.yaml that this progr
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """What a further camera of the cell saw at a station: its name, and paths as in a station."""
+
+    camera: str
+    image: str | None = None
+    points: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Station:
     """One stop: a typed pose and what the camera saw there.
 
@@ -19,6 +28,7 @@ class Station:
     are paths inside the session folder. ``board_pose`` is x y z qx qy qz qw (mm, camera_T_board)
     from a system that reports poses. ``taken`` is ISO 8601. ``accepted`` lists the codes of
     warnings the operator accepted. ``use`` False: set aside, with the reason in ``note``.
+    ``views`` are those of further cameras; ``image`` and ``points`` belong to the first one.
     """
 
     id: int
@@ -33,6 +43,7 @@ class Station:
     operator: str | None = None
     note: str | None = None
     closing: bool = False
+    views: tuple[View, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,9 +28,9 @@ from .schema import (
     placed_at,
     plain_record,
 )
-from .session import FORMAT, PlannedStation, Session, Station
+from .session import FORMAT, PlannedStation, Session, Station, View
 from .versions import check_format
-from .yaml_text import Node, parse_yaml, read_yaml
+from .yaml_text import Node, nearest, parse_yaml, read_yaml
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
 MAX_ID = 10**6  # an id never counts that far by hand
@@ -45,6 +45,20 @@ def _station(values: Values, node: Node) -> Station:
     return station
 
 
+def _view(values: Values, node: Node) -> View:
+    if values["image"] is None and values["points"] is None:
+        raise node.fail("the view has neither an image nor points", "Name a file, or leave it out.")
+    return View(**values)
+
+
+VIEW = Record(
+    (
+        Field("camera", Text()),
+        Field("image", FileName(), None, always=True),
+        Field("points", FileName(), None, always=True),
+    ),
+    _view,
+)
 STATION = Record(
     (
         Field("id", Whole(1, MAX_ID)),
@@ -59,6 +73,7 @@ STATION = Record(
         Field("operator", Text(), None),
         Field("note", Text(), None),
         Field("closing", Flag(), False),
+        Field("views", Many(VIEW), ()),
     ),
     _station,
 )
@@ -100,6 +115,8 @@ def _check_stations(cell: Cell, stations: tuple[Station, ...], node: Node) -> No
             )
         seen[station.id] = place.line
         _check_counts(cell, station, place)
+        if station.views:
+            _check_views(cell, station, place.at("views"))
 
 
 def _check_counts(cell: Cell, station: Station, node: Node) -> None:
@@ -118,6 +135,24 @@ def _check_counts(cell: Cell, station: Station, node: Node) -> None:
         )
     if station.joints is not None and robot and len(station.joints) != robot.axes:
         raise node.at("joints").fail(f"expected {robot.axes} values, got {len(station.joints)}")
+
+
+def _check_views(cell: Cell, station: Station, node: Node) -> None:
+    """Check that each view is of a further camera of the cell, and of each at most one."""
+    nodes = node.value if isinstance(node.value, list) else [node] * len(station.views)
+    left = [camera.name for camera in cell.cameras]
+    for view, place in zip(station.views, nodes, strict=True):
+        where = place.at("camera")
+        if view.camera == cell.camera.name:
+            raise where.fail(
+                f"{view.camera!r} is the first camera",
+                "Its image and points are the station's own.",
+            )
+        if view.camera not in [camera.name for camera in cell.cameras]:
+            raise where.fail(f"the cell has no camera {view.camera!r}", nearest(view.camera, left))
+        if view.camera not in left:
+            raise where.fail(f"two views of camera {view.camera!r} at one station")
+        left.remove(view.camera)
 
 
 SESSION = Record(

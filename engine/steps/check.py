@@ -33,7 +33,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if any(item.code == "format" for item in found):
         return found
-    whole = solve_session(session, folder).result.findings
+    whole = solve_session(session, folder).findings()
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
 
@@ -70,6 +70,6 @@ def _one_station(session: Session, station: Station, recorded: list[RecordedPose
         if station.pose is not None and joints is not None:
             found += joint_findings(cell, pose, joints)
         recorded.append(RecordedPose(station.id, pose))
-    if station.points is None and station.board_pose is None:
+    if station.points is None and station.board_pose is None and not station.views:
         found.append(finding("board-missing", "no-image"))
     return found

@@ -11,6 +11,8 @@ from ..proof.compare import Difference, difference
 from ..proof.history import Entry, draw_history
 from ..proof.same_cell import check_same
 from ..proof.stated import Stated, stated
+from ..report.delivered import of_camera
+from ..sessions.cameras import seen_by
 from ..sessions.folder import open_session
 from ..sessions.results import read_result
 from ..sessions.session import Session
@@ -29,27 +31,32 @@ class Stored:
     proven: bool
 
 
-def stored(folder: Path) -> Stored:
-    """Return a session and its stored result. Raises FileError, SolveError."""
+def stored(folder: Path, camera: str | None = None) -> Stored:
+    """Return a session as ``camera`` (None: the first) saw it, and its stored result.
+
+    Raises FileError, SolveError, UsageError for a camera that the cell does not have.
+    """
     session, document = open_session(folder), read_result(folder)
-    result = stated(document, session.cell)
-    verdict = str(document.get("verdict"))
-    return Stored(session, result, verdict, document.get("proven") is True)
+    name = camera or session.cell.camera.name
+    own, part = seen_by(session, name), of_camera(document, session.cell, name)
+    verdict = str(part.get("verdict"))
+    return Stored(own, stated(part, own.cell), verdict, part.get("proven") is True)
 
 
-def compare(folder: Path, other: Path) -> Difference:
+def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     """Return the difference from the result in ``other`` to the one in ``folder``.
 
     Raises UsageError where they belong to different cells.
     """
-    new, old = stored(folder), stored(other)
+    new, old = stored(folder, camera), stored(other, camera)
     check_same(old.session.cell, new.session.cell)
     return difference(old.result, new.result, new.session.cell)
 
 
-def history(folders: Sequence[Path]) -> list[Entry]:
+def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
     """Return the results of one cell in the order of their days, each against the first."""
-    found = sorted((stored(folder) for folder in folders), key=lambda item: item.session.created)
+    results = [stored(folder, camera) for folder in folders]
+    found = sorted(results, key=lambda item: item.session.created)
     first = found[0]
     entries = []
     for item in found:

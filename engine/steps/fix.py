@@ -12,9 +12,10 @@ from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..sessions.folder import commit
 from ..sessions.session import Session, Station
-from ..steps.solve import solve_session
+from ..steps.solve import Solved, solve_session
 from . import edit, record
 
+TYPED = "typed-value"
 UNDONE = "it is undone already in every solution; nothing is left to change"
 BY_HAND = {  # findings whose remedy no program can apply
     "board-pitch": "measure the board and correct board.pitch_mm in the cell",
@@ -50,19 +51,30 @@ def fix(
     """
     if code in BY_HAND:
         raise UsageError(f"{code} cannot be fixed here", BY_HAND[code].capitalize() + ".")
-    standing = solve_session(session, folder).result.findings
+    standing = _standing(solve_session(session, folder))
     found = [item for item in standing if item.code == code and _concerns(item, station)]
     if not found:
         codes = ", ".join(dict.fromkeys(item.code for item in standing)) or "none"
         place = "" if station is None else f" at station {station}"
         raise UsageError(f"no finding {code}{place} to fix", f"Findings that stand: {codes}.")
-    if code == "typed-value":
+    if code == TYPED:
         return _typed_value(session, folder, found, station, operator, now)
     if code == "pairing":
         return _pairing(session, folder, found[0], operator, now)
     if code in ("rotation-convention", "unit"):
         return _pendant(session, folder, found[0], operator, now)
     raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
+
+
+def _standing(solved: Solved) -> list[Finding]:
+    """Return the first camera's findings, and the typing slips that only further cameras show."""
+    found = list(solved.result.findings)
+    known = {item.station for item in found if item.code == TYPED}
+    for result in solved.others.values():
+        slips = [i for i in result.findings if i.code == TYPED and i.station not in known]
+        known |= {item.station for item in slips}
+        found += slips
+    return found
 
 
 def _concerns(item: Finding, station: int | None) -> bool:

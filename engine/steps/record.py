@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..boards.points_file import points_text
 from ..checks.motion import between
 from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..errors import StationbookError
@@ -34,6 +33,7 @@ from .seen import (
     examine_points,
     no_view,
 )
+from .stored import FurtherView, findings_of, new_files, stored_views
 from .typed import OVERRULED_WITH_REASON, Known, PoseDraft, examine_pose, known
 
 __all__ = [
@@ -167,18 +167,22 @@ def store(
     accepted: Sequence[str] = (),
     reason: str | None = None,
     operator: str | None = None,
+    views: Sequence[FurtherView] = (),
     now: datetime,
 ) -> tuple[Session, Station]:
     """Store one station and return the new session and the station.
 
+    ``views`` are what further cameras saw there; their findings must not stand either.
     Raises StationbookError when a finding still stands, so that nothing is ever stored by mistake.
     """
-    standing = outstanding(draft.findings, accepted, reason)
+    findings = (*draft.findings, *findings_of(views))
+    standing = outstanding(findings, accepted, reason)
     if standing:
         raise StationbookError(f"not stored: {standing[0].message}", standing[0].remedy)
     station_id = draft.retake if draft.retake is not None else session.next_id
-    names, files = _new_files(folder, station_id, draft.view)
-    used = tuple(code for code in dict.fromkeys(accepted) if _has(draft.findings, code))
+    names, files = new_files(folder, f"{station_id:03d}", draft.view)
+    seen, further = stored_views(session.cell, folder, station_id, views)
+    used = tuple(code for code in dict.fromkeys(accepted) if _has(findings, code))
     station = Station(
         id=station_id,
         pose=draft.pose.typed.fields if draft.pose.typed else None,
@@ -191,6 +195,7 @@ def store(
         operator=operator if operator != session.operator else None,
         note=reason if used and reason else None,
         closing=draft.closing,
+        views=seen,
     )
     action: dict[str, Any] = {
         "action": "record" if draft.retake is None else "retake",
@@ -202,33 +207,9 @@ def store(
         "source": draft.view.name,
     }
     new = session.with_station(station)
-    commit(folder, new, action, files, now)
+    commit(folder, new, action, files | further, now)
     return new, station
 
 
 def _has(findings: Iterable[Finding], code: str) -> bool:
     return any(item.code == code for item in findings)
-
-
-def _new_files(
-    folder: Path, station_id: int, view: ViewDraft
-) -> tuple[dict[str, str], dict[str, bytes]]:
-    """Return the station's file names and the contents to write; old files are never replaced."""
-    names: dict[str, str] = {}
-    files: dict[str, bytes] = {}
-    if view.image is not None:
-        suffix = Path(view.name or "").suffix.lower() or ".png"
-        names["image"] = _free_name(folder, "images", station_id, suffix)
-        files[names["image"]] = view.image
-    if view.point_ids is not None and view.pixels is not None:
-        names["points"] = _free_name(folder, "points", station_id, ".csv")
-        files[names["points"]] = points_text(view.point_ids, view.pixels).encode()
-    return names, files
-
-
-def _free_name(folder: Path, kind: str, station_id: int, suffix: str) -> str:
-    name, attempt = f"{kind}/{station_id:03d}{suffix}", 1
-    while (folder / name).exists():
-        attempt += 1
-        name = f"{kind}/{station_id:03d}-{attempt}{suffix}"
-    return name

@@ -2,30 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from ..diagnosis.diagnose import solve
 from ..report.course import CoursePoint, course
+from ..report.delivered import of_camera
 from ..report.report_html import report_html
+from ..sessions.cameras import camera_number
+from ..sessions.cell import Cell
 from ..sessions.places import RESULT_FILE
 from ..sessions.results import input_hashes, keep_earlier, read_result
 from ..sessions.session import Session
 from ..sessions.store import write_text_atomic
 from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256
-from .solve import session_problem, typed_texts
+from .solve import session_problems, typed_texts
 
 REPORT_FILE = "report.html"
 
 
-def make_report(session: Session, folder: Path, now: datetime) -> tuple[str, dict[str, Any]]:
-    """Return the report on result.yaml as HTML text, and the result's document.
+def make_report(
+    session: Session, folder: Path, now: datetime, camera: str | None = None
+) -> tuple[str, Mapping[str, Any]]:
+    """Return the report on result.yaml as HTML text, and the document of the camera it is about.
+
+    ``camera``: which of several; None: the first.
 
     Raises FileError where there is no result yet or it is damaged.
     """
-    document = read_result(folder)
+    document, name = read_result(folder), camera or session.cell.camera.name
+    part = of_camera(document, session.cell, name)
     html = report_html(
         folder,
         session,
@@ -33,22 +42,30 @@ def make_report(session: Session, folder: Path, now: datetime) -> tuple[str, dic
         printed=now,
         program=f"stationbook {program_version()}",
         result_sha256=sha256(read_bytes(folder / RESULT_FILE)),
-        course=_course(session, folder, document),
+        course=_course(session, folder, part, name),
+        camera=name,
     )
-    return html, document
+    return html, part
 
 
-def write_report(folder: Path, html: str) -> Path:
-    """Store the report in the folder, the one before beside it; hold the folder's lock."""
+def write_report(cell: Cell, folder: Path, html: str, camera: str | None = None) -> Path:
+    """Store the report in the folder, the one before beside it; hold the folder's lock.
+
+    That of a further camera carries its place in the cell: report-camera2.html.
+    """
     path = folder / REPORT_FILE
+    if number := camera_number(cell, camera):
+        path = path.with_stem(f"{path.stem}-camera{number}")
     keep_earlier(path)
     write_text_atomic(path, html)
     return path
 
 
-def _course(session: Session, folder: Path, document: dict[str, Any]) -> tuple[CoursePoint, ...]:
-    """Return how the uncertainty fell; empty where the inputs changed since the result."""
+def _course(
+    session: Session, folder: Path, document: Mapping[str, Any], camera: str
+) -> tuple[CoursePoint, ...]:
+    """Return how one camera's uncertainty fell; empty where inputs changed since the result."""
     if document.get("inputs") != input_hashes(session, folder):
         return ()
-    problem = session_problem(session, folder)
+    problem = session_problems(session, folder)[camera]
     return course(problem, solve(problem, typed_texts(session)))

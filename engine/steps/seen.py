@@ -84,17 +84,16 @@ def examine_board_pose(text: str) -> ViewDraft:
     return ViewDraft((), board_pose=values)
 
 
-def no_view() -> ViewDraft:
-    """Return the view of a station without image and points."""
-    return ViewDraft((finding("board-missing", "no-image"),))
+def no_view(*, seen_by_others: bool = False) -> ViewDraft:
+    """Return the view of a station without image and points; no finding where others saw it."""
+    return ViewDraft(() if seen_by_others else (finding("board-missing", "no-image"),))
 
 
 def _station_with_image(session: Session, folder: Path, data: bytes) -> int | None:
     """Return the station whose image has the same content; sizes are compared before contents."""
     for station in session.stations:
-        if station.image is None:
-            continue
-        path = folder / station.image
-        if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
-            return station.id
+        for image in (station.image, *(view.image for view in station.views)):
+            path = folder / (image or "")
+            if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
+                return station.id
     return None

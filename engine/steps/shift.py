@@ -53,13 +53,16 @@ class Shifted:
         }
 
 
-def shift(folder: Path, against: Path | None, points: Path | None) -> Shifted:
+def shift(
+    folder: Path, against: Path | None, points: Path | None, camera: str | None = None
+) -> Shifted:
     """Return the points of a file after the camera moved from ``against`` to ``folder``.
 
-    Without a file nothing is shifted. A movement that is no larger than chance shifts nothing.
+    ``camera``: which one moved; None: the first. Without a file nothing is shifted. A movement that
+    is no larger than chance shifts nothing.
     Raises UsageError for a pendant that shows joints or where the earlier session is not named.
     """
-    new = stored(folder)
+    new = stored(folder, camera)
     pendant = new.session.cell.pendant
     if points is None:
         return Shifted((), pendant.labels, (finding("points-not-shifted", count="All"),))
@@ -71,7 +74,7 @@ def shift(folder: Path, against: Path | None, points: Path | None) -> Shifted:
         return Shifted(identity, pendant.labels, (finding("points-not-shifted", count="All"),))
     if against is None:
         raise UsageError("the earlier session is not named", "Add --against OLD.")
-    old = stored(against)
+    old = stored(against, camera)
     check_same(old.session.cell, new.session.cell)
     move = difference(old.result, new.result, new.session.cell)
     if move.chance >= SIGNIFICANCE:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from ..diagnosis.diagnose import solve
+from ..diagnosis.together import SolvedTogether, solve_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
+from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..proof.placing import missing_numbers
+from ..sessions.cameras import seen_by
 from ..sessions.folder import observations
 from ..sessions.results import add_result, input_hashes
 from ..sessions.session import Session
@@ -19,11 +23,24 @@ from ..sessions.session import Session
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
-    """A result with the document that says so, and the hashes of what it was computed from."""
+    """A result with the document that says so, and the hashes of what it was computed from.
+
+    ``others`` are the results of further cameras by name; the document holds them too.
+    """
 
     result: Result
     document: dict[str, Any]
     inputs: dict[str, str]
+    others: Mapping[str, Result] = field(default_factory=dict)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Return all findings; those of a further camera name it."""
+        further = (
+            replace(item, message=f"camera {name}: {item.message}")
+            for name, result in self.others.items()
+            for item in result.findings
+        )
+        return (*self.result.findings, *further)
 
 
 def solve_session(session: Session, folder: Path) -> Solved:
@@ -31,10 +48,47 @@ def solve_session(session: Session, folder: Path) -> Solved:
 
     Raises FileError when a file that a station names is missing or damaged.
     """
-    problem = session_problem(session, folder)
     inputs = input_hashes(session, folder)
-    result = solve(problem, typed_texts(session))
-    return Solved(result, result.document(), inputs)
+    problems = session_problems(session, folder)
+    solved = solve_problems(session, problems)
+    first, *further = solved.results
+    others = dict(zip(list(problems)[1:], further, strict=True))
+    further_documents = {name: result.document() for name, result in others.items()}
+    document = first.document() | cameras_document(session, further_documents)
+    return Solved(first, document, inputs, others)
+
+
+def cameras_document(session: Session, others: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
+    """Return the key ``cameras`` of a solve document; nothing where the cell has one camera.
+
+    ``others`` are the solve documents of further cameras by name.
+    """
+    names = [camera.name for camera in session.cell.cameras]
+    if not names:
+        return {}
+    return {"cameras": {name: others.get(name) for name in names}}
+
+
+def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedTogether:
+    """Return the estimates of the cameras of a session, all together where there are several."""
+    texts = typed_texts(session)
+    if len(problems) == 1:
+        return SolvedTogether(tuple(solve(problem, texts) for problem in problems.values()))
+    return solve_together(list(problems.values()), [texts] * len(problems))
+
+
+def session_problems(session: Session, folder: Path) -> dict[str, Problem]:
+    """Return what is to be estimated by camera name, the first camera first. Raises FileError.
+
+    A further camera that saw no station in use has no problem. A touched point belongs to the
+    first camera.
+    """
+    problems = {session.cell.camera.name: session_problem(session, folder)}
+    for camera in session.cell.cameras:
+        own = seen_by(session, camera.name)
+        if seen := observations(own, folder):
+            problems[camera.name] = problem_from(own.cell, seen)
+    return problems
 
 
 def session_problem(session: Session, folder: Path) -> Problem:

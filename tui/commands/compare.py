@@ -16,8 +16,8 @@ from ..result_text import number
 def run(args: argparse.Namespace) -> int:
     """Compare DIR with each OTHER; with several, or a figure, show the history too."""
     folder, others = Path(args.dir), [Path(other) for other in args.others]
-    found = compare(folder, others[0])
-    entries = history([folder, *others]) if len(others) > 1 or args.figure else []
+    found = compare(folder, others[0], args.camera)
+    entries = history([folder, *others], args.camera) if len(others) > 1 or args.figure else []
     if args.figure:
         figure(entries, folder, Path(args.figure))
     if args.json:

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from engine.errors import UsageError
+from engine.report.delivered import of_camera
 from engine.report.exports import export
+from engine.sessions.cameras import cell_of
 from engine.sessions.folder import open_session
 from engine.sessions.places import RESULT_FILE
 from engine.sessions.results import read_result
@@ -39,19 +41,27 @@ def run(args: argparse.Namespace) -> int:
         inverse=args.inverse,
         unit=args.unit,
         not_accepted=args.not_accepted,
+        camera=args.camera,
     )
 
 
 def export_folder(
-    folder: str, *, form: str, inverse: bool, unit: str | None, not_accepted: bool
+    folder: str,
+    *,
+    form: str,
+    inverse: bool,
+    unit: str | None,
+    not_accepted: bool,
+    camera: str | None,
 ) -> dict[str, Any]:
     """Return the export of the stored result in ``folder`` with what it was made from."""
     path = Path(folder)
     session, document = open_session(path), read_result(path)
     source = sha256(read_bytes(path / RESULT_FILE))
+    name = camera or session.cell.camera.name
     text = export(
-        document,
-        session.cell,
+        of_camera(document, session.cell, name),
+        cell_of(session.cell, name),
         form,
         inverse=inverse,
         unit=unit,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from engine.sessions.cameras import seen_by
 from engine.sessions.folder import open_session
 from engine.steps.lens import LensCheck, check_lens
 
@@ -14,7 +15,8 @@ from ..output import print_json
 def run(args: argparse.Namespace) -> int:
     """Compare the cell's lens data with those that the session's own points support."""
     folder = Path(args.dir)
-    found = check_lens(open_session(folder), folder)
+    session = open_session(folder)
+    found = check_lens(seen_by(session, args.camera or session.cell.camera.name), folder)
     if args.json:
         print_json(found.document())
     else:

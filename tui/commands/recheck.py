@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from engine.findings import has_error
 from engine.proof.recheck import Recheck
 from engine.sessions.folder import open_session
+from engine.sessions.session import Session
 from engine.steps.recheck import CAUTIONS, recheck_session
 
 from ..output import print_findings, print_json
@@ -24,12 +27,24 @@ SAID: dict[tuple[str, bool | None], str] = {
 def run(args: argparse.Namespace) -> int:
     """Compare the stations of one session with what an earlier one predicts."""
     folder = Path(args.dir)
-    answer = recheck_session(open_session(folder), folder, Path(args.against), args.visit)
+    session = open_session(folder)
+    answers = recheck_session(session, folder, Path(args.against), args.visit)
     if args.json:
-        print_json(answer.document())
+        print_json(document(answers, session))
     else:
-        show(answer)
-    return 1 if has_error(answer.findings) else 0
+        for name, answer in answers.items():
+            if session.cell.cameras:
+                print(f"== camera {name}")
+            show(answer)
+    return 1 if any(has_error(answer.findings) for answer in answers.values()) else 0
+
+
+def document(answers: Mapping[str, Recheck], session: Session) -> dict[str, Any]:
+    """Return the JSON form: the first camera's answer, and those of further ones by name."""
+    found = answers[session.cell.camera.name].document()
+    names = [camera.name for camera in session.cell.cameras]
+    further = {name: answers[name].document() if name in answers else None for name in names}
+    return found | ({"cameras": further} if names else {})
 
 
 def show(answer: Recheck) -> None:

@@ -11,46 +11,97 @@ from engine.findings import Finding
 from engine.sessions.document import station_document
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session
+from engine.sessions.session import Session, Station
 from engine.steps import record
 from engine.steps.edit import existing
+from engine.steps.record_view import add_views, examine_views, recorded_pose
+from engine.steps.stored import findings_of
 
 from ..output import print_findings, print_json
+
+# findings, those that stand in the way, and the station if it was stored
+Outcome = tuple[tuple[Finding, ...], tuple[Finding, ...], Station | None]
 
 
 def run(args: argparse.Namespace) -> int:
     """Record one station; 0 when it is stored, 1 when a finding stands in the way."""
     folder = Path(args.dir)
-    if args.pose is None and args.joints is None:
-        raise UsageError(
-            "nothing typed", "Give --pose TEXT, or --joints TEXT where joints are typed."
-        )
+    _check_given(args)
     with writing(folder, who=args.operator):
         session = open_session(folder)
-        draft = _examined(args, session, folder)
-        standing = record.outstanding(draft.findings, args.accept, args.reason)
-        station = None
-        if not standing:
-            _, station = record.store(
-                session,
-                folder,
-                draft,
-                accepted=args.accept,
-                reason=args.reason,
-                operator=args.operator,
-                now=datetime.now().astimezone(),
-            )
+        if args.station is not None:
+            findings, standing, station = _added(args, session, folder)
+        else:
+            findings, standing, station = _recorded(args, session, folder)
     if args.json:
         stored = None if station is None else station_document(station)
-        findings = [item.document() for item in draft.findings]
-        print_json({"format": 1, "findings": findings, "station": stored})
+        found = [item.document() for item in findings]
+        print_json({"format": 1, "findings": found, "station": stored})
     else:
-        print_findings(draft.findings)
+        print_findings(findings)
         if station is not None:
             print(f"station {station.id} stored")
         else:
             print(f"NOT STORED: {_how_to_go_on(standing)}")
     return 0 if station is not None else 1
+
+
+def _check_given(args: argparse.Namespace) -> None:
+    """Raise UsageError for options that do not belong together."""
+    typed = args.pose is not None or args.joints is not None
+    if args.station is None:
+        if not typed:
+            raise UsageError(
+                "nothing typed", "Give --pose TEXT, or --joints TEXT where joints are typed."
+            )
+        return
+    if not args.view:
+        raise UsageError("--station adds views", "Add --view CAMERA FILE, or leave --station out.")
+    if typed or args.image or args.points or args.board_pose or args.closing:
+        raise UsageError(
+            "--station only adds views", "To record the stop anew, use --retake in its place."
+        )
+
+
+def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
+    """Examine a stop and store it."""
+    draft = _examined(args, session, folder)
+    files = [(name, Path(file)) for name, file in args.view]
+    views = examine_views(
+        session, folder, draft.pose, files, closing=args.closing, station=args.retake
+    )
+    findings = (*draft.findings, *findings_of(views))
+    standing = record.outstanding(findings, args.accept, args.reason)
+    if standing:
+        return findings, standing, None
+    _, station = record.store(
+        session,
+        folder,
+        draft,
+        accepted=args.accept,
+        reason=args.reason,
+        operator=args.operator,
+        views=views,
+        now=datetime.now().astimezone(),
+    )
+    return findings, (), station
+
+
+def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
+    """Examine views of further cameras and add them to a recorded station."""
+    station = existing(session, args.station)
+    pose = recorded_pose(session, station)
+    files = [(name, Path(file)) for name, file in args.view]
+    views = examine_views(session, folder, pose, files, closing=station.closing, station=station.id)
+    findings = findings_of(views)
+    standing = record.outstanding(findings, args.accept, None)
+    if standing:
+        return findings, standing, None
+    now = datetime.now().astimezone()
+    _, station = add_views(
+        session, folder, station.id, views, accepted=args.accept, operator=args.operator, now=now
+    )
+    return findings, (), station
 
 
 def _examined(args: argparse.Namespace, session: Session, folder: Path) -> record.Draft:
@@ -75,7 +126,7 @@ def _view(args: argparse.Namespace, session: Session, folder: Path) -> record.Vi
             return record.examine_board_pose(args.board_pose)
         except PoseError as error:
             raise UsageError(error.problem, error.remedy) from error
-    return record.no_view()
+    return record.no_view(seen_by_others=bool(args.view))
 
 
 def _how_to_go_on(standing: tuple[Finding, ...]) -> str:

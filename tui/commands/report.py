@@ -16,20 +16,23 @@ from ..several import run_over
 
 def run(args: argparse.Namespace) -> int:
     """Write report.html in each folder; the one before is kept beside it."""
-    return run_over(args, report_folder, lambda made: made, _show, write=not args.no_write)
+    return run_over(
+        args, report_folder, lambda made: made, _show, write=not args.no_write, camera=args.camera
+    )
 
 
-def report_folder(folder: str, *, write: bool) -> dict[str, Any]:
+def report_folder(folder: str, *, write: bool, camera: str | None) -> dict[str, Any]:
     """Make the report of one session, and store it unless told not to."""
     path = Path(folder)
     now = datetime.now().astimezone()
     if not write:
-        html, document = make_report(open_session(path), path, now)
+        html, document = make_report(open_session(path), path, now, camera)
         place = None
     else:
         with writing(path):
-            html, document = make_report(open_session(path), path, now)
-            place = str(write_report(path, html))
+            session = open_session(path)
+            html, document = make_report(session, path, now, camera)
+            place = str(write_report(session.cell, path, html, camera))
     return {
         "format": 1,
         "dir": folder,

@@ -21,7 +21,7 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None and points is None:
         raise UsageError("--out needs the points", "Add --points FILE.")
     against = None if args.against is None else Path(args.against)
-    found = shift(Path(args.dir), against, points)
+    found = shift(Path(args.dir), against, points, args.camera)
     failed = has_error(found.findings)
     if args.out is not None and not failed:
         pendant = open_session(Path(args.dir)).cell.pendant

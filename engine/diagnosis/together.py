@@ -1,0 +1,102 @@
+"""Several cameras over one cell: each diagnosed alone, then all estimated together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..estimate.assemble import unsolved
+from ..estimate.joint import Joint, apart, joined
+from ..estimate.problem import Problem
+from ..estimate.result import Result, judged
+from ..estimate.solver import Solution
+from ..findings import Finding, finding
+from ..frames import displacement
+from .diagnose import Diagnosed, diagnosed
+from .scene import Texts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SolvedTogether:
+    """The result of each problem; ``joint`` the estimate behind those that ``members`` lists.
+
+    ``joint`` is None where fewer than two cameras could be solved together.
+    """
+
+    results: tuple[Result, ...]
+    joint: Joint | None = None
+    members: tuple[int, ...] = ()
+
+
+def solve_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> SolvedTogether:
+    """Return the estimates of several cameras over one cell, the first camera's problem first.
+
+    A camera that places the board elsewhere than the first is not joined, and its finding says so.
+    """
+    alone = [diagnosed(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
+    solved = [k for k, one in enumerate(alone) if one is not None]
+    for k in solved[1:]:
+        alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
+    members = [k for k in solved if not _apart(alone[solved[0]], alone[k])]
+    results = [
+        unsolved(problem) if one is None else one.result()
+        for problem, one in zip(problems, alone, strict=True)
+    ]
+    for k in set(solved) - set(members):
+        said = _disagreement(problems[solved[0]], results[solved[0]], results[k])
+        results[k] = judged(results[k], (said, *results[k].findings))
+    fits = [one for k in members if (one := alone[k]) is not None]
+    if len(fits) < 2:
+        return SolvedTogether(tuple(results))
+    joint = joined([one.solution for one in fits])
+    for k, one, found in zip(members, fits, joint.solutions, strict=True):
+        results[k] = replace(one, solution=found).result()
+    return SolvedTogether(tuple(results), joint, tuple(members))
+
+
+def _apart(first: Diagnosed | None, other: Diagnosed | None) -> bool:
+    if first is None or other is None:
+        return True
+    return first is not other and apart(first.solution, other.solution)
+
+
+def _numbered_alike(
+    first: Diagnosed | None, other: Diagnosed | None, texts: Texts
+) -> Diagnosed | None:
+    """Return ``other`` with a board that looks alike turned numbered as the first camera does."""
+    if first is None or other is None or not apart(first.solution, other.solution):
+        return other
+    for turn in other.solution.gathered.turns[1:]:
+        permutation = np.asarray(turn.permutation)
+        again = diagnosed(_renumbered(other.solution, permutation), texts)
+        if again is not None and not apart(first.solution, again.solution):
+            return again
+    return other
+
+
+def _renumbered(found: Solution, permutation: np.ndarray) -> Problem:
+    """Return the problem with each station's turn undone and all points renumbered."""
+    table = [np.asarray(turn.permutation) for turn in found.gathered.turns]
+    undone = {
+        int(place): table[int(found.turn[row])] for row, place in enumerate(found.gathered.index)
+    }
+    observations = tuple(
+        seen
+        if seen.point_ids is None or place not in undone
+        else replace(seen, point_ids=permutation[undone[place][seen.point_ids]])
+        for place, seen in enumerate(found.problem.observations)
+    )
+    return replace(found.problem, observations=observations)
+
+
+def _disagreement(problem: Problem, first: Result, other: Result) -> Finding:
+    off = displacement(other.board, first.board)
+    distance, angle = np.linalg.norm(off[3:]), np.degrees(np.linalg.norm(off[:3]))
+    return finding(
+        "cameras-disagree",
+        other=problem.camera.name,
+        distance_mm=f"{distance:.2f}",
+        angle_deg=f"{angle:.3f}",
+    )

@@ -1,0 +1,221 @@
+"""Several cameras over one cell, solved together: one board, one robot error at each stop.
+
+Loss: minus the log likelihood of all images and typed poses at given noise levels. A stop seen by m
+cameras gives one residual of 6m numbers with covariance diag(s_k² L_k⁻¹) + A D Aᵀ, A the derivative
+of all m views by the one flange: see `fit`, whose linearised stations it uses. Each camera was
+solved alone before; the robot's noise is the mean of what they found, the pixel noise each one's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import block_diag
+from scipy.stats import f as f_distribution
+
+from ..frames import Array, displaced, displacement
+from .constraints import Constraint
+from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, linear_system
+from .noise import Noise
+from .solver import Solution, flange_residuals
+
+BOARDS_APART = 1e-3  # [-] chance that cameras which see one board are said to place two
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Together:
+    """Transforms of K cameras and of the board they share, (4, 4) each; systematic errors (p,)."""
+
+    cameras: tuple[Array, ...]
+    board: Array
+    errors: Array
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns: 6 for each camera, 6 for the board, then the systematic errors."""
+        return 6 * len(self.cameras) + 6 + len(self.errors)
+
+    def columns(self, k: int) -> NDArray[np.int64]:
+        """Return the indices (12 + p,) of camera ``k``'s own unknowns, in the order of `Fit`."""
+        own = np.arange(6 * k, 6 * k + 6)
+        return np.concatenate([own, np.arange(6 * len(self.cameras), self.size)])
+
+    def alone(self, k: int) -> State:
+        """Return the state of camera ``k``."""
+        return State(self.cameras[k], self.board, self.errors)
+
+    def moved(self, step: Array) -> Together:
+        """Return the state displaced by ``step`` (size,)."""
+        first = 6 * len(self.cameras)
+        return Together(
+            tuple(displaced(T, step[6 * k : 6 * k + 6]) for k, T in enumerate(self.cameras)),
+            displaced(self.board, step[first : first + 6]),
+            self.errors + step[first + 6 :],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """One camera's stations in use, the ids of their stops, and its noise levels."""
+
+    stations: Stations
+    ids: tuple[int, ...]
+    noise: Noise
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stop:
+    """One stop, linearised: residual (6m,), rows (6m, size), their V, and A (6m, 6).
+
+    ``seen`` (m, 2): which part, and which of its stations.
+    """
+
+    residual: Array
+    rows: Array
+    covariance: Array
+    by_flange: Array
+    seen: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """The joint estimate: each camera's solution as part of it, and the covariance of everything.
+
+    ``covariance`` (size, size) in the order of `Together`; ``state`` where it ended.
+    """
+
+    solutions: tuple[Solution, ...]
+    state: Together
+    covariance: Array
+
+
+def stops(parts: Sequence[Part], state: Together) -> list[Stop]:
+    """Return every stop linearised at ``state``, in the order in which it appears first."""
+    systems = [linear_system(part.stations, state.alone(k)) for k, part in enumerate(parts)]
+    seen: dict[int, list[tuple[int, int]]] = {}
+    for k, part in enumerate(parts):
+        for row, station in enumerate(part.ids):
+            seen.setdefault(station, []).append((k, row))
+    robot = parts[0].noise.robot_covariance()
+    found = []
+    for places in seen.values():
+        rows = np.zeros((6 * len(places), state.size))
+        for i, (k, row) in enumerate(places):
+            rows[6 * i : 6 * i + 6, state.columns(k)] = systems[k].rows[row]
+        A = np.concatenate([systems[k].by_flange[row] for k, row in places])
+        images = [
+            parts[k].noise.pixel_px ** 2 * systems[k].view_covariance[row] for k, row in places
+        ]
+        residual = np.concatenate([systems[k].residual[row] for k, row in places])
+        V = block_diag(*images) + A @ robot @ A.T
+        found.append(Stop(residual, rows, V, A, tuple(places)))
+    return found
+
+
+def apart(first: Solution, other: Solution) -> bool:
+    """Tell whether two cameras place the board where it cannot be one and the same.
+
+    Each knows its noise from its own stations only, hence F. What both share counts twice in the
+    covariance, so that the test errs towards one board.
+    """
+    off = displacement(other.fit.state.board, first.fit.state.board)
+    covariance = first.fit.covariance[6:12, 6:12] + other.fit.covariance[6:12, 6:12]
+    size = float(off @ np.linalg.solve(covariance, off)) / 6.0
+    freedom = max(6.0 * min(first.used.sum(), other.used.sum()) - 12.0, 6.0)
+    return bool(f_distribution.sf(size, 6, freedom) < BOARDS_APART)
+
+
+def joined(solutions: Sequence[Solution]) -> Joint:
+    """Return the joint estimate of cameras that were each solved alone.
+
+    Stations take part with the cameras whose own fit used them. ``converged`` of each fit tells
+    how it ended.
+    """
+    parts = parts_of(solutions)
+    boards = min(solutions, key=lambda one: float(np.trace(one.fit.covariance[9:12, 9:12])))
+    state = Together(
+        tuple(one.fit.state.camera for one in solutions),
+        boards.fit.state.board,
+        boards.fit.state.errors,
+    )
+    steps, change = 0, np.inf
+    while steps < MAX_STEPS and change >= CONVERGED:
+        steps += 1
+        G, step = _step(parts, state)
+        state = state.moved(step)
+        change = float(np.abs(step / np.sqrt(np.diag(G))).max())
+    found = stops(parts, state)
+    ended = tuple(
+        _ended(one, parts[k], state, k, G, found, steps, change) for k, one in enumerate(solutions)
+    )
+    return Joint(ended, state, G)
+
+
+def parts_of(solutions: Sequence[Solution]) -> list[Part]:
+    """Return the stations that each camera's fit used, with the noise that they share."""
+    weights = np.array([float(one.used.sum()) for one in solutions])
+    weights /= weights.sum()
+    levels = sum(w * one.fit.noise.log_variance for w, one in zip(weights, solutions, strict=True))
+    scale = sum(w * one.fit.noise.log_scale for w, one in zip(weights, solutions, strict=True))
+    parts = []
+    for one in solutions:
+        own = one.fit.noise
+        shared = np.concatenate([own.log_variance[:1], np.asarray(levels)[1:]])
+        used = one.gathered.index[one.used]
+        ids = tuple(one.problem.observations[place].id for place in used)
+        parts.append(Part(one.stations.take(one.used), ids, Noise(shared, float(scale), own.floor)))
+    return parts
+
+
+def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
+    """Return the covariance (size, size) of everything and the Gauss-Newton step."""
+    first = 6 * len(state.cameras)
+    vague = np.tile(np.repeat(1.0 / np.array(VAGUE) ** 2, 3), len(state.cameras) + 1)
+    sd, scale = parts[0].stations.systematic_sd, parts[0].noise.log_scale
+    precision = np.concatenate([vague, 1.0 / (sd**2 * np.exp(scale))])
+    M, b = np.diag(precision), np.zeros(state.size)
+    b[first + 6 :] = -precision[first + 6 :] * state.errors
+    for stop in stops(parts, state):
+        weighted = np.linalg.solve(stop.covariance, stop.rows).T
+        M += weighted @ stop.rows
+        b += weighted @ stop.residual
+    for k, part in enumerate(parts):
+        for tie in part.stations.constraints:
+            if k and not (isinstance(tie, Constraint) and tie.on_camera):
+                continue  # what ties the board is the same number for all: it counts once
+            residual, rows = tie.whitened(state.cameras[k], state.board)
+            own = state.columns(k)[:12]
+            M[np.ix_(own, own)] += rows.T @ rows
+            b[own] += rows.T @ residual
+    size = np.sqrt(np.diag(M))
+    G = np.linalg.inv(M / np.outer(size, size)) / np.outer(size, size)
+    return G, G @ b
+
+
+def _ended(
+    one: Solution,
+    part: Part,
+    state: Together,
+    k: int,
+    G: Array,
+    found: list[Stop],
+    steps: int,
+    change: float,
+) -> Solution:
+    """Return one camera's solution with its part of the joint estimate in place of its own fit."""
+    own, columns = state.alone(k), state.columns(k)
+    system = linear_system(part.stations, own)
+    covariance = G[np.ix_(columns, columns)]
+    fit = Fit(own, part.noise, covariance, system, steps, change, change < CONVERGED)
+    error = flange_residuals(one.stations, fit)
+    rows = np.flatnonzero(one.used)
+    robot = part.noise.robot_covariance()
+    for stop in found:
+        likely = robot @ stop.by_flange.T @ np.linalg.solve(stop.covariance, stop.residual)
+        for camera, row in stop.seen:
+            if camera == k:
+                error[rows[row]] = likely
+    return replace(one, fit=fit, error=error)

@@ -1,0 +1,218 @@
+"""Which of several cameras moved: they see one board, so what one sees binds the others.
+
+Each camera is rechecked alone first: that gives the alarm, at its stated rate. Once there is one,
+explanations of all the cameras' stations at once compete: the board sits elsewhere on its mount;
+some of the cameras moved, each its own way; or all moved as one, as when the frame that carries
+them was hit. The unknown displacement of everything (cameras, board, robot errors) is Gaussian
+under each, and its evidence says how likely it is. A camera that sees the board where it was
+speaks against a slipped board even where one station alone could never tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from scipy.linalg import block_diag
+from scipy.special import logsumexp
+
+from ..diagnosis.together import SolvedTogether
+from ..estimate.joint import Joint, Part, Together, stops
+from ..estimate.problem import Problem
+from ..findings import Finding, by_gravity, finding
+from ..frames import Array, displaced
+from .movement import moved
+from .recheck import (
+    FREE,
+    ODDS,
+    Cause,
+    Recheck,
+    board_elsewhere,
+    camera_moved,
+    mount_covariance,
+    mount_notes,
+    moved_unclear,
+    noise_freedom,
+    not_moved,
+    plausible,
+    recheck,
+)
+from .update import STEPS, STILL, seen_stations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanation:
+    """One explanation of all stations, and what it makes of them.
+
+    ``cameras``: those that moved; none: the board did. ``change`` (size,) what moved by how much,
+    in the order of `estimate.joint.Together`, with ``covariance``; ``misfit`` and ``evidence`` as
+    in `update.Update`.
+    """
+
+    cameras: tuple[int, ...]
+    change: Array
+    covariance: Array
+    misfit: float
+    evidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stations:
+    """The new stations of cameras solved together, the old estimate, and the mount's covariance."""
+
+    state: Together
+    covariance: Array
+    parts: list[Part]
+    mount: Array
+
+
+def recheck_cameras(
+    old: SolvedTogether, problems: Sequence[Problem | None]
+) -> list[Recheck | None]:
+    """Return whether each camera moved since ``old``; None for one without new stations.
+
+    ``problems``: the new stations of each camera, in the order of ``old.results``. Cameras that
+    were not solved together are rechecked apart. Raises SolveError where an old result is not
+    solved.
+    """
+    answers = [
+        None if problem is None else recheck(result, problem)
+        for result, problem in zip(old.results, problems, strict=True)
+    ]
+    joined = [k for k in old.members if (one := answers[k]) is not None and one.stations]
+    alarms = any((one := answers[k]) is not None and one.cause != "none" for k in joined)
+    if old.joint is None or len(joined) < 2 or not alarms:
+        return answers
+    stations = _stations(old.joint, old, problems)
+    found = [_explained(stations, *each) for each in _possible(stations, old, joined)]
+    for k in joined:
+        answer, problem = answers[k], problems[k]
+        if answer is not None and problem is not None:
+            answers[k] = _told(found, old, k, answer, problem, stations)
+    return answers
+
+
+def _stations(joint: Joint, old: SolvedTogether, problems: Sequence[Problem | None]) -> _Stations:
+    parts, mount = [], np.zeros((6, 6))
+    for k, one in zip(old.members, joint.solutions, strict=True):
+        problem = problems[k]
+        seen = None if problem is None else seen_stations(old.results[k], problem)
+        mount = mount_covariance(one.problem.board)
+        stations = (
+            one.stations.take(np.zeros(len(one.used), bool)) if seen is None else seen.stations
+        )
+        parts.append(Part(stations, () if seen is None else seen.ids, one.fit.noise))
+    return _Stations(joint.state, joint.covariance, parts, mount)
+
+
+def _possible(
+    stations: _Stations, old: SolvedTogether, joined: Sequence[int]
+) -> Iterator[tuple[tuple[int, ...], Array]]:
+    """Yield the cameras that moved and the prior covariance (size, size) of what moved."""
+    state = stations.state
+    board = slice(6 * len(state.cameras), 6 * len(state.cameras) + 6)
+    slipped = np.zeros((state.size, state.size))
+    slipped[board, board] = FREE
+    yield (), slipped
+    for count in range(1, len(joined) + 1):
+        for some in combinations(joined, count):
+            apart = np.zeros((state.size, state.size))
+            for k in some:
+                own = slice(6 * old.members.index(k), 6 * old.members.index(k) + 6)
+                apart[own, own] = FREE
+            yield some, apart
+    yield tuple(joined), _as_one(state.cameras, state.size)
+
+
+def _as_one(cameras: Sequence[Array], size: int) -> Array:
+    """Return the covariance of cameras that move as one body about the middle of them."""
+    middle = np.mean([T[:3, 3] for T in cameras], axis=0)
+    lever = np.zeros((size, 6))
+    for k, T in enumerate(cameras):
+        x, y, z = T[:3, 3] - middle
+        lever[6 * k : 6 * k + 6] = np.eye(6)
+        lever[6 * k + 3 : 6 * k + 6, :3] = [[0, z, -y], [-z, 0, x], [y, -x, 0]]  # turn × arm
+    return np.asarray(lever @ FREE @ lever.T)
+
+
+def _explained(stations: _Stations, cameras: tuple[int, ...], change: Array) -> Explanation:
+    """Return what ``change`` (prior covariance of what moved) makes of the stations."""
+    state, first = stations.state, 6 * len(stations.state.cameras)
+    prior = stations.covariance + change
+    prior[first : first + 6, first : first + 6] += stations.mount
+    u = np.zeros(state.size)
+    for _ in range(STEPS):
+        found = stops(stations.parts, state.moved(u))
+        H = np.concatenate([stop.rows for stop in found])
+        y = np.concatenate([stop.residual for stop in found]) + H @ u
+        S = H @ prior @ H.T + block_diag(*(stop.covariance for stop in found))
+        before, u = u, prior @ H.T @ np.linalg.solve(S, y)
+        if np.abs(u - before).max() < STILL:
+            break
+    half = change @ H.T
+    misfit = float(y @ np.linalg.solve(S, y))
+    evidence = float(-0.5 * (misfit + np.linalg.slogdet(S)[1]))
+    covariance = change - half @ np.linalg.solve(S, half.T)
+    return Explanation(cameras, half @ np.linalg.solve(S, y), covariance, misfit, evidence)
+
+
+def _told(
+    found: Sequence[Explanation],
+    old: SolvedTogether,
+    k: int,
+    alone: Recheck,
+    problem: Problem,
+    stations: _Stations,
+) -> Recheck:
+    """Return what all cameras' stations together say of camera ``k``."""
+    views = sum(len(part.ids) for part in stations.parts)
+    if not plausible(min(one.misfit for one in found), views, noise_freedom(old.results[k])):
+        ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
+        return _answer(
+            alone, None, "unclear", finding("stations-contradict", stations=ids), problem
+        )
+    went = [one for one in found if k in one.cameras]
+    stayed = [one for one in found if k not in one.cameras]
+    odds = logsumexp([one.evidence for one in went]) - logsumexp([one.evidence for one in stayed])
+    if odds > np.log(ODDS):
+        return _moved(max(went, key=_evidence), old, k, alone, problem)
+    if odds >= -np.log(ODDS) and alone.cause != "none" and alone.movement is not None:
+        said = moved_unclear(alone.movement, len(alone.stations))
+        return _answer(alone, True, "unclear", said, problem)
+    likeliest = max(found, key=_evidence)
+    if alone.cause != "none" and not likeliest.cameras:
+        first = 6 * len(old.members)
+        said = board_elsewhere(likeliest.change[first : first + 6], problem.mount)
+        return _answer(alone, False, "board", said, problem)
+    return _answer(alone, False, "none", _still(alone), problem)
+
+
+def _evidence(one: Explanation) -> float:
+    return one.evidence
+
+
+def _still(alone: Recheck) -> Finding:
+    return not_moved(alone.detectable_mm or 0.0, alone.detectable_deg or 0.0)
+
+
+def _moved(
+    best: Explanation, old: SolvedTogether, k: int, alone: Recheck, problem: Problem
+) -> Recheck:
+    """Return that camera ``k`` moved, and how far by the stations of all cameras."""
+    result, own = old.results[k], slice(6 * old.members.index(k), 6 * old.members.index(k) + 6)
+    if result.pick is None:
+        return alone
+    shift, covariance = best.change[own], best.covariance[own, own]
+    geometric = displaced(result.geometric, shift)
+    movement = moved(problem.mount, result.geometric, geometric, covariance, result.pick)
+    said = camera_moved(movement)
+    return replace(_answer(alone, True, "camera", said, problem), movement=movement)
+
+
+def _answer(
+    alone: Recheck, answer: bool | None, cause: Cause, said: Finding, problem: Problem
+) -> Recheck:
+    findings = tuple(by_gravity([said, *mount_notes(problem.board)]))
+    return replace(alone, moved=answer, cause=cause, findings=findings)

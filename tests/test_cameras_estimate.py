@@ -1,0 +1,144 @@
+"""Several cameras solved together and rechecked: against SciPy, and by simulation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bumps import bump
+from scipy.linalg import solve_triangular
+from scipy.optimize import least_squares
+from two_cameras import Pair, later, pair
+
+from engine.camera.lens import project
+from engine.diagnosis.together import solve_together
+from engine.estimate.model import predicted_view
+from engine.frames import Array, apply, displaced, displacement
+from engine.proof.recheck_cameras import recheck_cameras
+from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.simulate.statistics import BOARD, CAMERA, Case
+
+MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
+STILL = np.zeros(6)
+
+
+def test_the_joint_estimate_is_the_minimum_that_scipy_finds_with_all_unknowns() -> None:
+    """External check: scipy.optimize.least_squares on all pixels of both cameras, 18 + 6 n
+    unknowns: two cameras, one board, and where the flange truly was at each stop."""
+    made = pair(Case(stations=6), 3)
+    found = made.together()
+    assert found.joint is not None
+    state, noise = found.joint.state, [one.fit.noise for one in found.joint.solutions]
+    assert len(state.errors) == 0
+    typed = np.array([seen.base_T_flange for seen in made.problems[0].observations])
+    robot = np.linalg.cholesky(noise[0].robot_covariance())
+
+    def residuals(x: Array) -> Array:
+        board, flange = displaced(state.board, x[12:18]), displaced(typed, x[18:].reshape(-1, 6))
+        parts = [solve_triangular(robot, x[18:].reshape(-1, 6).T, lower=True).ravel()]
+        for k, problem in enumerate(made.problems):
+            camera = displaced(state.cameras[k], x[6 * k : 6 * k + 6])
+            views = predicted_view(EYE_TO_HAND, camera, flange, board)
+            pixels = np.array([project(apply(T, BOARD.points()), CAMERA) for T in views])
+            seen = np.array([item.pixels for item in problem.observations])
+            parts.append((pixels - seen).ravel() / noise[k].pixel_px)
+        return np.concatenate(parts)
+
+    best = least_squares(residuals, np.zeros(18 + 6 * len(typed)), x_scale="jac", xtol=1e-12)
+    sd = np.sqrt(np.diag(found.joint.covariance))
+    assert (np.abs(best.x[:18]) < 0.05 * sd).all()
+    theirs = np.linalg.inv(best.jac.T @ best.jac)[:18, :18]
+    np.testing.assert_allclose(np.sqrt(np.diag(theirs)), sd, rtol=0.02)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_solving_together_errs_less_and_says_truly_how_much(mount: str) -> None:
+    """Squared errors over 30 sessions of five stations, of both cameras."""
+    alone, together, stated = [], [], []
+    for seed in range(30):
+        made = pair(Case(mount=mount, stations=5), seed)
+        found = made.together()
+        for k, camera in enumerate(made.cameras):
+            alone.append(np.sum(displacement(camera, made.alone()[k].geometric)[3:] ** 2))
+            off = displacement(camera, found.results[k].geometric)
+            together.append(np.sum(off[3:] ** 2))
+            covariance = found.results[k].joint_covariance[:6, :6]
+            stated.append(off @ np.linalg.solve(covariance, off) / 6.0)
+    assert np.mean(together) < np.mean(alone)
+    assert 0.6 < np.mean(stated) < 1.5
+
+
+def test_a_camera_that_saw_the_board_elsewhere_is_not_joined() -> None:
+    made = pair(Case(stations=8), 1)
+    slip = bump(3.0, np.random.default_rng(0))
+    second = later(made, 8, [STILL, STILL], slip, np.random.default_rng(1))[1]
+    found = solve_together([made.problems[0], second], [{}, {}])
+    assert found.joint is None
+    assert "cameras-disagree" in [item.code for item in found.results[1].findings]
+    assert [one.verdict for one in found.results] == ["accepted", "not-accepted"]
+
+
+def test_cameras_need_not_see_the_same_stops() -> None:
+    made = pair(Case(stations=8), 2)
+    first, second = made.problems
+    apart = [
+        replace(first, observations=first.observations[:5]),
+        replace(second, observations=second.observations[3:]),
+    ]
+    found = solve_together(apart, [{}, {}])
+    assert found.members == (0, 1)
+    for k, camera in enumerate(made.cameras):
+        off = displacement(camera, found.results[k].geometric)
+        covariance = found.results[k].joint_covariance[:6, :6]
+        assert off @ np.linalg.solve(covariance, off) < 22.5  # chi-square, 6 degrees, 99.9 %
+
+
+def test_a_camera_without_enough_stations_leaves_the_other_as_it_was_alone() -> None:
+    made = pair(Case(stations=6), 4)
+    first, second = made.problems
+    found = solve_together([first, replace(second, observations=second.observations[:1])], [{}, {}])
+    assert found.joint is None
+    np.testing.assert_allclose(found.results[0].camera, made.alone()[0].camera, atol=1e-9)
+    assert not found.results[1].solved
+
+
+def said(made: Pair, stations: int, shifts: list[Array], slip: Array) -> list[str]:
+    rng = np.random.default_rng(11)
+    answers = recheck_cameras(made.together(), later(made, stations, shifts, slip, rng))
+    return [answer.cause for answer in answers if answer is not None]
+
+
+@pytest.mark.parametrize("stations", [1, 3])
+@pytest.mark.parametrize("moved", [0, 1])
+def test_recheck_says_which_camera_moved_even_from_one_station(moved: int, stations: int) -> None:
+    made = pair(Case(stations=8), 5)
+    shifts = [STILL, STILL]
+    shifts[moved] = bump(4.0, np.random.default_rng(1))
+    expected = ["none", "none"]
+    expected[moved] = "camera"
+    assert said(made, stations, shifts, STILL) == expected
+
+
+def test_recheck_says_that_both_moved() -> None:
+    made = pair(Case(stations=8), 6)
+    rng = np.random.default_rng(2)
+    assert said(made, 3, [bump(4.0, rng), bump(4.0, rng)], STILL) == ["camera", "camera"]
+
+
+def test_recheck_tells_a_slipped_board_from_moved_cameras() -> None:
+    made = pair(Case(stations=8), 7)
+    assert said(made, 3, [STILL, STILL], bump(4.0, np.random.default_rng(3))) == ["board", "board"]
+
+
+def test_recheck_of_unmoved_cameras_says_so() -> None:
+    assert said(pair(Case(stations=8), 8), 3, [STILL, STILL], STILL) == ["none", "none"]
+
+
+def test_recheck_leaves_a_camera_without_new_stations_out() -> None:
+    made = pair(Case(stations=8), 9)
+    new = later(made, 2, [STILL, STILL], STILL, np.random.default_rng(4))
+    answers = recheck_cameras(made.together(), [new[0], None])
+    assert answers[0] is not None
+    assert answers[0].cause == "none"
+    assert answers[1] is None
