@@ -7,13 +7,12 @@ from pathlib import Path
 
 from ..checks.prediction import Predictor, prediction_findings, predictor
 from ..errors import StationbookError
-from ..estimate.problem import problem_from
 from ..findings import Finding
 from ..frames import Array, from_position_quaternion
 from ..pendant.conventions import JOINTS
-from ..sessions.folder import observations
 from ..sessions.observations import Observation
 from ..sessions.session import Session, Station
+from .solve import session_problem
 
 RECENT = 40  # stations that predict; older ones would change the prediction by less than its noise
 
@@ -39,14 +38,10 @@ def _made(session: Session, folder: Path, retake: int | None) -> Predictor | Non
     if not stations:
         return None
     try:
-        seen = observations(_with(session, stations), folder)
-        return predictor(problem_from(session.cell, seen), _fields(session, stations[-1]))
+        problem = session_problem(replace(session, stations=stations), folder)
+        return predictor(problem, _fields(session, stations[-1]))
     except StationbookError:  # a damaged station is told by `check`; it predicts nothing
         return None
-
-
-def _with(session: Session, stations: tuple[Station, ...]) -> Session:
-    return replace(session, stations=stations)
 
 
 def _fields(session: Session, station: Station) -> tuple[str, ...] | None:

@@ -10,7 +10,6 @@ from typing import Any
 from ..boards.points_file import points_text
 from ..diagnosis.diagnose import solve
 from ..errors import FileError, StationbookError, UsageError
-from ..estimate.problem import problem_from
 from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import parse_joints, parse_pose
@@ -32,14 +31,14 @@ from ..proof.touch_file import (
 from ..robots.arms import joint_types
 from ..sessions.cell import EYE_IN_HAND, Cell
 from ..sessions.dump import plain, yaml_dump
-from ..sessions.folder import commit, observations, record_change
+from ..sessions.folder import commit, record_change
 from ..sessions.places import RESULT_FILE
 from ..sessions.results import input_hashes, keep_earlier, read_result
 from ..sessions.session import Session
 from ..sessions.store import encoded
 from ..sessions.yaml_text import read_bytes, sha256
 from .seen import ViewDraft, examine_image, examine_points
-from .solve import typed_texts
+from .solve import session_problem, typed_texts
 
 CAUTIONS = (
     "Touch in manual mode at reduced speed, in small steps over the last 50 mm, nobody else inside "
@@ -175,7 +174,7 @@ def hold_out(
     session: Session, folder: Path, stations: tuple[int, ...]
 ) -> tuple[tuple[HeldOut, ...], Finding]:
     """Return how stations left out of the fit agree with it; nothing is written."""
-    problem = problem_from(session.cell, observations(session, folder))
+    problem = session_problem(session, folder)
     kept, out = split(problem, stations)
     found = held_out(solve(kept, typed_texts(session)), kept, out)
     return found, held_out_finding(found)
