@@ -48,8 +48,8 @@ def solve_session(session: Session, folder: Path) -> Solved:
 
     Raises FileError when a file that a station names is missing or damaged.
     """
+    problems = session_problems(session, folder)  # first: its errors name the station
     inputs = input_hashes(session, folder)
-    problems = session_problems(session, folder)
     solved = solve_problems(session, problems)
     first, *further = solved.results
     others = dict(zip(list(problems)[1:], further, strict=True))
