@@ -114,7 +114,9 @@ def _demo(commands: _Commands) -> None:
 
 def _start(commands: _Commands) -> None:
     parser = _command(commands, "start", "start:run", "start a session folder for a cell")
-    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
+    parser.add_argument(
+        "cell", metavar="CELL", help="the cell file, or an earlier session of the cell"
+    )
     parser.add_argument("dir", metavar="DIR", help="the new session folder")
     parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
     parser.add_argument("--name", metavar="TEXT", help="name of the session (default: the cell's)")

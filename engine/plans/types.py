@@ -77,7 +77,7 @@ class Step:
 
     def planned(self) -> PlannedStation:
         """Return the station as a session holds it: a pose only where a person may see one."""
-        return PlannedStation(self.pose if self.by == "pose" else None, self.jog, self.why)
+        return PlannedStation(self.pose if self.by == "pose" else None, self.jog or None, self.why)
 
     def document(self) -> dict[str, Any]:
         """Return the station as plain data."""

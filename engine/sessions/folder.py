@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..boards.points_file import read_points
+from ..camera.model import Camera
 from ..errors import FileError, StationbookError
 from ..frames import from_position_quaternion
 from . import journal
@@ -33,6 +34,7 @@ from .session_file import read_session, session_text
 from .store import encoded, make_folder, remove, write_bytes_atomic, write_bytes_new
 from .yaml_text import MAX_BYTES, read_bytes, sha256
 
+START = "start"  # the word in the journal for a new session
 MAX_STORED = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 
 
@@ -54,19 +56,33 @@ def create_session(
     ``name`` defaults to the cell's name and the day. Raises FileError where the cell cannot be
     read, the folder holds a session already or nothing can be written there.
     """
-    cell, copies = _self_contained(read_cell(cell_path), cell_path.parent)
-    _check_no_session(folder)
+    cell = read_cell(cell_path)
     session = Session(
         name=name or f"{cell.name}, {now:%Y-%m-%d}",
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
     )
+    return found_session(session, cell_path.parent, folder, {"cell": str(cell_path)}, now)
+
+
+def found_session(
+    session: Session, origin: Path, folder: Path, details: Mapping[str, Any], now: datetime
+) -> Session:
+    """Make a session folder for ``session``, with copies of the files that its cell names.
+
+    Those lie in ``origin``; ``details`` go into the journal. Raises FileError as `create_session`.
+    """
+    cell, copies = _self_contained(session.cell, origin)
+    if origin.resolve() != folder.resolve():
+        cell = _anchored(cell, origin)
+    session = replace(session, cell=cell)
+    _check_no_session(folder)
     session_text(session)  # complains before a folder is made
     make_folder(folder)
-    with take_lock(folder, operator, now):
+    with take_lock(folder, session.operator, now):
         _check_no_session(folder)
-        action = {"action": "start", "who": operator, "cell": str(cell_path)}
+        action = {"action": START, "who": session.operator, **details}
         commit(folder, session, action, copies, now)
     return session
 
@@ -91,6 +107,19 @@ def _self_contained(cell: Cell, origin: Path) -> tuple[Cell, dict[str, bytes]]:
     if board.points_file is not None:
         board = replace(board, points_file=inside("board", board.points_file))
     return replace(cell, robot=robot, board=board), copies
+
+
+def _anchored(cell: Cell, origin: Path) -> Cell:
+    """Return the cell with image folders named in full: relative ones start where it lay."""
+
+    def anchored(camera: Camera) -> Camera:
+        folder = (camera.source or {}).get("folder")
+        if folder is None or os.path.isabs(folder):
+            return camera
+        return replace(camera, source={"folder": os.path.abspath(origin / folder)})
+
+    cameras = tuple(anchored(camera) for camera in cell.cameras)
+    return replace(cell, camera=anchored(cell.camera), cameras=cameras)
 
 
 def commit(
@@ -131,6 +160,15 @@ def record_change(
     """Replace one file of the session folder whole, with a line in the journal before it."""
     journal.append(folder, _journal_line(folder, file, action, data, now))
     write_bytes_atomic(folder / file, data)
+
+
+def record_remark(folder: Path, action: Mapping[str, Any], now: datetime) -> None:
+    """Add a line to the journal that goes with no change: something was found out. Hold the lock.
+
+    The line carries the session's hash, so that it tells which state it speaks of.
+    """
+    data = read_bytes(folder / SESSION_FILE, MAX_BYTES)
+    journal.append(folder, _journal_line(folder, SESSION_FILE, action, data, now))
 
 
 def _journal_line(

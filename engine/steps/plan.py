@@ -14,13 +14,14 @@ from ..frames import Array
 from ..plans.blind_plan import FIRST_JOGS
 from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
-from ..plans.types import Plan, Wish
+from ..plans.types import Plan, Step, Wish
 from ..sessions.cell_file import read_cell
 from ..sessions.folder import commit, observations
 from ..sessions.poses import station_pose
 from ..sessions.session import PlannedStation, Session, Station
 from .solve import solve_session, typed_texts
 
+REVISIT = "visit again: "  # begins the reason of a station that an earlier session recorded
 LEAST_STATIONS = 3  # below it there is nothing to solve
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {
@@ -69,9 +70,12 @@ def revised(session: Session, folder: Path) -> Plan | None:
 
     Poses planned before stay while the board is where it was expected: until one of them is no
     longer seen or reached, or others would do clearly better. Jogs become poses as soon as the
-    stations fit together; then the plan grows to the usual number of stations.
+    stations fit together; then the plan grows to the usual number of stations. Stations of an
+    earlier session stay as they are: the robot stood there before.
     """
     left = _left(session)
+    if left and all(_is_revisit(item) for item in left):
+        return _as_planned(session, left)
     if not left and len(session.stations) >= FIRST_JOGS:
         return None
     close = bool(left) and left[-1].why == CLOSING
@@ -126,6 +130,19 @@ def _left(session: Session) -> list[PlannedStation]:
         if item.skipped is None and not done:
             left.append(item)
     return left
+
+
+def _is_revisit(item: PlannedStation) -> bool:
+    return item.pose is not None and (item.why or "").startswith(REVISIT)
+
+
+def _as_planned(session: Session, planned: Sequence[PlannedStation]) -> Plan:
+    """Return a plan of stations that have a pose, unchanged."""
+    steps = []
+    for item in planned:
+        for pose in _poses(session, [item]):
+            steps.append(Step("pose", pose, item.pose or (), item.jog or "", item.why or ""))
+    return Plan(tuple(steps))
 
 
 def _poses(session: Session, planned: Sequence[PlannedStation]) -> list[Array]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from ..diagnosis.together import SolvedTogether
@@ -15,10 +17,13 @@ from ..proof.recheck_cameras import recheck_cameras
 from ..proof.revisit import RECHECK_COUNT, stations_to_revisit
 from ..proof.same_cell import check_same
 from ..sessions.cameras import cell_of
-from ..sessions.folder import observations, open_session
-from ..sessions.session import Session
+from ..sessions.folder import found_session, observations, open_session, record_remark
+from ..sessions.session import PlannedStation, Session
+from .plan import REVISIT
 from .solve import session_problems, solve_problems
 
+ACTION = "recheck"  # the word in the journal
+QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
 CAUTIONS = (
     "Manual mode at reduced speed, nobody else inside the fence; after a bump the cell may not be "
     "as it was.",
@@ -117,3 +122,75 @@ def shown_pose(session: Session, station_id: int) -> str:
         return " ".join(station.joints or ())
     labels = session.cell.pendant.labels
     return " ".join(f"{label} {text}" for label, text in zip(labels, station.pose, strict=False))
+
+
+def gravest(answers: Mapping[str, Recheck]) -> str:
+    """Return the name of the camera whose answer matters most: one that moved before any other."""
+    return max(
+        answers,
+        key=lambda name: (answers[name].moved is True, answers[name].cause != "none"),
+    )
+
+
+def note_recheck(
+    answers: Mapping[str, Recheck], folder: Path, against: Path, who: str | None, now: datetime
+) -> None:
+    """Keep in the journal of the session in ``folder`` what its recheck said; hold the lock.
+
+    Of several cameras the gravest answer is kept. Nothing is kept before the first station that
+    tells something.
+    """
+    name = gravest(answers)
+    answer = answers[name]
+    if not answer.stations:
+        return
+    action = {
+        "action": ACTION,
+        "who": who,
+        "against": beside(folder, against),
+        "cause": answer.cause,
+        "moved": answer.moved,
+        "stations": list(answer.stations),
+    }
+    record_remark(folder, action | ({"camera": name} if len(answers) > 1 else {}), now)
+
+
+def beside(folder: Path, other: Path) -> str:
+    """Return how a session names another one: its folder's name where both lie side by side."""
+    here, there = folder.resolve(), other.resolve()
+    return there.name if there.parent == here.parent else str(there)
+
+
+def start_again(
+    against: Path,
+    folder: Path,
+    name: str | None = None,
+    operator: str | None = None,
+    *,
+    now: datetime,
+) -> Session:
+    """Make a session folder for the cell of an earlier session, to see whether its camera moved.
+
+    The plan names the earlier stations that tell most, best first: the first three for a recheck,
+    all of them for a quick re-calibration. Raises FileError where the earlier session gives no
+    result, the folder holds a session already or nothing can be written there.
+    """
+    old = earlier(against)
+    ids = stations_to_revisit(old.result, old.problem, QUICK_COUNT)
+    cell = old.session.cell
+    session = Session(
+        name=name or f"{cell.name}, recheck {now:%Y-%m-%d}",
+        operator=operator,
+        created=now.isoformat("T", "seconds"),
+        cell=cell,
+        plan=tuple(_again(old.session, station) for station in ids),
+    )
+    return found_session(session, against, folder, {"against": beside(folder, against)}, now)
+
+
+def _again(session: Session, station_id: int) -> PlannedStation:
+    """Return a station of an earlier session as one to visit."""
+    station = session.station(station_id)
+    fields = None if station is None else station.pose or station.joints
+    why = f"{REVISIT}station {station_id} of the earlier session; is the way there still clear?"
+    return PlannedStation(fields, None, why)

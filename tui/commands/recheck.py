@@ -4,31 +4,30 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from engine.errors import BusyError, FileError
 from engine.findings import has_error
 from engine.proof.recheck import Recheck
 from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
 from engine.sessions.session import Session
-from engine.steps.recheck import CAUTIONS, recheck_session
+from engine.steps.recheck import CAUTIONS, note_recheck, recheck_session
 
+from ..desk.recheck import verdict
 from ..output import print_findings, print_json
 from ..result_text import number
-
-SAID: dict[tuple[str, bool | None], str] = {
-    ("none", False): "NOT MOVED",
-    ("board", False): "CAMERA NOT MOVED, BOARD SITS ELSEWHERE",
-    ("camera", True): "CAMERA MOVED",
-    ("unclear", True): "SOMETHING MOVED, CAMERA OR BOARD",
-}
 
 
 def run(args: argparse.Namespace) -> int:
     """Compare the stations of one session with what an earlier one predicts."""
-    folder = Path(args.dir)
+    folder, against = Path(args.dir), Path(args.against)
     session = open_session(folder)
-    answers = recheck_session(session, folder, Path(args.against), args.visit)
+    answers = recheck_session(session, folder, against, args.visit)
+    _note(answers, folder, against, session.operator)
     if args.json:
         print_json(document(answers, session))
     else:
@@ -47,9 +46,15 @@ def document(answers: Mapping[str, Recheck], session: Session) -> dict[str, Any]
     return found | ({"cameras": further} if names else {})
 
 
+def _note(answers: Mapping[str, Recheck], folder: Path, against: Path, who: str | None) -> None:
+    """Keep the answer in the journal, unless somebody records there or nothing can be written."""
+    with suppress(BusyError, FileError), writing(folder, who):
+        note_recheck(answers, folder, against, who, datetime.now().astimezone())
+
+
 def show(answer: Recheck) -> None:
     """Print the answer for a person."""
-    print(f"recheck: {SAID.get((answer.cause, answer.moved), 'NOT KNOWN')}")
+    print(f"recheck: {verdict(answer)[0]}")
     if answer.movement is not None:
         movement = answer.movement
         print(f"movement of the camera   {movement.words()} (± U = 2u)")

@@ -1,4 +1,4 @@
-"""`start`: a session folder for a cell."""
+"""`start`: a session folder for a cell, new or known from an earlier session."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ from ..output import print_json
 
 def run(args: argparse.Namespace) -> int:
     """Create the folder with a copy of the cell and of the files it names."""
-    session = create_session(
-        Path(args.cell),
-        Path(args.dir),
-        name=args.name,
-        operator=args.operator,
-        now=datetime.now().astimezone(),
-    )
+    cell = Path(args.cell)
+    given = {"name": args.name, "operator": args.operator, "now": datetime.now().astimezone()}
+    if cell.is_dir():
+        from engine.steps.recheck import start_again
+
+        session = start_again(cell, Path(args.dir), **given)
+    else:
+        session = create_session(cell, Path(args.dir), **given)
     if args.json:
         print_json({"format": 1, "dir": args.dir, "name": session.name, "created": session.created})
     else:

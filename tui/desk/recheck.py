@@ -1,0 +1,184 @@
+"""Whether the camera moved since an earlier session, and the quick re-calibration after it did.
+
+A recheck leaves a line in the journal, so that the list of sessions can tell the last one. What
+takes time belongs in the background; storing is a step of its own, which a job that was left never
+comes to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from engine.errors import FileError, StationbookError
+from engine.findings import Level
+
+from .desk import Desk
+from .overview import SessionRow, overview
+from .solution import Solution, stated
+from .views import Fact, Facts
+
+if TYPE_CHECKING:
+    from engine.proof.recheck import Recheck
+
+SAID: dict[tuple[str, bool | None], tuple[str, str]] = {
+    ("none", False): ("NOT MOVED", "good"),
+    ("board", False): ("CAMERA NOT MOVED, BOARD SITS ELSEWHERE", "warning"),
+    ("camera", True): ("CAMERA MOVED", "error"),
+    ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error"),
+}
+SHORT: dict[tuple[str, bool | None], str] = {  # the same in the column of a list
+    ("none", False): "not moved",
+    ("board", False): "board",
+    ("camera", True): "MOVED",
+    ("unclear", True): "unclear",
+}
+
+
+class LastRecheck(NamedTuple):
+    """The last recheck that a session took part in: when, what was found, and against which."""
+
+    at: str
+    cause: str
+    moved: bool | None
+    against: str
+    camera: str = ""
+
+    @property
+    def short(self) -> str:
+        """What was said, in a word or two."""
+        return SHORT.get((self.cause, self.moved), "not known")
+
+    @property
+    def sentence(self) -> str:
+        """What was said, when, and against which session."""
+        said = said_of(self.cause, self.moved)[0]
+        whose = f" ({self.camera})" if self.camera else ""
+        return f"Last recheck {self.at[:16].replace('T', ' ')}, with {self.against}: {said}{whose}"
+
+
+def earlier_sessions(desk: Desk) -> list[SessionRow]:
+    """Return the other sessions beside this one that have a result.
+
+    Accepted results come first, and among them the session changed last.
+    """
+    here = desk.folder.resolve()
+    rows = overview(here.parent, desk.clock())
+    others = [row for row in rows if row.folder.resolve() != here and row.result]
+    return sorted(others, key=lambda row: row.role != "good")
+
+
+def begun_against(desk: Desk) -> str | None:
+    """Return the folder's name of the session that this one was begun to recheck, or None."""
+    from engine.sessions.folder import START
+    from engine.sessions.journal import read_journal
+
+    with suppress(FileError):
+        for line in read_journal(desk.folder):
+            if line.get("action") == START and isinstance(line.get("against"), str):
+                return str(line["against"])
+    return None
+
+
+def compare(desk: Desk, against: Path) -> dict[str, Recheck]:
+    """Return what the stations say of each camera, the first one first. Takes seconds.
+
+    Raises UsageError for another cell, FileError for what cannot be read.
+    """
+    from engine.steps.recheck import recheck_session
+
+    return recheck_session(desk.opened(), desk.folder, against)
+
+
+def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
+    """Keep in the journal what was said. Raises StationbookError."""
+    from engine.steps.recheck import note_recheck
+
+    desk.alone(lambda: note_recheck(answers, desk.folder, against, desk.operator, desk.clock()))
+
+
+def recalibrated(desk: Desk, board_from: Path) -> Solution:
+    """Return the result with the board where the earlier session had it. Takes seconds.
+
+    Nothing is stored. Raises StationbookError.
+    """
+    from engine.steps.quick import solve_quickly
+
+    session = desk.opened()
+    solution = stated(session, solve_quickly(session, desk.folder, board_from))
+    if not solution.solved.result.solved:
+        why = next(item for item in solution.findings if item.level is Level.ERROR)
+        raise StationbookError(f"No result: {why.message.rstrip('.')}", why.remedy or "")
+    return solution
+
+
+def verdict(answer: Recheck) -> tuple[str, str]:
+    """Return what is said in capitals, and its role."""
+    return said_of(answer.cause, answer.moved)
+
+
+def said_of(cause: str, moved: bool | None) -> tuple[str, str]:
+    """Return what is said of such an answer, and its role."""
+    return SAID.get((cause, moved), ("NOT KNOWN", "note"))
+
+
+def answer_facts(answer: Recheck) -> Facts:
+    """Say how far the camera moved, and what would have been found."""
+    facts = []
+    if answer.movement is not None:
+        move = answer.movement
+        who = "camera" if answer.cause == "camera" else "camera alone"  # as if nothing else had
+        at_work = f"{move.work_volume_mm:.2f} ± {2 * move.u_work_volume_mm:.2f} mm"
+        found = f"a shift of {answer.detectable_mm:.2f} mm, a turn of {answer.detectable_deg:.3f}°"
+        facts = [
+            Fact(f"{who} (± U = 2u)", move.words()),
+            Fact("at the pick area", at_work),
+            Fact("would be found", found),
+        ]
+    return Facts(verdict(answer)[0], tuple(facts))
+
+
+def cautions() -> str:
+    """Return what is said at all times during a recheck."""
+    from engine.steps.recheck import CAUTIONS
+
+    return "CAUTION  " + " ".join(CAUTIONS)
+
+
+def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:
+    """Return the last recheck of each session by its folder's name, as either of the two."""
+    from engine.sessions.journal import read_journal
+    from engine.steps.recheck import ACTION
+
+    found: dict[str, LastRecheck] = {}
+    for folder in folders:
+        with suppress(FileError):
+            for line in read_journal(folder):
+                if line.get("action") == ACTION:
+                    _remember(found, folder.name, line)
+    return found
+
+
+def _remember(found: dict[str, LastRecheck], name: str, line: dict[str, object]) -> None:
+    """Take one line of the journal of session ``name``; one that was changed by hand is left."""
+    moved = line.get("moved")
+    last = LastRecheck(
+        str(line.get("at")),
+        str(line.get("cause")),
+        moved if isinstance(moved, bool) else None,
+        str(line.get("against")),
+        str(line.get("camera") or ""),
+    )
+    with suppress(ValueError):
+        for session, other in ((name, last.against), (last.against, name)):
+            before = found.get(session)
+            if before is None or _time(before.at) <= _time(last.at):
+                found[session] = last._replace(against=other)
+
+
+def _time(text: str) -> float:
+    """Return seconds since 1970; raises ValueError for what is no time."""
+    return datetime.fromisoformat(text).timestamp()
