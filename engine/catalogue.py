@@ -314,6 +314,32 @@ CATALOGUE: dict[str, Entry] = {
         "of one camera and those of the other.",
         shows="Each camera fits its own stations; they see one board in two places.",
     ),
+    "result-outdated": Entry(
+        "error",
+        "The session changed since this result was computed: {changed}.",
+        "Solve again, look at the result, then hand it over.",
+        cause="A station was recorded, corrected or set aside since, or a file was replaced.",
+        shows="The files differ from those whose SHA-256 the result carries.",
+    ),
+    "closing-elsewhere": Entry(
+        "warning",
+        "A closing stop returns to station {first}; this one is {distance_mm} mm and {angle_deg}° "
+        "from there.",
+        "Go back to station {first} as near as a jog allows, or record this stop as an ordinary "
+        "one.",
+        cause="The stop was marked as closing by mistake, or another pose was typed.",
+        shows="The typed pose is far from that of the first station.",
+    ),
+    "stations-gone": Entry(
+        "warning",
+        "session.yaml was changed outside of this program, and {count} of the stations in the "
+        "journal are not in it: {ids}.",
+        "If that was not on purpose, the file was cut off or replaced: the journal holds what was "
+        "typed, images and points are still in the folder. Record these stations again from there.",
+        cause="A file cut off while copying, an older copy put in its place, or a station deleted "
+        "by hand.",
+        shows="The file's SHA-256 is not the one that the journal last noted.",
+    ),
     "inverse-pose": Entry(
         "error",
         "The typed poses fit when inverted: they give the base in the flange.",

@@ -74,6 +74,19 @@ def motion_findings(
     return []
 
 
+def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Finding]:
+    """Return `closing-elsewhere` where a closing stop is far from the first recorded pose."""
+    if not recorded:
+        return []
+    distance, angle = between(pose, recorded[0].base_T_flange[None])
+    angle_deg = math.degrees(angle[0])
+    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
+        return []
+    distance_mm, turn = f"{distance[0]:.0f}", f"{angle_deg:.1f}"
+    first = recorded[0].id
+    return [finding("closing-elsewhere", first=first, distance_mm=distance_mm, angle_deg=turn)]
+
+
 def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:
     """Return the note `off-plan` where ``pose`` is far from planned station ``number``."""
     distance, angle = between(pose, planned[None])

@@ -124,7 +124,7 @@ def of_camera(document: Mapping[str, Any], cell: Cell, name: str) -> Mapping[str
         raise StationbookError(
             f"the result says nothing of camera {name!r}", "Record its views, then solve again."
         )
-    return {**part, "inputs": document.get("inputs")}
+    return {**part, "inputs": document.get("inputs"), "basis": document.get("basis")}
 
 
 def _reasons(document: Mapping[str, Any]) -> str:

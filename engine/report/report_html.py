@@ -14,7 +14,7 @@ import numpy as np
 from ..errors import StationbookError
 from ..sessions.cameras import seen_by
 from ..sessions.journal import read_journal
-from ..sessions.results import input_hashes
+from ..sessions.results import changed_since
 from ..sessions.session import Session
 from . import html_record as record
 from . import html_result as result
@@ -112,14 +112,12 @@ def _worst(views: list[StationView]) -> list[StationView]:
 
 def _changed(session: Session, folder: Path, document: Mapping[str, Any]) -> str:
     """Return whether the files are still those that the result was computed from, in words."""
-    inputs = document.get("inputs")
-    if not isinstance(inputs, Mapping):
-        return "Whether the files still are those the result was computed from is not known."
     try:
-        now = input_hashes(session, folder)
+        changed = changed_since(session, folder, document)
     except StationbookError as error:
         return f"CHANGED since the result was computed: {error}"
-    changed = sorted(name for name in {*now, *inputs} if now.get(name) != inputs.get(name))
+    if changed is None:
+        return "Whether the files still are those the result was computed from is not known."
     if changed:
         return f"CHANGED since the result was computed: {', '.join(changed)}. Solve again."
     return "All files are those that the result was computed from."

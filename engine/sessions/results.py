@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 from collections.abc import Mapping
@@ -10,16 +11,20 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
+from .cell_file import cell_document
 from .dump import plain, yaml_dump
 from .folder import record_change
 from .places import RESULT_FILE, SESSION_FILE
 from .session import Session
+from .session_file import STATION
 from .store import encoded, write_bytes_new
 from .versions import check_format
 from .yaml_text import Node, read_bytes, read_yaml, sha256
 
 _WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+# What of a station enters a result; the rest of it is for people.
+DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
 _WORDS = {"true": True, "false": False}
 
 
@@ -35,6 +40,35 @@ def input_hashes(session: Session, folder: Path) -> dict[str, str]:
     names += [station.points for station in used]
     names += [view.points for station in used for view in station.views]
     return {name: sha256(read_bytes(folder / name)) for name in names if name is not None}
+
+
+def basis(session: Session) -> str:
+    """Return the SHA-256 of all of a session that a result depends on: cell and stations in use.
+
+    A note, a plan or another operator change session.yaml, but no result.
+    """
+    stations = [STATION.write(station) for station in session.stations if station.use]
+    whole = [
+        cell_document(session.cell),
+        [{key: station.get(key) for key in DECIDING} for station in stations],
+    ]
+    return sha256(json.dumps(plain(whole), sort_keys=True).encode())
+
+
+def changed_since(session: Session, folder: Path, document: Mapping[str, Any]) -> list[str] | None:
+    """Return the files that changed since a result of ``session`` was computed, by name.
+
+    None: not known, as the result does not say what it was computed from. Raises FileError where
+    such a file cannot be read.
+    """
+    inputs = document.get("inputs")
+    if not isinstance(inputs, Mapping):
+        return None
+    now = input_hashes(session, folder)
+    changed = {name for name in {*now, *inputs} if now.get(name) != inputs.get(name)}
+    if document.get("basis") == basis(session):
+        changed.discard(SESSION_FILE)
+    return sorted(changed)
 
 
 def add_result(

@@ -6,17 +6,21 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from ..checks.motion import RecordedPose, motion_findings
+from ..checks.motion import RecordedPose, closing_findings, motion_findings
 from ..checks.reach import joint_findings, reach_findings
 from ..checks.units import unit_findings
 from ..diagnosis.diagnose import CAUSES
 from ..errors import PoseError
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
-from ..sessions.journal import unfinished
+from ..sessions.journal import read_journal, unfinished
+from ..sessions.places import SESSION_FILE
 from ..sessions.poses import joint_values, station_pose
 from ..sessions.session import Session, Station
+from ..sessions.yaml_text import read_bytes, sha256
 from .solve import solve_session
+
+RECORDED = ("record", "retake")  # actions after which the journal's station is in the session
 
 
 def check_session(session: Session, folder: Path) -> list[Finding]:
@@ -27,8 +31,10 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     repeated. Raises FileError when a file that a station names is missing or damaged.
     """
     found = list(_station_findings(session))
+    gone = _gone(session, folder)
+    found += gone
     leftover = unfinished(folder)
-    if leftover:
+    if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if any(item.code == "format" for item in found):
@@ -36,6 +42,25 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     whole = solve_session(session, folder).findings()
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
+
+
+def _gone(session: Session, folder: Path) -> list[Finding]:
+    """Return `stations-gone` where the file lacks stations that the journal knows were stored.
+
+    A line was stored where a later one began from it, or where the file is none of the journal's.
+    """
+    own = [line for line in read_journal(folder) if line["file"] == SESSION_FILE]
+    now = sha256(read_bytes(folder / SESSION_FILE))
+    if not own or own[-1]["after"] == now:
+        return []
+    began = {line["before"] for line in own}
+    foreign = all(line["after"] != now for line in own)
+    stored = [line for line in own if foreign or line["after"] in began]
+    noted = {line.get("station") for line in stored if line.get("action") in RECORDED}
+    ids = sorted(i for i in noted if isinstance(i, int) and session.station(i) is None)
+    if not ids:
+        return []
+    return [finding("stations-gone", count=len(ids), ids=", ".join(map(str, ids)))]
 
 
 def _station_findings(session: Session) -> Iterator[Finding]:
@@ -64,6 +89,7 @@ def _one_station(session: Session, station: Station, recorded: list[RecordedPose
             typed = pose_from_fields(station.pose, cell.pendant)
             found += unit_findings(typed.values, typed.fields, cell.pendant)
         found += motion_findings(pose, recorded, cell.pendant, closing=station.closing)
+        found += closing_findings(pose, recorded) if station.closing else []
         joints = joint_values(cell, station)
         if cell.robot is not None:
             found += reach_findings(cell.robot, pose, joints)

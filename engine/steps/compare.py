@@ -14,9 +14,9 @@ from ..proof.stated import Stated, stated
 from ..report.delivered import of_camera
 from ..sessions.cameras import seen_by
 from ..sessions.folder import open_session
-from ..sessions.results import read_result
 from ..sessions.session import Session
 from ..sessions.store import write_bytes_atomic
+from .current import current_result
 
 FIGURES = (".svg", ".png", ".pdf")
 
@@ -36,7 +36,8 @@ def stored(folder: Path, camera: str | None = None) -> Stored:
 
     Raises FileError, SolveError, UsageError for a camera that the cell does not have.
     """
-    session, document = open_session(folder), read_result(folder)
+    session = open_session(folder)
+    document = current_result(session, folder)
     name = camera or session.cell.camera.name
     own, part = seen_by(session, name), of_camera(document, session.cell, name)
     verdict = str(part.get("verdict"))

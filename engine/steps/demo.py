@@ -132,8 +132,7 @@ def _doubted(solved: Solved) -> list[int]:
 
 def _type_again(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
     session = open_session(folder)
-    earlier = record.known(session, before=number)
-    draft = record.examine_pose(session, " ".join(typed), earlier=earlier)
+    draft = edit.examine_correction(session, folder, number, " ".join(typed))
     accepted = tuple(item.code for item in draft.findings)
     edit.correct_pose(session, folder, number, draft, accepted=accepted, operator=OPERATOR, now=now)
 

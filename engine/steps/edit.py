@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import StationbookError
-from ..sessions.folder import commit
+from ..pendant.conventions import JOINTS
+from ..sessions.folder import commit, stored_points
 from ..sessions.session import Session, Station
-from .record import PoseDraft, outstanding
+from .record import Draft, Known, ViewDraft, examine, examine_pose, known, outstanding
 
 
 def set_aside(
@@ -48,20 +49,54 @@ def annotate(
     return _commit(session, folder, station, "note", operator, now, note=note.strip())
 
 
+def examine_correction(
+    session: Session,
+    folder: Path,
+    station_id: int,
+    text: str,
+    *,
+    joints: str | None = None,
+    earlier: Known | None = None,
+) -> Draft:
+    """Examine a new text for a recorded station's pose, against the image that it has.
+
+    ``text``: the pose, or the joints where those are typed. ``joints``: the joints beside a pose
+    (None: as they were). ``earlier`` saves computing `known(session, before=station_id)` again.
+    """
+    old = existing(session, station_id)
+    typed_joints = session.cell.pendant.rotation == JOINTS
+    shown = joints or (" ".join(old.joints) if old.joints else None)
+    pose = examine_pose(
+        session,
+        None if typed_joints else text,
+        text if typed_joints else shown,
+        closing=old.closing,
+        earlier=known(session, before=old.id) if earlier is None else earlier,
+    )
+    view = stored_view(session, folder, old)
+    return examine(session, folder, pose, view, closing=old.closing, retake=old.id)
+
+
+def stored_view(session: Session, folder: Path, station: Station) -> ViewDraft:
+    """Return what a recorded station's camera saw, without findings of its own."""
+    points = stored_points(session, folder, station)
+    ids, pixels = (None, None) if points is None else points
+    return ViewDraft((), point_ids=ids, pixels=pixels, board_pose=station.board_pose)
+
+
 def correct_pose(
     session: Session,
     folder: Path,
     station_id: int,
-    draft: PoseDraft,
+    draft: Draft,
     *,
     accepted: Sequence[str] = (),
     reason: str | None = None,
     operator: str | None = None,
     now: datetime,
 ) -> Session:
-    """Replace the typed pose of a station by an examined one.
+    """Replace the typed pose of a station by one that `examine_correction` examined.
 
-    Examine it with ``known(session, before=station_id)``, or the station is a duplicate of itself.
     Raises StationbookError when a finding still stands.
     """
     old = existing(session, station_id)
@@ -72,8 +107,8 @@ def correct_pose(
     used = tuple(code for code in dict.fromkeys(accepted) if code in codes)
     station = replace(
         old,
-        pose=draft.typed.fields if draft.typed else old.pose,
-        joints=draft.joints.fields if draft.joints else old.joints,
+        pose=draft.pose.typed.fields if draft.pose.typed else old.pose,
+        joints=draft.pose.joints.fields if draft.pose.joints else old.joints,
         accepted=used,
         note=reason if used and reason else old.note,
     )

@@ -13,7 +13,7 @@ from ..pendant.conventions import JOINTS
 from ..sessions.folder import commit
 from ..sessions.session import Session, Station
 from ..steps.solve import Solved, solve_session
-from . import edit, record
+from . import edit
 
 TYPED = "typed-value"
 UNDONE = "it is undone already in every solution; nothing is left to change"
@@ -96,14 +96,9 @@ def _typed_value(
     joints = session.cell.pendant.rotation == JOINTS
     labels = session.cell.pendant.labels
     line = _corrected((old.joints if joints else old.pose) or (), labels, found)
-    shown = " ".join(old.joints) if old.joints else None
-    draft = record.examine_pose(
-        session,
-        None if joints else line,
-        line if joints else shown,
-        closing=old.closing,
-        earlier=record.known(session, before=station),
-    )
+    draft = edit.examine_correction(session, folder, station, line)
+    # The suggestion came from the images of all stations: they have had their say.
+    draft = replace(draft, findings=draft.pose.findings)
     accepted = [item.code for item in draft.findings if item.code in old.accepted]
     new = edit.correct_pose(
         session, folder, station, draft, accepted=accepted, operator=operator, now=now

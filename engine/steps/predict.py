@@ -16,20 +16,22 @@ from .solve import session_problem
 
 RECENT = 40  # stations that predict; older ones would change the prediction by less than its noise
 
+KEPT = 4  # predictors kept: one for each camera of a cell, and one for a retake
+
 _latest: list[tuple[Session, Path, int | None, Predictor | None]] = []
 
 
 def predictor_for(session: Session, folder: Path, retake: int | None = None) -> Predictor | None:
     """Return the predictor of the stations in use, without ``retake``; None where it has nothing.
 
-    Costs a solve, so the last one is kept: asking again for the same session object costs nothing.
+    Costs a solve, so the last few are kept: asking again for the same session costs nothing.
     May run in the background right after a station was stored.
     """
     for known, where, left_out, made in _latest:
-        if known is session and where == folder and left_out == retake:
+        if where == folder and left_out == retake and known == session:
             return made
     made = _made(session, folder, retake)
-    _latest[:] = [(session, folder, retake, made)]
+    _latest[:] = [*_latest, (session, folder, retake, made)][-KEPT:]
     return made
 
 

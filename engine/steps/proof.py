@@ -9,7 +9,7 @@ from typing import Any
 
 from ..boards.points_file import points_text
 from ..diagnosis.diagnose import solve
-from ..errors import FileError, StationbookError, UsageError
+from ..errors import FileError, UsageError
 from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import parse_joints, parse_pose
@@ -33,10 +33,11 @@ from ..sessions.cell import EYE_IN_HAND, Cell
 from ..sessions.dump import plain, yaml_dump
 from ..sessions.folder import commit, record_change
 from ..sessions.places import RESULT_FILE
-from ..sessions.results import input_hashes, keep_earlier, read_result
+from ..sessions.results import keep_earlier, read_result
 from ..sessions.session import Session
 from ..sessions.store import encoded
 from ..sessions.yaml_text import read_bytes, sha256
+from .current import what_changed
 from .seen import ViewDraft, examine_image, examine_points
 from .solve import session_problem, typed_texts
 
@@ -231,13 +232,9 @@ def _checked_point(cell: Cell, point: int | None) -> int | None:
 
 def _check_current(session: Session, folder: Path, document: dict[str, Any]) -> None:
     """Raise FileError where the result was computed from other files than those here now."""
-    try:
-        same = input_hashes(session, folder) == document.get("inputs")
-    except StationbookError as error:
-        raise FileError(folder / RESULT_FILE, error.problem, error.remedy) from None
-    if not same:
+    if changed := what_changed(session, folder, document):
         raise FileError(
             folder / RESULT_FILE,
-            "the session changed since this result was computed",
+            f"the session changed since this result was computed ({changed})",
             "Run `stationbook solve` again, then `proof`.",
         )

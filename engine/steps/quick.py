@@ -12,7 +12,7 @@ from ..estimate.result import Result
 from ..proof.quick import Quick, quick
 from ..proof.same_cell import check_same
 from ..sessions.cameras import cell_of
-from ..sessions.results import input_hashes
+from ..sessions.results import basis, input_hashes
 from ..sessions.session import Session
 from .recheck import Earlier, earlier
 from .solve import Solved, cameras_document, session_problems, typed_texts
@@ -55,7 +55,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     others = {name: found[name].result for name in documents}
     return Solved(
         found[first].result,
-        document | cameras_document(session, documents),
+        document | {"basis": basis(session)} | cameras_document(session, documents),
         input_hashes(session, folder),
         others,
     )

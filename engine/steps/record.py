@@ -8,7 +8,7 @@ still stands.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -60,13 +60,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Draft:
-    """One station ready to be stored, with every finding about it."""
+    """One station ready to be stored, with every finding about it; ``views`` of further cameras."""
 
     pose: PoseDraft
     view: ViewDraft
     findings: tuple[Finding, ...]
     closing: bool = False
     retake: int | None = None
+    views: tuple[FurtherView, ...] = ()
+
+    def with_views(self, views: Sequence[FurtherView]) -> Draft:
+        """Return the draft with what further cameras saw, and the findings about it."""
+        findings = (*self.findings, *findings_of(views))
+        return replace(self, views=(*self.views, *views), findings=findings)
 
 
 def examine(
@@ -167,22 +173,19 @@ def store(
     accepted: Sequence[str] = (),
     reason: str | None = None,
     operator: str | None = None,
-    views: Sequence[FurtherView] = (),
     now: datetime,
 ) -> tuple[Session, Station]:
     """Store one station and return the new session and the station.
 
-    ``views`` are what further cameras saw there; their findings must not stand either.
     Raises StationbookError when a finding still stands, so that nothing is ever stored by mistake.
     """
-    findings = (*draft.findings, *findings_of(views))
-    standing = outstanding(findings, accepted, reason)
+    standing = outstanding(draft.findings, accepted, reason)
     if standing:
         raise StationbookError(f"not stored: {standing[0].message}", standing[0].remedy)
     station_id = draft.retake if draft.retake is not None else session.next_id
     names, files = new_files(folder, f"{station_id:03d}", draft.view)
-    seen, further = stored_views(session.cell, folder, station_id, views)
-    used = tuple(code for code in dict.fromkeys(accepted) if _has(findings, code))
+    seen, further = stored_views(session.cell, folder, station_id, draft.views)
+    used = tuple(code for code in dict.fromkeys(accepted) if _has(draft.findings, code))
     station = Station(
         id=station_id,
         pose=draft.pose.typed.fields if draft.pose.typed else None,

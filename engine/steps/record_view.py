@@ -14,6 +14,7 @@ from ..sessions.poses import station_pose
 from ..sessions.session import Session, Station
 from .edit import existing
 from .record import PoseDraft, examine, examine_image, examine_points, outstanding
+from .seen import ViewDraft
 from .stored import FurtherView, findings_of, stored_views
 
 POINTS_SUFFIX = ".csv"  # any other file is read as an image
@@ -41,24 +42,40 @@ def examine_views(
     if twice := [name for name in names if names.count(name) > 1]:
         raise UsageError(f"camera {twice[0]!r} stands twice", "Give one file for each camera.")
     return tuple(
-        _examined(session, folder, pose, name, path, closing, station) for name, path in files
+        judged_view(
+            session,
+            folder,
+            pose,
+            name,
+            _view(seen_by(session, name), folder, path),
+            closing=closing,
+            station=station,
+        )
+        for name, path in files
     )
 
 
-def _examined(
+def _view(own: Session, folder: Path, path: Path) -> ViewDraft:
+    if path.suffix.lower() == POINTS_SUFFIX:
+        return examine_points(own, path)
+    return examine_image(own, folder, path)
+
+
+def judged_view(
     session: Session,
     folder: Path,
     pose: PoseDraft,
     name: str,
-    path: Path,
-    closing: bool,
-    station: int | None,
+    view: ViewDraft,
+    *,
+    closing: bool = False,
+    station: int | None = None,
 ) -> FurtherView:
+    """Return what camera ``name`` saw with every finding about it, held against the typed pose.
+
+    ``station`` as in `examine_views`.
+    """
     own = seen_by(session, name)
-    if path.suffix.lower() == POINTS_SUFFIX:
-        view = examine_points(own, path)
-    else:
-        view = examine_image(own, folder, path)
     silent = replace(pose, findings=())  # what is to be said of the pose is said once
     number = session.next_id if station is None else station
     draft = examine(own, folder, silent, view, closing=closing, retake=number)

@@ -14,11 +14,12 @@ from ..report.report_html import report_html
 from ..sessions.cameras import camera_number
 from ..sessions.cell import Cell
 from ..sessions.places import RESULT_FILE
-from ..sessions.results import input_hashes, keep_earlier, read_result
+from ..sessions.results import keep_earlier
 from ..sessions.session import Session
 from ..sessions.store import write_text_atomic
 from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256
+from .current import current_result, what_changed
 from .solve import session_problems, typed_texts
 
 REPORT_FILE = "report.html"
@@ -33,7 +34,7 @@ def make_report(
 
     Raises FileError where there is no result yet or it is damaged.
     """
-    document, name = read_result(folder), camera or session.cell.camera.name
+    document, name = current_result(session, folder), camera or session.cell.camera.name
     part = of_camera(document, session.cell, name)
     html = report_html(
         folder,
@@ -65,7 +66,7 @@ def _course(
     session: Session, folder: Path, document: Mapping[str, Any], camera: str
 ) -> tuple[CoursePoint, ...]:
     """Return how one camera's uncertainty fell; empty where inputs changed since the result."""
-    if document.get("inputs") != input_hashes(session, folder):
+    if what_changed(session, folder, document) is not None:
         return ()
     problem = session_problems(session, folder)[camera]
     return course(problem, solve(problem, typed_texts(session)))

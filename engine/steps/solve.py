@@ -12,12 +12,12 @@ from ..diagnosis.diagnose import solve
 from ..diagnosis.together import SolvedTogether, solve_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
-from ..findings import Finding
+from ..findings import Finding, all_findings
 from ..pendant.conventions import JOINTS
 from ..proof.placing import missing_numbers
 from ..sessions.cameras import seen_by
 from ..sessions.folder import observations
-from ..sessions.results import add_result, input_hashes
+from ..sessions.results import add_result, basis, input_hashes
 from ..sessions.session import Session
 
 
@@ -35,12 +35,7 @@ class Solved:
 
     def findings(self) -> tuple[Finding, ...]:
         """Return all findings; those of a further camera name it."""
-        further = (
-            replace(item, message=f"camera {name}: {item.message}")
-            for name, result in self.others.items()
-            for item in result.findings
-        )
-        return (*self.result.findings, *further)
+        return all_findings(self.document)
 
 
 def solve_session(session: Session, folder: Path) -> Solved:
@@ -54,7 +49,8 @@ def solve_session(session: Session, folder: Path) -> Solved:
     first, *further = solved.results
     others = dict(zip(list(problems)[1:], further, strict=True))
     further_documents = {name: result.document() for name, result in others.items()}
-    document = first.document() | cameras_document(session, further_documents)
+    document = first.document() | {"basis": basis(session)}
+    document |= cameras_document(session, further_documents)
     return Solved(first, document, inputs, others)
 
 

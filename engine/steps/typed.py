@@ -7,7 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checks.motion import RecordedPose, between, motion_findings, off_plan_findings
+from ..checks.motion import (
+    RecordedPose,
+    between,
+    closing_findings,
+    motion_findings,
+    off_plan_findings,
+)
 from ..checks.reach import joint_findings, reach_findings
 from ..checks.units import unit_findings
 from ..errors import PoseError
@@ -89,7 +95,9 @@ def examine_pose(
         return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
     found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
     found += motion_findings(pose, earlier.poses, cell.pendant, closing=closing)
-    if earlier.before is None and not closing:
+    if closing:
+        found += closing_findings(pose, earlier.poses)
+    elif earlier.before is None:
         found += _off_plan(session, pose)
     values = joint_values(cell, trial)
     if cell.robot is not None:

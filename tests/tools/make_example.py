@@ -90,8 +90,7 @@ def _record(
 
 def _correct(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
     session = open_session(folder)
-    earlier = record.known(session, before=number)
-    draft = record.examine_pose(session, " ".join(typed), earlier=earlier)
+    draft = edit.examine_correction(session, folder, number, " ".join(typed))
     edit.correct_pose(session, folder, number, draft, operator=OPERATOR, now=now)
 
 

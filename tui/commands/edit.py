@@ -49,21 +49,13 @@ def _changed(
 def _corrected(
     args: argparse.Namespace, session: Session, folder: Path, now: datetime
 ) -> tuple[Session | None, tuple[Finding, ...]]:
-    station = edit.existing(session, args.station)
-    typed_joints = session.cell.pendant.rotation == "joints"
-    draft = record.examine_pose(
-        session,
-        None if typed_joints else args.pose,
-        args.pose if typed_joints else " ".join(station.joints) if station.joints else None,
-        closing=station.closing,
-        earlier=record.known(session, before=station.id),
-    )
+    draft = edit.examine_correction(session, folder, args.station, args.pose)
     if record.outstanding(draft.findings, args.accept, args.reason):
         return None, draft.findings
     new = edit.correct_pose(
         session,
         folder,
-        station.id,
+        args.station,
         draft,
         accepted=args.accept,
         reason=args.reason,

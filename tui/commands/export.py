@@ -12,9 +12,9 @@ from engine.report.exports import export
 from engine.sessions.cameras import cell_of
 from engine.sessions.folder import open_session
 from engine.sessions.places import RESULT_FILE
-from engine.sessions.results import read_result
 from engine.sessions.store import write_text_atomic
 from engine.sessions.yaml_text import read_bytes, sha256
+from engine.steps.current import current_result
 
 from ..output import say
 from ..several import run_over
@@ -56,7 +56,8 @@ def export_folder(
 ) -> dict[str, Any]:
     """Return the export of the stored result in ``folder`` with what it was made from."""
     path = Path(folder)
-    session, document = open_session(path), read_result(path)
+    session = open_session(path)
+    document = current_result(session, path)
     source = sha256(read_bytes(path / RESULT_FILE))
     name = camera or session.cell.camera.name
     text = export(

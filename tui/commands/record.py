@@ -70,10 +70,10 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
     views = examine_views(
         session, folder, draft.pose, files, closing=args.closing, station=args.retake
     )
-    findings = (*draft.findings, *findings_of(views))
-    standing = record.outstanding(findings, args.accept, args.reason)
+    draft = draft.with_views(views)
+    standing = record.outstanding(draft.findings, args.accept, args.reason)
     if standing:
-        return findings, standing, None
+        return draft.findings, standing, None
     _, station = record.store(
         session,
         folder,
@@ -81,10 +81,9 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
         accepted=args.accept,
         reason=args.reason,
         operator=args.operator,
-        views=views,
         now=datetime.now().astimezone(),
     )
-    return findings, (), station
+    return draft.findings, (), station
 
 
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:

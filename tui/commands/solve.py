@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from engine.sessions.lock import writing
 from engine.steps.quick import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
-from ..result_text import result_lines
+from ..result_text import before_lines, result_lines
 from ..several import run_over
 
 
@@ -53,18 +52,3 @@ def document(solved: Solved) -> dict[str, Any]:
 def show(solved: Solved) -> None:
     """Print the result for a person."""
     print("\n".join([*result_lines(solved.document), *before_lines(solved.document)]))
-
-
-def before_lines(document: Mapping[str, Any]) -> list[str]:
-    """Return where the camera was before a quick re-calibration, and how far it moved."""
-    before = document.get("before")
-    if before is None or before["movement"] is None:
-        return []
-    x, y, z = before["position_mm"]
-    move = before["movement"]
-    return [
-        f"before: camera at {x:.3f}  {y:.3f}  {z:.3f} mm ({before['session']})",
-        f"moved since: {move['position_mm']:.2f} ± {2 * move['u_position_mm']:.2f} mm, "
-        f"{move['angle_deg']:.3f} ± {2 * move['u_angle_deg']:.3f}°, "
-        f"{move['work_volume_mm']:.2f} mm at the work volume",
-    ]
