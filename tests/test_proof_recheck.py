@@ -6,7 +6,9 @@ pendant shows them). The alarm's limit is held against scipy's F distribution by
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -22,9 +24,16 @@ from engine.proof.recheck import Recheck, recheck
 from engine.proof.revisit import stations_to_revisit
 from engine.proof.same_cell import check_same, differences
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.sessions.folder import commit, open_session
+from engine.sessions.journal import read_journal
+from engine.sessions.lock import writing
+from engine.sessions.session import Station
 from engine.simulate.scenario import cell
 from engine.simulate.statistics import Case
+from engine.steps.plan import revised
+from engine.steps.recheck import start_again
 
+NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
 ZERO = np.zeros(6)
 CASES = {
     "fixed camera": Case(stations=8),
@@ -198,3 +207,81 @@ def test_command_refuses_another_cell(old_folder: Path, tmp_path: Path) -> None:
 def test_command_refuses_a_session_without_a_result(old_folder: Path, tmp_path: Path) -> None:
     make_later(tmp_path / "few", 2)
     assert "no result" in refused("recheck", old_folder, "--against", tmp_path / "few")
+
+
+def test_command_leaves_a_line_in_the_journal(old_folder: Path, tmp_path: Path) -> None:
+    make_later(tmp_path / "new", 2)
+    answer("recheck", tmp_path / "new", "--against", old_folder)
+    (line,) = read_journal(tmp_path / "new")
+    assert (line["action"], line["cause"], line["moved"]) == ("recheck", "none", False)
+    assert (line["against"], line["stations"]) == (str(old_folder.resolve()), [1, 2])
+    assert line["finished"]
+
+
+def test_command_answers_without_a_line_while_somebody_records(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 2)
+    with writing(tmp_path / "new", "R. Vogt"):
+        found = answer("recheck", tmp_path / "new", "--against", old_folder)
+    assert found["moved"] is False
+    assert read_journal(tmp_path / "new") == ()
+
+
+# ---- a session of the same cell ------------------------------------------------------------------
+
+
+def test_a_session_begun_from_an_earlier_one_is_of_the_same_cell_and_visits_its_best_stations(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    started = answer("start", old_folder, tmp_path / "new", "--operator", "R. Vogt")
+    assert "recheck" in started["name"]
+    new, old = open_session(tmp_path / "new"), open_session(old_folder)
+    assert (new.cell, new.operator, new.stations) == (old.cell, "R. Vogt", ())
+    visit = stationbook("recheck", tmp_path / "new", "--against", old_folder, "--visit", 5).stdout
+    ids = [item.why.split("station ")[1].split()[0] for item in new.plan if item.why]
+    assert len(ids) == 5
+    said = " ".join(visit.split())
+    places = [said.index(f"{number}: X") for number in ids]
+    assert places == sorted(places)
+    assert [item.pose for item in new.plan] == [
+        station.pose for number in ids if (station := old.station(int(number)))
+    ]
+
+
+def test_what_is_left_to_visit_again_stays_planned_as_stations_come(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "new"
+    session = start_again(old_folder, folder, now=NOON)
+    first, *rest = session.plan
+    with writing(folder):
+        recorded = replace(session, stations=(Station(1, pose=first.pose),))
+        commit(folder, recorded, {"action": "test", "who": None}, {}, NOON)
+    plan = revised(open_session(folder), folder)
+    assert plan is not None
+    assert [step.planned() for step in plan.steps] == rest
+
+
+def test_a_session_without_a_result_is_no_start_for_another(tmp_path: Path) -> None:
+    make_later(tmp_path / "few", 2)
+    assert "no result" in refused("start", tmp_path / "few", tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_files_that_the_cell_names_come_along(old_folder: Path, tmp_path: Path) -> None:
+    shutil.copytree(old_folder, tmp_path / "old")
+    old = open_session(tmp_path / "old")
+    points = old.cell.board.points()
+    (tmp_path / "old" / "board").mkdir()
+    rows = [f"{n},{x},{y},{z}" for n, (x, y, z) in enumerate(points)]
+    text = "\n".join(["id,x_mm,y_mm,z_mm", *rows, ""])
+    (tmp_path / "old" / "board" / "measured.csv").write_text(text, encoding="utf-8")
+    path = tmp_path / "old" / "session.yaml"
+    yaml = path.read_text(encoding="utf-8")
+    assert yaml.count("\n  board:\n") == 1
+    named = yaml.replace("\n  board:\n", "\n  board:\n    points_file: board/measured.csv\n")
+    path.write_text(named, encoding="utf-8")
+    new = start_again(tmp_path / "old", tmp_path / "new", now=NOON)
+    assert (tmp_path / "new" / "board" / "measured.csv").read_text(encoding="utf-8") == text
+    assert open_session(tmp_path / "new").cell.board == new.cell.board

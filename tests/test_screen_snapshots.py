@@ -7,22 +7,39 @@ After a change that is meant: look at the report that a failing run names, then
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from screen_bench import app_for, example, type_line
 from textual.pilot import Pilot
 
+import tui.screens.recheck as recheck_screen
+import tui.screens.sessions as sessions_screen
 from engine.findings import finding
+from engine.proof.conclusion import concluded
+from engine.proof.movement import Movement
+from engine.proof.recheck import Recheck as Answer
+from engine.proof.touch import PointError
+from engine.proof.touch_file import Pointer, Touch, Touches, View
 from tui.app import Stationbook
 from tui.desk.advice import Advice
+from tui.desk.overview import SessionRow
+from tui.desk.proof import Touching
+from tui.desk.recheck import LastRecheck
 from tui.desk.solution import Solution
+from tui.desk.views import Title
 from tui.screens.cell_editor import CellEditor
+from tui.screens.proof import Proof
+from tui.screens.recheck import Recheck
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.solving import Solving
 from tui.screens.stations import Stations
+from tui.widgets.head import TitleLine
+from tui.widgets.session_list import SessionList
 from tui.widgets.terminal import Terminal
 
 SMALL, LARGE = (80, 24), (132, 43)
@@ -135,6 +152,103 @@ def test_result(
         await pilot.pause(0.3)
 
     app = app_for(example(tmp_path / "session", 5), terminal=terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+def touched(touching: Touching) -> None:
+    """Give the proof touches with round figures."""
+    cell = touching.desk.opened().cell
+    pointer = Pointer((0.0, 0.0, 150.0), 0.1)
+    touches = tuple(Touch(n, ("1.00",) * 6, 1, 10 * n, use=n != 2) for n in range(1, 6))
+    errors = [
+        PointError(n, (1, 10 * n), np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
+        for n in (1, 3, 4, 5)
+    ]
+    errors[-1] = replace(errors[-1], error=np.array([0.0, 8.0, 0.0]))
+    touching.found = Touches(pointer, (View(1, "points/proof-001.csv"),), touches)
+    touching.proof = concluded(errors, cell, pointer)
+    touching.stored = False
+
+
+@pytest.mark.parametrize("kind", ["true", "none", "ascii"])
+def test_proof(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Compare, kind: str
+) -> None:
+    async def show(pilot: Pilot[Any]) -> None:
+        screen = await settled(pilot)
+        proof = Proof(screen.desk)
+        await pilot.app.push_screen(proof)
+        while not proof.touching.rows():
+            await pilot.pause(0.02)
+        await type_line(pilot, "87 612.40 -85.1")
+        await pilot.pause(0.3)
+
+    monkeypatch.setattr(Touching, "read", touched)
+    app = app_for(example(tmp_path / "session", 5), terminal=terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+def bumped() -> Answer:
+    """Return the answer to a recheck after a bump, with round figures."""
+    covariance = np.diag([1e-8] * 3 + [0.01] * 3)
+    xi = np.array([0.003, 0.0, 0.0, 4.0, -1.0, 0.5])
+    moved = Movement("eye-to-hand", np.eye(4), xi, covariance, 6.8, 0.31)
+    said = finding("camera-moved", "since", movement=moved.words(), work_volume_mm="6.8")
+    assumed = finding("mount-assumed", position_mm="0.1", angle_deg="0.05")
+    return Answer(True, "camera", moved, 0.9, 0.08, (1, 2, 3), (said, assumed))
+
+
+@pytest.mark.parametrize("kind", ["true", "none", "ascii"])
+def test_recheck(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Compare, kind: str
+) -> None:
+    rows = [
+        SessionRow(Path(day), f"bottling line 2, infeed, {day}", "accepted", "good", "8", "3 d",
+                   "U 0.31 mm", recheck=said)
+        for day, said in (("2026-11-22", "not moved"), ("2026-06-03", ""), ("2025-12-11", "MOVED"))
+    ]  # fmt: skip
+
+    async def show(pilot: Pilot[Any]) -> None:
+        screen = await settled(pilot)
+        await pilot.app.push_screen(Recheck(screen.desk))
+        while not pilot.app.screen.query_one(SessionList).items:
+            await pilot.pause(0.02)
+        await pilot.press("enter")
+        await pilot.pause(0.5)
+
+    monkeypatch.setattr(recheck_screen, "earlier_sessions", lambda desk: rows)
+    monkeypatch.setattr(recheck_screen, "compare", lambda desk, against: {"frame camera": bumped()})
+    app = app_for(example(tmp_path / "session", 5), terminal=terminal(kind, monkeypatch))
+    assert snap_compare(app, terminal_size=SMALL, run_before=show)
+
+
+@pytest.mark.parametrize("kind", ["true", "none", "ascii"])
+def test_sessions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Compare, kind: str
+) -> None:
+    rows = [
+        SessionRow(tmp_path / "a", "bottling line 2, infeed, recheck 2026-11-25", "recording",
+                   "note", "3, 2 left", "11:52", "", recheck="MOVED"),
+        SessionRow(tmp_path / "b", "bottling line 2, infeed, 2026-06-03", "accepted", "good", "8",
+                   "175 d", "U 0.31 mm", recheck="MOVED"),
+        SessionRow(tmp_path / "c", "press 4", "damaged", "error", "", "9 months", "",
+                   "c/session.yaml, line 3: not YAML."),
+    ]  # fmt: skip
+    last = LastRecheck("2026-11-25T11:52:00+01:00", "camera", True, "b")
+
+    async def show(pilot: Pilot[Any]) -> None:
+        await pilot.pause(0.5)
+        await pilot.press("down")
+        pilot.app.screen.query_one(TitleLine).show(Title("Sessions in sessions", "3"))
+        await pilot.pause(0.2)
+
+    monkeypatch.setattr(sessions_screen, "overview", lambda folder, now: rows)
+    monkeypatch.setattr(
+        sessions_screen,
+        "last_rechecks",
+        lambda folders: {"a": last, "b": last._replace(against="a")},
+    )
+    app = Stationbook(Sessions(tmp_path), terminal(kind, monkeypatch))
     assert snap_compare(app, terminal_size=SMALL, run_before=show)
 
 

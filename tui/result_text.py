@@ -23,6 +23,21 @@ def result_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+def before_lines(document: Mapping[str, Any]) -> list[str]:
+    """Return where the camera was before a quick re-calibration, and how far it moved."""
+    before = document.get("before")
+    if before is None or before["movement"] is None:
+        return []
+    x, y, z = before["position_mm"]
+    move = before["movement"]
+    return [
+        f"before: camera at {x:.3f}  {y:.3f}  {z:.3f} mm ({before['session']})",
+        f"moved since: {move['position_mm']:.2f} ± {2 * move['u_position_mm']:.2f} mm, "
+        f"{move['angle_deg']:.3f} ± {2 * move['u_angle_deg']:.3f}°, "
+        f"{move['work_volume_mm']:.2f} mm at the work volume",
+    ]
+
+
 def number(value: float | None, unit: str, digits: int = 3) -> str:
     """Return a value with its unit, or the words that it is not known."""
     return NOT_KNOWN if value is None else f"{value:.{digits}f} {unit}"

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from engine.pendant.entry import PartialField
     from engine.sessions.lock import WriterLock
     from engine.sessions.session import Session
-    from engine.steps.record import Draft, Known, ViewDraft
+    from engine.steps.record import Draft, Known, PoseDraft, ViewDraft
+    from engine.steps.stored import FurtherView
 
 
 def now() -> datetime:
@@ -49,6 +50,8 @@ class Desk:
         self.advice: Advice | None = None
         self.trouble = ""  # why the expected uncertainty or the proposal could not be worked out
         self.wished: int | None = None  # planned station that the operator jumped to
+        self.proving = False  # new images show the board lying in the cell, not a station
+        self.used_images: set[str] = set()  # SHA-256 of images taken for something else
         self._glance: Glance | None = None
         self._lock: WriterLock | None = None
         self._guard = RLock()  # one action at a time
@@ -149,9 +152,18 @@ class Desk:
 
     def examine(self, entry: Entry) -> Draft:
         """Examine what was typed so far and what was seen."""
-        from engine.steps import record
+        from engine.steps import edit, record
 
         session = self.opened()
+        if entry.purpose == "correct" and entry.station is not None:
+            return edit.examine_correction(
+                session,
+                self.folder,
+                entry.station,
+                entry.text,
+                joints=entry.joints or None,
+                earlier=self._earlier(session, entry.station),
+            )
         joints_only = session.cell.pendant.rotation == "joints"
         pose = record.examine_pose(
             session,
@@ -160,18 +172,36 @@ class Desk:
             closing=entry.closing,
             earlier=self._earlier(session, entry.station),
         )
-        if entry.purpose == "correct":
-            return record.Draft(pose, record.ViewDraft(()), pose.findings)
-        view = entry.view or record.no_view()
-        return record.examine(
+        view = entry.view or record.no_view(seen_by_others=bool(entry.views))
+        draft = record.examine(
             session, self.folder, pose, view, closing=entry.closing, retake=entry.station
         )
+        return draft.with_views(self._further(entry, pose))
 
-    def examine_image(self, data: bytes, name: str) -> ViewDraft:
-        """Search the board in an image and look at its quality. Raises FileError."""
+    def _further(self, entry: Entry, pose: PoseDraft) -> list[FurtherView]:
+        """Return what further cameras saw, held against the typed pose."""
+        from engine.steps.record_view import judged_view
+
+        session, folder = self.opened(), self.folder
+        return [
+            judged_view(
+                session, folder, pose, name, view, closing=entry.closing, station=entry.station
+            )
+            for name, view in entry.views.items()
+        ]
+
+    def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
+        """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
+        from engine.sessions.cameras import seen_by
         from engine.steps.record import examine_image_data
 
-        return examine_image_data(self.opened(), self.folder, data, name)
+        return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)
+
+    @property
+    def cameras(self) -> tuple[str, ...]:
+        """Names of the cell's cameras, the first one first."""
+        cell = self.opened().cell
+        return tuple(camera.name for camera in (cell.camera, *cell.cameras))
 
     def store(self, entry: Entry) -> int:
         """Store the entry and return the station's id; raises StationbookError if it cannot be."""
@@ -185,9 +215,7 @@ class Desk:
             "operator": self.operator,
         }
         if entry.purpose == "correct" and entry.station is not None:
-            self.do(
-                f"correct {entry.station}", edit.correct_pose, entry.station, draft.pose, **given
-            )
+            self.do(f"correct {entry.station}", edit.correct_pose, entry.station, draft, **given)
             return entry.station
         step = self.next_index if entry.purpose == "record" and not entry.closing else None
         visited = None if step is None else self.plan[step]
@@ -236,6 +264,13 @@ class Desk:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
             keep(solution.solved, self.folder, who=self.operator, now=self.clock())
 
+    def alone(self, step: Callable[[], object]) -> None:
+        """Carry out a change beside the stations, which undo does not reach."""
+        with self._guard:
+            self._writable()
+            step()
+            self._stamp = self._current_stamp()
+
     # ---- inside ----------------------------------------------------------------------------
 
     def _writable(self) -> Session:
@@ -243,7 +278,10 @@ class Desk:
             raise StationbookError(
                 "this screen only follows the session", "Change it where it is being recorded."
             )
-        return self.opened()
+        session = self.opened()
+        if self._lock is None:  # a job that ends after the session was left
+            raise StationbookError("this session is closed", "Open it again.")
+        return session
 
     def _step_back(
         self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str

@@ -30,6 +30,7 @@ class Entry:
     joints: str = ""
     closing: bool = False
     view: ViewDraft | None = None
+    views: dict[str, ViewDraft] = field(default_factory=dict)  # of further cameras, by name
     draft: Draft | None = None
     accepted: dict[str, str] = field(default_factory=dict)
     reason: str | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -27,6 +27,11 @@ class SessionRow:
     age: str
     result: str
     problem: str = ""
+    recheck: str = ""
+
+    def rechecked(self, said: str) -> SessionRow:
+        """Return the row with what the last recheck said."""
+        return replace(self, recheck=said)
 
 
 def session_folders(folder: Path) -> list[Path]:

@@ -15,6 +15,7 @@ from .views import Fact, Facts, Move, Quality, Title
 if TYPE_CHECKING:
     from engine.steps.record import ViewDraft
 
+MOVED = ("camera-moved", "board-moved")  # a recheck against an earlier session tells more
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
 
 
@@ -62,6 +63,7 @@ def quality(desk: Desk) -> Quality:
     level = worst(desk.findings)
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
+    text += " (m: recheck)" if named is not None and named.code in MOVED else ""
     expanded = desk.solution.expanded_mm if desk.solution else None
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
@@ -93,6 +95,7 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     if station.joints and station.pose:
         facts.append(Fact("joints", " ".join(station.joints)))
     facts.append(Fact("image", station.image or "none"))
+    facts += [Fact(view.camera, view.image or view.points or "none") for view in station.views]
     facts += [
         Fact(name, value)
         for name, value in (
@@ -139,6 +142,15 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
     return Facts(view.name or "image", tuple(facts))
 
 
+def seen_fact(camera: str, view: ViewDraft | None) -> Fact:
+    """Say in one line what a further camera saw for the entry."""
+    if view is None or view.report is None:
+        return Fact(camera, "no image yet", "dim")
+    whole = view.report.found == view.report.expected
+    text = f"{view.report.found} of {view.report.expected} points"
+    return Fact(camera, text, "good" if whole else "warning")
+
+
 def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact:
     if value is None:
         return Fact(name, "not known", "dim")
@@ -161,6 +173,7 @@ def cell_facts(desk: Desk) -> Facts:
         Fact("robot", robot),
         Fact("pendant", f"{' '.join(pendant.labels)} ({pendant.rotation}, {units})"),
         Fact("camera", f"{camera.name}, {width} × {height} px, images from {source}"),
+        *(Fact("and", f"{more.name}, the same board") for more in cell.cameras),
         Fact("board", f"{board.pattern} {board.columns} × {board.rows}, {board.pitch_mm:g} mm"),
         Fact("pick area", f"{box} mm, tolerance {cell.tolerance.position_mm:g} mm"),
     )

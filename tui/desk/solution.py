@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from engine.findings import Finding
+from engine.errors import FileError
+from engine.findings import Finding, all_findings
 
 if TYPE_CHECKING:
+    from engine.sessions.cell import Cell
     from engine.sessions.session import Session
     from engine.steps.solve import Solved
 
@@ -35,9 +38,25 @@ class Solution:
 
     @property
     def expanded_mm(self) -> float | None:
-        """U = 2u of a pick [mm], or None where it is not known."""
-        u: float | None = self.document["uncertainty"]["pick_mm"]
-        return None if u is None else 2 * u
+        """U = 2u of a pick [mm] by the worst camera, or None where it is not known."""
+        parts = [self.document, *(part for _, part, _ in self.further())]
+        values = [part["uncertainty"]["pick_mm"] for part in parts]
+        return None if None in values else 2 * max(values)
+
+    def further(self) -> list[tuple[str, Mapping[str, Any], Mapping[str, Sequence[str]]]]:
+        """Return name, document and `shown` of each further camera that saw stations."""
+        from engine.sessions.cameras import cell_of
+
+        cell = self.session.cell
+        parts = (self.document.get("cameras") or {}).items()
+        return [(name, part, as_shown(cell_of(cell, name), part)) for name, part in parts if part]
+
+    def with_document(self, document: Mapping[str, Any]) -> Solution:
+        """Return the solution as ``document`` states it now."""
+        findings = all_findings(document)
+        solved = replace(self.solved, document=dict(document))
+        shown = as_shown(self.session.cell, document)
+        return replace(self, solved=solved, findings=findings, shown=shown)
 
 
 def solvable(session: Session | None) -> bool:
@@ -48,17 +67,43 @@ def solvable(session: Session | None) -> bool:
 
 def solve(session: Session, folder: Path) -> Solution:
     """Solve a session; nothing is stored. May take seconds. Raises StationbookError."""
-    from engine.pendant.entry import format_pose
     from engine.steps.solve import solve_session
 
-    solved = solve_session(session, folder)
-    cell, result = session.cell, solved.result
-    shown = {
-        key: format_pose(T, cell.pendant)
-        for key, T in ((cell.camera_key, result.camera), (cell.board_key, result.board))
-        if cell.pendant.rotation not in ("joints", "yaw") and _known(solved.document[key])
+    return stated(session, solve_session(session, folder))
+
+
+def stated(session: Session, solved: Solved) -> Solution:
+    """Return a result of ``session`` with its transforms as the pendant would show them."""
+    shown = as_shown(session.cell, solved.document)
+    return Solution(session, solved, solved.findings(), shown)
+
+
+def as_stored(solution: Solution, folder: Path) -> Solution:
+    """Return what result.yaml says, where it speaks of the session as it is; else ``solution``.
+
+    Stations alone know neither the touches that proved a result, nor the board's old place that a
+    quick re-calibration trusted.
+    """
+    from engine.sessions.results import read_result
+
+    with suppress(FileError):
+        document = read_result(folder)
+        if document.pop("inputs", None) == solution.solved.inputs:
+            return solution.with_document(document)
+    return solution
+
+
+def as_shown(cell: Cell, document: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the transforms of a solve document as the pendant would show them."""
+    import numpy as np
+
+    from engine.pendant.entry import format_pose
+
+    return {
+        key: format_pose(np.array(document[key]["matrix"], float), cell.pendant)
+        for key in (cell.camera_key, cell.board_key)
+        if cell.pendant.rotation not in ("joints", "yaw") and _known(document[key])
     }
-    return Solution(session, solved, result.findings, shown)
 
 
 def _known(placed: Mapping[str, Any] | None) -> bool:

@@ -172,7 +172,7 @@ class Welcome(Screen[None]):
         except StationbookError as error:
             said.show(str(error), "error")
             return
-        said.show(f"Ready, in {self.folder}. Enter begins.", "good")
+        said.show(f"Ready. Enter begins. The session lies in {self.folder}", "good")
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

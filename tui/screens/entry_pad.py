@@ -56,7 +56,7 @@ class EntryPad(Vertical):
         self.entry = Entry()
         self.message: Line = []
         self._turn = asyncio.Lock()  # accepting and storing happen one after the other
-        self.searching = ""  # name of the image in which the board is being searched
+        self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
     def compose(self) -> ComposeResult:
         for name in ("pose", "joints"):
@@ -98,9 +98,12 @@ class EntryPad(Vertical):
         self.message = [(text, role)]
         self.show_findings()
 
-    def take_view(self, view: ViewDraft | None) -> None:
-        """Take what the camera saw for this entry."""
-        self.entry.view = view
+    def take_view(self, view: ViewDraft, camera: str | None = None) -> None:
+        """Take what a camera (None: the first) saw for this entry."""
+        if camera is None:
+            self.entry.view = view
+        else:
+            self.entry.views[camera] = view
         self.check()
 
     # ---- typing ----------------------------------------------------------------------------
@@ -242,7 +245,8 @@ class EntryPad(Vertical):
         entry = self.entry
         try:
             while self.searching:
-                self.tell(f"Waiting: the board is being searched in {self.searching}.", "note")
+                names = ", ".join(self.searching.values())
+                self.tell(f"Waiting: the board is being searched in {names}.", "note")
                 await asyncio.sleep(PAUSE)
             entry.draft = await in_background(self.desk.examine, entry)
             if entry.standing():

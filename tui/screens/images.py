@@ -11,7 +11,7 @@ from textual.dom import DOMNode
 
 from engine.errors import StationbookError
 
-from ..desk.say import view_facts
+from ..desk.say import seen_fact, view_facts
 from ..desk.views import Fact, Facts
 from ..desk.watch import Watch
 from .jobs import begin_job, in_background
@@ -26,7 +26,7 @@ LOOK_EVERY = 0.4  # s between looks into the camera's folder
 
 
 class Images(DOMNode):
-    """Takes the newest image of the cell's source for the station that is being entered."""
+    """Takes the newest image of every camera's source for the station that is being entered."""
 
     IMAGE_KEYS: ClassVar[list[Binding]] = [
         Binding("f4", "image", "image", id="images.image",
@@ -34,8 +34,8 @@ class Images(DOMNode):
         Binding("i", "file", "image file", show=False, id="images.file",
                 tooltip="Name the image file of this station"),
     ]  # fmt: skip
-    watch_source: Watch
-    _said = ""  # what the source complains about, or ""
+    watches: tuple[Watch, ...] = ()  # one for each camera, the first one first
+    _said: str = ""  # what a source complains about, or ""
 
     if TYPE_CHECKING:
         desk: Desk
@@ -47,22 +47,27 @@ class Images(DOMNode):
 
     def begin_watching(self) -> None:
         """Start looking for images."""
-        self.watch_source = Watch(self.desk)
-        begin_job(self, self._watch, group="watch")
+        self.watches = tuple(Watch(self.desk, name) for name in self.desk.cameras)
+        for watch in self.watches:
+            self._begin(watch)
 
-    async def _watch(self) -> None:
+    def _begin(self, watch: Watch) -> None:
+        begin_job(self, self._watch, watch, group=f"watch {watch.camera}")
+
+    async def _watch(self, watch: Watch) -> None:
         try:
-            await in_background(self.watch_source.open)
+            await in_background(watch.open)
         except StationbookError as error:
             self._said = str(error)
         self.show_side()
-        while self.watch_source.state == "folder":
-            await self._take_newest()
+        while watch.state == "folder":
+            if not self.desk.proving:
+                await self._take_newest(watch)
             await asyncio.sleep(LOOK_EVERY)
 
-    async def _take_newest(self) -> None:
+    async def _take_newest(self, watch: Watch) -> None:
         try:
-            image = await in_background(self.watch_source.newest)
+            image = await in_background(watch.newest)
         except StationbookError as error:
             said, image = str(error), None
         else:
@@ -71,35 +76,44 @@ class Images(DOMNode):
             self._said = said
             self.show_side()
         if image is not None:
-            await self._examine(image)
+            await self._examine(image, watch.camera)
 
-    async def _examine(self, image: NewImage) -> None:
+    async def _examine(self, image: NewImage, camera: str) -> None:
         """Search the board in an image; storing waits until this is done."""
-        self.pad.searching = image.name
+        self.pad.searching[camera] = image.name
         self.show_side()
         try:
-            view = await in_background(self.desk.examine_image, image.data, image.name)
+            view = await in_background(self.desk.examine_image, image.data, image.name, camera)
         except StationbookError as error:
             self._said = str(error)
         else:
             self._said = ""
-            self.pad.take_view(view)
+            self.pad.take_view(view, None if camera == self.desk.cameras[0] else camera)
         finally:
-            self.pad.searching = ""
+            del self.pad.searching[camera]
             self.show_side()
 
     def image_facts(self) -> Facts:
-        """Say what the camera saw, or why there is nothing yet."""
-        if self.pad.searching:
-            return Facts(self.pad.searching, (Fact("", "The board is being searched ...", "note"),))
+        """Say what the cameras saw, or why there is nothing yet."""
         if self._said:
             return Facts("No image", (Fact("", self._said, "error"),))
-        return view_facts(self.pad.entry.view, self._wanted())
+        if not self.watches:
+            return view_facts(None, "")
+        first, *further = self.watches
+        searching = self.pad.searching.get(first.camera)
+        if searching:
+            facts = Facts(searching, (Fact("", "The board is being searched ...", "note"),))
+        else:
+            facts = view_facts(self.pad.entry.view, self._wanted(first))
+        return facts._replace(facts=(*facts.facts, *map(self._further_fact, further)))
 
-    def _wanted(self) -> str:
-        watch = getattr(self, "watch_source", None)
-        if watch is None:
-            return ""
+    def _further_fact(self, watch: Watch) -> Fact:
+        """Say in one line what a further camera saw."""
+        if watch.camera in self.pad.searching:
+            return Fact(watch.camera, "being searched ...", "note")
+        return seen_fact(watch.camera, self.pad.entry.views.get(watch.camera))
+
+    def _wanted(self, watch: Watch) -> str:
         return {
             "none": "This cell names no image source. F4 takes a file.",
             "unconfirmed": f"The source {watch.name} came with this folder and is not used until "
@@ -109,43 +123,53 @@ class Images(DOMNode):
         }[watch.state]
 
     def action_image(self) -> None:
-        """Do what brings an image: confirm the source, take one, or name a file."""
-        state = self.watch_source.state
-        if state == "unconfirmed":
-            self._ask_to_confirm()
-        elif state == "none":
+        """Do what brings images: confirm a source, take one anew, or name a file."""
+        states = {watch.state for watch in self.watches}
+        unconfirmed = [watch for watch in self.watches if watch.state == "unconfirmed"]
+        if unconfirmed:
+            self._ask_to_confirm(unconfirmed[0])
+        elif states == {"none"}:
             self.action_file()
-        else:
-            self.watch_source.again()
-            if state == "live":
-                begin_job(self, self._take_newest, group="take")
+        for watch in self.watches:
+            watch.again()
+            if watch.state == "live":
+                begin_job(self, self._take_newest, watch, group=f"take {watch.camera}")
 
-    def _ask_to_confirm(self) -> None:
+    def _ask_to_confirm(self, watch: Watch) -> None:
         from .ask import Confirm
 
         def answered(yes: bool | None) -> None:
             if yes:
-                self.watch_source.confirm()
-                begin_job(self, self._watch, group="watch")
+                watch.confirm()
+                self._begin(watch)
 
         text = (
-            f"The cell takes its images from: {self.watch_source.name}\n\n"
+            f"The cell takes its images from: {watch.name}\n\n"
             "Use it on this machine? Say no if you do not know where this folder comes from."
         )
         self.app.push_screen(Confirm("Image source", text), answered)
 
     def action_file(self) -> None:
-        """Ask for an image file."""
+        """Ask for an image file of each camera in turn."""
+        self._ask_file(self.desk.cameras)
+
+    def _ask_file(self, cameras: tuple[str, ...]) -> None:
         from .ask import Ask, required
 
         def answered(name: str | None) -> None:
-            if name:
+            if name and name.strip():
                 path = Path(name.strip()).expanduser()
-                begin_job(self, self._take_file, path, group="take")
+                begin_job(self, self._take_file, path, cameras[0], group=f"take {cameras[0]}")
+            if cameras[1:]:
+                self._ask_file(cameras[1:])
 
-        self.app.push_screen(Ask("Image of this station", "File:", check=required), answered)
+        if len(self.desk.cameras) == 1:
+            ask = Ask("Image of this station", "File:", check=required)
+        else:
+            ask = Ask(f"Image of {cameras[0]} at this station", "File (none: it saw nothing):")
+        self.app.push_screen(ask, answered)
 
-    async def _take_file(self, path: Path) -> None:
+    async def _take_file(self, path: Path, camera: str) -> None:
         from engine.images.load import image_bytes
         from engine.images.sources import NewImage
 
@@ -155,4 +179,4 @@ class Images(DOMNode):
             self._said = str(error)
             self.show_side()
             return
-        await self._examine(NewImage(data, path.name, ""))
+        await self._examine(NewImage(data, path.name, ""), camera)

@@ -14,26 +14,31 @@ from ..desk.desk import Desk
 from ..desk.say import title
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
-from ..widgets.result_view import ResultView, write_result
+from ..widgets.result_view import ResultView, write_results
 from ..widgets.scroll import Scroll
 from .ask import Confirm
 
-Wish = Literal["solve"] | tuple[str, int | None] | None
+Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
 class Result(Screen[Wish]):
     """Shows the desk's last result.
 
-    Its answer is None, "solve" for solving again, or code and station of a finding whose suggestion
-    the operator compared with the pendant and wants applied.
+    Its answer is None, "solve" for solving again, "recheck" for comparing with an earlier session,
+    or code and station of a finding whose suggestion the operator compared with the pendant and
+    wants applied.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("a", "apply", "apply correction", id="result.apply",
                 tooltip="Take the suggested value, after comparing with pendant or paper"),
         Binding("s,f6", "solve", "solve again", id="result.solve", tooltip="Solve again"),
+        Binding("p", "prove", "proof", id="result.prove",
+                tooltip="Touch points that the camera sees: what the fit alone cannot show"),
         Binding("escape,q", "leave", "back", id="result.leave", tooltip="Back to the stations"),
+        Binding("m", "recheck", "recheck", id="result.recheck",
+                tooltip="Did the camera move since an earlier session?"),
     ]  # fmt: skip
 
     def __init__(self, desk: Desk) -> None:
@@ -42,26 +47,27 @@ class Result(Screen[Wish]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        yield Scroll(lambda looks, width: write_result(self.view(), looks, width), id="result")
+        yield Scroll(lambda looks, width: write_results(self.views(), looks, width), id="result")
         yield KeyLine()
 
     def on_mount(self) -> None:
         self.query_one(TitleLine).show(title(self.desk))
         self.query_one(Scroll).focus()
 
-    def view(self) -> ResultView:
-        """Return what is shown."""
-        desk = self.desk
-        tolerance = desk.session.cell.tolerance if desk.session else None
-        solution = desk.solution
-        return ResultView(
-            solution.document if solution else {},
-            solution.shown if solution else {},
-            desk.labels,
-            tolerance.position_mm if tolerance else None,
-            tolerance.angle_deg if tolerance else None,
-            desk.fresh,
-        )
+    def views(self) -> list[ResultView]:
+        """Return what is shown: the result of each camera."""
+        desk, solution = self.desk, self.desk.solution
+        if solution is None:
+            return []
+        limits = desk.opened().cell.tolerance
+        several = len(desk.cameras) > 1
+        parts = [(desk.cameras[0] if several else "", solution.document, solution.shown)]
+        return [
+            ResultView(
+                part, shown, desk.labels, limits.position_mm, limits.angle_deg, desk.fresh, name
+            )
+            for name, part, shown in (*parts, *solution.further())
+        ]
 
     def correction(self) -> Finding | None:
         """Return the first finding whose suggestion can be applied, or None."""
@@ -71,6 +77,8 @@ class Result(Screen[Wish]):
         """Offer a correction only where there is one that can be written."""
         if action == "apply":
             return not self.desk.follow and self.correction() is not None
+        if action == "prove":
+            return self.desk.fresh
         return not (action == "solve" and self.desk.follow)
 
     def action_apply(self) -> None:
@@ -90,6 +98,16 @@ class Result(Screen[Wish]):
 
     def action_solve(self) -> None:
         self.dismiss("solve")
+
+    def action_recheck(self) -> None:
+        self.dismiss("recheck")
+
+    def action_prove(self) -> None:
+        """Prove the result by touch, then show what became of it."""
+        from .proof import Proof
+
+        scroll = self.query_one(Scroll)
+        self.app.push_screen(Proof(self.desk), lambda _: scroll.redraw())
 
     def action_leave(self) -> None:
         self.dismiss(None)

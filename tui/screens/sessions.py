@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
@@ -13,38 +15,21 @@ from engine.errors import StationbookError
 
 from ..desk.desk import Desk, now
 from ..desk.overview import SessionRow, overview, session_folders
+from ..desk.recheck import LastRecheck, last_rechecks
 from ..desk.views import Title
-from ..widgets.chooser import Chooser
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
-from ..widgets.looks import Line
+from ..widgets.session_list import SessionList
 from .ask import Ask, Paragraph, required
 from .jobs import begin_job, in_background
 
 DEMO_SEED = 7  # the same noise every time, as on the command line
+AGAIN = "recheck-"  # in the name of a folder, before the name of what is rechecked
+DAY = re.compile(rf"^\d{{4}}-\d\d-\d\d-({AGAIN})?")  # what such a name begins with
 EMPTY = (
     "No session here yet. d shows the whole job on a simulated cell; n starts a session for a cell "
     "that is described; c describes a new cell."
 )
-
-
-class SessionList(Chooser[SessionRow]):
-    """Name, state, stations, age and result of every session."""
-
-    def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
-        return [(self._row("session", "state", "stations", "changed", "result", width), "dim")]
-
-    def row_line(self, item: SessionRow, width: int) -> Line:
-        """Return one session."""
-        text = self._row(item.name, item.state, item.done, item.age, item.result, width)
-        name = max(width - 46, 10)
-        state, rest = text[name : name + 10], text[name + 10 :]
-        return [(text[:name], "text"), (state, item.role), (rest, "text")]
-
-    def _row(self, name: str, state: str, done: str, age: str, result: str, width: int) -> str:
-        room = max(width - 46, 10)
-        return f"{name[: room - 1]:<{room}}{state:<10}{done:<12}{age:<10}{result:<14}"
 
 
 class Sessions(Screen[None]):
@@ -54,15 +39,19 @@ class Sessions(Screen[None]):
         Binding("enter", "open", "open", id="sessions.open", tooltip="Open the chosen session"),
         Binding("f", "follow", "follow", id="sessions.follow", tooltip="Watch it, read-only"),
         Binding("n", "new", "new session", id="sessions.new", tooltip="Start one for a cell file"),
+        Binding("m", "recheck", "recheck", id="sessions.recheck",
+                tooltip="New session of the chosen one's cell: did its camera move since?"),
         Binding("c", "cell", "new cell", id="sessions.cell", tooltip="Describe a new cell"),
         Binding("d", "demo", "demo", id="sessions.demo", tooltip="The job on a simulated cell"),
-        Binding("r", "read", "read again", id="sessions.read", tooltip="Read the folder again"),
         Binding("q", "leave", "leave", id="sessions.leave", tooltip="Leave the program"),
-    ]
+        Binding("r", "read", "read again", id="sessions.read", tooltip="Read the folder again"),
+    ]  # fmt: skip
 
     def __init__(self, folder: Path) -> None:
         super().__init__()
         self.folder = folder
+        self.rechecks: dict[str, LastRecheck] = {}
+        self.starting = False
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -91,17 +80,29 @@ class Sessions(Screen[None]):
 
     async def _read(self) -> None:
         rows = await in_background(lambda: list(overview(self.folder, now())))
-        self.sessions.show_items(rows)
+        self._show(rows)
         self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
+        self.rechecks = await in_background(last_rechecks, [row.folder for row in rows])
+        self._show(rows)
+        self.refresh_bindings()
+
+    def _show(self, rows: list[SessionRow]) -> None:
+        said = {name: last.short for name, last in self.rechecks.items()}
+        self.sessions.show_items([row.rechecked(said.get(row.folder.name, "")) for row in rows])
         self.show_problem()
 
     def on_chooser_chosen(self) -> None:
         self.show_problem()
+        self.refresh_bindings()
 
     def show_problem(self) -> None:
-        """Say what is wrong with the chosen session, if anything."""
-        row = self.sessions.item
-        self.query_one("#said", Paragraph).show(row.problem if row else "", "error")
+        """Say what is wrong with the chosen session, or what its last recheck said."""
+        row, said = self.sessions.item, self.query_one("#said", Paragraph)
+        last = self.rechecks.get(row.folder.name) if row else None
+        if row is not None and row.problem:
+            said.show(row.problem, "error")
+        else:
+            said.show(last.sentence if last else "", "dim")
 
     def _open(self, folder: Path, *, follow: bool) -> None:
         from .stations import Stations
@@ -142,15 +143,33 @@ class Sessions(Screen[None]):
 
     def _start(self, cell: str | None) -> None:
         if cell:
-            begin_job(self, self._starting, Path(cell.strip()).expanduser(), group="start")
+            path = Path(cell.strip()).expanduser()
+            begin_job(self, self._starting, start, path, group="start")
 
-    async def _starting(self, cell: Path) -> None:
+    def action_recheck(self) -> None:
+        """Start a session of the same cell, with the stations to visit again as its plan."""
+        if (row := self.sessions.item) and not self.starting:
+            self.starting = True
+            said = f"Choosing the stations of {row.name} to visit again ..."
+            self.query_one("#said", Paragraph).show(said, "note")
+            begin_job(self, self._starting, start_again, row.folder, group="start")
+
+    async def _starting(self, begin: Callable[[Path, Path], Path], origin: Path) -> None:
         try:
-            folder = await in_background(start, cell, self.folder)
+            folder = await in_background(begin, origin, self.folder)
         except StationbookError as error:
             self.query_one("#said", Paragraph).show(str(error), "error")
             return
+        finally:
+            self.starting = False
         self._open(folder, follow=False)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer what the chosen session allows: a recheck only against one with a result."""
+        row = self.sessions.item if self.is_mounted else None
+        if action in ("open", "follow"):
+            return row is not None
+        return action != "recheck" or (row is not None and bool(row.result))
 
     def action_leave(self) -> None:
         self.app.exit()
@@ -161,10 +180,26 @@ def start(cell: Path, sessions: Path) -> Path:
     from engine.sessions.folder import create_session
 
     time = now()
-    folder = sessions / f"{time:%Y-%m-%d}-{cell.resolve().parent.name or cell.stem}"
-    free, number = folder, 1
+    folder = _free(sessions, f"{time:%Y-%m-%d}-{cell.resolve().parent.name or cell.stem}")
+    create_session(cell, folder, now=time)
+    return folder
+
+
+def start_again(against: Path, sessions: Path) -> Path:
+    """Start a session that rechecks ``against``, in a new folder named after day and cell."""
+    from engine.steps.recheck import start_again as begin
+
+    time = now()
+    cell = DAY.sub("", against.resolve().name) or "cell"
+    folder = _free(sessions, f"{time:%Y-%m-%d}-{AGAIN}{cell}")
+    begin(against, folder, now=time)
+    return folder
+
+
+def _free(sessions: Path, name: str) -> Path:
+    """Return a folder that is not there yet: ``name``, or with a number."""
+    free, number = sessions / name, 1
     while free.exists():
         number += 1
-        free = folder.with_name(f"{folder.name}-{number}")
-    create_session(cell, free, now=time)
+        free = sessions / f"{name}-{number}"
     return free

@@ -13,7 +13,7 @@ from engine.errors import StationbookError
 
 from ..desk.advice import advise, predict
 from ..desk.changes import fix
-from ..desk.solution import solvable, solve
+from ..desk.solution import as_stored, solvable, solve
 from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
@@ -29,7 +29,9 @@ class Solving(DOMNode):
         Binding("f6", "solve", "solve", id="solve.solve", tooltip="Solve; once more: stop it"),
         Binding("s", "solve", show=False, id="solve.again", tooltip="Solve; once more: stop it"),
         Binding("w", "result", "result", id="solve.result", tooltip="Show the last result"),
-    ]
+        Binding("m", "recheck", "recheck", show=False, id="solve.recheck",
+                tooltip="Did the camera move since an earlier session? Quick re-calibration"),
+    ]  # fmt: skip
     _ticking: Timer | None = None
     _began = 0.0
 
@@ -65,7 +67,9 @@ class Solving(DOMNode):
         try:
             if show or solvable(session):
                 solution = await in_background(solve, session, folder)
-                if show and not self.desk.follow:
+                if not show:
+                    solution = await in_background(as_stored, solution, folder)
+                elif not self.desk.follow:
                     await in_background(self.desk.keep, solution)
                 self.desk.solution = solution
                 self.show_session()
@@ -98,6 +102,22 @@ class Solving(DOMNode):
         else:
             self._show_result()
 
+    def action_recheck(self) -> None:
+        """Compare with an earlier session; after a quick re-calibration show its result."""
+        from .recheck import Recheck
+
+        if self._ticking is not None:
+            self.pad.tell("Solving still runs. F6 stops it.", "warning")
+        elif self.desk.session is not None:
+            self.app.push_screen(Recheck(self.desk), self._rechecked)
+
+    def _rechecked(self, recalibrated: bool | None) -> None:
+        """After a quick re-calibration, show its result; what was worked out before is stale."""
+        if recalibrated:
+            self.solve_quietly()
+            self.show_session()
+            self._show_result()
+
     def _show_result(self) -> None:
         from .result import Result
 
@@ -107,6 +127,8 @@ class Solving(DOMNode):
         """Do what was wished on the result screen."""
         if wish == "solve":
             self.action_solve()
+        elif wish == "recheck":
+            self.action_recheck()
         elif isinstance(wish, tuple):
             begin_job(self, self._apply, *wish, group="act")
 

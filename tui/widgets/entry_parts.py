@@ -69,8 +69,9 @@ class FindingsView(Sheet):
 
     DEFAULT_CSS = "FindingsView { height: 4; }"
 
-    def __init__(self, *, id: str | None = None) -> None:
+    def __init__(self, *, more: str = "F9, or a wider screen", id: str | None = None) -> None:
         super().__init__(id=id)
+        self.more = more  # where the lines are that do not fit
         self.findings: tuple[Finding, ...] = ()
         self.accepted: tuple[str, ...] = ()
         self.message: Line = []
@@ -93,7 +94,7 @@ class FindingsView(Sheet):
             lines += finding_lines(finding, self.looks.wrap, width, finding.code in self.accepted)
         if len(lines) > height:
             rest = len(lines) - height + 1
-            lines = [*lines[: height - 1], [(f"  {rest} more lines: F9, or a wider screen", "dim")]]
+            lines = [*lines[: height - 1], [(f"  {rest} more lines: {self.more}", "dim")]]
         return lines
 
 

@@ -6,14 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from engine.findings import Finding, Level
+from engine.findings import from_document
 
-from ..result_text import NOT_KNOWN, expanded
+from ..desk.say import MOVED
+from ..result_text import NOT_KNOWN, before_lines, expanded
 from .entry_parts import finding_lines
 from .looks import Line, Looks, bar
 
 TRANSFORMS = ("base_T_camera", "flange_T_camera", "flange_T_board", "base_T_board")
 BAR = 20  # cells
+SINCE = "m compares with an earlier session: did the camera move since?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class ResultView:
     """What is shown: the solve document, and what the cell adds to it.
 
     ``shown`` holds transforms as the pendant would show them, ``labels`` its labels. ``fresh``
-    False: the session was changed since.
+    False: the session was changed since. ``camera``: its name, where there are several.
     """
 
     document: Mapping[str, Any]
@@ -30,32 +32,36 @@ class ResultView:
     tolerance_mm: float | None
     tolerance_deg: float | None
     fresh: bool = True
+    camera: str = ""
+
+
+def write_results(views: Sequence[ResultView], looks: Looks, width: int) -> list[Line]:
+    """Return the results of all cameras as lines."""
+    lines: list[Line] = []
+    for view in views:
+        if view.camera:
+            lines += [[]] if lines else []
+            lines.append([(f"Camera {view.camera}", "title")])
+        lines += write_result(view, looks, width)
+    return lines
 
 
 def write_result(view: ResultView, looks: Looks, width: int) -> list[Line]:
     """Return the whole result as lines."""
-    findings = [as_finding(item) for item in view.document["findings"]]
+    findings = [from_document(item) for item in view.document["findings"]]
     lines = _verdict(view)
     lines += _uncertainties(view)
+    for text in before_lines(view.document):
+        lines += [[(part, "text")] for part in looks.wrap(text, width)]
     for finding in findings:
         lines += finding_lines(finding, looks.wrap, width, False)
+        if finding.code in MOVED:
+            lines += [[(f"  {part}", "dim")] for part in looks.wrap(SINCE, width - 2)]
     lines.append([])
     for key in TRANSFORMS:
         if key in view.document:
             lines += _transform(key, view, looks, width)
     return lines + _stations(view.document["stations"], width)
-
-
-def as_finding(item: Mapping[str, Any]) -> Finding:
-    """Return a finding from plain data."""
-    stations = item["stations"]
-    return Finding(
-        **{
-            **item,
-            "level": Level(item["level"]),
-            "stations": None if stations is None else tuple(stations),
-        }
-    )
 
 
 def _verdict(view: ResultView) -> list[Line]:

@@ -1,0 +1,364 @@
+"""Proof by touch on the screen: pointer, images of the board, touches, and what they prove.
+
+The truth is simulated; the touches are those of tests/touching.py.
+"""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from time import monotonic
+
+import numpy as np
+import pytest
+from made_session import make_session
+from screen_bench import (
+    EXAMPLE,
+    NOON,
+    PATIENCE,
+    app_for,
+    example,
+    on_screen,
+    opened,
+    text,
+    type_line,
+)
+from textual.pilot import Pilot
+from touching import TIP, TIP_U, Laid, lay_board, touch_pose
+
+from engine.proof.touch_file import read_touches
+from engine.sessions.cell import EYE_IN_HAND
+from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.sessions.results import read_result
+from engine.simulate.scenario import Truth
+from engine.steps import proof as steps
+from engine.steps.proof import CAUTIONS
+from engine.steps.questions import Answers, keep_answers
+from engine.steps.solve import keep, solve_session
+from tui.app import Stationbook
+from tui.desk.desk import Desk
+from tui.desk.proof import split
+from tui.screens.help import all_bindings
+from tui.screens.proof import Proof
+from tui.screens.result import Result
+from tui.screens.stations import Stations
+
+PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
+CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
+WHO = steps.Who("R. Vogt", NOON)
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
+    """A solved session of the simulated cell, made once."""
+    folder = tmp_path_factory.mktemp("proof") / "made"
+    truth = make_session(folder, 12)
+    with writing(folder):
+        session = open_session(folder)
+        answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
+        session = keep_answers(session, folder, answers, NOON)
+        keep(solve_session(session, folder), folder, who=None, now=NOON)
+    return folder, truth
+
+
+@pytest.fixture
+def session(made: tuple[Path, Truth], tmp_path: Path) -> tuple[Path, Truth]:
+    shutil.copytree(made[0], tmp_path / "session")
+    return tmp_path / "session", made[1]
+
+
+def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
+    desk = Desk(folder, follow=follow, clock=lambda: NOON)
+    desk.look()
+    return Stationbook(Stations(desk))
+
+
+async def until(pilot: Pilot[None], *words: str) -> str:
+    """Wait until the screen says all ``words``, wherever its lines end."""
+    end = monotonic() + PATIENCE
+    while True:
+        await pilot.pause(0.02)
+        shown = " ".join(text(pilot.app).split())
+        if all(word in shown for word in words):
+            return shown
+        assert monotonic() < end, f"{words} not shown, but:\n{text(pilot.app)}"
+
+
+async def proving(pilot: Pilot[None]) -> Proof:
+    """Solve and go on to the proof, with the keys of the operator."""
+    screen = await opened(pilot)
+    await pilot.press("f6")
+    await until(pilot, "Verdict:")
+    assert isinstance(pilot.app.screen, Result)
+    await pilot.press("p")
+    await until(pilot, "Proof by touch", "CAUTION", "points 0 to 87, 11 in a row")
+    assert isinstance(pilot.app.screen, Proof)
+    assert screen.desk.proving
+    return pilot.app.screen
+
+
+async def described(pilot: Pilot[None]) -> None:
+    """Describe the pointer."""
+    await pilot.press("f3")
+    await until(pilot, "The pointer's tip in the flange frame")
+    await type_line(pilot, " ".join(f"{x:g}" for x in TIP))
+    await pilot.press("enter")
+    await until(pilot, "How well the tip is known")
+    await type_line(pilot, f"{TIP_U:g}")
+    await pilot.press("enter")
+    await until(pilot, "The pointer is described.", "0 0 150 mm in the flange, u 0.1 mm")
+
+
+async def look(pilot: Pilot[None], laid: Laid, number: int) -> None:
+    """Take what the camera saw of the board lying in the cell."""
+    await pilot.press("f4")
+    await until(pilot, "Board in the cell")
+    await type_line(pilot, str(laid.points))
+    await pilot.press("enter")
+    await until(pilot, f"Image {number} of the board is stored.", f"{number} image")
+
+
+def recorded(folder: Path, truth: Truth, off: float = 0.0, count: int = 8) -> None:
+    """Record pointer, both places of the board and the first touches, without the screen."""
+    rng = np.random.default_rng(8)
+    with writing(folder):
+        steps.set_pointer(folder, "0 0 150", TIP_U, WHO)
+        for number, place in enumerate(PLACES, start=1):
+            laid = lay_board(folder.parent, number, truth, place, rng)
+            steps.add_view(open_session(folder), folder, laid.points, None, WHO)
+            for point in CORNERS[: max(0, min(4, count - 4 * (number - 1)))]:
+                pose = touch_pose(laid, point, rng, np.array([0.0, off, 0.0]))
+                steps.add_touch(open_session(folder), folder, pose, point=point, who=WHO)
+
+
+@on_screen
+async def test_pointer_image_and_touches_lead_to_a_proven_result(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    rng = np.random.default_rng(8)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await until(pilot, "F3 describes the pointer")
+        await described(pilot)
+        touched = 0
+        for number, place in enumerate(PLACES, start=1):
+            laid = lay_board(folder.parent, number, truth, place, rng)
+            await look(pilot, laid, number)
+            for point in CORNERS:
+                touched += 1
+                await type_line(pilot, f"{point} {touch_pose(laid, point, rng)}")
+                await pilot.press("enter")
+                await until(pilot, f"Touch {touched} stored.")
+            if number == 1:
+                await until(pilot, "NOT PROVEN", "span too little of the work volume")
+        shown = await until(pilot, "PROVEN: 0.", "mm off on average", "Proven by 8 touched points")
+        assert "NOT PROVEN" not in shown
+        assert read_result(folder)["proven"] is False
+        await pilot.press("f6")
+        await until(pilot, "Stored with the result.")
+        await pilot.press("escape", "q")
+        await until(pilot, "Verdict: ACCEPTED, proven by touch points")
+    result = read_result(folder)
+    assert result["proven"] is True
+    assert len(result["proof"]["points"]) == 8
+    assert {touch.operator for touch in read_touches(folder).touches} == {"R. Vogt"}
+
+
+@on_screen
+async def test_what_is_missing_is_said_and_too_few_points_prove_nothing(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    recorded(folder, truth, count=3)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        shown = await until(pilot, "NOT PROVEN: 0.", "3 of at least 4 different points")
+        assert shown.count(" ok ") == 3
+        await pilot.press("escape", "q")
+        await until(pilot, "not proven yet")
+    assert read_result(folder)["proven"] is False
+    assert len(read_result(folder)["proof"]["points"]) == 3
+
+
+@on_screen
+async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_out(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    recorded(folder, truth)
+    rng = np.random.default_rng(1)
+    laid = lay_board(folder.parent, 3, truth, PLACES[0], rng)
+    with writing(folder):
+        steps.add_view(open_session(folder), folder, laid.points, None, WHO)
+        pose = touch_pose(laid, 5, rng, 30.0)
+        steps.add_touch(open_session(folder), folder, pose, point=5, who=WHO)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await until(pilot, "NOT PROVEN", "OFF", "image 3, 5", "Touches 9 disagree")
+        await pilot.press("f5")
+        await until(pilot, "proof-disagrees", "proof-tolerance", "Touch them again.")
+        await pilot.press("f5", "f6")
+        await until(pilot, "Stored with the result.")
+        assert read_result(folder)["verdict"] == "not-accepted"
+        await pilot.press("escape", "x")
+        await until(pilot, "Leave touch 9 out?")
+        await pilot.press("y")
+        await until(pilot, "Touch 9 is left out.", "left out", "Proven by 8 touched points")
+        await pilot.press("q")  # what is not stored yet is stored on the way back
+        await until(pilot, "Verdict: ACCEPTED, proven by touch points")
+    assert read_result(folder)["proven"] is True
+
+
+@pytest.mark.parametrize("size", [(80, 24), (132, 43)])
+@on_screen
+async def test_cautions_stay_in_sight_whole(
+    session: tuple[Path, Truth], size: tuple[int, int]
+) -> None:
+    folder, truth = session
+    recorded(folder, truth, off=8.0)
+    app = app_on(folder)
+    async with app.run_test(size=size) as pilot:
+        await proving(pilot)
+        await until(pilot, "proof-disagrees")
+        await type_line(pilot, "612.4")
+        shown = await until(pilot, "number of the board point first")
+        assert all(" ".join(caution.split()) in shown for caution in CAUTIONS)
+        assert "F3 pointer" in shown
+        assert "F9 help" in shown
+
+
+@on_screen
+async def test_typed_line_is_shown_by_field_and_refused_with_the_reason(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    recorded(folder, truth, count=0)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await type_line(pilot, "88 612.4 -85.1")
+        await until(pilot, "the board's points are 0 to 87", "612.4")
+        await pilot.press(*["backspace"] * 14)
+        await type_line(pilot, "7 612.4 -85.1")
+        await until(pilot, "still to type: Z A B C")
+        await pilot.press("enter")
+        await pilot.pause(0.3)
+        assert not read_touches(folder).touches
+        assert "612.4" in text(app)  # what was typed is still there to be put right
+
+
+@on_screen
+async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_path: Path) -> None:
+    folder = tmp_path / "hand"
+    make_session(folder, 12, EYE_IN_HAND)
+    with writing(folder):
+        keep_answers(
+            open_session(folder), folder, Answers("R. Vogt", "flange", "base", True, 20.0, True),
+            NOON,
+        )  # fmt: skip
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await described(pilot)
+        await pilot.press("f4")
+        await until(pilot, "Board in the cell")
+        await type_line(pilot, str(folder / "points" / "001.csv"))
+        await pilot.press("enter")
+        await until(pilot, "Where the camera looked from")
+        pose = open_session(folder).stations[0].pose or ()
+        await type_line(pilot, " ".join(pose))
+        await pilot.press("enter")
+        await until(pilot, "Image 1 of the board is stored.")
+    assert read_touches(folder).views[0].looked == pose
+
+
+@on_screen
+async def test_the_newest_image_of_the_source_is_the_proofs_and_no_stations(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 8, source=True)
+    confirm(folder, {"folder": "incoming"}, now=NOON)
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await pilot.press("f4")
+        await until(pilot, "No new image in folder incoming")
+        shutil.copy(EXAMPLE / "images/009.png", folder / "incoming" / "board.png")
+        await pilot.pause(1.2)  # the stations look twice a second, and must leave it alone
+        await pilot.press("f4")
+        await until(pilot, "Image 1 of the board is stored.")
+        await pilot.press("escape", "q")
+        await until(pilot, "Verdict:")
+        await pilot.press("escape")
+        await pilot.pause(1.2)
+        shown = await until(pilot, "Pick U")
+        assert "board.png" not in shown
+    assert (folder / "images/proof-001.png").read_bytes() == (
+        EXAMPLE / "images/009.png"
+    ).read_bytes()
+
+
+@on_screen
+async def test_a_follower_sees_touches_live_and_can_change_nothing(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    recorded(folder, truth, count=3)
+    app = app_on(folder, follow=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        while app.screen.desk.solution is None:  # type: ignore[attr-defined]
+            await pilot.pause(0.05)
+        await pilot.press("w")
+        await until(pilot, "Verdict:")
+        await pilot.press("p")
+        await until(pilot, "3 of at least 4 different points")
+        before = (folder / "proof.yaml").read_bytes()
+        await pilot.press("f3", "f4", "f6", "i", "x", "escape", *"1 2")
+        await pilot.pause(0.3)
+        assert isinstance(app.screen, Proof)
+        assert (folder / "proof.yaml").read_bytes() == before
+        with writing(folder):
+            steps.forget_touch(folder, 3, WHO)
+        await until(pilot, "2 of at least 4 different points", "left out")
+        await pilot.press("q")
+        await until(pilot, "Verdict:")
+
+
+@on_screen
+async def test_keys_of_the_proof_are_named_and_explained(session: tuple[Path, Truth]) -> None:
+    app = app_on(session[0])
+    async with app.run_test(size=(80, 40)) as pilot:
+        screen = await proving(pilot)
+        own = [b for _, b in all_bindings(screen) if b.id and b.id.startswith("proof.")]
+        assert len(own) == 8
+        await pilot.press("f9")
+        shown = await until(pilot, "Describe the pointer")
+        for binding in own:
+            assert " ".join(binding.tooltip.split()[:3]) in shown
+
+
+@pytest.mark.parametrize(
+    ("typed", "point", "pose"),
+    [
+        ("87 612.40 -85.10", 87, "612.40 -85.10"),
+        ("0: X 612,4; Y -85", 0, "X 612,4; Y -85"),
+        (" 12", 12, ""),
+        ("612.4 1 2", None, ""),
+        ("X 1", None, ""),
+        ("-3 1 2", None, ""),
+    ],
+)
+def test_point_and_pose_are_told_apart(typed: str, point: int | None, pose: str) -> None:
+    assert split(typed) == (point, pose)

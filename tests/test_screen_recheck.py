@@ -1,0 +1,366 @@
+"""Recheck on the screen: choose an earlier session, read the answer, re-calibrate quickly.
+
+The truth is simulated: the camera of tests/later_session.py is moved by a known amount.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from time import monotonic, sleep
+
+import numpy as np
+import pytest
+from later_session import STILL, make_later
+from made_session import make_session
+from screen_bench import NOON, PATIENCE, on_screen, opened, text
+from textual.pilot import Pilot
+
+from engine.errors import StationbookError
+from engine.findings import finding
+from engine.sessions.folder import commit, open_session
+from engine.sessions.journal import read_journal
+from engine.sessions.lock import writing
+from engine.sessions.results import read_result
+from engine.steps.questions import Answers, keep_answers
+from engine.steps.recheck import CAUTIONS
+from engine.steps.solve import keep, solve_session
+from tui.app import Stationbook
+from tui.desk.desk import Desk
+from tui.desk.recheck import compare, note
+from tui.screens.help import all_bindings
+from tui.screens.recheck import Recheck
+from tui.screens.result import Result
+from tui.screens.sessions import Sessions
+from tui.screens.stations import Stations
+from tui.widgets.session_list import SessionList
+
+MOVED = np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0])  # [rad, mm]
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An earlier session with its result, made once."""
+    folder = tmp_path_factory.mktemp("recheck") / "earlier"
+    make_session(folder, 8)
+    with writing(folder):
+        session = open_session(folder)
+        keep(solve_session(session, folder), folder, who=None, now=NOON)
+    return folder
+
+
+def sessions(tmp_path: Path, solved: Path, count: int, shift: np.ndarray = STILL) -> Path:
+    """Return the new session of ``count`` stations beside the earlier one."""
+    shutil.copytree(solved, tmp_path / "sessions" / "earlier")
+    new = tmp_path / "sessions" / "new"
+    make_later(new, count, shift=shift)
+    with writing(new):
+        session = open_session(new)
+        answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
+        keep_answers(session, new, answers, NOON)
+    return new
+
+
+def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
+    desk = Desk(folder, follow=follow, clock=lambda: NOON)
+    desk.look()
+    return Stationbook(Stations(desk))
+
+
+async def until(pilot: Pilot[None], *words: str) -> str:
+    """Wait until the screen says all ``words``, wherever its lines end."""
+    end = monotonic() + PATIENCE
+    while True:
+        await pilot.pause(0.02)
+        shown = " ".join(text(pilot.app).split())
+        if all(word in shown for word in words):
+            return shown
+        assert monotonic() < end, f"{words} not shown, but:\n{text(pilot.app)}"
+
+
+async def compared(pilot: Pilot[None], *words: str) -> str:
+    """Open the recheck with the keys of the operator and compare with the earlier session."""
+    screen = await opened(pilot)
+    if not screen.stations.has_focus:
+        await pilot.press("escape")
+    await pilot.press("m")
+    await until(pilot, "Did the camera move?", "made by hand", "Enter compares")
+    await pilot.press("enter")
+    return await until(pilot, *words)
+
+
+@on_screen
+async def test_before_the_first_station_it_says_which_to_visit_again(
+    tmp_path: Path, solved: Path
+) -> None:
+    app = app_on(sessions(tmp_path, solved, 0))
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await compared(pilot, "NOT KNOWN", "to visit again", "best first")
+        assert all(" ".join(caution.split()) in shown for caution in CAUTIONS)
+        assert "quick re-calibration" not in shown
+
+
+@on_screen
+async def test_a_camera_that_stands_still_is_said_to_and_what_would_have_been_found(
+    tmp_path: Path, solved: Path
+) -> None:
+    new = sessions(tmp_path, solved, 3)
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "NOT MOVED", "would be found a shift of", "No movement found")
+        await pilot.press("escape")
+        await until(pilot, "Pick U")
+    line = read_journal(new)[-1]
+    assert (line["action"], line["against"], line["who"]) == ("recheck", "earlier", "R. Vogt")
+    assert (line["cause"], line["moved"], line["finished"]) == ("none", False, True)
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "Last recheck 2026-11-25 12:00, with")
+        assert shown.count("not moved") == 2
+        assert shown.count("NOT MOVED") == 1
+        assert all(len(line) <= 80 for line in text(app).split("\n"))
+
+
+@on_screen
+async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
+    tmp_path: Path, solved: Path
+) -> None:
+    new = sessions(tmp_path, solved, 5, MOVED)
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "CAMERA MOVED", "camera (± U = 2u)", "at the pick area", "base +X")
+        assert isinstance(app.screen, Recheck)
+        (answer,) = app.screen.answers.values()
+        movement = answer.movement
+        assert movement is not None
+        assert abs(movement.position_mm - 4.0) <= 2 * movement.u_position_mm
+        await pilot.press("b")
+        await until(pilot, "Verdict:", "board-prior")
+        assert isinstance(app.screen, Result)
+        shown = await until(pilot, "before: camera at", "(made by hand)", "moved since:")
+        await pilot.press("escape")
+    result = read_result(new)
+    assert result["before"]["trusted_board"] is True
+    assert result["before"]["session"] == "made by hand"
+    assert f"moved since: {result['before']['movement']['position_mm']:.2f} ±" in shown
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:  # opened again: what is stored is shown
+        await opened(pilot)
+        await pilot.press("escape", "w")
+        await until(pilot, "Verdict:", "before: camera at", "board-prior")
+
+
+@on_screen
+async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved: Path) -> None:
+    new = sessions(tmp_path, solved, 3)
+    with writing(new):
+        session = open_session(new)
+        answers = Answers("R. Vogt", "gripper 2", "base", True, session.cell.board.pitch_mm, True)
+        keep_answers(session, new, answers, NOON)
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await compared(pilot, "belongs to another cell", "gripper 2")
+        assert "quick re-calibration" not in shown
+
+
+@on_screen
+async def test_a_follower_may_compare_and_leaves_no_trace(tmp_path: Path, solved: Path) -> None:
+    new = sessions(tmp_path, solved, 3)
+    before = (new / "journal.jsonl").read_bytes()
+    app = app_on(new, follow=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "NOT MOVED")
+        await pilot.press("b")
+        await pilot.pause(0.3)
+        assert isinstance(app.screen, Recheck)
+    assert (new / "journal.jsonl").read_bytes() == before
+    assert not (new / "result.yaml").exists()
+
+
+@on_screen
+async def test_without_an_earlier_result_it_says_so(tmp_path: Path) -> None:
+    folder = tmp_path / "alone"
+    make_session(folder, 3)
+    app = app_on(folder, follow=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await pilot.press("m")
+        shown = await until(pilot, "No other session with a result lies beside this one")
+        assert "Enter compare" not in shown
+        await pilot.press("enter", "b")
+        await pilot.pause(0.2)
+        assert isinstance(app.screen, Recheck)
+
+
+@on_screen
+async def test_stations_that_show_no_board_are_said_to_and_leave_no_line(
+    tmp_path: Path, solved: Path
+) -> None:
+    new = sessions(tmp_path, solved, 2)
+    with writing(new):
+        session = open_session(new)
+        blind = tuple(replace(station, points=None) for station in session.stations)
+        action = {"action": "test", "who": "test"}
+        commit(new, replace(session, stations=blind), action, {}, NOON)
+    before = (new / "journal.jsonl").read_bytes()
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await compared(pilot, "NOT KNOWN", "No new station shows the board")
+        assert "quick re-calibration" not in shown
+    assert (new / "journal.jsonl").read_bytes() == before
+
+
+@on_screen
+async def test_enter_pressed_twice_compares_once(
+    tmp_path: Path, solved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = slow_compare(monkeypatch)
+    new = sessions(tmp_path, solved, 2)
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "Comparing with made by hand")
+        await pilot.press("enter", "b", "enter")
+        await until(pilot, "NOT MOVED")
+        await pilot.press("escape")
+        await until(pilot, "Pick U")
+    assert len(begun) == 1
+    assert [line["action"] for line in read_journal(new)].count("recheck") == 1
+
+
+@on_screen
+async def test_leaving_while_it_compares_leaves_no_line_and_no_lock(
+    tmp_path: Path, solved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = slow_compare(monkeypatch)
+    new = sessions(tmp_path, solved, 2)
+    before = (new / "journal.jsonl").read_bytes()
+    app = app_on(new)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "Comparing with made by hand")
+        await pilot.press("escape")
+        await until(pilot, "Pick U")
+        await pilot.pause(1.5)
+        assert isinstance(app.screen, Stations)
+        assert app.screen.desk.solution is None
+    assert len(begun) == 1
+    assert (new / "journal.jsonl").read_bytes() == before
+    writing(new).release()
+
+
+def slow_compare(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """Make every comparison take a second longer; returns the list of those that were begun."""
+    import tui.screens.recheck as screen
+
+    compare, begun = screen.compare, []
+
+    def slow(desk: Desk, against: Path) -> object:
+        begun.append(against)
+        sleep(1.0)
+        return compare(desk, against)
+
+    monkeypatch.setattr(screen, "compare", slow)
+    return begun
+
+
+def test_a_job_that_ends_after_the_session_was_left_writes_nothing(
+    tmp_path: Path, solved: Path
+) -> None:
+    new = sessions(tmp_path, solved, 2)
+    desk = Desk(new, clock=lambda: NOON)
+    desk.open()
+    answer = compare(desk, new.parent / "earlier")
+    before = (new / "journal.jsonl").read_bytes()
+    desk.close()
+    with pytest.raises(StationbookError, match="closed"):
+        note(desk, new.parent / "earlier", answer)
+    assert (new / "journal.jsonl").read_bytes() == before
+
+
+@on_screen
+async def test_the_key_is_found_by_help_and_by_name(tmp_path: Path, solved: Path) -> None:
+    app = app_on(sessions(tmp_path, solved, 2))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        said = [binding.tooltip for _, binding in all_bindings(screen) if binding.key == "m"]
+        assert len(said) == 1
+        assert "camera move" in said[0]
+        await pilot.press("f8")
+        await pilot.pause(0.2)
+        await pilot.press(*"recheck")
+        await pilot.pause(1.0)
+        await pilot.press("down", "enter")
+        await until(pilot, "Did the camera move?")
+
+
+@on_screen
+async def test_a_result_in_which_the_camera_moved_names_the_key(tmp_path: Path) -> None:
+    folder = tmp_path / "alone"
+    make_session(folder, 3)
+    app = app_on(folder, follow=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        solution = screen.desk.solution
+        assert solution is not None
+        moved = finding("camera-moved", station=2, distance_mm="3.1", angle_deg="0.2")
+        document = {**solution.document, "findings": [moved.document()]}
+        screen.desk.solution = solution.with_document(document)
+        screen.show_session()
+        await until(pilot, "error: camera-moved (m: recheck)")
+        await pilot.press("w")
+        await until(pilot, "m compares with an earlier session", "m recheck")
+        await pilot.press("m")
+        await until(pilot, "Did the camera move?")
+
+
+@on_screen
+async def test_a_new_session_of_the_same_cell_visits_the_earlier_stations_again(
+    tmp_path: Path, solved: Path
+) -> None:
+    sessions(tmp_path, solved, 0)
+    old = open_session(solved)
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "made by hand", "later")
+        listed = app.screen
+        assert isinstance(listed, Sessions)
+        while listed.sessions.item is None or listed.sessions.item.folder.name != "earlier":
+            await pilot.press("down" if listed.sessions.chosen == 0 else "up")
+        await pilot.press("m", "m")
+        await until(pilot, "Before the first station")
+        await pilot.press("escape")
+        shown = await until(pilot, "Station 1: go to X", "visit again: station")
+        assert "5 left" in shown
+        screen = await opened(pilot)
+        poses = [item.pose for item in screen.desk.plan]
+        assert poses == [item.pose for item in screen.desk.opened().plan]
+        assert len(poses) == 5
+        assert set(poses) <= {station.pose for station in old.stations}
+        assert screen.desk.opened().cell == old.cell
+        if not screen.stations.has_focus:
+            await pilot.press("escape")
+        await pilot.press("m")
+        await until(pilot, "Enter compares")
+        chosen = app.screen.query_one(SessionList).item
+        assert chosen is not None
+        assert chosen.folder.name == "earlier"
+    made = [folder for folder in (tmp_path / "sessions").iterdir() if "recheck" in folder.name]
+    assert len(made) == 1
+    assert made[0].name.endswith("-recheck-earlier")
+
+
+@on_screen
+async def test_without_a_result_no_session_is_begun_for_a_recheck(tmp_path: Path) -> None:
+    make_session(tmp_path / "sessions" / "unsolved", 3)
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "made by hand", "recording")
+        assert "m recheck" not in shown
+        await pilot.press("m")
+        await pilot.pause(0.3)
+    assert [folder.name for folder in (tmp_path / "sessions").iterdir()] == ["unsolved"]

@@ -1,0 +1,261 @@
+"""Proving a result by touch: the pointer, images of the board in the cell, the touched points.
+
+Methods that touch the disk or the engine take time and belong in the background.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path, PurePath
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from engine.errors import FileError, StationbookError, UsageError
+
+from .desk import Desk
+from .views import Fact, Facts, FieldView
+
+if TYPE_CHECKING:
+    from engine.findings import Finding
+    from engine.images.sources import NewImage
+    from engine.proof.conclusion import Proof
+    from engine.proof.touch import PointError
+    from engine.proof.touch_file import Touch, Touches
+    from engine.steps.proof import Who
+
+POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
+NO_POINT = "type the number of the board point first, a whole number, then the pose"
+
+
+class TouchRow(NamedTuple):
+    """One touch in words: its number, state and role, the point, and how far it is off."""
+
+    touch: int
+    state: str
+    role: str
+    point: str
+    figures: tuple[str, ...] = ()
+
+
+class Touching:
+    """Everything touched in one session, and what it proves about the stored result.
+
+    ``trouble`` says why nothing is concluded although something was touched.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.found: Touches | None = None
+        self.proof: Proof | None = None
+        self.trouble = ""
+        self.stored = True  # what is concluded stands in the result, or nothing is
+        self._document: dict[str, Any] = {}
+        self._stamp: tuple[int, int] | None = None
+
+    # ---- what the touches say --------------------------------------------------------------
+
+    def read(self) -> None:
+        """Read what was touched and conclude from it. Raises FileError for a damaged file."""
+        from engine.proof.touch_file import read_touches
+
+        self._stamp = self._current_stamp()
+        self.found = read_touches(self.desk.folder)
+        self.proof, self.trouble, self.stored = None, "", True
+        if self.found.pointer is not None and self.found.touches:
+            try:
+                self._conclude()
+            except StationbookError as error:
+                self.trouble = str(error)
+
+    def _conclude(self) -> None:
+        from engine.sessions.results import read_result
+        from engine.steps.proof import prove
+
+        desk = self.desk
+        self._keep_result()
+        self.proof, self._document = prove(desk.opened(), desk.folder)
+        kept = read_result(desk.folder).get("proof") or {}
+        self.stored = kept.get("inputs") == self._document["proof"]["inputs"]
+
+    def _keep_result(self) -> None:
+        """Store the result that is shown, where the folder holds none of the session as it is."""
+        from engine.sessions.results import input_hashes, read_result
+
+        desk = self.desk
+        if desk.follow or desk.solution is None or not desk.fresh:
+            return
+        current = None
+        with suppress(FileError):
+            current = read_result(desk.folder).get("inputs")
+        if current != input_hashes(desk.opened(), desk.folder):
+            desk.keep(desk.solution)
+
+    def keep(self) -> None:
+        """Store the result with what is concluded now. Raises StationbookError without it."""
+        from engine.steps.proof import keep_proof
+
+        if self.proof is None:
+            raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
+        document = self._document
+        self.desk.alone(lambda: keep_proof(self.desk.folder, document, self._who()))
+        self.stored = True
+        if self.desk.solution is not None:
+            self.desk.solution = self.desk.solution.with_document(document)
+
+    def changed(self) -> bool:
+        """Tell whether somebody touched, or took something back, since it was read."""
+        return self._current_stamp() != self._stamp
+
+    # ---- recording -------------------------------------------------------------------------
+
+    def set_pointer(self, tip: str, u: str) -> None:
+        """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
+        from engine.steps.proof import set_pointer
+
+        u_mm = float(u.replace(",", "."))
+        self._do(lambda: set_pointer(self.desk.folder, tip, u_mm, self._who()))
+
+    def add_view(self, path: Path, looked: str | None) -> int:
+        """Add an image (or points) of the board lying in the cell; returns its number."""
+        from engine.steps.proof import add_view
+
+        desk = self.desk
+        self._do(lambda: add_view(desk.opened(), desk.folder, path, looked, self._who()))
+        return self.found.views[-1].id if self.found else 0
+
+    def add_image(self, image: NewImage, looked: str | None) -> int:
+        """Add an image as the source delivered it; returns its number."""
+        from engine.sessions.store import write_bytes_new
+
+        with TemporaryDirectory(prefix="stationbook-") as place:
+            path = Path(place) / PurePath(image.name).name
+            write_bytes_new(path, image.data)
+            number = self.add_view(path, looked)
+        self.desk.used_images.add(image.sha256)
+        return number
+
+    def add_touch(self, text: str) -> int:
+        """Add the touch that was typed, point and pose in one line; returns its number."""
+        from engine.steps.proof import add_touch
+
+        point, pose = split(text)
+        if point is None:
+            raise UsageError(NO_POINT)
+        desk = self.desk
+        self._do(lambda: add_touch(desk.opened(), desk.folder, pose, point=point, who=self._who()))
+        return self.found.touches[-1].id if self.found else 0
+
+    def forget(self, touch: int) -> None:
+        """Leave a touch out of the proof from now on."""
+        from engine.steps.proof import forget_touch
+
+        self._do(lambda: forget_touch(self.desk.folder, touch, self._who()))
+
+    def _do(self, step: Callable[[], object]) -> None:
+        """Carry out one step and conclude anew."""
+        self.desk.alone(step)
+        self.read()
+
+    def _who(self) -> Who:
+        from engine.steps.proof import Who
+
+        return Who(self.desk.operator, self.desk.clock())
+
+    def _current_stamp(self) -> tuple[int, int] | None:
+        from engine.proof.touch_file import PROOF_FILE
+
+        with suppress(OSError):
+            status = (self.desk.folder / PROOF_FILE).stat()
+            return status.st_mtime_ns, status.st_size
+        return None
+
+    # ---- in words --------------------------------------------------------------------------
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the touches say, or what is missing before they say anything."""
+        return self.proof.findings if self.proof is not None else ()
+
+    def next_step(self) -> str:
+        """Say what to do next."""
+        found = self.found
+        if found is None:
+            return "Reading ..."
+        if found.pointer is None:
+            return "F3 describes the pointer: its tip in the flange, and how well it is known."
+        if not found.views:
+            return "Lay the board in the cell where it will pick, robot out of view. F4 takes it."
+        return "Tip on a board point: type its number and the pose, in one line. Enter stores it."
+
+    def facts(self) -> Facts:
+        """Say what is concluded, which pointer it was, and what can be touched."""
+        found, board = self.found, self.desk.opened().cell.board
+        row = f", {board.columns} in a row" if board.count == board.columns * board.rows else ""
+        views = len(found.views) if found else 0
+        images = "1 image" if views == 1 else f"{views} images"
+        points = f"{images}; points 0 to {board.count - 1}{row}"
+        pointer = found.pointer if found else None
+        tip = "not described" if pointer is None else " ".join(f"{x:g}" for x in pointer.tip_mm)
+        known = "" if pointer is None else f" mm in the flange, u {pointer.u_mm:g} mm"
+        role = "warning" if pointer is None else "text"
+        facts = (Fact("pointer", tip + known, role), Fact("board", points))
+        return Facts(self.conclusion(), facts)
+
+    def conclusion(self) -> str:
+        """Say in one line what is proven."""
+        proof = self.proof
+        if proof is None or proof.mean_mm is None:
+            return "Nothing proven yet"
+        word = "PROVEN" if proof.proven else "NOT PROVEN"
+        kept = "" if self.stored else "; F6 stores it"
+        return (
+            f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
+            f"tolerance {proof.tolerance_mm:g} mm{kept}"
+        )
+
+    def rows(self) -> list[TouchRow]:
+        """Return every touch, the last one last."""
+        errors = {item.touch: item for item in self.proof.errors} if self.proof else {}
+        touches = self.found.touches if self.found else ()
+        return [_row(touch, errors.get(touch.id)) for touch in touches]
+
+    def fields(self, text: str) -> list[FieldView]:
+        """Return point and pose of a line that is being typed."""
+        point, pose = split(text)
+        problem = NO_POINT if point is None and text.strip() else None
+        first = FieldView("point", "" if point is None else str(point), problem)
+        count = self.desk.opened().cell.board.count
+        if point is not None and point >= count:
+            first = first._replace(problem=f"the board's points are 0 to {count - 1}")
+        parsed = self.desk.fields(pose)
+        return [first, *(FieldView(item.label, item.text, item.problem) for item in parsed)]
+
+
+def split(text: str) -> tuple[int | None, str]:
+    """Return the point and the pose of "87 612.40 -85.10 ..."; None without a whole number."""
+    found = POINT.fullmatch(text)
+    if found is None:
+        return None, ""
+    return int(found[1]), found[2] or ""
+
+
+def cautions() -> str:
+    """Return what is said at all times while points are touched."""
+    from engine.steps.proof import CAUTIONS
+
+    return "CAUTION  " + " ".join(CAUTIONS)
+
+
+def _row(touch: Touch, error: PointError | None) -> TouchRow:
+    point = f"image {touch.view}, {touch.point}" if touch.point is not None else "a mark"
+    if not touch.use:
+        return TouchRow(touch.id, "left out", "dim", point)
+    if error is None:
+        state = "touched" if touch.role == "proof" else "number"
+        return TouchRow(touch.id, state, "note", point)
+    state, role = ("ok", "good") if error.agrees else ("OFF", "error")
+    figures = [f"{value:+.2f}" for value in error.error]
+    sizes = [f"{error.size_mm:.2f}", f"{error.expanded_mm:.2f}"]
+    return TouchRow(touch.id, state, role, point, (*figures, *sizes))

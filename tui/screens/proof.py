@@ -1,0 +1,251 @@
+"""Proof by touch: points that the camera sees and the robot touches, and what they prove."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.screen import Screen
+
+from engine.errors import StationbookError
+
+from ..desk.desk import Desk
+from ..desk.form import above_zero, numbers
+from ..desk.proof import Touching, TouchRow, cautions
+from ..desk.say import title
+from ..desk.watch import Watch
+from ..widgets.entry_parts import FieldsLine, FindingsView
+from ..widgets.head import TitleLine
+from ..widgets.key_line import KeyLine
+from ..widgets.line_edit import LineEdit, Prompt
+from ..widgets.touch_list import TouchList
+from ..widgets.view_panel import FactsPanel
+from .ask import Ask, Confirm, Paragraph
+from .findings import Findings
+from .jobs import begin_job, in_background
+from .proof_images import BoardImages
+
+LOOK_EVERY = 0.5  # s between looks while following: a follower is at most 1 s behind
+
+
+class TouchEdit(LineEdit):
+    """The line in which point and pose of a touch are typed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "submit", "store", id="touch.store", tooltip="Store this touch"),
+    ]
+
+
+class Proof(Screen[None], BoardImages):
+    """Records what is touched and concludes after every touch."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f3", "pointer", "pointer", id="proof.pointer",
+                tooltip="Describe the pointer: its tip in the flange, and how well it is known"),
+        *BoardImages.IMAGE_KEYS,
+        Binding("f5", "said", "findings", id="proof.said",
+                tooltip="Everything that the touches say, with what to do about it"),
+        Binding("f6", "keep", "conclude", id="proof.keep",
+                tooltip="Store what the touches prove with the result"),
+        Binding("x", "forget", "leave out", id="proof.forget",
+                tooltip="Leave the chosen touch out of the proof"),
+        Binding("escape,tab", "other", "list/line", id="proof.other",
+                tooltip="Typing line or list"),
+        Binding("q", "leave", "back", id="proof.leave",
+                tooltip="Back to the result; what is proven is stored with it"),
+    ]  # fmt: skip
+    CHANGING: ClassVar[tuple[str, ...]] = ("pointer", "view", "file", "keep", "forget", "other")
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        self.touching = Touching(desk)
+        self.source = Watch(desk, desk.cameras[0])
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Paragraph(cautions(), "warning", id="caution")
+        yield FactsPanel(id="proven")
+        yield TouchList(empty="nothing touched yet", id="touches")
+        with Horizontal(classes="line", id="touch-line"):
+            yield Prompt()
+            yield TouchEdit(id="touch")
+        yield FieldsLine(self.touching.fields(""), id="fields")
+        yield FindingsView(more="F5", id="findings")
+        yield KeyLine()
+
+    @property
+    def touches(self) -> TouchList:
+        return self.query_one("#touches", TouchList)
+
+    @property
+    def line(self) -> TouchEdit:
+        return self.query_one("#touch", TouchEdit)
+
+    def on_mount(self) -> None:
+        """Read what was touched; while following look again and again."""
+        self.desk.proving = True
+        self.query_one(TitleLine).show(title(self.desk)._replace(name="Proof by touch"))
+        self.line.set_prompt("Touch")
+        if self.desk.follow:
+            self.query_one("#touch-line").display = self.query_one("#fields").display = False
+            self.touches.focus()
+            self.set_interval(LOOK_EVERY, self._look)
+        else:
+            self.line.focus()
+        self.show_proof()
+        begin_job(self, self._begin, group="proof")
+
+    def on_unmount(self) -> None:
+        """Let the stations have the next image, however this screen is left."""
+        self.desk.proving = False
+
+    async def _begin(self) -> None:
+        try:
+            if not self.desk.follow:
+                await in_background(self.source.open)
+            await in_background(self.touching.read)
+        except StationbookError as error:
+            self.tell(str(error), "error")
+            return
+        self.show_proof(last=True)
+
+    def _look(self) -> None:
+        if self.touching.changed():
+            begin_job(self, self._begin, group="proof")
+
+    # ---- showing ---------------------------------------------------------------------------
+
+    def show_proof(self, said: str = "", *, last: bool = False) -> None:
+        """Show the touches and what they prove; ``last`` chooses the last one."""
+        rows = self.touching.rows()
+        self.query_one(FactsPanel).show(self.touching.facts())
+        self.touches.show_items(rows, len(rows) - 1 if last else None)
+        trouble = self.touching.trouble
+        self.tell(said or trouble or self.touching.next_step(), "error" if trouble else "note")
+        self.refresh_bindings()
+
+    def tell(self, text: str, role: str) -> None:
+        """Say something above the findings."""
+        self.query_one(FindingsView).show(self.touching.findings, message=[(text, role)])
+
+    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
+        """Show the fields as they are parsed, and what is wrong with them."""
+        fields = self.touching.fields(message.value)
+        self.query_one(FieldsLine).show(fields)
+        wrong = [field for field in fields if field.problem and message.value.strip()]
+        if wrong:
+            self.tell(f"{wrong[0].label or 'line'}: {wrong[0].problem}", "error")
+        elif message.value:
+            missing = " ".join(field.label for field in fields if not field.text)
+            self.tell(f"still to type: {missing}" if missing else "Enter stores it.", "note")
+
+    # ---- recording -------------------------------------------------------------------------
+
+    def act(self, said: str, work: Callable[..., object], *args: object) -> None:
+        begin_job(self, self._acting, said, work, *args, group="proof", exclusive=False)
+
+    async def _acting(self, said: str, work: Callable[..., object], *args: object) -> None:
+        try:
+            answer = await in_background(work, *args)
+        except StationbookError as error:
+            self.tell(str(error), "error")
+        else:
+            self.show_proof(said.format(answer), last=True)
+
+    def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
+        """Store the touch; what is typed meanwhile belongs to the next one."""
+        if message.value.strip():
+            self.line.hold()
+            begin_job(self, self._touch, message.value, group="proof", exclusive=False)
+
+    async def _touch(self, text: str) -> None:
+        try:
+            number = await in_background(self.touching.add_touch, text)
+        except StationbookError as error:
+            self.tell(str(error), "error")
+        else:
+            self.line.set("")
+            self.show_proof(f"Touch {number} stored.", last=True)
+        self.line.release()
+
+    def action_pointer(self) -> None:
+        """Ask for the pointer's tip, then for how well it is known."""
+        pointer = self.touching.found.pointer if self.touching.found else None
+        tip_now = " ".join(f"{x:g}" for x in pointer.tip_mm) if pointer else ""
+
+        def known(tip: str, u: str | None) -> None:
+            if u is not None:
+                self.act("The pointer is described.", self.touching.set_pointer, tip, u)
+
+        def placed(tip: str | None) -> None:
+            if tip is not None:
+                now = f"{pointer.u_mm:g}" if pointer else ""
+                self.app.push_screen(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
+
+        self.app.push_screen(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
+
+    def action_forget(self) -> None:
+        """Ask, then leave the chosen touch out."""
+        row: TouchRow | None = self.touches.item
+        if row is None:
+            return
+        touch = row.touch
+
+        def answered(yes: bool | None) -> None:
+            if yes:
+                self.act(f"Touch {touch} is left out.", self.touching.forget, touch)
+
+        text = "It stays in proof.yaml and proves nothing from now on. It cannot be brought back."
+        self.app.push_screen(Confirm(f"Leave touch {touch} out?", text), answered)
+
+    # ---- keys ------------------------------------------------------------------------------
+
+    def action_other(self) -> None:
+        (self.line if self.touches.has_focus else self.touches).focus()
+
+    def action_said(self) -> None:
+        """Show all findings, as long as they are."""
+        self.app.push_screen(Findings(self.touching.findings))
+
+    def action_keep(self) -> None:
+        """Store what is concluded with the result."""
+        self.act("Stored with the result.", self.touching.keep)
+
+    def action_leave(self) -> None:
+        begin_job(self, self._leave, group="leave")
+
+    async def _leave(self) -> None:
+        """Store what is not stored yet, then go back; a second try leaves without storing."""
+        if not (self.touching.stored or self.desk.follow):
+            self.touching.stored = True
+            try:
+                await in_background(self.touching.keep)
+            except StationbookError as error:
+                self.tell(f"Not stored: {error}", "error")
+                return
+        self.dismiss(None)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Leave only what makes sense now: nothing that changes anything while following."""
+        if self.desk.follow and action in self.CHANGING:
+            return False
+        if action == "forget":
+            row = self.touches.item if self.is_mounted else None
+            return row is not None and row.state != "left out"
+        return not (action == "keep" and self.touching.proof is None)
+
+
+TIP = "The pointer's tip in the flange frame"
+TIP_TEXT = (
+    "x y z in mm, for poses shown with the active tool of the stations. With the pointer itself as "
+    "the pendant's active tool type 0 0 0."
+)
+U = "How well the tip is known"
+U_TEXT = (
+    "Standard uncertainty on each axis in mm: the pointer's calibration, and how well the tip is "
+    "brought to a point."
+)

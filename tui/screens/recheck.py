@@ -1,0 +1,204 @@
+"""Recheck: did the camera move since an earlier session, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from engine.errors import StationbookError
+
+from ..desk.desk import Desk
+from ..desk.overview import SessionRow
+from ..desk.recheck import (
+    answer_facts,
+    begun_against,
+    cautions,
+    compare,
+    earlier_sessions,
+    note,
+    recalibrated,
+    verdict,
+)
+from ..desk.views import Title
+from ..widgets.entry_parts import finding_lines
+from ..widgets.head import TitleLine
+from ..widgets.key_line import KeyLine
+from ..widgets.looks import Line, Looks
+from ..widgets.scroll import Scroll
+from ..widgets.session_list import SessionList
+from .ask import Paragraph
+from .jobs import begin_job, in_background
+
+if TYPE_CHECKING:
+    from engine.proof.recheck import Recheck as Answer
+
+NONE = (
+    "No other session with a result lies beside this one. Solve the earlier one first; the command "
+    "`stationbook recheck` also compares with one that lies elsewhere."
+)
+FIRST = (
+    "Choose the earlier session; Enter compares this one with it. The board must be on its mount "
+    "as it was then."
+)
+UNIT = 26  # cells for the name of a fact
+
+
+class Recheck(Screen[bool]):
+    """Compares with an earlier session. The answer is True after a quick re-calibration."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "compare", "compare", id="recheck.compare",
+                tooltip="Compare this session with the chosen one"),
+        Binding("b", "recalibrate", "quick re-calibration", id="recheck.quick",
+                tooltip="Solve with the board where the earlier session had it: 3 to 5 stations"),
+        Binding("tab", "other", "list/text", id="recheck.other", tooltip="List or what is said"),
+        Binding("escape,q", "leave", "back", id="recheck.leave", tooltip="Back to the stations"),
+    ]  # fmt: skip
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        self.answers: dict[str, Answer] = {}  # by camera, the first one first
+        self.against: SessionRow | None = None
+        self.not_kept = ""  # why the answer does not stand in the journal
+        self.busy = False  # one job at a time: another key starts no second one
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Paragraph(cautions(), "warning", id="caution")
+        yield SessionList(empty=NONE, id="earlier")
+        yield Scroll(self._lines, id="said")
+        yield KeyLine()
+
+    @property
+    def earlier(self) -> SessionList:
+        return self.query_one("#earlier", SessionList)
+
+    def on_mount(self) -> None:
+        self.show_title()
+        self.earlier.focus()
+        begin_job(self, self._list, group="list")
+
+    def show_title(self) -> None:
+        """Say which session this is, and how many stations there are to compare."""
+        session = self.desk.opened()
+        used = sum(station.use for station in session.stations)
+        right = f"{used} station{'' if used == 1 else 's'}"
+        following = "FOLLOWING, read-only  " if self.desk.follow else ""
+        self.query_one(TitleLine).show(
+            Title(f"Did the camera move?  {session.name}", f"{following}{right}")
+        )
+
+    async def _list(self) -> None:
+        rows = await in_background(earlier_sessions, self.desk)
+        wanted = await in_background(begun_against, self.desk)
+        names = [row.folder.name for row in rows]
+        self.earlier.show_items(rows, names.index(wanted) if wanted in names else 0)
+        if rows:
+            self.tell(FIRST, "note")
+        self.refresh_bindings()
+
+    def tell(self, text: str, role: str) -> None:
+        """Say something in the place of the answer."""
+        self.query_one(Scroll).show(
+            lambda looks, width: [[(line, role)] for line in looks.wrap(text, width)]
+        )
+
+    def _lines(self, looks: Looks, width: int) -> list[Line]:
+        """Return the answer for each camera, and whether it could be kept."""
+        lines: list[Line] = []
+        for name, answer in self.answers.items():
+            if len(self.answers) > 1:
+                lines.append([(f"Camera {name}", "title")])
+            lines += self._answer(answer, looks, width)
+        return lines + [[(text, "warning")] for text in looks.wrap(self.not_kept, width)]
+
+    def _answer(self, answer: Answer, looks: Looks, width: int) -> list[Line]:
+        """Return one answer: verdict, how far, what would have been found, and the findings."""
+        facts = answer_facts(answer)
+        lines: list[Line] = [[(facts.headline, verdict(answer)[1])]]
+        if self.against is not None:
+            lines[0].append((f"  since {self.against.name}", "dim"))
+        for fact in facts.facts:
+            texts = looks.wrap(fact.value, width - UNIT)
+            name = looks.terminal.text(fact.name)  # signs may take more room there
+            lines.append([(f"{name:<{UNIT}}", "dim"), (texts[0], fact.role)])
+            lines += [[(" " * UNIT, "dim"), (text, fact.role)] for text in texts[1:]]
+        for item in answer.findings:
+            lines += finding_lines(item, looks.wrap, width, False)
+        return lines
+
+    # ---- jobs ------------------------------------------------------------------------------
+
+    def _do(self, said: str, work: Callable[[SessionRow], Coroutine[Any, Any, None]],
+            row: SessionRow) -> None:  # fmt: skip
+        """Begin a job, unless one runs: what computes cannot be stopped, only left behind."""
+        if not self.busy:
+            self.busy = True
+            self.tell(said, "note")
+            begin_job(self, self._doing, work, row, group="compare")
+
+    async def _doing(
+        self, work: Callable[[SessionRow], Coroutine[Any, Any, None]], row: SessionRow
+    ) -> None:
+        try:
+            await work(row)
+        except StationbookError as error:
+            self.tell(str(error), "error")
+        finally:
+            self.busy = False
+        self.refresh_bindings()
+
+    def action_compare(self) -> None:
+        """Compare with the chosen session."""
+        if row := self.earlier.item:
+            self._do(f"Comparing with {row.name} ...", self._compare, row)
+
+    async def _compare(self, row: SessionRow) -> None:
+        self.answers, self.against, self.not_kept = {}, row, ""
+        self.show_title()
+        self.answers = await in_background(compare, self.desk, row.folder)
+        self.query_one(Scroll).show(self._lines)
+        if not self.desk.follow:
+            await self._note(row, self.answers)
+
+    async def _note(self, row: SessionRow, answers: dict[str, Answer]) -> None:
+        """Keep the answer in the journal; it stands on the screen even where that fails."""
+        try:
+            await in_background(note, self.desk, row.folder, answers)
+        except StationbookError as error:
+            self.not_kept = f"Not kept in the journal: {error}"
+            self.query_one(Scroll).redraw()
+
+    def action_recalibrate(self) -> None:
+        """Solve anew with the board's old place."""
+        if self.against is not None:
+            said = f"Solving, with the board where {self.against.name} had it ..."
+            self._do(said, self._recalibrate, self.against)
+
+    async def _recalibrate(self, row: SessionRow) -> None:
+        solution = await in_background(recalibrated, self.desk, row.folder)
+        await in_background(self.desk.keep, solution)
+        self.desk.solution = solution
+        self.dismiss(True)
+
+    # ---- keys ------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer the quick re-calibration once stations were compared, and not while following."""
+        if action == "recalibrate":
+            compared = any(answer.stations for answer in self.answers.values())
+            return compared and not self.desk.follow
+        if action == "compare":
+            return self.is_mounted and self.earlier.item is not None
+        return True
+
+    def action_other(self) -> None:
+        (self.query_one(Scroll) if self.earlier.has_focus else self.earlier).focus()
+
+    def action_leave(self) -> None:
+        self.dismiss(False)
