@@ -199,6 +199,8 @@ def test_quick_recalibration_gives_each_camera_its_new_place(solved: Path, tmp_p
     assert side["before"]["trusted_board"]
     assert abs(side["before"]["movement"]["position_mm"] - 4.0) < 1.5
     assert found["before"]["movement"]["position_mm"] < 1.5
+    shown = stationbook("solve", later, "--board-from", solved).stdout
+    assert shown.count("moved since: ") == 2
     assert stationbook("report", later, "--camera", SIDE).returncode == 0
     report = (later / "report-camera2.html").read_text(encoding="utf-8")
     assert "Before and after" in report

@@ -11,12 +11,16 @@ NOT_KNOWN = "not known"
 
 
 def result_lines(document: Mapping[str, Any]) -> list[str]:
-    """Return a solve document as lines of text: verdict, transforms, uncertainty, stations."""
+    """Return a solve document as lines of text: verdict, transforms, uncertainty, stations, findings.
+
+    All of it again for every further camera.
+    """
     lines = [f"verdict: {document['verdict'].replace('-', ' ').upper()}"]
     lines += _transforms(document)
     lines += _uncertainty(document["uncertainty"])
     lines += _stations(document["stations"])
     lines += finding_lines(document["findings"])
+    lines += before_lines(document)
     for name, further in document.get("cameras", {}).items():
         lines += ["", f"== camera {name}"]
         lines += ["no stations"] if further is None else result_lines(further)

@@ -198,10 +198,7 @@ def cameras(document: Mapping[str, Any], cell: Cell, shown: str) -> Html | str:
     if not names:
         return ""
     rows = [_other(document, cell, name) for name in names]
-    text = (
-        "All cameras of a session see one board at the same stops and are solved together; each "
-        "has a record of its own."
-    )
+    text = "All cameras of a session see one board at the same stops; each has a record of its own."
     head = ("camera", "verdict", "position [mm]", "U of a pick [mm]", "findings")
     return section("The other cameras", paragraph(text), table(head, rows))
 

@@ -12,7 +12,7 @@ from engine.sessions.lock import writing
 from engine.steps.quick import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
-from ..result_text import before_lines, result_lines
+from ..result_text import result_lines
 from ..several import run_over
 
 
@@ -51,4 +51,4 @@ def document(solved: Solved) -> dict[str, Any]:
 
 def show(solved: Solved) -> None:
     """Print the result for a person."""
-    print("\n".join([*result_lines(solved.document), *before_lines(solved.document)]))
+    print("\n".join(result_lines(solved.document)))
