@@ -11,7 +11,7 @@ NOT_KNOWN = "not known"
 
 
 def result_lines(document: Mapping[str, Any]) -> list[str]:
-    """Return a solve document as lines of text: verdict, transforms, uncertainty, stations, findings.
+    """Return a solve document as lines of text, from the verdict to the findings.
 
     All of it again for every further camera.
     """
