@@ -5,10 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from engine.errors import StationbookError
+
 from .desk import now
 
 if TYPE_CHECKING:
+    from engine.frames import Array
     from engine.plans.types import Step
+    from engine.sessions.session import Station
     from engine.simulate.virtual_cell import VirtualCell
 
 STOPS = 8
@@ -40,12 +44,23 @@ class Simulated:
 
         Without one the first stop shows the board in the middle of the view.
         """
+        self._go(self.virtual.suggest_stations(1)[0] if step is None else step.base_T_flange)
+
+    def drive_back(self, station: Station | None) -> None:
+        """Drive back to a recorded station by its typed pose, and save an image. Takes time."""
+        from engine.sessions.poses import station_pose
+
+        pose = None if station is None else station_pose(self.virtual.cell, station)
+        if pose is None:
+            raise StationbookError("no station is recorded to go back to")
+        self._go(pose)
+
+    def _go(self, base_T_flange: Array) -> None:
         from engine.images.load import encode_png
         from engine.sessions.store import write_bytes_new
         from engine.steps.demo import INCOMING
 
-        goal = self.virtual.suggest_stations(1)[0] if step is None else step.base_T_flange
-        self.virtual.go_to(goal)
+        self.virtual.go_to(base_T_flange)
         self.stop += 1
         self.fields = self.virtual.pendant_pose()
         image = self.folder / INCOMING / f"{self.stop:04d}.png"

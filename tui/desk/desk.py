@@ -20,6 +20,7 @@ from engine.sessions.places import SESSION_FILE
 from engine.sessions.session import PlannedStation
 
 from .advice import Advice
+from .closing import visited
 from .entry import Entry
 from .rows import Row, next_planned, rows
 from .solution import Solution
@@ -217,9 +218,9 @@ class Desk:
         if entry.purpose == "correct" and entry.station is not None:
             self.do(f"correct {entry.station}", edit.correct_pose, entry.station, draft, **given)
             return entry.station
-        step = self.next_index if entry.purpose == "record" and not entry.closing else None
-        visited = None if step is None else self.plan[step]
-        planned = plan_edit.with_rest(session, [item for item in self.plan if item != visited])
+        step = visited(self, entry)
+        done = None if step is None else self.plan[step]
+        planned = plan_edit.with_rest(session, [item for item in self.plan if item != done])
         new_id = entry.station if entry.station is not None else session.next_id
 
         def stored(_: Session, folder: Path, **more: Any) -> Session:

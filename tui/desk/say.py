@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from engine.findings import Level, worst
 
 from .advice import Advice
+from .closing import back_to, first_station
 from .desk import Desk
 from .rows import Row, counts
 from .views import Fact, Facts, Move, Quality, Title
@@ -33,10 +34,12 @@ def title(desk: Desk) -> Title:
     return Title(source.name, f"FOLLOWING, read-only  {right}" if desk.follow else right)
 
 
-def move(desk: Desk) -> Move:
-    """Say what to do next."""
+def move(desk: Desk, *, closing: bool = False) -> Move:
+    """Say what to do next; ``closing``: the station that is entered is a closing one."""
     source, index = desk.source, desk.next_index
     number = 1 + max((station.id for station in source.stations), default=0) if source else 1
+    if closing and (first := first_station(desk)) is not None:
+        return back_to(number, first, desk.labels)
     head = f"Station {number}:"
     if source is None or index is None:
         return Move(head, _free(number, desk))

@@ -14,6 +14,7 @@ from textual.screen import Screen
 
 from engine.errors import StationbookError
 
+from ..desk.closing import first_station
 from ..desk.demo import STOPS, Simulated
 from ..desk.desk import Desk
 from ..desk.views import Move
@@ -56,8 +57,7 @@ class PendantPanel(Sheet):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the pose in two columns."""
-        stop = f"stop {self.stop} of {STOPS}" if self.stop else "F4 drives to the first stop"
-        lines: list[Line] = [[("Simulated pendant", "title"), (f"  {stop}", "dim")]]
+        lines: list[Line] = [[("Simulated pendant", "title"), (f"  {self._where()}", "dim")]]
         half = (len(self.fields) + 1) // 2
         cells = [
             f"{label:>3} {text:>9}" for label, text in zip(self.labels, self.fields, strict=False)
@@ -66,6 +66,12 @@ class PendantPanel(Sheet):
             right = cells[row + half] if row + half < len(cells) else ""
             lines.append([(f"{cells[row]}   {right} ", "chosen")])
         return lines
+
+    def _where(self) -> str:
+        """Say at which stop the robot stands; more than asked for may be driven to."""
+        if not self.stop:
+            return "F4 drives"
+        return f"stop {self.stop} of {STOPS}" if self.stop <= STOPS else f"stop {self.stop}"
 
 
 class Demo(Stations):
@@ -102,8 +108,11 @@ class Demo(Stations):
     async def _drive(self) -> None:
         self.pad.tell("The simulated robot moves ...", "note")
         try:
-            step = await self._next_step()
-            await in_background(self.simulated.drive, step)
+            if self.pad.entry.closing:
+                await in_background(self.simulated.drive_back, first_station(self.desk))
+            else:
+                step = await self._next_step()
+                await in_background(self.simulated.drive, step)
         except StationbookError as error:
             self.pad.tell(str(error), "warning")
             return
@@ -114,7 +123,8 @@ class Demo(Stations):
     def show_move(self) -> None:
         """Show the next move, or the slip that is asked for at this stop."""
         super().show_move()
-        if self.simulated.slip and self.simulated.stop > len(self.desk.opened().stations):
+        asked = self.simulated.slip and not self.pad.entry.closing
+        if asked and self.simulated.stop > len(self.desk.opened().stations):
             text = f"once, type {self.simulated.slip} by mistake, and see what happens."
             self.query_one(NextMove).show(Move(f"Station {self.simulated.stop}:", text))
 

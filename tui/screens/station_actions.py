@@ -11,6 +11,7 @@ from textual.dom import DOMNode
 from engine.errors import StationbookError
 
 from ..desk import changes
+from ..desk.closing import first_station, planned_closing
 from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.rows import Row
@@ -60,6 +61,8 @@ class StationActions(DOMNode):
         ),
         *("undo", "redo", "accept", "joints", "other"),
     )
+
+    _decided: Entry | None = None  # entry of which somebody said whether it is a closing one
 
     if TYPE_CHECKING:
         desk: Desk
@@ -138,9 +141,26 @@ class StationActions(DOMNode):
             self.pad.pose.focus()
 
     def action_closing(self) -> None:
-        """Enter the next station as a return to an earlier pose."""
-        self.pad.begin(Entry(closing=True), [("Closing station: go back to station 1.", "note")])
+        """Enter the next station as a return to the first one; once more: as any other."""
+        first, now = first_station(self.desk), self.pad.entry
+        if first is None:
+            self.pad.tell("No station is recorded yet to go back to.", "warning")
+            return
+        kept = now if now.purpose == "record" else Entry()
+        entry = Entry(text=kept.text, joints=kept.joints, view=kept.view, closing=not kept.closing)
+        self._decided = entry
+        said = f"Closing station: go back to station {first.id}. c once more: an ordinary one."
+        self.pad.begin(entry, [(said if entry.closing else "An ordinary station again.", "note")])
+        self.pad.check()
         self.pad.pose.focus()
+
+    def close_as_planned(self) -> None:
+        """Enter the closing stop of a plan as closing, unless somebody decided otherwise."""
+        entry = self.pad.entry
+        planned = planned_closing(self.desk)
+        if entry.purpose == "record" and entry is not self._decided and entry.closing != planned:
+            entry.closing, entry.draft = planned, None
+            self.pad.check()
 
     def action_aside(self) -> None:
         """Set a recorded station aside, with a reason."""

@@ -161,8 +161,9 @@ class Stations(Screen[None], StationActions, Solving, Images):
         self.show_side()
 
     def show_move(self) -> None:
-        """Show the next move."""
-        self.query_one(NextMove).show(move(self.desk))
+        """Show the next move, which a closing stop planned next makes a closing one."""
+        self.close_as_planned()
+        self.query_one(NextMove).show(move(self.desk, closing=self.pad.entry.closing))
 
     def show_side(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""
@@ -209,6 +210,7 @@ class Stations(Screen[None], StationActions, Solving, Images):
         self.solve_quietly()
 
     def on_entry_pad_renewed(self) -> None:
+        self.show_move()
         self.show_side()
 
     # ---- keys ------------------------------------------------------------------------------
