@@ -23,11 +23,12 @@ class Findings(ModalScreen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,enter,f5,q", "leave", "close", id="findings.leave", tooltip="Close"),
+        Binding("f9", "keys", "all keys", id="findings.keys", tooltip="The keys of the screen"),
     ]
 
-    def __init__(self, findings: Sequence[Finding]) -> None:
+    def __init__(self, findings: Sequence[Finding], accepted: Sequence[str] = ()) -> None:
         super().__init__()
-        self.findings = findings
+        self.findings, self.accepted = findings, accepted
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="box tall"):
@@ -37,9 +38,15 @@ class Findings(ModalScreen[None]):
     def _lines(self, looks: Looks, width: int) -> list[Line]:
         if not self.findings:
             return [[("Nothing is said yet.", "dim")]]
-        return [
-            line for item in self.findings for line in finding_lines(item, looks.wrap, width, False)
-        ]
+        lines: list[Line] = []
+        for item in self.findings:
+            lines += finding_lines(item, looks.wrap, width, item.code in self.accepted)
+        return lines
 
     def action_leave(self) -> None:
         self.dismiss(None)
+
+    async def action_keys(self) -> None:
+        """Go on to the keys of the screen below."""
+        await self.dismiss(None)
+        await self.app.run_action("help")

@@ -37,6 +37,7 @@ class Stations(Screen[None], StationActions, Solving, Images):
         *Images.IMAGE_KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
         *Solving.SOLVING_KEYS,
+        Binding("f9", "said", "help", id="help", tooltip="All that the checks say; else the keys"),
         Binding("f7", "undo", "undo", id="stations.undo", tooltip="Take the last action back"),
         Binding("up", "choose(-1)", show=False, id="stations.up", tooltip="Choose the row above"),
         Binding("down", "choose(1)", show=False, id="stations.down", tooltip="Row below"),
@@ -234,6 +235,15 @@ class Stations(Screen[None], StationActions, Solving, Images):
         row = self.stations.item if self.stations.has_focus else None
         station = row.key if row is not None and row.kind == "recorded" else None
         self.app.push_screen(Look(self.desk, self.pad.entry, station))
+
+    async def action_said(self) -> None:
+        """Show all findings of the entry with their remedies, or the keys where there is none."""
+        from .findings import Findings
+
+        if self.pad.entry.findings:
+            self.app.push_screen(Findings(self.pad.entry.findings, self.pad.entry.codes))
+        else:
+            await self.app.run_action("help")
 
     def action_joints(self) -> None:
         self.pad.toggle_joints()

@@ -89,26 +89,61 @@ class FindingsView(Sheet):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return as much as fits: every headline first, then remedies as room allows."""
-        lines: list[Line] = [self.message] if self.message else []
+        first: list[Line] = [self.message] if self.message else []
+        wrap = self.looks.wrap
+        parts: list[list[Line]] = []
         for finding in self.findings:
-            lines += finding_lines(finding, self.looks.wrap, width, finding.code in self.accepted)
-        if len(lines) > height:
-            rest = len(lines) - height + 1
-            lines = [*lines[: height - 1], [(f"  {rest} more lines: {self.more}", "dim")]]
-        return lines
+            accepted = finding.code in self.accepted
+            what_to_do = [] if accepted else remedy(finding, wrap, width)
+            parts += [headline(finding, wrap, width, accepted), what_to_do]
+        count = sum(map(len, parts))
+        if len(first) + count <= height:
+            return first + [line for part in parts for line in part]
+        shown = _as_room_allows(parts, height - len(first) - 1)
+        hidden = count - sum(map(len, shown))
+        said: Line = [(f"  {hidden} more lines: {self.more}", "dim")]
+        return [*first, *(line for part in shown for line in part), said]
+
+
+def _as_room_allows(parts: Sequence[list[Line]], room: int) -> list[list[Line]]:
+    """Return the first line of every headline, then whole headlines, then whole remedies.
+
+    ``parts`` are headline and remedy of every finding in turn, and so is what is returned.
+    """
+    shown: list[list[Line]] = [[] for _ in parts]
+    headlines, remedies = range(0, len(parts), 2), range(1, len(parts), 2)
+    for number in headlines[: max(room, 0)]:
+        shown[number] = [[*parts[number][0], (" ...", "dim")]]
+    room -= len(headlines)
+    for number in (*headlines, *remedies):
+        more = len(parts[number]) - len(shown[number])
+        if more <= room:
+            shown[number] = parts[number]
+            room -= more
+    return shown
 
 
 def finding_lines(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
     """Return one finding: level and message, and the remedy below."""
+    lines = headline(finding, wrap, width, accepted)
+    return lines if accepted else lines + remedy(finding, wrap, width)
+
+
+def headline(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
+    """Return level, code and message of a finding."""
     word, role = LEVEL_WORDS[finding.level]
     if accepted:
         word, role = f"{word} accepted", "dim"
     first = f"{word} {finding.code}: "
     texts = wrap(f"{first}{finding.message}", width)
-    lines: list[Line] = [
+    return [
         [(texts[0][: len(first)], role), (texts[0][len(first) :], "text")],
         *[[(text, "text")] for text in texts[1:]],
     ]
-    if finding.remedy and not accepted:
-        lines += [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]
-    return lines
+
+
+def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
+    """Return what to do about a finding."""
+    if not finding.remedy:
+        return []
+    return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]

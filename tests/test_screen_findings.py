@@ -1,0 +1,83 @@
+"""Findings under the pose line: all are named, and one key shows all of them whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from screen_bench import EXAMPLE, app_for, example, on_screen, opened, text, type_line, until
+
+from engine.findings import finding
+from engine.sessions.folder import open_session
+from tui.screens.findings import Findings
+from tui.screens.help import Help
+from tui.widgets.entry_parts import FindingsView, _as_room_allows, headline, remedy
+from tui.widgets.looks import Looks, joined
+from tui.widgets.terminal import Terminal
+
+WRAP = Looks(Terminal()).wrap
+REACH = finding("reach", detail="the nearest pose it reaches is 1144.8 mm and 17.7° away")
+MISSING = finding("board-missing", "no-image")
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+@pytest.mark.parametrize("room", [2, 3, 4, 5, 9])
+def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> None:
+    parts = []
+    for item in (REACH, MISSING):
+        parts += [headline(item, WRAP, 80, False), remedy(item, WRAP, 80)]
+    assert len(parts[0]) == 2
+    shown = _as_room_allows(parts, room)
+    assert sum(map(len, shown)) <= room
+    said = joined(line for part in shown for line in part)
+    assert "ERROR reach" in said
+    assert "WARNING board-missing" in said
+    if room >= 5:
+        assert REACH.remedy.split()[0] in said
+
+
+@on_screen
+async def test_the_key_that_the_hint_names_shows_every_finding_with_its_remedy(
+    tmp_path: Path,
+) -> None:
+    app = app_for(example(tmp_path / "session", 5))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        await type_line(pilot, "1900 0 300 180 0 0")
+        await until(pilot, "ERROR reach", "WARNING board-missing", "more lines: F9")
+        findings = screen.pad.entry.findings
+        assert len(findings) > 1
+        await pilot.press("f9")
+        await pilot.pause()
+        assert isinstance(app.screen, Findings)
+        shown = " ".join(text(app).split())
+        for item in findings:
+            assert item.message in shown
+            assert item.remedy in shown
+        await pilot.press("f9")
+        await pilot.pause()
+        assert isinstance(app.screen, Help)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert screen.pad.pose.has_focus
+        assert screen.pad.pose.value == "1900 0 300 180 0 0"
+
+
+@on_screen
+async def test_an_accepted_finding_is_said_to_be_and_its_remedy_is_left_out(
+    tmp_path: Path,
+) -> None:
+    app = app_for(example(tmp_path / "session", 3))
+    station = " ".join(open_session(EXAMPLE).stations[3].pose or ())
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        await type_line(pilot, station)
+        await until(pilot, "board-missing", "F2 accepts it")
+        await pilot.press("f2")
+        await until(pilot, "WARNING accepted board-missing")
+        view = screen.query_one(FindingsView)
+        assert view.findings[0].remedy not in " ".join(text(app).split())
