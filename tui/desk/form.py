@@ -9,13 +9,17 @@ Check = Callable[[str], str | None]  # what is wrong with a text, or None
 
 
 class Question(NamedTuple):
-    """One line of a form: its key, label, first text, check, and a hint shown while it is typed."""
+    """One line of a form: its key, label, first text, check, and a hint shown while it is typed.
+
+    ``note`` says what is worth knowing of a text that is taken all the same, or None.
+    """
 
     key: str
     label: str
     value: str = ""
     check: Check = lambda _: None
     hint: str = ""
+    note: Check = lambda _: None
 
 
 def needed(text: str) -> str | None:
@@ -50,6 +54,14 @@ def above_zero(text: str) -> str | None:
     return wrong
 
 
+def not_below_zero(text: str) -> str | None:
+    """Check for a number that is 0 or above."""
+    wrong = number(text)
+    if wrong is None and as_number(text) < 0:
+        return "It must not be below 0."
+    return wrong
+
+
 def as_number(text: str) -> float:
     """Read a number with a point or a comma."""
     return float(text.replace(",", "."))
@@ -61,15 +73,15 @@ def one_of(*words: str) -> Check:
     return lambda text: None if text.strip().lower() in words else f"Type one of: {listed}."
 
 
-def numbers(*counts: int) -> Check:
-    """Check for so many numbers in one line, with blanks between them."""
+def numbers(*counts: int, each: Check = number) -> Check:
+    """Check for so many numbers in one line, with blanks between them; ``each`` checks one."""
     wanted = " or ".join(map(str, counts))
 
     def check(text: str) -> str | None:
         words = text.split()
         if len(words) not in counts:
             return f"{len(words)} numbers; expected {wanted}, with blanks between them."
-        return next(filter(None, map(number, words)), None)
+        return next(filter(None, map(each, words)), None)
 
     return check
 

@@ -17,11 +17,43 @@ from .sheet import Sheet
 
 
 class FormEdit(LineEdit):
-    """A line of a form; Enter goes on to the next."""
+    """A line of a form; Enter goes on to the next.
+
+    What stands in it at first is a proposal: the first character typed takes its place, unless the
+    line was edited or the cursor moved before.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "submit", "next", id="form.next", tooltip="On to the next line"),
     ]
+
+    def __init__(self, value: str = "", *, id: str | None = None) -> None:
+        super().__init__(value, id=id)
+        self.proposed = bool(value)
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the line; a proposal that typing would replace is marked as a whole."""
+        if not (self.proposed and self.has_focus) or len(self.value) >= width:
+            return super().draw(width, height)
+        return [[(self.value, "chosen"), (" ", "cursor"), (" " * width, "entry")]]
+
+    def insert(self, text: str) -> None:
+        """Insert ``text`` at the cursor, or in the place of a proposal."""
+        if self.proposed:
+            self.set("")
+        super().insert(text)
+
+    def edit(self, key: str) -> bool:
+        """Carry out an editing key, which keeps what was proposed."""
+        edited = super().edit(key)
+        if edited and self.proposed:
+            self.proposed = False
+            self.redraw()
+        return edited
+
+    def _change(self, value: str, cursor: int) -> None:
+        self.proposed = False
+        super()._change(value, cursor)
 
     def action_submit(self) -> None:
         """Go on at once, so that nobody can type faster than the form moves."""
@@ -116,7 +148,9 @@ class Form(Vertical):
         """Say what is wrong with the line, or how to fill it in."""
         question, edit = self.questions[self.at], self.edits[self.at]
         problem = question.check(edit.value) if edit.value else None
-        self.query_one(Hint).show(problem or question.hint, "warning" if problem else "dim")
+        note = question.note(edit.value) if problem is None else None
+        role = "warning" if problem else "note" if note else "dim"
+        self.query_one(Hint).show(problem or note or question.hint, role)
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         message.stop()
@@ -139,12 +173,15 @@ class Form(Vertical):
                 self.screen.set_focus(edit)
                 self.query_one(Hint).show(problem, "warning")
                 return
-        texts = {q.key: e.value.strip() for q, e in zip(self.questions, self.edits, strict=True)}
-        self.post_message(self.Finished(texts))
+        self.post_message(self.Finished(self.texts()))
+
+    def texts(self) -> dict[str, str]:
+        """Return what stands in every line now, by its key."""
+        return {q.key: e.value.strip() for q, e in zip(self.questions, self.edits, strict=True)}
 
     def refuse(self, problem: str) -> None:
         """Say why the whole form cannot be taken."""
-        self.query_one(Hint).show(problem, "error")
+        self.query_one(Hint).show(problem[:1].upper() + problem[1:], "error")
 
     def action_step(self, step: int) -> None:
         edits = self.edits

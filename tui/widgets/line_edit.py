@@ -124,7 +124,7 @@ class LineEdit(Sheet, can_focus=True):
             return
         if event.is_printable and event.character is not None:
             self.insert(event.character)
-        elif not self._edit(event.key):
+        elif not self.edit(event.key):
             return
         event.stop()
         event.prevent_default()
@@ -148,8 +148,11 @@ class LineEdit(Sheet, can_focus=True):
             return
         self._change(value, self.cursor + len(text))
 
-    def _edit(self, key: str) -> bool:
-        """Carry out an editing key; tell whether it was one."""
+    def edit(self, key: str) -> bool:
+        """Carry out an editing key; tell whether it was one.
+
+        The chords are those of every shell, for hands that are used to them; none is needed.
+        """
         value, at = self.value, self.cursor
         if key == "backspace":
             self._change(value[: max(at - 1, 0)] + value[at:], max(at - 1, 0))
@@ -159,6 +162,11 @@ class LineEdit(Sheet, can_focus=True):
             self._move(at - 1 if key == "left" else at + 1)
         elif key in ("home", "end"):
             self._move(0 if key == "home" else len(value))
+        elif key in ("ctrl+u", "ctrl+w"):
+            start = 0 if key == "ctrl+u" else _word_before(value, at)
+            self._change(value[:start] + value[at:], start)
+        elif key == "ctrl+k":
+            self._change(value[:at], at)
         else:
             return False
         return True
@@ -173,3 +181,8 @@ class LineEdit(Sheet, can_focus=True):
         self.redraw()
         if changed:
             self.post_message(self.Changed(self))
+
+
+def _word_before(value: str, at: int) -> int:
+    """Return where the word before the cursor begins."""
+    return len(value[:at].rstrip().rpartition(" ")[0]) + (" " in value[:at].rstrip())
