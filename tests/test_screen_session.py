@@ -216,8 +216,14 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
         await pilot.press("enter", *["backspace"] * 10)
         await type_line(pilot, "gripper 2")
         await pilot.press("enter", "enter", "y", "enter", "enter", "n", "enter")
-        await until(pilot, "lens data were not made at this image size")
-        await pilot.press("backspace", "y", "enter")
+        await until(pilot, "Your answers are kept", "calibrate the lens")
+        await pilot.press("escape")
+        await until(pilot, "CAUTION", "R. Vogt", "The start questions stay open")
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "Is this the cell?", "R. Vogt", "gripper 2")
+        assert "Before the next station" in shown
+        await pilot.press(*["enter"] * 5, "y", "enter")
         await until(pilot, "CAUTION", "R. Vogt")
     session = open_session(folder)
     assert session.cell.pendant.active_tool == "gripper 2"

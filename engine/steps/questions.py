@@ -16,6 +16,7 @@ from ..sessions.journal import read_journal
 from ..sessions.session import Session
 
 ACTION = "start questions"
+OPEN = "start questions, lens data open"  # kept, and asked again
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,18 +41,21 @@ def answered(folder: Path) -> bool:
     return any(line["finished"] and line.get("action") == ACTION for line in read_journal(folder))
 
 
+def kept_open(folder: Path) -> Answers | None:
+    """Return the answers kept last while the lens data were open, or None. Raises FileError."""
+    lines = [line for line in read_journal(folder) if line["finished"]]
+    given = next((x["answers"] for x in reversed(lines) if x.get("action") == OPEN), None)
+    return None if given is None else Answers(**given)
+
+
 def keep_answers(session: Session, folder: Path, answers: Answers, now: datetime) -> Session:
     """Store the answers; tool, frame and pitch become those of the session's copy of the cell.
 
-    Raises StationbookError where something must be put right before recording.
+    Where the lens data do not fit, the questions stay open: they will be asked again. Raises
+    StationbookError where something must be put right first.
     """
     if not answers.operator.strip():
         raise StationbookError("no operator named", "Say who works at the robot.")
-    if not answers.lens_fits:
-        raise StationbookError(
-            "the lens data were not made at this image size, focus and zoom",
-            "Use the right lens data in the cell, or set the camera as it was then.",
-        )
     cell = session.cell
     new = replace(
         session,
@@ -64,6 +68,7 @@ def keep_answers(session: Session, folder: Path, answers: Answers, now: datetime
             board=replace(cell.board, pitch_mm=answers.pitch_mm),
         ),
     )
-    action = {"action": ACTION, "who": answers.operator, "answers": asdict(answers)}
+    name = ACTION if answers.lens_fits else OPEN
+    action = {"action": name, "who": answers.operator, "answers": asdict(answers)}
     commit(folder, new, action, {}, now)
     return new

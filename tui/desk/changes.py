@@ -10,6 +10,7 @@ from .desk import Desk
 
 if TYPE_CHECKING:
     from engine.sessions.session import Session
+    from engine.steps.questions import Answers
 
 SHIFT_CHANGE = timedelta(hours=2)  # a pause after which the operator is asked again; no source
 
@@ -67,8 +68,11 @@ def take_up(desk: Desk, index: int) -> None:
     desk.do("take up a planned station", take_up, desk.plan[index], desk.operator)
 
 
-def answer(desk: Desk, **answers: Any) -> None:
-    """Keep the answers to the start questions (the fields of `Answers`)."""
+def answer(desk: Desk, **answers: Any) -> bool:
+    """Keep the answers to the start questions (the fields of `Answers`).
+
+    False: kept, but with these lens data nothing can be calibrated, so they will be asked again.
+    """
     from engine.steps.questions import Answers, keep_answers
 
     given = Answers(**answers)
@@ -78,6 +82,7 @@ def answer(desk: Desk, **answers: Any) -> None:
 
     desk.do("the start questions", step)
     desk.operator = given.operator
+    return given.lens_fits
 
 
 def unanswered(desk: Desk) -> bool:
@@ -85,6 +90,13 @@ def unanswered(desk: Desk) -> bool:
     from engine.steps.questions import answered
 
     return not answered(desk.folder)
+
+
+def kept_open(desk: Desk) -> Answers | None:
+    """Return what was answered before the lens data stood in the way, or None."""
+    from engine.steps.questions import kept_open
+
+    return kept_open(desk.folder)
 
 
 def rested(desk: Desk) -> bool:

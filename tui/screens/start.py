@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -20,6 +20,9 @@ from ..widgets.key_line import KeyLine
 from ..widgets.view_panel import FactsPanel
 from .jobs import begin_job, in_background
 
+if TYPE_CHECKING:
+    from engine.steps.questions import Answers
+
 TOOL = (
     "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "
     "it must stay the same to the end: no residual can show that it was wrong."
@@ -30,16 +33,26 @@ FRAME = (
 )
 
 
+LENS_OPEN = (
+    "Your answers are kept; the lens data stay open. With data of another image size, focus or "
+    "zoom every result is wrong: set the camera as it was, then answer y; or Esc, calibrate the "
+    "lens as the camera is now, and start a session for a cell with those data."
+)
+
+
 class Start(Screen[bool]):
-    """Asks what cannot be seen later. The answer is True when the answers were kept."""
+    """Asks what cannot be seen later. The answer is True when nothing is open any more.
+
+    ``before``: what was answered at an earlier opening, while the lens data did not fit.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "later", id="start.leave", tooltip="Answer another time"),
     ]
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, before: Answers | None = None) -> None:
         super().__init__()
-        self.desk = desk
+        self.desk, self.before = desk, before
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -50,23 +63,28 @@ class Start(Screen[bool]):
     def on_mount(self) -> None:
         from ..desk.views import Title
 
-        self.query_one(TitleLine).show(Title("Before the first station", "the cell at a glance"))
+        which = "next" if self.desk.opened().stations else "first"
+        self.query_one(TitleLine).show(Title(f"Before the {which} station", "the cell at a glance"))
         self.query_one(FactsPanel).show(cell_facts(self.desk))
 
     def _questions(self) -> list[Question]:
         cell = self.desk.opened().cell
         width, height = cell.camera.image_size_px
+        operator, warm, fits = self.desk.operator or "", "", ""
+        if self.before is not None:
+            operator, fits = self.before.operator, "n"
+            warm = "y" if self.before.warmed_up else "n"
         return [
-            Question("operator", "Who works at the robot", self.desk.operator or "", needed,
+            Question("operator", "Who works at the robot", operator, needed,
                      "Kept with every station."),
             Question("tool", "Active tool", cell.pendant.active_tool, needed, TOOL),
             Question("frame", "Active user frame", cell.pendant.active_frame, needed, FRAME),
-            Question("warm", "Robot warmed up (y/n)", "", yes_or_no,
+            Question("warm", "Robot warmed up (y/n)", warm, yes_or_no,
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
                      "run before recording."),
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
                      "Measure over the whole row and divide by the number of steps."),
-            Question("lens", "Lens data fit (y/n)", "", yes_or_no,
+            Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
                      f"Made with this camera at {width} × {height} px, this focus and zoom?"),
         ]  # fmt: skip
 
@@ -75,7 +93,7 @@ class Start(Screen[bool]):
 
     async def _keep(self, texts: dict[str, str]) -> None:
         try:
-            await in_background(
+            kept = await in_background(
                 answer,
                 self.desk,
                 operator=texts["operator"],
@@ -88,7 +106,10 @@ class Start(Screen[bool]):
         except StationbookError as error:
             self.query_one(Form).refuse(str(error))
             return
-        self.dismiss(True)
+        if kept:
+            self.dismiss(True)
+        else:
+            self.query_one(Form).refuse(LENS_OPEN)
 
     def action_leave(self) -> None:
         self.dismiss(False)

@@ -118,17 +118,24 @@ class Stations(Screen[None], StationActions, Solving, Images):
 
     async def ask_at_start(self) -> None:
         """Ask what no residual can show later; after a pause only who is here now."""
-        from ..desk.changes import rested, unanswered
+        from ..desk.changes import kept_open, rested, unanswered
 
         try:
             if await in_background(unanswered, self.desk):
                 from .start import Start
 
-                self.app.push_screen(Start(self.desk), lambda _: self.show_session())
+                before = await in_background(kept_open, self.desk)
+                self.app.push_screen(Start(self.desk, before), self._started)
             elif rested(self.desk):
                 self.action_operator()
         except StationbookError as error:
             self.pad.tell(str(error), "warning")
+
+    def _started(self, answered: bool | None) -> None:
+        self.show_session()
+        if not answered:
+            said = "The start questions stay open; they are asked again at the next opening."
+            self.pad.tell(said, "warning")
 
     def _follow(self, follow: bool | None) -> None:
         if not follow:
