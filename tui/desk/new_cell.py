@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .form import (
+    Check,
     Question,
     above_zero,
     as_number,
     as_numbers,
     needed,
+    not_below_zero,
     number,
     numbers,
     one_of,
@@ -48,10 +50,10 @@ def _cell(_: Answers) -> list[Question]:
 
 
 def _pendant(answers: Answers) -> list[Question]:
-    labels = answers.get("labels", "")
+    labels = answers.get("shown", "")
     angle = "rad" if answers.get("rotation") == "rotation-vector" else "deg"
     return [
-        Question("labels", "Labels, as shown", f"X Y Z {labels}", needed,
+        Question("labels", "Labels, as shown", f"X Y Z {labels}", _labels(answers),
                  "In the order in which the pendant shows the fields."),
         Question("length_unit", "Lengths in", "mm", one_of("mm", "m", "in"), "mm, m or in."),
         Question("angle_unit", "Angles in", angle, one_of("deg", "rad"), "deg or rad."),
@@ -76,9 +78,9 @@ def _robot(answers: Answers) -> list[Question]:
     return [
         Question("robot_name", "Name of the robot", "", needed, "Type and serial number."),
         *lengths,
-        Question("limits", "Joint limits", "", numbers(pairs),
+        Question("limits", "Joint limits", "", _limits(pairs),
                  f"{pairs} numbers: lowest and highest of each joint, in degrees (a lift: mm)."),
-        Question("accuracy", "Absolute accuracy, mm", "0.5", number,
+        Question("accuracy", "Absolute accuracy, mm", "0.5", not_below_zero,
                  "RMS of position; 0 for a compensated robot."),
     ]  # fmt: skip
 
@@ -86,13 +88,14 @@ def _robot(answers: Answers) -> list[Question]:
 def _camera(_: Answers) -> list[Question]:
     return [
         Question("camera_name", "Name of the camera", "", needed, "Such as: frame camera."),
-        Question("size", "Image size, px", "", numbers(2), "Width and height."),
-        Question("focal", "Focal lengths fx fy, px", "", numbers(2), "From the lens calibration."),
+        Question("size", "Image size, px", "", numbers(2, each=whole), "Width and height."),
+        Question("focal", "Focal lengths fx fy, px", "", numbers(2, each=above_zero),
+                 "From the lens calibration."),
         Question("centre", "Image centre cx cy, px", "", numbers(2), "From the lens calibration."),
         Question("distortion", "Distortion", "", numbers(*LENS_COUNTS),
                  "k1 k2 p1 p2 k3 ... as the lens calibration gives them; empty for none."),
         Question("source", "Folder of the images", "", lambda _: None,
-                 "Where the camera's own program saves them; empty for none."),
+                 "Where the camera's own program saves them; empty for none.", _no_folder_yet),
     ]  # fmt: skip
 
 
@@ -111,20 +114,23 @@ def _board_more(answers: Answers) -> list[Question]:
         return [
             Question("dictionary", "Dictionary of the markers", "DICT_4X4_50", needed,
                      "The name that OpenCV gives it."),
-            Question("marker", "Side of a marker, mm", "", above_zero, "Smaller than the pitch."),
+            Question("marker", "Side of a marker, mm", "", _below_pitch(answers),
+                     "Smaller than the pitch."),
         ]  # fmt: skip
-    return [Question("diameter", "Diameter of a circle, mm", "", above_zero, "As printed.")]
+    return [Question("diameter", "Diameter of a circle, mm", "", _below_pitch(answers),
+                     "As printed.")]  # fmt: skip
 
 
 def _work(answers: Answers) -> list[Question]:
     frame = "base" if answers["mount"] == "frame" else "camera"
     return [
         Question("center", "Middle of the pick area, mm", "", numbers(3), f"x y z in the {frame}."),
-        Question("size_mm", "Size of the pick area, mm", "", numbers(3), "Along the same x y z."),
+        Question("size_mm", "Size of the pick area, mm", "", numbers(3, each=above_zero),
+                 "Along the same x y z."),
         Question("tolerance", "A pick may be off by, mm", "1.0", above_zero, "At most."),
         Question("tolerance_deg", "A pick may be turned by, °", "0.2", above_zero, "At most."),
         Question("file", "Save the cell as", "cell.yaml", needed, "A new file."),
-    ]
+    ]  # fmt: skip
 
 
 PAGES: tuple[Page, ...] = (
@@ -175,8 +181,10 @@ def document(answers: Answers) -> dict[str, Any]:
 def save(answers: Answers) -> Path:
     """Check the cell as its reader does and store it in a new file; returns the path.
 
-    Raises FileError naming the key that does not fit, or where the file is there already.
+    Raises StationbookError naming the key that does not fit, FileError where the file is there
+    already.
     """
+    from engine.errors import FileError, StationbookError
     from engine.sessions.cell_file import read_cell_node
     from engine.sessions.dump import yaml_dump
     from engine.sessions.store import make_folder, write_bytes_new
@@ -186,7 +194,11 @@ def save(answers: Answers) -> Path:
     if path.suffix not in (".yaml", ".yml"):
         path = path / "cell.yaml"
     data = yaml_dump(document(answers)).encode()
-    read_cell_node(parse_yaml(data, path), inside=False)
+    try:
+        read_cell_node(parse_yaml(data, path), inside=False)
+    except FileError as error:  # the file is not there yet: its lines would help nobody
+        place = f"{error.key}: " if error.key else ""
+        raise StationbookError(f"{place}{error.clause}", error.remedy) from error
     make_folder(path.parent)
     write_bytes_new(path, data)
     return path
@@ -249,6 +261,55 @@ def _board_document(answers: Answers) -> dict[str, Any]:
 
 def _digits(text: str) -> str | None:
     return None if text.strip() in tuple("0123456789") else "Type one digit, 0 to 9."
+
+
+def _labels(answers: Answers) -> Check:
+    """Check for as many labels as the chosen set has."""
+    count = 3 + len(answers.get("shown", "").split())
+
+    def check(text: str) -> str | None:
+        found = len(text.split())
+        wanted = f"{found} labels; expected {count}, with blanks between them."
+        return None if found == count else wanted
+
+    return check
+
+
+def _limits(count: int) -> Check:
+    """Check for pairs of numbers, each the lower one first."""
+
+    def check(text: str) -> str | None:
+        wrong = numbers(count)(text)
+        if wrong is not None:
+            return wrong
+        values = as_numbers(text)
+        turned = [n for n in range(1, count, 2) if values[n - 1] >= values[n]]
+        return f"Joint {turned[0] // 2 + 1}: the lowest comes first." if turned else None
+
+    return check
+
+
+def _below_pitch(answers: Answers) -> Check:
+    """Check for a length between 0 and the board's pitch."""
+
+    def check(text: str) -> str | None:
+        pitch = answers["pitch"]
+        wrong = above_zero(text)
+        if wrong is None and as_number(text) >= as_number(pitch):
+            return f"It must be below the pitch, {pitch} mm."
+        return wrong
+
+    return check
+
+
+def _no_folder_yet(text: str) -> str | None:
+    """Say of a folder that is not there where it is looked for; it may be made later."""
+    folder = Path(text.strip()).expanduser()
+    if not text.strip() or folder.is_dir():
+        return None
+    if folder.is_absolute():
+        return "There is no such folder yet: make it before the first image."
+    return "It is looked for inside each session's folder: make it there before the first image."
 
 
 def _is_file(text: str) -> str | None:

@@ -15,7 +15,7 @@ from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, next_page, save
 from ..desk.views import Title
 from ..widgets.chooser import Chooser
 from ..widgets.form import Form
-from ..widgets.head import TitleLine
+from ..widgets.head import CAUTION, TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from .ask import Paragraph
@@ -35,15 +35,15 @@ class LabelSets(Chooser[tuple["LabelSet", tuple[str, ...]]]):
 
     def headline(self, width: int) -> Line | None:
         """Return the names of the columns."""
-        return [(f"{'labels':<16}{'the pendant then shows':<36}{'remark':<24}", "dim")]
+        return [(f"{'labels':<15}{'the pendant then shows':<37}remark", "dim")]
 
     def row_line(self, item: tuple[LabelSet, tuple[str, ...]], width: int) -> Line:
         """Return one label set."""
         labels, fields = item
         shown = "".join(f"{text:>9}" for text in fields)
         remark = labels.remark or labels.rotation
-        return [(f"{' '.join(labels.labels):<16}", "title"), (f"{shown:<36}  ", "text"),
-                (remark[:24], "dim")]  # fmt: skip
+        return [(f"{' '.join(labels.labels):<15}", "title"), (f"{shown:<37}", "text"),
+                (remark, "dim")]  # fmt: skip
 
 
 class CellEditor(Screen[Path | None]):
@@ -60,22 +60,23 @@ class CellEditor(Screen[Path | None]):
         self.page = 0
         self._before: list[tuple[int, bool]] = []
         self._choosing = False
+        self._taken: LabelSet | None = None  # on the page of labels
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield Paragraph("", "dim", id="intro")
+        yield Paragraph(CAUTION, "warning", id="caution")
         yield LabelSets(id="labels")
         yield KeyLine()
 
     async def on_mount(self) -> None:
-        self.query_one(LabelSets).display = False
         await self._show()
 
     async def _show(self) -> None:
         """Show the page, or the label sets that come before the pendant's page."""
         await self.query(Form).remove()
         page, chooser = PAGES[self.page], self.query_one(LabelSets)
-        chooser.display = self._choosing
+        chooser.display = self.query_one("#caution").display = self._choosing
         step = f"page {len(self._before) + 1}"
         title = "Labels on the pendant" if self._choosing else page.title
         self.query_one(TitleLine).show(Title(f"A new cell: {title}", step))
@@ -84,8 +85,7 @@ class CellEditor(Screen[Path | None]):
             return
         self.query_one("#intro", Paragraph).show(page.intro, "dim")
         questions = [
-            q._replace(value=self.answers.get(q.key, q.value)) if q.key != "labels" else q
-            for q in page.questions(self.answers)
+            q._replace(value=self.answers.get(q.key, q.value)) for q in page.questions(self.answers)
         ]
         await self.mount(Form(questions), before=self.query_one(KeyLine))
         self.refresh_bindings()
@@ -109,8 +109,13 @@ class CellEditor(Screen[Path | None]):
         """Take the chosen label set."""
         item = self.query_one(LabelSets).item
         if item is not None:
-            self.answers["labels"] = " ".join(item[0].labels)
-            self.answers["rotation"] = item[0].rotation
+            if item[0] is not self._taken:  # else what was changed by hand stays
+                for proposed in ("labels", "angle_unit", "angle_decimals"):
+                    self.answers.pop(proposed, None)
+                self.answers |= {
+                    "shown": " ".join(item[0].labels), "rotation": item[0].rotation
+                }  # fmt: skip
+                self._taken = item[0]
             self._before.append((self.page, True))
             self._choosing = False
             await self._show()
@@ -131,12 +136,15 @@ class CellEditor(Screen[Path | None]):
         try:
             path = await in_background(save, self.answers)
         except StationbookError as error:
-            self.query_one(Form).refuse(str(error))
+            for form in self.query(Form):
+                form.refuse(str(error))
             return
         self.dismiss(path)
 
     async def action_back(self) -> None:
         """Go back one page; from the first, leave (asking where something would be lost)."""
+        for form in self.query(Form):
+            self.answers |= form.texts()
         if self._before:
             self.page, self._choosing = self._before.pop()
             await self._show()

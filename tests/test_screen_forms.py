@@ -1,0 +1,178 @@
+"""Lines and forms: what is proposed, what is kept, what is refused while it is typed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from screen_bench import on_screen, text, type_line, until
+from textual.app import App, ComposeResult
+from textual.pilot import Pilot
+
+from tui.app import Stationbook
+from tui.desk.form import Question
+from tui.desk.new_cell import PAGES
+from tui.screens.sessions import Sessions
+from tui.widgets.form import Form
+from tui.widgets.line_edit import LineEdit
+from tui.widgets.looks import Looks
+from tui.widgets.terminal import Terminal
+
+CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
+FIELDS = {question.key: question for page in PAGES for question in page.questions(
+    {"robot": "six", "mount": "frame", "pattern": "circles", "pitch": "20", "shown": "A B C"}
+)}  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+class Bench(App[None]):
+    """One form, or one line, on an empty screen."""
+
+    looks = Looks(Terminal())
+
+    def __init__(self, part: Form | LineEdit) -> None:
+        super().__init__()
+        self.part = part
+
+    def compose(self) -> ComposeResult:
+        yield self.part
+
+
+# ---- lines --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("keys", "left"),
+    [
+        (["ctrl+u"], ""),
+        (["left", "left", "ctrl+u"], "10"),
+        (["ctrl+w"], "612.4 -85.1 "),
+        (["ctrl+w", "ctrl+w"], "612.4 "),
+        (["ctrl+w", "ctrl+w", "ctrl+w", "ctrl+w"], ""),
+        (["home", "right", "ctrl+k"], "6"),
+    ],
+)
+@on_screen
+async def test_the_usual_chords_edit_a_line(keys: list[str], left: str) -> None:
+    edit = LineEdit("612.4 -85.1 410")
+    async with Bench(edit).run_test() as pilot:
+        edit.focus()
+        await pilot.press(*keys)
+        assert edit.value == left
+
+
+@pytest.mark.parametrize(
+    ("keys", "left"),
+    [
+        (list("file"), "file"),
+        (["end", "s"], "nones"),
+        (["left", "x"], "nonxe"),
+        (["backspace", "x"], "nonx"),
+        (["ctrl+u", "x"], "x"),
+        (["f", "home", "n"], "nf"),
+    ],
+)
+@on_screen
+async def test_typing_replaces_a_proposal_that_nobody_touched(keys: list[str], left: str) -> None:
+    form = Form([Question("robot", "The robot", "none")])
+    async with Bench(form).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(*keys)
+        assert form.texts() == {"robot": left}
+
+
+# ---- a new cell ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "said"),
+    [
+        ("size_mm", "300 300 0", "above 0"),
+        ("size_mm", "300 300 -1", "above 0"),
+        ("size", "1280 0", "whole number"),
+        ("focal", "1400 0", "above 0"),
+        ("limits", "170 -170 -90 90 -90 90 -180 180 -90 90 -360 360", "Joint 1: the lowest"),
+        ("accuracy", "-1", "not be below 0"),
+        ("diameter", "20", "below the pitch"),
+        ("labels", "X Y Z A B", "5 labels; expected 6"),
+    ],
+)
+def test_what_the_cells_reader_would_refuse_is_refused_as_it_is_typed(
+    key: str, typed: str, said: str
+) -> None:
+    assert said in (FIELDS[key].check(typed) or "")
+
+
+def test_a_camera_folder_that_is_not_there_is_noted_and_taken(tmp_path: Path) -> None:
+    question = FIELDS["source"]
+    missing = str(tmp_path / "images")
+    assert question.check(missing) is None
+    assert "no such folder yet" in (question.note(missing) or "")
+    assert "inside each session's folder" in (question.note("incoming") or "")
+    assert question.note(str(tmp_path)) is None
+    assert question.note("") is None
+
+
+async def first_page(pilot: Pilot[None], robot: str) -> None:
+    await until(pilot, "No session here yet")
+    await pilot.press("c")
+    await until(pilot, "Name of the cell")
+    await type_line(pilot, "press 4")
+    await pilot.press("enter", "enter")
+    await type_line(pilot, robot)
+    await pilot.press("enter")
+
+
+@on_screen
+async def test_answers_survive_going_back_and_forth(tmp_path: Path) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await first_page(pilot, "six")
+        await until(pilot, "Name of the robot")
+        for line in ("arm 12", *CHAIN[:3]):
+            await type_line(pilot, line)
+            await pilot.press("enter")
+        await pilot.press("escape")
+        assert "six" in await until(pilot, "Name of the cell", "press 4")
+        await pilot.press("enter", "enter", "enter")
+        await until(pilot, "Name of the robot", "arm 12", "400", "30", "-20")
+        await pilot.press(*["enter"] * 4)
+        for line in CHAIN[3:]:
+            await type_line(pilot, line)
+            await pilot.press("enter")
+        await type_line(pilot, "-170 170 -90 90 -90 90 -180 180 -90 90 -360 360")
+        await pilot.press("enter", "enter")
+        await until(pilot, "Which of these does your pendant show?")
+        await pilot.press("down", "enter")
+        await until(pilot, "X Y Z A B C")
+        await pilot.press(*["enter"] * 5)
+        await until(pilot, "Name of the camera")
+        await type_line(pilot, "frame camera")
+        await pilot.press("escape")
+        shown = await until(pilot, "Labels, as shown")
+        assert "X Y Z A B C" in shown
+        assert "X Y Z X" not in shown
+        await pilot.press(*["enter"] * 5)
+        await until(pilot, "Name of the camera", "frame camera")
+
+
+@on_screen
+async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remarks(
+    tmp_path: Path,
+) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await first_page(pilot, "none")
+        await until(pilot, "Which of these does your pendant show?", "quaternion-wxyz")
+        screen = text(app)
+        assert "A and C both turn about Z" in screen
+        shown = " ".join(screen.split())
+        assert "CAUTION Reduced speed in manual mode, nobody else inside the fence." in shown
+        assert "Type only with the robot stopped and the enabling switch released." in shown
+        chooser = app.screen.query_one("#labels")
+        assert chooser.region.bottom <= 24
+        assert "more below" not in screen
