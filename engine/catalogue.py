@@ -154,6 +154,15 @@ CATALOGUE: dict[str, Entry] = {
         cause="Part of the board lies outside the image or is covered.",
         shows="Fewer points than the board has, or points at the very border of the image.",
     ),
+    "image-old": Entry(
+        "warning",
+        "This image was taken {age} before the session began.",
+        "Take a new image at this stop; accept the old one only if nothing moved since.",
+        cause="The newest file in the camera's folder is left from earlier work: the camera's "
+        "program saves nothing, or elsewhere.",
+        shows="The file was last written before the session was started. Such an image is not "
+        "taken by itself.",
+    ),
     "blurred": Entry(
         "warning",
         "The image is blurred: edges are {width_px} px wide, {limit_px} px is the limit.",
@@ -493,11 +502,11 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "source-inactive": Entry(
         "note",
-        "The image source {source} came with this folder and is not used until confirmed on this "
-        "machine.",
-        "Confirm the source at the start questions, or set camera.source.",
-        cause="A folder, device, address or command named by somebody else.",
-        shows="The session was not started on this machine.",
+        "The image source {source} is not used on this machine until it is confirmed here.",
+        "Confirm it with F4 on the screen or with --confirm, or set camera.source.",
+        cause="A source that a cell names is used only once somebody at this machine confirmed it: "
+        "the folder may come from elsewhere.",
+        shows="The source was never confirmed for this session on this machine.",
     ),
     # ---- after a result -------------------------------------------------------------------------
     "not-moved": Entry(

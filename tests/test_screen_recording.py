@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 from screen_bench import (
     EXAMPLE,
+    NOON,
     app_for,
     choose,
     example,
@@ -45,7 +47,8 @@ def pose(station: int) -> str:
 def deliver(folder: Path, station: int, name: str = "new.png") -> None:
     """Let the camera's program save the image of a station of the example."""
     (folder / "incoming").mkdir(exist_ok=True)
-    shutil.copy(EXAMPLE / f"images/{station:03d}.png", folder / "incoming" / name)
+    image = Path(shutil.copy(EXAMPLE / f"images/{station:03d}.png", folder / "incoming" / name))
+    os.utime(image, (NOON.timestamp(), NOON.timestamp()))
 
 
 @on_screen
@@ -77,7 +80,7 @@ async def test_source_of_a_foreign_folder_waits_for_its_confirmation(tmp_path: P
     app = app_for(folder)
     async with app.run_test(size=(100, 30)) as pilot:
         await opened(pilot)
-        await until(pilot, "not used until")
+        await until(pilot, "used until F4 confirms it")
         await pilot.press("f4")
         await until(pilot, "Use it on this machine?")
         await pilot.press("y")
@@ -257,7 +260,7 @@ async def test_joints_are_typed_in_a_line_of_their_own(folder: Path) -> None:
         await type_line(pilot, "0 0 0 0 0 0")
         await until(pilot, "joints-disagree")
         await pilot.press("f5")
-        await until(pilot, "board-missing")
+        await until(pilot, "board-missing", "Take the image at this stop")
         assert "joints-disagree" not in text(app)
 
 

@@ -28,11 +28,15 @@ Credentials = Mapping[str, tuple[str, str]]  # host to user and password, from t
 
 @dataclass(frozen=True, slots=True)
 class NewImage:
-    """One image as it came: its bytes, a file name, and the SHA-256 of the bytes."""
+    """One image as it came: its bytes, a file name, and the SHA-256 of the bytes.
+
+    ``written``: when its file was last written [s since 1970], None where it comes from no file.
+    """
 
     data: bytes
     name: str
     sha256: str
+    written: float | None = None
 
 
 class ImageSource(Protocol):
@@ -105,7 +109,7 @@ class FolderSource:
             return None
         data = image_bytes(path)
         decode_image(data, path)
-        image = _image(data, path.name)
+        image = _image(data, path.name, state.st_mtime)
         self.known[key] = image.sha256
         return None if image.sha256 in taken else image
 
@@ -164,8 +168,8 @@ def wait_for_image(
         sleep(POLL_S)
 
 
-def _image(data: bytes, name: str) -> NewImage:
-    return NewImage(data, name, hashlib.sha256(data).hexdigest())
+def _image(data: bytes, name: str, written: float | None = None) -> NewImage:
+    return NewImage(data, name, hashlib.sha256(data).hexdigest(), written)
 
 
 def _age(path: Path) -> tuple[int, str]:

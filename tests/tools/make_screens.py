@@ -61,7 +61,8 @@ async def nothing(pilot: Pilot[Any]) -> None:
 def ready(folder: Path) -> Path:
     """Return a session of five stations whose camera has just saved the sixth image."""
     example(folder, 5, source=True)
-    shutil.copy(EXAMPLE / "images" / "006.png", folder / "incoming" / "0006.png")
+    image = shutil.copy(EXAMPLE / "images" / "006.png", folder / "incoming" / "0006.png")
+    os.utime(image, (NOON.timestamp(), NOON.timestamp()))
     confirm(folder, {"folder": "incoming"}, now=NOON)
     return folder
 

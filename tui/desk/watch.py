@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from contextlib import suppress
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from .desk import Desk
@@ -11,6 +14,9 @@ from .desk import Desk
 if TYPE_CHECKING:
     from engine.images.sources import ImageSource, NewImage
     from engine.sessions.cell import Cell
+    from engine.steps.record import ViewDraft
+
+CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
 State = Literal["none", "unconfirmed", "folder", "live"]
 
@@ -22,6 +28,9 @@ class Watch:
         self.desk, self.camera = desk, camera
         self.state: State = "none"
         self.name = ""
+        self.missing = False  # the source is a folder that is not there
+        self.left_over = ""  # the newest image, where it is older than the session, and how much
+        self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
         self._stored: set[str] = set()
         self._taken: set[str] = set()
@@ -38,6 +47,8 @@ class Watch:
             return
         kind, value = next(iter(source.items()))
         self.name = f"{kind} {value}"
+        place = self.desk.folder / Path(value).expanduser()
+        self.missing = kind == "folder" and not place.is_dir()
         if not is_confirmed(self.desk.folder, source):
             self.state = "unconfirmed"
             return
@@ -59,18 +70,30 @@ class Watch:
         return cell_of(self.desk.opened().cell, self.camera)
 
     def newest(self) -> NewImage | None:
-        """Return the newest image if it was not delivered before; raises FileError."""
+        """Return the newest image if it was not delivered before; raises FileError.
+
+        One from before the session is delivered only when asked for.
+        """
         if self._source is None:
             return None
+        asked = self._asked
         image = self._source.newest(self._stored | self._taken | self.desk.used_images)
-        if image is not None:
-            self._taken.add(image.sha256)
+        self._asked = self._asked and not asked
+        if image is None:
+            return None
+        self._taken.add(image.sha256)
+        age = before_session(self.desk, image)
+        if age and not asked:
+            self.left_over = f"{image.name} was taken {age} before the session began"
+            return None
+        self.left_over = ""
         return image
 
     def again(self) -> None:
         """Deliver the newest image once more, unless it belongs to a recorded station."""
         self._stored = set(self._stored_hashes())
         self._taken.clear()
+        self._asked = True
 
     def _stored_hashes(self) -> list[str]:
         """Return the SHA-256 of every recorded station's image."""
@@ -83,3 +106,31 @@ class Watch:
                     data = (self.desk.folder / image).read_bytes()
                     hashes.append(hashlib.sha256(data).hexdigest())
         return hashes
+
+
+def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
+    """Search the board in an image; one from before the session says so. Raises FileError."""
+    from engine.findings import finding
+
+    view = desk.examine_image(image.data, image.name, camera)
+    age = before_session(desk, image)
+    if not age:
+        return view
+    return replace(view, findings=(*view.findings, finding("image-old", age=age)))
+
+
+def before_session(desk: Desk, image: NewImage) -> str:
+    """Return in words how long before the session an image was written; "" for any later one."""
+    created = desk.opened().created
+    if image.written is None or not created:
+        return ""
+    began = datetime.fromisoformat(created)
+    before = timedelta(seconds=began.timestamp() - image.written)
+    return _in_words(before) if before > CLOCKS_APART else ""
+
+
+def _in_words(passed: timedelta) -> str:
+    minutes = int(passed.total_seconds() // 60)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" if minutes < 48 * 60 else f"{passed.days} days"

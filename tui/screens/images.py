@@ -13,7 +13,7 @@ from engine.errors import StationbookError
 
 from ..desk.say import seen_fact, view_facts
 from ..desk.views import Fact, Facts
-from ..desk.watch import Watch
+from ..desk.watch import Watch, examined
 from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
@@ -66,13 +66,14 @@ class Images(DOMNode):
             await asyncio.sleep(LOOK_EVERY)
 
     async def _take_newest(self, watch: Watch) -> None:
+        left_over = watch.left_over
         try:
             image = await in_background(watch.newest)
         except StationbookError as error:
             said, image = str(error), None
         else:
             said = ""
-        if said != self._said:
+        if said != self._said or watch.left_over != left_over:
             self._said = said
             self.show_side()
         if image is not None:
@@ -83,7 +84,7 @@ class Images(DOMNode):
         self.pad.searching[camera] = image.name
         self.show_side()
         try:
-            view = await in_background(self.desk.examine_image, image.data, image.name, camera)
+            view = await in_background(examined, self.desk, image, camera)
         except StationbookError as error:
             self._said = str(error)
         else:
@@ -111,14 +112,21 @@ class Images(DOMNode):
         """Say in one line what a further camera saw."""
         if watch.camera in self.pad.searching:
             return Fact(watch.camera, "being searched ...", "note")
-        return seen_fact(watch.camera, self.pad.entry.views.get(watch.camera))
+        view = self.pad.entry.views.get(watch.camera)
+        if view is None and watch.left_over:
+            return Fact(watch.camera, f"{watch.left_over}: F4 takes it", "note")
+        return seen_fact(watch.camera, view)
 
     def _wanted(self, watch: Watch) -> str:
+        missing = f"The {watch.name} does not exist. " if watch.missing else ""
+        waiting = f"Waiting for a new image in {watch.name}."
+        if watch.left_over:
+            waiting = f"{watch.left_over} and is not taken by itself. F4 takes it all the same."
         return {
             "none": "This cell names no image source. F4 takes a file.",
-            "unconfirmed": f"The source {watch.name} came with this folder and is not used until "
-            "F4 confirms it on this machine.",
-            "folder": f"Waiting for a new image in {watch.name}.",
+            "unconfirmed": f"{missing}The source {watch.name} is not used until F4 confirms it on "
+            "this machine.",
+            "folder": waiting,
             "live": f"F4 takes an image from {watch.name}.",
         }[watch.state]
 
@@ -143,9 +151,11 @@ class Images(DOMNode):
                 watch.confirm()
                 self._begin(watch)
 
+        missing = "There is no such folder yet. " if watch.missing else ""
         text = (
             f"The cell takes its images from: {watch.name}\n\n"
-            "Use it on this machine? Say no if you do not know where this folder comes from."
+            f"{missing}Use it on this machine? Say no if you do not know where this session's "
+            "folder comes from."
         )
         self.app.push_screen(Confirm("Image source", text), answered)
 

@@ -1,0 +1,149 @@
+"""Images on the screen: a source not confirmed, a folder not there, a file left from before."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from screen_bench import (
+    EXAMPLE,
+    NOON,
+    app_for,
+    example,
+    on_screen,
+    opened,
+    store,
+    text,
+    type_line,
+    until,
+)
+
+from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
+from tui.desk.desk import Desk
+from tui.desk.watch import Watch
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A session of three stations whose image source is confirmed."""
+    made = example(tmp_path / "session", 3, source=True)
+    confirm(made, {"folder": "incoming"}, now=NOON)
+    return made
+
+
+def saved(folder: Path, station: int, after: timedelta) -> None:
+    """Let the camera's program save a station's image so long after the session began."""
+    began = datetime.fromisoformat(open_session(folder).created)
+    image = Path(shutil.copy(EXAMPLE / f"images/{station:03d}.png", folder / "incoming"))
+    os.utime(image, ((began + after).timestamp(),) * 2)
+
+
+def pose(station: int) -> str:
+    return " ".join(open_session(EXAMPLE).stations[station - 1].pose or ())
+
+
+@pytest.mark.parametrize(
+    ("before", "age"),
+    [
+        (timedelta(seconds=30), ""),
+        (timedelta(minutes=20), "20 min"),
+        (timedelta(hours=5), "5 h"),
+        (timedelta(days=5), "5 days"),
+    ],
+)
+def test_an_image_from_before_the_session_comes_only_when_asked_for(
+    folder: Path, before: timedelta, age: str
+) -> None:
+    saved(folder, 4, -before)
+    desk = Desk(folder)
+    desk.open()
+    try:
+        watch = Watch(desk)
+        watch.open()
+        first = watch.newest()
+        assert (first is None) == bool(age)
+        assert age in watch.left_over
+        watch.again()
+        image = watch.newest()
+        assert image is not None
+        assert watch.left_over == ""
+        saved(folder, 5, timedelta(minutes=30))
+        assert watch.newest() is not None
+    finally:
+        desk.close()
+
+
+@on_screen
+async def test_an_old_image_is_taken_with_f4_and_stored_once_it_was_accepted(
+    folder: Path,
+) -> None:
+    saved(folder, 4, -timedelta(days=5))
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        shown = await until(pilot, "5 days", "F4 takes it")
+        assert "88 of 88" not in shown
+        await pilot.press("f4")
+        await until(pilot, "88 of 88")
+        await type_line(pilot, pose(4))
+        await until(pilot, "image-old: This image was taken 5 days before the session began.")
+        await pilot.press("enter")
+        await until(pilot, "F2 accepts it")
+        assert len(open_session(folder).stations) == 3
+        await pilot.press("f2", "enter")
+        await until(pilot, "Station 4 stored")
+    assert open_session(folder).stations[3].accepted == ("image-old",)
+
+
+@on_screen
+async def test_a_new_image_after_an_old_one_comes_by_itself_without_a_warning(
+    folder: Path,
+) -> None:
+    saved(folder, 5, -timedelta(days=5))
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "F4 takes it")
+        saved(folder, 4, timedelta(minutes=30))
+        await until(pilot, "004.png", "88 of 88")
+        await type_line(pilot, pose(4))
+        await until(pilot, "Ready. Enter stores it.")
+        assert "image-old" not in text(app)
+
+
+@on_screen
+async def test_a_source_that_is_not_confirmed_is_told_without_guessing_where_it_came_from(
+    tmp_path: Path,
+) -> None:
+    session = example(tmp_path / "session", 3, source=True)
+    app = app_for(session)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        shown = " ".join((await until(pilot, "until F4 confirms it")).split())
+        assert "not used until F4 confirms it on this machine" in shown
+        assert "came with" not in shown
+        assert "does not exist" not in shown
+
+
+@on_screen
+async def test_a_folder_that_is_not_there_is_said_before_it_is_confirmed(tmp_path: Path) -> None:
+    session = example(tmp_path / "session", 3, source=True)
+    found = open_session(session)
+    camera = replace(found.cell.camera, source={"folder": "elsewhere"})
+    store(session, replace(found, cell=replace(found.cell, camera=camera)))
+    app = app_for(session)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "folder elsewhere does not exist")
+        await pilot.press("f4")
+        await until(pilot, "There is no such folder yet.")
