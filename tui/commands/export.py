@@ -7,14 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from engine.errors import UsageError
-from engine.report.delivered import of_camera
-from engine.report.exports import export
-from engine.sessions.cameras import cell_of
 from engine.sessions.folder import open_session
-from engine.sessions.places import RESULT_FILE
 from engine.sessions.store import write_text_atomic
-from engine.sessions.yaml_text import read_bytes, sha256
-from engine.steps.current import current_result
+from engine.steps.export import export_result
 
 from ..output import say
 from ..several import run_over
@@ -45,28 +40,8 @@ def run(args: argparse.Namespace) -> int:
     )
 
 
-def export_folder(
-    folder: str,
-    *,
-    form: str,
-    inverse: bool,
-    unit: str | None,
-    not_accepted: bool,
-    camera: str | None,
-) -> dict[str, Any]:
+def export_folder(folder: str, *, form: str, **how: Any) -> dict[str, Any]:
     """Return the export of the stored result in ``folder`` with what it was made from."""
     path = Path(folder)
-    session = open_session(path)
-    document = current_result(session, path)
-    source = sha256(read_bytes(path / RESULT_FILE))
-    name = camera or session.cell.camera.name
-    text = export(
-        of_camera(document, session.cell, name),
-        cell_of(session.cell, name),
-        form,
-        inverse=inverse,
-        unit=unit,
-        allow_not_accepted=not_accepted,
-        source_sha256=source,
-    )
+    text, source = export_result(open_session(path), path, form, **how)
     return {"format": 1, "dir": folder, "as": form, "source_sha256": source, "text": text}

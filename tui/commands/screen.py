@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from engine.sessions.places import session_path
+from engine.sessions.places import SESSION_FILE, session_path
 
 from ..widgets.terminal import Terminal, detect, make_safe
 
@@ -48,7 +49,12 @@ def run_demo(folder: Path, seed: int) -> int:
     terminal = detect(os.environ, sys.__stderr__)
     from ..screens.demo import Welcome
 
-    return _show(Welcome(folder, seed), terminal)
+    status = _show(Welcome(folder, seed), terminal)
+    if (folder / SESSION_FILE).is_file():
+        name = shlex.quote(str(folder))
+        print(f"The demo's session lies in {folder}.")
+        print(f"Next: stationbook open {name} goes on; once solved, stationbook report {name}")
+    return status
 
 
 def _show(first: Screen[Any], terminal: Terminal) -> int:

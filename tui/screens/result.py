@@ -16,13 +16,14 @@ from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.result_view import ResultView, write_results
 from ..widgets.scroll import Scroll
-from .ask import Confirm
+from .ask import Confirm, Paragraph
+from .handover import Handover
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
-class Result(Screen[Wish]):
+class Result(Screen[Wish], Handover):
     """Shows the desk's last result.
 
     Its answer is None, "solve" for solving again, "recheck" for comparing with an earlier session,
@@ -33,10 +34,11 @@ class Result(Screen[Wish]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("a", "apply", "apply correction", id="result.apply",
                 tooltip="Take the suggested value, after comparing with pendant or paper"),
-        Binding("s,f6", "solve", "solve again", id="result.solve", tooltip="Solve again"),
+        Binding("s,f6", "solve", "solve", id="result.solve", tooltip="Solve again"),
         Binding("p", "prove", "proof", id="result.prove",
                 tooltip="Touch points that the camera sees: what the fit alone cannot show"),
         Binding("escape,q", "leave", "back", id="result.leave", tooltip="Back to the stations"),
+        *Handover.HANDOVER_KEYS,
         Binding("m", "recheck", "recheck", id="result.recheck",
                 tooltip="Did the camera move since an earlier session?"),
     ]  # fmt: skip
@@ -48,6 +50,7 @@ class Result(Screen[Wish]):
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield Scroll(lambda looks, width: write_results(self.views(), looks, width), id="result")
+        yield Paragraph("", id="said")
         yield KeyLine()
 
     def on_mount(self) -> None:
@@ -79,7 +82,7 @@ class Result(Screen[Wish]):
             return not self.desk.follow and self.correction() is not None
         if action == "prove":
             return self.desk.fresh
-        return not (action == "solve" and self.desk.follow)
+        return not (action in ("solve", "report", "export") and self.desk.follow)
 
     def action_apply(self) -> None:
         """Ask to compare with the pendant or the paper first; the operator decides."""

@@ -28,7 +28,8 @@ class Solving(DOMNode):
     SOLVING_KEYS: ClassVar[list[Binding]] = [
         Binding("f6", "solve", "solve", id="solve.solve", tooltip="Solve; once more: stop it"),
         Binding("s", "solve", show=False, id="solve.again", tooltip="Solve; once more: stop it"),
-        Binding("w", "result", "result", id="solve.result", tooltip="Show the last result"),
+        Binding("w", "result", "result", id="solve.result",
+                tooltip="Show the last result; from there proof, report and export"),
         Binding("m", "recheck", "recheck", show=False, id="solve.recheck",
                 tooltip="Did the camera move since an earlier session? Quick re-calibration"),
     ]  # fmt: skip
