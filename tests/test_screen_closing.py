@@ -25,7 +25,8 @@ from engine.plans.plan import CLOSING
 from engine.sessions.folder import open_session
 from engine.sessions.session import PlannedStation
 from tui.app import Stationbook
-from tui.screens.demo import Demo, Welcome
+from tui.screens.demo import Demo, PendantPanel, Welcome
+from tui.widgets.looks import line_text
 
 
 @pytest.fixture(autouse=True)
@@ -128,3 +129,12 @@ async def test_f4_drives_the_demos_robot_back_to_the_first_station(tmp_path: Pat
     assert np.linalg.norm(second - first) > 20.0
     assert np.linalg.norm(third - first) < 5.0
     assert open_session(tmp_path / "demo").stations[2].closing
+
+
+@pytest.mark.parametrize(("stop", "said"), [(0, "F4 drives"), (8, "stop 8 of 8"), (9, "stop 9")])
+def test_the_pendants_headline_is_whole_and_counts_no_further_than_it_goes(
+    stop: int, said: str
+) -> None:
+    panel = PendantPanel()
+    panel.stop = stop
+    assert line_text(panel.draw(38, 4)[0]) == f"Simulated pendant  {said}"

@@ -15,6 +15,7 @@ from engine.findings import finding
 from engine.sessions.session import PlannedStation, Station
 from tui.desk.rows import counts, next_planned, rows
 from tui.desk.views import Move, Quality
+from tui.screens.help import key_lines
 from tui.widgets.head import CAUTION, NextMove, QualityLine
 from tui.widgets.key_line import footer
 from tui.widgets.line_edit import LineEdit
@@ -210,6 +211,21 @@ def test_footer_shows_what_fits_and_always_help() -> None:
     assert text.startswith("F2 action number 2")
     assert text.rstrip().endswith("F9 help")
     assert len(text) <= 60
+
+
+def test_help_aligns_to_the_longest_name_and_cuts_nothing_off() -> None:
+    bindings = [
+        Binding("a", "apply", "apply correction", tooltip="Take the suggested value " * 4),
+        Binding("escape,enter,f9,q", "leave", "close", tooltip="Close the help"),
+        Binding("up", "up", show=False, tooltip="One line up"),
+    ]
+    lines = [line_text(line) for line in key_lines(bindings, PLAIN, 70)]
+    at = lines[0].find("Take")
+    assert lines[-2].find("Close the help") == lines[-1].find("One line up") == at
+    assert "apply correction  Take" in lines[0]
+    assert "Esc, Enter, F9, q  close" in lines[-2]
+    assert max(map(len, lines)) <= 70
+    assert sum(line.count("suggested") for line in lines) == 4
 
 
 # ---- rows ---------------------------------------------------------------------------------------

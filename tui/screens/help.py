@@ -15,7 +15,7 @@ from ..widgets.key_line import KeyLine, key_name
 from ..widgets.looks import Line, Looks
 from ..widgets.scroll import Scroll
 
-NAMES = 27  # cells for keys and name
+GAP = 2  # cells between keys, name and explanation
 
 
 def all_bindings(screen: Screen[object]) -> list[tuple[DOMNode, Binding]]:
@@ -53,12 +53,17 @@ def keys(binding: Binding) -> str:
 
 def key_lines(bindings: Iterable[Binding], looks: Looks, width: int) -> list[Line]:
     """Return key, name and explanation of every binding."""
+    listed = list(bindings)
+    first = max((len(keys(b)) for b in listed), default=0) + GAP
+    second = max((len(b.description) for b in listed), default=0) + GAP
     lines: list[Line] = []
-    for binding in bindings:
-        texts = looks.wrap(binding.tooltip, width - NAMES)
-        left: Line = [(f"{keys(binding):<13}", "key"), (f"{binding.description:<14}", "text")]
+    for binding in listed:
+        texts = looks.wrap(binding.tooltip, width - first - second)
+        left: Line = [
+            (f"{keys(binding):<{first}}", "key"), (f"{binding.description:<{second}}", "text")
+        ]  # fmt: skip
         lines.append([*left, (texts[0], "dim")])
-        lines += [[(" " * NAMES, "text"), (text, "dim")] for text in texts[1:]]
+        lines += [[(" " * (first + second), "text"), (text, "dim")] for text in texts[1:]]
     return lines
 
 
