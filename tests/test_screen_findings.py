@@ -12,7 +12,7 @@ from engine.sessions.folder import open_session
 from tui.screens.findings import Findings
 from tui.screens.help import Help
 from tui.widgets.entry_parts import FindingsView, _as_room_allows, headline, remedy
-from tui.widgets.looks import Looks, joined
+from tui.widgets.looks import Looks, joined, line_text
 from tui.widgets.terminal import Terminal
 
 WRAP = Looks(Terminal()).wrap
@@ -31,7 +31,8 @@ def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> N
     for item in (REACH, MISSING):
         parts += [headline(item, WRAP, 80, False), remedy(item, WRAP, 80)]
     assert len(parts[0]) == 2
-    shown = _as_room_allows(parts, room)
+    shown = _as_room_allows(parts, room, 80)
+    assert max(len(line_text(line)) for part in shown for line in part) <= 80
     assert sum(map(len, shown)) <= room
     said = joined(line for part in shown for line in part)
     assert "ERROR reach" in said
@@ -65,6 +66,19 @@ async def test_the_key_that_the_hint_names_shows_every_finding_with_its_remedy(
         await pilot.pause()
         assert screen.pad.pose.has_focus
         assert screen.pad.pose.value == "1900 0 300 180 0 0"
+
+
+@on_screen
+async def test_findings_that_find_no_room_at_all_are_named_in_the_hint(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 5))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        await pilot.press("escape", "c")
+        await type_line(pilot, "1900 0 300 180 0 0")
+        await until(pilot, "ERROR reach", "closing-elsewhere", "more lines: F9")
+        codes = [item.code for item in screen.pad.entry.findings]
+        assert len(codes) == 3
+        assert all(code in text(app) for code in codes)
 
 
 @on_screen

@@ -9,7 +9,7 @@ from textual.containers import Horizontal
 from engine.findings import Finding, Level
 
 from ..desk.views import FieldView
-from .looks import Line
+from .looks import Line, line_text
 from .sheet import Sheet
 
 Wrap = Callable[[str, int], list[str]]
@@ -40,7 +40,7 @@ class FieldCell(Sheet):
         wrong = self.field.problem is not None
         text = self.field.text + (" ?" if wrong else "")
         role = "error" if wrong else "title"
-        return [[(self.field.label or "too many", "dim")], [(text or ".", role)]]
+        return [[(self.field.label or "extra", "dim")], [(text or ".", role)]]
 
 
 class FieldsLine(Horizontal):
@@ -99,13 +99,15 @@ class FindingsView(Sheet):
         count = sum(map(len, parts))
         if len(first) + count <= height:
             return first + [line for part in parts for line in part]
-        shown = _as_room_allows(parts, height - len(first) - 1)
+        shown = _as_room_allows(parts, height - len(first) - 1, width)
         hidden = count - sum(map(len, shown))
-        said: Line = [(f"  {hidden} more lines: {self.more}", "dim")]
+        unnamed = [f.code for f, part in zip(self.findings, shown[::2], strict=True) if not part]
+        also = f"; also {', '.join(unnamed)}" if unnamed else ""
+        said: Line = [(f"  {hidden} more lines: {self.more}{also}", "dim")]
         return [*first, *(line for part in shown for line in part), said]
 
 
-def _as_room_allows(parts: Sequence[list[Line]], room: int) -> list[list[Line]]:
+def _as_room_allows(parts: Sequence[list[Line]], room: int, width: int) -> list[list[Line]]:
     """Return the first line of every headline, then whole headlines, then whole remedies.
 
     ``parts`` are headline and remedy of every finding in turn, and so is what is returned.
@@ -113,7 +115,7 @@ def _as_room_allows(parts: Sequence[list[Line]], room: int) -> list[list[Line]]:
     shown: list[list[Line]] = [[] for _ in parts]
     headlines, remedies = range(0, len(parts), 2), range(1, len(parts), 2)
     for number in headlines[: max(room, 0)]:
-        shown[number] = [[*parts[number][0], (" ...", "dim")]]
+        shown[number] = [_unfinished(parts[number][0], width)]
     room -= len(headlines)
     for number in (*headlines, *remedies):
         more = len(parts[number]) - len(shown[number])
@@ -121,6 +123,14 @@ def _as_room_allows(parts: Sequence[list[Line]], room: int) -> list[list[Line]]:
             shown[number] = parts[number]
             room -= more
     return shown
+
+
+def _unfinished(line: Line, width: int) -> Line:
+    """Return a line that ends with a sign that more would follow."""
+    (*before, (text, role)), sign = line, " ..."
+    room = width - len(line_text(line[:-1])) - len(sign)
+    kept = text if len(text) <= room else text[:room].rpartition(" ")[0]
+    return [*before, (kept, role), (sign, "dim")]
 
 
 def finding_lines(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
