@@ -149,7 +149,7 @@ class StationActions(DOMNode):
         kept = now if now.purpose == "record" else Entry()
         entry = Entry(text=kept.text, joints=kept.joints, view=kept.view, closing=not kept.closing)
         self._decided = entry
-        said = f"Closing station: go back to station {first.id}. c once more: an ordinary one."
+        said = f"Closing station: go back to station {first.id}. Esc c: an ordinary one again."
         self.pad.begin(entry, [(said if entry.closing else "An ordinary station again.", "note")])
         self.pad.check()
         self.pad.pose.focus()
