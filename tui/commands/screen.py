@@ -53,7 +53,7 @@ def run_demo(folder: Path, seed: int) -> int:
     if (folder / SESSION_FILE).is_file():
         name = shlex.quote(str(folder))
         print(f"The demo's session lies in {folder}.")
-        print(f"Next: stationbook open {name} goes on; once solved, stationbook report {name}")
+        print(f"Next: stationbook open {name} (once solved: report, pack instead of open)")
     return status
 
 
