@@ -23,6 +23,7 @@ from screen_bench import (
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
+from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
 
 
@@ -297,3 +298,18 @@ async def test_nothing_changes_size_or_gets_lost_when_the_terminal_is_resized(
             await pilot.resize_terminal(*size)
             await until(pilot, "612.40 -85.10", "CAUTION")
         assert isinstance(app.screen, Stations)
+
+
+@on_screen
+async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -> None:
+    folder = example(tmp_path / "session", 3, source=True)
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.desk.clock())
+    app = app_for(folder)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await opened(pilot)
+        (folder / "incoming/broken.png").write_bytes(b"no image at all")
+        await until(pilot, "No image", "not a readable")
+        await pilot.pause(2 * LOOK_EVERY)
+        assert "not a readable" in text(app)
+        deliver(folder, 4)
+        await until(pilot, "88 of 88")

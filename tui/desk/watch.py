@@ -28,6 +28,8 @@ class Watch:
         self.desk, self.camera = desk, camera
         self.state: State = "none"
         self.name = ""
+        self.trouble = ""  # what is wrong with the source
+        self.unread = ""  # why its last image could not be used
         self.missing = False  # the source is a folder that is not there
         self.left_over = ""  # the newest image, where it is older than the session, and how much
         self._asked = False  # somebody wants the newest image, however old it is

@@ -35,7 +35,6 @@ class Images(DOMNode):
                 tooltip="Name the image file of this station"),
     ]  # fmt: skip
     watches: tuple[Watch, ...] = ()  # one for each camera, the first one first
-    _said: str = ""  # what a source complains about, or ""
 
     if TYPE_CHECKING:
         desk: Desk
@@ -58,7 +57,7 @@ class Images(DOMNode):
         try:
             await in_background(watch.open)
         except StationbookError as error:
-            self._said = str(error)
+            watch.trouble = str(error)
         self.show_side()
         while watch.state == "folder":
             if not self.desk.proving:
@@ -66,29 +65,28 @@ class Images(DOMNode):
             await asyncio.sleep(LOOK_EVERY)
 
     async def _take_newest(self, watch: Watch) -> None:
-        left_over = watch.left_over
+        before = watch.trouble, watch.left_over
+        image = None
         try:
             image = await in_background(watch.newest)
+            watch.trouble = ""
         except StationbookError as error:
-            said, image = str(error), None
-        else:
-            said = ""
-        if said != self._said or watch.left_over != left_over:
-            self._said = said
+            watch.trouble = str(error)
+        if (watch.trouble, watch.left_over) != before:
             self.show_side()
         if image is not None:
-            await self._examine(image, watch.camera)
+            await self._examine(image, watch)
 
-    async def _examine(self, image: NewImage, camera: str) -> None:
+    async def _examine(self, image: NewImage, watch: Watch) -> None:
         """Search the board in an image; storing waits until this is done."""
+        camera, watch.unread = watch.camera, ""
         self.pad.searching[camera] = image.name
         self.show_side()
         try:
             view = await in_background(examined, self.desk, image, camera)
         except StationbookError as error:
-            self._said = str(error)
+            watch.unread = str(error)
         else:
-            self._said = ""
             self.pad.take_view(view, None if camera == self.desk.cameras[0] else camera)
         finally:
             del self.pad.searching[camera]
@@ -96,8 +94,9 @@ class Images(DOMNode):
 
     def image_facts(self) -> Facts:
         """Say what the cameras saw, or why there is nothing yet."""
-        if self._said:
-            return Facts("No image", (Fact("", self._said, "error"),))
+        troubles = [watch.trouble or watch.unread for watch in self.watches]
+        if trouble := next(filter(None, troubles), ""):
+            return Facts("No image", (Fact("", trouble, "error"),))
         if not self.watches:
             return view_facts(None, "")
         first, *further = self.watches
@@ -161,32 +160,34 @@ class Images(DOMNode):
 
     def action_file(self) -> None:
         """Ask for an image file of each camera in turn."""
-        self._ask_file(self.desk.cameras)
+        if self.watches:
+            self._ask_file(self.watches)
 
-    def _ask_file(self, cameras: tuple[str, ...]) -> None:
+    def _ask_file(self, watches: tuple[Watch, ...]) -> None:
         from .ask import Ask, required
 
         def answered(name: str | None) -> None:
             if name and name.strip():
                 path = Path(name.strip()).expanduser()
-                begin_job(self, self._take_file, path, cameras[0], group=f"take {cameras[0]}")
-            if cameras[1:]:
-                self._ask_file(cameras[1:])
+                begin_job(self, self._take_file, path, watch, group=f"take {watch.camera}")
+            if further:
+                self._ask_file(tuple(further))
 
-        if len(self.desk.cameras) == 1:
+        watch, *further = watches
+        if len(self.watches) == 1:
             ask = Ask("Image of this station", "File:", check=required)
         else:
-            ask = Ask(f"Image of {cameras[0]} at this station", "File (none: it saw nothing):")
+            ask = Ask(f"Image of {watch.camera} at this station", "File (none: it saw nothing):")
         self.app.push_screen(ask, answered)
 
-    async def _take_file(self, path: Path, camera: str) -> None:
+    async def _take_file(self, path: Path, watch: Watch) -> None:
         from engine.images.load import image_bytes
         from engine.images.sources import NewImage
 
         try:
             data = await in_background(image_bytes, path)
         except StationbookError as error:
-            self._said = str(error)
+            watch.unread = str(error)
             self.show_side()
             return
-        await self._examine(NewImage(data, path.name, ""), camera)
+        await self._examine(NewImage(data, path.name, ""), watch)
