@@ -51,7 +51,14 @@ def touch(
         assert answer("proof", folder, "--view", laid.points)["id"] == number
         for point in points:  # the same step as the command takes, without a process for each
             pose = touch_pose(laid, point, rng, off)
-            steps.add_touch(open_session(folder), folder, pose, point=point, who=WHO)
+            opened, found = open_session(folder), read_touches(folder)
+            change = steps.touch_added(opened, folder, found, pose, point=point, who=WHO)
+            steps.keep(opened, folder, [change], WHO)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    files = (path for path in folder.rglob("*") if path.is_file() and path.name != ".lock")
+    return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 
 def stored(folder: Path) -> dict:
@@ -167,6 +174,51 @@ def test_bad_words_are_refused(session: tuple[Path, Truth]) -> None:
     assert "no touch 4" in refused("proof", folder, "--forget", 4)
     (folder / "proof.yaml").write_text("format: 1\npointr: {}\n", encoding="utf-8")
     assert "pointer" in refused("proof", folder)
+
+
+@pytest.mark.parametrize("words", [
+    ("--tip", "0 0 nan", "--tip-u", "0.1"),
+    ("--tip", "0 0 inf", "--tip-u", "0.1"),
+    ("--tip", "0 0 150", "--tip-u", "nan"),
+    ("--tip", "0 0 150", "--tip-u", "inf"),
+    ("--tip", "0 0 150", "--tip-u", "0"),
+    ("--tip", "0 0 150", "--tip-u=-0.1"),
+    ("--tip", "0 0 150", "--tip-u", "abc"),
+    ("--tip-u", "0.1"),
+    ("--seen", "1 2 nan", "--pose", "600 0 300 180 0 0"),
+])  # fmt: skip
+def test_what_is_no_number_is_never_stored(
+    session: tuple[Path, Truth], words: tuple[str, ...]
+) -> None:
+    before = contents(session[0])
+    said = refused("proof", session[0], *words)
+    assert "." in said
+    assert "Traceback" not in said
+    assert contents(session[0]) == before
+
+
+def test_numbers_are_read_with_a_decimal_comma(session: tuple[Path, Truth]) -> None:
+    answer("proof", session[0], "--tip", "0,5 0 150", "--tip-u", "0,1")
+    pointer = read_touches(session[0]).pointer
+    assert pointer is not None
+    assert pointer.tip_mm == (0.5, 0.0, 150.0)
+    assert pointer.u_mm == 0.1
+    assert "'abc' is no number. Type one" in refused(
+        "proof", session[0], "--tip", "0 0 1", "--tip-u", "abc"
+    )
+
+
+def test_a_command_is_recorded_whole_or_not_at_all(session: tuple[Path, Truth]) -> None:
+    folder, truth = session
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], np.random.default_rng(0))
+    before = contents(folder)
+    words = ("proof", folder, "--view", laid.points, "--touch", 3, "--pose")
+    refused(*words, "1 2 3")
+    assert contents(folder) == before
+    pose = touch_pose(laid, 3, np.random.default_rng(1))
+    assert answer(*words, pose)["recorded"] == "touch"
+    assert [view.id for view in read_touches(folder).views] == [1]
+    assert read_touches(folder).touches[0].view == 1
 
 
 def test_marks_seen_by_the_camera_count_as_points(session: tuple[Path, Truth]) -> None:

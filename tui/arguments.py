@@ -44,6 +44,17 @@ def joined(words: Sequence[str]) -> list[str]:
     return out
 
 
+def number(text: str) -> float:
+    """Read a number by the rules of a typed pose: a decimal comma is one, NaN is none."""
+    from engine.errors import PoseError
+    from engine.pendant.numbers import typed_number
+
+    try:
+        return typed_number(text)
+    except PoseError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser; every command sets ``run`` to "module:function" in tui.commands."""
     parser = argparse.ArgumentParser(
@@ -215,7 +226,7 @@ def _plan(commands: _Commands) -> None:
     parser.add_argument("where", metavar="DIR|CELL", help="a session folder, or a cell file")
     parser.add_argument("--count", metavar="N", type=int, help="so many further stations")
     parser.add_argument(
-        "--until", metavar="U", type=float, help="stop when U at the work volume is below U mm"
+        "--until", metavar="U", type=number, help="stop when U at the work volume is below U mm"
     )
     parser.add_argument("--close", action="store_true", help="end at the first station's pose")
     parser.add_argument(
@@ -234,7 +245,7 @@ def _plan(commands: _Commands) -> None:
             f"--{name}",
             dest=f"{name}_{unit}",
             metavar=unit.upper(),
-            type=float,
+            type=number,
             nargs="+",
             help=f"with --style grid: {what}",
         )
@@ -354,7 +365,7 @@ def _proof(commands: _Commands) -> None:
     )
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--tip", metavar="TEXT", help="x y z of the pointer's tip in the flange")
-    parser.add_argument("--tip-u", metavar="U", type=float, help="its standard uncertainty, mm")
+    parser.add_argument("--tip-u", metavar="U", type=number, help="its standard uncertainty, mm")
     parser.add_argument("--view", metavar="FILE", help="image, or points CSV, of the board lying")
     parser.add_argument("--looked", metavar="TEXT", help="eye-in-hand: the pose at that image")
     touched = parser.add_mutually_exclusive_group()

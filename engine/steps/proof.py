@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from ..boards.points_file import points_text
 from ..diagnosis.diagnose import solve
-from ..errors import FileError, UsageError
+from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import parse_joints, parse_pose
+from ..pendant.numbers import typed_numbers
 from ..proof.conclusion import Proof, amended, concluded
 from ..proof.hold_out import HeldOut, held_out, held_out_finding, split
 from ..proof.placing import point_errors
@@ -57,26 +60,44 @@ class Who:
     now: datetime
 
 
-def set_pointer(folder: Path, tip: str, u_mm: float | None, who: Who) -> Touches:
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing to record, checked but not yet written.
+
+    ``found`` is all of proof.yaml after it, ``details`` what the journal says of it, ``files`` the
+    new files by their path in the folder.
+    """
+
+    what: str
+    which: int
+    found: Touches
+    details: dict[str, Any]
+    files: dict[str, bytes] = field(default_factory=dict)
+
+
+def pointer_set(found: Touches, tip: str, u_mm: float | None) -> Change:
     """Describe the pointer: x y z of its tip in the flange [mm] and u on each axis [mm]."""
-    if u_mm is None or u_mm <= 0.0:
+    if u_mm is None or not (isfinite(u_mm) and u_mm > 0.0):
         raise UsageError(
             "how well the pointer's tip is known is not given", "Add --tip-u U, in mm, above 0."
         )
-    found = replace(read_touches(folder), pointer=Pointer(three_numbers(tip, "tip"), u_mm))
-    return _store(folder, found, who, "pointer", tip_mm=tip, u_mm=u_mm)
+    pointer = Pointer(three_numbers(tip, "tip"), u_mm)
+    return Change(
+        "pointer", 1, replace(found, pointer=pointer), {"tip_mm": tip, "u_mm": float(u_mm)}
+    )
 
 
-def add_view(session: Session, folder: Path, file: Path, looked: str | None, who: Who) -> Touches:
+def view_added(
+    session: Session, folder: Path, found: Touches, file: Path, looked: str | None, now: datetime
+) -> Change:
     """Add an image (or points) of the board lying in the cell; its number is the last view's id.
 
     Raises UsageError where the board is not found, or the pose of an eye-in-hand image is missing.
     """
-    cell, found = session.cell, read_touches(folder)
     draft = _examined(session, folder, file)
     if draft.point_ids is None or draft.pixels is None:
         raise UsageError(f"no board found in {file.name}", "Take the image again.")
-    _check_looked(cell, looked)
+    _check_looked(session.cell, looked)
     number = 1 + max((view.id for view in found.views), default=0)
     points = f"points/proof-{number:03d}.csv"
     files = {points: encoded(points_text(draft.point_ids, draft.pixels))}
@@ -84,11 +105,10 @@ def add_view(session: Session, folder: Path, file: Path, looked: str | None, who
     if draft.image is not None:
         image = f"images/proof-{number:03d}{file.suffix.lower()}"
         files[image] = draft.image
-    typed = None if looked is None else typed_fields(cell, looked)
-    view = View(number, points, image, typed, who.now.isoformat("T", "seconds"))
-    action = {"action": "proof view", "who": who.operator or session.operator, "view": number}
-    commit(folder, session, action, files, who.now)
-    return _store(folder, replace(found, views=(*found.views, view)), who, "view", view=number)
+    typed = None if looked is None else typed_fields(session.cell, looked)
+    view = View(number, points, image, typed, now.isoformat("T", "seconds"))
+    after = replace(found, views=(*found.views, view))
+    return Change("view", number, after, {"view": number}, files)
 
 
 def _examined(session: Session, folder: Path, file: Path) -> ViewDraft:
@@ -97,9 +117,10 @@ def _examined(session: Session, folder: Path, file: Path) -> ViewDraft:
     return examine_image(session, folder, file)
 
 
-def add_touch(
+def touch_added(
     session: Session,
     folder: Path,
+    found: Touches,
     pose: str,
     *,
     point: int | None = None,
@@ -108,11 +129,13 @@ def add_touch(
     looked: str | None = None,
     role: Role = "proof",
     who: Who,
-) -> Touches:
+) -> Change:
     """Add one touch: the pose with the tip on a board point, or on a mark seen elsewhere."""
-    cell, found = session.cell, read_touches(folder)
+    cell = session.cell
     if found.pointer is None:
         raise no_pointer(folder)
+    if seen is not None:
+        _check_looked(cell, looked)
     number = 1 + max((touch.id for touch in found.touches), default=0)
     touch = Touch(
         id=number,
@@ -125,19 +148,26 @@ def add_touch(
         operator=who.operator,
         taken=who.now.isoformat("T", "seconds"),
     )
-    if seen is not None:
-        _check_looked(cell, looked)
-    return _store(folder, found.with_touch(touch), who, "touch", touch=number, typed=pose)
+    return Change("touch", number, found.with_touch(touch), {"touch": number, "typed": pose})
 
 
-def forget_touch(folder: Path, touch_id: int, who: Who) -> Touches:
+def touch_forgotten(found: Touches, touch_id: int) -> Change:
     """Leave a touch out from now on; it stays in the file."""
-    found = read_touches(folder)
     if touch_id not in {touch.id for touch in found.touches}:
         listed = ", ".join(str(touch.id) for touch in found.touches) or "none yet"
         raise UsageError(f"there is no touch {touch_id}", f"Touches: {listed}.")
     touches = tuple(replace(t, use=False) if t.id == touch_id else t for t in found.touches)
-    return _store(folder, replace(found, touches=touches), who, "forget", touch=touch_id)
+    return Change("forget", touch_id, replace(found, touches=touches), {"touch": touch_id})
+
+
+def keep(session: Session, folder: Path, changes: Sequence[Change], who: Who) -> None:
+    """Store changes that followed one from the other; hold the lock."""
+    for change in changes:
+        action = {"action": f"proof {change.what}", "who": who.operator or session.operator}
+        if change.files:
+            commit(folder, session, {**action, **change.details}, change.files, who.now)
+        data = encoded(touches_text(change.found))
+        record_change(folder, PROOF_FILE, data, {**action, **change.details}, who.now)
 
 
 def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
@@ -192,20 +222,15 @@ def typed_fields(cell: Cell, text: str) -> tuple[str, ...]:
 
 
 def three_numbers(text: str, what: str) -> tuple[float, float, float]:
-    """Return "x y z" [mm] as numbers. Raises UsageError."""
+    """Return "x y z" [mm] as finite numbers. Raises UsageError."""
     try:
-        x, y, z = (float(word) for word in text.replace(",", " ").replace(";", " ").split())
-    except ValueError:
+        x, y, z = typed_numbers(text, ("x", "y", "z"), ("mm",) * 3)
+    except PoseError as error:
         raise UsageError(
-            f"{what}: {text!r} is not three numbers", "Write x y z in mm, with decimal points."
+            f"{what}: {text!r} is not three numbers ({error.problem})",
+            "Write x y z in mm, separated by spaces.",
         ) from None
     return x, y, z
-
-
-def _store(folder: Path, found: Touches, who: Who, what: str, **details: Any) -> Touches:
-    action = {"action": f"proof {what}", "who": who.operator, **details}
-    record_change(folder, PROOF_FILE, encoded(touches_text(found)), action, who.now)
-    return found
 
 
 def _check_looked(cell: Cell, looked: str | None) -> None:

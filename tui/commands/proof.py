@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -10,8 +11,10 @@ from engine.errors import UsageError
 from engine.findings import has_error
 from engine.proof.conclusion import Proof
 from engine.proof.hold_out import HeldOut
+from engine.proof.touch_file import read_touches
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
+from engine.sessions.session import Session
 from engine.steps import proof as steps
 
 from ..output import print_findings, print_json
@@ -43,23 +46,41 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError(
             "--pose belongs to a touch", "Add --touch ID for a board point, or --seen TEXT."
         )
+    if args.tip_u is not None and args.tip is None:
+        raise UsageError("--tip-u belongs to a tip", 'Add --tip "X Y Z", in mm in the flange.')
     if args.no_write and (touched or args.view or args.tip or args.forget is not None):
         raise UsageError("--no-write goes with nothing to record", "Leave one of them away.")
 
 
 def _recorded(args: argparse.Namespace, folder: Path, who: steps.Who) -> tuple[str, int] | None:
-    """Record what the words give; return what was recorded, None where nothing was given."""
-    session, said = open_session(folder), None
+    """Record what the words give, all or nothing; return what it was, None where nothing was."""
+    session = open_session(folder)
+    changes = list(_changes(args, session, folder, who))
+    steps.keep(session, folder, changes, who)
+    if not changes:
+        return None
+    last = changes[-1]
+    return ("forgotten touch" if last.what == "forget" else last.what), last.which
+
+
+def _changes(
+    args: argparse.Namespace, session: Session, folder: Path, who: steps.Who
+) -> Iterator[steps.Change]:
+    """Yield what is to be recorded, each on top of the one before; nothing is written."""
+    found = read_touches(folder)
     if args.tip is not None:
-        steps.set_pointer(folder, args.tip, args.tip_u, who)
-        said = "pointer", 1
+        change = steps.pointer_set(found, args.tip, args.tip_u)
+        yield change
+        found = change.found
     if args.view is not None:
-        found = steps.add_view(session, folder, Path(args.view), args.looked, who)
-        said = "view", found.views[-1].id
+        change = steps.view_added(session, folder, found, Path(args.view), args.looked, who.now)
+        yield change
+        found = change.found
     if args.touch is not None or args.seen is not None:
-        found = steps.add_touch(
+        yield steps.touch_added(
             session,
             folder,
+            found,
             args.pose,
             point=args.touch,
             in_view=args.in_view,
@@ -68,11 +89,8 @@ def _recorded(args: argparse.Namespace, folder: Path, who: steps.Who) -> tuple[s
             role="missing-number" if args.fix else "proof",
             who=who,
         )
-        said = "touch", found.touches[-1].id
     if args.forget is not None:
-        steps.forget_touch(folder, args.forget, who)
-        said = "forgotten touch", args.forget
-    return said
+        yield steps.touch_forgotten(found, args.forget)
 
 
 def _said(args: argparse.Namespace, what: str, which: int) -> int:
