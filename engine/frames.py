@@ -114,8 +114,11 @@ def from_position_quaternion(values: ArrayLike) -> Array:
     values = np.asarray(values, float)
     if values.shape != (7,):
         raise StationbookError(f"expected 7 numbers x y z qx qy qz qw, got {values.size}")
+    for name, value in zip(("x", "y", "z", "qx", "qy", "qz", "qw"), values, strict=True):
+        if not np.isfinite(value):
+            raise StationbookError(f"{name} is {value}, not a finite number", "Give a number.")
     norm = float(np.linalg.norm(values[3:]))
-    if not np.isfinite(values).all() or abs(norm - 1.0) > 0.01:  # 1 %: more is no rounding
+    if abs(norm - 1.0) > 0.01:  # 1 %: more is no rounding
         raise StationbookError(
             f"the quaternion's length is {norm:.4g}", "A rotation quaternion has length 1."
         )

@@ -214,3 +214,19 @@ def test_a_read_only_folder_is_refused_and_can_still_be_read(good: Path, mounted
     assert "write" in sentence
     assert stationbook("solve", session, "--no-write").returncode in (0, 1)
     assert np.array(contents(session)).size
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0 0 nan 0 0 0 1", "z: “nan” is not a number"),
+        ("0 0 0 0 inf 0 1", "qy: “inf” is not a number"),
+        ("0 0 900 0 0 0 2", "the quaternion's length is 2"),
+        ("0 0 900 0 0 0", "missing: qw"),
+    ],
+)
+def test_a_board_pose_that_is_none_says_which_number(session: Path, text: str, said: str) -> None:
+    before = contents(session)
+    pose = "600 0 300 180 0 0"
+    assert said in refused("record", session, "--pose", pose, "--board-pose", text)
+    assert contents(session) == before

@@ -100,6 +100,8 @@ def test_bad_files_are_refused_by_line(sessions: tuple[Path, Path, Path], tmp_pa
     assert "header" in refused("shift", sessions[2], "--points", path)
     path.write_text(f"{HEAD}\nrack,camera,1,2\n", encoding="utf-8")
     assert "expected 8 values" in refused("shift", sessions[2], "--points", path)
+    path.write_text(f"{HEAD}\nrack,camera,1,2\n".replace(",", ";"), encoding="utf-8")
+    assert "semicolons" in refused("shift", sessions[2], "--points", path)
 
 
 def test_camera_on_the_flange_stands_again_where_it_stood() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -68,13 +68,7 @@ def board_points_text(ids: NDArray[np.int64], points: Array) -> str:
 def _rows(path: Path | str, header: tuple[str, ...], board: Board) -> list[tuple[float, ...]]:
     lines = _lines(path)
     _, first = next(lines, (1, []))
-    if tuple(first) != header:
-        raise FileError(
-            path,
-            f"the header is {','.join(first)!r}, expected {','.join(header)!r}",
-            f"The first line names the columns: {','.join(header)}.",
-            line=1,
-        )
+    refuse_other_header(path, first, header)
     rows: dict[int, tuple[float, ...]] = {}
     for line, cells in lines:
         row = _row(path, line, cells, header, board)
@@ -82,6 +76,20 @@ def _rows(path: Path | str, header: tuple[str, ...], board: Board) -> list[tuple
             raise FileError(path, f"id {cells[0]} comes twice", "Keep one of them.", line=line)
         rows[int(row[0])] = row
     return list(rows.values())
+
+
+def refuse_other_header(path: Path | str, first: Sequence[str], header: Sequence[str]) -> None:
+    """Refuse a CSV file whose first line ``first`` is not ``header``; semicolons are named."""
+    cells, expected = [cell.strip() for cell in first], list(header)
+    if cells == expected:
+        return
+    shown, columns = ",".join(cells), ",".join(header)
+    problem = f"the header is {shown!r}, expected {columns!r}"
+    remedy = f"The first line names the columns: {columns}."
+    if [cell.strip() for cell in shown.split(";")] == expected:
+        problem = "semicolons stand between the values, expected commas"
+        remedy = "Save it with commas between the values and decimal points."
+    raise FileError(path, problem, remedy, line=1)
 
 
 def _lines(path: Path | str) -> Iterator[tuple[int, list[str]]]:
@@ -122,7 +130,12 @@ def _row(
     try:
         number, values = int(cells[0]), [float(cell) for cell in cells[1:]]
     except ValueError as error:
-        raise FileError(path, f"{','.join(cells)!r} is not all numbers", line=line) from error
+        raise FileError(
+            path,
+            f"{','.join(cells)!r} is not all numbers",
+            "A whole number, then numbers with decimal points, between commas.",
+            line=line,
+        ) from error
     if not 0 <= number < board.count:
         raise FileError(
             path,
@@ -130,6 +143,15 @@ def _row(
             f"Its {board.columns} × {board.rows} points have the ids 0 to {board.count - 1}.",
             line=line,
         )
-    if not all(math.isfinite(value) and abs(value) < LARGEST for value in values):
-        raise FileError(path, f"{','.join(cells)!r} is out of all proportion", line=line)
+    for name, cell, value in zip(header[1:], cells[1:], values, strict=True):
+        _check_value(path, line, name, cell, value)
     return (float(number), *values)
+
+
+def _check_value(path: Path | str, line: int, name: str, cell: str, value: float) -> None:
+    if not math.isfinite(value):
+        remedy = "Leave the line of a point out that was not found."
+        raise FileError(path, f"{name} is {cell}, which is no number", remedy, line=line)
+    if abs(value) >= LARGEST:
+        remedy = "Check the decimal point and the unit."
+        raise FileError(path, f"{name} {cell} is out of all proportion", remedy, line=line)

@@ -219,7 +219,7 @@ def _stray_texts(kind: str, text: str) -> tuple[str, str]:
     if kind == "sign":
         return f"“{shown}” stands alone", "Write a sign directly before its digits: -85.10"
     if text.casefold() in ("nan", "inf", "infinity"):
-        return f"“{shown}” is not a number that a pendant shows", "Read the pendant again."
+        return f"“{shown}” is not a number", "Type the digits that are shown."
     if kind == "word" and set(text) <= set("oOlI0123456789"):
         return (
             f"“{shown}” holds a letter, not a digit",

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..boards.points_file import refuse_other_header
 from ..errors import FileError, PoseError
 from ..frames import Array, displacement, inverse
 from ..pendant.entry import format_pose, pose_from_fields
@@ -59,8 +60,7 @@ def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
     except UnicodeDecodeError:
         raise FileError(path, "is not a text in UTF-8") from None
     rows = [row for row in csv.reader(io.StringIO(text)) if any(cell.strip() for cell in row)]
-    if not rows or tuple(cell.strip() for cell in rows[0]) != head:
-        raise FileError(path, "has another header", f"Its first line is {','.join(head)}.", line=1)
+    refuse_other_header(path, rows[0] if rows else (), head)
     return tuple(
         _taught(path, number, [cell.strip() for cell in row], pendant)
         for number, row in enumerate(rows[1:], start=2)

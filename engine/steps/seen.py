@@ -15,9 +15,13 @@ from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..images.load import decode_image, image_bytes
 from ..images.quality import ImageReport, look, quality_findings
+from ..pendant.numbers import typed_numbers
 from ..sessions.session import Session
 
 Array = NDArray[np.float64]
+
+BOARD_POSE = ("x", "y", "z", "qx", "qy", "qz", "qw")
+BOARD_POSE_UNITS = ("mm",) * 3 + ("",) * 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,14 +76,15 @@ def examine_points(session: Session, path: Path) -> ViewDraft:
 
 def examine_board_pose(text: str) -> ViewDraft:
     """Read x y z qx qy qz qw [mm, -] of camera_T_board. Raises PoseError."""
-    words = text.replace(";", " ").replace(",", " ").split()
     try:
-        values = tuple(float(word) for word in words)
+        values = typed_numbers(text, BOARD_POSE, BOARD_POSE_UNITS)
         from_position_quaternion(values)
-    except (ValueError, StationbookError) as error:
-        problem = getattr(error, "problem", f"{text!r} holds a word that is no number")
+    except StationbookError as error:
+        field = getattr(error, "field", None)
+        about = f"{field}: " if field else ""
         raise PoseError(
-            f"board pose: {problem}", "Write x y z qx qy qz qw, mm, with decimal points."
+            f"board pose: {about}{error.problem}",
+            "Write x y z qx qy qz qw, mm, separated by spaces.",
         ) from error
     return ViewDraft((), board_pose=values)
 
