@@ -199,15 +199,10 @@ def _blur(report: ImageReport, board: Board, station: int | None) -> list[Findin
 def _exposure(
     report: ImageReport, station: int | None, variant: str | None, white_limit: float
 ) -> list[Finding]:
-    found = []
-    if report.white_fraction > white_limit:
+    if report.white_fraction > white_limit:  # little contrast is then no sign of too little light
         percent = f"{100 * report.white_fraction:.0f}"
-        found.append(finding("over-exposed", variant, station=station, percent=percent))
+        return [finding("over-exposed", variant, station=station, percent=percent)]
     if report.contrast < CONTRAST_LIMIT:
-        contrast = f"{report.contrast:.0f}"
-        found.append(
-            finding(
-                "under-exposed", variant, station=station, contrast=contrast, full=FULL_GREY + 1
-            )
-        )
-    return found
+        contrast, full = f"{report.contrast:.0f}", FULL_GREY + 1
+        return [finding("under-exposed", variant, station=station, contrast=contrast, full=full)]
+    return []
