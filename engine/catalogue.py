@@ -1,7 +1,8 @@
 """The catalogue of findings: every text that a finding can show, in one place.
 
 A key is ``code`` or ``code/variant``; a variant is the same finding in other words. ``message`` and
-``remedy`` are `str.format` templates. ``cause`` and ``shows`` belong to the code and stand in its
+``remedy`` are templates for `findings.finding`: ``{name}`` is a value, ``{name:one|several}`` a
+word by its number. ``cause`` and ``shows`` belong to the code and stand in its
 first entry only: `stationbook explain CODE` and docs/findings.md are made from them.
 """
 
@@ -366,7 +367,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "board-turned": Entry(
         "note",
-        "In the images of stations {stations} the board was read turned by {turn}; undone.",
+        "In the {stations:image of station|images of stations} {stations} the board was read "
+        "turned by {turn}; undone.",
         "Nothing to do; mark point 0 on the board to be sure which way it is held.",
         cause="The pattern looks the same after this turn, so the detector may start at "
         "another corner.",
@@ -421,7 +423,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "too-few": Entry(
         "error",
-        "{count} usable stations; at least {least} are needed.",
+        "{count} usable {count:station|stations}; at least {least} are needed.",
         "Record more stations, tilted about two different axes.",
         cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
         shows="Counted before solving.",
@@ -495,7 +497,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "journal-unfinished": Entry(
         "note",
-        "The journal's last {count} lines were never finished ({what}).",
+        "The journal's last {count:line was|{count} lines were} never finished ({what}).",
         "The session holds the state before them; record what is missing again.",
         cause="The program or the machine stopped between writing the journal and the session.",
         shows="Journal lines that follow the last stored state.",
@@ -545,7 +547,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "recheck-stations": Entry(
         "note",
-        "Stations of the earlier session to visit again, {count} of them, best first: {poses}.",
+        "{count:Station|Stations} of the earlier session to visit again"
+        "{count:|, {count} of them, best first}: {poses}.",
         "Manual mode at reduced speed, nobody else inside the fence: the cell may have changed "
         "since. Read the pose that the pendant then shows and record it.",
         cause="A recheck needs at least one new station with the board on its old mount.",
@@ -574,18 +577,18 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "proof-disagrees": Entry(
         "error",
-        "Touches {touches} disagree with the camera by more than U explains; the worst is {worst} "
-        "mm off, U is {expanded} mm.",
-        "Touch them again. If it stays: check the active tool and frame, the pointer's tip and the "
-        "board's pitch, then calibrate again.",
+        "{touches:Touch|Touches} {touches} {touches:disagrees|disagree} with the camera by more "
+        "than U explains; the worst is {worst} mm off, U is {expanded} mm.",
+        "Touch there again. If it stays: check the active tool and frame, the pointer's tip and "
+        "the board's pitch, then calibrate again.",
         cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
         "that moved between image and touch, or a result that claims too much.",
         shows="The difference of camera and robot is larger than twice its standard uncertainty.",
     ),
     "proof-tolerance": Entry(
         "error",
-        "Touches {touches} are off by more than the tolerance of {tolerance} mm; the worst by "
-        "{worst} mm.",
+        "{touches:Touch|Touches} {touches} {touches:is|are} off by more than the tolerance of "
+        "{tolerance} mm; the worst by {worst} mm.",
         "Do not pick with this result. Look for a common direction in the errors: it points at the "
         "tool, the frame or the pointer.",
         cause="The robot does not go where the camera sees things, for whatever reason.",
@@ -593,8 +596,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "hold-out": Entry(
         "note",
-        "{count} stations left out of the fit agree with it: the worst is {worst_mm} mm and "
-        "{worst_deg}° off.",
+        "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "
+        "{count:it|the worst} is {worst_mm} mm and {worst_deg}° off.",
         "Nothing to do; touch points prove more, because stations share tool and frame with "
         "the fit.",
         cause="Stations that the fit never saw lie where the others say.",
@@ -602,14 +605,14 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "hold-out/disagrees": Entry(
         "error",
-        "Stations {stations} left out of the fit do not agree with it: the worst is {worst_mm} mm "
-        "and {worst_deg}° off.",
-        "Read their poses again; if they are right, record more stations.",
+        "{stations:Station|Stations} {stations} left out of the fit {stations:does|do} not agree "
+        "with it: {stations:it|the worst} is {worst_mm} mm and {worst_deg}° off.",
+        "Read {stations:its pose|their poses} again; if right, record more stations.",
     ),
     "points-not-shifted": Entry(
         "note",
-        "{count} taught points stay as they are: points taught by hand stay right when the camera "
-        "moves.",
+        "{count} taught {count:point stays as it is|points stay as they are}: points "
+        "taught by hand stay right when the camera moves.",
         "Nothing to do. Mark a point `camera` under fixed_to only where it is fixed to the "
         "camera's frame.",
         cause="Only what is fixed to the same frame as the camera moves with it; shifting anything "
@@ -618,8 +621,9 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "points-shifted": Entry(
         "warning",
-        "{count} points were carried over by up to {distance_mm} mm and {angle_deg}°.",
-        "Drive to each of them first in manual mode at reduced speed, nobody else inside the "
+        "{count} {count:point was|points were} carried over by up to {distance_mm} mm and "
+        "{angle_deg}°.",
+        "Drive there first in manual mode at reduced speed, nobody else inside the "
         "fence, with a hand on the enabling switch.",
         cause="They were declared fixed to the same frame as the camera.",
         shows="Rows of the points file whose fixed_to is `camera`.",

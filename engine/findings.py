@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from string import Formatter
 from typing import Any
 
 from .catalogue import CATALOGUE
@@ -22,6 +23,52 @@ class Level(StrEnum):
     NOTE = "note"
 
 
+class _Filled(Formatter):
+    """`str.format`, and ``{name:one|several}`` for a word that depends on the number ``name``."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        one, mark, several = format_spec.partition("|")
+        if not mark:
+            return str(super().format_field(value, format_spec))
+        return one if _names_one(value) else several
+
+
+def _names_one(value: object) -> bool:
+    """Tell whether a count is 1, or a list in words ("7", "3, 7") names one number."""
+    return value == 1 if isinstance(value, int) else str(value).isdecimal()
+
+
+class _Blank(_Filled):
+    """Puts ``<words>`` where a value goes, for pages about findings in general."""
+
+    def get_value(self, key: int | str, args: object, kwargs: object) -> str:
+        name = str(key)
+        words = _IN_GENERAL.get(name)
+        if words is None:
+            base, _, unit = name.rpartition("_")
+            words = (base if unit in ("mm", "deg", "px") else name).replace("_", " ")
+        return f"<{words}>" if words else ""
+
+
+_FILLED, _BLANK = _Filled(), _Blank()
+_IN_GENERAL = {  # what a placeholder is called where its name alone says too little
+    "also": "",
+    "count": "number",
+    "detail": "why",
+    "expanded": "U",
+    "found": "number",
+    "full": "all",
+    "least": "number",
+    "other": "other one",
+    "planned": "number",
+    "problem": "what is wrong",
+    "remedy": "what to do",
+    "remedy_text": "what to do",
+    "shift_signed": "plus or minus the shift",
+    "suggested": "suggested value",
+    "typed": "typed value",
+    "what": "which",
+}
 _ORDER = (Level.ERROR, Level.WARNING, Level.NOTE)
 
 
@@ -84,8 +131,8 @@ def finding(
     return Finding(
         code=code,
         level=level or Level(entry.level),
-        message=entry.message.format(**texts),
-        remedy=entry.remedy.format(**texts),
+        message=_FILLED.vformat(entry.message, (), texts),
+        remedy=_FILLED.vformat(entry.remedy, (), texts),
         station=station,
         stations=listed,
         field=field,
@@ -108,6 +155,11 @@ def all_findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
         for item in map(from_document, part["findings"] if part else ()):
             found.append(replace(item, message=f"camera {name}: {item.message}"))
     return tuple(found)
+
+
+def in_general(template: str) -> str:
+    """Return a text of the catalogue with ``<words>`` in place of the values."""
+    return _BLANK.vformat(template, (), {})
 
 
 def worst(findings: Iterable[Finding]) -> Level | None:

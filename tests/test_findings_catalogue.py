@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from command import answer, refused
+from command import answer, refused, stationbook
 
 from engine.catalogue import CATALOGUE
-from engine.findings import Level, finding
+from engine.findings import Finding, Level, finding, in_general
 
 ROOT = Path(__file__).parent.parent
 
@@ -63,9 +63,46 @@ def test_page_of_findings_is_up_to_date() -> None:
 
 def test_explain_prints_the_texts_of_a_code() -> None:
     page = answer("explain", "board-pitch")
-    assert page["texts"][0]["message"] == CATALOGUE["board-pitch"].message
+    assert page["texts"][0]["message"] == in_general(CATALOGUE["board-pitch"].message)
+    assert "pitch fits as <suggested value> mm" in page["texts"][0]["message"]
     assert page["cause"] == CATALOGUE["board-pitch"].cause
 
 
 def test_explain_suggests_the_nearest_code() -> None:
     assert "board-pitch" in refused("explain", "bord-pitch")
+
+
+@pytest.mark.parametrize("key", CATALOGUE)
+def test_explained_in_general_no_placeholder_is_left(key: str) -> None:
+    for text in (CATALOGUE[key].message, CATALOGUE[key].remedy):
+        shown = in_general(text)
+        assert not set("{}|") & set(shown)
+        assert all(word.strip("<>") for word in shown.split())
+
+
+def test_explained_page_reads_as_a_sentence() -> None:
+    run = stationbook("explain", "typed-value")
+    assert (
+        "Station <station>: <field> <typed value> does not fit; <suggested value> does."
+        in run.stdout
+    )
+
+
+@pytest.mark.parametrize(
+    ("made", "said"),
+    [
+        (finding("too-few", count=1, least=3), "1 usable station; at"),
+        (finding("too-few", count=0, least=3), "0 usable stations; at"),
+        (finding("proof-tolerance", touches="1", tolerance=1, worst=2), "Touch 1 is off"),
+        (finding("proof-tolerance", touches="1, 3", tolerance=1, worst=2), "Touches 1, 3 are off"),
+        (finding("board-turned", stations=[4], turn="180°"), "image of station 4 the"),
+        (finding("board-turned", stations=[4, 11], turn="180°"), "images of stations 4, 11 the"),
+        (finding("journal-unfinished", count=1, what="solve"), "last line was never"),
+        (finding("journal-unfinished", count=2, what="solve"), "last 2 lines were never"),
+        (finding("points-not-shifted", count="All"), "All taught points stay as they are"),
+        (finding("recheck-stations", count=1, poses="2: X 1"), "Station of the earlier session to"),
+        (finding("recheck-stations", count=2, poses="2: X 1"), "again, 2 of them, best first: 2"),
+    ],
+)
+def test_one_is_told_from_several(made: Finding, said: str) -> None:
+    assert said in made.message

@@ -241,7 +241,7 @@ def test_held_out_stations_agree_and_a_mistyped_one_does_not(session: tuple[Path
     wrong = f"{float(typed) + 20:.2f}"
     (folder / "session.yaml").write_text(text.replace(f"'{typed}'", f"'{wrong}'"), "utf-8")
     found = answer("proof", folder, "--hold-out", 3, 7, status=1)
-    assert "Stations 7" in found["findings"][0]["message"]
+    assert "Station 7 left out of the fit does not agree" in found["findings"][0]["message"]
     assert "no station 99" in refused("proof", folder, "--hold-out", 99)
 
 

@@ -30,9 +30,10 @@ def read_points(path: Path | str, board: Board) -> tuple[NDArray[np.int64], Arra
     """
     rows = _rows(path, DETECTED, board)
     if len(rows) < LEAST_POINTS:
+        points = "1 point" if len(rows) == 1 else f"{len(rows)} points"
         raise FileError(
             path,
-            f"holds {len(rows)} points, at least {LEAST_POINTS} are needed",
+            f"holds {points}, at least {LEAST_POINTS} are needed",
             "Detect the board again.",
         )
     table = np.array(rows)

@@ -69,7 +69,7 @@ def check_lens(session: Session, folder: Path) -> LensCheck:
     seen = observations(used, folder)
     if len(seen) < LEAST_VIEWS:
         raise StationbookError(
-            f"{len(seen)} stations with points; a lens needs at least {LEAST_VIEWS}",
+            f"stations with points: {len(seen)}; a lens needs at least {LEAST_VIEWS}",
             "Record more stations, tilted in different directions.",
         )
     objects = [np.float32(board[s.point_ids]) for s in seen]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from engine.catalogue import CATALOGUE, Entry
+from engine.findings import in_general
 
 PAGE = Path(__file__).parents[2] / "docs" / "findings.md"
 
@@ -19,7 +20,7 @@ A finding is something the program noticed. It has a code, a level, a message an
 
 `reach` and `joint-limit` are errors that can be accepted with a reason (`--reason TEXT`), because
 the pose was read off a robot that stands there: the robot file may be what is wrong. Words in
-braces are filled in by the program. `stationbook explain CODE` prints the same page.
+angle brackets are filled in by the program. `stationbook explain CODE` prints the same page.
 
 This page is made from the catalogue by `python tests/tools/make_findings_page.py`.
 """
@@ -39,7 +40,12 @@ def _section(code: str) -> str:
 
 
 def _form(entry: Entry) -> str:
-    return f"- *{entry.level}*: {entry.message}\n  **Remedy:** {entry.remedy}\n"
+    message, remedy = (_markdown(in_general(text)) for text in (entry.message, entry.remedy))
+    return f"- *{entry.level}*: {message}\n  **Remedy:** {remedy}\n"
+
+
+def _markdown(text: str) -> str:
+    return text.replace("<", "\\<")
 
 
 if __name__ == "__main__":

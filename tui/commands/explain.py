@@ -7,6 +7,7 @@ from typing import Any
 
 from engine.catalogue import CATALOGUE, Entry
 from engine.errors import UsageError
+from engine.findings import in_general
 
 from ..output import print_json
 
@@ -37,7 +38,10 @@ def run(args: argparse.Namespace) -> int:
 
 def _document(code: str, forms: list[Entry]) -> dict[str, Any]:
     first = forms[0]
-    texts = [{"level": e.level, "message": e.message, "remedy": e.remedy} for e in forms]
+    texts = [
+        {"level": e.level, "message": in_general(e.message), "remedy": in_general(e.remedy)}
+        for e in forms
+    ]
     return {"format": 1, "code": code, "cause": first.cause, "shows": first.shows, "texts": texts}
 
 
@@ -45,5 +49,6 @@ def _page(code: str, forms: list[Entry]) -> list[str]:
     first = forms[0]
     lines = [code, "=" * len(code), "", f"Cause:  {first.cause}", f"Signs:  {first.shows}"]
     for form in forms:
-        lines += ["", f"{form.level}: {form.message}", f"    remedy: {form.remedy}"]
+        message, remedy = in_general(form.message), in_general(form.remedy)
+        lines += ["", f"{form.level}: {message}", f"    remedy: {remedy}"]
     return lines
