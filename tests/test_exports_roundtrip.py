@@ -239,8 +239,10 @@ def test_result_not_accepted_is_refused_unless_asked_and_then_says_so(form) -> N
         verdict="not-accepted",
         findings=[{"code": "outlier", "level": "error", "message": "Station 3 does not fit."}],
     )
-    with pytest.raises(UsageError, match="not accepted: Station 3 does not fit"):
+    with pytest.raises(UsageError, match="not accepted: Station 3 does not fit") as refusal:
         export(bad, cell(), form)
+    assert ".." not in str(refusal.value)
+    assert "--not-accepted" in refusal.value.remedy
     text = export(bad, cell(), form, allow_not_accepted=True)
     assert "NOT ACCEPTED: Station 3 does not fit." in text
     assert "not-accepted" in text

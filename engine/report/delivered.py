@@ -79,8 +79,8 @@ def delivered(
     caution = None if verdict == ACCEPTED else f"NOT ACCEPTED: {_reasons(document)}"
     if caution and not allow_not_accepted:
         raise UsageError(
-            f"the result is not accepted: {_reasons(document)}",
-            "Put that right and solve again, or ask for the result as not accepted.",
+            f"the result is not accepted: {_reasons(document).rstrip('.')}",
+            "Put that right and solve again, or hand it over marked as such with --not-accepted.",
         )
     T = transform_of(document, cell.camera_key)
     if T is None:
