@@ -28,6 +28,7 @@ from engine.estimate.result import Result
 from engine.frames import apply, displaced
 from engine.report.course import course
 from engine.report.delivered import covariance_of
+from engine.report.figures import residual_picture
 from engine.report.html_base import number, rounded, safe
 from engine.report.report_html import report_html
 from engine.report.stations import placement, station_views
@@ -174,6 +175,48 @@ def test_figures_are_svg_that_reads_as_xml(recorded: Recorded) -> None:
         assert ET.fromstring(base64.b64decode(item)).tag.endswith("svg")
 
 
+def test_labels_of_the_axes_stand_clear_of_their_numbers(recorded: Recorded) -> None:
+    folder, session, document, _, _ = recorded
+    views = station_views(session, folder, document, placement(document, session.cell))
+    small = [
+        replace(view, row={**view.row, "robot_residual_deg": 0.0002 * k})
+        for k, view in enumerate(views)
+    ]
+    picture = residual_picture(small)
+    assert picture is not None
+    texts = [item for item in ET.fromstring(picture.svg).iter() if item.tag.endswith("}text")]
+    labels = [item for item in texts if "rotate(-90" in item.get("transform", "")]
+    ticks = [item for item in texts if "text-anchor: end" in item.get("style", "")]
+    assert len(labels) == 3
+    assert max(len(item.text or "") for item in ticks) >= 6  # such as 0.0005
+    # Digits of DejaVu Sans are 0.64 em wide, letters reach 0.76 em up and 0.24 em down.
+    size, right = 9.0, max(float(item.get("x", "nan")) for item in labels)
+    assert min(float(item.get("x", "nan")) for item in labels) - 0.76 * size > 0
+    for item in ticks:
+        left = float(item.get("x", "nan")) - 0.64 * size * len(item.text or "")
+        assert right + 0.24 * size < left
+
+
+def test_corrections_show_the_old_value_and_the_new_one(tmp_path: Path) -> None:
+    session = record(tmp_path, count=8, images=False)
+    _, _, document = solved(session, tmp_path)
+    old = list(session.stations[2].pose or ())
+    common = {"at": "2026-11-25T09:25:00+01:00", "file": "session.yaml", "before": None}
+    lines = [
+        {**common, "action": "correct", "station": 3, "after": "x", "replaced": old,
+         "typed": [old[0], "17.20", *old[2:]]},
+        {**common, "action": "fix cell", "key": "pendant.rotation", "after": "y",
+         "replaced": "fixed-zyx", "typed": "fixed-xyz"},
+    ]  # fmt: skip
+    text = "\n".join(json.dumps(line) for line in lines) + "\n"
+    (tmp_path / "journal.jsonl").write_text(text, encoding="utf-8")
+    html = report(tmp_path, session, document)
+    done = html[html.index("What was done") :]
+    assert f"Y {old[1]} → 17.20" in done
+    assert f"X {old[0]} →" not in done
+    assert "pendant.rotation fixed-zyx → fixed-xyz" in done
+
+
 def test_arrows_point_from_the_points_seen_to_where_the_result_puts_them(
     recorded: Recorded,
 ) -> None:
@@ -293,6 +336,7 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
         "systematic": [{"name": HOSTILE, "value_mm": 1.0, "u_mm": 1.0}],
     }
     line: dict[str, Any] = dict.fromkeys(("at", "who", "action", "reason"), HOSTILE)
+    line |= {"replaced": HOSTILE, "typed": HOSTILE, "key": HOSTILE}
     line |= {"accepted": [HOSTILE], "file": "session.yaml", "before": None, "after": "x"}
     (tmp_path / "journal.jsonl").write_text(json.dumps(line) + "\n", encoding="utf-8")
     document["proof"] = {"points": [{"point": HOSTILE, "place_mm": HOSTILE, "agrees": HOSTILE}]}

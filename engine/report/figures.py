@@ -10,6 +10,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.transforms import blended_transform_factory
 from numpy.typing import NDArray
 
 from ..sessions.cell import Cell
@@ -30,6 +31,8 @@ SETTINGS: Any = {
 INK, ACCENT, PALE = "#1d2a33", "#0b6e6e", "#b9c4c9"
 MOST_DOTS = 3000  # of the coverage figure: more cannot be told apart and only make the file large
 MARGIN_INCH = 0.62  # room for the axis labels at the left
+WIDE_MARGIN_INCH = 0.9  # the same beside ticks of five digits: 0.0025
+LABEL_INCH = 0.16  # from the left border to the middle of the axis labels there
 CUT = 4.0  # [-] times the longest bar of a used station: longer bars are cut off
 FIELDS = 4  # the view is divided into 4 × 4 fields for the coverage in words
 
@@ -52,15 +55,17 @@ def drawn(figure: Figure) -> str:
     return out.getvalue()
 
 
-def canvas(width: float, height: float, columns: int = 1, rows: int = 1) -> tuple[Figure, Any]:
-    """Return a figure [inch] with axes (rows, columns).
+def canvas(
+    width: float, height: float, columns: int = 1, rows: int = 1, left: float = MARGIN_INCH
+) -> tuple[Figure, Any]:
+    """Return a figure [inch] with axes (rows, columns) and ``left`` [inch] beside them.
 
     The margins are fixed: fitting them to the labels would take longer than all the drawing.
     """
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(width, height))
         figure.subplots_adjust(
-            left=MARGIN_INCH / width, right=1 - 0.1 / width, bottom=0.45 / height,
+            left=left / width, right=1 - 0.1 / width, bottom=0.45 / height,
             top=1 - 0.25 / height, wspace=0.22, hspace=0.35,
         )  # fmt: skip
         return figure, figure.subplots(rows, columns, squeeze=False)
@@ -75,7 +80,7 @@ def residual_picture(views: list[StationView]) -> Picture | None:
     known = [(values, label) for values, label in known if np.isfinite(values).any()]
     if not known:
         return None
-    figure, axes = canvas(7.0, 1.4 * len(known) + 0.4, rows=len(known))
+    figure, axes = canvas(7.0, 1.4 * len(known) + 0.4, rows=len(known), left=WIDE_MARGIN_INCH)
     places = np.arange(len(ids))
     out = np.array([not view.used for view in views])
     for ax, (values, label) in zip(axes[:, 0], known, strict=True):
@@ -83,7 +88,8 @@ def residual_picture(views: list[StationView]) -> Picture | None:
         ax.bar(places[out], values[out], color="white", edgecolor=INK, hatch="////", width=0.7)
         _limit(ax, values, out)
         ax.set_ylabel(label)
-        ax.yaxis.set_label_coords(-0.075, 0.5)
+        beside = blended_transform_factory(figure.dpi_scale_trans, ax.transAxes)
+        ax.yaxis.set_label_coords(LABEL_INCH, 0.5, transform=beside)
         step = max(1, len(ids) // 30)
         ax.set_xticks(places[::step], ids[::step])
     axes[-1, 0].set_xlabel("station (hatched: not used)")

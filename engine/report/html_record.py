@@ -142,26 +142,41 @@ def _picture(view: StationView, picture: Thumbnail) -> Html:
     return element("figure", joined([content, caption]))
 
 
-def actions(lines: Sequence[Mapping[str, Any]]) -> Html:
+def actions(lines: Sequence[Mapping[str, Any]], cell: Cell) -> Html:
     """Return the journal: who did what and when, the latest `MOST_ACTIONS`."""
     if not lines:
         return section("What was done", paragraph("There is no journal."))
-    rows = [_action(line) for line in lines[-MOST_ACTIONS:]]
+    labels = cell.pendant.labels
+    rows = [_action(line, labels) for line in lines[-MOST_ACTIONS:]]
     more = len(lines) - len(rows)
     text = f"The journal's last {len(rows)} entries; {more} earlier ones are in journal.jsonl."
-    head = ("when", "who", "what", "station", "accepted", "reason")
+    head = ("when", "who", "what", "station", "changed", "accepted", "reason")
     return section("What was done", paragraph(text) if more else "", table(head, rows))
 
 
-def _action(line: Mapping[str, Any]) -> tuple[str, ...]:
+def _action(line: Mapping[str, Any], labels: Sequence[str]) -> tuple[object, ...]:
     accepted = line.get("accepted")
     codes = ", ".join(map(str, accepted)) if isinstance(accepted, list | tuple) else ""
     what = str(line.get("action") or "–") + ("" if line.get("finished", True) else " (unfinished)")
     station = line.get("station")
     return (
         str(line.get("at") or "not known"), str(line.get("who") or "–"), what,
-        "–" if station is None else str(station), codes or "–", str(line.get("reason") or "–"),
+        "–" if station is None else str(station), _lines(_changed(line, labels)) or "–",
+        codes or "–", str(line.get("reason") or "–"),
     )  # fmt: skip
+
+
+def _changed(line: Mapping[str, Any], labels: Sequence[str]) -> list[str]:
+    """Return every value that an action replaced: "X 612.40 → 621.40"."""
+    old, new = line.get("replaced"), line.get("typed")
+    if old is None or new is None:
+        return []
+    if not isinstance(old, list) or not isinstance(new, list):
+        return [f"{line.get('key') or ''} {old} → {new}".strip()]
+    if not len(old) == len(new) == len(labels):
+        return [f"{' '.join(map(str, old))} → {' '.join(map(str, new))}"]
+    fields = zip(labels, old, new, strict=True)
+    return [f"{label} {before} → {after}" for label, before, after in fields if before != after]
 
 
 def before(document: Mapping[str, Any]) -> Html | str:

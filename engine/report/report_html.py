@@ -75,7 +75,7 @@ def report_html(
         section("Figures", element("div", joined(figures), class_="figures")),
         section("Stations", record.station_table(views, cell), pictures),
         record.proof(document),
-        record.actions(read_journal(folder)),
+        record.actions(read_journal(folder), cell),
         result.inputs(document, _changed(whole, folder, document)),
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
