@@ -545,6 +545,13 @@ CATALOGUE: dict[str, Entry] = {
         cause="A mistyped pose, a board or camera that moved between the stations, or both moved.",
         shows="The misfit that remains is far above the noise of the earlier session.",
     ),
+    "stations-contradict/some": Entry(
+        "error",
+        "{stations:Station|Stations} {stations} {stations:contradicts|contradict} the others: "
+        "without {stations:it|them} the others agree with each other.",
+        "Read {stations:its pose|their poses} again and correct {stations:it|them}, or set "
+        "{stations:the station|the stations} aside; then repeat the recheck.",
+    ),
     "recheck-stations": Entry(
         "note",
         "{count:Station|Stations} of the earlier session to visit again"

@@ -142,3 +142,20 @@ def test_recheck_leaves_a_camera_without_new_stations_out() -> None:
     assert answers[0] is not None
     assert answers[0].cause == "none"
     assert answers[1] is None
+
+
+def test_recheck_names_the_stop_whose_pose_contradicts_those_of_both_cameras() -> None:
+    made = pair(Case(stations=8), 5)
+    new = later(made, 4, [STILL, STILL], STILL, np.random.default_rng(6))
+    spoilt = []
+    for problem in new:
+        seen = list(problem.observations)
+        wrong = seen[2].base_T_flange.copy()
+        wrong[1, 3] += 20.0
+        seen[2] = replace(seen[2], base_T_flange=wrong)
+        spoilt.append(replace(problem, observations=tuple(seen)))
+    for answer in recheck_cameras(made.together(), spoilt):
+        assert answer is not None
+        assert (answer.moved, answer.cause, answer.movement) == (None, "unclear", None)
+        assert answer.findings[0].code == "stations-contradict"
+        assert answer.findings[0].stations == (new[0].observations[2].id,)

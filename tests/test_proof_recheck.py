@@ -19,6 +19,7 @@ from later_session import make_later
 from made_session import make_session
 
 from engine.errors import UsageError
+from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
 from engine.proof.recheck import Recheck, recheck
 from engine.proof.revisit import stations_to_revisit
@@ -135,6 +136,63 @@ def test_contradicting_stations_are_not_explained_away() -> None:
     found = recheck(old, spoilt)
     assert found.moved is None
     assert found.findings[0].code == "stations-contradict"
+    assert found.movement is None  # nothing with a ± where nothing is known
+
+
+def mistyped(problem: Problem, *places: int) -> Problem:
+    """Return the problem with the poses at ``places`` each 20 mm or more off, another way."""
+    seen = list(problem.observations)
+    for number, place in enumerate(places):
+        wrong = seen[place].base_T_flange.copy()
+        wrong[number % 3, 3] += 20.0 + 15.0 * number
+        seen[place] = replace(seen[place], base_T_flange=wrong)
+    return replace(problem, observations=tuple(seen))
+
+
+@pytest.mark.parametrize(
+    ("stations", "wrong"), [(3, (1,)), (4, (2,)), (8, (0,)), (8, (4, 6)), (8, (1, 2, 5))]
+)
+@pytest.mark.parametrize("shift_mm", [0.0, 5.0])
+def test_the_stations_that_contradict_the_others_are_named(
+    stations: int, wrong: tuple[int, ...], shift_mm: float
+) -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 2)
+    problem = revisited(session, stations, bump(shift_mm, rng), ZERO, rng)
+    found = recheck(old, mistyped(problem, *wrong)).findings[0]
+    assert found.code == "stations-contradict"
+    assert found.stations == tuple(problem.observations[k].id for k in wrong)
+    assert "contradict" in found.message
+    assert "the others agree" in found.message
+
+
+def test_two_stations_that_contradict_each_other_are_both_named() -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 2)
+    found = recheck(old, mistyped(revisited(session, 2, ZERO, ZERO, rng), 1))
+    assert found.findings[0].code == "stations-contradict"
+    assert found.findings[0].stations == (1, 2)
+    assert "each other" in found.findings[0].message
+
+
+def test_stations_of_which_most_are_wrong_are_all_named() -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 2)
+    found = recheck(old, mistyped(revisited(session, 6, ZERO, ZERO, rng), 0, 1, 2, 3))
+    assert found.findings[0].stations == (1, 2, 3, 4, 5, 6)
+
+
+def test_direction_is_named_only_for_a_movement_beyond_its_uncertainty() -> None:
+    session, old = old_session(CASES["fixed camera"], 0)
+    for size, named in ((0.0, False), (5.0, True)):
+        rng = np.random.default_rng(11)
+        shift = np.array([0.0, 0.0, 0.0, 0.0, 0.0, -size])
+        movement = recheck(old, revisited(session, 3, shift, ZERO, rng)).movement
+        assert movement is not None
+        assert ("base -Z" in movement.words()) is named
+        assert ("along" in movement.words() or "wards" in movement.words()) is named
+    still = replace(movement, xi=ZERO, covariance=np.zeros((6, 6)))
+    assert still.words() == "0.00 ± 0.00 mm, 0.000 ± 0.000°"
 
 
 def test_revisited_stations_beat_the_first_ones_of_the_session() -> None:
@@ -187,6 +245,13 @@ def test_command_finds_the_movement(old_folder: Path, tmp_path: Path) -> None:
     assert abs(movement["position_mm"] - size) <= 3 * movement["u_position_mm"]
     assert "downwards" in found["findings"][0]["message"]
     assert "must not be shifted" in found["findings"][0]["remedy"]
+
+
+def test_command_refuses_a_session_as_evidence_about_itself(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    for other in (old_folder, shutil.copytree(old_folder, tmp_path / "copy")):
+        assert "nothing about itself" in refused("recheck", old_folder, "--against", other)
 
 
 def test_command_says_where_to_go_before_the_first_station(

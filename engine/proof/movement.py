@@ -69,11 +69,16 @@ class Movement:
         }
 
     def words(self) -> str:
-        """Return "3.20 ± 0.30 mm, 0.41 ± 0.04°, mostly downwards, base -Z" (± U = 2u)."""
+        """Return "3.20 ± 0.30 mm, 0.41 ± 0.04°, mostly downwards, base -Z" (± U = 2u).
+
+        A shift within its U has no direction that means anything: none is named.
+        """
         size = (
             f"{self.position_mm:.2f} ± {2 * self.u_position_mm:.2f} mm, "
             f"{self.angle_deg:.3f} ± {2 * self.u_angle_deg:.3f}°"
         )
+        if self.position_mm <= 2 * self.u_position_mm:
+            return size
         return f"{size}, {direction(self.xi[3:], self.mount)}"
 
 
@@ -106,8 +111,6 @@ def direction(shift: Array, mount: Mount) -> str:
     """Return which way a shift (3,) points, by the axis it mostly follows."""
     frame = "base" if mount == EYE_TO_HAND else "flange"
     length = float(np.linalg.norm(shift))
-    if length == 0.0:
-        return "no direction"
     k = int(np.abs(shift).argmax())
     sign = float(np.sign(shift[k]))
     if abs(shift[k]) < MOSTLY * length:

@@ -9,12 +9,13 @@ against the camera: with one station nobody can tell them apart, and the program
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, f, ncf
+from scipy.stats import f, ncf
 
 from ..boards.pattern import Board, MountRepeatability
 from ..estimate.problem import Problem
@@ -22,6 +23,7 @@ from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import Array, displaced
 from ..sessions.cell import EYE_TO_HAND, Mount
+from .contradiction import contradiction, plausible
 from .movement import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -30,7 +32,6 @@ Cause = Literal["camera", "board", "unclear", "none"]
 SIGNIFICANCE = 0.01  # [-] chance of a false alarm; two tests share it
 POWER = 0.95  # [-] chance of finding a movement of the size that is said to be detectable
 ODDS = 100.0  # [-] one explanation this many times likelier than the other is told apart
-CONTRADICTION = 1e-3  # [-] chance that stations which fit neither explanation are mere noise
 # A mount with two pins and a stop, tightened by hand; common practice, no source.
 ASSUMED_MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
 # What moved, moved this far or less as a rule (a standard deviation, every axis); larger bumps are
@@ -44,9 +45,9 @@ class Recheck:
     """What the new stations say.
 
     ``moved`` True: the camera moved, or may have; False: it did not (within ``detectable_mm``);
-    None: nobody can tell. ``movement`` of the camera, taken alone. ``detectable_mm`` and
-    ``detectable_deg``: the pure shift and the pure turn that would have been found with 95 %
-    probability, whichever way they went.
+    None: nobody can tell. ``movement`` of the camera, taken alone; None where nobody can tell.
+    ``detectable_mm`` and ``detectable_deg``: the pure shift and the pure turn that would have been
+    found with 95 % probability, whichever way they went.
     """
 
     moved: bool | None
@@ -77,6 +78,11 @@ class Explanations:
     board: Update
 
     @property
+    def misfit(self) -> float:
+        """Misfit [-] of the explanation that fits better."""
+        return min(self.camera.misfit, self.board.misfit)
+
+    @property
     def odds(self) -> float:
         """Logarithm of how much likelier the camera's movement is."""
         return self.camera.evidence - self.board.evidence
@@ -105,11 +111,14 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     detectable = _detectable(found.camera.shift_covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
-    if alarm:
-        said = _told(found, seen, movement, freedom)
+    if alarm and plausible(found.misfit, len(seen.ids), freedom):
+        said = _told(found, seen, movement)
+    elif alarm:
+        said = None, "unclear", _contradiction(old, problem, seen, freedom)
     answer, cause, item = said
+    known = None if answer is None else movement
     findings = tuple(by_gravity([item, *notes]))
-    return Recheck(answer, cause, movement, *detectable, seen.ids, findings)
+    return Recheck(answer, cause, known, *detectable, seen.ids, findings)
 
 
 def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
@@ -174,31 +183,21 @@ def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
     return max(sizes) > _limit(freedom)
 
 
-def _told(
-    found: Explanations, seen: Seen, movement: Movement, freedom: float
-) -> tuple[bool | None, Cause, Finding]:
+def _told(found: Explanations, seen: Seen, movement: Movement) -> tuple[bool, Cause, Finding]:
     """Return which of the two moved, once something has."""
-    camera, board = found.camera, found.board
-    if not plausible(min(camera.misfit, board.misfit), len(seen.ids), freedom):
-        return None, "unclear", finding("stations-contradict", stations=seen.ids)
     if found.odds < -np.log(ODDS):
-        return False, "board", board_elsewhere(board.slip, seen.stations.mount)
+        return False, "board", board_elsewhere(found.board.slip, seen.stations.mount)
     if found.odds > np.log(ODDS):
         return True, "camera", camera_moved(movement)
     return True, "unclear", moved_unclear(movement, len(seen.ids))
 
 
-def plausible(misfit: float, views: int, freedom: float) -> bool:
-    """Tell whether one explanation covers so many ``views`` of the board.
+def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) -> Finding:
+    def fit(kept: Sequence[int]) -> tuple[float, int]:
+        some = seen.take(kept)
+        return explanations(old, problem, some).misfit, len(some.ids)
 
-    The explained part (six components of unit variance against a nearly free prior) adds little;
-    it is counted in. The noise is known to ``freedom`` only, hence F instead of chi-square.
-    """
-    rest = 6.0 * views - 6.0
-    if not rest:
-        return True
-    limit = rest * f.isf(CONTRADICTION, rest, freedom) + chi2.isf(CONTRADICTION, 6)
-    return bool(misfit <= limit)
+    return contradiction(seen.ids, fit, freedom)
 
 
 def camera_moved(movement: Movement) -> Finding:

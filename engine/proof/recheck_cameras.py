@@ -21,8 +21,9 @@ from scipy.special import logsumexp
 from ..diagnosis.together import SolvedTogether
 from ..estimate.joint import Joint, Part, Together, stops
 from ..estimate.problem import Problem
-from ..findings import Finding, by_gravity, finding
+from ..findings import Finding, by_gravity
 from ..frames import Array, displaced
+from .contradiction import contradiction, plausible
 from .movement import moved
 from .recheck import (
     FREE,
@@ -36,7 +37,6 @@ from .recheck import (
     moved_unclear,
     noise_freedom,
     not_moved,
-    plausible,
     recheck,
 )
 from .update import STEPS, STILL, seen_stations
@@ -67,6 +67,20 @@ class _Stations:
     parts: list[Part]
     mount: Array
 
+    @property
+    def views(self) -> int:
+        """How many views of the board there are."""
+        return sum(len(part.ids) for part in self.parts)
+
+    def take(self, ids: Sequence[int]) -> _Stations:
+        """Return the stops with these ids, of every camera."""
+        parts = []
+        for part in self.parts:
+            kept = tuple(one for one in part.ids if one in ids)
+            mask = np.isin(np.array(part.ids, int), ids)
+            parts.append(replace(part, stations=part.stations.take(mask), ids=kept))
+        return replace(self, parts=parts)
+
 
 def recheck_cameras(
     old: SolvedTogether, problems: Sequence[Problem | None]
@@ -86,12 +100,44 @@ def recheck_cameras(
     if old.joint is None or len(joined) < 2 or not alarms:
         return answers
     stations = _stations(old.joint, old, problems)
-    found = [_explained(stations, *each) for each in _possible(stations, old, joined)]
+    found = _explanations(stations, old, joined)
+    freedom = min(noise_freedom(old.results[k]) for k in joined)
+    if not plausible(_least(found), stations.views, freedom):
+        said = _contradiction(stations, old, joined, freedom)
+        for k in joined:
+            answer, problem = answers[k], problems[k]
+            if answer is not None and problem is not None:
+                unclear = replace(answer, movement=None)
+                answers[k] = _answer(unclear, None, "unclear", said, problem)
+        return answers
     for k in joined:
         answer, problem = answers[k], problems[k]
         if answer is not None and problem is not None:
-            answers[k] = _told(found, old, k, answer, problem, stations)
+            answers[k] = _told(found, old, k, answer, problem)
     return answers
+
+
+def _explanations(
+    stations: _Stations, old: SolvedTogether, joined: Sequence[int]
+) -> list[Explanation]:
+    return [_explained(stations, *each) for each in _possible(stations, old, joined)]
+
+
+def _least(found: Sequence[Explanation]) -> float:
+    return min(one.misfit for one in found)
+
+
+def _contradiction(
+    stations: _Stations, old: SolvedTogether, joined: Sequence[int], freedom: float
+) -> Finding:
+    """Return which stops contradict the others, of all cameras together."""
+
+    def fit(kept: Sequence[int]) -> tuple[float, int]:
+        some = stations.take(kept)
+        return _least(_explanations(some, old, joined)), some.views
+
+    ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
+    return contradiction(ids, fit, freedom)
 
 
 def _stations(joint: Joint, old: SolvedTogether, problems: Sequence[Problem | None]) -> _Stations:
@@ -164,21 +210,16 @@ def _told(
     k: int,
     alone: Recheck,
     problem: Problem,
-    stations: _Stations,
 ) -> Recheck:
     """Return what all cameras' stations together say of camera ``k``."""
-    views = sum(len(part.ids) for part in stations.parts)
-    if not plausible(min(one.misfit for one in found), views, noise_freedom(old.results[k])):
-        ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
-        return _answer(
-            alone, None, "unclear", finding("stations-contradict", stations=ids), problem
-        )
     went = [one for one in found if k in one.cameras]
     stayed = [one for one in found if k not in one.cameras]
     odds = logsumexp([one.evidence for one in went]) - logsumexp([one.evidence for one in stayed])
     if odds > np.log(ODDS):
         return _moved(max(went, key=_evidence), old, k, alone, problem)
-    if odds >= -np.log(ODDS) and alone.cause != "none" and alone.movement is not None:
+    if odds >= -np.log(ODDS) and alone.cause != "none":
+        if alone.movement is None:
+            return alone
         said = moved_unclear(alone.movement, len(alone.stations))
         return _answer(alone, True, "unclear", said, problem)
     likeliest = max(found, key=_evidence)

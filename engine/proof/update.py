@@ -13,6 +13,7 @@ linearised again until it stands still, so that large movements are exact.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +41,11 @@ class Seen:
 
     stations: Stations
     ids: tuple[int, ...]
+
+    def take(self, ids: Sequence[int]) -> Seen:
+        """Return the stations with these ids."""
+        mask = np.isin(self.ids, ids)
+        return Seen(self.stations.take(mask), tuple(one for one in self.ids if one in ids))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -81,8 +81,9 @@ def recheck_session(
 
     A further camera without new stations is left out. Without any station yet, or with ``visit``,
     says which (so many) stations to visit again. Raises UsageError where the sessions belong to
-    different cells, FileError for what cannot be read.
+    different cells or are one and the same, FileError for what cannot be read.
     """
+    _refuse_itself(session, folder, against)
     old, first = earlier(against), session.cell.camera.name
     check_same(old.session.cell, session.cell)
     if visit is not None or not observations(session, folder):
@@ -99,6 +100,17 @@ def recheck_session(
     answers = recheck_cameras(old.solved, [problems.get(name) for name in old.problems])
     named = zip(old.problems, answers, strict=True)
     return {name: answer for name, answer in named if answer is not None}
+
+
+def _refuse_itself(session: Session, folder: Path, against: Path) -> None:
+    """Refuse stations as evidence about the very result they gave, in this folder or a copy."""
+    same = folder.resolve() == against.resolve()
+    if same or (session.stations and session.stations == open_session(against).stations):
+        raise UsageError(
+            f"{against} holds the same stations: a session says nothing about itself",
+            "Record one to three new stations in a session of their own, then name the earlier "
+            "session with --against.",
+        )
 
 
 def nothing_yet(old: Earlier, count: int) -> Recheck:
