@@ -9,7 +9,14 @@ import pytest
 
 from engine.errors import SolveError
 from engine.estimate import solve
-from engine.estimate.information import known_information, station_information, uncertainty_at
+from engine.estimate.information import (
+    known_beforehand,
+    known_information,
+    known_whole,
+    station_information,
+    uncertainty_after,
+    whole_information,
+)
 from engine.estimate.predict import predict_flange
 from engine.estimate.problem import problem_from
 from engine.estimate.result import judged
@@ -58,18 +65,34 @@ def test_information_of_the_stations_adds_up_to_the_covariance(mount: str, geome
     np.testing.assert_allclose(got, expected, rtol=0.03)
 
 
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("geometry", [0.0, 0.4])
+def test_whole_information_and_what_was_known_beforehand_add_up_too(
+    mount: str, geometry: float
+) -> None:
+    case = Case(mount, stations=12, geometry_mm=geometry, accuracy_mm=geometry)
+    problem = simulated(case, np.random.default_rng(23)).problem
+    found = solve(problem)
+    typed = np.array([s.base_T_flange for s in problem.observations])
+    total = whole_information(problem, found, typed).sum(axis=0) + known_beforehand(problem, found)
+    expected, got = (np.sqrt(np.diag(np.linalg.inv(M))) for M in (known_whole(found), total))
+    np.testing.assert_allclose(got, expected, rtol=0.03)
+    if geometry:
+        assert got.shape == (12 + len(found.systematic.sd),) != (12,)
+
+
 def test_further_stations_lower_the_uncertainty_down_to_the_robots_floor() -> None:
     case = Case(stations=8, geometry_mm=0.4, accuracy_mm=0.4)
     problem = simulated(case, np.random.default_rng(24)).problem
     found = solve(problem)
     typed = np.array([s.base_T_flange for s in problem.observations])
-    known, more = known_information(found), station_information(problem, found, typed).sum(axis=0)
-    u = [uncertainty_at(np.linalg.inv(known + k * more), found.pick, found) for k in (0, 1, 1e6)]
+    known, more = known_whole(found), whole_information(problem, found, typed).sum(axis=0)
+    u = [uncertainty_after(known + k * more, found) for k in (0, 1, 1e6)]
     volume, pick = zip(*u, strict=True)
+    assert volume[0] == pytest.approx(found.uncertainty.work_volume_mm)
     assert pick[0] == pytest.approx(found.uncertainty.pick_mm)
-    assert volume[0] > 1.3 * volume[1] > 0
+    assert volume[0] > volume[1] > volume[2] > 0.0
     assert pick[0] > pick[1] > pick[2] > 0.02
-    assert volume[2] < 1e-3
 
 
 def test_information_of_thousands_of_candidates_is_one_call() -> None:

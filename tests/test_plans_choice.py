@@ -100,7 +100,11 @@ def test_choice_stops_when_the_uncertainty_is_low_enough() -> None:
         chosen = choose(aim, offered(information), count)
         losses.append(float(np.sqrt(aim.loss(aim.known + information[chosen].sum(axis=0)))))
     until = (losses[3] + losses[4]) / 2
-    chosen = choose(aim, offered(information), 20, until)
+
+    def enough(chosen: list[int]) -> bool:
+        return float(np.sqrt(aim.loss(aim.known + information[chosen].sum(axis=0)))) <= until
+
+    chosen = choose(aim, offered(information), 20, enough)
     assert len(chosen) <= 6
     assert np.sqrt(aim.loss(aim.known + information[chosen].sum(axis=0))) <= until
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from erring_arm import followed
 from plan_world import PIXEL_PX, World, world
 
 from engine.estimate.information import station_information
@@ -18,6 +19,7 @@ from engine.plans.types import Wish
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 
 SESSIONS = 200
+SEEDS = 4  # sessions with an erring arm
 CLOSE = 0.15  # [-] agreement of spread and expectation; 200 sessions tell the spread to 5 %
 NOISE = given_noise(PIXEL_PX, np.radians(0.02), 0.15)
 
@@ -54,3 +56,40 @@ def test_expected_uncertainty_is_the_spread_of_simulated_sessions(mount: Mount) 
     spread = float(np.sqrt(squares.mean(axis=0).max()))
     assert plan.work_volume_mm is not None
     assert spread == pytest.approx(plan.work_volume_mm, rel=CLOSE)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_plan_states_the_uncertainty_that_the_result_states(mount: Mount) -> None:
+    """The arm has geometric errors of 0.4 mm: what they leave open is in both numbers."""
+    ratios = []
+    for seed in range(SEEDS):
+        before, plan, after = followed(mount, seed)
+        assert plan.now_mm == pytest.approx(before.uncertainty.work_volume_mm)
+        assert plan.work_volume_mm is not None
+        assert after.uncertainty.work_volume_mm is not None
+        ratios.append(plan.work_volume_mm / after.uncertainty.work_volume_mm)
+    # Noise levels and the size of the arm's errors are estimated anew from nine stations: the
+    # ratio of one session spreads by a fifth (tests/bench/bench_plans_expected.py).
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.25)
+    assert np.ptp(ratios) < 0.8
+
+
+def test_a_wish_that_the_arms_own_errors_forbid_is_answered_with_the_usual_number() -> None:
+    before, plan, _ = followed(EYE_TO_HAND, 0, wish=Wish(until_mm=0.02))
+    assert before.uncertainty.work_volume_mm is not None
+    assert len(plan.steps) == 3
+    assert "not 0.02 mm" in plan.notes[0]
+    assert "arm's own errors" in plan.notes[0]
+
+
+def test_plan_ends_where_the_result_will_state_what_was_asked() -> None:
+    before, long, _ = followed(EYE_TO_HAND, 3)
+    assert before.uncertainty.work_volume_mm is not None
+    after = [2 * (step.work_volume_mm or np.nan) for step in long.steps]
+    until = (after[0] + after[-1]) / 2
+    assert until < 2 * before.uncertainty.work_volume_mm
+    _, short, _ = followed(EYE_TO_HAND, 3, wish=Wish(until_mm=until))
+    assert 0 < len(short.steps) < 10
+    assert short.work_volume_mm is not None
+    assert 2 * short.work_volume_mm <= until
+    assert all(2 * (step.work_volume_mm or 0.0) > until for step in short.steps[:-1])

@@ -277,6 +277,7 @@ def test_course_falls_and_ends_at_the_stated_uncertainty(recorded: Recorded) -> 
     picks = [point.pick_mm for point in points]
     assert all(later <= earlier for earlier, later in pairwise(picks))
     assert picks[-1] == pytest.approx(result.uncertainty.pick_mm, rel=0.02)
+    assert points[-1].work_volume_mm == pytest.approx(result.uncertainty.work_volume_mm, rel=0.02)
     assert course(problem, replace(result, pick=None)) == ()
 
 

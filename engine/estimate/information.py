@@ -1,4 +1,5 @@
-"""What a further station would tell about both transforms, for thousands of candidates at once."""
+"""What a further station would tell: about both transforms, for thousands of candidates at once,
+and about all that the fit does not know, for those that are shown to a person."""
 
 from __future__ import annotations
 
@@ -7,12 +8,14 @@ import numpy as np
 from ..camera.lens import Lens, lens
 from ..camera.reprojection import Views, linearised
 from ..frames import Array
+from .constraints import constraint_rows
+from .fit import State
 from .model import derivatives, predicted_view
 from .noise import Noise
-from .pick import PickModel
 from .problem import Problem
 from .result import Result
-from .solver import Solution
+from .solver import Solution, constraints
+from .systematic import flange_errors, systematic, typed_joints, usual_posture
 
 BLOCK = 512  # candidates per block: keeps the points of one block under 10 MB
 
@@ -24,20 +27,63 @@ def station_information(
 
     About [camera, board] of ``result``, in the order of its covariances, for an image of the whole
     board and one typed pose: the stop's own robot error is eliminated, the systematic robot errors
-    are held at their estimate, because no station on the same arm takes them away from a pick. To
-    add it to what is known, use `known_information`. ``noise`` defaults to the result's.
+    are held at their estimate. Made for choosing among thousands; what a person is told comes from
+    `whole_information`. To add it to what is known, use `known_information`. ``noise`` defaults to
+    the result's.
     """
-    levels = noise or result.noise
-    if levels is None:
-        raise ValueError("the result has no noise levels: it is not solved")
-    return _information(
-        problem, lens(problem.camera), result.geometric, result.board, base_T_flange, levels
-    )
+    held = np.zeros((len(base_T_flange), 6, 0))
+    return _of_result(problem, result, base_T_flange, held, noise)
 
 
 def known_information(result: Result) -> Array:
     """Return the information (12, 12) about [camera, board], systematic errors held."""
     return np.asarray(np.linalg.inv(result.full_covariance)[:12, :12])
+
+
+def whole_information(problem: Problem, result: Result, base_T_flange: Array) -> Array:
+    """Return what stations would add about [camera, board, systematic errors], (n, 12+p, 12+p).
+
+    As `station_information`, nothing held. The arm stands in the configuration of the stations
+    recorded. To add it to what is known, use `known_whole`; `uncertainty_after` says what is left.
+    """
+    model = systematic(problem.robot)
+    near = None
+    if model.arm is not None:
+        typed = np.array([seen.base_T_flange for seen in problem.observations])
+        near = usual_posture(model.arm, typed, typed_joints(problem.observations))
+    errors = flange_errors(model, base_T_flange, near=near)
+    return _of_result(problem, result, base_T_flange, errors, None)
+
+
+def known_whole(result: Result) -> Array:
+    """Return the information (12 + p, 12 + p) behind ``result``, priors included."""
+    return np.asarray(np.linalg.inv(result.full_covariance))
+
+
+def known_beforehand(problem: Problem, result: Result) -> Array:
+    """Return the part of `known_whole` that no station told, (12 + p, 12 + p).
+
+    The prior of the systematic errors, and measured numbers such as a height or a touched point.
+    """
+    found = result.systematic
+    prior = np.diag(np.concatenate([np.zeros(12), (found.scale * found.prior_sd) ** -2.0]))
+    for _, rows in constraint_rows(constraints(problem), result.geometric, result.board):
+        prior[:12, :12] += rows.T @ rows
+    return prior
+
+
+def uncertainty_after(information: Array, result: Result) -> tuple[float, float]:
+    """Return (work_volume_mm, pick_mm), standard, that ``information`` (12 + p, 12 + p) leaves.
+
+    The same quantities as in ``result.uncertainty``: of the delivered transform at the worst corner
+    of the work volume, with what the arm's systematic errors leave open in it, and of a pick.
+    Raises ValueError for an unsolved result.
+    """
+    if result.pick is None:
+        raise ValueError("the result is not solved")
+    covariance = np.asarray(np.linalg.inv(information))
+    volume = result.pick.work_volume_mm(result.pick.delivered_covariance(covariance))
+    return volume, result.pick.pick_mm(covariance, result.systematic.value)
 
 
 def flange_information(found: Solution, base_T_flange: Array) -> Array:
@@ -46,53 +92,51 @@ def flange_information(found: Solution, base_T_flange: Array) -> Array:
     return _information(
         found.problem,
         found.gathered.lens,
-        state.camera,
-        state.board,
+        state,
         base_T_flange,
+        np.zeros((len(base_T_flange), 6, 0)),
         found.fit.noise,
     )
 
 
-def uncertainty_at(covariance: Array, pick: PickModel, result: Result) -> tuple[float, float]:
-    """Return (work_volume_mm, pick_mm), standard, for ``covariance`` (12, 12) of [camera, board].
-
-    ``covariance`` is what `known_information` plus further stations leave, systematic errors held;
-    what those do to a pick is taken from ``result`` and never falls with the number of stations.
-    """
-    held = np.linalg.inv(np.linalg.inv(result.full_covariance)[:12, :12])
-    now = pick.work_volume_mm(held[:6, :6])
-    there = result.uncertainty.pick_mm
-    floor = 0.0 if there is None else max(there**2 - now**2, 0.0)
-    expected = pick.work_volume_mm(covariance[:6, :6])
-    return expected, float(np.sqrt(expected**2 + floor))
+def _of_result(
+    problem: Problem, result: Result, flange: Array, errors: Array, noise: Noise | None
+) -> Array:
+    levels = noise or result.noise
+    if levels is None:
+        raise ValueError("the result has no noise levels: it is not solved")
+    state = State(result.geometric, result.board, result.systematic.value)
+    return _information(problem, lens(problem.camera), state, flange, errors, levels)
 
 
 def _information(
-    problem: Problem, data: Lens, camera: Array, board: Array, flange: Array, noise: Noise
+    problem: Problem, data: Lens, state: State, flange: Array, errors: Array, noise: Noise
 ) -> Array:
-    points = problem.board.points()
-    blocks = [
-        _block(problem, data, camera, board, flange[start : start + BLOCK], points, noise)
-        for start in range(0, len(flange), BLOCK)
-    ]
-    return np.concatenate(blocks) if blocks else np.empty((0, 12, 12))
+    """Return the information; ``errors`` (n, 6, p) of the flange per systematic error."""
+    points, size = problem.board.points(), 12 + errors.shape[2]
+    blocks = []
+    for start in range(0, len(flange), BLOCK):
+        part = slice(start, start + BLOCK)
+        blocks.append(_block(problem, data, state, flange[part], errors[part], points, noise))
+    return np.concatenate(blocks) if blocks else np.empty((0, size, size))
 
 
 def _block(
     problem: Problem,
     data: Lens,
-    camera: Array,
-    board: Array,
+    state: State,
     flange: Array,
+    errors: Array,
     points: Array,
     noise: Noise,
 ) -> Array:
+    camera, board = state.camera, state.board
     view = predicted_view(problem.mount, camera, flange, board)
     shape = (len(flange), len(points))
     views = Views(np.broadcast_to(points, (*shape, 3)), np.zeros((*shape, 2)), np.ones(shape))
     seen = linearised(views, view, data).information
     by_camera, by_board, by_flange = derivatives(problem.mount, camera, flange, board)
-    rows = np.concatenate([by_camera, by_board], axis=2)
+    rows = np.concatenate([by_camera, by_board, by_flange @ errors], axis=2)
     robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
     V = noise.pixel_px**2 * np.linalg.inv(seen) + robot
     return np.asarray(np.swapaxes(rows, 1, 2) @ np.linalg.solve(V, rows))

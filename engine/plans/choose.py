@@ -22,6 +22,7 @@ WORTH = 0.998  # [-] an exchange must lower the loss by this factor to be made
 
 Usable = Callable[[int], bool]
 Alike = Callable[[int], NDArray[np.bool_]]
+Enough = Callable[[list[int]], bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,15 +48,17 @@ class Offered:
     alike: Alike
 
 
-def choose(aim: Aim, offered: Offered, count: int, until_mm: float | None = None) -> list[int]:
+def choose(
+    aim: Aim, offered: Offered, count: int, enough: Enough = lambda chosen: False
+) -> list[int]:
     """Return the indices of up to ``count`` candidates.
 
-    Stops early when u at the worst corner falls below ``until_mm``. The order is that of the
-    greedy choice, exchanged ones in their places.
+    Stops early when those chosen so far are ``enough``. The order is that of the greedy choice,
+    exchanged ones in their places.
     """
     chosen: list[int] = []
     total = aim.known
-    while len(chosen) < count and not _enough(aim, total, until_mm):
+    while len(chosen) < count and not enough(chosen):
         best = _best(aim, total, offered, chosen)
         if best is None:
             break
@@ -76,10 +79,6 @@ def by_gain(aim: Aim, offered: Array) -> list[int]:
         order.append(best)
         total = total + offered[best]
     return order
-
-
-def _enough(aim: Aim, total: Array, until_mm: float | None) -> bool:
-    return until_mm is not None and float(aim.loss(total)) <= until_mm**2
 
 
 def _best(

@@ -9,7 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..camera.lens import project_with_jacobian
-from ..estimate.information import known_information, station_information, uncertainty_at
+from ..estimate.information import (
+    known_information,
+    known_whole,
+    station_information,
+    uncertainty_after,
+    whole_information,
+)
 from ..estimate.model import derivatives, implied_flange, predicted_view
 from ..estimate.pick import PickModel
 from ..estimate.problem import Problem
@@ -47,8 +53,9 @@ class Offers:
 class Outlook:
     """A rough result, and what further stations must keep to.
 
-    ``known`` (12, 12) is the information so far, ``present`` (4, 4) the flange pose to start from,
-    ``usual_mm`` the distance of the first station.
+    ``known`` (12, 12) is the information so far, systematic errors held: stations are chosen by it.
+    ``whole`` (12 + p, 12 + p) holds nothing back: what a person is told comes from it. ``present``
+    (4, 4) the flange pose to start from, ``usual_mm`` the distance of the first station.
     ``one_axis``: the arm turns about one axis only and nothing measured fixes what that hides.
     """
 
@@ -56,6 +63,7 @@ class Outlook:
     result: Result
     pick: PickModel
     known: Array
+    whole: Array
     present: Array
     sight: Sight
     arm: ArmCheck
@@ -70,16 +78,31 @@ class Outlook:
         return Aim(self.known, np.swapaxes(moved, 1, 2) @ moved)
 
     def expected(self, information: Array) -> tuple[float, float] | None:
-        """Return (work_volume_mm, pick_mm), standard, that (12, 12) would leave; None: unknown."""
+        """Return (work_volume_mm, pick_mm), standard, as a result would state them; None: unknown.
+
+        ``information`` (12 + p, 12 + p): `whole`, and what further stations add to it.
+        """
         if self.one_axis:
             return None
-        left = np.asarray(np.linalg.inv(information))
-        volume, pick = uncertainty_at(left, self.pick, self.result)
+        volume, pick = uncertainty_after(information, self.result)
         return (volume, pick) if volume < OPEN_MM else None
+
+    def after(self, flange: Array) -> tuple[float, float] | None:
+        """Return what `expected` says after stations at flange poses (n, 4, 4)."""
+        return self.expected(self.whole + self.whole_information(flange).sum(axis=0))
+
+    def reaches(self, flange: Array, until_mm: float) -> bool:
+        """Tell whether stations at flange poses (n, 4, 4) bring u to ``until_mm`` or below."""
+        after = self.after(flange)
+        return after is not None and after[0] <= until_mm
+
+    def whole_information(self, flange: Array) -> Array:
+        """Return what stations at flange poses (n, 4, 4) would add, (n, 12 + p, 12 + p)."""
+        return whole_information(self.problem, self.result, flange)
 
     def enough(self, until_mm: float | None) -> bool:
         """Tell whether U = 2u at the work volume is below ``until_mm`` already."""
-        now = self.expected(self.known)
+        now = self.expected(self.whole)
         return until_mm is not None and now is not None and 2 * now[0] <= until_mm
 
     def views(self, flange: Array) -> Array:
@@ -87,7 +110,7 @@ class Outlook:
         return predicted_view(self.problem.mount, self.result.geometric, flange, self.result.board)
 
     def information(self, flange: Array) -> Array:
-        """Return what stations at flange poses (n, 4, 4) would add, (n, 12, 12)."""
+        """Return what stations at flange poses (n, 4, 4) would add to `known`, (n, 12, 12)."""
         return station_information(self.problem, self.result, flange)
 
     def seen(self, flange: Array, view: Array) -> NDArray[np.bool_]:
@@ -173,6 +196,7 @@ def outlook(
         result=result,
         pick=result.pick,
         known=held,
+        whole=known_whole(result),
         present=present,
         sight=sight(problem.camera, problem.board, usual),
         arm=arm,

@@ -175,7 +175,7 @@ def _closed(
     """Return the plan with a last stop at the first station's pose."""
     fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
-    after = look.expected(look.known + look.information(poses[1:]).sum(axis=0))
+    after = look.after(poses[1:])
     last = Step(
         by="pose",
         base_T_flange=pose,

@@ -13,7 +13,7 @@ from ..estimate.model import implied_flange
 from ..frames import Array, rotation_angle, rotation_exp, transform
 from ..sessions.cell import Cell
 from .arm import is_level
-from .choose import Offered, by_gain, choose
+from .choose import Enough, Offered, by_gain, choose
 from .grid import grid_views
 from .jog import jog_text
 from .order import jog_cost, ordered
@@ -31,6 +31,10 @@ DETOUR = 10.0  # [moves of 100 mm or 20°] what a way that is not straight costs
 RETRIES = 4  # times stations without a clear way are replaced
 
 ENOUGH = "U at the work volume is about {now} mm already: no further station is needed for that."
+OF_THE_ARM = (
+    " What the arm's own errors leave open in the transform falls slowly: a calibrated robot, or "
+    "its true robot.accuracy_mm, helps more than further stations."
+)
 NOT_STRAIGHT = (
     "The straight way to {numbers} of this plan would break a joint limit or fold the arm another "
     "way: come back to where the robot stands now, and go there from here."
@@ -39,14 +43,15 @@ NOT_STRAIGHT = (
 
 def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Fields) -> Plan:
     """Return the best further stations after the recorded poses ``typed`` (n, 4, 4)."""
-    count = wish.count
-    if count is None:
-        more = max(USUAL_STATIONS - len(typed), LEAST_MORE)
-        count = MOST_STATIONS if wish.until_mm is not None else more
+    usual = max(USUAL_STATIONS - len(typed), LEAST_MORE)
     until = None if wish.until_mm is None else wish.until_mm / 2.0
+    count = wish.count or (usual if until is None else MOST_STATIONS)
     offers = _unlike(look.offers(), [*typed, *wish.avoid])
     poses = best_stations(look, offers, count, until)
     notes = () if len(poses) >= count or until is not None else (few(len(poses), count),)
+    if until is not None and poses and not look.reaches(np.array(poses), until):
+        notes = (beyond(look, np.array(poses), 2 * until),)
+        poses = poses if wish.count else best_stations(look, offers, usual)
     fresh = plan_of(cell, look, poses, until, near, notes)
     kept = _kept(cell, look, wish, near)
     return kept if kept is not None and _no_worse(kept, fresh) else fresh
@@ -78,6 +83,17 @@ def few(found: int, wanted: int) -> str:
     )
 
 
+def beyond(look: Outlook, poses: Array, until_mm: float) -> str:
+    """Say that U = 2u stays above ``until_mm`` after all of ``poses`` (n, 4, 4), and why."""
+    after = look.after(poses)
+    if after is None:
+        return f"U at the work volume is not known yet: the plan cannot stop at {until_mm:g} mm."
+    stations = "1 more station" if len(poses) == 1 else f"{len(poses)} more stations"
+    why = OF_THE_ARM if len(look.result.systematic.sd) else ""
+    left = f"about {2 * after[0]:.2g} mm after {stations}"
+    return f"U at the work volume would still be {left}, not {until_mm:g} mm.{why}"
+
+
 def best_stations(
     look: Outlook, offers: Offers, count: int, until_mm: float | None = None
 ) -> list[Array]:
@@ -89,7 +105,7 @@ def best_stations(
         offered = Offered(
             offers.information, _usable(look, offers, stands, barred), _like(offers.flange)
         )
-        chosen = choose(look.aim, offered, count, until_mm)
+        chosen = choose(look.aim, offered, count, _enough(look, offers, until_mm))
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
         found, left = ordered(look.present, list(offers.flange[ranked]), _leg_cost(look))
         order = [ranked[k] for k in found]
@@ -97,6 +113,15 @@ def best_stations(
             break
         barred[[ranked[k] for k in left]] = True
     return [offers.flange[index] for index in order]
+
+
+def _enough(look: Outlook, offers: Offers, until_mm: float | None) -> Enough:
+    """Return whether chosen stations bring u below ``until_mm`` as the result will state it."""
+
+    def enough(chosen: list[int]) -> bool:
+        return until_mm is not None and look.reaches(offers.flange[chosen], until_mm)
+
+    return enough
 
 
 def _leg_cost(look: Outlook) -> Callable[[Array, Array], float]:
@@ -162,15 +187,15 @@ def plan_of(
 
     It ends with the first station after which u is expected below ``until_mm``.
     """
-    now = look.expected(look.known)
+    now = look.expected(look.whole)
     before = now and now[0]
-    steps, here, total = list[Step](), look.present, look.known
+    steps, here, total = list[Step](), look.present, look.whole
     crooked: list[int] = []
     for flange in poses:
         if until_mm is not None and before is not None and before <= until_mm:
             break
         fields, pose = shown(cell, look.arm, flange, near)
-        total = total + look.information(pose[None])[0]
+        total = total + look.whole_information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]
         words = (

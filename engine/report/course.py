@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..estimate.information import known_information, station_information, uncertainty_at
+from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 
@@ -31,8 +31,8 @@ class CoursePoint:
 def course(problem: Problem, result: Result) -> tuple[CoursePoint, ...]:
     """Return what the first 3, 4, ... used stations tell, to first order around ``result``.
 
-    Noise levels and systematic errors are those of the whole session, boards are taken as seen
-    whole. Empty where nothing was solved.
+    Noise levels are those of the whole session, boards are taken as seen whole. Empty where
+    nothing was solved.
     """
     if result.pick is None or result.noise is None or result.uncertainty.pick_mm is None:
         return ()
@@ -40,37 +40,17 @@ def course(problem: Problem, result: Result) -> tuple[CoursePoint, ...]:
     poses = [seen.base_T_flange for seen in problem.observations if seen.id in used]
     if len(poses) < FEWEST:
         return ()
-    information = np.cumsum(station_information(problem, result, np.array(poses)), axis=0)
-    information += _measured_apart(known_information(result) - information[-1], information[-1])
+    information = np.cumsum(whole_information(problem, result, np.array(poses)), axis=0)
+    information += known_beforehand(problem, result)
     points = []
     for count in range(FEWEST, len(poses) + 1):
-        covariance = _covariance(information[count - 1])
-        if covariance is None:
-            points.append(CoursePoint(count, None, None))
-        else:
-            u = uncertainty_at(covariance, result.pick, result)
-            points.append(CoursePoint(count, *u))
+        known = information[count - 1]
+        u = uncertainty_after(known, result) if _shown(known[:12, :12]) else (None, None)
+        points.append(CoursePoint(count, *u))
     return tuple(points)
 
 
-def _measured_apart(rest: Array, stations: Array) -> Array:
-    """Return the part of ``rest`` (12, 12) about directions of which all stations tell nothing.
-
-    That is what a measured height or a touched point tells about a four-axis robot.
-    """
-    values, vectors = np.linalg.eigh(_scaled(stations))
-    blind = vectors[:, values < RANK * values[-1]]
-    onto = blind @ blind.T
-    return _scaled(onto @ _scaled(rest) @ onto, 1.0 / SCALE)
-
-
-def _scaled(information: Array, scale: Array = SCALE) -> Array:
-    return np.asarray(information * np.outer(scale, scale))
-
-
-def _covariance(information: Array) -> Array | None:
-    """Return the inverse (12, 12), or None where a direction is not known."""
-    values, vectors = np.linalg.eigh(_scaled(information))
-    if values[0] < RANK * values[-1]:
-        return None
-    return _scaled((vectors / values) @ vectors.T)
+def _shown(information: Array) -> bool:
+    """Tell whether (12, 12) leaves no direction unknown."""
+    values = np.linalg.eigvalsh(information * np.outer(SCALE, SCALE))
+    return bool(values[0] >= RANK * values[-1])
