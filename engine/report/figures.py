@@ -197,7 +197,7 @@ def course_picture(points: Sequence[CoursePoint], tolerance_mm: float) -> Pictur
     figure, axes = canvas(3.4, 2.6)
     ax = axes[0, 0]
     ax.plot(counts, pick, "-o", color=INK, markersize=3, label="a pick")
-    ax.plot(counts, camera, "--s", color=ACCENT, markersize=3, label="without the arm's own errors")
+    ax.plot(counts, camera, "--s", color=ACCENT, markersize=3, label="of the camera's transform")
     ax.axhline(tolerance_mm, color=INK, linewidth=0.8, linestyle=":", label="tolerance")
     ax.set_ylim(0, 1.15 * max(tolerance_mm, min(float(pick.max()), 3 * tolerance_mm)))
     ax.set_xlabel("stations used")
@@ -207,7 +207,7 @@ def course_picture(points: Sequence[CoursePoint], tolerance_mm: float) -> Pictur
     words = (
         f"Expanded uncertainty (k = 2) at the worst corner of the work volume: of a pick "
         f"{pick[0]:.2g} mm after {counts[0]} stations and {pick[-1]:.2g} mm after {counts[-1]}; "
-        f"without the arm's own errors {camera[0]:.2g} mm and {camera[-1]:.2g} mm. To first "
-        "order, with the noise of the whole session."
+        f"of a point placed by the camera's transform {camera[0]:.2g} mm and {camera[-1]:.2g} mm. "
+        "To first order, with the noise of the whole session."
     )
     return Picture("Uncertainty over the stations", drawn(figure), words, half=True)
