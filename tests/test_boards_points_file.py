@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from engine.boards.pattern import Board
 from engine.boards.points_file import (
-    board_points_text,
     points_text,
     read_board_points,
     read_points,
@@ -97,7 +96,7 @@ def test_any_bytes_give_points_or_a_clear_error(tmp_path_factory, data: bytes, c
 
 
 def test_measured_board_replaces_ideal_coordinates(tmp_path: Path) -> None:
-    text = board_points_text(np.array([0, 10]), np.array([[0.01, -0.02, 0.0], [25.1, 24.9, 0.3]]))
+    text = "id,x_mm,y_mm,z_mm\n0,0.0100,-0.0200,0.0000\n10,25.1000,24.9000,0.3000\n"
     measured = read_board_points(file(tmp_path, text), BOARD)
     points = replace(BOARD, measured=measured).points()
     assert points[10].tolist() == [25.1, 24.9, 0.3]

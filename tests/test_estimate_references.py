@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from joint_least_squares import Everything
+from known_noise import given_noise
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 
 from engine.camera.reprojection import linearised
 from engine.estimate.fit import State, Stations, fit
 from engine.estimate.gather import gather
 from engine.estimate.model import predicted_view
-from engine.estimate.noise import given_noise, noise_prior
+from engine.estimate.noise import noise_prior
 from engine.estimate.solver import relinearised, solution
 from engine.frames import displacement
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_noise import given_noise
 
 from engine.estimate import solve
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
-from engine.estimate.noise import given_noise
 from engine.estimate.pick import approach
 from engine.estimate.solver import solution
 from engine.frames import displacement, transform

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 from pathlib import Path
 
@@ -12,7 +11,7 @@ import pytest
 from PIL import Image
 
 from engine.errors import FileError
-from engine.images.load import image_hash, is_whole, read_image, settled
+from engine.images.load import is_whole, read_image, settled
 
 GREY = np.random.default_rng(0).integers(0, 256, (48, 64), dtype=np.uint8)
 
@@ -108,13 +107,6 @@ def test_missing_file_and_folder_are_told_apart(tmp_path: Path) -> None:
         read_image(tmp_path / "none.png")
     with pytest.raises(FileError, match="is a folder"):
         read_image(tmp_path)
-
-
-def test_hash_is_the_files_sha256(tmp_path: Path) -> None:
-    # FIPS 180-4, the digest of "abc"
-    (tmp_path / "abc").write_bytes(b"abc")
-    assert image_hash(tmp_path / "abc") == hashlib.sha256(b"abc").hexdigest()
-    assert image_hash(tmp_path / "abc").startswith("ba7816bf8f01cfea414140de5dae2223")
 
 
 def test_file_that_grows_or_is_empty_or_missing_is_not_settled(tmp_path: Path) -> None:

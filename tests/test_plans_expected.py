@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from erring_arm import followed
+from known_noise import given_noise
 from plan_world import PIXEL_PX, World, world
 
 from engine.estimate.information import station_information
-from engine.estimate.noise import given_noise
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
 from engine.frames import Array

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_noise import given_noise
 from plan_world import ARM, BOARD, World, practice_grid, world
 
 from engine.errors import UsageError
 from engine.estimate.information import station_information
-from engine.estimate.noise import given_noise
 from engine.estimate.problem import problem_from
 from engine.frames import Array, apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields

@@ -58,14 +58,6 @@ def points_text(ids: NDArray[np.int64], pixels: Array) -> str:
     return "\n".join(lines) + "\n"
 
 
-def board_points_text(ids: NDArray[np.int64], points: Array) -> str:
-    """Return board points (n, 3) [mm] as CSV, to 1e-4 mm."""
-    lines = [",".join(MEASURED)]
-    for i, xyz in zip(ids, points, strict=True):
-        lines.append(",".join([str(int(i)), *(f"{value:.4f}" for value in xyz)]))
-    return "\n".join(lines) + "\n"
-
-
 def _rows(path: Path | str, header: tuple[str, ...], board: Board) -> list[tuple[float, ...]]:
     lines = _lines(path)
     _, first = next(lines, (1, []))

@@ -82,11 +82,6 @@ def starting_noise(prior: NoisePrior) -> Noise:
     return Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
 
 
-def given_noise(pixel_px: float, rotation: float, position: float) -> Noise:
-    """Return known levels [px], [rad], [mm] as noise without a floor."""
-    return Noise(2.0 * np.log([pixel_px, rotation, position]), 0.0, (0.0, 0.0))
-
-
 def prior_score(noise: Noise, prior: NoisePrior) -> tuple[Array, Array]:
     """Return the log prior's slope (3,) and its information (3,) by the log variances."""
     offset = noise.log_variance - 2.0 * np.log(np.array(prior.median))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 import zlib
 from collections.abc import Callable
@@ -34,11 +33,6 @@ def read_image(path: Path | str) -> Grey:
     brightest pixel. Raises FileError for a file that is missing, empty, cut off or no image.
     """
     return decode_image(image_bytes(path), path)
-
-
-def image_hash(path: Path | str) -> str:
-    """Return the SHA-256 of the file's content (hexadecimal). Raises FileError."""
-    return hashlib.sha256(image_bytes(path)).hexdigest()
 
 
 def settled(path: Path | str, wait_s: float, sleep: Callable[[float], None] = time.sleep) -> bool:

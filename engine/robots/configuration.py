@@ -31,11 +31,6 @@ def configuration(arm: Kinematics, q: ArrayLike) -> tuple[str, ...]:
     return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
 
 
-def same_configuration(arm: Kinematics, q1: ArrayLike, q2: ArrayLike) -> bool:
-    """Tell whether two postures (axes,) carry the same labels."""
-    return configuration(arm, q1) == configuration(arm, q2)
-
-
 def _arm_labels(arm: Kinematics, theta: Array) -> tuple[str, ...]:
     size = arm.robot.geometry_mm
     lean, elbow = theta[1], theta[2] + np.arctan2(size["a2"], size["c3"])

@@ -11,13 +11,17 @@ from __future__ import annotations
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from itertools import product
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from known_noise import given_noise
+
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
-from engine.estimate.noise import given_noise
 from engine.estimate.solver import Solution, solution
 from engine.frames import Array, displacement
 from engine.simulate.statistics import Case, Simulated, simulated

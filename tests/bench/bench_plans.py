@@ -18,10 +18,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from known_noise import given_noise
 from plan_world import World, practice_grid, world
 
 from engine.estimate.information import known_information, station_information
-from engine.estimate.noise import given_noise
 from engine.estimate.problem import problem_from
 from engine.plans.types import Wish
 from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
