@@ -14,12 +14,11 @@ import pytest
 import yaml
 from command import answer, refused, stationbook
 from made_session import make_session
-from touching import TIP, TIP_U, Toucher, lay_board, touch_pose
+from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
 from engine.proof.touch import PointError, repeated
 from engine.proof.touch_file import read_touches
 from engine.sessions.cell import EYE_TO_HAND
-from engine.sessions.folder import open_session
 from engine.simulate.scenario import Truth, cell
 from engine.steps import proof as steps
 
@@ -51,9 +50,7 @@ def touch(
         assert answer("proof", folder, "--view", laid.points)["id"] == number
         for point in points:  # the same step as the command takes, without a process for each
             pose = touch_pose(laid, point, rng, off)
-            opened, found = open_session(folder), read_touches(folder)
-            change = steps.touch_added(opened, folder, found, pose, point=point, who=WHO)
-            steps.keep(opened, folder, [change], WHO)
+            touch_point(folder, WHO, pose, point)
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -24,7 +24,7 @@ from screen_bench import (
     type_line,
 )
 from textual.pilot import Pilot
-from touching import TIP, TIP_U, Laid, lay_board, touch_pose
+from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
 from engine.proof.touch_file import read_touches
 from engine.sessions.cell import EYE_IN_HAND
@@ -129,13 +129,14 @@ def recorded(folder: Path, truth: Truth, off: float = 0.0, count: int = 8) -> No
     """Record pointer, both places of the board and the first touches, without the screen."""
     rng = np.random.default_rng(8)
     with writing(folder):
-        steps.set_pointer(folder, "0 0 150", TIP_U, WHO)
+        pointer = steps.pointer_set(read_touches(folder), "0 0 150", TIP_U)
+        steps.keep(open_session(folder), folder, [pointer], WHO)
         for number, place in enumerate(PLACES, start=1):
             laid = lay_board(folder.parent, number, truth, place, rng)
-            steps.add_view(open_session(folder), folder, laid.points, None, WHO)
+            take_view(folder, WHO, laid.points)
             for point in CORNERS[: max(0, min(4, count - 4 * (number - 1)))]:
                 pose = touch_pose(laid, point, rng, np.array([0.0, off, 0.0]))
-                steps.add_touch(open_session(folder), folder, pose, point=point, who=WHO)
+                touch_point(folder, WHO, pose, point)
 
 
 @on_screen
@@ -199,13 +200,13 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
     rng = np.random.default_rng(1)
     laid = lay_board(folder.parent, 3, truth, PLACES[0], rng)
     with writing(folder):
-        steps.add_view(open_session(folder), folder, laid.points, None, WHO)
+        take_view(folder, WHO, laid.points)
         pose = touch_pose(laid, 5, rng, 30.0)
-        steps.add_touch(open_session(folder), folder, pose, point=5, who=WHO)
+        touch_point(folder, WHO, pose, 5)
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
-        await until(pilot, "NOT PROVEN", "OFF", "image 3, 5", "Touches 9 disagree")
+        await until(pilot, "NOT PROVEN", "OFF", "image 3, 5", "Touch 9 disagrees")
         await pilot.press("f5")
         await until(pilot, "proof-disagrees", "proof-tolerance", "Touch them again.")
         await pilot.press("f5", "f6")
@@ -330,7 +331,8 @@ async def test_a_follower_sees_touches_live_and_can_change_nothing(
         assert isinstance(app.screen, Proof)
         assert (folder / "proof.yaml").read_bytes() == before
         with writing(folder):
-            steps.forget_touch(folder, 3, WHO)
+            forgotten = steps.touch_forgotten(read_touches(folder), 3)
+            steps.keep(open_session(folder), folder, [forgotten], WHO)
         await until(pilot, "2 of at least 4 different points", "left out")
         await pilot.press("q")
         await until(pilot, "Verdict:")

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from engine.proof.conclusion import Proof
     from engine.proof.touch import PointError
     from engine.proof.touch_file import Touch, Touches
-    from engine.steps.proof import Who
+    from engine.steps.proof import Change, Who
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
 NO_POINT = "type the number of the board point first, a whole number, then the pose"
@@ -112,18 +112,17 @@ class Touching:
 
     def set_pointer(self, tip: str, u: str) -> None:
         """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
-        from engine.steps.proof import set_pointer
+        from engine.steps.proof import pointer_set
 
         u_mm = float(u.replace(",", "."))
-        self._do(lambda: set_pointer(self.desk.folder, tip, u_mm, self._who()))
+        self._do(lambda found: pointer_set(found, tip, u_mm))
 
     def add_view(self, path: Path, looked: str | None) -> int:
         """Add an image (or points) of the board lying in the cell; returns its number."""
-        from engine.steps.proof import add_view
+        from engine.steps.proof import view_added
 
-        desk = self.desk
-        self._do(lambda: add_view(desk.opened(), desk.folder, path, looked, self._who()))
-        return self.found.views[-1].id if self.found else 0
+        session, folder, now = self.desk.opened(), self.desk.folder, self.desk.clock()
+        return self._do(lambda found: view_added(session, folder, found, path, looked, now))
 
     def add_image(self, image: NewImage, looked: str | None) -> int:
         """Add an image as the source delivered it; returns its number."""
@@ -138,25 +137,37 @@ class Touching:
 
     def add_touch(self, text: str) -> int:
         """Add the touch that was typed, point and pose in one line; returns its number."""
-        from engine.steps.proof import add_touch
+        from engine.steps.proof import touch_added
 
         point, pose = split(text)
         if point is None:
             raise UsageError(NO_POINT)
-        desk = self.desk
-        self._do(lambda: add_touch(desk.opened(), desk.folder, pose, point=point, who=self._who()))
-        return self.found.touches[-1].id if self.found else 0
+        session, folder, who = self.desk.opened(), self.desk.folder, self._who()
+        return self._do(
+            lambda found: touch_added(session, folder, found, pose, point=point, who=who)
+        )
 
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
-        from engine.steps.proof import forget_touch
+        from engine.steps.proof import touch_forgotten
 
-        self._do(lambda: forget_touch(self.desk.folder, touch, self._who()))
+        self._do(lambda found: touch_forgotten(found, touch))
 
-    def _do(self, step: Callable[[], object]) -> None:
-        """Carry out one step and conclude anew."""
-        self.desk.alone(step)
+    def _do(self, step: Callable[[Touches], Change]) -> int:
+        """Record one change of what was touched, conclude anew, and return its number."""
+        from engine.proof.touch_file import read_touches
+        from engine.steps.proof import keep
+
+        folder, recorded = self.desk.folder, []
+
+        def record() -> None:
+            change = step(read_touches(folder))
+            keep(self.desk.opened(), folder, [change], self._who())
+            recorded.append(change.which)
+
+        self.desk.alone(record)
         self.read()
+        return recorded[0]
 
     def _who(self) -> Who:
         from engine.steps.proof import Who
