@@ -307,7 +307,12 @@ async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -
     app = app_for(folder)
     async with app.run_test(size=(100, 30)) as pilot:
         await opened(pilot)
-        (folder / "incoming/broken.png").write_bytes(b"no image at all")
+        broken = tmp_path / "broken.png"
+        broken.write_bytes(b"no image at all")
+        await pilot.press("escape", "i")
+        await until(pilot, "Image of this station")
+        await type_line(pilot, str(broken))
+        await pilot.press("enter")
         await until(pilot, "No image", "not a readable")
         await pilot.pause(2 * LOOK_EVERY)
         assert "not a readable" in text(app)
