@@ -312,7 +312,7 @@ async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -
         await pilot.press("escape", "i")
         await until(pilot, "Image of this station")
         await type_line(pilot, str(broken))
-        await pilot.press("enter")
+        await pilot.press("enter", "escape")
         await until(pilot, "No image", "not a readable")
         await pilot.pause(2 * LOOK_EVERY)
         assert "not a readable" in text(app)
