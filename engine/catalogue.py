@@ -586,8 +586,8 @@ CATALOGUE: dict[str, Entry] = {
         "error",
         "{touches:Touch|Touches} {touches} {touches:disagrees|disagree} with the camera by more "
         "than U explains; the worst is {worst} mm off, U is {expanded} mm.",
-        "Touch there again. If it stays: check the active tool and frame, the pointer's tip and "
-        "the board's pitch, then calibrate again.",
+        "Touch {touches:it|them} again. If it stays: check the active tool and frame, the "
+        "pointer's tip and the board's pitch, then calibrate again.",
         cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
         "that moved between image and touch, or a result that claims too much.",
         shows="The difference of camera and robot is larger than twice its standard uncertainty.",
