@@ -19,6 +19,7 @@ from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 from engine.proof.touch import PointError, repeated
 from engine.proof.touch_file import read_touches
 from engine.sessions.cell import EYE_TO_HAND
+from engine.sessions.journal import read_journal
 from engine.simulate.scenario import Truth, cell
 from engine.steps import proof as steps
 
@@ -77,6 +78,11 @@ def test_agreeing_touches_prove_the_result(session: tuple[Path, Truth]) -> None:
     journal = (folder / "journal.jsonl").read_text(encoding="utf-8")
     assert '"action": "proof touch"' in journal
     assert '"action": "proof"' in journal
+    touched = [line for line in read_journal(folder) if line["action"] == "proof touch"]
+    assert len(touched) == 8
+    assert all(line["finished"] for line in touched)
+    answer("report", folder)
+    assert "<td>proof touch</td>" in (folder / "report.html").read_text(encoding="utf-8")
 
 
 def test_proof_said_twice_changes_nothing_and_a_new_solution_needs_a_new_proof(

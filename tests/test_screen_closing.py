@@ -108,7 +108,7 @@ async def test_a_closing_stop_that_is_planned_is_entered_as_closing(tmp_path: Pa
 async def test_f4_drives_the_demos_robot_back_to_the_first_station(tmp_path: Path) -> None:
     app = Stationbook(Welcome(tmp_path / "demo", 7))
     async with app.run_test(size=(80, 24)) as pilot:
-        await until(pilot, "Ready, in")
+        await until(pilot, "Enter begins.")
         await pilot.press("enter")
         await until(pilot, "Simulated pendant  F4 drives")
         poses = []

@@ -68,7 +68,7 @@ def test_an_image_from_before_the_session_comes_only_when_asked_for(
     desk = Desk(folder)
     desk.open()
     try:
-        watch = Watch(desk)
+        watch = Watch(desk, desk.cameras[0])
         watch.open()
         first = watch.newest()
         assert (first is None) == bool(age)

@@ -15,11 +15,12 @@ from ..estimate.problem import Touched
 from ..frames import Array
 from ..pendant.conventions import JOINTS
 from ..sessions.cell import EYE_TO_HAND, Cell
+from ..sessions.places import PROOF_FILE
 from ..sessions.poses import station_pose
 from ..sessions.session import Station
 from .stated import Stated
 from .touch import Placed, PointError, point_error, seen_place, seen_point, touched_at
-from .touch_file import PROOF_FILE, Pointer, Touch, Touches, no_pointer, read_touches
+from .touch_file import Pointer, Touch, Touches, no_pointer, read_touches
 
 
 def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> Array:

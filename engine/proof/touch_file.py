@@ -9,6 +9,7 @@ from typing import Literal
 
 from ..errors import FileError
 from ..sessions.dump import yaml_dump
+from ..sessions.places import PROOF_FILE
 from ..sessions.schema import (
     Field,
     FileName,
@@ -28,7 +29,6 @@ from ..sessions.session_file import MAX_ID
 from ..sessions.versions import check_format
 from ..sessions.yaml_text import Node, read_yaml
 
-PROOF_FILE = "proof.yaml"
 Role = Literal["proof", "missing-number"]
 
 

@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from .dump import plain
-from .places import JOURNAL_FILE, RESULT_FILE, SESSION_FILE
+from .places import JOURNAL_FILE, PROOF_FILE, RESULT_FILE, SESSION_FILE
 from .store import append_line
 from .yaml_text import read_bytes, sha256
 
+CHANGED = (SESSION_FILE, RESULT_FILE, PROOF_FILE)  # files whose changes it records
 MAX_JOURNAL = 512 * 2**20  # bytes; a thousand actions take 0.5 MB
 
 Line = dict[str, Any]
@@ -67,7 +68,7 @@ def _parsed(text: str) -> Line | None:
         line = json.loads(text)
     except (ValueError, RecursionError):
         return None
-    if not isinstance(line, dict) or line.get("file") not in (SESSION_FILE, RESULT_FILE):
+    if not isinstance(line, dict) or line.get("file") not in CHANGED:
         return None
     before = line.get("before")
     whole = isinstance(line.get("after"), str) and (before is None or isinstance(before, str))

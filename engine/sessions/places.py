@@ -8,6 +8,7 @@ from ..errors import FileError
 
 SESSION_FILE = "session.yaml"
 RESULT_FILE = "result.yaml"
+PROOF_FILE = "proof.yaml"
 JOURNAL_FILE = "journal.jsonl"
 LOCK_FILE = ".lock"
 

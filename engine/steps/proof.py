@@ -21,7 +21,6 @@ from ..proof.hold_out import HeldOut, held_out, held_out_finding, split
 from ..proof.placing import point_errors
 from ..proof.stated import stated
 from ..proof.touch_file import (
-    PROOF_FILE,
     Pointer,
     Role,
     Touch,
@@ -35,7 +34,7 @@ from ..robots.arms import joint_types
 from ..sessions.cell import EYE_IN_HAND, Cell
 from ..sessions.dump import plain, yaml_dump
 from ..sessions.folder import commit, record_change
-from ..sessions.places import RESULT_FILE
+from ..sessions.places import PROOF_FILE, RESULT_FILE
 from ..sessions.results import keep_earlier, read_result
 from ..sessions.session import Session
 from ..sessions.store import encoded

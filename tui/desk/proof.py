@@ -175,7 +175,7 @@ class Touching:
         return Who(self.desk.operator, self.desk.clock())
 
     def _current_stamp(self) -> tuple[int, int] | None:
-        from engine.proof.touch_file import PROOF_FILE
+        from engine.sessions.places import PROOF_FILE
 
         with suppress(OSError):
             status = (self.desk.folder / PROOF_FILE).stat()
