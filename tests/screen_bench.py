@@ -13,6 +13,7 @@ from time import monotonic
 from typing import Any
 
 from textual.app import App
+from textual.events import Paste
 from textual.pilot import Pilot
 from textual.widget import Widget
 
@@ -112,6 +113,14 @@ async def opened(pilot: Pilot[Any]) -> Stations:
 async def type_line(pilot: Pilot[Any], line: str) -> None:
     """Type a line, key by key."""
     await pilot.press(*("space" if sign == " " else sign for sign in line))
+
+
+async def paste_line(pilot: Pilot[Any], line: str) -> None:
+    """Paste a line where the focus is, as terminals do; much faster than key by key."""
+    focused = pilot.app.focused
+    assert focused is not None
+    focused.post_message(Paste(line))
+    await pilot.pause()
 
 
 async def choose(pilot: Pilot[Any], label: str) -> Stations:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from bumps import bump
-from screen_bench import app_for, on_screen, opened, store, text, type_line, until
+from screen_bench import app_for, on_screen, opened, paste_line, store, text, type_line, until
 from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras
 
 from engine.sessions.confirmed import confirm
@@ -101,7 +101,7 @@ async def test_files_can_be_named_for_each_camera(session: tuple[Path, TwoCamera
         await pilot.press("escape", "i")
         for name, path in zip((FIRST, SIDE), files, strict=True):
             await until(pilot, f"Image of {name}")
-            await type_line(pilot, str(path))
+            await paste_line(pilot, str(path))
             await pilot.press("enter")
         await pilot.press("escape")
         await until(pilot, "0.png", "88 of 88 points")

@@ -20,6 +20,7 @@ from screen_bench import (
     example,
     on_screen,
     opened,
+    paste_line,
     text,
     type_line,
 )
@@ -120,7 +121,7 @@ async def look(pilot: Pilot[None], laid: Laid, number: int) -> None:
     """Take what the camera saw of the board lying in the cell."""
     await pilot.press("f4")
     await until(pilot, "Board in the cell")
-    await type_line(pilot, str(laid.points))
+    await paste_line(pilot, str(laid.points))
     await pilot.press("enter")
     await until(pilot, f"Image {number} of the board is stored.", f"{number} image")
 
@@ -156,7 +157,8 @@ async def test_pointer_image_and_touches_lead_to_a_proven_result(
             await look(pilot, laid, number)
             for point in CORNERS:
                 touched += 1
-                await type_line(pilot, f"{point} {touch_pose(laid, point, rng)}")
+                enter = type_line if touched == 1 else paste_line
+                await enter(pilot, f"{point} {touch_pose(laid, point, rng)}")
                 await pilot.press("enter")
                 await until(pilot, f"Touch {touched} stored.")
             if number == 1:
