@@ -40,7 +40,7 @@ from ..sessions.session import Session
 from ..sessions.store import encoded
 from ..sessions.yaml_text import read_bytes, sha256
 from .current import what_changed
-from .seen import ViewDraft, examine_image, examine_points
+from .seen import examine_file
 from .solve import session_problem, typed_texts
 
 CAUTIONS = (
@@ -93,7 +93,7 @@ def view_added(
 
     Raises UsageError where the board is not found, or the pose of an eye-in-hand image is missing.
     """
-    draft = _examined(session, folder, file)
+    draft = examine_file(session, folder, file)
     if draft.point_ids is None or draft.pixels is None:
         raise UsageError(f"no board found in {file.name}", "Take the image again.")
     _check_looked(session.cell, looked)
@@ -108,12 +108,6 @@ def view_added(
     view = View(number, points, image, typed, now.isoformat("T", "seconds"))
     after = replace(found, views=(*found.views, view))
     return Change("view", number, after, {"view": number}, files)
-
-
-def _examined(session: Session, folder: Path, file: Path) -> ViewDraft:
-    if file.suffix.lower() == ".csv":
-        return examine_points(session, file)
-    return examine_image(session, folder, file)
 
 
 def touch_added(

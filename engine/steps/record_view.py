@@ -13,11 +13,9 @@ from ..sessions.folder import commit
 from ..sessions.poses import station_pose
 from ..sessions.session import Session, Station
 from .edit import existing
-from .record import PoseDraft, examine, examine_image, examine_points, outstanding
-from .seen import ViewDraft
+from .record import PoseDraft, examine, outstanding
+from .seen import ViewDraft, examine_file
 from .stored import FurtherView, findings_of, stored_views
-
-POINTS_SUFFIX = ".csv"  # any other file is read as an image
 
 
 def examine_views(
@@ -47,18 +45,12 @@ def examine_views(
             folder,
             pose,
             name,
-            _view(seen_by(session, name), folder, path),
+            examine_file(seen_by(session, name), folder, path),
             closing=closing,
             station=station,
         )
         for name, path in files
     )
-
-
-def _view(own: Session, folder: Path, path: Path) -> ViewDraft:
-    if path.suffix.lower() == POINTS_SUFFIX:
-        return examine_points(own, path)
-    return examine_image(own, folder, path)
 
 
 def judged_view(

@@ -20,6 +20,8 @@ from ..sessions.session import Session
 
 Array = NDArray[np.float64]
 
+POINTS_SUFFIX = ".csv"  # any other file is read as an image
+
 BOARD_POSE = ("x", "y", "z", "qx", "qy", "qz", "qw")
 BOARD_POSE_UNITS = ("mm",) * 3 + ("",) * 4
 
@@ -72,6 +74,13 @@ def examine_points(session: Session, path: Path) -> ViewDraft:
     """Read detected points (CSV id,u_px,v_px). Raises FileError naming the line."""
     ids, pixels = read_points(path, session.cell.board)
     return ViewDraft((), name=path.name, point_ids=ids, pixels=pixels)
+
+
+def examine_file(session: Session, folder: Path, path: Path) -> ViewDraft:
+    """Examine a file as what it is: detected points (.csv), or an image. Raises FileError."""
+    if path.suffix.lower() == POINTS_SUFFIX:
+        return examine_points(session, path)
+    return examine_image(session, folder, path)
 
 
 def examine_board_pose(text: str) -> ViewDraft:
