@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+from collections.abc import Iterable
+from difflib import get_close_matches
 
 _REASONS = {  # what an operating system's error number means to the person at the machine
     errno.ENOENT: ("no such file or folder", "Check the name."),
@@ -93,3 +95,10 @@ class PoseError(StationbookError):
 
 class SolveError(StationbookError):
     """The data cannot be solved at all: too few stations, or nothing measured."""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return a remedy that names the nearest known word, or all of them."""
+    listed = list(known)
+    close = get_close_matches(word, listed, n=1, cutoff=0.6)
+    return f"Did you mean {close[0]}?" if close else f"Known here: {', '.join(listed)}."

@@ -8,12 +8,11 @@ transform is ``xi = [rx, ry, rz, tx, ty, tz]`` in [rad, mm] on the axes of the f
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
+from .arrays import Array
 from .errors import StationbookError
-
-Array = NDArray[np.float64]
 
 ROTATION_TOLERANCE = 1e-6  # [-] largest entry of RᵀR − I that rounding in double precision explains
 
@@ -128,3 +127,12 @@ def from_position_quaternion(values: ArrayLike) -> Array:
 def mean_rotation(R: ArrayLike) -> Array:
     """Return the rotation (3, 3) with the least squared chordal distance to ``R`` (n, 3, 3)."""
     return Rotation.from_matrix(np.asarray(R, float)).mean().as_matrix()
+
+
+def proper(M: Array) -> Array:
+    """Return the rotations (..., 3, 3) nearest to the matrices ``M`` in the Frobenius norm."""
+    U, _, Vt = np.linalg.svd(M)
+    U = U.copy()
+    U[..., :, 2] *= np.sign(np.linalg.det(U @ Vt))[..., None]
+    nearest: Array = U @ Vt
+    return nearest

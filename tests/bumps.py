@@ -7,15 +7,16 @@ from functools import lru_cache
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.boards.pattern import MountRepeatability
 from engine.camera.lens import project
+from engine.cell.stations import Observation
 from engine.estimate.assemble import solve
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
-from engine.frames import Array, apply, displaced
-from engine.sessions.observations import Observation
+from engine.frames import apply, displaced
 from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)

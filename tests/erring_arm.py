@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from engine.camera.lens import project
+from engine.cell.cell import Mount
+from engine.cell.stations import Observation
 from engine.estimate.assemble import solve
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
@@ -14,8 +16,6 @@ from engine.frames import apply
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Wish
-from engine.sessions.cell import Mount
-from engine.sessions.observations import Observation
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from engine.cell.cell import Cell
+from engine.cell.session import Session, Station
 from engine.errors import FileError
-from engine.sessions.cell import Cell
 from engine.sessions.cell_file import cell_record, read_cell
 from engine.sessions.schema import Many, Record, Table
-from engine.sessions.session import Session, Station
 
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
 POSE = ("612.40", "-85.10", "410.00", "179.80", "0.40", "-90.00")

@@ -6,11 +6,12 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.sparse import csr_matrix
 
-from engine.camera.reprojection import pixel_rows
+from engine.arrays import Array
+from engine.camera.views import pixel_rows
 from engine.estimate.gather import gather
 from engine.estimate.model import derivatives, predicted_view
 from engine.estimate.start import begin
-from engine.frames import Array, displaced
+from engine.frames import displaced
 from engine.simulate.statistics import Simulated
 
 

@@ -6,16 +6,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.camera.lens import project
+from engine.cell.stations import Observation
+from engine.checks.layout import layout
 from engine.checks.slips import slips
-from engine.checks.typed import layout
 from engine.diagnosis.scene import scene
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
 from engine.estimate.solver import solution
-from engine.frames import Array, apply, displaced, displacement, inverse, rotation_exp, transform
+from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
-from engine.sessions.observations import Observation
 from engine.simulate.statistics import Case, Simulated, simulated
 
 Texts = dict[int, tuple[str, ...]]

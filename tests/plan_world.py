@@ -7,18 +7,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.camera.lens import project
+from engine.cell.cell import EYE_TO_HAND, Cell, Mount
+from engine.cell.stations import Observation
 from engine.estimate.assemble import solve
 from engine.estimate.model import implied_flange, predicted_view
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
-from engine.frames import Array, apply, displaced, displacement, rotation_exp, transform
+from engine.frames import apply, displaced, displacement, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Wish
 from engine.robots.kinematics import kinematics
-from engine.sessions.cell import EYE_TO_HAND, Cell, Mount
-from engine.sessions.observations import Observation
 from engine.simulate.statistics import (
     ARM,
     BOARD,

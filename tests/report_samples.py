@@ -8,9 +8,9 @@ import numpy as np
 
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
+from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
-from engine.sessions.cell import Cell, Mount, Tolerance, WorkVolume
 
 RNG = np.random.default_rng(20261125)
 # A camera 1.2 m above the work volume, looking down, a little askew.

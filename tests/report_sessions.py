@@ -10,14 +10,14 @@ import cv2
 import numpy as np
 
 from engine.camera.lens import project
+from engine.cell.cell import Cell, Mount
+from engine.cell.session import Session, Station
 from engine.estimate.assemble import solve
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.frames import apply
-from engine.sessions.cell import Cell, Mount
 from engine.sessions.folder import observations, open_session
 from engine.sessions.results import input_hashes
-from engine.sessions.session import Session, Station
 from engine.sessions.session_file import session_text
 from engine.simulate.scenario import Axes, cell, truth
 from engine.simulate.virtual_cell import VirtualCell

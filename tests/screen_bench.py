@@ -17,9 +17,9 @@ from textual.events import Paste
 from textual.pilot import Pilot
 from textual.widget import Widget
 
+from engine.cell.session import Session
 from engine.sessions.folder import commit, open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session
 from engine.steps.questions import Answers, keep_answers
 from tui.app import Stationbook
 from tui.desk.desk import Desk

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
+from engine.arrays import Array
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
-from engine.frames import Array, rotation_exp, transform
+from engine.frames import rotation_exp, transform
 
 MATRIX = ((900.0, 0.0, 401.3), (0.0, 905.0, 317.8), (0.0, 0.0, 1.0))
 FOURTEEN = (

@@ -15,10 +15,9 @@ import cv2
 import numpy as np
 import pytest
 
-from engine.boards.charuco_layout import charuco_layout
+from engine.boards.charuco import charuco_layout
 from engine.boards.detect import detect
-from engine.boards.pattern import Board
-from engine.boards.symmetry import symmetries
+from engine.boards.pattern import Board, symmetries
 from engine.errors import StationbookError, UsageError
 from engine.report.board_artwork import artwork
 from engine.report.board_pages import Sheet, paper_size, sheets

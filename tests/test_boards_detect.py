@@ -12,8 +12,7 @@ from board_pictures import Picture, a_camera, facing, render, rms
 
 from engine.boards.circle_centres import centre_shift_px
 from engine.boards.detect import Detection, detect
-from engine.boards.pattern import Board
-from engine.boards.symmetry import symmetries
+from engine.boards.pattern import Board, symmetries
 from engine.errors import StationbookError
 
 CHESS = Board("chessboard", 9, 6, 20.0)
@@ -164,7 +163,7 @@ def test_scatter_grows_with_the_noise_of_the_image(name: str) -> None:
 
 def test_scatter_is_the_noise_of_the_points() -> None:
     # Known truth: points through a lens with 0.2 px of noise added, over 200 draws.
-    from engine.boards.scatter import scatter_px
+    from engine.boards.candidates import scatter_px
 
     truth = seen(CHESS, 30, 40, 20, a_camera(640, 480, 800.0, LENS), rays=1).pixels
     rng = np.random.default_rng(5)

@@ -6,9 +6,7 @@ import numpy as np
 import pytest
 from board_pictures import reflectance
 
-from engine.boards.definition import check_board
-from engine.boards.pattern import Board
-from engine.boards.symmetry import HALF_TURN, symmetries
+from engine.boards.pattern import HALF_TURN, Board, check_board, symmetries
 from engine.errors import StationbookError
 
 CHARUCO = Board("charuco", 5, 5, 20.0, dictionary="DICT_4X4_50", marker_mm=14.0)

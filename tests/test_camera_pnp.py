@@ -8,8 +8,7 @@ import pytest
 
 from engine.camera.lens import lens, project
 from engine.camera.model import Camera
-from engine.camera.pnp import board_pose
-from engine.camera.reprojection import Views, linearised, residuals
+from engine.camera.views import Views, board_pose, linearised, residuals
 from engine.errors import StationbookError
 from engine.frames import apply, displaced, displacement, rotation_exp, transform
 

@@ -11,12 +11,13 @@ from scipy.linalg import solve_triangular
 from scipy.optimize import least_squares
 from two_cameras import Pair, later, pair
 
+from engine.arrays import Array
 from engine.camera.lens import project
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.together import solve_together
 from engine.estimate.model import predicted_view
-from engine.frames import Array, apply, displaced, displacement
+from engine.frames import apply, displaced, displacement
 from engine.proof.recheck_cameras import recheck_cameras
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.simulate.statistics import BOARD, CAMERA, Case
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

@@ -10,18 +10,18 @@ import numpy as np
 import pytest
 from made_session import make_session
 
+from engine.arrays import Array
 from engine.boards.points_file import read_points
-from engine.checks.motion import RecordedPose, motion_findings, off_plan_findings
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.session import PlannedStation, Session
+from engine.checks.entry import RecordedPose, motion_findings, off_plan_findings, unit_findings
 from engine.checks.thresholds import OFF_PLAN_MM, SMALL_MOVE_DEG, SMALL_MOVE_MM
-from engine.checks.units import unit_findings
 from engine.findings import Finding, Level
-from engine.frames import Array, rotation_exp, transform
+from engine.frames import rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 from engine.pendant.settings import Pendant
 from engine.robots.kinematics import kinematics
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.sessions.folder import open_session
-from engine.sessions.session import PlannedStation, Session
 from engine.steps import record
 from engine.steps.predict import predictor_for
 from engine.steps.solve import solve_session

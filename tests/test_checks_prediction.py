@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from mistakes import Faulty, clean, slipped, with_texts
 
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.checks.prediction import (
     Predictor,
     congruence_findings,
@@ -16,8 +18,7 @@ from engine.checks.prediction import (
     travel_ratio,
 )
 from engine.findings import Finding
-from engine.frames import Array, displaced, inverse, rotation_exp, transform
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.frames import displaced, inverse, rotation_exp, transform
 from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)

@@ -10,8 +10,8 @@ import pytest
 from command import answer, refused
 from made_session import make_session
 
+from engine.cell.session import Session
 from engine.sessions.folder import open_session
-from engine.sessions.session import Session
 from engine.sessions.session_file import session_text
 
 

@@ -9,13 +9,13 @@ import pytest
 from made_session import stops
 from mistakes import Faulty, clean, half_turned, slipped, swapped_images, with_texts
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import solve
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
 from engine.pendant.entry import pose_from_fields
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
-from engine.sessions.observations import Observation
 from engine.simulate.scenario import cell
 from engine.simulate.statistics import Case
 

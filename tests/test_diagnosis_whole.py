@@ -21,6 +21,7 @@ from mistakes import (
     upright,
 )
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import solve
 from engine.diagnosis.optics import pattern
 from engine.estimate.result import Result
@@ -28,7 +29,6 @@ from engine.estimate.solver import solution
 from engine.findings import Finding, Level
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)

@@ -13,10 +13,10 @@ import numpy as np
 from engine.boards.circle_centres import centre_shift_px
 from engine.boards.pattern import Board
 from engine.camera.lens import project
+from engine.cell.cell import Cell
+from engine.cell.stations import Observation
 from engine.estimate import problem_from, solve
 from engine.frames import apply, displacement
-from engine.sessions.cell import Cell
-from engine.sessions.observations import Observation
 from engine.simulate.robot_errors import RobotErrors
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from engine.camera.lens import project
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, solve
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.sessions.observations import Observation
 from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from engine.estimate.closed_form import transforms_from
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.model import derivatives, implied_flange, predicted_view
+from engine.estimate.start import transforms_from
 from engine.frames import displaced, displacement, inverse, rotation_exp, transform
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

@@ -8,14 +8,14 @@ from joint_least_squares import Everything
 from known_noise import given_noise
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 
-from engine.camera.reprojection import linearised
+from engine.camera.views import linearised
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.fit import State, Stations, fit
 from engine.estimate.gather import gather
 from engine.estimate.model import predicted_view
 from engine.estimate.noise import noise_prior
 from engine.estimate.solver import relinearised, solution
 from engine.frames import displacement
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.simulate.statistics import Case, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

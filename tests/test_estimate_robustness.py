@@ -7,13 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from engine.boards.pattern import Board
-from engine.boards.symmetry import symmetries
-from engine.camera.pnp import board_pose
+from engine.boards.pattern import Board, symmetries
+from engine.camera.views import board_pose
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, solve
 from engine.frames import displaced, displacement
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.sessions.observations import Observation
 from engine.simulate.statistics import Case, Simulated, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

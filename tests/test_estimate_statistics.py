@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from known_noise import given_noise
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import solve
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
 from engine.estimate.pick import approach
 from engine.estimate.solver import solution
 from engine.frames import displacement, transform
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.simulate.statistics import Case, pick_errors, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

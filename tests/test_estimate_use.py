@@ -7,22 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Tolerance
 from engine.errors import SolveError
 from engine.estimate import solve
 from engine.estimate.information import (
     known_beforehand,
     known_information,
     known_whole,
+    predict_flange,
     station_information,
     uncertainty_after,
     whole_information,
 )
-from engine.estimate.predict import predict_flange
 from engine.estimate.problem import problem_from
 from engine.estimate.result import judged
 from engine.findings import finding
 from engine.frames import displacement
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Tolerance
 from engine.simulate.statistics import Case, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

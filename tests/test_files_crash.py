@@ -19,13 +19,13 @@ import pytest
 from crash_replay import LOCK, TRACED, Call, from_strace, states
 from files_samples import NOW, with_new_station, write_cell
 
+from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
 from engine.sessions.folder import commit, create_session, open_session
 from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
 from engine.sessions.results import add_result, read_result
-from engine.sessions.session import Session
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200

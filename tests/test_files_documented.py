@@ -16,9 +16,8 @@ from made_session import make_session
 from touching import TIP, Toucher
 
 from engine.proof.touch_file import TOUCHES
-from engine.sessions.camera_file import CAMERA
 from engine.sessions.cell_file import KEEP_OUT, PENDANT, ROUGH, TOLERANCE, WORK_VOLUME
-from engine.sessions.robot_file import ROBOT
+from engine.sessions.parts_file import CAMERA, ROBOT
 from engine.sessions.schema import Many, Record, Table
 from engine.sessions.session_file import SESSION
 

@@ -12,15 +12,15 @@ import pytest
 import yaml
 from files_samples import CELL, NOW, POSE, SCARA, demo_cell, refusal, with_new_station, write_cell
 
+from engine.cell.cell import Cell
+from engine.cell.session import Session, Station
 from engine.errors import FileError
 from engine.pendant.entry import pose_from_fields
 from engine.robots.kinematics import kinematics
 from engine.sessions import store
-from engine.sessions.cell import Cell
 from engine.sessions.folder import commit, create_session, observations, open_session, stored_points
 from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.lock import holder
-from engine.sessions.session import Session, Station
 from engine.sessions.yaml_text import sha256
 
 POINTS = "id,u_px,v_px\n" + "".join(f"{k},{100 + k}.25,{200 + k}.5\n" for k in range(88))

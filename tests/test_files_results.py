@@ -9,11 +9,11 @@ import pytest
 import yaml
 from files_samples import NOW, POSE, write_cell
 
+from engine.cell.session import Station
 from engine.errors import FileError
 from engine.sessions.folder import commit, create_session
 from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.results import add_result, input_hashes, keep_earlier, read_result
-from engine.sessions.session import Station
 from engine.sessions.yaml_text import sha256
 
 

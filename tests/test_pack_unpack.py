@@ -19,8 +19,7 @@ from hypothesis import strategies as st
 
 from engine.errors import FileError
 from engine.report import pack as pack_module
-from engine.report.pack import MANIFEST, pack
-from engine.report.pack_names import collision, fault
+from engine.report.pack import MANIFEST, collision, fault, pack
 from engine.report.unpack import check_pack, unpack
 
 WHEN = "2026-11-25T09:12:00+01:00"

@@ -23,7 +23,7 @@ from engine.pendant.conventions import (
     reversed_labels,
     to_matrix,
 )
-from engine.pendant.label_sets import LABEL_SETS
+from engine.pendant.labels import LABEL_SETS
 
 EDGES = (0.0, 90.0, -90.0, 180.0, -180.0, 89.999999, 1e-7, 270.0, -360.0)  # lock, half turns, wraps
 degrees = st.one_of(st.sampled_from(EDGES), st.floats(-180.0, 180.0))

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from plan_world import World, world
 
-from engine.frames import Array, displacement, rotation_angle, rotation_exp, transform
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
+from engine.cell.stations import Observation
+from engine.frames import displacement, rotation_angle, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
-from engine.plans.keep_out import clear
-from engine.plans.path import straight
+from engine.plans.keep_out import clear, straight
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
-from engine.sessions.observations import Observation
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 AXES = {"X": 0, "Y": 1, "Z": 2}

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from plan_world import world
 
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.problem import problem_from
-from engine.frames import Array, rotation_exp, transform
+from engine.frames import rotation_exp, transform
 from engine.plans.arm import arm_check
-from engine.plans.choose import Aim, Offered, by_gain, choose
-from engine.plans.order import jog_cost, ordered
+from engine.plans.choose import Aim, Offered, by_gain, choose, jog_cost, ordered
 from engine.plans.outlook import outlook
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 
 
 def made(seed: int, count: int) -> tuple[Aim, Array]:

@@ -10,13 +10,13 @@ from erring_arm import followed
 from known_noise import given_noise
 from plan_world import PIXEL_PX, World, world
 
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
-from engine.frames import Array
 from engine.plans.plan import make_plan
 from engine.plans.types import Wish
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 
 SESSIONS = 200
 SEEDS = 4  # sessions with an erring arm

@@ -10,18 +10,19 @@ import pytest
 from known_noise import given_noise
 from plan_world import ARM, BOARD, World, practice_grid, world
 
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 from engine.errors import UsageError
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
-from engine.frames import Array, apply, inverse, rotation_angle
+from engine.frames import apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
-from engine.plans.path import straight
+from engine.plans.keep_out import straight
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.types import Grid, Plan, Wish
 from engine.robots.configuration import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 TRUE_NOISE = given_noise(0.15, np.radians(0.02), 0.15)

@@ -15,11 +15,11 @@ import pytest
 from command import answer, refused, stationbook
 from made_session import make_session
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.plans.types import Wish
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth

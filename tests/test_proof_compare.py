@@ -21,10 +21,10 @@ from test_photographs_session import BOARD, PENDANT, SIZE, Stereo, cell_document
 
 from engine.boards.detect import detect
 from engine.boards.points_file import points_text
+from engine.cell.cell import EYE_IN_HAND
 from engine.frames import transform
 from engine.images.load import read_image
 from engine.pendant.entry import format_pose
-from engine.sessions.cell import EYE_IN_HAND
 from engine.steps.compare import stored
 
 SHIFT = np.array([0.004, 0.0, 0.003, 3.0, 0.0, -4.0])

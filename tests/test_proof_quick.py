@@ -16,12 +16,12 @@ from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
 
+from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import solve
-from engine.estimate.constraints import BoardPrior
+from engine.estimate.problem import BoardPrior
 from engine.frames import displaced, displacement
-from engine.proof.movement import corner_shifts
+from engine.proof.compare import corner_shifts
 from engine.proof.quick import Quick, quick
-from engine.sessions.cell import EYE_IN_HAND
 from engine.simulate.statistics import Case
 
 CASES = {

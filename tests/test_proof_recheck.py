@@ -18,17 +18,17 @@ from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.session import Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
+from engine.proof.quick import stations_to_revisit
 from engine.proof.recheck import Recheck, recheck
-from engine.proof.revisit import stations_to_revisit
 from engine.proof.same_cell import check_same, differences
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.sessions.folder import commit, open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
-from engine.sessions.session import Station
 from engine.simulate.scenario import cell
 from engine.simulate.statistics import Case
 from engine.steps.plan import revised

@@ -23,19 +23,18 @@ import pytest
 from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
+from engine.cell.cell import Mount
+from engine.cell.session import Session
 from engine.errors import StationbookError
 from engine.estimate.result import Result
 from engine.frames import apply, displaced
-from engine.report.course import course
 from engine.report.delivered import covariance_of
 from engine.report.figures import residual_picture
 from engine.report.html_base import number, rounded, safe
 from engine.report.report_html import report_html
-from engine.report.stations import placement, station_views
+from engine.report.scene import places, uncertainty
+from engine.report.stations import course, placement, station_views
 from engine.report.thumbnails import thumbnails
-from engine.report.volume import places, uncertainty
-from engine.sessions.cell import Mount
-from engine.sessions.session import Session
 from engine.simulate.scenario import cell
 
 PRINTED = datetime(2026, 11, 25, 12, 0)

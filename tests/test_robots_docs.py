@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from robots_samples import DEMO, PALLETISER
 
+from engine.robots.inverse import FIRST, MORE, TABLE
 from engine.robots.kinematics import kinematics
 from engine.robots.reach import NEAR_LIMIT, WRIST_STRAIGHT_DEG
-from engine.robots.search import FIRST, MORE, TABLE
-from engine.sessions.robot_file import read_robot
+from engine.sessions.parts_file import read_robot
 
 TEXT = (Path(__file__).parents[1] / "docs" / "robots.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)

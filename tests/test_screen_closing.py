@@ -20,10 +20,10 @@ from screen_bench import (
     until,
 )
 
+from engine.cell.session import PlannedStation
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.sessions.folder import open_session
-from engine.sessions.session import PlannedStation
 from tui.app import Stationbook
 from tui.screens.demo import Demo, PendantPanel, Welcome
 from tui.widgets.looks import line_text

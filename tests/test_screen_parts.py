@@ -10,9 +10,9 @@ from screen_bench import on_screen
 from textual.app import App, ComposeResult
 from textual.binding import Binding
 
+from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.findings import finding
-from engine.sessions.session import PlannedStation, Station
 from tui.desk.rows import counts, next_planned, rows
 from tui.desk.views import Move, Quality
 from tui.screens.help import key_lines

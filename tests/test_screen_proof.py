@@ -27,8 +27,8 @@ from screen_bench import (
 from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
+from engine.cell.cell import EYE_IN_HAND
 from engine.proof.touch_file import read_touches
-from engine.sessions.cell import EYE_IN_HAND
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing

@@ -19,8 +19,8 @@ from textual.pilot import Pilot
 import tui.screens.recheck as recheck_screen
 import tui.screens.sessions as sessions_screen
 from engine.findings import finding
+from engine.proof.compare import Movement
 from engine.proof.conclusion import concluded
-from engine.proof.movement import Movement
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import PointError
 from engine.proof.touch_file import Pointer, Touch, Touches, View

@@ -17,7 +17,7 @@ from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from engine.simulate.robot_errors import RobotErrors, geometry_errors, robot_errors
 from engine.simulate.scenario import cell, cell_text, looking, truth
-from engine.simulate.slips import typing_slip
+from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
 
 CELLS = [(mount, axes) for mount in ("eye-to-hand", "eye-in-hand") for axes in (6, 4)]

@@ -7,9 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
-from engine.frames import Array, apply, inverse, rotation_exp, transform
+from engine.frames import apply, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose
 from engine.proof.touch_file import read_touches
 from engine.robots.kinematics import kinematics

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
-from engine.frames import Array, apply, displaced, inverse, rotation_exp, transform
-from engine.sessions.cell import Cell
+from engine.cell.cell import Cell
+from engine.cell.session import Session, Station, View
+from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.sessions.cell_file import read_cell
-from engine.sessions.session import Session, Station, View
 from engine.sessions.session_file import session_text
 from engine.simulate.render import render
 from engine.simulate.scenario import Truth, cell_text, truth

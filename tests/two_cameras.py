@@ -8,15 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from bumps import MOUNT
 
+from engine.arrays import Array
 from engine.camera.lens import project
+from engine.cell.stations import Observation
 from engine.diagnosis.together import SolvedTogether, solve_together
 from engine.estimate.assemble import solve
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
-from engine.frames import Array, apply, displaced, rotation_exp, transform
-from engine.sessions.observations import Observation
+from engine.frames import apply, displaced, rotation_exp, transform
 from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 ROUND_DEG = 25.0  # how far round the board the second camera stands from the first

@@ -47,7 +47,7 @@ def joined(words: Sequence[str]) -> list[str]:
 def number(text: str) -> float:
     """Read a number by the rules of a typed pose: a decimal comma is one, NaN is none."""
     from engine.errors import PoseError
-    from engine.pendant.numbers import typed_number
+    from engine.pendant.entry import typed_number
 
     try:
         return typed_number(text)

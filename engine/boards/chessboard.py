@@ -13,17 +13,14 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from .candidates import Detection, full_size, least_scattered, nothing, reduced
+from ..arrays import Array, Grey
+from .candidates import Detection, full_size, least_scattered, nothing, reduced, scatter_px
 from .continuation import goes_on
 from .corners import refined, spacings
 from .order import ordered, squares_alternate
 from .pattern import Board
-from .scatter import scatter_px
 
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 Size = tuple[int, int]
 
 SEARCH_PX = 1296  # long side; half of a 5-megapixel image, where a search takes about 0.1 s

@@ -8,14 +8,12 @@ centre of gravity of its image lies nearer to the camera than the image of its c
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..camera.lens import Lens, project
 from ..camera.model import Camera
 from ..frames import apply
 from .pattern import Board
-
-Array = NDArray[np.float64]
 
 RIM_POINTS = 24  # on each circle; the integrals converge faster than any power of it
 

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array, Grey
+from .candidates import homography, mapped
 from .pattern import Board
-from .scatter import homography, mapped
 
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 Index = NDArray[np.int64]
 
 # [-] of the contrast between dark and light: how far each place may be from the grey that a

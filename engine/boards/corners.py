@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
+from ..arrays import Array, Grey
 
 LEAST_HALF_WINDOW = 2  # px; a smaller window holds too few gradients
 MOST_HALF_WINDOW = 40  # px; larger ones cost time and gain nothing on a rendered board

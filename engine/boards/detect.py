@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Grey
 from ..errors import StationbookError
 from .candidates import Detection
 from .charuco import detect_charuco
 from .chessboard import detect_chessboard
 from .circles import detect_circles
-from .definition import check_board
-from .pattern import Board
+from .pattern import Board, check_board
 
 __all__ = ["Detection", "detect"]
 
-Grey = NDArray[np.uint8]
 
 LEAST_SIDE_PX = 32  # px; nothing smaller holds a board, and OpenCV's detectors fail on slivers
 

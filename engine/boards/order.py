@@ -9,13 +9,9 @@ mirrored.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .pattern import Board
-from .symmetry import symmetries
-
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
+from ..arrays import Array, Grey
+from .pattern import Board, symmetries
 
 LEAST_STEP_SHARE = 0.1  # [-] of the median step between neighbouring squares; shade takes the rest
 MOST_ODD_SHARE = 0.1  # [-] of the neighbours may fail: a lamp mirrored in the board whitens some

@@ -1,9 +1,15 @@
-"""The calibration board: its points, and the turns after which it looks the same."""
+"""The calibration board: its points, what makes it possible, and how it can be numbered."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import StationbookError
 
 if TYPE_CHECKING:  # numpy waits until points are asked for: lists of sessions open without it
     import numpy as np
@@ -66,3 +72,111 @@ class Board:
         for index, *xyz in self.measured or ():
             ideal[int(index)] = xyz
         return ideal
+
+
+HALF_TURN = "half a turn"
+QUARTER_TURN = "a quarter turn"
+BACK_TURN = "a quarter turn back"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turn:
+    """A turn of the board in its own plane after which the pattern looks the same.
+
+    Attributes:
+        name: the turn in words.
+        permutation: (count,); after the turn, point k lies where point permutation[k] was.
+    """
+
+    name: str
+    permutation: NDArray[np.int64]
+
+
+def symmetries(board: Board) -> tuple[Turn, ...]:
+    """Return the turns, other than none, after which ``board`` looks the same.
+
+    Square (i, j) of a chessboard is dark where i + j is even. A half turn takes it to
+    (columns − i, rows − j), which keeps all colours if columns + rows is even; a quarter turn of a
+    square board takes it to (columns − j, i), which keeps them if columns is even. A staggered
+    board with an odd number of rows has its rows of both kinds at other distances from the left
+    and right side, so a half turn shows; charuco markers always show the turn.
+    """
+    if board.pattern in ("charuco", "circles-staggered"):
+        return ()
+    chess = board.pattern == "chessboard"
+    if chess and (board.columns + board.rows) % 2:
+        return ()
+    if board.columns != board.rows or (chess and board.columns % 2):
+        return (_turn(board, 2),)
+    return _turn(board, 1), _turn(board, 2), _turn(board, 3)
+
+
+def _turn(board: Board, quarters: int) -> Turn:
+    """Return the turn by ``quarters`` quarter turns, from the x axis towards the y axis."""
+    ids = np.arange(board.count).reshape(board.rows, board.columns)
+    names = {1: QUARTER_TURN, 2: HALF_TURN, 3: BACK_TURN}
+    return Turn(names[quarters], np.rot90(ids, quarters).ravel())
+
+
+LEAST_CORNERS = 3  # chessboard corners along one side; both of OpenCV's detectors refuse fewer
+LEAST_POINTS = 2  # points along one side; fewer do not span a plane
+
+
+def check_board(board: Board) -> None:
+    """Raise StationbookError when ``board`` cannot exist or cannot be told from its mirror image.
+
+    The message names the key of the cell file, the value received and the remedy.
+    """
+    least = LEAST_CORNERS if board.pattern == "chessboard" else LEAST_POINTS
+    for key in ("columns", "rows"):
+        if getattr(board, key) < least:
+            raise StationbookError(
+                f"board.{key}: {getattr(board, key)} is too few for a {board.pattern} board",
+                f"At least {least}; count inner corners or circles, not squares.",
+            )
+    _check_length("pitch_mm", board.pitch_mm)
+    _CHECKS[board.pattern](board)
+
+
+def _check_length(key: str, value: float | None) -> None:
+    if value is None or not math.isfinite(value) or value <= 0:
+        raise StationbookError(
+            f"board.{key}: {value} is not a length", "Measure it on the board, in mm."
+        )
+
+
+def _check_circles(board: Board) -> None:
+    _check_length("diameter_mm", board.diameter_mm)
+    if board.diameter_mm is not None and board.diameter_mm >= board.spacing_mm:
+        raise StationbookError(
+            f"board.diameter_mm: circles of {board.diameter_mm:g} mm touch their neighbours, "
+            f"{board.spacing_mm:.4g} mm away",
+            "Measure one circle; pitch_mm is the distance between neighbours of one row.",
+        )
+
+
+def _check_staggered(board: Board) -> None:
+    if board.rows % 2 == 0:
+        raise StationbookError(
+            f"board.rows: a circles-staggered board has an odd number of rows, got {board.rows}",
+            "Cover or leave out the last row: with an even number half a turn cannot be seen.",
+        )
+    _check_circles(board)
+
+
+def _check_chessboard(board: Board) -> None:
+    """Nothing more: corners need no size."""
+
+
+def _check_charuco(board: Board) -> None:
+    from .charuco import charuco_layout
+
+    charuco_layout(board)
+
+
+_CHECKS = {
+    "chessboard": _check_chessboard,
+    "circles": _check_circles,
+    "circles-staggered": _check_staggered,
+    "charuco": _check_charuco,
+}

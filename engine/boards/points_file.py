@@ -10,10 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..errors import FileError
 from .pattern import Board
-
-Array = NDArray[np.float64]
 
 DETECTED = ("id", "u_px", "v_px")
 MEASURED = ("id", "x_mm", "y_mm", "z_mm")

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
+from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import Array
 from .model import Camera
 
 COEFFICIENTS = (0, 4, 5, 8, 12, 14)

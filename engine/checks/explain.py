@@ -13,9 +13,10 @@ from itertools import combinations
 
 import numpy as np
 
-from ..frames import Array, displacement
+from ..arrays import Array
+from ..frames import displacement
+from .layout import Layout, numbers
 from .slips import SHARES, half_turn, kept, slips
-from .typed import Layout, numbers
 
 EXCHANGED = 0.02  # share of slips that exchange two fields, common practice, no source
 ANY_VALUE = 0.02  # share of slips that turn a value into just any other, common practice

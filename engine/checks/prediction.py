@@ -18,19 +18,22 @@ import numpy as np
 from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
-from ..camera.pnp import LEAST_POINTS, board_pose
+from ..arrays import Array
+from ..camera.views import LEAST_POINTS, board_pose
+from ..cell.stations import Observation
 from ..errors import SolveError, StationbookError
 from ..estimate import Problem, Result, solve
+from ..estimate.information import predict_flange
 from ..estimate.model import related
-from ..estimate.predict import predict_flange
 from ..findings import Finding, finding
-from ..frames import Array, displacement, inverse, rotation_angle, rotation_log
+from ..frames import displacement, inverse, rotation_angle, rotation_log
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
-from ..pendant.units import LENGTH_MM
+from ..pendant.settings import LENGTH_MM
 from ..robots.kinematics import kinematics
-from ..sessions.observations import Observation
+from .entry import UNIT_NAMES
 from .explain import DIFFERENCE_STEP, Explanation, Prediction, explanations
+from .layout import Layout, layout, normal_fields, numbers
 from .thresholds import (
     CONFIGURATION_FACTOR,
     CONGRUENCE_DEG,
@@ -40,8 +43,6 @@ from .thresholds import (
     PREDICTION_SIGNIFICANCE,
     TRAVEL_LEAST_MM,
 )
-from .typed import Layout, layout, normal_fields, numbers
-from .units import UNIT_NAMES
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from ..pendant.units import ANGLE_RAD
+from ..pendant.settings import ANGLE_RAD
 
 SHARES = {  # share of each kind among slips in one field
     "wrong digit": 0.35,

@@ -12,13 +12,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..errors import StationbookError
 from ..estimate.fit import Fit, State, Stations, System, fit, linear_system
 from ..estimate.systematic import postures_at
-from ..frames import Array
 from ..robots.kinematics import Kinematics
-from .cause import OUTLIER_SHARE, Cause, texts_of
-from .scene import Scene, evidence
+from .scene import OUTLIER_SHARE, Cause, Scene, evidence, texts_of
 
 OTHER_SHARE = float(np.log(1 / 20))  # stations in another configuration, common practice, no source
 ROUNDS = 4  # choices in turn with fits; 2 settle

@@ -15,21 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..estimate.assemble import assembled, unsolved
-from ..estimate.deletion import left_out
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
-from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals
+from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals, left_out
 from ..findings import Finding, Level, by_gravity, finding
-from .cause import Cause
 from .configuration import configuration_causes
 from .optics import pattern_causes
 from .sane import sane_solution
-from .scale import scale_causes
-from .scene import Scene, Texts, scene
+from .scale import scale_causes, smooth_causes
+from .scene import Cause, Scene, Texts, scene
 from .screen import Alarm, absurd, field_alarms, lens_alarm, pitch_alarm, split_alarms
-from .single_causes import single_causes
-from .smooth import smooth_causes
+from .single import single_causes
 from .split import split_causes
 from .whole_causes import Promising, promising, settled, whole_causes
 

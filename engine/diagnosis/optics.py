@@ -14,16 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
+from ..arrays import Array
 from ..camera.lens import lens, project_with_jacobian
 from ..camera.model import Camera
-from ..camera.reprojection import Views, linearised, refined, residuals
+from ..camera.views import Views, linearised, refined, residuals
 from ..estimate.model import point_rows
 from ..estimate.solver import Solution
 from ..findings import finding
-from ..frames import Array, apply
-from .cause import Cause, solved_weight
+from ..frames import apply
 from .sane import own_views
-from .scene import Texts
+from .scene import Cause, Texts, solved_weight
 
 IMAGES = 20  # images that test the lens, evenly spread; more change nothing
 SIGNIFICANCE = 1e-4  # [-] chance that good lens data are called wrong

@@ -11,18 +11,25 @@ import warnings
 
 import numpy as np
 
-from ..camera.reprojection import linearised
-from ..estimate.closed_form import transforms_from
-from ..estimate.deletion import left_out, robust_fit
+from ..arrays import Array
+from ..camera.views import linearised
+from ..cell.cell import Mount
 from ..estimate.fit import State, Stations
 from ..estimate.gather import Gathered, Index, gather
 from ..estimate.model import related
 from ..estimate.noise import noise_prior
 from ..estimate.problem import Problem
-from ..estimate.solver import Solution, constraints, flange_residuals, solution
+from ..estimate.solver import (
+    Solution,
+    constraints,
+    flange_residuals,
+    left_out,
+    robust_fit,
+    solution,
+)
+from ..estimate.start import transforms_from
 from ..estimate.systematic import flange_errors, systematic, typed_joints
-from ..frames import Array, apply
-from ..sessions.cell import Mount
+from ..frames import apply
 
 PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
 LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones

@@ -1,4 +1,4 @@
-"""The board's pitch and the lens's focal length, each as one more unknown."""
+"""An error that grows smoothly: pitch, focal length, or the robot's geometry."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import Camera
+from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem
+from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, finding
-from .cause import Cause, texts_of, weight_of
+from ..robots.model import ASSUMED_ACCURACY_MM
 from .sane import sane_solution
-from .scene import Scene, scene
+from .scene import OUTLIER_SHARE, Cause, Scene, evidence, scene, texts_of, weight_of
 from .screen import lens_test, scale_rows
 
 SCALE_SHARE = -4.0  # log of how common a wrong scale is among sessions, common practice, no source
@@ -123,3 +126,53 @@ def _focal_finding(old: Problem, new: Problem) -> Finding:
         typed=f"{old.camera.matrix[0][0]:.1f}",
         suggested=f"{new.camera.matrix[0][0]:.1f}",
     )
+
+
+LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
+SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
+LEVER_MM = (
+    400.0  # mm; over such a distance errors of an arm change by their own size, common practice
+)
+# What a robot of 0.5 mm turns the flange (Slamani, Nubiola, Bonev 2012: 0.65 mm and 0.16°).
+RAD_PER_MM = float(np.radians(0.16)) / 0.65
+
+
+def smooth_causes(scene: Scene) -> list[Cause]:
+    """Return the robot's geometry as a cause, where the estimate does not hold it already."""
+    found = scene.found
+    if len(found.stations.systematic_sd):
+        return []
+    columns, sd = _arm_columns(scene) or _any_columns(found.stations)
+    stations = replace(found.stations, systematic=columns, systematic_sd=sd)
+    state = State(found.fit.state.camera, found.fit.state.board, np.zeros(len(sd)))
+    used = found.used
+    ended = fit(stations.take(used), state, found.prior)
+    weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
+    weight += OUTLIER_SHARE * float((~used).sum())
+    moved = (columns[used] @ ended.state.errors)[:, 3:]
+    error = float(np.sqrt((moved**2).sum(axis=1).mean()))
+    if error < LEAST_MM:
+        return []
+    described = finding("robot-geometry", error_mm=f"{error:.2g}", suggested=f"{error:.2g}")
+    return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
+
+
+def _arm_columns(scene: Scene) -> tuple[Array, Array] | None:
+    """Return the flange's displacement per geometric error of the arm, where it is described."""
+    robot = scene.found.problem.robot
+    if robot is None or not (robot.geometry_mm or robot.links):
+        return None
+    model = systematic(replace(robot, accuracy_mm=ASSUMED_ACCURACY_MM))
+    seen = tuple(scene.found.problem.observations[i] for i in scene.found.gathered.index)
+    return flange_errors(model, scene.stations.typed, typed_joints(seen)), model.sd
+
+
+def _any_columns(stations: Stations) -> tuple[Array, Array]:
+    """Return displacements (n, 6, 18) that grow linearly with the place, for any arm."""
+    place = stations.typed[:, :3, 3]
+    off = (place - place.mean(axis=0)) / LEVER_MM
+    columns = np.zeros((len(place), 6, 18))
+    for axis in range(6):
+        columns[:, axis, 3 * axis : 3 * axis + 3] = off
+    sd = np.repeat([ASSUMED_ACCURACY_MM * RAD_PER_MM, ASSUMED_ACCURACY_MM], 9)
+    return columns, sd

@@ -1,4 +1,4 @@
-"""A fit laid out for tests: what each residual says once the unknowns are taken out.
+"""A fit laid out for tests, and one competing explanation of it.
 
 With V the covariance of the residuals r, H the derivative by the unknowns and G their covariance,
 ``w = P r`` and the blocks of ``P = V⁻¹ − V⁻¹HGHᵀV⁻¹`` answer every question of the form "would a
@@ -8,24 +8,90 @@ deviate zᵀw / √(zᵀPz) (Baarda's w-test for any direction). No refit is nee
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checks.typed import Layout, layout, normal_fields, numbers
+from ..arrays import Array
+from ..cell.stations import Observation
+from ..checks.layout import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.constraints import constraint_rows
 from ..estimate.fit import SCALE_SPREAD, VAGUE, Fit, Stations, System, linear_system
 from ..estimate.noise import NoisePrior
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, constraint_rows
 from ..estimate.solver import Solution
-from ..frames import Array, displacement
+from ..findings import Finding
+from ..frames import displacement
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
-from ..pendant.units import ANGLE_RAD
-from ..sessions.observations import Observation
-from .sane import own_views
+from ..pendant.settings import ANGLE_RAD
+from .sane import own_views, sane_solution
+
+OUTLIER_SHARE = float(np.log(1 / 300))  # stations that fit nothing, common practice, no source
+SLIP_SHARE = float(np.log(1 / 100))  # stations with a typing slip, common practice, no source
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cause:
+    """A cause with its weight.
+
+    ``weight``: log of how probable the data and the cause are together. ``findings`` says what it
+    is; ``problem`` and ``texts`` are the session with the cause put right, to look for a second
+    one; ``set_aside`` the stations that must not be used until the operator has corrected them.
+    ``kept`` whether the correction may stay (a board's turn). ``last``: nothing can be told beyond.
+    ``found`` the fit of ``problem`` where it was made already.
+    """
+
+    weight: float
+    findings: tuple[Finding, ...]
+    problem: Problem
+    texts: Texts
+    set_aside: frozenset[int] = frozenset()
+    kept: bool = False
+    last: bool = False
+    found: Solution | None = None
+
+
+def weight_of(found: Solution) -> float:
+    """Return the weight of a fit without any cause: stations left out count as fitting nothing."""
+    weight = evidence(found.stations, found.used, found.fit, found.prior)
+    return weight + OUTLIER_SHARE * float((~found.used).sum())
+
+
+def solved_weight(problem: Problem) -> tuple[Solution | None, float]:
+    """Return the fit of a problem and its weight; −∞ where it cannot be solved."""
+    found = sane_solution(problem)
+    return found, -np.inf if found is None else weight_of(found)
+
+
+def apart_weight(found: Solution, dof: Array) -> float:
+    """Return what stations outside a problem add to its weight: they fit nothing.
+
+    ``dof`` (k,) of their images, whose pixels scatter as all others do.
+    """
+    pixels = -0.5 * float(dof.sum()) * (float(found.fit.noise.log_variance[0]) + 1.0)
+    return pixels + (LOG_ANYWHERE + OUTLIER_SHARE) * len(dof)
+
+
+def with_pose(
+    scene: Scene, row: int, pose: Array, fields: tuple[str, ...]
+) -> tuple[Problem, Texts]:
+    """Return the session with another typed pose at one station."""
+    problem, station = scene.found.problem, scene.ids[row]
+    observations = tuple(
+        replace(seen, base_T_flange=pose, joints=None) if seen.id == station else seen
+        for seen in problem.observations
+    )
+    texts = texts_of(scene)
+    texts[station] = fields
+    return replace(problem, observations=observations), texts
+
+
+def texts_of(scene: Scene) -> Texts:
+    """Return the texts of all stations."""
+    return dict(zip(scene.ids, scene.fields, strict=True))
+
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
 # Uniform density of where a station that fits nothing may lie: any rotation, any place of a cell.

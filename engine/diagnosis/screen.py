@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
+from ..arrays import Array
 from ..camera.lens import Lens
-from ..camera.reprojection import linearised
+from ..camera.views import linearised
 from ..estimate.noise import Noise, NoisePrior
-from ..frames import Array
 from .scene import Scene
 
 Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
 from ..estimate.model import implied_flange
 from ..findings import Finding, finding
-from ..frames import Array, displaced, inverse, mean_rotation, rotation_angle, transform
-from ..sessions.cell import EYE_TO_HAND
-from .cause import Cause, texts_of
+from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .sane import closed_start, deviations
-from .scene import Scene, evidence
+from .scene import Cause, Scene, evidence, texts_of
 from .screen import absurd, side_columns, split_places
 from .whole import applied
 

@@ -13,12 +13,13 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checks.typed import numbers
+from ..arrays import Array
+from ..checks.layout import numbers
 from ..errors import StationbookError
-from ..estimate.closed_form import transforms_from
 from ..estimate.model import related
 from ..estimate.problem import Problem
-from ..frames import Array, apply, inverse
+from ..estimate.start import transforms_from
+from ..frames import apply, inverse
 from ..pendant.conventions import (
     EULER_ROTATIONS,
     JOINTS,
@@ -28,7 +29,7 @@ from ..pendant.conventions import (
     YAW,
     is_quaternion,
 )
-from ..pendant.units import ANGLE_RAD, LENGTH_MM
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM
 from .sane import SCALE_MM, SCALE_RAD
 from .scene import Scene
 

@@ -6,13 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..checks.units import UNIT_NAMES
+from ..checks.entry import UNIT_NAMES
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
 from ..frames import rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
-from .cause import Cause, apart_weight, solved_weight, texts_of, weight_of
-from .scene import Scene, Texts
+from .scene import Cause, Scene, Texts, apart_weight, solved_weight, texts_of, weight_of
 from .screen import absurd
 from .whole import Reading, applied, scores
 from .whole import readings as other_readings

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..findings import Finding
-from ..frames import Array
 from .fit import Fit, fit
 from .judgement import all_findings, too_few
 from .model import derivatives

@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..camera.reprojection import Gaussian, Selection
-from ..frames import Array, displaced, displacement
-from ..sessions.cell import Mount
-from .constraints import Tie, constraint_rows
+from ..arrays import Array
+from ..camera.views import Gaussian, Selection
+from ..cell.cell import Mount
+from ..frames import displaced, displacement
 from .model import derivatives, predicted_view
 from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
+from .problem import Tie, constraint_rows
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
 CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and noise levels

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..boards.circle_centres import centre_shift_px
-from ..boards.pattern import Board
-from ..boards.symmetry import Turn, symmetries
+from ..boards.pattern import Board, Turn, symmetries
 from ..camera.lens import Lens, lens, project
-from ..camera.pnp import LEAST_POINTS, board_pose, poses_of_views
-from ..camera.reprojection import Views
-from ..frames import Array, apply, inverse, transform
-from ..sessions.observations import Observation
-from .closed_form import proper
+from ..camera.views import LEAST_POINTS, Views, board_pose, poses_of_views
+from ..cell.stations import Observation
+from ..frames import apply, inverse, proper, transform
 from .problem import Problem
 
 Index = NDArray[np.int64]

@@ -1,18 +1,22 @@
-"""What a further station would tell: about both transforms, for thousands of candidates at once,
-and about all that the fit does not know, for those that are shown to a person."""
+"""What an image or a further station would tell about what the fit does not know."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from ..arrays import Array
 from ..camera.lens import Lens, lens
-from ..camera.reprojection import Views, linearised
-from ..frames import Array
-from .constraints import constraint_rows
+from ..camera.views import Views, linearised
+from ..cell.stations import Observation
+from ..errors import SolveError
+from ..frames import displaced, displacement
 from .fit import State
-from .model import derivatives, predicted_view
+from .gather import Gathered, gather
+from .model import derivatives, implied_flange, predicted_view
 from .noise import Noise
-from .problem import Problem
+from .problem import Problem, constraint_rows
 from .result import Result
 from .solver import Solution, constraints
 from .systematic import flange_errors, systematic, typed_joints, usual_posture
@@ -140,3 +144,52 @@ def _block(
     robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
     V = noise.pixel_px**2 * np.linalg.inv(seen) + robot
     return np.asarray(np.swapaxes(rows, 1, 2) @ np.linalg.solve(V, rows))
+
+
+def predict_flange(
+    result: Result, problem: Problem, observation: Observation
+) -> tuple[Array, Array]:
+    """Return (base_T_flange (4, 4) as it should be typed, its covariance (6, 6), base axes).
+
+    The covariance holds the image's noise, the result's own uncertainty and one stop's robot noise:
+    a typed pose differs from the prediction by no more than it says. Of several poses that explain
+    the image (flat board, symmetric board) the one nearest the typed pose is taken. Raises
+    SolveError where the result is not solved or the image gives no pose.
+    """
+    if not result.solved or result.noise is None:
+        raise SolveError("no result to predict from", "Record at least three stations.")
+    gathered = gather(replace(problem, observations=(observation,)))
+    if not len(gathered.index):
+        raise SolveError(f"station {observation.id}: the image gives no pose of the board")
+    views = gathered.candidates.pose[0][gathered.candidates.valid[0]]
+    implied = implied_flange(problem.mount, result.geometric, views, result.board)
+    choice = _nearest(implied, observation.base_T_flange, result)
+    flange = implied[choice]
+    by_camera, by_board, by_flange = derivatives(
+        problem.mount, result.geometric, flange[None], result.board
+    )
+    J = flange_errors(systematic(problem.robot), flange[None], typed_joints((observation,)))[0]
+    rows = np.concatenate([by_camera[0], by_board[0], by_flange[0] @ J], axis=1)
+    image = result.noise.pixel_px**2 * np.linalg.inv(_of_the_image(gathered, choice))
+    back = np.linalg.inv(by_flange[0])
+    spread = back @ (image + rows @ result.full_covariance @ rows.T) @ back.T
+    return displaced(flange, -J @ result.systematic.value), spread + result.noise.robot_covariance()
+
+
+def _nearest(implied: Array, typed: Array, result: Result) -> int:
+    """Return which implied flange is nearest to the typed one, in units of the robot's noise."""
+    if result.noise is None:
+        return 0
+    off = displacement(implied, typed) / np.sqrt(np.diag(result.noise.robot_covariance()))
+    return int((off**2).sum(axis=1).argmin())
+
+
+def _of_the_image(gathered: Gathered, choice: int) -> Array:
+    """Return the information (6, 6) of the one view at its chosen candidate, for unit noise."""
+    candidates = gathered.candidates
+    column = np.flatnonzero(candidates.valid[0])[choice]
+    views = gathered.renumbered(candidates.turn[:1, column])
+    information: Array = linearised(views, candidates.pose[:1, column], gathered.lens).information[
+        0
+    ]
+    return information

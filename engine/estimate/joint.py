@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 from scipy.stats import f as f_distribution
 
-from ..frames import Array, displaced, displacement
-from .constraints import Constraint
+from ..arrays import Array
+from ..frames import displaced, displacement
 from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, linear_system
 from .noise import Noise
+from .problem import Constraint
 from .solver import Solution, flange_residuals
 
 BOARDS_APART = 1e-3  # [-] chance that cameras which see one board are said to place two

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..frames import Array, inverse, skew
-from ..sessions.cell import EYE_TO_HAND, Mount
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Mount
+from ..frames import inverse, skew
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..frames import Array
+from ..arrays import Array
 from ..pendant.formatting import rounding
 from ..pendant.settings import Pendant
 from ..robots.model import Robot

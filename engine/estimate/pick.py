@@ -19,9 +19,10 @@ from itertools import product
 
 import numpy as np
 
-from ..frames import Array, apply, displaced, inverse, mean_rotation, skew, transform
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND
+from ..frames import apply, displaced, inverse, mean_rotation, skew, transform
 from ..pendant.conventions import to_matrix
-from ..sessions.cell import EYE_TO_HAND
 from .model import point_rows
 from .problem import Problem
 from .systematic import Systematic, flange_errors, usual_posture

@@ -2,19 +2,78 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import Camera
+from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance, WorkVolume
+from ..cell.stations import Observation
 from ..errors import SolveError
-from ..frames import Array, checked_transform
+from ..frames import apply, checked_transform, displacement, inverse
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
-from ..sessions.cell import Cell, Mount, Tolerance, WorkVolume
-from ..sessions.observations import Observation
-from .constraints import BoardPrior
+from .model import point_rows
+
+HEIGHT_U_MM = 0.3  # mm; a height taken with a rule or a height gauge, common practice, no source
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Constraint:
+    """``axes`` · (transform · point) = ``value`` within ``u_mm``.
+
+    ``on_camera``: whether the camera's or the board's transform carries ``point`` (3,) [mm].
+    ``axes`` (k, 3) the measured directions, ``value`` (k,) [mm]. ``name`` for the message.
+    """
+
+    name: str
+    on_camera: bool
+    point: Array
+    axes: Array
+    value: Array
+    u_mm: float
+
+    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
+        """Return residual (k,) and rows (k, 12) in standard deviations, at these transforms."""
+        carrier = camera if self.on_camera else board
+        residual = self.value - self.axes @ apply(carrier, self.point[None])[0]
+        rows = np.zeros((len(self.value), 12))
+        columns = slice(0, 6) if self.on_camera else slice(6, 12)
+        rows[:, columns] = self.axes @ point_rows(carrier, self.point[None])[0]
+        return residual / self.u_mm, rows / self.u_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardPrior:
+    """The board's transform is known: ``board`` (4, 4) within ``covariance`` (6, 6), see `frames`.
+
+    ``name`` for the message.
+    """
+
+    name: str
+    board: Array
+    covariance: Array
+
+    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
+        """Return residual (6,) and rows (6, 12) in standard deviations, at these transforms."""
+        whiten = np.linalg.inv(np.linalg.cholesky(self.covariance))
+        rows = np.concatenate([np.zeros((6, 6)), whiten], axis=1)
+        return whiten @ displacement(self.board, board), rows
+
+
+Tie = Constraint | BoardPrior
+
+
+def constraint_rows(
+    constraints: tuple[Tie, ...], camera: Array, board: Array
+) -> Iterator[tuple[Array, Array]]:
+    """Yield the whitened residual (k,) and rows (k, 12) of each constraint."""
+    for tie in constraints:
+        yield tie.whitened(camera, board)
+
 
 TOUCH_U_MM = 0.3  # mm; pointing a tip at a board point by hand, common practice, no source
 
@@ -85,3 +144,37 @@ def _checked(seen: Observation, count: int) -> None:
             f"station {seen.id}: point id {wrong[0]} does not exist, the board has {count} points",
             "Check columns and rows of the board in the cell.",
         )
+
+
+def height(problem: Problem) -> tuple[Constraint, ...]:
+    """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier."""
+    value = problem.board.height_mm
+    if value is None:
+        return ()
+    return (
+        Constraint(
+            name="board.height_mm",
+            on_camera=False,
+            point=problem.board.points()[0],
+            axes=np.array([[0.0, 0.0, 1.0]]),
+            value=np.array([value]),
+            u_mm=HEIGHT_U_MM,
+        ),
+    )
+
+
+def touched_points(problem: Problem) -> tuple[Constraint, ...]:
+    """Return one constraint per touched point: the camera's transform maps it where it was."""
+    return tuple(_touched(problem, item) for item in problem.touched)
+
+
+def _touched(problem: Problem, item: Touched) -> Constraint:
+    goal = np.asarray(item.p_base, float)
+    if problem.mount != EYE_TO_HAND:
+        if item.base_T_flange is None:
+            raise SolveError(
+                "a touched point of an eye-in-hand camera needs the flange pose of its image",
+                "Type the pose at which the camera looked at the point.",
+            )
+        goal = apply(inverse(item.base_T_flange), goal[None])[0]
+    return Constraint("touched point", True, np.asarray(item.p_camera), np.eye(3), goal, item.u_mm)

@@ -8,9 +8,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Mount, Tolerance
 from ..findings import Finding, by_gravity, has_error
-from ..frames import Array, quaternion_xyzw
-from ..sessions.cell import EYE_TO_HAND, Mount, Tolerance
+from ..frames import quaternion_xyzw
 from .noise import Noise
 from .pick import PickModel
 

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..arrays import Array
+from ..cell.stations import Observation
 from ..errors import StationbookError
-from ..frames import Array, displacement
+from ..frames import displacement
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
-from ..sessions.observations import Observation
 
 LENGTH_MM = 0.15  # mm; with the next: links and zeros that give 0.5 mm mean error on a mid-size arm
 ZERO_RAD = np.radians(0.02)  # [rad] both only fix the ratio: accuracy_mm sets the size

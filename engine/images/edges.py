@@ -13,11 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array, Grey
 from ..boards.candidates import Detection
 from ..boards.pattern import Board
-
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 
 RISE = 2.5631  # [-] 10 to 90 % width of a Gaussian edge by its standard deviation
 SAMPLES = 41  # along a profile

@@ -12,9 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Grey
 from ..errors import FileError
-
-Grey = NDArray[np.uint8]
 
 DEPTHS = (8, 10, 12, 14, 16)  # bits that cameras deliver, stored in 16-bit files
 _PNG = b"\x89PNG\r\n\x1a\n"

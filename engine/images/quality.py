@@ -6,19 +6,16 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array, Grey
 from ..boards.candidates import Detection
 from ..boards.corners import spacings
 from ..boards.pattern import Board
 from ..camera.model import Camera
-from ..camera.pnp import board_pose
+from ..camera.views import board_pose
 from ..errors import StationbookError
 from ..findings import Finding, finding
 from .edges import measure_edges
-
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 
 FULL_GREY = 255  # grey levels of an 8-bit image
 # [-] of the width of the pattern's details (of a square, for chessboards). Measured on rendered

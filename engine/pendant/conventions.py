@@ -15,14 +15,12 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
+from ..arrays import Array
 from ..errors import PoseError, StationbookError
-from .settings import Pendant
-from .units import ANGLE_RAD, LENGTH_MM, UNIT_WORDS
-
-Array = NDArray[np.float64]
+from .settings import ANGLE_RAD, LENGTH_MM, UNIT_WORDS, Pendant
 
 VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW = "rotation-vector", "quaternion-wxyz", "quaternion-xyzw"
 YAW, JOINTS = "yaw", "joints"

@@ -14,17 +14,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..errors import PoseError, StationbookError
 from ..frames import transform
+from .commas import MixedError
 from .conventions import JOINTS, POSITION_FIELDS, checked_pendant, is_quaternion, to_matrix
 from .formatting import format_pose, rounding
 from .joints import TypedJoints, format_joints, joint_layout, joints_from_fields, parse_joints
 from .reading import MissingError, Part, TooManyError, read_fields, read_line, read_parts
 from .scanning import Layout
-from .settings import Pendant
-from .units import LENGTH_MM
+from .settings import LENGTH_MM, Pendant
 
 __all__ = [
     "PartialField",
@@ -40,7 +40,6 @@ __all__ = [
     "rounding",
 ]
 
-Array = NDArray[np.float64]
 
 CUT_OFF = 2.0  # [-]; digits cut off instead of rounded err by a whole step, not by half a one
 LEAST_NORM_TOLERANCE = 1e-6  # [-]; single precision inside the controller
@@ -176,3 +175,25 @@ def _refuse_other_norm(q: tuple[float, ...], pendant: Pendant) -> None:
             "Type every digit shown and compare each with the pendant.",
             field=pendant.labels[POSITION_FIELDS],
         )
+
+
+def typed_numbers(text: str, labels: tuple[str, ...], units: tuple[str, ...]) -> tuple[float, ...]:
+    """Return one finite number for each of ``labels``, in their order.
+
+    Any separator, a decimal comma, labels and units are read as in a pose; ``units`` are names, or
+    "" for bare numbers. Raises PoseError for what is no number, infinite, missing or ambiguous; its
+    ``field`` is the label.
+    """
+    texts = read_line(text, Layout(labels, units, (0,) * len(labels)))
+    return tuple(float(one) for one in texts)
+
+
+def typed_number(text: str) -> float:
+    """Return one finite number with a decimal point or comma. Raises PoseError as above."""
+    try:
+        (value,) = typed_numbers(text, ("value",), ("",))
+    except MixedError:
+        raise
+    except PoseError:
+        raise PoseError(f"{text!r} is no number", "Type one, such as 0.1.") from None
+    return value

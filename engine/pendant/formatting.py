@@ -19,8 +19,7 @@ from .conventions import (
     is_quaternion,
 )
 from .joints import rounded
-from .settings import Pendant
-from .units import ANGLE_RAD, LENGTH_MM
+from .settings import ANGLE_RAD, LENGTH_MM, Pendant
 
 ASSUMED_REACH_MM = 1000.0  # mm; lever from a main joint to the flange of a middle-sized arm: common
 #                                practice, no source

@@ -12,8 +12,7 @@ from ..errors import PoseError, StationbookError
 from .conventions import JOINTS, checked_pendant
 from .reading import read_fields, read_line
 from .scanning import Layout
-from .settings import Pendant
-from .units import ANGLE_RAD, LENGTH_MM
+from .settings import ANGLE_RAD, LENGTH_MM, Pendant
 
 JOINT_LETTERS = ("J", "A", "Q")  # before the joint's number, on most pendants: from memory
 JOINT_DECIMALS = 2  # shown where the cell does not say: 0.01°, from memory

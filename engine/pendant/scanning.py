@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from ..errors import PoseError
-from .units import UNIT_WORDS
+from .settings import UNIT_WORDS
 
 MAX_LINE = 500  # characters; seven long fields with labels and units stay under 200
 MAX_NUMBER = 24  # characters; more than the digits of a double with sign and exponent

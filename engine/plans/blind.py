@@ -17,14 +17,15 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from ..camera.reprojection import Selection
-from ..frames import Array, apply, rotation_log
-from ..sessions.cell import EYE_TO_HAND, KeepOut
+from ..arrays import Array
+from ..camera.views import Selection
+from ..cell.cell import EYE_TO_HAND, KeepOut
+from ..frames import apply, rotation_log
 from .arm import ArmCheck
-from .jog import jogged
 from .keep_out import clear, way_clear
 from .plausible import Arrangements
 from .sight import Sight, in_view
+from .words import jogged
 
 MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Cell, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.model import implied_flange, predicted_view
@@ -14,17 +16,15 @@ from ..estimate.noise import noise_prior, starting_noise
 from ..estimate.pick import pick_model
 from ..estimate.problem import Problem
 from ..estimate.systematic import NO_ARM
-from ..frames import Array, from_position_quaternion, transform
+from ..frames import from_position_quaternion, transform
 from ..pendant.conventions import YAW, to_matrix
-from ..sessions.cell import EYE_TO_HAND, Cell, Rough
 from .arm import ArmCheck, arm_check, is_level
 from .blind import BlindMove, blind_moves
-from .jog import jog_text
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
-from .shown import shown
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import CAUTIONS, JOG_CAUTION, Plan, Step
+from .words import jog_text, shown
 
 FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
 ASKED = 8  # arrangements for which the uncertainty is worked out

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..estimate.closed_form import transforms_from
+from ..arrays import Array
+from ..cell.cell import Mount
 from ..estimate.model import related
-from ..frames import Array, apply, transform
+from ..estimate.start import transforms_from
+from ..frames import apply, transform
 from ..pendant.conventions import (
     JOINTS,
     POSITION_FIELDS,
@@ -19,7 +21,6 @@ from ..pendant.conventions import (
     to_matrix,
 )
 from ..pendant.settings import Pendant
-from ..sessions.cell import Mount
 
 FIT_RAD, FIT_MM = np.radians(0.05), 0.5  # [rad], [mm] misfit of good stations in a closed form
 APART = 3.0  # [-] times that another reading must fit worse to be ruled out

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..frames import Array, displacement, rotation_angle
+from ..arrays import Array
+from ..frames import displacement, rotation_angle
 from ..robots.kinematics import Kinematics
-from .path import straight
+from .keep_out import straight
 
 STEP_MM, STEP_RAD = (
     200.0,

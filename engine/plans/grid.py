@@ -7,8 +7,9 @@ from itertools import product
 
 import numpy as np
 
+from ..arrays import Array
 from ..errors import UsageError
-from ..frames import Array, rotation_exp, transform
+from ..frames import rotation_exp, transform
 from .sight import MOST_TILT_DEG, Sight, towards
 from .types import Grid
 

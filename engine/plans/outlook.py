@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..camera.lens import project_with_jacobian
+from ..cell.cell import EYE_TO_HAND, KeepOut
 from ..estimate.information import (
     known_information,
     known_whole,
@@ -20,8 +22,7 @@ from ..estimate.model import derivatives, implied_flange, predicted_view
 from ..estimate.pick import PickModel
 from ..estimate.problem import Problem
 from ..estimate.result import Result
-from ..frames import Array, apply, rotation_exp, skew, transform
-from ..sessions.cell import EYE_TO_HAND, KeepOut
+from ..frames import apply, rotation_exp, skew, transform
 from .arm import ArmCheck, is_level
 from .choose import Aim
 from .keep_out import clear, way_clear

@@ -7,7 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..camera.pnp import LEAST_POINTS, board_pose
+from ..arrays import Array
+from ..camera.views import LEAST_POINTS, board_pose
+from ..cell.cell import Cell
+from ..cell.stations import Observation
 from ..errors import UsageError
 from ..estimate.assemble import solve
 from ..estimate.model import implied_flange
@@ -15,18 +18,15 @@ from ..estimate.noise import noise_prior
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from ..frames import Array, apply
-from ..sessions.cell import Cell
-from ..sessions.observations import Observation
+from ..frames import apply
 from .arm import arm_check, is_level
 from .blind_plan import jogs, nothing_recorded
 from .convention import rivals
-from .jog import jog_text
 from .keep_out import below
 from .outlook import Outlook, outlook
 from .pose_plan import MOST_STATIONS, chosen_plan, grid_plan
-from .shown import shown
 from .types import Plan, Step, Wish
+from .words import jog_text, shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
 # in simulation a wrong convention read over turns of 20° shows 10 to 300 times. Many stations may

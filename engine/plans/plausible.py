@@ -16,8 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from ..frames import Array, displaced, displacement, inverse, skew, transform
-from ..sessions.cell import EYE_TO_HAND, Mount
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Mount
+from ..frames import displaced, displacement, inverse, skew, transform
 
 OFFSET_MM = 250.0  # mm; board or camera sit no farther from the flange's middle, common practice
 FIT = np.array([np.radians(0.5)] * 3 + [3.0] * 3)  # [rad, mm] board seen by a single image

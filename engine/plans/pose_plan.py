@@ -9,18 +9,16 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cell import Cell
 from ..estimate.model import implied_flange
-from ..frames import Array, rotation_angle, rotation_exp, transform
-from ..sessions.cell import Cell
+from ..frames import rotation_angle, rotation_exp, transform
 from .arm import is_level
-from .choose import Enough, Offered, by_gain, choose
+from .choose import Enough, Offered, by_gain, choose, jog_cost, ordered
 from .grid import grid_views
-from .jog import jog_text
-from .order import jog_cost, ordered
 from .outlook import Offers, Outlook
-from .shown import shown
 from .types import Grid, Plan, Step, Wish
-from .words import gain_words, view_words
+from .words import gain_words, jog_text, shown, view_words
 
 USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
 LEAST_MORE = 3  # further stations where a session already has so many

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
+from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import Lens, lens, project, undistort
 from ..camera.model import Camera
-from ..frames import Array, apply, rotation_exp, transform
+from ..frames import apply, rotation_exp, transform
 
 EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares, common practice
 # [-] spacings beyond the outermost points that must be seen: rendered boards are found whole from

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from ..frames import Array
-from ..sessions.session import PlannedStation
+from ..arrays import Array
+from ..cell.session import PlannedStation
 
 FORMAT = 1  # version of the document
 Style = Literal["chosen", "grid"]

@@ -1,5 +1,8 @@
 """Quick re-calibration: the board is on its old mount, so its old place is known beforehand.
 
+Old stations are safer than new poses (reachable, known clear of fixtures at the time), and the
+robot's systematic error is the same there as it was.
+
 The board's transform of the earlier result, its covariance widened by how well the board comes back
 to its mount, enters the estimate as a prior; three to five stations then do what a full job does
 with eight or more. A board that clearly sits elsewhere is not absorbed: the new stations are solved
@@ -14,13 +17,42 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import f
 
-from ..estimate.constraints import BoardPrior
-from ..estimate.problem import Problem
+from ..errors import SolveError
+from ..estimate.information import station_information
+from ..estimate.problem import BoardPrior, Problem
 from ..estimate.result import Result, judged
 from ..findings import finding
 from ..frames import displacement
-from .movement import Movement, moved
-from .recheck import mount_covariance, mount_notes, noise_freedom
+from .compare import Movement, moved
+from .recheck import FREE, mount_covariance, mount_notes, noise_freedom
+
+RECHECK_COUNT = 3  # stations that tell the camera's movement from the board's
+
+
+def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[int]:
+    """Return ids of up to ``count`` used stations, best first.
+
+    Each next one cuts the uncertainty of a movement at the work volume the most, the board being
+    back on its mount. Raises SolveError where the earlier session is not solved.
+    """
+    if result.pick is None:
+        raise SolveError("the earlier session gives no result", "Do the full job.")
+    used = {station.id for station in result.stations if station.used}
+    offered = [seen for seen in problem.observations if seen.id in used]
+    flanges = np.array([seen.base_T_flange for seen in offered])
+    gains = station_information(problem, result, flanges)
+    known = np.zeros((12, 12))
+    known[:6, :6] = np.linalg.inv(FREE)
+    known[6:, 6:] = np.linalg.inv(mount_covariance(problem.board))
+    chosen: list[int] = []
+    while len(chosen) < min(count, len(offered)):
+        left = [k for k in range(len(offered)) if k not in chosen]
+        after = np.linalg.inv(known + gains[left])[:, :6, :6]
+        best = left[int(np.argmin([result.pick.work_volume_mm(C) for C in after]))]
+        known = known + gains[best]
+        chosen.append(best)
+    return [offered[k].id for k in chosen]
+
 
 REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
 

@@ -18,13 +18,13 @@ import numpy as np
 from scipy.linalg import block_diag
 from scipy.special import logsumexp
 
+from ..arrays import Array
 from ..diagnosis.together import SolvedTogether
 from ..estimate.joint import Joint, Part, Together, stops
 from ..estimate.problem import Problem
 from ..findings import Finding, by_gravity
-from ..frames import Array, displaced
-from .contradiction import contradiction, plausible
-from .movement import moved
+from ..frames import displaced
+from .compare import moved
 from .recheck import (
     FREE,
     ODDS,
@@ -32,11 +32,13 @@ from .recheck import (
     Recheck,
     board_elsewhere,
     camera_moved,
+    contradiction,
     mount_covariance,
     mount_notes,
     moved_unclear,
     noise_freedom,
     not_moved,
+    plausible,
     recheck,
 )
 from .update import STEPS, STILL, seen_stations

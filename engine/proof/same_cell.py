@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from ..boards.pattern import Board
 from ..camera.model import Camera
+from ..cell.cell import Cell
 from ..errors import UsageError
 from ..robots.model import Robot
-from ..sessions.cell import Cell
 
 CAMERA = {"name": "name", "image_size_px": "image size", "matrix": "lens data (matrix)"}
 CAMERA |= {"distortion": "lens data (distortion)"}

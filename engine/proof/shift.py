@@ -15,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
+from ..arrays import Array
 from ..boards.points_file import refuse_other_header
+from ..cell.cell import EYE_TO_HAND, Mount
 from ..errors import FileError, PoseError
-from ..frames import Array, displacement, inverse
+from ..frames import displacement, inverse
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
-from ..sessions.cell import EYE_TO_HAND, Mount
 from ..sessions.yaml_text import read_bytes
 
 CAMERA = "camera"

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from ..arrays import Array
+from ..cell.cell import Cell
 from ..errors import SolveError, StationbookError
-from ..frames import Array, checked_transform
-from ..sessions.cell import Cell
+from ..frames import checked_transform
 
 REMEDY = "Solve the session again; see its findings for what is missing."
 

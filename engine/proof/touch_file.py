@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+from ..cell.session import FORMAT
 from ..errors import FileError
 from ..sessions.dump import yaml_dump
 from ..sessions.places import PROOF_FILE
@@ -24,7 +25,6 @@ from ..sessions.schema import (
     Whole,
     plain_record,
 )
-from ..sessions.session import FORMAT
 from ..sessions.session_file import MAX_ID
 from ..sessions.versions import check_format
 from ..sessions.yaml_text import Node, read_yaml

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..camera.reprojection import linearised
+from ..arrays import Array
+from ..camera.views import linearised
 from ..errors import SolveError
 from ..estimate.fit import State, Stations, linear_system
 from ..estimate.gather import Gathered, gather
@@ -26,7 +27,7 @@ from ..estimate.model import predicted_view
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..estimate.systematic import flange_errors, systematic, typed_joints
-from ..frames import Array, displaced, displacement
+from ..frames import displaced, displacement
 
 STEPS = 20  # of linearising again; 3 or 4 are usual
 STILL = 1e-6  # [rad, mm] a step below every display

@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..boards.charuco_layout import charuco_layout
-from ..boards.definition import check_board
-from ..boards.pattern import Board
+from ..arrays import Array
+from ..boards.charuco import charuco_layout
+from ..boards.pattern import Board, check_board
 
-Array = NDArray[np.float64]
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1 [mm], x along a row, y down the rows
 
 POINT_NAMES = {

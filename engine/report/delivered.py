@@ -9,15 +9,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cameras import cell_of
+from ..cell.cell import Cell
 from ..errors import StationbookError, UsageError
 from ..frames import checked_transform, from_position_quaternion, inverse, rotation_angle, skew
-from ..pendant.units import LENGTH_MM
-from ..sessions.cameras import cell_of
-from ..sessions.cell import Cell
-
-Array = NDArray[np.float64]
+from ..pendant.settings import LENGTH_MM
 
 AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program stays below both
 LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file

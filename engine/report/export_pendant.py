@@ -5,17 +5,15 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cell import WorkVolume
 from ..errors import PoseError, UsageError
 from ..frames import apply, displacement, inverse
 from ..pendant.conventions import JOINTS, POSITION_FIELDS, is_quaternion
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
-from ..sessions.cell import WorkVolume
 from .delivered import Delivered, facts
-
-Array = NDArray[np.float64]
 
 CAUTIONS = (
     "Type only with the robot stopped and the enabling switch released.",

@@ -13,11 +13,9 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 from numpy.typing import NDArray
 
-from ..sessions.cell import Cell
-from .course import CoursePoint
-from .stations import StationView, residuals
-
-Array = NDArray[np.float64]
+from ..arrays import Array
+from ..cell.cell import Cell
+from .stations import CoursePoint, StationView, residuals
 
 SETTINGS: Any = {
     "svg.fonttype": "none",

@@ -1,10 +1,82 @@
-"""Small pieces of HTML: every text is escaped unless it is HTML of our own."""
+"""Small pieces of HTML, and how a report looks: every text is escaped unless it is our own."""
 
 from __future__ import annotations
 
 import html
 import math
 from collections.abc import Iterable, Sequence
+
+STYLE = """
+:root { color-scheme: light; --ink: #1d2a33; --accent: #0b6e6e; --line: #c3ccd0; --soft: #f1f4f5; }
+* { box-sizing: border-box; }
+html { background: #fff; color: var(--ink); font: 15px/1.45 system-ui, "Segoe UI", Roboto,
+  "DejaVu Sans", sans-serif; }
+body { max-width: 62rem; margin: 0 auto; padding: 1.5rem 1.25rem 3rem; }
+header { border-bottom: 3px solid var(--ink); margin-bottom: 1.2rem; padding-bottom: .6rem; }
+h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .2rem; }
+h2 { font-size: 1.15rem; margin: 2rem 0 .6rem; padding-bottom: .2rem;
+  border-bottom: 1px solid var(--line); }
+h3 { font-size: 1rem; margin: 1.1rem 0 .4rem; }
+p { margin: .4rem 0; max-width: 46rem; }
+dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1.2rem; margin: .4rem 0;
+  align-content: start; }
+dt { color: #45555f; }
+dd { margin: 0; overflow-wrap: anywhere; }
+.columns { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr));
+  gap: 0 2rem; }
+.verdict { border: 3px solid var(--ink); padding: .8rem 1rem; margin: 1rem 0; }
+.verdict strong { display: block; font-size: 1.5rem; letter-spacing: .03em; }
+.verdict.no { border-style: double; border-width: 6px; }
+.caution { border-left: 6px solid var(--ink); background: var(--soft); padding: .6rem 1rem;
+  margin: .8rem 0; }
+.caution ul { margin: .3rem 0; padding-left: 1.1rem; }
+.finding { border: 1px solid var(--line); border-left-width: 6px; padding: .4rem .8rem;
+  margin: .5rem 0; }
+.finding.error { border-left: 6px double var(--ink); }
+.finding.warning { border-left-color: var(--accent); }
+.wide { overflow-x: auto; margin: .5rem 0; }
+table { border-collapse: collapse; font-size: .88rem; font-variant-numeric: tabular-nums; }
+caption { text-align: left; color: #45555f; padding: .2rem 0; }
+.typed { white-space: nowrap; }
+.figures .full img { width: 100%; }
+pre { margin: .2rem 0; overflow-x: auto; }
+.line { white-space: nowrap; display: block; }
+th, td { border-bottom: 1px solid var(--line); padding: .22rem .7rem .22rem 0; text-align: left;
+  vertical-align: top; }
+thead th { border-bottom: 2px solid var(--ink); vertical-align: bottom; }
+code, .typed { font-family: ui-monospace, "DejaVu Sans Mono", Consolas, monospace;
+  font-size: .9em; }
+.figures { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 1rem 2rem; }
+.figures .full { grid-column: 1 / -1; }
+@media (max-width: 44rem) { .figures > * { grid-column: 1 / -1; } }
+figure { margin: 0; }
+figure img { max-width: 100%; height: auto; display: block; }
+figcaption { max-width: 46rem; }
+figcaption b { display: block; }
+.pictures { display: grid; grid-template-columns: repeat(auto-fill, minmax(16.5rem, 1fr));
+  gap: 1rem; }
+.pictures svg { display: block; width: 100%; height: auto; border: 1px solid var(--line); }
+.pictures figcaption { font-size: .85rem; }
+.blank { display: inline-block; min-width: 9rem; border-bottom: 1px solid var(--ink); }
+.sign td, .sign th { height: 3.2em; vertical-align: bottom; }
+.sign table { width: 100%; }
+footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .5rem;
+  font-size: .85rem; color: #45555f; }
+@page { margin: 14mm 13mm 16mm; @bottom-right { content: counter(page) " / " counter(pages);
+  font: 9px sans-serif; } }
+@media print {
+  html { font-size: 10pt; }
+  body { max-width: none; padding: 0; }
+  .wide { overflow: visible; }
+  table { font-size: 8pt; }
+  th, td { padding-right: .45rem; }
+  tr, figure, .block, .finding, .verdict, .caution, .sign, dl { break-inside: avoid; }
+  h2, h3 { break-after: avoid; }
+  .pictures { grid-template-columns: repeat(3, 1fr); gap: 4mm; }
+  a { color: inherit; text-decoration: none; }
+}
+"""
+
 
 NOT_KNOWN = "not known"
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from ..cell.cell import Cell
+from ..cell.session import Station
 from ..errors import StationbookError
 from ..frames import rotation_log
 from ..pendant.conventions import JOINTS
-from ..sessions.cell import Cell
-from ..sessions.session import Station
 from .delivered import known_number, of_camera
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK, found

@@ -6,19 +6,17 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
+from ..cell.cell import Cell
+from ..cell.session import Session
 from ..errors import StationbookError
 from ..frames import displacement, quaternion_xyzw
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
-from ..sessions.cell import Cell
-from ..sessions.session import Session
 from .delivered import ACCEPTED, known_number
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .stations import Placement
-
-Array = NDArray[np.float64]
 
 BLANK = Html('<span class="blank">&nbsp;</span>')
 PROVEN = {"True": "Proven by touch points.", "False": "Not proven by touch points."}

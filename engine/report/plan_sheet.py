@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ..cell.cell import Cell
 from ..plans.types import Plan, Step
-from ..sessions.cell import Cell
 from .html_base import Html, element, joined, safe
 
 ROOM_MM = 200.0  # mm of the 277 mm between the margins of an A4 page that the stations may take

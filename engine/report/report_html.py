@@ -11,22 +11,19 @@ from typing import Any
 
 import numpy as np
 
+from ..cell.cameras import seen_by
+from ..cell.session import Session
 from ..errors import StationbookError
-from ..sessions.cameras import seen_by
 from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
-from ..sessions.session import Session
 from . import html_record as record
 from . import html_result as result
-from .course import CoursePoint
 from .delivered import covariance_of, of_camera
 from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
-from .html_base import Html, element, joined, paragraph, section
-from .html_style import STYLE
-from .scene import scene_picture
-from .stations import Placement, StationView, placement, residuals, station_views
+from .html_base import STYLE, Html, element, joined, paragraph, section
+from .scene import scene_picture, uncertainty
+from .stations import CoursePoint, Placement, StationView, placement, residuals, station_views
 from .thumbnails import thumbnails
-from .volume import uncertainty
 
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
 # No script, no address: a report shows only what it carries.

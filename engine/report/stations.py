@@ -1,4 +1,4 @@
-"""What a report shows of every station: what was typed, what was seen, what the result expects."""
+"""What a report shows of every station, and how the uncertainty fell from one to the next."""
 
 from __future__ import annotations
 
@@ -10,19 +10,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..boards.pattern import Board
-from ..boards.symmetry import symmetries
+from ..arrays import Array
+from ..boards.pattern import Board, symmetries
 from ..camera.lens import project
+from ..cell.cell import Cell
+from ..cell.session import Session, Station
+from ..cell.stations import station_pose
 from ..errors import StationbookError
+from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.model import predicted_view
+from ..estimate.problem import Problem
+from ..estimate.result import Result
 from ..frames import apply
-from ..sessions.cell import Cell
 from ..sessions.folder import stored_points
-from ..sessions.poses import station_pose
-from ..sessions.session import Session, Station
 from .delivered import transform_of
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,3 +129,46 @@ def residuals(views: list[StationView], key: str) -> Array:
     """Return one number of every station (n,), NaN where it is not known."""
     values = [view.row.get(key) for view in views]
     return np.array([np.nan if v is None else float(v) for v in values])
+
+
+FEWEST = 3  # stations before which there is no number (Tsai & Lenz 1989)
+RADIAN_MM = 1000.0  # mm; makes rad and mm comparable where rank is judged: a robot's reach
+SCALE = np.tile([1 / RADIAN_MM] * 3 + [1.0] * 3, 2)
+RANK = 1e-9  # [-] of the largest eigenvalue; double precision leaves a thousandth of that
+
+
+@dataclass(frozen=True, slots=True)
+class CoursePoint:
+    """Standard uncertainties [mm] after the first ``count`` stations used; None: not known."""
+
+    count: int
+    work_volume_mm: float | None
+    pick_mm: float | None
+
+
+def course(problem: Problem, result: Result) -> tuple[CoursePoint, ...]:
+    """Return what the first 3, 4, ... used stations tell, to first order around ``result``.
+
+    Noise levels are those of the whole session, boards are taken as seen whole. Empty where
+    nothing was solved.
+    """
+    if result.pick is None or result.noise is None or result.uncertainty.pick_mm is None:
+        return ()
+    used = {station.id for station in result.stations if station.used}
+    poses = [seen.base_T_flange for seen in problem.observations if seen.id in used]
+    if len(poses) < FEWEST:
+        return ()
+    information = np.cumsum(whole_information(problem, result, np.array(poses)), axis=0)
+    information += known_beforehand(problem, result)
+    points = []
+    for count in range(FEWEST, len(poses) + 1):
+        known = information[count - 1]
+        u = uncertainty_after(known, result) if _shown(known[:12, :12]) else (None, None)
+        points.append(CoursePoint(count, *u))
+    return tuple(points)
+
+
+def _shown(information: Array) -> bool:
+    """Tell whether (12, 12) leaves no direction unknown."""
+    values = np.linalg.eigvalsh(information * np.outer(SCALE, SCALE))
+    return bool(values[0] >= RANK * values[-1])

@@ -9,14 +9,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..errors import StationbookError
 from ..images.load import read_image
 from ..sessions.schema import leads_outside
 from .stations import StationView
-
-Array = NDArray[np.float64]
 
 WIDTH_PX = 480  # twice what it takes on paper at 150 dots an inch, a third of the page wide
 JPEG_QUALITY = 72  # [0 to 100]; a station takes about 20 kB

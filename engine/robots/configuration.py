@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..frames import Array
+from ..arrays import Array
 from .kinematics import Kinematics
 
 

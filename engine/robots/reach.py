@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..arrays import Array
 from ..errors import StationbookError
 from ..findings import Finding, finding
-from ..frames import Array, checked_transform, displacement
+from ..frames import checked_transform, displacement
 from .arms import LEVEL_KINDS
-from .closed_form import LEVEL_RAD, tilt
 from .configuration import nearness_to_singular, wrist_bend
+from .inverse import LEVEL_RAD, nearest, tilt
 from .kinematics import Kinematics, kinematics
 from .model import Robot
-from .search import nearest
 
 REACH_MM = 0.1  # [mm] least distance beyond reach that rounding on the pendant cannot explain
 REACH_DEG = 0.5  # [deg] three times the 0.16° of an uncalibrated arm (Slamani et al. 2012)

@@ -16,8 +16,9 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import Array, inverse, transform
+from ..frames import inverse, transform
 from .model import ChainLink, JointType, Robot
 from .urdf_file import UrdfJoint, read_joints
 

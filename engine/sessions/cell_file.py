@@ -9,6 +9,8 @@ from typing import Any, get_args
 
 import numpy as np
 
+from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Mount, Placed, Rough, Tolerance, WorkVolume
+from ..cell.session import FORMAT
 from ..frames import from_position_quaternion
 from ..pendant.conventions import (
     JOINTS,
@@ -20,11 +22,8 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.settings import AngleUnit, LengthUnit, Pendant
-from .board_file import board_record
-from .camera_file import CAMERA
-from .cell import EYE_TO_HAND, Cell, KeepOut, Mount, Placed, Rough, Tolerance, WorkVolume
 from .dump import yaml_dump
-from .robot_file import NONE_REMEDY, RobotEntry
+from .parts_file import CAMERA, NONE_REMEDY, RobotEntry, board_record
 from .schema import (
     Field,
     Flag,
@@ -40,7 +39,6 @@ from .schema import (
     plain_record,
     require_count,
 )
-from .session import FORMAT
 from .versions import check_format
 from .yaml_text import Node, read_yaml
 

@@ -17,19 +17,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..boards.points_file import read_points
 from ..camera.model import Camera
+from ..cell.cell import Cell
+from ..cell.session import Session, Station
+from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError
 from ..frames import from_position_quaternion
 from . import journal
-from .cell import Cell
 from .cell_file import read_cell
 from .lock import take_lock
-from .observations import Observation
 from .places import SESSION_FILE
-from .poses import joint_values, station_pose
 from .schema import leads_outside
-from .session import Session, Station
 from .session_file import read_session, session_text
 from .store import encoded, make_folder, remove, write_bytes_atomic, write_bytes_new
 from .yaml_text import MAX_BYTES, read_bytes, sha256
@@ -37,8 +37,6 @@ from .yaml_text import MAX_BYTES, read_bytes, sha256
 START = "start"  # the word in the journal for a new session
 MAX_STORED = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 
-
-Array = NDArray[np.float64]
 
 open_session = read_session
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..cell.session import PlannedStation, Station
 from ..errors import FileError
 from .places import RESULT_FILE, SESSION_FILE
-from .session import PlannedStation, Station
 from .yaml_text import Node, read_yaml
 
 

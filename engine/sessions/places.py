@@ -1,7 +1,10 @@
-"""Names of the files in a session folder, and whether a folder is one."""
+"""Where files lie: in a session folder, and in the user's own configuration."""
 
 from __future__ import annotations
 
+import os
+import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 from ..errors import FileError
@@ -30,3 +33,19 @@ def session_path(folder: Path) -> Path:
     except ValueError:  # a NUL character in the name
         raise FileError(repr(str(folder)), "this is no folder name") from None
     raise FileError(folder, "there is no such folder", "Check the name.")
+
+
+CONFIG_VARIABLE = "STATIONBOOK_CONFIG"  # names another folder, for tests and shared machines
+
+
+def config_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the configuration folder (which may not exist yet).
+
+    ``STATIONBOOK_CONFIG``; else on Windows ``%APPDATA%\\\\stationbook``, elsewhere
+    ``$XDG_CONFIG_HOME/stationbook`` or ``~/.config/stationbook``.
+    """
+    if own := environment.get(CONFIG_VARIABLE):
+        return Path(own)
+    variable = "APPDATA" if sys.platform == "win32" else "XDG_CONFIG_HOME"
+    above = environment.get(variable)
+    return (Path(above) if above else Path.home() / ".config") / "stationbook"

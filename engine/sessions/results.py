@@ -10,12 +10,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from ..cell.session import Session
 from ..errors import FileError
 from .cell_file import cell_document
 from .dump import plain, yaml_dump
 from .folder import record_change
 from .places import RESULT_FILE, SESSION_FILE
-from .session import Session
 from .session_file import STATION
 from .store import encoded, write_bytes_new
 from .versions import check_format

@@ -15,8 +15,8 @@ from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Protocol, TypeVar
 
-from ..errors import FileError, StationbookError
-from .yaml_text import Node, nearest
+from ..errors import FileError, StationbookError, nearest
+from .yaml_text import Node
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,15}", re.ASCII)

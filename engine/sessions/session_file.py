@@ -7,9 +7,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from ..cell.cell import Cell
+from ..cell.session import FORMAT, PlannedStation, Session, Station, View
+from ..errors import nearest
 from ..frames import from_position_quaternion
 from ..pendant.conventions import JOINTS
-from .cell import Cell
 from .cell_file import cell_document, read_cell_node
 from .dump import yaml_dump
 from .places import SESSION_FILE, session_path
@@ -28,9 +30,15 @@ from .schema import (
     placed_at,
     plain_record,
 )
-from .session import FORMAT, PlannedStation, Session, Station, View
 from .versions import check_format
-from .yaml_text import Node, nearest, parse_yaml, read_yaml
+from .yaml_text import Node, parse_yaml, read_yaml
+
+
+def station_document(station: Station) -> dict[str, Any]:
+    """Return a station as it stands in session.yaml."""
+    document: dict[str, Any] = STATION.write(station)
+    return document
+
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
 MAX_ID = 10**6  # an id never counts that far by hand

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ..errors import FileError
-from .user_folder import config_folder
+from .places import config_folder
 
 ASIDE = ".aside"  # ending of what is not finished; one per file, so the next writer clears it away
 ERROR_LOG = "errors.log"

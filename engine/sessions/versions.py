@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
 
+from ..cell.session import FORMAT
 from .schema import Whole, missing
-from .session import FORMAT
 from .yaml_text import Node
 
 _ANY = Whole(1, 999_999)

@@ -11,7 +11,6 @@ import hashlib
 import re
 import stat
 from collections.abc import Iterator
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -104,13 +103,6 @@ class Node:
     def at(self, key: str) -> Node:
         """Return the entry ``key``, or this group itself where the key is absent."""
         return self.entries().get(key, self)
-
-
-def nearest(word: str, known: Iterator[str] | list[str] | tuple[str, ...]) -> str:
-    """Return a remedy that names the nearest known word, or all of them."""
-    listed = list(known)
-    close = get_close_matches(word, listed, n=1, cutoff=0.6)
-    return f"Did you mean {close[0]}?" if close else f"Known here: {', '.join(listed)}."
 
 
 def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:

@@ -16,13 +16,21 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..boards.definition import check_board
-from ..boards.pattern import Board
+from ..boards.pattern import Board, check_board
 from ..camera.lens import lens, project, undistort
 from ..camera.model import Camera
 from ..frames import apply, checked_transform
-from .backdrop import TABLE_MM, TABLE_PX, room, table
-from .paint import LEAST_MM2, Footprints, Grey, painted, plate_limits
+from .paint import (
+    LEAST_MM2,
+    TABLE_MM,
+    TABLE_PX,
+    Footprints,
+    Shades,
+    painted,
+    plate_limits,
+    room,
+    table,
+)
 from .sensor import Optics, exposed
 
 NEAR_MM = 10.0  # mm; nothing nearer than this to the camera is drawn
@@ -67,7 +75,7 @@ def render(
     return exposed(scene, optics, rng)
 
 
-def _backdrop(camera: Camera, T: NDArray[np.float64], setting: Setting) -> Grey:
+def _backdrop(camera: Camera, T: NDArray[np.float64], setting: Setting) -> Shades:
     if setting.behind == "room":
         return room(camera.image_size_px, setting.seed).copy()
     whole = (slice(None), slice(None))
@@ -80,7 +88,7 @@ def _backdrop(camera: Camera, T: NDArray[np.float64], setting: Setting) -> Grey:
     return np.asarray(seen, np.float32)
 
 
-def _paint_board(scene: Grey, board: Board, camera: Camera, T: NDArray[np.float64]) -> None:
+def _paint_board(scene: Shades, board: Board, camera: Camera, T: NDArray[np.float64]) -> None:
     """Draw the board over ``scene``, in place."""
     window = _window(board, camera, T)
     if window is None:
@@ -95,7 +103,7 @@ def _paint_board(scene: Grey, board: Board, camera: Camera, T: NDArray[np.float6
     scene[window] = np.where(ahead, scene[window] * (1 - cover) + light, scene[window])
 
 
-def _quarters(x: Grey, y: Grey) -> Iterator[Footprints]:
+def _quarters(x: Shades, y: Shades) -> Iterator[Footprints]:
     """Yield the footprints of the pixels' four quarters, for pixel centres at ``x``, ``y`` [mm].
 
     Whole pixels make slanted edges and crossings a little too sharp: corners then scatter by
@@ -108,7 +116,7 @@ def _quarters(x: Grey, y: Grey) -> Iterator[Footprints]:
         yield Footprints(x + su * x_u + sv * x_v, y + su * y_u + sv * y_v, xx, xy, yy)
 
 
-def _slope(c: Grey, axis: int) -> Grey:
+def _slope(c: Shades, axis: int) -> Shades:
     """Return the central difference of ``c`` along ``axis``, one-sided at the ends."""
     slope = np.empty_like(c)
     s, c = np.moveaxis(slope, axis, 0), np.moveaxis(c, axis, 0)
@@ -140,7 +148,7 @@ def _window(board: Board, camera: Camera, T: NDArray[np.float64]) -> tuple[slice
 
 def _on_plane(
     camera: Camera, T: NDArray[np.float64], window: tuple[slice, slice]
-) -> tuple[Grey, Grey, NDArray[np.bool_]]:
+) -> tuple[Shades, Shades, NDArray[np.bool_]]:
     """Return where the pixels' rays meet the board's plane: x, y [mm], and whether they do.
 
     A point (x, y) of the plane lies at ``depth · (a, b, 1) = [r1 r2 t] (x, y, 1)`` for its ray
@@ -158,7 +166,7 @@ def _on_plane(
     return x, y, ahead
 
 
-def _rays(camera: Camera) -> tuple[Grey, Grey, NDArray[np.bool_]]:
+def _rays(camera: Camera) -> tuple[Shades, Shades, NDArray[np.bool_]]:
     return _ray_map(camera.image_size_px, camera.matrix, tuple(camera.distortion))
 
 
@@ -167,7 +175,7 @@ def _ray_map(
     size: tuple[int, int],
     matrix: tuple[tuple[float, float, float], ...],
     distortion: tuple[float, ...],
-) -> tuple[Grey, Grey, NDArray[np.bool_]]:
+) -> tuple[Shades, Shades, NDArray[np.bool_]]:
     """Return the slopes x/z and y/z (h, w) of the pixels' rays, and where they can be trusted."""
     width, height = size
     data = lens(Camera("", size, matrix, distortion))

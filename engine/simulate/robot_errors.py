@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..arrays import Array
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
-from ..frames import Array, rotation_exp, transform
+from ..frames import rotation_exp, transform
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import StationbookError
-from .paint import Grey
+from .paint import Shades
 
 WHITE_LEVEL = 255.0  # grey value at which the sensor is full
 
@@ -43,7 +43,7 @@ class Optics:
     read_noise_e: float = 12.0
 
 
-def exposed(scene: Grey, optics: Optics, rng: np.random.Generator | None) -> NDArray[np.uint8]:
+def exposed(scene: Shades, optics: Optics, rng: np.random.Generator | None) -> NDArray[np.uint8]:
     """Return the grey image of a ``scene`` of reflectances (h, w); no noise without ``rng``.
 
     Raises StationbookError for optics that no camera has.
@@ -51,7 +51,7 @@ def exposed(scene: Grey, optics: Optics, rng: np.random.Generator | None) -> NDA
     _check(optics)
     height, width = scene.shape
     lit = _light(width, height, optics.vignetting, optics.lamp, optics.lamp_deg)
-    light: Grey = _blurred(scene, optics) * lit * np.float32(optics.exposure)
+    light: Shades = _blurred(scene, optics) * lit * np.float32(optics.exposure)
     if rng is not None:
         light = _noisy(light, optics, rng)
     return np.asarray(np.clip(np.rint(light * WHITE_LEVEL), 0, 255), np.uint8)
@@ -70,7 +70,7 @@ def _check(optics: Optics) -> None:
         raise StationbookError(f"optics that no camera has: {optics}", "Use values of 0 or more.")
 
 
-def _blurred(scene: Grey, optics: Optics) -> Grey:
+def _blurred(scene: Shades, optics: Optics) -> Shades:
     blurred: Any = scene
     if optics.blur_px > 0:
         blurred = cv2.GaussianBlur(blurred, (0, 0), optics.blur_px, borderType=cv2.BORDER_REPLICATE)
@@ -80,7 +80,7 @@ def _blurred(scene: Grey, optics: Optics) -> Grey:
     return np.asarray(blurred, np.float32)
 
 
-def _smear(length: float, angle: float) -> Grey:
+def _smear(length: float, angle: float) -> Shades:
     """Return the kernel of an even motion of ``length`` [px], centred, of sum 1."""
     half = int(np.ceil(length / 2)) + 1
     kernel = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
@@ -94,7 +94,7 @@ def _smear(length: float, angle: float) -> Grey:
 
 
 @lru_cache(maxsize=4)
-def _light(width: int, height: int, vignetting: float, lamp: float, lamp_deg: float) -> Grey:
+def _light(width: int, height: int, vignetting: float, lamp: float, lamp_deg: float) -> Shades:
     """Return the illumination (h, w): 1 in the middle without lamp."""
     u = np.linspace(-1, 1, width)
     v = np.linspace(-1, 1, height)[:, None]
@@ -103,10 +103,10 @@ def _light(width: int, height: int, vignetting: float, lamp: float, lamp_deg: fl
     return np.asarray((1 - loss) * (1 + lamp * (u * np.cos(way) + v * np.sin(way))), np.float32)
 
 
-def _noisy(light: Grey, optics: Optics, rng: np.random.Generator) -> Grey:
+def _noisy(light: Shades, optics: Optics, rng: np.random.Generator) -> Shades:
     """Add shot and read noise: normal, as thousands of electrons are."""
     well = np.float32(optics.full_well_e)
     spread = np.sqrt(light * well + np.float32(optics.read_noise_e**2)) / well
     noise = rng.standard_normal(light.shape, np.float32)
-    noisy: Grey = np.minimum(light + spread * noise, np.float32(1))
+    noisy: Shades = np.minimum(light + spread * noise, np.float32(1))
     return noisy

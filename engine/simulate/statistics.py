@@ -13,20 +13,20 @@ from typing import Literal
 
 import numpy as np
 
+from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import project
 from ..camera.model import Camera
-from ..estimate.constraints import HEIGHT_U_MM
+from ..cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
+from ..cell.stations import Observation
 from ..estimate.model import implied_flange, predicted_view
-from ..estimate.problem import Problem
+from ..estimate.problem import HEIGHT_U_MM, Problem
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
-from ..frames import Array, apply, displaced, inverse, rotation_exp, transform
+from ..frames import apply, displaced, inverse, rotation_exp, transform
 from ..pendant.conventions import from_matrix, to_matrix
 from ..pendant.settings import Pendant
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
-from ..sessions.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
-from ..sessions.observations import Observation
 
 Style = Literal["grid", "tilted"]
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
-from ..frames import Array, checked_transform, displaced
+from ..frames import checked_transform, displaced
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
 from ..robots.kinematics import Kinematics, kinematics
-from ..sessions.cell import EYE_TO_HAND, Cell
 from .render import Setting, render
 from .robot_errors import RobotErrors, robot_errors
 from .scenario import Truth

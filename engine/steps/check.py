@@ -6,17 +6,22 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from ..checks.motion import RecordedPose, closing_findings, motion_findings
-from ..checks.reach import joint_findings, reach_findings
-from ..checks.units import unit_findings
+from ..cell.session import Session, Station
+from ..cell.stations import joint_values, station_pose
+from ..checks.entry import (
+    RecordedPose,
+    closing_findings,
+    joint_findings,
+    motion_findings,
+    reach_findings,
+    unit_findings,
+)
 from ..diagnosis.diagnose import CAUSES
 from ..errors import PoseError
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.journal import read_journal, unfinished
 from ..sessions.places import SESSION_FILE
-from ..sessions.poses import joint_values, station_pose
-from ..sessions.session import Session, Station
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import solve_session
 

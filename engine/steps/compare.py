@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..cell.cameras import seen_by
+from ..cell.session import Session
 from ..errors import UsageError
-from ..proof.compare import Difference, difference
-from ..proof.history import Entry, draw_history
+from ..proof.compare import Difference, Entry, difference, draw_history
 from ..proof.same_cell import check_same
 from ..proof.stated import Stated, stated
 from ..report.delivered import of_camera
-from ..sessions.cameras import seen_by
 from ..sessions.folder import open_session
-from ..sessions.session import Session
 from ..sessions.store import write_bytes_atomic
 from .current import current_result
 

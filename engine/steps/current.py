@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from ..cell.session import Session
 from ..errors import StationbookError
 from ..findings import finding
 from ..sessions.results import changed_since, read_result
-from ..sessions.session import Session
 
 MOST_NAMED = 4  # changed files that a sentence can carry
 

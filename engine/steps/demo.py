@@ -9,16 +9,16 @@ from pathlib import Path
 
 import numpy as np
 
+from ..cell.session import Session
 from ..errors import FileError, StationbookError
 from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
 from ..sessions.folder import create_session, open_session
 from ..sessions.lock import writing
-from ..sessions.session import Session
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
 from ..simulate.scenario import cell, cell_text, truth
-from ..simulate.slips import typing_slip
+from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from . import edit, record
 from .plan import revised, store_plan

@@ -11,10 +11,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from ..cell.session import Session, Station
 from ..errors import StationbookError
 from ..pendant.conventions import JOINTS
 from ..sessions.folder import commit, stored_points
-from ..sessions.session import Session, Station
 from .record import Draft, Known, ViewDraft, examine, examine_pose, known, outstanding
 
 

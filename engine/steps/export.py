@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import NamedTuple
 
+from ..cell.cameras import camera_number, cell_of
+from ..cell.session import Session
 from ..report.delivered import of_camera
 from ..report.exports import export
-from ..sessions.cameras import camera_number, cell_of
 from ..sessions.places import RESULT_FILE
 from ..sessions.results import keep_earlier
-from ..sessions.session import Session
 from ..sessions.store import write_text_atomic
 from ..sessions.yaml_text import read_bytes, sha256
 from .current import current_result

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from ..cell.session import Session, Station
 from ..errors import UsageError
 from ..findings import Finding
 from ..pendant.conventions import JOINTS
 from ..sessions.folder import commit
-from ..sessions.session import Session, Station
 from ..steps.solve import Solved, solve_session
 from . import edit
 

@@ -15,10 +15,10 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..arrays import Array
+from ..cell.session import Session
 from ..errors import StationbookError
-from ..frames import Array
 from ..sessions.folder import observations
-from ..sessions.session import Session
 
 LEAST_VIEWS = 5  # Zhang 2000: 3 views settle five lens values; two more leave something to check
 TILT_SPREAD_DEG = 10.0  # deg; nearly parallel boards cannot tell focal length from distance; CP

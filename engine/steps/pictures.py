@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..camera.model import Camera
+from ..cell.session import Session
+from ..cell.stations import station_pose
 from ..errors import FileError, PoseError
 from ..images.load import decode_image
 from ..sessions.folder import stored_points
-from ..sessions.poses import station_pose
-from ..sessions.session import Session
 
 Grid = NDArray[np.int64]
 

@@ -8,17 +8,17 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from ..arrays import Array
+from ..cell.session import PlannedStation, Session, Station
+from ..cell.stations import station_pose
 from ..errors import StationbookError
 from ..findings import Level
-from ..frames import Array
 from ..plans.blind_plan import FIRST_JOGS
 from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish
 from ..sessions.cell_file import read_cell
 from ..sessions.folder import commit, observations
-from ..sessions.poses import station_pose
-from ..sessions.session import PlannedStation, Session, Station
 from .solve import solve_session, typed_texts
 
 REVISIT = "visit again: "  # begins the reason of a station that an earlier session recorded

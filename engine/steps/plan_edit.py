@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from ..cell.session import PlannedStation, Session
 from ..errors import StationbookError
 from ..sessions.folder import commit
-from ..sessions.session import PlannedStation, Session
 
 
 def pass_over(

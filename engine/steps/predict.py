@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from ..arrays import Array
+from ..cell.session import Session, Station
+from ..cell.stations import Observation
 from ..checks.prediction import Predictor, prediction_findings, predictor
 from ..errors import StationbookError
 from ..findings import Finding
-from ..frames import Array, from_position_quaternion
+from ..frames import from_position_quaternion
 from ..pendant.conventions import JOINTS
-from ..sessions.observations import Observation
-from ..sessions.session import Session, Station
 from .solve import session_problem
 
 RECENT = 40  # stations that predict; older ones would change the prediction by less than its noise

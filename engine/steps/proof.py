@@ -10,16 +10,16 @@ from pathlib import Path
 from typing import Any
 
 from ..boards.points_file import points_text
+from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.session import Session
 from ..diagnosis.diagnose import solve
 from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
 from ..pendant.conventions import JOINTS
-from ..pendant.entry import parse_joints, parse_pose
-from ..pendant.numbers import typed_numbers
-from ..proof.conclusion import Proof, amended, concluded
-from ..proof.hold_out import HeldOut, held_out, held_out_finding, split
-from ..proof.placing import point_errors
+from ..pendant.entry import parse_joints, parse_pose, typed_numbers
+from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, held_out_finding, split
 from ..proof.stated import stated
+from ..proof.touch import point_errors
 from ..proof.touch_file import (
     Pointer,
     Role,
@@ -31,12 +31,10 @@ from ..proof.touch_file import (
     touches_text,
 )
 from ..robots.arms import joint_types
-from ..sessions.cell import EYE_IN_HAND, Cell
 from ..sessions.dump import plain, yaml_dump
 from ..sessions.folder import commit, record_change
 from ..sessions.places import PROOF_FILE, RESULT_FILE
 from ..sessions.results import keep_earlier, read_result
-from ..sessions.session import Session
 from ..sessions.store import encoded
 from ..sessions.yaml_text import read_bytes, sha256
 from .current import what_changed

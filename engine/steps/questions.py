@@ -10,10 +10,10 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from ..cell.session import Session
 from ..errors import StationbookError
 from ..sessions.folder import commit
 from ..sessions.journal import read_journal
-from ..sessions.session import Session
 
 ACTION = "start questions"
 OPEN = "start questions, lens data open"  # kept, and asked again

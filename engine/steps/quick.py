@@ -5,15 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from ..cell.cameras import cell_of
+from ..cell.session import Session
 from ..diagnosis.diagnose import solve
 from ..errors import FileError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..proof.quick import Quick, quick
 from ..proof.same_cell import check_same
-from ..sessions.cameras import cell_of
 from ..sessions.results import basis, input_hashes
-from ..sessions.session import Session
 from .recheck import Earlier, earlier
 from .solve import Solved, cameras_document, session_problems, typed_texts
 

@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from ..cell.cameras import cell_of
+from ..cell.session import PlannedStation, Session
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
+from ..proof.quick import RECHECK_COUNT, stations_to_revisit
 from ..proof.recheck import Recheck, mount_notes
 from ..proof.recheck_cameras import recheck_cameras
-from ..proof.revisit import RECHECK_COUNT, stations_to_revisit
 from ..proof.same_cell import check_same
-from ..sessions.cameras import cell_of
 from ..sessions.folder import found_session, observations, open_session, record_remark
-from ..sessions.session import PlannedStation, Session
 from .plan import REVISIT
 from .solve import session_problems, solve_problems
 

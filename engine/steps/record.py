@@ -14,16 +14,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ..checks.motion import between
+from ..arrays import Array
+from ..cell.session import Session, Station
+from ..cell.stations import Observation, station_pose
+from ..checks.entry import between
 from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..errors import StationbookError
 from ..findings import Finding, Level, finding
 from ..sessions.folder import commit, stored_points
-from ..sessions.observations import Observation
-from ..sessions.poses import station_pose
-from ..sessions.session import Session, Station
 from .predict import board_pose, predictor_for, seen_findings
 from .seen import (
     ViewDraft,
@@ -54,8 +53,6 @@ __all__ = [
     "outstanding",
     "store",
 ]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

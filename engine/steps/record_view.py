@@ -7,11 +7,11 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from ..cell.cameras import seen_by, with_view
+from ..cell.session import Session, Station
+from ..cell.stations import station_pose
 from ..errors import StationbookError, UsageError
-from ..sessions.cameras import seen_by, with_view
 from ..sessions.folder import commit
-from ..sessions.poses import station_pose
-from ..sessions.session import Session, Station
 from .edit import existing
 from .record import PoseDraft, examine, outstanding
 from .seen import ViewDraft, examine_file

@@ -7,15 +7,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from ..cell.cameras import camera_number
+from ..cell.cell import Cell
+from ..cell.session import Session
 from ..diagnosis.diagnose import solve
-from ..report.course import CoursePoint, course
 from ..report.delivered import of_camera
 from ..report.report_html import report_html
-from ..sessions.cameras import camera_number
-from ..sessions.cell import Cell
+from ..report.stations import CoursePoint, course
 from ..sessions.places import RESULT_FILE
 from ..sessions.results import keep_earlier
-from ..sessions.session import Session
 from ..sessions.store import write_text_atomic
 from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256

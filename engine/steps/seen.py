@@ -8,17 +8,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..boards.detect import Detection, detect
 from ..boards.points_file import read_points
+from ..cell.session import Session
 from ..errors import PoseError, StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..images.load import decode_image, image_bytes
 from ..images.quality import ImageReport, look, quality_findings
-from ..pendant.numbers import typed_numbers
-from ..sessions.session import Session
-
-Array = NDArray[np.float64]
+from ..pendant.entry import typed_numbers
 
 POINTS_SUFFIX = ".csv"  # any other file is read as an image
 

@@ -8,17 +8,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from ..cell.cameras import seen_by
+from ..cell.session import Session
 from ..diagnosis.diagnose import solve
 from ..diagnosis.together import SolvedTogether, solve_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, all_findings
 from ..pendant.conventions import JOINTS
-from ..proof.placing import missing_numbers
-from ..sessions.cameras import seen_by
+from ..proof.touch import missing_numbers
 from ..sessions.folder import observations
 from ..sessions.results import add_result, basis, input_hashes
-from ..sessions.session import Session
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ..cell.cell import Cell
 from ..errors import StationbookError
 from ..images.sources import ImageSource, open_source
-from ..sessions.cell import Cell
 from ..sessions.confirmed import is_confirmed, read_settings
 
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..boards.points_file import points_text
+from ..cell.cameras import camera_number
+from ..cell.cell import Cell
+from ..cell.session import View
 from ..findings import Finding
-from ..sessions.cameras import camera_number
-from ..sessions.cell import Cell
-from ..sessions.session import View
 from .seen import ViewDraft
 
 

@@ -5,24 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ..checks.motion import (
+from ..arrays import Array
+from ..cell.session import Session, Station
+from ..cell.stations import joint_values, station_pose
+from ..checks.entry import (
     RecordedPose,
     between,
     closing_findings,
+    joint_findings,
     motion_findings,
     off_plan_findings,
+    reach_findings,
+    unit_findings,
 )
-from ..checks.reach import joint_findings, reach_findings
-from ..checks.units import unit_findings
 from ..errors import PoseError
 from ..findings import Finding, finding
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
-from ..sessions.poses import joint_values, station_pose
-from ..sessions.session import Session, Station
-
-Array = NDArray[np.float64]
 
 # Errors that a technician may overrule with a reason: the pose was read off a robot that stands
 # there, so the robot file can be what is wrong.

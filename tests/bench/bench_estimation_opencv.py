@@ -19,9 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bench_estimation import oracle
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 
+from engine.arrays import Array
 from engine.estimate.assemble import assembled
 from engine.estimate.solver import solution
-from engine.frames import Array, displacement
+from engine.frames import displacement
 from engine.simulate.statistics import Case, simulated
 
 FAILED_RAD = np.radians(10.0)  # far outside any method's noise here

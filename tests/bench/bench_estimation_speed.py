@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from joint_least_squares import Everything
 from known_noise import given_noise
 
-from engine.camera.reprojection import linearised
+from engine.camera.views import linearised
 from engine.estimate import solve
 from engine.estimate.fit import Fit, State, Stations, fit
 from engine.estimate.noise import noise_prior

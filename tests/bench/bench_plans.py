@@ -21,10 +21,10 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from known_noise import given_noise
 from plan_world import World, practice_grid, world
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.information import known_information, station_information
 from engine.estimate.problem import problem_from
 from engine.plans.types import Wish
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 
 BARS = {8: 0.40, 15: 0.24}
 START = 4  # stations of the blind start

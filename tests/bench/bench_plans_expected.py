@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from erring_arm import followed
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.errors import StationbookError
-from engine.sessions.cell import EYE_IN_HAND, EYE_TO_HAND
 
 
 def main() -> None:

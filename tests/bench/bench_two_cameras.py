@@ -16,10 +16,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bumps import MOUNT, bump, remounted
 from two_cameras import later, pair
 
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND
 from engine.estimate.result import Result
-from engine.frames import Array, displacement
+from engine.frames import displacement
 from engine.proof.recheck_cameras import recheck_cameras
-from engine.sessions.cell import EYE_IN_HAND
 from engine.simulate.statistics import Case
 
 BUMPS_MM = (0.0, 0.5, 1.0, 2.0, 5.0)

@@ -20,7 +20,7 @@ from engine.sessions.lock import LOCK_FILE, writing
 from engine.sessions.store import make_folder, write_text_atomic
 from engine.simulate.scenario import cell, cell_text, truth
 from engine.simulate.sensor import Optics
-from engine.simulate.slips import typing_slip
+from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps import edit, record
 from engine.steps.solve import keep, solve_session

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from engine.proof.compare import Difference
-from engine.proof.history import Entry
+from engine.proof.compare import Difference, Entry
 from engine.steps.compare import compare, figure, history
 
 from ..output import print_findings, print_json

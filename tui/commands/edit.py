@@ -6,11 +6,11 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
+from engine.cell.session import Session
 from engine.findings import Finding
-from engine.sessions.document import station_document
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session
+from engine.sessions.session_file import station_document
 from engine.steps import edit, record
 
 from ..output import print_findings, print_json

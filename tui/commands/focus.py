@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from engine.boards.detect import detect
+from engine.cell.cell import Cell
 from engine.findings import Finding, has_error
 from engine.images.load import decode_image, image_bytes
 from engine.images.quality import ImageReport, blur_limit_px, look, quality_findings
 from engine.images.sources import wait_for_image
-from engine.sessions.cell import Cell
 from engine.sessions.cell_file import read_cell
 from engine.sessions.confirmed import confirm
 from engine.steps.source import confirmed_source

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from engine.sessions.cameras import seen_by
+from engine.cell.cameras import seen_by
 from engine.sessions.folder import open_session
 from engine.steps.lens import LensCheck, check_lens
 

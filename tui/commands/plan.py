@@ -6,10 +6,10 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
+from engine.cell.cell import Cell
 from engine.errors import UsageError
 from engine.plans.types import Grid, Plan, Wish
 from engine.report.plan_sheet import plan_sheet
-from engine.sessions.cell import Cell
 from engine.sessions.cell_file import read_cell
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing

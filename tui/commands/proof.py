@@ -7,14 +7,13 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
+from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import has_error
-from engine.proof.conclusion import Proof
-from engine.proof.hold_out import HeldOut
+from engine.proof.conclusion import HeldOut, Proof
 from engine.proof.touch_file import read_touches
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session
 from engine.steps import proof as steps
 
 from ..output import print_findings, print_json

@@ -9,12 +9,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from engine.cell.session import Session
 from engine.errors import BusyError, FileError
 from engine.findings import has_error
 from engine.proof.recheck import Recheck
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session
 from engine.steps.recheck import CAUTIONS, note_recheck, recheck_session
 
 from ..desk.recheck import verdict

@@ -6,12 +6,12 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
+from engine.cell.session import Session, Station
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
-from engine.sessions.document import station_document
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.session import Session, Station
+from engine.sessions.session_file import station_document
 from engine.steps import record
 from engine.steps.edit import existing
 from engine.steps.record_view import add_views, examine_views, recorded_pose

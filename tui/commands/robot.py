@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from engine.robots.urdf import import_urdf
-from engine.sessions.robot_file import robot_text
+from engine.sessions.parts_file import robot_text
 from engine.sessions.store import encoded, make_folder, write_bytes_new
 
 from ..output import print_json

@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from engine.sessions.session import PlannedStation
+from engine.cell.session import PlannedStation
 
 from .solution import Solution
 
 if TYPE_CHECKING:
+    from engine.cell.session import Session
     from engine.plans.types import Step
-    from engine.sessions.session import Session
 
 ENOUGH = 0.95  # [-] a next station that leaves more of U than this is not worth the stop
 

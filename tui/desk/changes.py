@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from .desk import Desk
 
 if TYPE_CHECKING:
-    from engine.sessions.session import Session
+    from engine.cell.session import Session
     from engine.steps.questions import Answers
 
 SHIFT_CHANGE = timedelta(hours=2)  # a pause after which the operator is asked again; no source

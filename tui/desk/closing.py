@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from engine.sessions.session import PlannedStation, Station
+from engine.cell.session import PlannedStation, Station
 
 from .entry import Entry
 from .views import Move

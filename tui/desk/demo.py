@@ -10,9 +10,9 @@ from engine.errors import StationbookError
 from .desk import now
 
 if TYPE_CHECKING:
-    from engine.frames import Array
+    from engine.arrays import Array
+    from engine.cell.session import Station
     from engine.plans.types import Step
-    from engine.sessions.session import Station
     from engine.simulate.virtual_cell import VirtualCell
 
 STOPS = 8
@@ -48,7 +48,7 @@ class Simulated:
 
     def drive_back(self, station: Station | None) -> None:
         """Drive back to a recorded station by its typed pose, and save an image. Takes time."""
-        from engine.sessions.poses import station_pose
+        from engine.cell.stations import station_pose
 
         pose = None if station is None else station_pose(self.virtual.cell, station)
         if pose is None:
@@ -73,7 +73,7 @@ class Simulated:
             return ""
         import numpy as np
 
-        from engine.simulate.slips import typing_slip
+        from engine.simulate.stations import typing_slip
 
         slipped = typing_slip(self.fields, np.random.default_rng(self.seed))
         at = next(n for n, (a, b) in enumerate(zip(self.fields, slipped, strict=True)) if a != b)

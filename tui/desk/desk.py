@@ -13,11 +13,11 @@ from pathlib import Path
 from threading import RLock
 from typing import TYPE_CHECKING, Any
 
+from engine.cell.session import PlannedStation
 from engine.errors import FileError, StationbookError
 from engine.findings import Finding
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.places import SESSION_FILE
-from engine.sessions.session import PlannedStation
 
 from .advice import Advice
 from .closing import visited
@@ -26,9 +26,9 @@ from .rows import Row, next_planned, rows
 from .solution import Solution
 
 if TYPE_CHECKING:
+    from engine.cell.session import Session
     from engine.pendant.entry import PartialField
     from engine.sessions.lock import WriterLock
-    from engine.sessions.session import Session
     from engine.steps.record import Draft, Known, PoseDraft, ViewDraft
     from engine.steps.stored import FurtherView
 
@@ -193,7 +193,7 @@ class Desk:
 
     def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
         """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
-        from engine.sessions.cameras import seen_by
+        from engine.cell.cameras import seen_by
         from engine.steps.record import examine_image_data
 
         return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)

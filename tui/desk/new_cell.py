@@ -21,7 +21,7 @@ from .form import (
 )
 
 if TYPE_CHECKING:
-    from engine.pendant.label_sets import LabelSet
+    from engine.pendant.labels import LabelSet
 
 Answers = Mapping[str, str]
 LENS_COUNTS = (0, 4, 5, 8, 12, 14)  # lengths that the lens model knows
@@ -206,8 +206,7 @@ def save(answers: Answers) -> Path:
 
 def label_sets() -> list[tuple[LabelSet, tuple[str, ...]]]:
     """Return the common label sets, each with the numbers of the example pose."""
-    from engine.pendant.examples import example_fields
-    from engine.pendant.label_sets import LABEL_SETS
+    from engine.pendant.labels import LABEL_SETS, example_fields
 
     return [(labels, example_fields(labels)) for labels in LABEL_SETS]
 
@@ -217,7 +216,7 @@ def _robot_document(answers: Answers) -> Any:
     if kind == "none":
         return "none"
     if kind == "file":
-        from engine.sessions.robot_file import ROBOT, read_robot
+        from engine.sessions.parts_file import ROBOT, read_robot
 
         return ROBOT.write(read_robot(Path(answers["robot_file"]).expanduser()))
     names = SIX_AXIS if kind == "six" else FOUR_AXIS

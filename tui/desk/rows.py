@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from engine.cell.session import PlannedStation, Station
 from engine.findings import Finding, Level
-from engine.sessions.session import PlannedStation, Station
 
 Kind = Literal["recorded", "planned"]
 

@@ -12,8 +12,8 @@ from engine.errors import FileError
 from engine.findings import Finding, all_findings
 
 if TYPE_CHECKING:
-    from engine.sessions.cell import Cell
-    from engine.sessions.session import Session
+    from engine.cell.cell import Cell
+    from engine.cell.session import Session
     from engine.steps.solve import Solved
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
@@ -45,7 +45,7 @@ class Solution:
 
     def further(self) -> list[tuple[str, Mapping[str, Any], Mapping[str, Sequence[str]]]]:
         """Return name, document and `shown` of each further camera that saw stations."""
-        from engine.sessions.cameras import cell_of
+        from engine.cell.cameras import cell_of
 
         cell = self.session.cell
         parts = (self.document.get("cameras") or {}).items()

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Literal
 from .desk import Desk
 
 if TYPE_CHECKING:
+    from engine.cell.cell import Cell
     from engine.images.sources import ImageSource, NewImage
-    from engine.sessions.cell import Cell
     from engine.steps.record import ViewDraft
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
@@ -67,7 +67,7 @@ class Watch:
             self.open()
 
     def _cell(self) -> Cell:
-        from engine.sessions.cameras import cell_of
+        from engine.cell.cameras import cell_of
 
         return cell_of(self.desk.opened().cell, self.camera)
 

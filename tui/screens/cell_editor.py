@@ -22,7 +22,7 @@ from .ask import Paragraph
 from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
-    from engine.pendant.label_sets import LabelSet
+    from engine.pendant.labels import LabelSet
 
 QUESTION = (
     "Which of these does your pendant show? Several makers use the same labels, so jog the robot "
@@ -95,7 +95,7 @@ class CellEditor(Screen[Path | None]):
         if not chooser.items:
             intro.show("The examples are being worked out ...", "dim")
             chooser.show_items(await in_background(label_sets), 0)
-        from engine.pendant.examples import IN_WORDS
+        from engine.pendant.labels import IN_WORDS
 
         intro.show(QUESTION.format(pose=IN_WORDS), "text")
         chooser.focus()

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ..errors import UsageError
+from ..errors import UsageError, nearest
 from .cell import Cell
 from .session import Session, Station, View
-from .yaml_text import nearest
 
 
 def cell_of(cell: Cell, name: str) -> Cell:

@@ -1,16 +1,40 @@
-"""The flange pose of a station, from what was typed."""
+"""A station as numbers: where its flange stood, as typed, and what was seen there."""
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import dataclass
 
-from ..frames import Array
+import numpy as np
+from numpy.typing import NDArray
+
+from ..arrays import Array
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import TypedJoints, joints_from_fields, pose_from_fields
 from ..robots.arms import joint_types
 from ..robots.kinematics import kinematics
 from .cell import Cell
 from .session import Station
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observation:
+    """One station as numbers.
+
+    Attributes:
+        id: the station's id.
+        base_T_flange: (4, 4) [mm], from the typed pose (or from the typed joints).
+        point_ids: (n,) ids of the board points seen, or None.
+        pixels: (n, 2) [px] where they were seen, or None.
+        camera_T_board: (4, 4) [mm] from a system that reports poses, or None.
+        joints: (axes,) shown joint values [rad, or mm for a lift], or None.
+    """
+
+    id: int
+    base_T_flange: Array
+    point_ids: NDArray[np.int64] | None = None
+    pixels: Array | None = None
+    camera_T_board: Array | None = None
+    joints: Array | None = None
 
 
 def station_pose(cell: Cell, station: Station) -> Array | None:

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import Array, transform
+from ..frames import transform
 from ..pendant.conventions import JOINTS, POSITION_FIELDS, is_quaternion, to_matrix
 from ..pendant.entry import pose_from_fields
 from ..pendant.joints import joint_layout
-from ..pendant.settings import Pendant
-from ..pendant.units import ANGLE_RAD, LENGTH_MM
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
 from ..robots.kinematics import kinematics
 from ..robots.model import Robot
 

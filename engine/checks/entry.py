@@ -1,0 +1,213 @@
+"""What can be said of one typed pose: its units, duplicates, small moves, reach."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..arrays import Array
+from ..cell.cell import Cell
+from ..findings import Finding, finding
+from ..frames import rotation_angle
+from ..pendant.entry import rounding
+from ..pendant.settings import LengthUnit, Pendant
+from ..robots import reach
+from ..robots.model import Robot
+from .thresholds import (
+    DUPLICATE_STEPS,
+    INSIDE_COLUMN_MM,
+    JOINTS_DISAGREE_DEG,
+    JOINTS_DISAGREE_MM,
+    LARGEST_REACH_IN,
+    LARGEST_REACH_M,
+    OFF_PLAN_DEG,
+    OFF_PLAN_MM,
+    ONE_TURN_RAD,
+    REACH_IN_A_ROW,
+    SMALL_MOVE_DEG,
+    SMALL_MOVE_MM,
+)
+
+_UNIT_FREE = ("quaternion-wxyz", "quaternion-xyzw", "joints")
+_QUARTER_TURN_SLACK = 0.005  # rad; a quarter turn shown with 2 decimals in radians is this near
+UNIT_NAMES = {"mm": "mm", "m": "metres", "in": "inches", "deg": "degrees", "rad": "radians"}
+
+
+def unit_findings(
+    values: Sequence[float], fields: Sequence[str], pendant: Pendant
+) -> list[Finding]:
+    """Return `unit` findings for one typed pose: ``values`` in pendant units, ``fields`` as typed.
+
+    Both have one entry per label. Only the size of the numbers is looked at, so a finding means
+    that the value cannot be right, or hardly, in the declared unit.
+    """
+    if pendant.rotation == "joints":
+        return []
+    length = _length_looks_like(values[:3], pendant.length_unit)
+    found = []
+    if length is not None:
+        largest = max(range(3), key=lambda k: abs(values[k]))
+        found.append(_finding(pendant, fields, largest, length, pendant.length_unit, "length_unit"))
+    angle = None if pendant.rotation in _UNIT_FREE else _angle_looks_like(values[3:], pendant)
+    if angle is not None:
+        largest = max(range(3, len(values)), key=lambda k: abs(values[k]))
+        found.append(_finding(pendant, fields, largest, angle, pendant.angle_unit, "angle_unit"))
+    return found
+
+
+def _finding(
+    pendant: Pendant, fields: Sequence[str], index: int, looks_like: str, declared: str, key: str
+) -> Finding:
+    return finding(
+        "unit",
+        field=pendant.labels[index],
+        typed=fields[index],
+        looks_like=UNIT_NAMES[looks_like],
+        expected=UNIT_NAMES[declared],
+        key=key,
+    )
+
+
+def _length_looks_like(xyz: Sequence[float], declared: LengthUnit) -> str | None:
+    """Return the unit in which the position would be a reachable one, or None if it is already."""
+    size = max(abs(value) for value in xyz)
+    if declared == "mm":
+        if size == 0.0 or size >= INSIDE_COLUMN_MM:
+            return None
+        return "m" if size < LARGEST_REACH_M else "in"
+    if declared == "m":
+        return "mm" if size > LARGEST_REACH_M * 4 else None
+    return "mm" if size > LARGEST_REACH_IN else None
+
+
+def _angle_looks_like(angles: Sequence[float], pendant: Pendant) -> str | None:
+    size = max(abs(value) for value in angles)
+    if pendant.angle_unit == "rad":
+        return "deg" if size > ONE_TURN_RAD else None
+    if size > math.pi + _QUARTER_TURN_SLACK:
+        return None
+    turned = [value for value in angles if abs(value) > 1.0]
+    quarter = [math.remainder(value, math.pi / 2) for value in turned]
+    betrayed = any(abs(rest) < _QUARTER_TURN_SLACK for rest in quarter)
+    return "rad" if betrayed else None
+
+
+_STEP_PER_U = math.sqrt(12.0)  # a display step a has the standard uncertainty a / sqrt(12) (GUM)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RecordedPose:
+    """A pose recorded before: the station's id and base_T_flange (4, 4) [mm]."""
+
+    id: int
+    base_T_flange: Array
+
+
+def between(pose: Array, others: Array) -> tuple[Array, Array]:
+    """Return distances (n,) [mm] and rotation angles (n,) [rad] from ``pose`` to ``others``."""
+    distance = np.linalg.norm(others[:, :3, 3] - pose[:3, 3], axis=1)
+    angle = rotation_angle(np.swapaxes(others[:, :3, :3], 1, 2) @ pose[:3, :3])
+    return distance, angle
+
+
+def motion_findings(
+    pose: Array, recorded: Sequence[RecordedPose], pendant: Pendant, *, closing: bool = False
+) -> list[Finding]:
+    """Return `duplicate` (against all recorded poses) or `small-move` (against the last one).
+
+    A closing station returns to the first one on purpose and is exempt from both.
+    """
+    if not recorded or closing:
+        return []
+    distance, angle = between(pose, np.stack([item.base_T_flange for item in recorded]))
+    u_mm, u_rad = rounding(pendant)
+    same = (distance <= DUPLICATE_STEPS * _STEP_PER_U * u_mm * math.sqrt(3)) & (
+        angle <= DUPLICATE_STEPS * _STEP_PER_U * u_rad * math.sqrt(3)
+    )
+    if same.any():
+        index = int(np.flatnonzero(same)[-1])
+        variant = "previous" if index == len(recorded) - 1 else None
+        return [finding("duplicate", variant, other=recorded[index].id)]
+    angle_deg = math.degrees(angle[-1])
+    if distance[-1] < SMALL_MOVE_MM and angle_deg < SMALL_MOVE_DEG:
+        return [
+            finding(
+                "small-move",
+                distance_mm=f"{distance[-1]:.1f}",
+                angle_deg=f"{angle_deg:.1f}",
+                other=recorded[-1].id,
+                least_mm=f"{SMALL_MOVE_MM:g}",
+                least_deg=f"{SMALL_MOVE_DEG:g}",
+            )
+        ]
+    return []
+
+
+def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Finding]:
+    """Return `closing-elsewhere` where a closing stop is far from the first recorded pose."""
+    if not recorded:
+        return []
+    distance, angle = between(pose, recorded[0].base_T_flange[None])
+    angle_deg = math.degrees(angle[0])
+    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
+        return []
+    distance_mm, turn = f"{distance[0]:.0f}", f"{angle_deg:.1f}"
+    first = recorded[0].id
+    return [finding("closing-elsewhere", first=first, distance_mm=distance_mm, angle_deg=turn)]
+
+
+def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:
+    """Return the note `off-plan` where ``pose`` is far from planned station ``number``."""
+    distance, angle = between(pose, planned[None])
+    angle_deg = math.degrees(angle[0])
+    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
+        return []
+    return [
+        finding(
+            "off-plan",
+            distance_mm=f"{distance[0]:.0f}",
+            angle_deg=f"{angle_deg:.1f}",
+            planned=number,
+        )
+    ]
+
+
+REFUSALS = ("reach", "joint-limit")
+
+
+def reach_findings(
+    robot: Robot, pose: Array, joints: Array | None, *, overruled_in_a_row: int = 0
+) -> list[Finding]:
+    """Return what the robot says of base_T_flange ``pose`` (4, 4) [mm].
+
+    ``joints`` are the typed joint values [rad, or mm for a lift], where the pendant shows them:
+    they say in which configuration the arm stands. ``overruled_in_a_row`` counts the stations just
+    before this one that stood out of reach or limits as well.
+    """
+    found = reach.reach_findings(robot, pose, near=joints)
+    refused = any(item.code in REFUSALS and item.level == "error" for item in found)
+    if refused and overruled_in_a_row + 1 >= REACH_IN_A_ROW:
+        found.append(finding("reach", "robot-file", count=overruled_in_a_row + 1))
+    return found
+
+
+def joint_findings(cell: Cell, pose: Array, joints: Array) -> list[Finding]:
+    """Return `joints-disagree` where the typed joints put the flange elsewhere than the pose."""
+    if cell.robot is None:
+        return []
+    off = reach.joints_pose_difference(cell.robot, joints, pose)
+    allowed = math.hypot(JOINTS_DISAGREE_MM, cell.robot.accuracy)
+    if off.distance_mm <= allowed and off.angle_deg <= JOINTS_DISAGREE_DEG:
+        return []
+    return [
+        finding(
+            "joints-disagree",
+            distance_mm=f"{off.distance_mm:.1f}",
+            angle_deg=f"{off.angle_deg:.2f}",
+            tool=cell.pendant.active_tool,
+            frame=cell.pendant.active_frame,
+        )
+    ]
