@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytransform3d.rotations as pr
 
-from engine.pendant.conventions import JOINTS, field_count, is_quaternion
+from engine.pendant.conventions import field_count, is_quaternion
 from engine.pendant.settings import Pendant
 
 ABC = ("A", "B", "C")
@@ -22,7 +22,7 @@ def pendant(
     flange_down: bool = False,
 ) -> Pendant:
     """Return a pendant with X Y Z and as many rotation labels as ``rotation`` has fields."""
-    if rotation == JOINTS:
+    if rotation == "joints":
         own = labels or tuple(f"J{k}" for k in range(1, 7))
     else:
         turns = field_count(rotation) - 3

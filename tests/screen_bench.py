@@ -18,9 +18,10 @@ from textual.pilot import Pilot
 from textual.widget import Widget
 
 from engine.cell.session import Session
-from engine.sessions.folder import commit, open_session
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.questions import Answers, keep_answers
+from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.screens.stations import Stations
@@ -61,10 +62,10 @@ def example(folder: Path, stations: int = 9, *, source: bool = False) -> Path:
 def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
     """Store a session as it is given."""
     with writing(folder):
-        commit(folder, session, {"action": "test", "who": "test"}, {}, NOON)
+        commit(folder, Change("test", session), Who("test", NOON))
         if answered:
             answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
-            keep_answers(session, folder, answers, NOON)
+            commit(folder, answer_questions(session, answers), Who("R. Vogt", NOON))
     return folder
 
 

@@ -22,9 +22,11 @@ from engine.pendant.entry import format_pose, pose_from_fields
 from engine.pendant.settings import Pendant
 from engine.robots.kinematics import kinematics
 from engine.sessions.folder import open_session
-from engine.steps import record
-from engine.steps.predict import predictor_for
+from engine.steps.pose_against_image import predictor_for
+from engine.steps.recording import examine
 from engine.steps.solve import solve_session
+from engine.steps.station_image import ViewDraft
+from engine.steps.station_pose import examine_pose, known
 
 PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
 HERE = transform(rotation_exp([0.1, 0.2, 0.3]), [600.0, 50.0, 300.0])
@@ -138,19 +140,19 @@ def line(session: Session, station: int) -> str:
     return " ".join(found.pose or ())
 
 
-def view(every: Session, folder: Path, station: int) -> record.ViewDraft:
+def view(every: Session, folder: Path, station: int) -> ViewDraft:
     found = every.station(station)
     assert found is not None
     ids, pixels = read_points(folder / str(found.points), every.cell.board)
-    return record.ViewDraft((), point_ids=ids, pixels=pixels)
+    return ViewDraft((), point_ids=ids, pixels=pixels)
 
 
 def verdict(
     made: tuple[Session, Session, Path], text: str, image: int, **options: object
 ) -> list[str]:
     session, every, folder = made
-    pose = record.examine_pose(session, text)
-    draft = record.examine(session, folder, pose, view(every, folder, image), **options)  # type: ignore[arg-type]
+    pose = examine_pose(session, text)
+    draft = examine(session, folder, pose, view(every, folder, image), **options)  # type: ignore[arg-type]
     return [f.code for f in draft.findings if f.level is not Level.NOTE]
 
 
@@ -163,8 +165,8 @@ def test_a_mistyped_digit_is_questioned_and_named(made: tuple[Session, Session, 
     session, every, folder = made
     fields = line(every, 11).split()
     meant, fields[2] = fields[2], f"{float(fields[2]) + 20.0:.2f}"
-    pose = record.examine_pose(session, " ".join(fields))
-    draft = record.examine(session, folder, pose, view(every, folder, 11))
+    pose = examine_pose(session, " ".join(fields))
+    draft = examine(session, folder, pose, view(every, folder, 11))
     said = [f for f in draft.findings if f.code == "does-not-fit"]
     assert [(f.field, f.typed) for f in said] == [("Z", fields[2])]
     assert float(said[0].suggested or "nan") == pytest.approx(float(meant), abs=1.5)
@@ -182,8 +184,8 @@ def test_a_retaken_station_is_not_compared_with_itself(
     made: tuple[Session, Session, Path],
 ) -> None:
     session, every, folder = made
-    pose = record.examine_pose(session, line(every, 5), earlier=record.known(session, before=5))
-    draft = record.examine(session, folder, pose, view(every, folder, 5), retake=5)
+    pose = examine_pose(session, line(every, 5), earlier=known(session, before=5))
+    draft = examine(session, folder, pose, view(every, folder, 5), retake=5)
     assert [f.code for f in draft.findings if f.level is not Level.NOTE] == []
 
 
@@ -191,13 +193,13 @@ def test_out_of_reach_and_limits_name_what_is_wrong(made: tuple[Session, Session
     session = made[0]
     far = line(session, 2).split()
     far[0] = "2612.40"
-    assert "reach" in [f.code for f in record.examine_pose(session, " ".join(far)).findings]
+    assert "reach" in [f.code for f in examine_pose(session, " ".join(far)).findings]
     robot = session.cell.robot
     assert robot is not None
     tight = replace(robot, limits=((-1.0, 1.0), *robot.limits[1:]))
     narrow = replace(session, cell=replace(session.cell, robot=tight), stations=())
     wide = [s for s in session.stations if abs(turn_of_first_joint(session, s.pose or ())) > 3.0]
-    found = record.examine_pose(narrow, " ".join(wide[0].pose or ())).findings
+    found = examine_pose(narrow, " ".join(wide[0].pose or ())).findings
     assert [f.code for f in found if f.level is Level.ERROR] == ["joint-limit"]
     assert "J1" in found[0].message
 
@@ -217,9 +219,9 @@ def test_three_refusals_in_a_row_question_the_robot_file(
     stations = (*session.stations[:-2], *doubted)
     far = line(session, 2).split()
     far[0] = "2612.40"
-    found = record.examine_pose(replace(session, stations=stations), " ".join(far)).findings
+    found = examine_pose(replace(session, stations=stations), " ".join(far)).findings
     assert any("robot file is in doubt" in f.message for f in found)
-    once = record.examine_pose(session, " ".join(far)).findings
+    once = examine_pose(session, " ".join(far)).findings
     assert not any("robot file is in doubt" in f.message for f in once)
 
 
@@ -234,11 +236,11 @@ def test_typed_joints_are_held_against_the_typed_pose(
     good = " ".join(f"{v:.3f}" for v in shown)
     alone = replace(session, stations=())
     text = line(session, 1)
-    codes = [f.code for f in record.examine_pose(alone, text, good).findings]
+    codes = [f.code for f in examine_pose(alone, text, good).findings]
     assert "joints-disagree" not in codes
     shown[1] += 3.0
     bad = " ".join(f"{v:.3f}" for v in shown)
-    assert "joints-disagree" in [f.code for f in record.examine_pose(alone, text, bad).findings]
+    assert "joints-disagree" in [f.code for f in examine_pose(alone, text, bad).findings]
 
 
 def test_the_nearest_planned_station_is_the_one_compared(
@@ -247,9 +249,9 @@ def test_the_nearest_planned_station_is_the_one_compared(
     session, every, _ = made
     planned = [PlannedStation(pose=every.stations[k].pose) for k in (9, 10)]
     with_plan = replace(session, plan=tuple(planned))
-    notes = [f.code for f in record.examine_pose(with_plan, line(every, 11)).findings]
+    notes = [f.code for f in examine_pose(with_plan, line(every, 11)).findings]
     assert "off-plan" not in notes
-    found = record.examine_pose(with_plan, line(every, 12)).findings
+    found = examine_pose(with_plan, line(every, 12)).findings
     assert "off-plan" in [f.code for f in found]
 
 
@@ -261,8 +263,8 @@ def test_the_verdict_costs_a_fraction_of_a_solve(made: tuple[Session, Session, P
     lines = [line(every, k) for k in (10, 11, 12)]
 
     def entered(k: int) -> None:
-        pose = record.examine_pose(session, lines[k % 3])
-        record.examine(session, folder, pose, seen[k % 3])
+        pose = examine_pose(session, lines[k % 3])
+        examine(session, folder, pose, seen[k % 3])
 
     spent = sorted(seconds(entered, k) for k in range(15))
     solve = sorted(seconds(lambda _: solve_session(session, folder), k) for k in range(5))

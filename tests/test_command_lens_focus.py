@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from command import STATIONBOOK, answer, refused
 
 from engine.simulate.scenario import cell
@@ -83,3 +84,24 @@ def test_focus_follows_the_confirmed_folder_until_interrupted(
     assert seen["found"] == 88
     assert process.returncode == 0
     assert "stopped" in told
+
+
+def test_focus_names_a_source_that_was_not_confirmed_by_its_code(
+    session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+    change(session / "cell.yaml", "source: none", "source: {folder: incoming}")
+    said = refused("focus", session / "cell.yaml")
+    assert "source-inactive: The image source folder incoming is not used on this machine" in said
+    assert "--confirm" in said
+
+
+def test_a_session_of_a_cell_without_a_robot_begins_by_saying_what_is_not_checked(
+    session: Path, tmp_path: Path
+) -> None:
+    described = yaml.safe_load((session / "cell.yaml").read_text(encoding="utf-8"))
+    bare = tmp_path / "bare.yaml"
+    bare.write_text(yaml.safe_dump({**described, "robot": "none"}), encoding="utf-8")
+    assert answer("start", session / "cell.yaml", tmp_path / "one")["findings"] == []
+    (said,) = answer("start", bare, tmp_path / "two")["findings"]
+    assert (said["code"], said["level"]) == ("reach-unchecked", "note")

@@ -22,16 +22,17 @@ from files_samples import NOW, with_new_station, write_cell
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.folder import commit, create_session, open_session
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import create_session, open_session
 from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
-from engine.sessions.results import add_result, read_result
+from engine.sessions.results import read_result, result_kept
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200
 LONGEST_LIFE = 2.0  # commits; so that kills fall into all parts of one
 IMAGE = bytes(range(256)) * 20
-ACTION = {"action": "record", "who": "M. Test"}
+WHO = Who("M. Test", NOW)
 
 
 def started(tmp_path: Path, name: str = "session") -> Path:
@@ -45,7 +46,7 @@ def record_next(folder: Path, session: Session) -> Session:
     image = f"images/{new.stations[-1].id:03d}.png"
     if (folder / image).exists():
         image = image.replace(".png", f"-{random.randrange(10**9)}.png")
-    commit(folder, new, ACTION, {image: IMAGE}, NOW)
+    commit(folder, Change("record", new, files={image: IMAGE}), WHO)
     return new
 
 
@@ -207,11 +208,12 @@ def test_a_result_cut_off_after_any_call_is_the_old_or_the_new_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = started(tmp_path)
-    add_result(folder, {"format": 1, "verdict": "old"}, {}, now=NOW)
+    session = open_session(folder)
+    commit(folder, result_kept(session, folder, {"format": 1, "verdict": "old"}, {}), WHO)
     before = content(folder)
     with monkeypatch.context() as patched:
         recorder = Recorder(folder, patched)
-        add_result(folder, {"format": 1, "verdict": "new"}, {}, now=NOW)
+        commit(folder, result_kept(session, folder, {"format": 1, "verdict": "new"}, {}), WHO)
     verdicts = set()
     for _, state in states(before, recorder.calls):
         place = restored(state, folder, tmp_path / "scratch")

@@ -18,13 +18,15 @@ from engine.errors import FileError
 from engine.pendant.entry import pose_from_fields
 from engine.robots.kinematics import kinematics
 from engine.sessions import store
-from engine.sessions.folder import commit, create_session, observations, open_session, stored_points
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import create_session, observations, open_session, stored_points
 from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.lock import holder
 from engine.sessions.yaml_text import sha256
 
 POINTS = "id,u_px,v_px\n" + "".join(f"{k},{100 + k}.25,{200 + k}.5\n" for k in range(88))
-ACTION = {"action": "record", "who": "M. Test", "typed": list(POSE)}
+TYPED = {"typed": list(POSE)}
+WHO = Who("M. Test", NOW)
 
 
 def content(folder: Path) -> dict[str, bytes]:
@@ -95,7 +97,7 @@ def test_a_commit_stores_files_journal_and_station(started: tuple[Path, Session]
     folder, session = started
     new = with_new_station(session)
     files = {"images/001.png": b"image", "points/001.csv": POINTS.encode()}
-    commit(folder, new, ACTION, files, NOW)
+    commit(folder, Change("record", new, TYPED, files), WHO)
     assert open_session(folder) == new
     assert (folder / "images/001.png").read_bytes() == b"image"
     line = read_journal(folder)[-1]
@@ -106,10 +108,14 @@ def test_a_commit_stores_files_journal_and_station(started: tuple[Path, Session]
 
 def test_an_image_is_never_overwritten(started: tuple[Path, Session]) -> None:
     folder, session = started
-    commit(folder, session, ACTION, {"images/001.png": b"image"}, NOW)
+    commit(folder, Change("record", session, TYPED, {"images/001.png": b"image"}), WHO)
     before = content(folder)
     with pytest.raises(FileError, match="exists already"):
-        commit(folder, with_new_station(session), ACTION, {"images/001.png": b"other"}, NOW)
+        commit(
+            folder,
+            Change("record", with_new_station(session), TYPED, {"images/001.png": b"other"}),
+            WHO,
+        )
     assert content(folder) == before
 
 
@@ -120,7 +126,7 @@ def test_nothing_is_stored_outside_the_folder(started: tuple[Path, Session], nam
     folder, session = started
     before = content(folder.parent)
     with pytest.raises(FileError, match="not a path inside"):
-        commit(folder, with_new_station(session), ACTION, {name: b"x"}, NOW)
+        commit(folder, Change("record", with_new_station(session), TYPED, {name: b"x"}), WHO)
     assert content(folder.parent) == before
 
 
@@ -132,6 +138,7 @@ def test_a_commit_that_fails_at_any_call_leaves_the_state_before(
     folder, session = started
     before = content(folder)
     new = with_new_station(session)
+    change = Change("record", new, TYPED, {"images/001.png": b"image"})
     real, count = getattr(os, call), 0
 
     def sometimes(*args: object, **words: object) -> object:
@@ -143,7 +150,9 @@ def test_a_commit_that_fails_at_any_call_leaves_the_state_before(
 
     with monkeypatch.context() as patched:
         patched.setattr(store.os, call, sometimes)
-        said = refusal(lambda: commit(folder, new, ACTION, {"images/001.png": b"image"}, NOW))
+        said = refusal(
+            lambda: commit(folder, Change("record", new, TYPED, {"images/001.png": b"image"}), WHO)
+        )
     assert said == "" or "disk is full" in said
     found = content(folder)
     if open_session(folder) == new:
@@ -152,7 +161,7 @@ def test_a_commit_that_fails_at_any_call_leaves_the_state_before(
     assert found["session.yaml"] == before["session.yaml"]
     assert set(found) == set(before)
     assert len(unfinished(folder)) <= 1
-    commit(folder, new, ACTION, {"images/001.png": b"image"}, NOW)
+    commit(folder, change, WHO)
     assert open_session(folder) == new
 
 

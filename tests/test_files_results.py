@@ -11,10 +11,13 @@ from files_samples import NOW, POSE, write_cell
 
 from engine.cell.session import Station
 from engine.errors import FileError
-from engine.sessions.folder import commit, create_session
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import create_session, open_session
 from engine.sessions.journal import read_journal, unfinished
-from engine.sessions.results import add_result, input_hashes, keep_earlier, read_result
+from engine.sessions.results import input_hashes, keep_earlier, read_result, result_kept
 from engine.sessions.yaml_text import sha256
+
+WHO = Who("M. Test", NOW)
 
 
 @pytest.fixture
@@ -32,7 +35,8 @@ def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
         "noise": {"pixel_px": np.float64(0.15), "robot_position_mm": float("nan")},
         "stations": [{"id": np.int64(1), "used": np.bool_(True), "note": "010"}],
     }
-    add_result(folder, document, {"session.yaml": "ab" * 32}, now=NOW)
+    inputs = {"session.yaml": "ab" * 32}
+    commit(folder, result_kept(open_session(folder), folder, document, inputs), WHO)
     found = read_result(folder)
     assert found["covariance"] == (np.eye(6) * 1e-9).tolist()
     assert found["noise"] == {"pixel_px": 0.15, "robot_position_mm": None}
@@ -43,7 +47,8 @@ def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
 
 def test_earlier_results_are_kept_beside_the_new_one(folder: Path) -> None:
     for verdict in ("first", "second", "second", "third"):
-        add_result(folder, {"format": 1, "verdict": verdict}, {}, who="M. Test", now=NOW)
+        document = {"format": 1, "verdict": verdict}
+        commit(folder, result_kept(open_session(folder), folder, document, {}), WHO)
     kept = {p.name: yaml.safe_load(p.read_text())["verdict"] for p in folder.glob("result*.yaml")}
     assert kept == {"result.yaml": "third", "result-001.yaml": "first", "result-002.yaml": "second"}
     solved = [line for line in read_journal(folder) if line["action"] == "solve"]
@@ -66,7 +71,7 @@ def test_inputs_are_the_files_of_the_stations_in_use(folder: Path, tmp_path: Pat
     session = session.with_station(Station(1, POSE, points="points/001.csv"))
     session = session.with_station(Station(2, POSE, points="points/002.csv", use=False))
     files = {"points/001.csv": b"id,u_px,v_px\n", "points/002.csv": b"id,u_px,v_px\n9,9,9\n"}
-    commit(tmp_path / "t", session, {"action": "record"}, files, NOW)
+    commit(tmp_path / "t", Change("record", session, files=files), WHO)
     hashes = input_hashes(session, tmp_path / "t")
     assert set(hashes) == {"session.yaml", "points/001.csv"}
     assert hashes["points/001.csv"] == sha256(files["points/001.csv"])

@@ -92,5 +92,5 @@ def test_every_engine_module_loads_without_textual() -> None:
         for path in engine_modules()
     ]
     loaded = loaded_by("\n".join(f"import {name}" for name in names))
-    assert "engine.steps.record" in loaded
+    assert "engine.steps.recording" in loaded
     assert loaded.isdisjoint({"textual", "rich", "tui"})

@@ -20,10 +20,11 @@ from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.plans.types import Wish
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
-from engine.steps.plan import plan_session, revised, store_plan
+from engine.steps.planning import plan_session, replace_plan, revised
 
 CHROMIUM = shutil.which("chromium")
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
@@ -223,7 +224,9 @@ def test_a_revised_plan_leaves_out_what_was_passed_over_or_recorded(tmp_path: Pa
     assert found is not None
     assert len(found.steps) == 1
     assert second.pose not in [step.pose for step in found.steps]
-    stored = store_plan(kept, tmp_path / "s", found, None, NOW)
+    change = replace_plan(kept, found)
+    assert change is not None
+    stored = change.session
     assert stored.plan[0].skipped == "a cable is in the way"
     assert len(stored.plan) == 2
 
@@ -232,9 +235,13 @@ def test_an_unchanged_plan_is_not_written_again(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 4)
     session = open_session(tmp_path / "s")
     plan = plan_session(session, tmp_path / "s", Wish(count=2))
-    stored = store_plan(session, tmp_path / "s", plan, None, NOW)
+    change = replace_plan(session, plan)
+    assert change is not None
+    commit(tmp_path / "s", change, Who(None, NOW))
     lines = len(read_journal(tmp_path / "s"))
-    assert store_plan(stored, tmp_path / "s", plan, None, NOW) is stored
+    again = replace_plan(open_session(tmp_path / "s"), plan)
+    assert again is None
+    commit(tmp_path / "s", again, Who(None, NOW))
     assert len(read_journal(tmp_path / "s")) == lines
 
 

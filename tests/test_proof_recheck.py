@@ -26,12 +26,13 @@ from engine.frames import displaced, displacement
 from engine.proof.quick import stations_to_revisit
 from engine.proof.recheck import Recheck, recheck
 from engine.proof.same_cell import check_same, differences
-from engine.sessions.folder import commit, open_session
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
 from engine.simulate.statistics import Case
-from engine.steps.plan import revised
+from engine.steps.planning import revised
 from engine.steps.recheck import start_again
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
@@ -322,7 +323,7 @@ def test_what_is_left_to_visit_again_stays_planned_as_stations_come(
     first, *rest = session.plan
     with writing(folder):
         recorded = replace(session, stations=(Station(1, pose=first.pose),))
-        commit(folder, recorded, {"action": "test", "who": None}, {}, NOON)
+        commit(folder, Change("test", recorded), Who(None, NOON))
     plan = revised(open_session(folder), folder)
     assert plan is not None
     assert [step.planned() for step in plan.steps] == rest

@@ -19,12 +19,12 @@ from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 from engine.cell.cell import EYE_TO_HAND
 from engine.proof.touch import PointError, repeated
 from engine.proof.touch_file import read_touches
+from engine.sessions.changes import Who
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import Truth, cell
-from engine.steps import proof as steps
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
-WHO = steps.Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
+WHO = Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
 
 

@@ -15,6 +15,7 @@ from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
+from tui.screens.stations import Stations
 
 SOURCES = {FIRST: {"folder": "from-first"}, SIDE: {"folder": "from-side"}}
 
@@ -68,6 +69,26 @@ async def test_images_of_both_cameras_come_by_themselves_and_are_stored_together
     assert [(view.camera, view.image) for view in station.views] == [
         (SIDE, "images/007-camera2.png")
     ]
+
+
+@on_screen
+async def test_a_closing_station_keeps_what_every_camera_saw(
+    session: tuple[Path, TwoCameras],
+) -> None:
+    folder, made = session
+    app = app_for(folder)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await opened(pilot)
+        deliver(folder, made)
+        screen = app.screen
+        assert isinstance(screen, Stations)
+        while screen.pad.entry.view is None or SIDE not in screen.pad.entry.views:
+            await pilot.pause(0.02)
+        seen = dict(screen.pad.entry.views)
+        await pilot.press("escape", "c")
+        await until(pilot, "Closing station")
+        assert screen.pad.entry.closing
+        assert screen.pad.entry.views == seen
 
 
 @on_screen

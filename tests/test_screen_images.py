@@ -129,8 +129,8 @@ async def test_a_source_that_is_not_confirmed_is_told_without_guessing_where_it_
     app = app_for(session)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        shown = " ".join((await until(pilot, "until F4 confirms it")).split())
-        assert "not used until F4 confirms it on this machine" in shown
+        shown = " ".join((await until(pilot, "source-inactive", "F4 confirms")).split())
+        assert "not used on this machine until it is confirmed here" in shown
         assert "came with" not in shown
         assert "does not exist" not in shown
 
@@ -147,3 +147,69 @@ async def test_a_folder_that_is_not_there_is_said_before_it_is_confirmed(tmp_pat
         await until(pilot, "folder elsewhere does not exist")
         await pilot.press("f4")
         await until(pilot, "There is no such folder yet.")
+
+
+def test_asking_for_the_newest_image_again_reads_no_file(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The key asks on the screen's own thread, whatever the session has stored."""
+    saved(folder, 4, timedelta(minutes=30))
+    shutil.copy(EXAMPLE / "images/002.png", folder / "incoming")
+    os.utime(folder / "incoming/002.png", (0, 0))
+    desk = Desk(folder)
+    desk.open()
+    try:
+        watch = Watch(desk, desk.cameras[0])
+        watch.open()
+        assert watch.newest() is not None
+        with monkeypatch.context() as patched:
+            patched.delattr(Path, "read_bytes")
+            patched.delattr(Path, "open")
+            watch.again()
+        assert watch.newest() is not None
+        (folder / "incoming/004.png").unlink()
+        watch.again()
+        assert watch.newest() is None, "the image of station 2 was delivered for another one"
+    finally:
+        desk.close()
+
+
+def with_command(folder: Path) -> Path:
+    """A session whose images come from a command that this machine does not have."""
+    made = example(folder, 8)
+    session = open_session(made)
+    camera = replace(session.cell.camera, source={"command": "snap"})
+    return store(made, replace(session, cell=replace(session.cell, camera=camera)))
+
+
+@on_screen
+async def test_a_command_that_this_machine_lacks_is_said_and_a_file_taken(tmp_path: Path) -> None:
+    folder = with_command(tmp_path / "session")
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "source-inactive", "F4 confirms")
+        await pilot.press("f4")
+        await until(pilot, "Use it on this machine?")
+        await pilot.press("y")
+        await until(pilot, "no command named 'snap'")
+        await pilot.press("f4")
+        await until(pilot, "Image of this station")
+
+
+@on_screen
+async def test_a_command_that_this_machine_lacks_is_said_in_the_proof_too(tmp_path: Path) -> None:
+    folder = with_command(tmp_path / "session")
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await pilot.press("f6")
+        await until(pilot, "Verdict:")
+        await pilot.press("p")
+        await until(pilot, "Proof by touch", "not described")
+        await pilot.press("f4")
+        await until(pilot, "Use it on this machine?")
+        await pilot.press("y")
+        await until(pilot, "Board in the cell")
+        await pilot.press("escape")
+        await until(pilot, "no command named 'snap'")

@@ -29,15 +29,16 @@ from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.proof.touch_file import read_touches
+from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.simulate.scenario import Truth
-from engine.steps import proof as steps
-from engine.steps.proof import CAUTIONS
-from engine.steps.questions import Answers, keep_answers
+from engine.steps import proving as steps
+from engine.steps.proving import CAUTIONS
 from engine.steps.solve import keep, solve_session
+from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.proof import split
@@ -48,7 +49,7 @@ from tui.screens.stations import Stations
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
-WHO = steps.Who("R. Vogt", NOON)
+WHO = Who("R. Vogt", NOON)
 
 
 @pytest.fixture(autouse=True)
@@ -64,8 +65,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
     with writing(folder):
         session = open_session(folder)
         answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
-        session = keep_answers(session, folder, answers, NOON)
-        keep(solve_session(session, folder), folder, who=None, now=NOON)
+        answered = answer_questions(session, answers)
+        commit(folder, answered, WHO)
+        session = answered.session
+        commit(folder, keep(solve_session(session, folder), session, folder), WHO)
     return folder, truth
 
 
@@ -130,8 +133,9 @@ def recorded(folder: Path, truth: Truth, off: float = 0.0, count: int = 8) -> No
     """Record pointer, both places of the board and the first touches, without the screen."""
     rng = np.random.default_rng(8)
     with writing(folder):
-        pointer = steps.pointer_set(read_touches(folder), "0 0 150", TIP_U)
-        steps.keep(open_session(folder), folder, [pointer], WHO)
+        session = open_session(folder)
+        pointer = steps.pointer_set(session, read_touches(folder), "0 0 150", TIP_U)
+        commit(folder, pointer.change, WHO)
         for number, place in enumerate(PLACES, start=1):
             laid = lay_board(folder.parent, number, truth, place, rng)
             take_view(folder, WHO, laid.points)
@@ -266,10 +270,8 @@ async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_pat
     folder = tmp_path / "hand"
     make_session(folder, 12, EYE_IN_HAND)
     with writing(folder):
-        keep_answers(
-            open_session(folder), folder, Answers("R. Vogt", "flange", "base", True, 20.0, True),
-            NOON,
-        )  # fmt: skip
+        answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
+        commit(folder, answer_questions(open_session(folder), answers), WHO)
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
@@ -333,8 +335,9 @@ async def test_a_follower_sees_touches_live_and_can_change_nothing(
         assert isinstance(app.screen, Proof)
         assert (folder / "proof.yaml").read_bytes() == before
         with writing(folder):
-            forgotten = steps.touch_forgotten(read_touches(folder), 3)
-            steps.keep(open_session(folder), folder, [forgotten], WHO)
+            session = open_session(folder)
+            forgotten = steps.touch_forgotten(session, read_touches(folder), 3)
+            commit(folder, forgotten.change, WHO)
         await until(pilot, "2 of at least 4 different points", "left out")
         await pilot.press("q")
         await until(pilot, "Verdict:")

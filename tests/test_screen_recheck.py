@@ -19,13 +19,14 @@ from textual.pilot import Pilot
 
 from engine.errors import StationbookError
 from engine.findings import finding
-from engine.sessions.folder import commit, open_session
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
-from engine.steps.questions import Answers, keep_answers
 from engine.steps.recheck import CAUTIONS
 from engine.steps.solve import keep, solve_session
+from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import compare, note
@@ -51,7 +52,7 @@ def solved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make_session(folder, 8)
     with writing(folder):
         session = open_session(folder)
-        keep(solve_session(session, folder), folder, who=None, now=NOON)
+        commit(folder, keep(solve_session(session, folder), session, folder), Who(None, NOON))
     return folder
 
 
@@ -63,7 +64,7 @@ def sessions(tmp_path: Path, solved: Path, count: int, shift: np.ndarray = STILL
     with writing(new):
         session = open_session(new)
         answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
-        keep_answers(session, new, answers, NOON)
+        commit(new, answer_questions(session, answers), Who("R. Vogt", NOON))
     return new
 
 
@@ -162,7 +163,7 @@ async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved:
     with writing(new):
         session = open_session(new)
         answers = Answers("R. Vogt", "gripper 2", "base", True, session.cell.board.pitch_mm, True)
-        keep_answers(session, new, answers, NOON)
+        commit(new, answer_questions(session, answers), Who("R. Vogt", NOON))
     app = app_on(new)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "belongs to another cell", "gripper 2")
@@ -206,8 +207,7 @@ async def test_stations_that_show_no_board_are_said_to_and_leave_no_line(
     with writing(new):
         session = open_session(new)
         blind = tuple(replace(station, points=None) for station in session.stations)
-        action = {"action": "test", "who": "test"}
-        commit(new, replace(session, stations=blind), action, {}, NOON)
+        commit(new, Change("test", replace(session, stations=blind)), Who("test", NOON))
     before = (new / "journal.jsonl").read_bytes()
     app = app_on(new)
     async with app.run_test(size=(80, 24)) as pilot:

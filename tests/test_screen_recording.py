@@ -81,7 +81,7 @@ async def test_source_of_a_foreign_folder_waits_for_its_confirmation(tmp_path: P
     app = app_for(folder)
     async with app.run_test(size=(100, 30)) as pilot:
         await opened(pilot)
-        await until(pilot, "used until F4 confirms it")
+        await until(pilot, "F4 confirms")
         await pilot.press("f4")
         await until(pilot, "Use it on this machine?")
         await pilot.press("y")

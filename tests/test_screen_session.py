@@ -23,11 +23,12 @@ from screen_bench import (
 from textual.binding import Binding
 
 from engine.sessions.cell_file import read_cell
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
-from engine.steps.edit import annotate
+from engine.steps.editing import annotate
 from tui.app import Stationbook
 from tui.screens.demo import Demo, Welcome
 from tui.screens.help import all_bindings
@@ -162,7 +163,9 @@ async def test_a_follower_sees_a_change_within_a_second_and_can_change_nothing(
         screen = await opened(pilot)
         await until(pilot, "FOLLOWING, read-only")
         with writing(folder, "somebody else"):
-            new = annotate(open_session(folder), folder, 2, "look again", None, NOON)
+            noted = annotate(open_session(folder), 2, "look again")
+            commit(folder, noted, Who(None, NOON))
+        new = noted.session
         began = monotonic()
         while screen.desk.session is None or screen.desk.session.station(2) != new.station(2):
             assert monotonic() - began < PATIENCE

@@ -19,9 +19,10 @@ from screen_bench import EXAMPLE, example
 from screen_terminal import PROGRAM, Program
 
 from engine.errors import BusyError
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.edit import annotate
+from engine.steps.editing import annotate
 from tui.desk.desk import now
 
 SSHD = shutil.which("sshd", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
@@ -175,7 +176,8 @@ def test_a_second_terminal_follows_over_the_line_and_cannot_disturb(
         program.until("FOLLOWING, read-only", "4 done")
         program.quiet()
         with writing(folder, "somebody else"):
-            annotate(open_session(folder), folder, 4, "look again", None, now())
+            noted = annotate(open_session(folder), 4, "look again")
+            commit(folder, noted, Who(None, now()))
         program.until("look again")
         before = (folder / "session.yaml").read_bytes()
         program.send("aebnrcku1 2 3\r")

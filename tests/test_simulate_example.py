@@ -16,7 +16,7 @@ from engine.sessions.folder import observations, open_session
 from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.results import input_hashes, read_result
 from engine.simulate.scenario import cell, truth
-from engine.steps.check import check_session
+from engine.steps.checking import check_session
 from engine.steps.solve import solve_session
 
 EXAMPLE = Path(__file__).parents[1] / "sessions" / "bottling-line-2-infeed"

@@ -14,10 +14,11 @@ from engine.frames import apply, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose
 from engine.proof.touch_file import read_touches
 from engine.robots.kinematics import kinematics
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.simulate.scenario import Truth, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
-from engine.steps.proof import Who, keep, touch_added, view_added
+from engine.steps.proving import touch_added, view_added
 
 TIP = np.array([0.0, 0.0, 150.0])
 TIP_U = 0.1
@@ -83,11 +84,11 @@ def touch_pose(
 def touch_point(folder: Path, who: Who, pose: str, point: int) -> None:
     """Record one touch, without a process of its own."""
     session, found = open_session(folder), read_touches(folder)
-    change = touch_added(session, folder, found, pose, point=point, who=who)
-    keep(session, folder, [change], who)
+    touch = touch_added(session, folder, found, pose, point=point, who=who)
+    commit(folder, touch.change, who)
 
 
 def take_view(folder: Path, who: Who, points: Path) -> None:
     """Record what the camera saw of the board lying in the cell."""
     session, found = open_session(folder), read_touches(folder)
-    keep(session, folder, [view_added(session, folder, found, points, None, who.now)], who)
+    commit(folder, view_added(session, folder, found, points, None, who.now).change, who)

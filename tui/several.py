@@ -1,17 +1,27 @@
-"""Commands that take several session folders: answers in order, the worst exit status."""
+"""Commands that take several session folders: on all cores, answers in order, the worst status."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from typing import Any, TypeVar
 
-from engine.steps.many import Refused, over_folders
+from engine.errors import StationbookError
 
 from .output import print_json, say
 
 Answer = TypeVar("Answer")
 BAD_INPUT = 2
+
+
+class Refused:
+    """Stands in the place of a folder that could not be worked on: the sentence to show."""
+
+    def __init__(self, sentence: str) -> None:
+        self.sentence = sentence
 
 
 def run_over(
@@ -32,7 +42,7 @@ def run_over(
         answer = work(args.dirs[0], **options)
         return _print(args, answer, document, show)
     status = 0
-    for folder, outcome in over_folders(work, args.dirs, args.jobs, **options):
+    for folder, outcome in _over_folders(work, args.dirs, args.jobs, **options):
         if isinstance(outcome, Refused):
             status = BAD_INPUT
             if args.json:
@@ -62,3 +72,40 @@ def _print(
 
 def _has_error(document: dict[str, Any]) -> bool:
     return any(item["level"] == "error" for item in document.get("findings", ()))
+
+
+def _over_folders(
+    work: Callable[..., Answer], folders: Sequence[str], jobs: int | None, **options: Any
+) -> Iterator[tuple[str, Answer | Refused]]:
+    """Yield ``(folder, work(folder, **options))`` in order; a bad folder yields `Refused`.
+
+    ``work`` must be importable by name (a module-level function). One folder, or one job, runs in
+    this process. Several processes keep the libraries they use to one thread each: the folders are
+    what is parallel.
+    """
+    workers = min(len(folders), jobs or os.cpu_count() or 1)
+    if workers <= 1:
+        for folder in folders:
+            yield folder, _guarded(work, folder, options)
+        return
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_one_thread
+    ) as pool:
+        waiting = [pool.submit(_guarded, work, folder, options) for folder in folders]
+        for folder, answer in zip(folders, waiting, strict=True):
+            yield folder, answer.result()
+
+
+def _guarded(work: Callable[..., Answer], folder: str, options: dict[str, Any]) -> Answer | Refused:
+    try:
+        return work(folder, **options)
+    except StationbookError as error:
+        return Refused(str(error))
+
+
+def _one_thread() -> None:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    import cv2
+
+    cv2.setNumThreads(1)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from ..errors import StationbookError
 
 if TYPE_CHECKING:  # a first look at a folder needs stations, not cells
     from .cell import Cell
@@ -45,6 +48,16 @@ class Station:
     closing: bool = False
     views: tuple[View, ...] = ()
 
+    @property
+    def typed(self) -> tuple[str, ...]:
+        """The fields typed for it: a pose, or joint values where the pendant shows those."""
+        return self.pose or self.joints or ()
+
+
+def labelled(labels: Iterable[str], fields: Iterable[str]) -> str:
+    """Return fields as a pendant shows them: "X 612.40  Y -85.10"."""
+    return "  ".join(f"{label} {text}" for label, text in zip(labels, fields, strict=False))
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStation:
@@ -75,6 +88,16 @@ class Session:
     def station(self, station_id: int) -> Station | None:
         """Return the station with this id, or None."""
         return next((s for s in self.stations if s.id == station_id), None)
+
+    def existing(self, station_id: int) -> Station:
+        """Return the station, or raise StationbookError naming those that exist."""
+        station = self.station(station_id)
+        if station is None:
+            ids = ", ".join(str(item.id) for item in self.stations) or "none yet"
+            raise StationbookError(
+                f"there is no station {station_id}", f"Recorded stations: {ids}."
+            )
+        return station
 
     def with_station(self, station: Station) -> Session:
         """Return the session with ``station`` appended, or replaced where its id exists."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import TypedJoints, joints_from_fields, pose_from_fields
+from ..pendant.settings import Pendant
 from ..robots.arms import joint_types
 from ..robots.kinematics import kinematics
 from .cell import Cell
@@ -43,12 +44,20 @@ def station_pose(cell: Cell, station: Station) -> Array | None:
     From the pose; with ``rotation: joints`` from the joints through the robot's kinematics. Raises
     PoseError for a text that cannot be read.
     """
-    if cell.pendant.rotation != JOINTS:
+    if not cell.pendant.shows_joints:
         return pose_from_fields(station.pose, cell.pendant).base_T_flange if station.pose else None
     values = joint_values(cell, station)
     if values is None or cell.robot is None:
         return None
     return kinematics(cell.robot).forward(values)
+
+
+def typed_station(pendant: Pendant, fields: Sequence[str] | None, station_id: int = 0) -> Station:
+    """Return a station for which ``fields`` were typed: its pose, or its joints."""
+    typed = None if fields is None else tuple(fields)
+    if pendant.shows_joints:
+        return Station(station_id, joints=typed)
+    return Station(station_id, pose=typed)
 
 
 def station_joints(cell: Cell, station: Station) -> TypedJoints | None:

@@ -44,7 +44,7 @@ def unit_findings(
     Both have one entry per label. Only the size of the numbers is looked at, so a finding means
     that the value cannot be right, or hardly, in the declared unit.
     """
-    if pendant.rotation == "joints":
+    if pendant.shows_joints:
         return []
     length = _length_looks_like(values[:3], pendant.length_unit)
     found = []

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import transform
-from ..pendant.conventions import JOINTS, POSITION_FIELDS, is_quaternion, to_matrix
+from ..pendant.conventions import POSITION_FIELDS, is_quaternion, to_matrix
 from ..pendant.entry import pose_from_fields
 from ..pendant.joints import joint_layout
 from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
@@ -47,7 +47,7 @@ class Layout:
     def poses(self, values: Array) -> Array:
         """Return base_T_flange (m, 4, 4) [mm] of field values (m, k) in pendant units."""
         values = np.atleast_2d(np.asarray(values, float))
-        if self.pendant.rotation == JOINTS:
+        if self.pendant.shows_joints:
             if self.robot is None:
                 raise StationbookError("joints are typed but the cell describes no robot")
             return kinematics(self.robot).forward(values * [_size(unit) for unit in self.units])
@@ -65,7 +65,7 @@ class Layout:
 
 def layout(pendant: Pendant, robot: Robot | None) -> Layout:
     """Return the layout of a pendant's fields."""
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         shown = joint_layout(pendant, len(pendant.labels), robot)
         return Layout(pendant, robot, shown.labels, shown.units, shown.decimals)
     turn = "" if is_quaternion(pendant.rotation) else pendant.angle_unit
@@ -76,7 +76,7 @@ def layout(pendant: Pendant, robot: Robot | None) -> Layout:
 
 def normal_fields(fields: Sequence[str], pendant: Pendant) -> tuple[str, ...]:
     """Return the fields of a stored station as plain decimal texts. Raises PoseError."""
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         return tuple(fields)
     return pose_from_fields(fields, pendant).fields
 

@@ -27,7 +27,6 @@ from ..estimate.information import predict_flange
 from ..estimate.model import related
 from ..findings import Finding, finding
 from ..frames import displacement, inverse, rotation_angle, rotation_log
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
 from ..pendant.settings import LENGTH_MM
 from ..robots.kinematics import kinematics
@@ -149,7 +148,7 @@ def _texts(
 ) -> tuple[str, ...] | None:
     if fields is not None:
         return normal_fields(fields, predictor.problem.pendant)
-    if predictor.problem.pendant.rotation == JOINTS:
+    if predictor.problem.pendant.shows_joints:
         return None
     return format_pose(seen.base_T_flange, predictor.problem.pendant)
 
@@ -228,7 +227,7 @@ def _unit_finding(predictor: Predictor, robot: Array, board: Array) -> Finding |
     """Return `unit` where board and robot travel differ by just the factor of another unit."""
     k = travel_ratio(robot, board)
     declared = predictor.problem.pendant.length_unit
-    if k is None or predictor.problem.pendant.rotation == JOINTS:
+    if k is None or predictor.problem.pendant.shows_joints:
         return None
     for unit, size in LENGTH_MM.items():
         factor = size / LENGTH_MM[declared]

@@ -23,7 +23,6 @@ from ..estimate.problem import Problem, constraint_rows
 from ..estimate.solver import Solution
 from ..findings import Finding
 from ..frames import displacement
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.settings import ANGLE_RAD
 from .sane import own_views, sane_solution
@@ -218,7 +217,7 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
     pendant = problem.pendant
     if seen.id in texts:
         return normal_fields(texts[seen.id], pendant)
-    if pendant.rotation != JOINTS:
+    if not pendant.shows_joints:
         return format_pose(seen.base_T_flange, pendant)
     if seen.joints is None:
         raise SolveError(f"station {seen.id}: this pendant shows joints, and none were typed")

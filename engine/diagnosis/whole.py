@@ -22,14 +22,13 @@ from ..estimate.start import transforms_from
 from ..frames import apply, inverse
 from ..pendant.conventions import (
     EULER_ROTATIONS,
-    JOINTS,
     QUATERNION_WXYZ,
     QUATERNION_XYZW,
     VECTOR,
     YAW,
     is_quaternion,
 )
-from ..pendant.settings import ANGLE_RAD, LENGTH_MM
+from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
 from .sane import SCALE_MM, SCALE_RAD
 from .scene import Scene
 
@@ -121,7 +120,7 @@ def _rotation_reading(name: str, unit: str, typed: Array, scene: Scene, count: i
 
 def _lengths(scene: Scene) -> list[Reading]:
     pendant = scene.layout.pendant
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         return []
     items = []
     for unit, size in LENGTH_MM.items():

@@ -234,7 +234,7 @@ def turned_findings(result: Result) -> list[Finding]:
 
 
 def robot_findings(found: Solution, result: Result) -> list[Finding]:
-    """Return `accuracy-assumed`, `robot-geometry`, `pick-differs` and `reach-unchecked`."""
+    """Return `accuracy-assumed`, `robot-geometry` and `pick-differs`."""
     robot, items = found.problem.robot, list[Finding]()
     if robot is None or robot.accuracy_mm is None:
         items.append(finding("accuracy-assumed", accuracy_mm=f"{ASSUMED_ACCURACY_MM:g}"))

@@ -20,10 +20,10 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import PoseError, StationbookError
-from .settings import ANGLE_RAD, LENGTH_MM, UNIT_WORDS, Pendant
+from .settings import ANGLE_RAD, JOINTS, LENGTH_MM, UNIT_WORDS, Pendant
 
 VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW = "rotation-vector", "quaternion-wxyz", "quaternion-xyzw"
-YAW, JOINTS = "yaw", "joints"
+YAW = "yaw"
 POSITION_FIELDS = 3
 
 GIMBAL_LOCK = 1e-7  # rad; nearer to the lock, double precision no longer tells the outer angles

@@ -19,7 +19,7 @@ from ..arrays import Array
 from ..errors import PoseError, StationbookError
 from ..frames import transform
 from .commas import MixedError
-from .conventions import JOINTS, POSITION_FIELDS, checked_pendant, is_quaternion, to_matrix
+from .conventions import POSITION_FIELDS, checked_pendant, is_quaternion, to_matrix
 from .formatting import format_pose, rounding
 from .joints import TypedJoints, format_joints, joint_layout, joints_from_fields, parse_joints
 from .reading import MissingError, Part, TooManyError, read_fields, read_line, read_parts
@@ -124,7 +124,7 @@ def _problem_so_far(text: str, pendant: Pendant, parts: list[Part]) -> PoseError
     if any(part.unfinished for part in parts):
         return None
     try:
-        if pendant.rotation == JOINTS:
+        if pendant.shows_joints:
             read_line(text, _layout(pendant))
         else:
             parse_pose(text, pendant)
@@ -137,7 +137,7 @@ def _problem_so_far(text: str, pendant: Pendant, parts: list[Part]) -> PoseError
 def _layout(pendant: Pendant) -> Layout:
     """Return the fields of this pendant's line."""
     checked_pendant(pendant)
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         return joint_layout(pendant, len(pendant.labels), None)
     turns = len(pendant.labels) - POSITION_FIELDS
     turn_unit = "" if is_quaternion(pendant.rotation) else pendant.angle_unit
@@ -146,7 +146,7 @@ def _layout(pendant: Pendant) -> Layout:
 
 
 def _of_a_pose(pendant: Pendant) -> Pendant:
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         raise StationbookError("this pendant shows joints, not a pose", "Type the joint values.")
     return pendant
 

@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 from ..errors import PoseError, StationbookError
 from ..frames import checked_transform
 from .conventions import (
-    JOINTS,
     POSITION_FIELDS,
     VECTOR,
     checked_pendant,
@@ -36,7 +35,7 @@ def format_pose(
     matrix that is no rigid transform and for a pendant that shows joints.
     """
     T, pendant = checked_transform(T, "base_T_flange"), checked_pendant(pendant)
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         raise StationbookError("this pendant shows joints, not a pose", "Use format_joints.")
     goal = None if near is None else _numbers(near, pendant)
     turn = from_matrix(T[:3, :3], pendant, None if goal is None else goal[POSITION_FIELDS:])
@@ -82,7 +81,7 @@ def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[floa
     """
     pendant = checked_pendant(pendant)
     u = np.sqrt(1.0 / 12.0) * 10.0 ** -np.asarray(pendant.decimals, float)
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         joint = _rms(u) * ANGLE_RAD[pendant.joint_unit]
         return joint * reach_mm, joint * math.sqrt(len(u) / 3.0)
     position = _rms(u[:POSITION_FIELDS]) * LENGTH_MM[pendant.length_unit]

@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from ..errors import PoseError, StationbookError
-from .conventions import JOINTS, checked_pendant
+from .conventions import checked_pendant
 from .reading import read_fields, read_line
 from .scanning import Layout
 from .settings import ANGLE_RAD, LENGTH_MM, Pendant
@@ -92,7 +92,7 @@ def joint_layout(pendant: Pendant, axes: int, robot: Jointed | None) -> Layout:
 
 @lru_cache(maxsize=64)
 def _joint_layout(pendant: Pendant, lifts: tuple[bool, ...]) -> Layout:
-    own, axes = pendant.rotation == JOINTS, len(lifts)
+    own, axes = pendant.shows_joints, len(lifts)
     if axes < 1 or (own and len(pendant.labels) != axes):
         raise StationbookError(
             f"{axes} joint values for a pendant that shows {len(pendant.labels)}",

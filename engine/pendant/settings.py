@@ -28,6 +28,8 @@ UNIT_WORDS = {
 """Written unit, in lower case -> name of the unit as a cell writes it."""
 
 
+JOINTS = "joints"  # as `Pendant.rotation`: the stations of the cell are typed as joint values
+
 LengthUnit = Literal["mm", "m", "in"]
 AngleUnit = Literal["deg", "rad"]
 
@@ -50,3 +52,8 @@ class Pendant:
     active_tool: str = "flange"
     active_frame: str = "base"
     flange_down: bool = False
+
+    @property
+    def shows_joints(self) -> bool:
+        """Whether joint values are typed for a stop, and no pose."""
+        return self.rotation == JOINTS

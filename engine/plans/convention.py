@@ -12,7 +12,6 @@ from ..estimate.model import related
 from ..estimate.start import transforms_from
 from ..frames import apply, transform
 from ..pendant.conventions import (
-    JOINTS,
     POSITION_FIELDS,
     ROTATIONS,
     YAW,
@@ -20,7 +19,7 @@ from ..pendant.conventions import (
     from_matrix,
     to_matrix,
 )
-from ..pendant.settings import Pendant
+from ..pendant.settings import JOINTS, Pendant
 
 FIT_RAD, FIT_MM = np.radians(0.05), 0.5  # [rad], [mm] misfit of good stations in a closed form
 APART = 3.0  # [-] times that another reading must fit worse to be ruled out

@@ -10,11 +10,9 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.session import Station
-from ..cell.stations import station_pose
+from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
 from ..frames import rotation_angle, rotation_exp, transform
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose, pose_from_fields
 from .arm import ArmCheck
 from .sight import Sight
@@ -92,11 +90,11 @@ def shown(
     the same rotation. Raises StationbookError where the pendant shows joints and no posture is
     found.
     """
-    if cell.pendant.rotation != JOINTS:
+    if not cell.pendant.shows_joints:
         fields = format_pose(flange, cell.pendant, near)
         return fields, pose_from_fields(fields, cell.pendant).base_T_flange
     fields = format_joints(_posture(arm, flange).tolist(), cell.pendant, cell.robot)
-    pose = station_pose(cell, Station(0, joints=fields))
+    pose = station_pose(cell, typed_station(cell.pendant, fields))
     return fields, flange if pose is None else pose
 
 

@@ -23,14 +23,12 @@ from ..boards.points_file import read_points
 from ..camera.lens import lens
 from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
-from ..cell.session import Station
-from ..cell.stations import station_pose
+from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
 from ..estimate.model import point_rows
 from ..estimate.noise import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
 from ..estimate.problem import Touched
 from ..frames import apply
-from ..pendant.conventions import JOINTS
 from ..sessions.places import PROOF_FILE
 from .stated import Stated
 from .touch_file import Pointer, Touch, Touches, no_pointer, read_touches
@@ -166,11 +164,8 @@ def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> A
 
     Raises FileError naming ``what`` where they cannot be read.
     """
-    joints = cell.pendant.rotation == JOINTS
-    texts = tuple(fields)
-    station = Station(0, pose=None if joints else texts, joints=texts if joints else None)
     try:
-        pose = station_pose(cell, station)
+        pose = station_pose(cell, typed_station(cell.pendant, fields))
     except StationbookError as error:
         problem = f"{what}: {error.problem}"
         raise FileError(folder / PROOF_FILE, problem, error.remedy) from None

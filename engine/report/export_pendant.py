@@ -10,7 +10,7 @@ from ..arrays import Array
 from ..cell.cell import WorkVolume
 from ..errors import PoseError, UsageError
 from ..frames import apply, displacement, inverse
-from ..pendant.conventions import JOINTS, POSITION_FIELDS, is_quaternion
+from ..pendant.conventions import POSITION_FIELDS, is_quaternion
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
 from .delivered import Delivered, facts
@@ -53,7 +53,7 @@ def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
 
     Raises UsageError for a pendant that shows joints, or one angle where the frame is tilted.
     """
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         raise UsageError(
             "this pendant shows joint angles, a frame cannot be typed that way",
             "Export as quaternion or matrix.",

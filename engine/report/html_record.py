@@ -11,7 +11,6 @@ from ..cell.cell import Cell
 from ..cell.session import Station
 from ..errors import StationbookError
 from ..frames import rotation_log
-from ..pendant.conventions import JOINTS
 from .delivered import known_number, of_camera
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK, found
@@ -105,8 +104,8 @@ def _lines(texts: Iterable[str]) -> Html:
 
 def _typed(station: Station, cell: Cell) -> str | Html:
     labels = cell.pendant.labels
-    fields = station.joints if cell.pendant.rotation == JOINTS else station.pose
-    if fields is None:
+    fields = station.typed
+    if not fields:
         return "nothing typed"
     if len(fields) != len(labels):
         return " ".join(fields)

@@ -12,7 +12,6 @@ from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import StationbookError
 from ..frames import displacement, quaternion_xyzw
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
 from .delivered import ACCEPTED, known_number
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
@@ -76,7 +75,7 @@ def _given(value: float | None) -> str:
 
 def _pendant(cell: Cell) -> str:
     pendant = cell.pendant
-    unit = pendant.joint_unit if pendant.rotation == JOINTS else pendant.angle_unit
+    unit = pendant.joint_unit if pendant.shows_joints else pendant.angle_unit
     return f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and {unit}"
 
 
@@ -182,7 +181,7 @@ def _named(names: str, values: Array, digits: int) -> str:
 
 
 def _shown(T: Array, cell: Cell) -> str | Html:
-    if cell.pendant.rotation == JOINTS:
+    if cell.pendant.shows_joints:
         return "this pendant shows joints"
     try:
         fields = format_pose(T, cell.pendant)

@@ -13,7 +13,6 @@ from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Mount, Placed, Rough, Tolera
 from ..cell.session import FORMAT
 from ..frames import from_position_quaternion
 from ..pendant.conventions import (
-    JOINTS,
     POSITION_FIELDS,
     ROTATIONS,
     YAW,
@@ -21,7 +20,7 @@ from ..pendant.conventions import (
     field_count,
     is_quaternion,
 )
-from ..pendant.settings import AngleUnit, LengthUnit, Pendant
+from ..pendant.settings import JOINTS, AngleUnit, LengthUnit, Pendant
 from .dump import yaml_dump
 from .parts_file import CAMERA, NONE_REMEDY, RobotEntry, board_record
 from .schema import (
@@ -197,7 +196,7 @@ def _check_cameras(cell: Cell, node: Node) -> None:
 
 def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
     """Return the pendant with labels for typed joints, after checking that all of it fits."""
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         if cell.robot is None:
             raise node.at("rotation").fail(
                 "typed joint angles give no pose without a robot", "Describe the robot."

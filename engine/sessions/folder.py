@@ -1,18 +1,12 @@
-"""A session folder: opened, created, and changed one committed action at a time.
-
-A commit writes in this order: new files (images, points), the journal's line, then session.yaml by
-renaming. The rename is the commit: stopped before it, the folder holds the state before.
-"""
+"""A session folder: opened and created, and its stations as numbers."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,18 +19,15 @@ from ..cell.session import Session, Station
 from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError
 from ..frames import from_position_quaternion
-from . import journal
 from .cell_file import read_cell
+from .changes import Change, Who, commit
 from .lock import take_lock
 from .places import SESSION_FILE
-from .schema import leads_outside
 from .session_file import read_session, session_text
-from .store import encoded, make_folder, remove, write_bytes_atomic, write_bytes_new
-from .yaml_text import MAX_BYTES, read_bytes, sha256
+from .store import make_folder
+from .yaml_text import read_bytes
 
 START = "start"  # the word in the journal for a new session
-MAX_STORED = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
-
 
 open_session = read_session
 
@@ -65,7 +56,7 @@ def create_session(
 
 
 def found_session(
-    session: Session, origin: Path, folder: Path, details: Mapping[str, Any], now: datetime
+    session: Session, origin: Path, folder: Path, details: Mapping[str, object], now: datetime
 ) -> Session:
     """Make a session folder for ``session``, with copies of the files that its cell names.
 
@@ -80,8 +71,7 @@ def found_session(
     make_folder(folder)
     with take_lock(folder, session.operator, now):
         _check_no_session(folder)
-        action = {"action": START, "who": session.operator, **details}
-        commit(folder, session, action, copies, now)
+        commit(folder, Change(START, session, details, copies), Who(session.operator, now))
     return session
 
 
@@ -118,84 +108,6 @@ def _anchored(cell: Cell, origin: Path) -> Cell:
 
     cameras = tuple(anchored(camera) for camera in cell.cameras)
     return replace(cell, camera=anchored(cell.camera), cameras=cameras)
-
-
-def commit(
-    folder: Path,
-    session: Session,
-    action: Mapping[str, Any],
-    new_files: Mapping[str, bytes],
-    now: datetime,
-) -> None:
-    """Store one action: new files, the journal's line, then session.yaml.
-
-    ``action`` holds the word ``action``, ``who``, and what was typed and accepted. ``new_files``
-    are contents by path inside the folder; existing files are never overwritten. Hold the lock
-    (`lock.writing`) from before opening the session until after this. Raises FileError; then the
-    folder holds the state before, and no new file is left behind.
-    """
-    data = encoded(session_text(session))
-    line = _journal_line(folder, SESSION_FILE, action, data, now)
-    line["files"] = {name: sha256(content) for name, content in new_files.items()}
-    stored: list[Path] = []
-    try:
-        for name, content in new_files.items():
-            if path := _store_new(folder, name, content):
-                stored.append(path)
-        journal.append(folder, line)
-        write_bytes_atomic(folder / SESSION_FILE, data)
-    except BaseException:
-        if _hash_of(folder / SESSION_FILE) != line["after"]:
-            for path in stored:
-                with suppress(FileError):
-                    remove(path)
-        raise
-
-
-def record_change(
-    folder: Path, file: str, data: bytes, action: Mapping[str, Any], now: datetime
-) -> None:
-    """Replace one file of the session folder whole, with a line in the journal before it."""
-    journal.append(folder, _journal_line(folder, file, action, data, now))
-    write_bytes_atomic(folder / file, data)
-
-
-def record_remark(folder: Path, action: Mapping[str, Any], now: datetime) -> None:
-    """Add a line to the journal that goes with no change: something was found out. Hold the lock.
-
-    The line carries the session's hash, so that it tells which state it speaks of.
-    """
-    data = read_bytes(folder / SESSION_FILE, MAX_BYTES)
-    journal.append(folder, _journal_line(folder, SESSION_FILE, action, data, now))
-
-
-def _journal_line(
-    folder: Path, file: str, action: Mapping[str, Any], data: bytes, now: datetime
-) -> dict[str, Any]:
-    return {
-        "at": now.isoformat("T", "seconds"),
-        **action,
-        "file": file,
-        "before": _hash_of(folder / file),
-        "after": sha256(data),
-        "files": {},
-    }
-
-
-def _hash_of(path: Path) -> str | None:
-    return sha256(read_bytes(path, MAX_BYTES)) if os.path.exists(path) else None
-
-
-def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
-    """Store a new file; None where the same content lies there already."""
-    if leads_outside(name):
-        raise FileError(folder, f"{name!r} is not a path inside this folder")
-    path = folder / name
-    if path.is_file() and read_bytes(path, MAX_STORED) == content:
-        return None
-    make_folder(path.parent)
-    write_bytes_new(path, content)
-    return path
 
 
 def stored_points(

@@ -25,7 +25,7 @@ MAX_JOURNAL = 512 * 2**20  # bytes; a thousand actions take 0.5 MB
 Line = dict[str, Any]
 
 
-def append(folder: Path, line: Mapping[str, Any]) -> None:
+def append(folder: Path, line: Mapping[str, object]) -> None:
     """Append one line to the journal of a session folder and force it to the disk.
 
     ``line`` holds at, who, action (a word), file, before, after (SHA-256 of that file; ``before``

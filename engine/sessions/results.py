@@ -6,15 +6,14 @@ import json
 import os
 import re
 from collections.abc import Mapping
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from ..cell.session import Session
 from ..errors import FileError
 from .cell_file import cell_document
+from .changes import Change
 from .dump import plain, yaml_dump
-from .folder import record_change
 from .places import RESULT_FILE, SESSION_FILE
 from .session_file import STATION
 from .store import encoded, write_bytes_new
@@ -71,27 +70,28 @@ def changed_since(session: Session, folder: Path, document: Mapping[str, Any]) -
     return sorted(changed)
 
 
-def add_result(
-    folder: Path,
-    document: Mapping[str, Any],
-    inputs: Mapping[str, str],
-    *,
-    who: str | None = None,
-    now: datetime,
-) -> Path:
-    """Store a result as result.yaml and return its path; the one before is kept beside it.
+def result_kept(
+    session: Session, folder: Path, document: Mapping[str, Any], inputs: Mapping[str, str]
+) -> Change | None:
+    """Return the change that makes ``document``, which is what `solve` prints, the stored result.
 
-    ``document`` is what `solve` prints; numbers that are not finite are stored as null. Hold the
-    lock of the folder. The same result again changes nothing.
+    Numbers that are not finite are stored as null. None: the folder holds the same result already.
     """
+    return result_change("solve", session, folder, {**document, "inputs": dict(inputs)})
+
+
+def result_change(
+    action: str, session: Session, folder: Path, document: Mapping[str, Any]
+) -> Change | None:
+    """Return the change that puts ``document`` into result.yaml, the one before kept beside it."""
     path = folder / RESULT_FILE
-    data = encoded(yaml_dump({**plain(document), "inputs": dict(inputs)}))
-    if path.is_file() and read_bytes(path) == data:
-        return path
-    kept = keep_earlier(path)
-    action = {"action": "solve", "who": who, "kept": kept and kept.name}
-    record_change(folder, RESULT_FILE, data, action, now)
-    return path
+    data = encoded(yaml_dump(plain(document)))
+    kept = _earlier_copy(path)
+    if kept is None:
+        return Change(action, session, {"kept": None}, {}, RESULT_FILE, data)
+    if (before := read_bytes(path)) == data:
+        return None
+    return Change(action, session, {"kept": kept.name}, {kept.name: before}, RESULT_FILE, data)
 
 
 def keep_earlier(path: Path) -> Path | None:
@@ -99,15 +99,21 @@ def keep_earlier(path: Path) -> Path | None:
 
     None where there is nothing to keep. A copy that holds the same content already is used again.
     """
+    copy = _earlier_copy(path)
+    if copy is not None and not copy.exists():
+        write_bytes_new(copy, read_bytes(path))
+    return copy
+
+
+def _earlier_copy(path: Path) -> Path | None:
+    """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
     if not path.is_file():
         return None
-    data = read_bytes(path)
-    number = 1
+    data, number = read_bytes(path), 1
     while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
         if read_bytes(copy) == data:
-            return copy
+            break
         number += 1
-    write_bytes_new(copy, data)
     return copy
 
 

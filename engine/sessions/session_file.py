@@ -11,7 +11,6 @@ from ..cell.cell import Cell
 from ..cell.session import FORMAT, PlannedStation, Session, Station, View
 from ..errors import nearest
 from ..frames import from_position_quaternion
-from ..pendant.conventions import JOINTS
 from .cell_file import cell_document, read_cell_node
 from .dump import yaml_dump
 from .places import SESSION_FILE, session_path
@@ -129,7 +128,7 @@ def _check_stations(cell: Cell, stations: tuple[Station, ...], node: Node) -> No
 
 def _check_counts(cell: Cell, station: Station, node: Node) -> None:
     pendant, robot = cell.pendant, cell.robot
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         if station.pose is not None:
             raise node.at("pose").fail("with rotation: joints, `joints` holds what was typed")
     elif station.pose is None:

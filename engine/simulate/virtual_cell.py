@@ -9,7 +9,6 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
 from ..frames import checked_transform, displaced
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_joints, format_pose
 from ..robots.kinematics import Kinematics, kinematics
 from .render import Setting, render
@@ -71,7 +70,7 @@ class VirtualCell:
 
     def pendant_pose(self) -> tuple[str, ...]:
         """Return the pose as the pendant shows it, one text per field, or the joints it shows."""
-        if self.cell.pendant.rotation == JOINTS:
+        if self.cell.pendant.shows_joints:
             return self.pendant_joints()
         return format_pose(self.believed, self.cell.pendant)
 

@@ -14,16 +14,19 @@ from ..errors import FileError, StationbookError
 from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
+from ..sessions.changes import Change, Who, commit
 from ..sessions.folder import create_session, open_session
 from ..sessions.lock import writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
 from ..simulate.scenario import cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
-from . import edit, record
-from .plan import revised, store_plan
-from .plan_edit import with_rest
+from .editing import correct_pose, examine_correction
+from .planning import replace_plan, revised, with_rest
+from .recording import Draft, examine, outstanding, record_station
 from .solve import Solved, keep, solve_session
+from .station_image import ViewDraft, examine_image
+from .station_pose import examine_pose
 
 STATIONS = 8  # enough for the demo cell's tolerance, with one to spare
 SLIP_AT = 6  # the station where a digit is mistyped on purpose
@@ -72,7 +75,7 @@ def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
             yield Told(f"solved: station {number} does not fit; it is typed again from the paper")
             _type_again(folder, number, shown[number], clock())
             solved = solve_session(open_session(folder), folder)
-        keep(solved, folder, who=OPERATOR, now=clock())
+        _commit(folder, keep(solved, open_session(folder), folder), clock())
     yield Told(_against_truth(solved, virtual), solved)
 
 
@@ -82,7 +85,7 @@ def _next_move(folder: Path, virtual: VirtualCell, now: datetime) -> Iterator[To
     plan = revised(session, folder)
     if plan is None or not plan.steps:
         raise StationbookError("the demo's plan ended early", "Choose another --seed.")
-    store_plan(session, folder, plan, OPERATOR, now)
+    _commit(folder, replace_plan(session, plan), now)
     step = plan.steps[0]
     yield Told(f"next: {step.jog} ({step.why})")
     virtual.go_to(step.base_T_flange)
@@ -96,29 +99,26 @@ def _station(
     write_bytes_new(image, encode_png(virtual.take_image()))
     typed = virtual.pendant_pose()
     session = open_session(folder)
-    view = record.examine_image(session, folder, image)
+    view = examine_image(session, folder, image)
     if number == SLIP_AT:
         typed = typing_slip(typed, np.random.default_rng(seed))
         yield Told(f"station {number}: a slip of the finger, typed {' '.join(typed)}")
     draft = _drafted(session, folder, typed, view)
-    standing = record.outstanding(draft.findings, (), None)
+    standing = outstanding(draft.findings, (), None)
     if standing and number == SLIP_AT:
         yield Told(f"station {number}: not stored: {standing[0].message}")
         typed = virtual.pendant_pose()
         draft = _drafted(session, folder, typed, view)
-        standing = record.outstanding(draft.findings, (), None)
+        standing = outstanding(draft.findings, (), None)
     accepted = tuple(item.code for item in standing)
-    session = with_rest(session, session.plan[1:])
-    record.store(session, folder, draft, accepted=accepted, operator=OPERATOR, now=clock())
+    session, who = with_rest(session, session.plan[1:]), Who(OPERATOR, clock())
+    commit(folder, record_station(session, folder, draft, who, accepted=accepted), who)
     found = 0 if view.point_ids is None else len(view.point_ids)
     yield Told(f"station {number}: {' '.join(typed)} stored, {found} points found")
 
 
-def _drafted(
-    session: Session, folder: Path, typed: tuple[str, ...], view: record.ViewDraft
-) -> record.Draft:
-    pose = record.examine_pose(session, " ".join(typed))
-    return record.examine(session, folder, pose, view)
+def _drafted(session: Session, folder: Path, typed: tuple[str, ...], view: ViewDraft) -> Draft:
+    return examine(session, folder, examine_pose(session, " ".join(typed)), view)
 
 
 def _doubted(solved: Solved) -> list[int]:
@@ -132,9 +132,13 @@ def _doubted(solved: Solved) -> list[int]:
 
 def _type_again(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
     session = open_session(folder)
-    draft = edit.examine_correction(session, folder, number, " ".join(typed))
+    draft = examine_correction(session, folder, number, " ".join(typed))
     accepted = tuple(item.code for item in draft.findings)
-    edit.correct_pose(session, folder, number, draft, accepted=accepted, operator=OPERATOR, now=now)
+    _commit(folder, correct_pose(session, number, draft, accepted=accepted), now)
+
+
+def _commit(folder: Path, change: Change | None, now: datetime) -> None:
+    commit(folder, change, Who(OPERATOR, now))
 
 
 def _against_truth(solved: Solved, virtual: VirtualCell) -> str:

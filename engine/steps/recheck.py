@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from ..cell.cameras import cell_of
-from ..cell.session import PlannedStation, Session
+from ..cell.session import PlannedStation, Session, labelled
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
@@ -18,8 +18,9 @@ from ..proof.quick import RECHECK_COUNT, stations_to_revisit
 from ..proof.recheck import Recheck, mount_notes
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.same_cell import check_same
-from ..sessions.folder import found_session, observations, open_session, record_remark
-from .plan import REVISIT
+from ..sessions.changes import Change, remark
+from ..sessions.folder import found_session, observations, open_session
+from .planning import REVISIT
 from .solve import session_problems, solve_problems
 
 ACTION = "recheck"  # the word in the journal
@@ -128,12 +129,7 @@ def nothing_yet(old: Earlier, count: int) -> Recheck:
 def shown_pose(session: Session, station_id: int) -> str:
     """Return what the pendant showed at a station, with labels: "X 612.40 Y -85.10 ..."."""
     station = session.station(station_id)
-    if station is None:
-        return ""
-    if station.pose is None:
-        return " ".join(station.joints or ())
-    labels = session.cell.pendant.labels
-    return " ".join(f"{label} {text}" for label, text in zip(labels, station.pose, strict=False))
+    return "" if station is None else labelled(session.cell.pendant.labels, station.typed)
 
 
 def gravest(answers: Mapping[str, Recheck]) -> str:
@@ -145,9 +141,9 @@ def gravest(answers: Mapping[str, Recheck]) -> str:
 
 
 def note_recheck(
-    answers: Mapping[str, Recheck], folder: Path, against: Path, who: str | None, now: datetime
-) -> None:
-    """Keep in the journal of the session in ``folder`` what its recheck said; hold the lock.
+    answers: Mapping[str, Recheck], session: Session, folder: Path, against: Path
+) -> Change | None:
+    """Keep in the journal of the session in ``folder`` what its recheck said.
 
     Of several cameras the gravest answer is kept. Nothing is kept before the first station that
     tells something.
@@ -155,16 +151,16 @@ def note_recheck(
     name = gravest(answers)
     answer = answers[name]
     if not answer.stations:
-        return
-    action = {
-        "action": ACTION,
-        "who": who,
+        return None
+    details: dict[str, object] = {
         "against": beside(folder, against),
         "cause": answer.cause,
         "moved": answer.moved,
         "stations": list(answer.stations),
     }
-    record_remark(folder, action | ({"camera": name} if len(answers) > 1 else {}), now)
+    if len(answers) > 1:
+        details["camera"] = name
+    return remark(ACTION, session, folder, details)
 
 
 def beside(folder: Path, other: Path) -> str:
@@ -203,6 +199,6 @@ def start_again(
 def _again(session: Session, station_id: int) -> PlannedStation:
     """Return a station of an earlier session as one to visit."""
     station = session.station(station_id)
-    fields = None if station is None else station.pose or station.joints
+    fields = None if station is None else station.typed
     why = f"{REVISIT}station {station_id} of the earlier session; is the way there still clear?"
     return PlannedStation(fields, None, why)

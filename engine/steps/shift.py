@@ -10,7 +10,6 @@ import numpy as np
 
 from ..errors import UsageError
 from ..findings import Finding, finding
-from ..pendant.conventions import JOINTS
 from ..proof.compare import SIGNIFICANCE, Difference, difference
 from ..proof.same_cell import check_same
 from ..proof.shift import CAMERA, Carried, carried, read_taught
@@ -66,7 +65,7 @@ def shift(
     pendant = new.session.cell.pendant
     if points is None:
         return Shifted((), pendant.labels, (finding("points-not-shifted", count="All"),))
-    if pendant.rotation == JOINTS:
+    if pendant.shows_joints:
         raise UsageError("this pendant shows joints: points cannot be shifted in them", "Teach.")
     taught = read_taught(points, pendant)
     if all(point.fixed_to != CAMERA for point in taught):

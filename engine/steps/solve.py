@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +14,10 @@ from ..diagnosis.together import SolvedTogether, solve_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, all_findings
-from ..pendant.conventions import JOINTS
 from ..proof.touch import missing_numbers
+from ..sessions.changes import Change
 from ..sessions.folder import observations
-from ..sessions.results import add_result, basis, input_hashes
+from ..sessions.results import basis, input_hashes, result_kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,11 +94,9 @@ def session_problem(session: Session, folder: Path) -> Problem:
 
 def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
     """Return the texts of each station in use: the pose, or the joints where those are typed."""
-    joints = session.cell.pendant.rotation == JOINTS
-    texts = {s.id: s.joints if joints else s.pose for s in session.stations if s.use}
-    return {station: fields for station, fields in texts.items() if fields is not None}
+    return {s.id: s.typed for s in session.stations if s.use and s.typed}
 
 
-def keep(solved: Solved, folder: Path, *, who: str | None, now: datetime) -> Path:
-    """Store the result in the folder, the one before beside it; hold the folder's lock."""
-    return add_result(folder, solved.document, solved.inputs, who=who, now=now)
+def keep(solved: Solved, session: Session, folder: Path) -> Change | None:
+    """Store the result of ``session``, the one before beside it; None: it is stored already."""
+    return result_kept(session, folder, solved.document, solved.inputs)

@@ -24,9 +24,11 @@ from made_session import make_session
 
 from engine.boards.points_file import read_points
 from engine.sessions.folder import open_session
-from engine.steps import record
-from engine.steps.predict import predictor_for
+from engine.steps.pose_against_image import predictor_for
+from engine.steps.recording import Draft, examine
 from engine.steps.solve import solve_session
+from engine.steps.station_image import ViewDraft
+from engine.steps.station_pose import examine_pose
 
 MORE = 8  # stations that are entered
 
@@ -56,20 +58,18 @@ def main() -> None:
         views = []
         for station in later:
             ids, pixels = read_points(folder / str(station.points), session.cell.board)
-            views.append(record.ViewDraft((), point_ids=ids, pixels=pixels))
+            views.append(ViewDraft((), point_ids=ids, pixels=pixels))
         lines = [" ".join(station.pose or ()) for station in later]
         wrong = [line.replace("1", "7", 1) for line in lines]
         predictor_for(session, folder)
 
-        def verdict(texts: list[str], k: int) -> record.Draft:
-            pose = record.examine_pose(session, texts[k % len(texts)])
-            return record.examine(session, folder, pose, views[k % len(views)])
+        def verdict(texts: list[str], k: int) -> Draft:
+            pose = examine_pose(session, texts[k % len(texts)])
+            return examine(session, folder, pose, views[k % len(views)])
 
         solve = timed(lambda _: solve_session(session, folder), 10)
         rows = {
-            "pose alone": timed(
-                lambda k: record.examine_pose(session, lines[k % MORE]), args.rounds
-            ),
+            "pose alone": timed(lambda k: examine_pose(session, lines[k % MORE]), args.rounds),
             "good pose and image": timed(lambda k: verdict(lines, k), args.rounds),
             "wrong pose and image": timed(lambda k: verdict(wrong, k), args.rounds),
         }

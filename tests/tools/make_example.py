@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import create_session, open_session
 from engine.sessions.lock import LOCK_FILE, writing
 from engine.sessions.store import make_folder, write_text_atomic
@@ -22,8 +23,11 @@ from engine.simulate.scenario import cell, cell_text, truth
 from engine.simulate.sensor import Optics
 from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
-from engine.steps import edit, record
+from engine.steps.editing import correct_pose, examine_correction
+from engine.steps.recording import examine, outstanding, record_station
 from engine.steps.solve import keep, solve_session
+from engine.steps.station_image import examine_image
+from engine.steps.station_pose import examine_pose
 
 FOLDER = Path("sessions/bottling-line-2-infeed")
 MAX_BYTES = 4_000_000  # the example comes with every copy of the project
@@ -68,8 +72,9 @@ def make(folder: Path) -> None:
             slipped = typing_slip(typed, np.random.default_rng(SEED))
             _record(folder, slipped, image, clock.next())
             _correct(folder, number, typed, clock.next())
-        solved = solve_session(open_session(folder), folder)
-        keep(solved, folder, who=OPERATOR, now=clock.next())
+        session = open_session(folder)
+        solved = solve_session(session, folder)
+        commit(folder, keep(solved, session, folder), Who(OPERATOR, clock.next()))
     print(solved.document["verdict"], solved.document["uncertainty"])
     for item in solved.document["findings"]:
         print(item["level"], item["code"], item["message"])
@@ -79,19 +84,20 @@ def _record(
     folder: Path, typed: tuple[str, ...], image: Path, now: datetime, *, closing: bool = False
 ) -> None:
     session = open_session(folder)
-    pose = record.examine_pose(session, " ".join(typed), closing=closing)
-    view = record.examine_image(session, folder, image)
-    draft = record.examine(session, folder, pose, view, closing=closing)
-    codes = [item.code for item in record.outstanding(draft.findings, (), None)]
+    pose = examine_pose(session, " ".join(typed), closing=closing)
+    view = examine_image(session, folder, image)
+    draft = examine(session, folder, pose, view, closing=closing)
+    codes = [item.code for item in outstanding(draft.findings, (), None)]
     if codes and codes != ["does-not-fit"]:
         raise SystemExit(f"{image.name}: {', '.join(item.message for item in draft.findings)}")
-    record.store(session, folder, draft, accepted=codes, operator=OPERATOR, now=now)
+    who = Who(OPERATOR, now)
+    commit(folder, record_station(session, folder, draft, who, accepted=codes), who)
 
 
 def _correct(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
     session = open_session(folder)
-    draft = edit.examine_correction(session, folder, number, " ".join(typed))
-    edit.correct_pose(session, folder, number, draft, operator=OPERATOR, now=now)
+    draft = examine_correction(session, folder, number, " ".join(typed))
+    commit(folder, correct_pose(session, number, draft), Who(OPERATOR, now))
 
 
 def main() -> None:

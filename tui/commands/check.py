@@ -9,10 +9,11 @@ from typing import Any
 
 from engine.errors import UsageError
 from engine.findings import Finding, has_error
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.check import check_session
-from engine.steps.fix import fix
+from engine.steps.checking import check_session
+from engine.steps.fixing import fix
 
 from ..output import print_findings, print_json
 from ..several import run_over
@@ -33,8 +34,8 @@ def _fixed(args: argparse.Namespace) -> int:
         raise UsageError("--fix takes one DIR", "Fix one session after the other.")
     folder = Path(args.dirs[0])
     with writing(folder):
-        session, now = open_session(folder), datetime.now().astimezone()
-        done = fix(session, folder, args.fix, args.station, None, now)
+        done = fix(open_session(folder), folder, args.fix, args.station)
+        commit(folder, done.change, Who(None, datetime.now().astimezone()))
     found = check_folder(args.dirs[0])
     if args.json:
         print_json({**document(found), "fixed": done.what})

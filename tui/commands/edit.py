@@ -8,10 +8,12 @@ from pathlib import Path
 
 from engine.cell.session import Session
 from engine.findings import Finding
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.session_file import station_document
-from engine.steps import edit, record
+from engine.steps.editing import annotate, bring_back, correct_pose, examine_correction, set_aside
+from engine.steps.recording import outstanding
 
 from ..output import print_findings, print_json
 
@@ -21,44 +23,32 @@ def run(args: argparse.Namespace) -> int:
     folder = Path(args.dir)
     with writing(folder):
         session = open_session(folder)
-        new, findings = _changed(args, session, folder)
-    station = None if new is None else edit.existing(new, args.station)
+        change, findings = _changed(args, session, folder)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
+    station = None if change is None else change.session.existing(args.station)
     if args.json:
         stored = None if station is None else station_document(station)
         found = [item.document() for item in findings]
         print_json({"format": 1, "findings": found, "station": stored})
     else:
         print_findings(findings)
-        print(f"station {args.station} {'changed' if new is not None else 'NOT CHANGED'}")
-    return 0 if new is not None else 1
+        print(f"station {args.station} {'NOT CHANGED' if station is None else 'changed'}")
+    return 1 if station is None else 0
 
 
 def _changed(
     args: argparse.Namespace, session: Session, folder: Path
-) -> tuple[Session | None, tuple[Finding, ...]]:
-    now, number = datetime.now().astimezone(), args.station
+) -> tuple[Change | None, tuple[Finding, ...]]:
+    """Return what changes, None where a finding stands in the way, and the findings."""
+    number = args.station
     if args.aside is not None:
-        return edit.set_aside(session, folder, number, args.aside, None, now), ()
+        return set_aside(session, number, args.aside), ()
     if args.back:
-        return edit.bring_back(session, folder, number, None, now), ()
+        return bring_back(session, number), ()
     if args.note is not None:
-        return edit.annotate(session, folder, number, args.note, None, now), ()
-    return _corrected(args, session, folder, now)
-
-
-def _corrected(
-    args: argparse.Namespace, session: Session, folder: Path, now: datetime
-) -> tuple[Session | None, tuple[Finding, ...]]:
-    draft = edit.examine_correction(session, folder, args.station, args.pose)
-    if record.outstanding(draft.findings, args.accept, args.reason):
+        return annotate(session, number, args.note), ()
+    draft = examine_correction(session, folder, number, args.pose)
+    if outstanding(draft.findings, args.accept, args.reason):
         return None, draft.findings
-    new = edit.correct_pose(
-        session,
-        folder,
-        args.station,
-        draft,
-        accepted=args.accept,
-        reason=args.reason,
-        now=now,
-    )
-    return new, draft.findings
+    change = correct_pose(session, number, draft, accepted=args.accept, reason=args.reason)
+    return change, draft.findings

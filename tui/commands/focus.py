@@ -16,7 +16,7 @@ from engine.images.quality import ImageReport, blur_limit_px, look, quality_find
 from engine.images.sources import wait_for_image
 from engine.sessions.cell_file import read_cell
 from engine.sessions.confirmed import confirm
-from engine.steps.source import confirmed_source
+from engine.steps.station_image import confirmed_source
 
 from ..output import print_findings, print_json, say
 

@@ -7,14 +7,16 @@ from datetime import datetime
 from pathlib import Path
 
 from engine.cell.cell import Cell
+from engine.cell.session import labelled
 from engine.errors import UsageError
 from engine.plans.types import Grid, Plan, Wish
 from engine.report.plan_sheet import plan_sheet
 from engine.sessions.cell_file import read_cell
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
-from engine.steps.plan import plan_cell, plan_session, store_plan
+from engine.steps.planning import plan_cell, plan_session, replace_plan
 
 from ..output import print_json, say
 
@@ -47,7 +49,8 @@ def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cel
     with writing(folder, who=args.operator):
         session = open_session(folder)
         plan = plan_session(session, folder, wish)
-        store_plan(session, folder, plan, args.operator, datetime.now().astimezone())
+        who = Who(args.operator, datetime.now().astimezone())
+        commit(folder, replace_plan(session, plan), who)
     return session.cell, session.name, plan
 
 
@@ -72,11 +75,7 @@ def plan_lines(plan: Plan, cell: Cell) -> list[str]:
     for number, step in enumerate(plan.steps, start=1):
         lines.append(f"{number:2}. {step.jog}")
         if step.by == "pose":
-            shown = "  ".join(
-                f"{label} {text}"
-                for label, text in zip(cell.pendant.labels, step.pose, strict=True)
-            )
-            lines.append(f"    {shown}")
+            lines.append(f"    {labelled(cell.pendant.labels, step.pose)}")
         lines.append(f"    {step.why}")
     lines += [*comparison(plan), ""]
     lines += [f"CAUTION: {text}" for text in plan.cautions]

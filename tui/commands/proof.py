@@ -12,9 +12,10 @@ from engine.errors import UsageError
 from engine.findings import has_error
 from engine.proof.conclusion import HeldOut, Proof
 from engine.proof.touch_file import read_touches
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps import proof as steps
+from engine.steps import proving as steps
 
 from ..output import print_findings, print_json
 from ..result_text import number
@@ -22,7 +23,7 @@ from ..result_text import number
 
 def run(args: argparse.Namespace) -> int:
     """Record what is given, then say what all touches prove."""
-    folder, who = Path(args.dir), steps.Who(args.operator, datetime.now().astimezone())
+    folder, who = Path(args.dir), Who(args.operator, datetime.now().astimezone())
     _check(args)
     if args.hold_out is not None:
         return _held_out(args, folder)
@@ -32,8 +33,9 @@ def run(args: argparse.Namespace) -> int:
         said = _recorded(args, folder, who)
         if said is not None:
             return _said(args, *said)
-        proof, document = steps.prove(open_session(folder), folder)
-        steps.keep_proof(folder, document, who)
+        session = open_session(folder)
+        proof, document = steps.prove(session, folder)
+        commit(folder, steps.proof_kept(session, folder, document), who)
     return _concluded(args, proof)
 
 
@@ -51,24 +53,25 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError("--no-write goes with nothing to record", "Leave one of them away.")
 
 
-def _recorded(args: argparse.Namespace, folder: Path, who: steps.Who) -> tuple[str, int] | None:
+def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, int] | None:
     """Record what the words give, all or nothing; return what it was, None where nothing was."""
     session = open_session(folder)
-    changes = list(_changes(args, session, folder, who))
-    steps.keep(session, folder, changes, who)
-    if not changes:
+    recorded = list(_changes(args, session, folder, who))
+    for item in recorded:
+        commit(folder, item.change, who)
+    if not recorded:
         return None
-    last = changes[-1]
-    return ("forgotten touch" if last.what == "forget" else last.what), last.which
+    what = recorded[-1].change.action.removeprefix("proof ")
+    return ("forgotten touch" if what == "forget" else what), recorded[-1].which
 
 
 def _changes(
-    args: argparse.Namespace, session: Session, folder: Path, who: steps.Who
-) -> Iterator[steps.Change]:
+    args: argparse.Namespace, session: Session, folder: Path, who: Who
+) -> Iterator[steps.Recorded]:
     """Yield what is to be recorded, each on top of the one before; nothing is written."""
     found = read_touches(folder)
     if args.tip is not None:
-        change = steps.pointer_set(found, args.tip, args.tip_u)
+        change = steps.pointer_set(session, found, args.tip, args.tip_u)
         yield change
         found = change.found
     if args.view is not None:
@@ -89,7 +92,7 @@ def _changes(
             who=who,
         )
     if args.forget is not None:
-        yield steps.touch_forgotten(found, args.forget)
+        yield steps.touch_forgotten(session, found, args.forget)
 
 
 def _said(args: argparse.Namespace, what: str, which: int) -> int:

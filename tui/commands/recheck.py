@@ -13,6 +13,7 @@ from engine.cell.session import Session
 from engine.errors import BusyError, FileError
 from engine.findings import has_error
 from engine.proof.recheck import Recheck
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.recheck import CAUTIONS, note_recheck, recheck_session
@@ -27,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
     folder, against = Path(args.dir), Path(args.against)
     session = open_session(folder)
     answers = recheck_session(session, folder, against, args.visit)
-    _note(answers, folder, against, session.operator)
+    _note(answers, session, folder, against)
     if args.json:
         print_json(document(answers, session))
     else:
@@ -46,10 +47,11 @@ def document(answers: Mapping[str, Recheck], session: Session) -> dict[str, Any]
     return found | ({"cameras": further} if names else {})
 
 
-def _note(answers: Mapping[str, Recheck], folder: Path, against: Path, who: str | None) -> None:
+def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, against: Path) -> None:
     """Keep the answer in the journal, unless somebody records there or nothing can be written."""
-    with suppress(BusyError, FileError), writing(folder, who):
-        note_recheck(answers, folder, against, who, datetime.now().astimezone())
+    with suppress(BusyError, FileError), writing(folder, session.operator):
+        change = note_recheck(answers, session, folder, against)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
 
 
 def show(answer: Recheck) -> None:

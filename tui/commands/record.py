@@ -9,13 +9,29 @@ from pathlib import Path
 from engine.cell.session import Session, Station
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.session_file import station_document
-from engine.steps import record
-from engine.steps.edit import existing
-from engine.steps.record_view import add_views, examine_views, recorded_pose
-from engine.steps.stored import findings_of
+from engine.steps.recording import (
+    Draft,
+    add_views,
+    can_be_accepted,
+    examine,
+    examine_views,
+    outstanding,
+    record_station,
+    recorded_pose,
+)
+from engine.steps.station_image import (
+    ViewDraft,
+    examine_board_pose,
+    examine_image,
+    examine_points,
+    findings_of,
+    no_view,
+)
+from engine.steps.station_pose import OVERRULED_WITH_REASON, examine_pose, known
 
 from ..output import print_findings, print_json
 
@@ -71,68 +87,59 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
         session, folder, draft.pose, files, closing=args.closing, station=args.retake
     )
     draft = draft.with_views(views)
-    standing = record.outstanding(draft.findings, args.accept, args.reason)
+    standing = outstanding(draft.findings, args.accept, args.reason)
     if standing:
         return draft.findings, standing, None
-    _, station = record.store(
-        session,
-        folder,
-        draft,
-        accepted=args.accept,
-        reason=args.reason,
-        operator=args.operator,
-        now=datetime.now().astimezone(),
-    )
-    return draft.findings, (), station
+    who = Who(args.operator, datetime.now().astimezone())
+    change = record_station(session, folder, draft, who, accepted=args.accept, reason=args.reason)
+    commit(folder, change, who)
+    stored = session.next_id if args.retake is None else args.retake
+    return draft.findings, (), change.session.existing(stored)
 
 
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine views of further cameras and add them to a recorded station."""
-    station = existing(session, args.station)
+    station = session.existing(args.station)
     pose = recorded_pose(session, station)
     files = [(name, Path(file)) for name, file in args.view]
     views = examine_views(session, folder, pose, files, closing=station.closing, station=station.id)
     findings = findings_of(views)
-    standing = record.outstanding(findings, args.accept, None)
+    standing = outstanding(findings, args.accept, None)
     if standing:
         return findings, standing, None
-    now = datetime.now().astimezone()
-    _, station = add_views(
-        session, folder, station.id, views, accepted=args.accept, operator=args.operator, now=now
-    )
-    return findings, (), station
+    change = add_views(session, folder, station.id, views, accepted=args.accept)
+    commit(folder, change, Who(args.operator, datetime.now().astimezone()))
+    return findings, (), change.session.existing(station.id)
 
 
-def _examined(args: argparse.Namespace, session: Session, folder: Path) -> record.Draft:
+def _examined(args: argparse.Namespace, session: Session, folder: Path) -> Draft:
     before = args.retake
     if before is not None:
-        existing(session, before)
-    earlier = record.known(session, before=before)
-    pose = record.examine_pose(
-        session, args.pose, args.joints, closing=args.closing, earlier=earlier
-    )
+        session.existing(before)
+    earlier = known(session, before=before)
+    pose = examine_pose(session, args.pose, args.joints, closing=args.closing, earlier=earlier)
     view = _view(args, session, folder)
-    return record.examine(session, folder, pose, view, closing=args.closing, retake=args.retake)
+    return examine(session, folder, pose, view, closing=args.closing, retake=args.retake)
 
 
-def _view(args: argparse.Namespace, session: Session, folder: Path) -> record.ViewDraft:
+def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft:
     if args.image is not None:
-        return record.examine_image(session, folder, Path(args.image))
+        return examine_image(session, folder, Path(args.image))
     if args.points is not None:
-        return record.examine_points(session, Path(args.points))
+        return examine_points(session, Path(args.points))
     if args.board_pose is not None:
         try:
-            return record.examine_board_pose(args.board_pose)
+            return examine_board_pose(args.board_pose)
         except PoseError as error:
             raise UsageError(error.problem, error.remedy) from error
-    return record.no_view(seen_by_others=bool(args.view))
+    return no_view(seen_by_others=bool(args.view))
 
 
 def _how_to_go_on(standing: tuple[Finding, ...]) -> str:
     codes = list(dict.fromkeys(item.code for item in standing))
-    hard = dict.fromkeys(item.code for item in standing if not record.can_be_accepted(item))
+    hard = dict.fromkeys(item.code for item in standing if not can_be_accepted(item))
     if hard:
         return f"{', '.join(hard)} must be put right first."
     words = " ".join(f"--accept {code}" for code in codes)
-    needs_reason = any(code in record.OVERRULED_WITH_REASON for code in codes)
+    needs_reason = any(code in OVERRULED_WITH_REASON for code in codes)
     return f"put it right, or accept with {words}{' --reason TEXT' if needs_reason else ''}."

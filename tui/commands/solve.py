@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.quick import solve_quickly
@@ -33,7 +34,7 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Solved:
     with writing(path):
         session = open_session(path)
         solved = _solved(path, board_from)
-        keep(solved, path, who=session.operator, now=datetime.now().astimezone())
+        commit(path, keep(solved, session, path), Who(None, datetime.now().astimezone()))
     return solved
 
 

@@ -6,9 +6,10 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
+from engine.findings import finding
 from engine.sessions.folder import create_session
 
-from ..output import print_json
+from ..output import print_findings, print_json
 
 
 def run(args: argparse.Namespace) -> int:
@@ -21,9 +22,13 @@ def run(args: argparse.Namespace) -> int:
         session = start_again(cell, Path(args.dir), **given)
     else:
         session = create_session(cell, Path(args.dir), **given)
+    found = [finding("reach-unchecked")] if session.cell.robot is None else []
     if args.json:
-        print_json({"format": 1, "dir": args.dir, "name": session.name, "created": session.created})
+        said = [item.document() for item in found]
+        named = {"dir": args.dir, "name": session.name, "created": session.created}
+        print_json({"format": 1, **named, "findings": said})
     else:
+        print_findings(found)
         print(f"session {session.name!r} started in {args.dir}")
         print(f"next: stationbook open {args.dir}")
     return 0

@@ -56,7 +56,7 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
     Raises StationbookError.
     """
     from engine.plans.types import Wish
-    from engine.steps.plan import passed_over, plan_session, revised
+    from engine.steps.planning import passed_over, plan_session, revised
 
     plan = revised(session, folder) or plan_session(
         session, folder, Wish(avoid=passed_over(session))
@@ -68,6 +68,6 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
 
 def predict(session: Session, folder: Path) -> None:
     """Make what the next pose is checked against, so that typing need not wait for it."""
-    from engine.steps.predict import predictor_for
+    from engine.steps.pose_against_image import predictor_for
 
     predictor_for(session, folder)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from engine.cell.session import PlannedStation, Station
+from engine.cell.session import PlannedStation, Station, labelled
 
 from .entry import Entry
 from .views import Move
@@ -19,13 +20,12 @@ WHY = "shows whether board or camera moved meanwhile"
 def first_station(desk: Desk) -> Station | None:
     """Return the station that a closing stop returns to, or None where nothing is recorded."""
     stations = desk.source.stations if desk.source else ()
-    return next((s for s in stations if s.pose or s.joints), None)
+    return next((s for s in stations if s.typed), None)
 
 
 def back_to(number: int, station: Station, labels: Sequence[str]) -> Move:
     """Say where a closing stop goes; ``number`` is its own."""
-    fields = station.pose or station.joints or ()
-    pose = "  ".join(f"{label} {text}" for label, text in zip(labels, fields, strict=False))
+    pose = labelled(labels, station.typed)
     return Move(f"Station {number}, closing:", f"go back to station {station.id}.\n{pose}", WHY)
 
 
@@ -36,6 +36,14 @@ def planned_closing(desk: Desk) -> bool:
     """
     at = desk.next_index
     return desk.advice is not None and at is not None and _is_closing(desk.plan[at])
+
+
+def turned(entry: Entry) -> Entry:
+    """Return the entry as a closing one, or as an ordinary one again.
+
+    What was typed and what every camera saw stays; it is examined anew.
+    """
+    return replace(entry, closing=not entry.closing, draft=None, accepted={}, reason=None)
 
 
 def visited(desk: Desk, entry: Entry) -> int | None:

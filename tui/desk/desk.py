@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from engine.cell.session import PlannedStation
 from engine.errors import FileError, StationbookError
@@ -20,17 +20,16 @@ from engine.sessions.glance import Glance, read_glance
 from engine.sessions.places import SESSION_FILE
 
 from .advice import Advice
-from .closing import visited
-from .entry import Entry
 from .rows import Row, next_planned, rows
 from .solution import Solution
 
 if TYPE_CHECKING:
     from engine.cell.session import Session
     from engine.pendant.entry import PartialField
+    from engine.sessions.changes import Change, Who
     from engine.sessions.lock import WriterLock
-    from engine.steps.record import Draft, Known, PoseDraft, ViewDraft
-    from engine.steps.stored import FurtherView
+    from engine.steps.station_image import ViewDraft
+    from engine.steps.station_pose import Known
 
 
 def now() -> datetime:
@@ -151,50 +150,10 @@ class Desk:
 
         return parse_partial(text, session.cell.pendant)
 
-    def examine(self, entry: Entry) -> Draft:
-        """Examine what was typed so far and what was seen."""
-        from engine.steps import edit, record
-
-        session = self.opened()
-        if entry.purpose == "correct" and entry.station is not None:
-            return edit.examine_correction(
-                session,
-                self.folder,
-                entry.station,
-                entry.text,
-                joints=entry.joints or None,
-                earlier=self._earlier(session, entry.station),
-            )
-        joints_only = session.cell.pendant.rotation == "joints"
-        pose = record.examine_pose(
-            session,
-            None if joints_only else entry.text,
-            entry.text if joints_only else entry.joints or None,
-            closing=entry.closing,
-            earlier=self._earlier(session, entry.station),
-        )
-        view = entry.view or record.no_view(seen_by_others=bool(entry.views))
-        draft = record.examine(
-            session, self.folder, pose, view, closing=entry.closing, retake=entry.station
-        )
-        return draft.with_views(self._further(entry, pose))
-
-    def _further(self, entry: Entry, pose: PoseDraft) -> list[FurtherView]:
-        """Return what further cameras saw, held against the typed pose."""
-        from engine.steps.record_view import judged_view
-
-        session, folder = self.opened(), self.folder
-        return [
-            judged_view(
-                session, folder, pose, name, view, closing=entry.closing, station=entry.station
-            )
-            for name, view in entry.views.items()
-        ]
-
     def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
         """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
         from engine.cell.cameras import seen_by
-        from engine.steps.record import examine_image_data
+        from engine.steps.station_image import examine_image_data
 
         return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)
 
@@ -204,40 +163,31 @@ class Desk:
         cell = self.opened().cell
         return tuple(camera.name for camera in (cell.camera, *cell.cameras))
 
-    def store(self, entry: Entry) -> int:
-        """Store the entry and return the station's id; raises StationbookError if it cannot be."""
-        from engine.steps import edit, plan_edit, record
+    def earlier(self, station: int | None) -> Known:
+        """Return what earlier stations say, computed once per state of the session."""
+        from engine.steps.station_pose import known
 
-        session = self.opened()
-        draft = entry.draft or self.examine(entry)
-        given: dict[str, Any] = {
-            "accepted": entry.codes,
-            "reason": entry.reason,
-            "operator": self.operator,
-        }
-        if entry.purpose == "correct" and entry.station is not None:
-            self.do(f"correct {entry.station}", edit.correct_pose, entry.station, draft, **given)
-            return entry.station
-        step = visited(self, entry)
-        done = None if step is None else self.plan[step]
-        planned = plan_edit.with_rest(session, [item for item in self.plan if item != done])
-        new_id = entry.station if entry.station is not None else session.next_id
-
-        def stored(_: Session, folder: Path, **more: Any) -> Session:
-            return record.store(planned, folder, draft, **more)[0]
-
-        self.do(f"{entry.purpose} {new_id}", stored, **given)
-        self.wished = None
-        return new_id
+        session, kept = self.opened(), self._known
+        if kept is None or kept[0] is not session or kept[1] != station:
+            kept = self._known = (session, station, known(session, before=station))
+        return kept[2]
 
     # ---- every action, and the way back ----------------------------------------------------
 
-    def do(self, what: str, step: Callable[..., Session], *args: Any, **more: Any) -> None:
-        """Carry out one action so that it can be undone."""
+    @property
+    def who(self) -> Who:
+        """Who changes the session, and when: the operator, now."""
+        from engine.sessions.changes import Who
+
+        return Who(self.operator, self.clock())
+
+    def do(
+        self, what: str, step: Callable[[Session], Change], *, operator: str | None = None
+    ) -> None:
+        """Carry out one action so that it can be undone; ``operator``: who did it, if another."""
         with self._guard:
             before = self._writable()
-            self.session = step(before, self.folder, *args, now=self.clock(), **more)
-            self._stamp = self._current_stamp()
+            self._commit(step(before), operator)
             self._done.append((what, before))
             self._undone.clear()
 
@@ -263,14 +213,18 @@ class Desk:
         with self._guard:
             if self._writable() is not solution.session:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
-            keep(solution.solved, self.folder, who=self.operator, now=self.clock())
+            self._commit(keep(solution.solved, solution.session, self.folder))
 
-    def alone(self, step: Callable[[], object]) -> None:
+    def beside(self, step: Callable[[Session], Change | None]) -> None:
         """Carry out a change beside the stations, which undo does not reach."""
         with self._guard:
+            self._commit(step(self._writable()))
+
+    def alone(self, write: Callable[[], object]) -> None:
+        """Write what is no change of the session, such as a report, while nobody else writes."""
+        with self._guard:
             self._writable()
-            step()
-            self._stamp = self._current_stamp()
+            write()
 
     # ---- inside ----------------------------------------------------------------------------
 
@@ -287,29 +241,26 @@ class Desk:
     def _step_back(
         self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str
     ) -> str:
-        from engine.steps.edit import restore
+        from engine.sessions.changes import Change
 
         with self._guard:
             current = self._writable()
             if not source:
                 raise StationbookError(f"nothing to {word}")
             what, other = source[-1]
-            self.session = restore(
-                current, self.folder, other, self.operator, self.clock(), f"{word}: {what}"
-            )
-            self._stamp = self._current_stamp()
+            self._commit(Change(f"{word}: {what}", other))
             source.pop()
             target.append((what, current))
             return what
 
-    def _earlier(self, session: Session, station: int | None) -> Known:
-        """Return what earlier stations say, computed once per state of the session."""
-        from engine.steps.record import known
+    def _commit(self, change: Change | None, operator: str | None = None) -> None:
+        from engine.sessions.changes import Who, commit
 
-        kept = self._known
-        if kept is None or kept[0] is not session or kept[1] != station:
-            kept = self._known = (session, station, known(session, before=station))
-        return kept[2]
+        if change is None:
+            return
+        commit(self.folder, change, Who(operator or self.operator, self.clock()))
+        self.session = change.session
+        self._stamp = self._current_stamp()
 
     def _current_stamp(self) -> tuple[int, int] | None:
         with suppress(OSError, FileError):

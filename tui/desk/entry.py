@@ -10,7 +10,8 @@ from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_gravity
 
 if TYPE_CHECKING:
-    from engine.steps.record import Draft, ViewDraft
+    from engine.steps.recording import Draft
+    from engine.steps.station_image import ViewDraft
 
 Purpose = Literal["record", "retake", "correct"]
 
@@ -50,7 +51,7 @@ class Entry:
 
     def standing(self) -> tuple[Finding, ...]:
         """Return what still keeps the station from being stored."""
-        from engine.steps.record import outstanding
+        from engine.steps.recording import outstanding
 
         return outstanding(self.findings, self.codes, self.reason)
 
@@ -76,7 +77,7 @@ class Entry:
 
 def refuse_hard(findings: Iterable[Finding]) -> None:
     """Raise StationbookError for the first error that nobody can overrule."""
-    from engine.steps.record import OVERRULED_WITH_REASON
+    from engine.steps.station_pose import OVERRULED_WITH_REASON
 
     for item in findings:
         if item.level is Level.ERROR and item.code not in OVERRULED_WITH_REASON:

@@ -18,12 +18,14 @@ from .desk import Desk
 from .views import Fact, Facts, FieldView
 
 if TYPE_CHECKING:
+    from engine.cell.session import Session
     from engine.findings import Finding
     from engine.images.sources import NewImage
     from engine.proof.conclusion import Proof
     from engine.proof.touch import PointError
     from engine.proof.touch_file import Touch, Touches
-    from engine.steps.proof import Change, Who
+    from engine.sessions.changes import Change
+    from engine.steps.proving import Recorded
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
 NO_POINT = "type the number of the board point first, a whole number, then the pose"
@@ -71,7 +73,7 @@ class Touching:
 
     def _conclude(self) -> None:
         from engine.sessions.results import read_result
-        from engine.steps.proof import prove
+        from engine.steps.proving import prove
 
         desk = self.desk
         self._keep_result()
@@ -94,12 +96,12 @@ class Touching:
 
     def keep(self) -> None:
         """Store the result with what is concluded now. Raises StationbookError without it."""
-        from engine.steps.proof import keep_proof
+        from engine.steps.proving import proof_kept
 
         if self.proof is None:
             raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
-        document = self._document
-        self.desk.alone(lambda: keep_proof(self.desk.folder, document, self._who()))
+        folder, document = self.desk.folder, self._document
+        self.desk.beside(lambda session: proof_kept(session, folder, document))
         self.stored = True
         if self.desk.solution is not None:
             self.desk.solution = self.desk.solution.with_document(document)
@@ -112,17 +114,19 @@ class Touching:
 
     def set_pointer(self, tip: str, u: str) -> None:
         """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
-        from engine.steps.proof import pointer_set
+        from engine.steps.proving import pointer_set
 
         u_mm = float(u.replace(",", "."))
-        self._do(lambda found: pointer_set(found, tip, u_mm))
+        self._do(lambda session, found: pointer_set(session, found, tip, u_mm))
 
     def add_view(self, path: Path, looked: str | None) -> int:
         """Add an image (or points) of the board lying in the cell; returns its number."""
-        from engine.steps.proof import view_added
+        from engine.steps.proving import view_added
 
-        session, folder, now = self.desk.opened(), self.desk.folder, self.desk.clock()
-        return self._do(lambda found: view_added(session, folder, found, path, looked, now))
+        folder, now = self.desk.folder, self.desk.clock()
+        return self._do(
+            lambda session, found: view_added(session, folder, found, path, looked, now)
+        )
 
     def add_image(self, image: NewImage, looked: str | None) -> int:
         """Add an image as the source delivered it; returns its number."""
@@ -137,42 +141,36 @@ class Touching:
 
     def add_touch(self, text: str) -> int:
         """Add the touch that was typed, point and pose in one line; returns its number."""
-        from engine.steps.proof import touch_added
+        from engine.steps.proving import touch_added
 
         point, pose = split(text)
         if point is None:
             raise UsageError(NO_POINT)
-        session, folder, who = self.desk.opened(), self.desk.folder, self._who()
+        folder, who = self.desk.folder, self.desk.who
         return self._do(
-            lambda found: touch_added(session, folder, found, pose, point=point, who=who)
+            lambda session, found: touch_added(session, folder, found, pose, point=point, who=who)
         )
 
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
-        from engine.steps.proof import touch_forgotten
+        from engine.steps.proving import touch_forgotten
 
-        self._do(lambda found: touch_forgotten(found, touch))
+        self._do(lambda session, found: touch_forgotten(session, found, touch))
 
-    def _do(self, step: Callable[[Touches], Change]) -> int:
+    def _do(self, step: Callable[[Session, Touches], Recorded]) -> int:
         """Record one change of what was touched, conclude anew, and return its number."""
         from engine.proof.touch_file import read_touches
-        from engine.steps.proof import keep
 
-        folder, recorded = self.desk.folder, []
+        recorded: list[int] = []
 
-        def record() -> None:
-            change = step(read_touches(folder))
-            keep(self.desk.opened(), folder, [change], self._who())
-            recorded.append(change.which)
+        def record(session: Session) -> Change:
+            done = step(session, read_touches(self.desk.folder))
+            recorded.append(done.which)
+            return done.change
 
-        self.desk.alone(record)
+        self.desk.beside(record)
         self.read()
         return recorded[0]
-
-    def _who(self) -> Who:
-        from engine.steps.proof import Who
-
-        return Who(self.desk.operator, self.desk.clock())
 
     def _current_stamp(self) -> tuple[int, int] | None:
         from engine.sessions.places import PROOF_FILE
@@ -254,7 +252,7 @@ def split(text: str) -> tuple[int | None, str]:
 
 def cautions() -> str:
     """Return what is said at all times while points are touched."""
-    from engine.steps.proof import CAUTIONS
+    from engine.steps.proving import CAUTIONS
 
     return "CAUTION  " + " ".join(CAUTIONS)
 

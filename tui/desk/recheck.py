@@ -97,7 +97,7 @@ def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
     """Keep in the journal what was said. Raises StationbookError."""
     from engine.steps.recheck import note_recheck
 
-    desk.alone(lambda: note_recheck(answers, desk.folder, against, desk.operator, desk.clock()))
+    desk.beside(lambda session: note_recheck(answers, session, desk.folder, against))
 
 
 def recalibrated(desk: Desk, board_from: Path) -> Solution:

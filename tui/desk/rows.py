@@ -63,7 +63,7 @@ def counts(stations: Sequence[Station], plan: Sequence[PlannedStation]) -> tuple
 def _recorded(station: Station, level: Level | None) -> Row:
     state, role = _state(station, level)
     note = station.note or (f"accepted: {', '.join(station.accepted)}" if station.accepted else "")
-    fields = station.pose or station.joints or ()
+    fields = station.typed
     return Row("recorded", station.id, str(station.id), state, role, fields, note)
 
 

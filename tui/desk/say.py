@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from engine.cell.session import labelled
 from engine.findings import Level, worst
 
 from .advice import Advice
@@ -14,7 +15,7 @@ from .rows import Row, counts
 from .views import Fact, Facts, Move, Quality, Title
 
 if TYPE_CHECKING:
-    from engine.steps.record import ViewDraft
+    from engine.steps.station_image import ViewDraft
 
 MOVED = ("camera-moved", "board-moved")  # a recheck against an earlier session tells more
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
@@ -57,7 +58,7 @@ def _free(number: int, desk: Desk) -> str:
 
 
 def _labelled(desk: Desk, fields: Sequence[str]) -> str:
-    return "  ".join(f"{label} {text}" for label, text in zip(desk.labels, fields, strict=False))
+    return labelled(desk.labels, fields)
 
 
 def quality(desk: Desk) -> Quality:

@@ -9,12 +9,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from engine.errors import StationbookError
+
 from .desk import Desk
 
 if TYPE_CHECKING:
     from engine.cell.cell import Cell
+    from engine.findings import Finding
     from engine.images.sources import ImageSource, NewImage
-    from engine.steps.record import ViewDraft
+    from engine.steps.station_image import ViewDraft
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
@@ -29,41 +32,55 @@ class Watch:
         self.state: State = "none"
         self.name = ""
         self.trouble = ""  # what is wrong with the source
+        self.inactive: Finding | None = None  # the source was not confirmed on this machine
         self.unread = ""  # why its last image could not be used
         self.missing = False  # the source is a folder that is not there
         self.left_over = ""  # the newest image, where it is older than the session, and how much
         self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
-        self._stored: set[str] = set()
+        self._hashes: dict[str, str] = {}  # SHA-256 of recorded images by path: none ever changes
         self._taken: set[str] = set()
 
     def open(self) -> None:
-        """Open the source that the cell names, if it may be used on this machine."""
-        from engine.sessions.confirmed import is_confirmed
-        from engine.steps.source import confirmed_source
+        """Open the source that the cell names, if it may be used on this machine.
+
+        What stands in the way is said in ``trouble`` or, not confirmed yet, in ``inactive``.
+        """
+        self.state, self.trouble, self.inactive = "none", "", None
+        try:
+            self._open()
+        except StationbookError as error:
+            self.trouble = str(error)
+
+    def _open(self) -> None:
+        from engine.steps.station_image import confirmed_source, inactive_source
 
         cell = self._cell()
         source = cell.camera.source
-        self._stored = set(self._stored_hashes())
         if not source:
             return
         kind, value = next(iter(source.items()))
         self.name = f"{kind} {value}"
         place = self.desk.folder / Path(value).expanduser()
         self.missing = kind == "folder" and not place.is_dir()
-        if not is_confirmed(self.desk.folder, source):
+        self.inactive = inactive_source(self.desk.folder, cell.camera)
+        if self.inactive is not None:
             self.state = "unconfirmed"
             return
         self._source = confirmed_source(cell, self.desk.folder)
         self.state = "folder" if kind == "folder" else "live"
 
     def confirm(self) -> None:
-        """Let the source be used on this machine from now on."""
+        """Let the source be used on this machine from now on, and open it."""
         from engine.sessions.confirmed import confirm
 
         source = self._cell().camera.source
-        if source:
-            confirm(self.desk.folder, source, now=self.desk.clock())
+        try:
+            if source:
+                confirm(self.desk.folder, source, now=self.desk.clock())
+        except StationbookError as error:
+            self.trouble = str(error)
+        else:
             self.open()
 
     def _cell(self) -> Cell:
@@ -79,7 +96,8 @@ class Watch:
         if self._source is None:
             return None
         asked = self._asked
-        image = self._source.newest(self._stored | self._taken | self.desk.used_images)
+        known = self._stored_hashes() | self._taken | self.desk.used_images
+        image = self._source.newest(known)
         self._asked = self._asked and not asked
         if image is None:
             return None
@@ -92,22 +110,26 @@ class Watch:
         return image
 
     def again(self) -> None:
-        """Deliver the newest image once more, unless it belongs to a recorded station."""
-        self._stored = set(self._stored_hashes())
+        """Deliver the newest image once more, unless it belongs to a recorded station.
+
+        Takes no time: what is recorded is looked at with the next image.
+        """
         self._taken.clear()
         self._asked = True
 
-    def _stored_hashes(self) -> list[str]:
-        """Return the SHA-256 of every recorded station's image."""
-        hashes = []
-        for station in self.desk.opened().stations:
-            for image in (station.image, *(view.image for view in station.views)):
-                if image is None:
-                    continue
-                with suppress(OSError):
-                    data = (self.desk.folder / image).read_bytes()
-                    hashes.append(hashlib.sha256(data).hexdigest())
-        return hashes
+    def _stored_hashes(self) -> set[str]:
+        """Return the SHA-256 of every recorded station's image; each is read once."""
+        named = {
+            image
+            for station in self.desk.opened().stations
+            for image in (station.image, *(view.image for view in station.views))
+            if image is not None
+        }
+        for image in named - self._hashes.keys():
+            with suppress(OSError):
+                data = (self.desk.folder / image).read_bytes()
+                self._hashes[image] = hashlib.sha256(data).hexdigest()
+        return {self._hashes[image] for image in named if image in self._hashes}
 
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:

@@ -14,6 +14,7 @@ from engine.errors import StationbookError
 from engine.findings import Level, worst
 
 from ..desk.desk import Desk
+from ..desk.entering import examined, store
 from ..desk.entry import Entry
 from ..desk.views import FieldView
 from ..widgets.entry_parts import FieldsLine, FindingsView
@@ -22,7 +23,7 @@ from ..widgets.looks import Line
 from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
-    from engine.steps.record import ViewDraft
+    from engine.steps.station_image import ViewDraft
 
 PAUSE = 0.08  # s without a key before the checks run: shorter than a person notices
 
@@ -140,7 +141,7 @@ class EntryPad(Vertical):
         await asyncio.sleep(PAUSE)
         if self.entry.text.strip() and self._whole():
             try:
-                self.entry.draft = await in_background(self.desk.examine, self.entry)
+                self.entry.draft = await in_background(examined, self.desk, self.entry)
             except StationbookError as error:
                 self.tell(str(error), "error")
                 return
@@ -209,7 +210,7 @@ class EntryPad(Vertical):
     async def _examined(self) -> None:
         """Examine the entry as it is typed now, unless that was done."""
         if self.entry.draft is None:
-            self.entry.draft = await in_background(self.desk.examine, self.entry)
+            self.entry.draft = await in_background(examined, self.desk, self.entry)
 
     def _ask_reason(self) -> None:
         from .ask import Ask, required
@@ -248,13 +249,13 @@ class EntryPad(Vertical):
                 names = ", ".join(self.searching.values())
                 self.tell(f"Waiting: the board is being searched in {names}.", "note")
                 await asyncio.sleep(PAUSE)
-            entry.draft = await in_background(self.desk.examine, entry)
+            entry.draft = await in_background(examined, self.desk, entry)
             if entry.standing():
                 self.message = []
                 self.app.bell()
                 self.show_findings()
                 return
-            station = await in_background(self.desk.store, entry)
+            station = await in_background(store, self.desk, entry)
         except StationbookError as error:
             self.tell(str(error), "error")
             return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -50,12 +51,13 @@ class Images(DOMNode):
         for watch in self.watches:
             self._begin(watch)
 
-    def _begin(self, watch: Watch) -> None:
-        begin_job(self, self._watch, watch, group=f"watch {watch.camera}")
+    def _begin(self, watch: Watch, *, confirm: bool = False) -> None:
+        open_it = watch.confirm if confirm else watch.open
+        begin_job(self, self._watch, watch, open_it, group=f"watch {watch.camera}")
 
-    async def _watch(self, watch: Watch) -> None:
+    async def _watch(self, watch: Watch, open_it: Callable[[], None]) -> None:
         try:
-            await in_background(watch.open)
+            await in_background(open_it)
         except StationbookError as error:
             watch.trouble = str(error)
         self.show_side()
@@ -118,13 +120,14 @@ class Images(DOMNode):
 
     def _wanted(self, watch: Watch) -> str:
         missing = f"The {watch.name} does not exist. " if watch.missing else ""
+        said = watch.inactive
+        unconfirmed = "" if said is None else f"{said.code}: {said.message} F4 confirms it."
         waiting = f"Waiting for a new image in {watch.name}."
         if watch.left_over:
             waiting = f"{watch.left_over} and is not taken by itself. F4 takes it all the same."
         return {
             "none": "This cell names no image source. F4 takes a file.",
-            "unconfirmed": f"{missing}The source {watch.name} is not used until F4 confirms it on "
-            "this machine.",
+            "unconfirmed": missing + unconfirmed,
             "folder": waiting,
             "live": f"F4 takes an image from {watch.name}.",
         }[watch.state]
@@ -147,8 +150,7 @@ class Images(DOMNode):
 
         def answered(yes: bool | None) -> None:
             if yes:
-                watch.confirm()
-                self._begin(watch)
+                self._begin(watch, confirm=True)
 
         missing = "There is no such folder yet. " if watch.missing else ""
         text = (

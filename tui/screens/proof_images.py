@@ -45,6 +45,8 @@ class BoardImages(DOMNode):
         """Take the newest image of the source, confirm the source, or ask for a file."""
         state = self.source.state
         if state == "none":
+            if self.source.trouble:
+                self.tell(self.source.trouble, "error")
             self.action_file()
         elif state == "unconfirmed":
             self._ask_to_confirm()
@@ -67,14 +69,24 @@ class BoardImages(DOMNode):
     def _ask_to_confirm(self) -> None:
         def answered(yes: bool | None) -> None:
             if yes:
-                self.source.confirm()
-                self.action_view()
+                begin_job(self, self._confirm, group="image")
 
         text = (
             f"The cell takes its images from: {self.source.name}\n\n"
             "Use it on this machine? Say no if you do not know where this folder comes from."
         )
         self.app.push_screen(Confirm("Image source", text), answered)
+
+    async def _confirm(self) -> None:
+        try:
+            await in_background(self.source.confirm)
+        except StationbookError as error:
+            self.tell(str(error), "error")
+            return
+        if self.source.state == "unconfirmed":
+            self.tell(self.source.trouble, "error")
+        else:
+            self.action_view()
 
     def action_file(self) -> None:
         """Ask for a file with the image, or with points."""

@@ -21,7 +21,7 @@ from ..widgets.view_panel import FactsPanel
 from .jobs import begin_job, in_background
 
 if TYPE_CHECKING:
-    from engine.steps.questions import Answers
+    from engine.steps.start_questions import Answers
 
 TOOL = (
     "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "

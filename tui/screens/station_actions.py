@@ -11,7 +11,7 @@ from textual.dom import DOMNode
 from engine.errors import StationbookError
 
 from ..desk import changes
-from ..desk.closing import first_station, planned_closing
+from ..desk.closing import first_station, planned_closing, turned
 from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.rows import Row
@@ -146,8 +146,7 @@ class StationActions(DOMNode):
         if first is None:
             self.pad.tell("No station is recorded yet to go back to.", "warning")
             return
-        kept = now if now.purpose == "record" else Entry()
-        entry = Entry(text=kept.text, joints=kept.joints, view=kept.view, closing=not kept.closing)
+        entry = turned(now if now.purpose == "record" else Entry())
         self._decided = entry
         said = f"Closing station: go back to station {first.id}. Esc c: an ordinary one again."
         self.pad.begin(entry, [(said if entry.closing else "An ordinary station again.", "note")])

@@ -1,7 +1,11 @@
-"""What the camera saw at a station, examined: an image, points, or a board pose."""
+"""What the cameras saw at a station: taken from a source, examined, stored under free names.
+
+It is an image, or the points found in one, or a board pose from a system that reports poses.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,14 +14,19 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.detect import Detection, detect
-from ..boards.points_file import read_points
-from ..cell.session import Session
+from ..boards.points_file import points_text, read_points
+from ..camera.model import Camera
+from ..cell.cameras import camera_number
+from ..cell.cell import Cell
+from ..cell.session import Session, View
 from ..errors import PoseError, StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..images.load import decode_image, image_bytes
 from ..images.quality import ImageReport, look, quality_findings
+from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
+from ..sessions.confirmed import is_confirmed, read_settings
 
 POINTS_SUFFIX = ".csv"  # any other file is read as an image
 
@@ -37,6 +46,15 @@ class ViewDraft:
     board_pose: tuple[float, ...] | None = None
     detection: Detection | None = None
     report: ImageReport | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FurtherView:
+    """What a further camera saw, examined, with every finding about it."""
+
+    camera: str
+    view: ViewDraft
+    findings: tuple[Finding, ...]
 
 
 def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
@@ -110,3 +128,78 @@ def _station_with_image(session: Session, folder: Path, data: bytes) -> int | No
             if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
                 return station.id
     return None
+
+
+def findings_of(views: Iterable[FurtherView]) -> tuple[Finding, ...]:
+    """Return the findings of several views."""
+    return tuple(item for view in views for item in view.findings)
+
+
+def stored_views(
+    cell: Cell, folder: Path, station_id: int, views: Sequence[FurtherView]
+) -> tuple[tuple[View, ...], dict[str, bytes]]:
+    """Return views as a station names them, and the contents to write by file name.
+
+    The files carry the camera's place in the cell: images/003-camera2.png.
+    """
+    seen: list[View] = []
+    files: dict[str, bytes] = {}
+    for item in views:
+        stem = f"{station_id:03d}-camera{camera_number(cell, item.camera)}"
+        names, contents = new_files(folder, stem, item.view)
+        seen.append(View(item.camera, names.get("image"), names.get("points")))
+        files |= contents
+    return tuple(seen), files
+
+
+def new_files(folder: Path, stem: str, view: ViewDraft) -> tuple[dict[str, str], dict[str, bytes]]:
+    """Return a view's file names and the contents to write; old files are never replaced."""
+    names: dict[str, str] = {}
+    files: dict[str, bytes] = {}
+    if view.image is not None:
+        suffix = Path(view.name or "").suffix.lower() or ".png"
+        names["image"] = _free_name(folder, "images", stem, suffix)
+        files[names["image"]] = view.image
+    if view.point_ids is not None and view.pixels is not None:
+        names["points"] = _free_name(folder, "points", stem, ".csv")
+        files[names["points"]] = points_text(view.point_ids, view.pixels).encode()
+    return names, files
+
+
+def _free_name(folder: Path, kind: str, stem: str, suffix: str) -> str:
+    name, attempt = f"{kind}/{stem}{suffix}", 1
+    while (folder / name).exists():
+        attempt += 1
+        name = f"{kind}/{stem}-{attempt}{suffix}"
+    return name
+
+
+def inactive_source(folder: Path, camera: Camera) -> Finding | None:
+    """Return `source-inactive` where the camera's source was not confirmed on this machine.
+
+    ``folder`` is that of the session or cell. Raises FileError where the user's own configuration
+    cannot be read.
+    """
+    source = camera.source
+    if not source or is_confirmed(folder, source):
+        return None
+    kind, value = next(iter(source.items()))
+    return finding("source-inactive", source=f"{kind} {value}")
+
+
+def confirmed_source(cell: Cell, folder: Path) -> ImageSource:
+    """Return the source that ``cell`` names, for images of the session or cell in ``folder``.
+
+    Raises StationbookError where it names none or the source was not confirmed on this machine,
+    FileError where the user's own configuration cannot be read.
+    """
+    source = cell.camera.source
+    if source is None:
+        raise StationbookError(
+            "the cell names no image source", "Set camera.source, or give the image with --image."
+        )
+    if said := inactive_source(folder, cell.camera):
+        raise StationbookError(f"{said.code}: {said.message.rstrip('.')}", said.remedy)
+    settings = read_settings()
+    logins = {host: (login.user, login.password) for host, login in settings.credentials.items()}
+    return open_source(source, folder, commands=settings.commands, credentials=logins)

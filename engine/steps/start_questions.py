@@ -7,12 +7,11 @@ scales everything, and lens data of another focus bend it. The answers are kept 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime
 from pathlib import Path
 
 from ..cell.session import Session
 from ..errors import StationbookError
-from ..sessions.folder import commit
+from ..sessions.changes import Change
 from ..sessions.journal import read_journal
 
 ACTION = "start questions"
@@ -48,11 +47,12 @@ def kept_open(folder: Path) -> Answers | None:
     return None if given is None else Answers(**given)
 
 
-def keep_answers(session: Session, folder: Path, answers: Answers, now: datetime) -> Session:
-    """Store the answers; tool, frame and pitch become those of the session's copy of the cell.
+def answer_questions(session: Session, answers: Answers) -> Change:
+    """Keep the answers; tool, frame and pitch become those of the session's copy of the cell.
 
-    Where the lens data do not fit, the questions stay open: they will be asked again. Raises
-    StationbookError where something must be put right first.
+    Nothing is written; whoever answered is to commit it. Where the lens data do not fit, the
+    questions stay open: they will be asked again. Raises StationbookError where something must be
+    put right first.
     """
     if not answers.operator.strip():
         raise StationbookError("no operator named", "Say who works at the robot.")
@@ -68,7 +68,5 @@ def keep_answers(session: Session, folder: Path, answers: Answers, now: datetime
             board=replace(cell.board, pitch_mm=answers.pitch_mm),
         ),
     )
-    name = ACTION if answers.lens_fits else OPEN
-    action = {"action": name, "who": answers.operator, "answers": asdict(answers)}
-    commit(folder, new, action, {}, now)
-    return new
+    action = ACTION if answers.lens_fits else OPEN
+    return Change(action, new, {"answers": asdict(answers)})

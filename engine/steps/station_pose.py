@@ -8,7 +8,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.session import Session, Station
-from ..cell.stations import joint_values, station_pose
+from ..cell.stations import joint_values, station_pose, typed_station
 from ..checks.entry import (
     RecordedPose,
     between,
@@ -108,13 +108,29 @@ def examine_pose(
     return PoseDraft(typed, joints, pose, tuple(found))
 
 
+def examine_line(
+    session: Session,
+    line: str,
+    beside: str | None,
+    *,
+    closing: bool = False,
+    earlier: Known | None = None,
+) -> PoseDraft:
+    """Examine the line typed for a station: a pose, or joints where the pendant shows those.
+
+    ``beside``: the joints typed beside a pose. The rest as in `examine_pose`.
+    """
+    if session.cell.pendant.shows_joints:
+        return examine_pose(session, None, line, closing=closing, earlier=earlier)
+    return examine_pose(session, line, beside, closing=closing, earlier=earlier)
+
+
 def _off_plan(session: Session, pose: Array) -> list[Finding]:
     """Return the note `off-plan` where the pose is far from every station still planned."""
     goals = {}
     for index, planned in enumerate(session.plan):
         if planned.skipped is None and planned.pose is not None:
-            joints = session.cell.pendant.rotation == "joints"
-            wanted = Station(0, joints=planned.pose) if joints else Station(0, pose=planned.pose)
+            wanted = typed_station(session.cell.pendant, planned.pose)
             goal = station_pose(session.cell, wanted)
             if goal is not None:
                 goals[index] = goal
@@ -135,7 +151,7 @@ def _parsed_joints(text: str | None, session: Session) -> TypedJoints | None:
 
 
 def _nothing_typed(session: Session) -> PoseError:
-    if session.cell.pendant.rotation == "joints":
+    if session.cell.pendant.shows_joints:
         return PoseError("no joint angles", "This cell's stations are typed as joint angles.")
     return PoseError("no pose", "Type the pose as the pendant shows it.")
 

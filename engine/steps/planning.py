@@ -1,16 +1,18 @@
-"""Planning the next stations of a session, storing the plan, and revising it as stations come."""
+"""Planning the next stations of a session, and changing the plan as stations come.
+
+What changes the session returns the change, and writes nothing.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 from ..arrays import Array
-from ..cell.session import PlannedStation, Session, Station
-from ..cell.stations import station_pose
+from ..cell.session import PlannedStation, Session
+from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
 from ..findings import Level
 from ..plans.blind_plan import FIRST_JOGS
@@ -18,7 +20,8 @@ from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish
 from ..sessions.cell_file import read_cell
-from ..sessions.folder import commit, observations
+from ..sessions.changes import Change
+from ..sessions.folder import observations
 from .solve import solve_session, typed_texts
 
 REVISIT = "visit again: "  # begins the reason of a station that an earlier session recorded
@@ -96,26 +99,58 @@ def passed_over(session: Session) -> tuple[Array, ...]:
     return tuple(_poses(session, [item for item in session.plan if item.skipped]))
 
 
-def store_plan(
-    session: Session, folder: Path, plan: Plan, operator: str | None, now: datetime
-) -> Session:
-    """Put ``plan`` in the place of the session's; hold the folder's lock.
+def replace_plan(session: Session, plan: Plan) -> Change | None:
+    """Put ``plan`` in the place of the session's; None where that would change nothing.
 
-    Stations that were passed over stay in front, with their reasons. A plan that would change
-    nothing is not written.
+    Stations that were passed over stay in front, with their reasons.
     """
     skipped = tuple(item for item in session.plan if item.skipped is not None)
     stations = (*skipped, *(step.planned() for step in plan.steps))
     if stations == session.plan:
-        return session
-    new = replace(session, plan=stations)
-    action = {
-        "action": "plan",
-        "who": operator or session.operator,
-        "stations": len(plan.steps),
-    }
-    commit(folder, new, action, {}, now)
-    return new
+        return None
+    return Change("plan", replace(session, plan=stations), {"stations": len(plan.steps)})
+
+
+def pass_over(session: Session, planned: PlannedStation, reason: str) -> Change:
+    """Pass over a planned station; the reason is kept with it in the session's plan.
+
+    One that was only proposed is added to the plan, so that the record shows it.
+    """
+    if not reason.strip():
+        raise StationbookError("no reason given", "Say in a few words why it is skipped.")
+    skipped = replace(planned, skipped=reason.strip())
+    if planned in session.plan:
+        return _exchanged("skip", session, planned, skipped)
+    return _planned_change("skip", session, (*session.plan, skipped), skipped)
+
+
+def take_up(session: Session, planned: PlannedStation) -> Change:
+    """Put a skipped station back into the plan. Raises StationbookError where it is not there."""
+    if planned not in session.plan:
+        raise StationbookError("this station is not in the plan", "Choose a skipped one.")
+    return _exchanged("take up", session, planned, replace(planned, skipped=None))
+
+
+def with_rest(session: Session, plan: Sequence[PlannedStation]) -> Session:
+    """Return the session with what is left of its plan once the next station is recorded.
+
+    A session without a plan keeps none: what was only proposed is not written down.
+    """
+    planned = any(item.skipped is None for item in session.plan)
+    return replace(session, plan=tuple(plan)) if planned else session
+
+
+def _exchanged(action: str, session: Session, old: PlannedStation, new: PlannedStation) -> Change:
+    at = session.plan.index(old)
+    return _planned_change(action, session, (*session.plan[:at], new, *session.plan[at + 1 :]), new)
+
+
+def _planned_change(
+    action: str, session: Session, plan: tuple[PlannedStation, ...], changed: PlannedStation
+) -> Change:
+    planned = list(changed.pose or ()) or changed.jog
+    details = {"planned": planned, "reason": changed.skipped}
+    return Change(action, replace(session, plan=plan), details)
 
 
 def _left(session: Session) -> list[PlannedStation]:
@@ -147,14 +182,12 @@ def _as_planned(session: Session, planned: Sequence[PlannedStation]) -> Plan:
 
 def _poses(session: Session, planned: Sequence[PlannedStation]) -> list[Array]:
     """Return the flange poses (4, 4) of the planned stations that have one."""
-    joints = session.cell.pendant.rotation == "joints"
     found = []
     for item in planned:
         if item.pose is None:
             continue
-        station = Station(0, joints=item.pose) if joints else Station(0, pose=item.pose)
         with suppress(StationbookError):  # written by hand, and unreadable: as good as none
-            pose = station_pose(session.cell, station)
+            pose = station_pose(session.cell, typed_station(session.cell.pendant, item.pose))
             if pose is not None:
                 found.append(pose)
     return found

@@ -42,6 +42,8 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
+    if session.cell.robot is None:
+        found.append(finding("reach-unchecked"))
     if any(item.code == "format" for item in found):
         return found
     whole = solve_session(session, folder).findings()

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 
 from ..cell.session import Session, Station
 from ..errors import UsageError
 from ..findings import Finding
-from ..pendant.conventions import JOINTS
-from ..sessions.folder import commit
-from ..steps.solve import Solved, solve_session
-from . import edit
+from ..sessions.changes import Change
+from .editing import correct_pose, examine_correction
+from .solve import Solved, solve_session
 
 TYPED = "typed-value"
 UNDONE = "it is undone already in every solution; nothing is left to change"
@@ -30,21 +28,14 @@ BY_HAND = {  # findings whose remedy no program can apply
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fixed:
-    """The session after a fix, and in words what was changed."""
+    """What a fix changes, and in words what that is."""
 
-    session: Session
+    change: Change
     what: str
 
 
-def fix(
-    session: Session,
-    folder: Path,
-    code: str,
-    station: int | None,
-    operator: str | None,
-    now: datetime,
-) -> Fixed:
-    """Apply the suggestion of finding ``code`` (at ``station``) and store the session.
+def fix(session: Session, folder: Path, code: str, station: int | None) -> Fixed:
+    """Apply the suggestion of finding ``code`` (at ``station``); nothing is written.
 
     Solves the session to learn what is suggested. Raises UsageError where no such finding stands or
     nothing can be applied, StationbookError where the corrected pose does not pass the checks.
@@ -58,11 +49,11 @@ def fix(
         place = "" if station is None else f" at station {station}"
         raise UsageError(f"no finding {code}{place} to fix", f"Findings that stand: {codes}.")
     if code == TYPED:
-        return _typed_value(session, folder, found, station, operator, now)
+        return _typed_value(session, folder, found, station)
     if code == "pairing":
-        return _pairing(session, folder, found[0], operator, now)
+        return _pairing(session, found[0])
     if code in ("rotation-convention", "unit"):
-        return _pendant(session, folder, found[0], operator, now)
+        return _pendant(session, found[0])
     raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
 
 
@@ -82,29 +73,20 @@ def _concerns(item: Finding, station: int | None) -> bool:
 
 
 def _typed_value(
-    session: Session,
-    folder: Path,
-    found: Sequence[Finding],
-    station: int | None,
-    operator: str | None,
-    now: datetime,
+    session: Session, folder: Path, found: Sequence[Finding], station: int | None
 ) -> Fixed:
     """Replace the fields that the findings name, through the checks that every pose passes."""
     if station is None:
         raise UsageError("say which station to fix", "Add --station N.")
-    old = edit.existing(session, station)
-    joints = session.cell.pendant.rotation == JOINTS
-    labels = session.cell.pendant.labels
-    line = _corrected((old.joints if joints else old.pose) or (), labels, found)
-    draft = edit.examine_correction(session, folder, station, line)
+    old = session.existing(station)
+    line = _corrected(old.typed, session.cell.pendant.labels, found)
+    draft = examine_correction(session, folder, station, line)
     # The suggestion came from the images of all stations: they have had their say.
     draft = replace(draft, findings=draft.pose.findings)
     accepted = [item.code for item in draft.findings if item.code in old.accepted]
-    new = edit.correct_pose(
-        session, folder, station, draft, accepted=accepted, operator=operator, now=now
-    )
+    change = correct_pose(session, station, draft, accepted=accepted)
     changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
-    return Fixed(new, f"station {station}: {changes}")
+    return Fixed(change, f"station {station}: {changes}")
 
 
 def _corrected(fields: Sequence[str], labels: Sequence[str], found: Sequence[Finding]) -> str:
@@ -116,24 +98,21 @@ def _corrected(fields: Sequence[str], labels: Sequence[str], found: Sequence[Fin
     return " ".join(new)
 
 
-def _pairing(
-    session: Session, folder: Path, found: Finding, operator: str | None, now: datetime
-) -> Fixed:
+def _pairing(session: Session, found: Finding) -> Fixed:
     """Give every image to the station whose pose it fits."""
     ids = list(found.stations or ())
     if found.suggested is None:
-        first, second = (edit.existing(session, i) for i in ids)
+        first, second = (session.existing(i) for i in ids)
         moved = [_with_view(first, second), _with_view(second, first)]
         what = f"images of stations {ids[0]} and {ids[1]} exchanged"
     else:
-        moved = _shifted([edit.existing(session, i) for i in ids], int(found.suggested))
+        moved = _shifted([session.existing(i) for i in ids], int(found.suggested))
         what = f"images of stations {ids[0]} to {ids[-1]} shifted by {found.suggested}"
     new = session
     for station in moved:
         new = new.with_station(station)
-    action = {"action": "fix pairing", "who": operator or session.operator, "stations": ids}
-    commit(folder, new, {**action, "shift": found.suggested}, {}, now)
-    return Fixed(new, what)
+    details = {"stations": ids, "shift": found.suggested}
+    return Fixed(Change("fix pairing", new, details), what)
 
 
 def _shifted(stations: list[Station], by: int) -> list[Station]:
@@ -154,15 +133,13 @@ def _with_view(station: Station, source: Station) -> Station:
     return replace(station, image=source.image, points=source.points, board_pose=source.board_pose)
 
 
-def _pendant(
-    session: Session, folder: Path, found: Finding, operator: str | None, now: datetime
-) -> Fixed:
+def _pendant(session: Session, found: Finding) -> Fixed:
     """Correct the pendant's settings in the session's copy of the cell."""
     key, value = found.field, found.suggested
     if key not in ("rotation", "angle_unit", "length_unit") or value is None:
         raise UsageError(f"{found.code} suggests nothing that can be applied", found.remedy)
     pendant = replace(session.cell.pendant, **{key: value})  # type: ignore[arg-type]
     new = replace(session, cell=replace(session.cell, pendant=pendant))
-    action = {"action": "fix cell", "who": operator or session.operator, "key": f"pendant.{key}"}
-    commit(folder, new, {**action, "replaced": found.typed, "typed": value}, {}, now)
-    return Fixed(new, f"pendant.{key}: {found.typed} → {value} (in this session only)")
+    details = {"key": f"pendant.{key}", "replaced": found.typed, "typed": value}
+    what = f"pendant.{key}: {found.typed} → {value} (in this session only)"
+    return Fixed(Change("fix cell", new, details), what)

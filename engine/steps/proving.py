@@ -1,21 +1,22 @@
-"""Proving a result by touch: the pointer, the views, the touches, and what they conclude."""
+"""Proving a result by touch: the pointer, the views, the touches, and what they conclude.
+
+What is to be recorded is returned as a change, and nothing is written.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from ..boards.points_file import points_text
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.session import Session
 from ..diagnosis.diagnose import solve
 from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
-from ..pendant.conventions import JOINTS
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
 from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, held_out_finding, split
 from ..proof.stated import stated
@@ -31,15 +32,14 @@ from ..proof.touch_file import (
     touches_text,
 )
 from ..robots.arms import joint_types
-from ..sessions.dump import plain, yaml_dump
-from ..sessions.folder import commit, record_change
+from ..sessions.changes import Change, Who
 from ..sessions.places import PROOF_FILE, RESULT_FILE
-from ..sessions.results import keep_earlier, read_result
+from ..sessions.results import read_result, result_change
 from ..sessions.store import encoded
 from ..sessions.yaml_text import read_bytes, sha256
 from .current import what_changed
-from .seen import examine_file
 from .solve import session_problem, typed_texts
+from .station_image import examine_file, new_files
 
 CAUTIONS = (
     "Touch in manual mode at reduced speed, in small steps over the last 50 mm, nobody else inside "
@@ -50,43 +50,28 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Who:
-    """Who does something, and when."""
+class Recorded:
+    """One thing to record: all of proof.yaml after it, its number, and how to store it."""
 
-    operator: str | None
-    now: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One thing to record, checked but not yet written.
-
-    ``found`` is all of proof.yaml after it, ``details`` what the journal says of it, ``files`` the
-    new files by their path in the folder.
-    """
-
-    what: str
-    which: int
     found: Touches
-    details: dict[str, Any]
-    files: dict[str, bytes] = field(default_factory=dict)
+    which: int
+    change: Change
 
 
-def pointer_set(found: Touches, tip: str, u_mm: float | None) -> Change:
+def pointer_set(session: Session, found: Touches, tip: str, u_mm: float | None) -> Recorded:
     """Describe the pointer: x y z of its tip in the flange [mm] and u on each axis [mm]."""
     if u_mm is None or not (isfinite(u_mm) and u_mm > 0.0):
         raise UsageError(
             "how well the pointer's tip is known is not given", "Add --tip-u U, in mm, above 0."
         )
     pointer = Pointer(three_numbers(tip, "tip"), u_mm)
-    return Change(
-        "pointer", 1, replace(found, pointer=pointer), {"tip_mm": tip, "u_mm": float(u_mm)}
-    )
+    details = {"tip_mm": tip, "u_mm": float(u_mm)}
+    return _recorded(session, "pointer", 1, replace(found, pointer=pointer), details)
 
 
 def view_added(
     session: Session, folder: Path, found: Touches, file: Path, looked: str | None, now: datetime
-) -> Change:
+) -> Recorded:
     """Add an image (or points) of the board lying in the cell; its number is the last view's id.
 
     Raises UsageError where the board is not found, or the pose of an eye-in-hand image is missing.
@@ -96,16 +81,12 @@ def view_added(
         raise UsageError(f"no board found in {file.name}", "Take the image again.")
     _check_looked(session.cell, looked)
     number = 1 + max((view.id for view in found.views), default=0)
-    points = f"points/proof-{number:03d}.csv"
-    files = {points: encoded(points_text(draft.point_ids, draft.pixels))}
-    image = None
-    if draft.image is not None:
-        image = f"images/proof-{number:03d}{file.suffix.lower()}"
-        files[image] = draft.image
+    names, files = new_files(folder, f"proof-{number:03d}", draft)
     typed = None if looked is None else typed_fields(session.cell, looked)
-    view = View(number, points, image, typed, now.isoformat("T", "seconds"))
+    taken = now.isoformat("T", "seconds")
+    view = View(number, names["points"], names.get("image"), typed, taken)
     after = replace(found, views=(*found.views, view))
-    return Change("view", number, after, {"view": number}, files)
+    return _recorded(session, "view", number, after, {"view": number}, files)
 
 
 def touch_added(
@@ -120,7 +101,7 @@ def touch_added(
     looked: str | None = None,
     role: Role = "proof",
     who: Who,
-) -> Change:
+) -> Recorded:
     """Add one touch: the pose with the tip on a board point, or on a mark seen elsewhere."""
     cell = session.cell
     if found.pointer is None:
@@ -139,26 +120,31 @@ def touch_added(
         operator=who.operator,
         taken=who.now.isoformat("T", "seconds"),
     )
-    return Change("touch", number, found.with_touch(touch), {"touch": number, "typed": pose})
+    details = {"touch": number, "typed": pose}
+    return _recorded(session, "touch", number, found.with_touch(touch), details)
 
 
-def touch_forgotten(found: Touches, touch_id: int) -> Change:
+def touch_forgotten(session: Session, found: Touches, touch_id: int) -> Recorded:
     """Leave a touch out from now on; it stays in the file."""
     if touch_id not in {touch.id for touch in found.touches}:
         listed = ", ".join(str(touch.id) for touch in found.touches) or "none yet"
         raise UsageError(f"there is no touch {touch_id}", f"Touches: {listed}.")
     touches = tuple(replace(t, use=False) if t.id == touch_id else t for t in found.touches)
-    return Change("forget", touch_id, replace(found, touches=touches), {"touch": touch_id})
+    after = replace(found, touches=touches)
+    return _recorded(session, "forget", touch_id, after, {"touch": touch_id})
 
 
-def keep(session: Session, folder: Path, changes: Sequence[Change], who: Who) -> None:
-    """Store changes that followed one from the other; hold the lock."""
-    for change in changes:
-        action = {"action": f"proof {change.what}", "who": who.operator or session.operator}
-        if change.files:
-            commit(folder, session, {**action, **change.details}, change.files, who.now)
-        data = encoded(touches_text(change.found))
-        record_change(folder, PROOF_FILE, data, {**action, **change.details}, who.now)
+def _recorded(
+    session: Session,
+    what: str,
+    which: int,
+    after: Touches,
+    details: Mapping[str, object],
+    files: Mapping[str, bytes] | None = None,
+) -> Recorded:
+    content = encoded(touches_text(after))
+    change = Change(f"proof {what}", session, details, files or {}, PROOF_FILE, content)
+    return Recorded(after, which, change)
 
 
 def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
@@ -181,15 +167,9 @@ def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
     return proof, amendment
 
 
-def keep_proof(folder: Path, document: dict[str, Any], who: Who) -> None:
-    """Store the result with its proof; the result before is kept beside it. Hold the lock."""
-    path = folder / RESULT_FILE
-    data = encoded(yaml_dump(plain(document)))
-    if read_bytes(path) == data:
-        return
-    kept = keep_earlier(path)
-    action = {"action": "proof", "who": who.operator, "kept": kept and kept.name}
-    record_change(folder, RESULT_FILE, data, action, who.now)
+def proof_kept(session: Session, folder: Path, document: dict[str, Any]) -> Change | None:
+    """Store the result with its proof, the result before beside it; None: it is stored already."""
+    return result_change("proof", session, folder, document)
 
 
 def hold_out(
@@ -205,7 +185,7 @@ def hold_out(
 def typed_fields(cell: Cell, text: str) -> tuple[str, ...]:
     """Return a typed pose (or typed joints) as its fields. Raises PoseError."""
     pendant, robot = cell.pendant, cell.robot
-    if pendant.rotation != JOINTS:
+    if not pendant.shows_joints:
         return parse_pose(text, pendant).fields
     if robot is None:
         raise UsageError("joints are typed, but the robot is not described", "Describe it.")

@@ -1,0 +1,222 @@
+"""Recording a station: what was typed and what was seen joined, and stored unless a finding stands.
+
+`station_pose.examine_pose` is fast enough to run while somebody types;
+`station_image.examine_image` searches the board and belongs in the background. `examine` joins the
+two. `record_station` and `add_views` say what is to be stored, and write nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ..cell.cameras import seen_by, with_view
+from ..cell.session import Session, Station
+from ..cell.stations import station_pose
+from ..errors import StationbookError, UsageError
+from ..findings import Finding, Level
+from ..sessions.changes import Change, Who
+from .pose_against_image import together_findings
+from .station_image import (
+    FurtherView,
+    ViewDraft,
+    examine_file,
+    findings_of,
+    new_files,
+    stored_views,
+)
+from .station_pose import OVERRULED_WITH_REASON, PoseDraft
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draft:
+    """One station ready to be stored, with every finding about it; ``views`` of further cameras."""
+
+    pose: PoseDraft
+    view: ViewDraft
+    findings: tuple[Finding, ...]
+    closing: bool = False
+    retake: int | None = None
+    views: tuple[FurtherView, ...] = ()
+
+    def with_views(self, views: Sequence[FurtherView]) -> Draft:
+        """Return the draft with what further cameras saw, and the findings about it."""
+        findings = (*self.findings, *findings_of(views))
+        return replace(self, views=(*self.views, *views), findings=findings)
+
+
+def examine(
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    view: ViewDraft,
+    *,
+    closing: bool = False,
+    retake: int | None = None,
+) -> Draft:
+    """Join what was typed and what was seen; check the one against the other."""
+    together = together_findings(session, folder, pose, view, closing=closing, retake=retake)
+    return Draft(pose, view, (*pose.findings, *view.findings, *together), closing, retake)
+
+
+def outstanding(
+    findings: Iterable[Finding], accepted: Sequence[str], reason: str | None
+) -> tuple[Finding, ...]:
+    """Return the findings that still keep a station from being stored."""
+
+    def stands(item: Finding) -> bool:
+        if item.level is Level.NOTE:
+            return False
+        if item.level is Level.ERROR:
+            overruled = item.code in OVERRULED_WITH_REASON and item.code in accepted
+            return not (overruled and reason and reason.strip())
+        return item.code not in accepted
+
+    return tuple(item for item in findings if stands(item))
+
+
+def can_be_accepted(item: Finding) -> bool:
+    """Tell whether the operator may store the station in spite of ``item``."""
+    return item.level is not Level.ERROR or item.code in OVERRULED_WITH_REASON
+
+
+def accepted_codes(
+    findings: Iterable[Finding], accepted: Sequence[str], reason: str | None, refused: str
+) -> tuple[str, ...]:
+    """Return those of the ``accepted`` codes that findings carry.
+
+    Raises StationbookError, which begins with the word ``refused``, when a finding still stands, so
+    that nothing is ever stored by mistake.
+    """
+    found = tuple(findings)
+    if standing := outstanding(found, accepted, reason):
+        raise StationbookError(f"{refused}: {standing[0].message}", standing[0].remedy)
+    codes = {item.code for item in found}
+    return tuple(code for code in dict.fromkeys(accepted) if code in codes)
+
+
+def record_station(
+    session: Session,
+    folder: Path,
+    draft: Draft,
+    who: Who,
+    *,
+    accepted: Sequence[str] = (),
+    reason: str | None = None,
+) -> Change:
+    """Return the change that stores one station, a new one or a retake.
+
+    Raises StationbookError when a finding still stands.
+    """
+    used = accepted_codes(draft.findings, accepted, reason, "not stored")
+    station_id = session.next_id if draft.retake is None else draft.retake
+    names, files = new_files(folder, f"{station_id:03d}", draft.view)
+    seen, further = stored_views(session.cell, folder, station_id, draft.views)
+    station = Station(
+        id=station_id,
+        pose=draft.pose.typed.fields if draft.pose.typed else None,
+        joints=draft.pose.joints.fields if draft.pose.joints else None,
+        image=names.get("image"),
+        points=names.get("points"),
+        board_pose=draft.view.board_pose,
+        taken=who.now.isoformat(timespec="seconds"),
+        accepted=used,
+        operator=who.operator if who.operator != session.operator else None,
+        note=reason if used and reason else None,
+        closing=draft.closing,
+        views=seen,
+    )
+    details = {
+        "station": station_id,
+        "typed": list(station.typed),
+        "accepted": list(used),
+        "reason": reason,
+        "source": draft.view.name,
+    }
+    action = "record" if draft.retake is None else "retake"
+    return Change(action, session.with_station(station), details, files | further)
+
+
+# ---- what further cameras of the cell saw at a station -----------------------------------------
+
+
+def examine_views(
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    files: Sequence[tuple[str, Path]],
+    *,
+    closing: bool = False,
+    station: int | None = None,
+) -> tuple[FurtherView, ...]:
+    """Examine ``files`` by camera name, each against its own camera's earlier views.
+
+    ``station``: the recorded one that they belong to; None: the next. Raises UsageError for a name
+    that is no further camera of the cell or stands twice, FileError for a file that cannot be read.
+    """
+    names = [name for name, _ in files]
+    if session.cell.camera.name in names:
+        raise UsageError(
+            f"{session.cell.camera.name!r} is the first camera", "Give its image with --image."
+        )
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise UsageError(f"camera {twice[0]!r} stands twice", "Give one file for each camera.")
+    seen = [(name, examine_file(seen_by(session, name), folder, path)) for name, path in files]
+    return tuple(
+        judged_view(session, folder, pose, name, view, closing=closing, station=station)
+        for name, view in seen
+    )
+
+
+def judged_view(
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    name: str,
+    view: ViewDraft,
+    *,
+    closing: bool = False,
+    station: int | None = None,
+) -> FurtherView:
+    """Return what camera ``name`` saw with every finding about it, held against the typed pose.
+
+    ``station`` as in `examine_views`.
+    """
+    own = seen_by(session, name)
+    silent = replace(pose, findings=())  # what is to be said of the pose is said once
+    number = session.next_id if station is None else station
+    draft = examine(own, folder, silent, view, closing=closing, retake=number)
+    named = tuple(replace(i, message=f"camera {name}: {i.message}") for i in draft.findings)
+    return FurtherView(name, view, named)
+
+
+def recorded_pose(session: Session, station: Station) -> PoseDraft:
+    """Return the pose of a recorded station as a draft without findings."""
+    return PoseDraft(None, None, station_pose(session.cell, station), ())
+
+
+def add_views(
+    session: Session,
+    folder: Path,
+    station_id: int,
+    views: Sequence[FurtherView],
+    *,
+    accepted: Sequence[str] = (),
+) -> Change:
+    """Return the change that stores views with a station, each in place of that camera's earlier.
+
+    Raises StationbookError when there is no such station or a finding still stands.
+    """
+    station = session.existing(station_id)
+    codes = sorted(accepted_codes(findings_of(views), accepted, None, "not stored"))
+    seen, files = stored_views(session.cell, folder, station_id, views)
+    for view in seen:
+        station = with_view(station, view)
+    station = replace(station, accepted=tuple(dict.fromkeys((*station.accepted, *codes))))
+    details = {
+        "station": station_id,
+        "cameras": [view.camera for view in seen],
+        "accepted": codes,
+    }
+    return Change("view", session.with_station(station), details, files)
