@@ -7,15 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..cell.session import Session, Station
-from ..cell.stations import joint_values, station_pose
-from ..checks.entry import (
-    RecordedPose,
-    closing_findings,
-    joint_findings,
-    motion_findings,
-    reach_findings,
-    unit_findings,
-)
+from ..cell.stations import station_pose
+from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
 from ..errors import PoseError
 from ..findings import Finding, finding
@@ -24,6 +17,7 @@ from ..sessions.journal import read_journal, unfinished
 from ..sessions.places import SESSION_FILE
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import solve_session
+from .station_pose import Known, pose_findings
 
 RECORDED = ("record", "retake")  # actions after which the journal's station is in the session
 
@@ -92,16 +86,8 @@ def _one_station(session: Session, station: Station, recorded: list[RecordedPose
     pose = station_pose(cell, station)
     found: list[Finding] = []
     if pose is not None:
-        if station.pose is not None:
-            typed = pose_from_fields(station.pose, cell.pendant)
-            found += unit_findings(typed.values, typed.fields, cell.pendant)
-        found += motion_findings(pose, recorded, cell.pendant, closing=station.closing)
-        found += closing_findings(pose, recorded) if station.closing else []
-        joints = joint_values(cell, station)
-        if cell.robot is not None:
-            found += reach_findings(cell.robot, pose, joints)
-        if station.pose is not None and joints is not None:
-            found += joint_findings(cell, pose, joints)
+        typed = pose_from_fields(station.pose, cell.pendant) if station.pose else None
+        found += pose_findings(cell, station, typed, pose, Known(recorded))
         recorded.append(RecordedPose(station.id, pose))
     if station.points is None and station.board_pose is None and not station.views:
         found.append(finding("board-missing", "no-image"))

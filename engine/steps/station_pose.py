@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..arrays import Array
+from ..cell.cell import Cell
 from ..cell.session import Session, Station
 from ..cell.stations import joint_values, station_pose, typed_station
 from ..checks.entry import (
@@ -32,8 +34,8 @@ OVERRULED_WITH_REASON = ("reach", "joint-limit")
 class Known:
     """What earlier stations contribute to the checks of the next one, or of station ``before``."""
 
-    poses: tuple[RecordedPose, ...]
-    overruled_in_a_row: int
+    poses: Sequence[RecordedPose]
+    overruled_in_a_row: int = 0
     before: int | None = None
 
 
@@ -88,24 +90,35 @@ def examine_pose(
         id=session.next_id,
         pose=typed.fields if typed else None,
         joints=joints.fields if joints else None,
+        closing=closing,
     )
     pose = station_pose(cell, trial)
     if pose is None:
         return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
-    found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
-    found += motion_findings(pose, earlier.poses, cell.pendant, closing=closing)
-    if closing:
-        found += closing_findings(pose, earlier.poses)
-    elif earlier.before is None:
+    found = pose_findings(cell, trial, typed, pose, earlier)
+    if not closing and earlier.before is None:
         found += _off_plan(session, pose)
-    values = joint_values(cell, trial)
+    return PoseDraft(typed, joints, pose, tuple(found))
+
+
+def pose_findings(
+    cell: Cell, station: Station, typed: TypedPose | None, pose: Array, earlier: Known
+) -> list[Finding]:
+    """Return what the pose (4, 4) [mm] of ``station`` says by itself and beside earlier ones.
+
+    ``typed``: the pose as typed, None where joints were. Raises PoseError for unreadable joints.
+    """
+    found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
+    found += motion_findings(pose, earlier.poses, cell.pendant, closing=station.closing)
+    found += closing_findings(pose, earlier.poses) if station.closing else []
+    joints = joint_values(cell, station)
     if cell.robot is not None:
         found += reach_findings(
-            cell.robot, pose, values, overruled_in_a_row=earlier.overruled_in_a_row
+            cell.robot, pose, joints, overruled_in_a_row=earlier.overruled_in_a_row
         )
-    if typed and values is not None:
-        found += joint_findings(cell, pose, values)
-    return PoseDraft(typed, joints, pose, tuple(found))
+    if typed and joints is not None:
+        found += joint_findings(cell, pose, joints)
+    return found
 
 
 def examine_line(
