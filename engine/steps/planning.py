@@ -118,10 +118,7 @@ def pass_over(session: Session, planned: PlannedStation, reason: str) -> Change:
     """
     if not reason.strip():
         raise StationbookError("no reason given", "Say in a few words why it is skipped.")
-    skipped = replace(planned, skipped=reason.strip())
-    if planned in session.plan:
-        return _exchanged("skip", session, planned, skipped)
-    return _planned_change("skip", session, (*session.plan, skipped), skipped)
+    return _exchanged("skip", session, planned, replace(planned, skipped=reason.strip()))
 
 
 def take_up(session: Session, planned: PlannedStation) -> Change:
@@ -141,16 +138,12 @@ def with_rest(session: Session, plan: Sequence[PlannedStation]) -> Session:
 
 
 def _exchanged(action: str, session: Session, old: PlannedStation, new: PlannedStation) -> Change:
-    at = session.plan.index(old)
-    return _planned_change(action, session, (*session.plan[:at], new, *session.plan[at + 1 :]), new)
-
-
-def _planned_change(
-    action: str, session: Session, plan: tuple[PlannedStation, ...], changed: PlannedStation
-) -> Change:
-    planned = list(changed.pose or ()) or changed.jog
-    details = {"planned": planned, "reason": changed.skipped}
-    return Change(action, replace(session, plan=plan), details)
+    """Put ``new`` in the place of ``old``, or at the end where the plan does not hold it."""
+    plan = session.plan
+    at = plan.index(old) if old in plan else len(plan)
+    after = replace(session, plan=(*plan[:at], new, *plan[at + 1 :]))
+    details = {"planned": list(new.pose or ()) or new.jog, "reason": new.skipped}
+    return Change(action, after, details)
 
 
 def _left(session: Session) -> list[PlannedStation]:
