@@ -15,8 +15,7 @@ from tui.desk.new_cell import PAGES
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks
-from tui.widgets.terminal import Terminal
+from tui.widgets.looks import Looks, Terminal
 
 CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
 FIELDS = {question.key: question for page in PAGES for question in page.questions(

@@ -34,7 +34,7 @@ from tui.screens.recheck import Recheck
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
-from tui.widgets.session_list import SessionList
+from tui.widgets.lists import SessionList
 
 MOVED = np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0])  # [rad, mm]
 

@@ -22,7 +22,7 @@ from engine.errors import BusyError
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.edit import annotate
-from tui.desk.desk import now
+from tui.desk import now
 
 SSHD = shutil.which("sshd", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
 SSH = shutil.which("ssh")

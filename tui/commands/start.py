@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from engine.sessions.folder import create_session
+from engine.steps.recheck import start_again
 
 from ..output import print_json
 
@@ -16,8 +17,6 @@ def run(args: argparse.Namespace) -> int:
     cell = Path(args.cell)
     given = {"name": args.name, "operator": args.operator, "now": datetime.now().astimezone()}
     if cell.is_dir():
-        from engine.steps.recheck import start_again
-
         session = start_again(cell, Path(args.dir), **given)
     else:
         session = create_session(cell, Path(args.dir), **given)

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from engine.cell.session import Session
+from engine.steps import edit, plan_edit, questions
+from engine.steps.fix import fix as apply
+from engine.steps.questions import Answers
 
 from .desk import Desk
-
-if TYPE_CHECKING:
-    from engine.cell.session import Session
-    from engine.steps.questions import Answers
 
 SHIFT_CHANGE = timedelta(hours=2)  # a pause after which the operator is asked again; no source
 
 
 def fix(desk: Desk, code: str, station: int | None) -> str:
     """Apply what a finding suggests and return in words what was changed."""
-    from engine.steps.fix import fix as apply
-
     said: list[str] = []
 
     def step(session: Session, folder: Path, *, now: datetime) -> Session:
@@ -32,40 +31,30 @@ def fix(desk: Desk, code: str, station: int | None) -> str:
 
 def set_aside(desk: Desk, station: int, reason: str) -> None:
     """Leave a station out of the solution."""
-    from engine.steps.edit import set_aside
-
-    desk.do(f"set aside {station}", set_aside, station, reason, desk.operator)
+    desk.do(f"set aside {station}", edit.set_aside, station, reason, desk.operator)
 
 
 def bring_back(desk: Desk, station: int) -> None:
     """Use a station again."""
-    from engine.steps.edit import bring_back
-
-    desk.do(f"bring back {station}", bring_back, station, desk.operator)
+    desk.do(f"bring back {station}", edit.bring_back, station, desk.operator)
 
 
 def annotate(desk: Desk, station: int, note: str) -> None:
     """Keep a remark with a station."""
-    from engine.steps.edit import annotate
-
-    desk.do(f"note at {station}", annotate, station, note, desk.operator)
+    desk.do(f"note at {station}", edit.annotate, station, note, desk.operator)
 
 
 def skip(desk: Desk, index: int, reason: str) -> None:
     """Pass over a planned station."""
-    from engine.steps.plan_edit import pass_over
-
     planned = desk.plan[index]
-    desk.do("skip a planned station", pass_over, planned, reason, desk.operator)
+    desk.do("skip a planned station", plan_edit.pass_over, planned, reason, desk.operator)
     if desk.advice is not None:
         desk.advice = desk.advice.less(planned)
 
 
 def take_up(desk: Desk, index: int) -> None:
     """Put a skipped station back into the plan."""
-    from engine.steps.plan_edit import take_up
-
-    desk.do("take up a planned station", take_up, desk.plan[index], desk.operator)
+    desk.do("take up a planned station", plan_edit.take_up, desk.plan[index], desk.operator)
 
 
 def answer(desk: Desk, **answers: Any) -> bool:
@@ -73,12 +62,10 @@ def answer(desk: Desk, **answers: Any) -> bool:
 
     False: kept, but with these lens data nothing can be calibrated, so they will be asked again.
     """
-    from engine.steps.questions import Answers, keep_answers
-
     given = Answers(**answers)
 
     def step(session: Session, folder: Path, *, now: datetime) -> Session:
-        return keep_answers(session, folder, given, now)
+        return questions.keep_answers(session, folder, given, now)
 
     desk.do("the start questions", step)
     desk.operator = given.operator
@@ -87,16 +74,12 @@ def answer(desk: Desk, **answers: Any) -> bool:
 
 def unanswered(desk: Desk) -> bool:
     """Tell whether the start questions are still to be asked."""
-    from engine.steps.questions import answered
-
-    return not answered(desk.folder)
+    return not questions.answered(desk.folder)
 
 
 def kept_open(desk: Desk) -> Answers | None:
     """Return what was answered before the lens data stood in the way, or None."""
-    from engine.steps.questions import kept_open
-
-    return kept_open(desk.folder)
+    return questions.kept_open(desk.folder)
 
 
 def rested(desk: Desk) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from engine.cell.session import PlannedStation, Station
+from engine.plans.plan import CLOSING
 
 from .entry import Entry
 from .views import Move
@@ -52,6 +53,4 @@ def visited(desk: Desk, entry: Entry) -> int | None:
 
 
 def _is_closing(planned: PlannedStation) -> bool:
-    from engine.plans.plan import CLOSING
-
     return planned.why == CLOSING

@@ -11,31 +11,29 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from engine.cell.session import PlannedStation
+from engine.cell.cameras import seen_by
+from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError, StationbookError
 from engine.findings import Finding
+from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
+from engine.sessions.lock import WriterLock, writing
 from engine.sessions.places import SESSION_FILE
+from engine.steps import edit, plan_edit, record
+from engine.steps.edit import restore
+from engine.steps.record import Draft, Known, PoseDraft, ViewDraft, examine_image_data, known
+from engine.steps.record_view import judged_view
+from engine.steps.solve import keep
+from engine.steps.stored import FurtherView
 
+from . import now
 from .advice import Advice
 from .closing import visited
 from .entry import Entry
 from .rows import Row, next_planned, rows
 from .solution import Solution
-
-if TYPE_CHECKING:
-    from engine.cell.session import Session
-    from engine.pendant.entry import PartialField
-    from engine.sessions.lock import WriterLock
-    from engine.steps.record import Draft, Known, PoseDraft, ViewDraft
-    from engine.steps.stored import FurtherView
-
-
-def now() -> datetime:
-    """Return the time with its zone, as it is stored."""
-    return datetime.now().astimezone()
 
 
 class Desk:
@@ -71,9 +69,6 @@ class Desk:
 
         Raises BusyError naming the other writer, FileError naming what is wrong.
         """
-        from engine.sessions.folder import open_session
-        from engine.sessions.lock import writing
-
         with self._guard:
             if not self.follow and self._lock is None:
                 self._lock = writing(self.folder, self.operator)
@@ -144,17 +139,8 @@ class Desk:
 
     # ---- entering a station ----------------------------------------------------------------
 
-    def fields(self, text: str) -> list[PartialField]:
-        """Return the fields of a line that is being typed."""
-        session = self.opened()  # first: until then the engine is not loaded either
-        from engine.pendant.entry import parse_partial
-
-        return parse_partial(text, session.cell.pendant)
-
     def examine(self, entry: Entry) -> Draft:
         """Examine what was typed so far and what was seen."""
-        from engine.steps import edit, record
-
         session = self.opened()
         if entry.purpose == "correct" and entry.station is not None:
             return edit.examine_correction(
@@ -181,8 +167,6 @@ class Desk:
 
     def _further(self, entry: Entry, pose: PoseDraft) -> list[FurtherView]:
         """Return what further cameras saw, held against the typed pose."""
-        from engine.steps.record_view import judged_view
-
         session, folder = self.opened(), self.folder
         return [
             judged_view(
@@ -193,9 +177,6 @@ class Desk:
 
     def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
         """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
-        from engine.cell.cameras import seen_by
-        from engine.steps.record import examine_image_data
-
         return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)
 
     @property
@@ -206,8 +187,6 @@ class Desk:
 
     def store(self, entry: Entry) -> int:
         """Store the entry and return the station's id; raises StationbookError if it cannot be."""
-        from engine.steps import edit, plan_edit, record
-
         session = self.opened()
         draft = entry.draft or self.examine(entry)
         given: dict[str, Any] = {
@@ -258,8 +237,6 @@ class Desk:
 
     def keep(self, solution: Solution) -> None:
         """Store a result in the folder, unless the session was changed while it was computed."""
-        from engine.steps.solve import keep
-
         with self._guard:
             if self._writable() is not solution.session:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
@@ -287,8 +264,6 @@ class Desk:
     def _step_back(
         self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str
     ) -> str:
-        from engine.steps.edit import restore
-
         with self._guard:
             current = self._writable()
             if not source:
@@ -304,8 +279,6 @@ class Desk:
 
     def _earlier(self, session: Session, station: int | None) -> Known:
         """Return what earlier stations say, computed once per state of the session."""
-        from engine.steps.record import known
-
         kept = self._known
         if kept is None or kept[0] is not session or kept[1] != station:
             kept = self._known = (session, station, known(session, before=station))

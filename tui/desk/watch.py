@@ -7,14 +7,17 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
+
+from engine.cell.cameras import cell_of
+from engine.cell.cell import Cell
+from engine.findings import finding
+from engine.images.sources import ImageSource, NewImage
+from engine.sessions.confirmed import confirm, is_confirmed
+from engine.steps.record import ViewDraft
+from engine.steps.source import confirmed_source
 
 from .desk import Desk
-
-if TYPE_CHECKING:
-    from engine.cell.cell import Cell
-    from engine.images.sources import ImageSource, NewImage
-    from engine.steps.record import ViewDraft
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
@@ -39,9 +42,6 @@ class Watch:
 
     def open(self) -> None:
         """Open the source that the cell names, if it may be used on this machine."""
-        from engine.sessions.confirmed import is_confirmed
-        from engine.steps.source import confirmed_source
-
         cell = self._cell()
         source = cell.camera.source
         self._stored = set(self._stored_hashes())
@@ -59,16 +59,12 @@ class Watch:
 
     def confirm(self) -> None:
         """Let the source be used on this machine from now on."""
-        from engine.sessions.confirmed import confirm
-
         source = self._cell().camera.source
         if source:
             confirm(self.desk.folder, source, now=self.desk.clock())
             self.open()
 
     def _cell(self) -> Cell:
-        from engine.cell.cameras import cell_of
-
         return cell_of(self.desk.opened().cell, self.camera)
 
     def newest(self) -> NewImage | None:
@@ -112,8 +108,6 @@ class Watch:
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     """Search the board in an image; one from before the session says so. Raises FileError."""
-    from engine.findings import finding
-
     view = desk.examine_image(image.data, image.name, camera)
     age = before_session(desk, image)
     if not age:
