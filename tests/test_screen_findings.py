@@ -6,11 +6,10 @@ from pathlib import Path
 
 import pytest
 from screen_bench import EXAMPLE, app_for, example, on_screen, opened, text, type_line, until
-from tui.screens.findings import Findings
 
 from engine.findings import finding
 from engine.sessions.folder import open_session
-from tui.screens.help import Help
+from tui.screens.help import Findings, Help
 from tui.widgets.entry_parts import FindingsView, _as_room_allows, headline, remedy
 from tui.widgets.looks import Looks, Terminal, joined, line_text
 

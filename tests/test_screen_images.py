@@ -22,6 +22,7 @@ from screen_bench import (
     until,
 )
 
+from engine.errors import StationbookError
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from tui.desk.desk import Desk
@@ -147,3 +148,41 @@ async def test_a_folder_that_is_not_there_is_said_before_it_is_confirmed(tmp_pat
         await until(pilot, "folder elsewhere does not exist")
         await pilot.press("f4")
         await until(pilot, "There is no such folder yet.")
+
+
+# ---- what fails ---------------------------------------------------------------------------------
+
+
+def with_command(folder: Path) -> Path:
+    """A session whose camera's images come from a command that this machine does not have."""
+    session = open_session(example(folder, 3))
+    camera = replace(session.cell.camera, source={"command": "grab"})
+    return store(folder, replace(session, cell=replace(session.cell, camera=camera)))
+
+
+@on_screen
+async def test_confirming_a_command_that_this_machine_lacks_says_so_and_goes_on(
+    tmp_path: Path,
+) -> None:
+    app = app_for(with_command(tmp_path / "session"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "until F4 confirms it")
+        await pilot.press("f4", "y")
+        await until(pilot, "no command named")
+        await type_line(pilot, pose(4))
+        await until(pilot, "F2 accepts it")
+
+
+@on_screen
+async def test_an_error_of_a_job_is_told_and_ends_nothing_but_the_job(tmp_path: Path) -> None:
+    async def fails() -> None:
+        raise StationbookError("the disk is full", "Make room.")
+
+    app = app_for(example(tmp_path / "session", 3))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        screen.jobs.begin(fails, group="test")
+        await until(pilot, "the disk is full. Make room.")
+        await pilot.press("escape", "up")
+        await until(pilot, "Station 2")
