@@ -6,96 +6,58 @@ import gc
 from argparse import Namespace
 from collections.abc import Callable
 
-Run = Callable[[Namespace], int]
 
-
-def find(name: str) -> Run:
+def find(name: str) -> Callable[[Namespace], int]:
     """Return the function that runs a command, by its name in `tui.arguments`."""
+    if name in ("screen", "open"):
+        gc.disable()  # until the first picture is there, see `tui.app`
     match name:
-        case "screen" | "open":
-            gc.disable()  # until the first picture is there, see `tui.app`
-            from . import screen
-
-            return screen.run if name == "screen" else screen.run_open
-        case "pack" | "unpack":
-            from . import support
-
-            return support.run_pack if name == "pack" else support.run_unpack
+        case "screen":
+            from .screen import run
+        case "open":
+            from .screen import run_open as run
+        case "pack":
+            from .support import run_pack as run
+        case "unpack":
+            from .support import run_unpack as run
         case "robot import":
-            from . import robot
-
-            return robot.run_import
+            from .robot import run_import as run
         case "board":
-            from . import board
-
-            return board.run
+            from .board import run
         case "check":
-            from . import check
-
-            return check.run
+            from .check import run
         case "compare":
-            from . import compare
-
-            return compare.run
+            from .compare import run
         case "demo":
-            from . import demo
-
-            return demo.run
+            from .demo import run
         case "doctor":
-            from . import doctor
-
-            return doctor.run
+            from .doctor import run
         case "edit":
-            from . import edit
-
-            return edit.run
+            from .edit import run
         case "explain":
-            from . import explain
-
-            return explain.run
+            from .explain import run
         case "export":
-            from . import export
-
-            return export.run
+            from .export import run
         case "focus":
-            from . import focus
-
-            return focus.run
+            from .focus import run
         case "lens":
-            from . import lens
-
-            return lens.run
+            from .lens import run
         case "plan":
-            from . import plan
-
-            return plan.run
+            from .plan import run
         case "proof":
-            from . import proof
-
-            return proof.run
+            from .proof import run
         case "recheck":
-            from . import recheck
-
-            return recheck.run
+            from .recheck import run
         case "record":
-            from . import record
-
-            return record.run
+            from .record import run
         case "report":
-            from . import report
-
-            return report.run
+            from .report import run
         case "shift":
-            from . import shift
-
-            return shift.run
+            from .shift import run
         case "solve":
-            from . import solve
-
-            return solve.run
+            from .solve import run
         case "start":
-            from . import start
-
-            return start.run
+            from .start import run
         case _:
             raise KeyError(name)
+    return run

@@ -10,6 +10,7 @@ from engine.errors import FileError, StationbookError
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.sessions.cell_file import read_cell_node
 from engine.sessions.dump import yaml_dump
+from engine.sessions.parts_file import ROBOT, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml
 
@@ -212,8 +213,6 @@ def _robot_document(answers: Answers) -> Any:
     if kind == "none":
         return "none"
     if kind == "file":
-        from engine.sessions.parts_file import ROBOT, read_robot
-
         return ROBOT.write(read_robot(Path(answers["robot_file"]).expanduser()))
     names = SIX_AXIS if kind == "six" else FOUR_AXIS
     limits = as_numbers(answers["limits"])
