@@ -23,11 +23,10 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
-from tui.desk.desk import Desk
+from tui.screens.opening import Opening
 from tui.screens.stations import Stations
-from tui.widgets.looks import line_text
+from tui.widgets.looks import Terminal, line_text
 from tui.widgets.sheet import Sheet
-from tui.widgets.terminal import Terminal
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
@@ -73,9 +72,7 @@ def app_for(folder: Path, *, follow: bool = False, terminal: Terminal | None = N
     """Return the application on one session, at a fixed time soon after its last station."""
     taken = [s.taken for s in open_session(folder).stations if s.taken]
     now = datetime.fromisoformat(taken[-1]) if taken else NOON
-    desk = Desk(folder, follow=follow, clock=lambda: now)
-    desk.look()
-    return Stationbook(Stations(desk), terminal)
+    return Stationbook(Opening(folder, follow=follow, clock=lambda: now), terminal)
 
 
 def text(app: App[Any]) -> str:
@@ -101,10 +98,8 @@ async def until(pilot: Pilot[Any], *words: str, seconds: float = PATIENCE) -> st
 
 async def opened(pilot: Pilot[Any]) -> Stations:
     """Wait until the session is open for typing and what is expected was worked out."""
-    screen = pilot.app.screen
-    assert isinstance(screen, Stations)
     end = monotonic() + PATIENCE
-    while screen.desk.session is None or screen.desk.advice is None:
+    while not isinstance(screen := pilot.app.screen, Stations) or screen.desk.advice is None:
         assert monotonic() < end, text(pilot.app)
         await pilot.pause(0.02)
     await pilot.pause()

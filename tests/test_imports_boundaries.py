@@ -86,6 +86,12 @@ def test_help_loads_no_heavy_library() -> None:
     assert loaded.isdisjoint({"cv2", "scipy", "numpy", "yaml", "textual", "matplotlib"})
 
 
+def test_the_first_pictures_load_no_heavy_library() -> None:
+    loaded = loaded_by("import tui.commands.screen")
+    assert {"tui.screens.opening", "tui.screens.sessions", "textual"} <= loaded
+    assert loaded.isdisjoint({"cv2", "scipy", "numpy", "matplotlib"})
+
+
 def test_every_engine_module_loads_without_textual() -> None:
     names = [
         ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")

@@ -37,7 +37,7 @@ def session(tmp_path: Path) -> tuple[Path, TwoCameras]:
     store(folder, replace(found, cell=cell), answered=True)
     for source in SOURCES.values():
         (folder / source["folder"]).mkdir()
-        confirm(folder, source, now=app_for(folder).first.desk.clock())
+        confirm(folder, source, now=app_for(folder).first.clock())
     made.robot.go_to(made.robot.suggest_stations(10)[6])
     return folder, made
 

@@ -25,7 +25,8 @@ from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.sessions.folder import open_session
 from tui.app import Stationbook
-from tui.screens.demo import Demo, PendantPanel, Welcome
+from tui.screens.demo import Demo, PendantPanel
+from tui.screens.opening import Welcome
 from tui.widgets.looks import line_text
 
 

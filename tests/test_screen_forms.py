@@ -10,13 +10,12 @@ from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 
 from tui.app import Stationbook
-from tui.desk.form import Question
+from tui.desk.form import Question, above_zero, as_number, not_below_zero, number
 from tui.desk.new_cell import PAGES
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks
-from tui.widgets.terminal import Terminal
+from tui.widgets.looks import Looks, Terminal
 
 CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
 FIELDS = {question.key: question for page in PAGES for question in page.questions(
@@ -40,6 +39,21 @@ class Bench(App[None]):
 
     def compose(self) -> ComposeResult:
         yield self.part
+
+
+# ---- numbers ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1_000", "0x10", "20 mm", ""])
+def test_a_form_refuses_what_the_pose_line_refuses(text: str) -> None:
+    wrong = f"{text!r} is no number. Type one, such as 0.1."
+    assert number(text) == above_zero(text) == not_below_zero(text) == wrong
+
+
+@pytest.mark.parametrize(("text", "value"), [("20", 20.0), ("20,5", 20.5), (" -0.3 ", -0.3)])
+def test_a_form_reads_numbers_as_the_pose_line_does(text: str, value: float) -> None:
+    assert number(text) is None
+    assert as_number(text) == value
 
 
 # ---- lines --------------------------------------------------------------------------------------

@@ -27,8 +27,7 @@ from engine.report.exports import FORMATS
 from engine.sessions.folder import open_session
 from engine.sessions.results import read_result
 from engine.steps.export import FORMS
-from tui.screens.handover import ChooseForm
-from tui.screens.result import Result
+from tui.screens.result import ChooseForm, Result
 
 
 @pytest.fixture(autouse=True)

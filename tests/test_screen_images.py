@@ -22,6 +22,7 @@ from screen_bench import (
     until,
 )
 
+from engine.errors import StationbookError
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from tui.desk.desk import Desk
@@ -213,3 +214,17 @@ async def test_a_command_that_this_machine_lacks_is_said_in_the_proof_too(tmp_pa
         await until(pilot, "Board in the cell")
         await pilot.press("escape")
         await until(pilot, "no command named")
+
+
+@on_screen
+async def test_an_error_of_a_job_is_told_and_ends_nothing_but_the_job(tmp_path: Path) -> None:
+    async def fails() -> None:
+        raise StationbookError("the disk is full", "Make room.")
+
+    app = app_for(example(tmp_path / "session", 3))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        screen.jobs.begin(fails, group="test")
+        await until(pilot, "the disk is full. Make room.")
+        await pilot.press("escape", "up")
+        await until(pilot, "Station 2")

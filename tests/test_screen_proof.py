@@ -6,6 +6,7 @@ The truth is simulated; the touches are those of tests/touching.py.
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from time import monotonic
 
@@ -21,6 +22,7 @@ from screen_bench import (
     on_screen,
     opened,
     paste_line,
+    store,
     text,
     type_line,
 )
@@ -40,12 +42,11 @@ from engine.steps.proving import CAUTIONS
 from engine.steps.solve import keep, solve_session
 from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
-from tui.desk.desk import Desk
 from tui.desk.proof import split
 from tui.screens.help import all_bindings
+from tui.screens.opening import Opening
 from tui.screens.proof import Proof
 from tui.screens.result import Result
-from tui.screens.stations import Stations
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
@@ -79,9 +80,7 @@ def session(made: tuple[Path, Truth], tmp_path: Path) -> tuple[Path, Truth]:
 
 
 def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
-    desk = Desk(folder, follow=follow, clock=lambda: NOON)
-    desk.look()
-    return Stationbook(Stations(desk))
+    return Stationbook(Opening(folder, follow=follow, clock=lambda: NOON))
 
 
 async def until(pilot: Pilot[None], *words: str) -> str:
@@ -369,3 +368,21 @@ async def test_keys_of_the_proof_are_named_and_explained(session: tuple[Path, Tr
 )
 def test_point_and_pose_are_told_apart(typed: str, point: int | None, pose: str) -> None:
     assert split(typed) == (point, pose)
+
+
+@on_screen
+async def test_a_source_that_this_machine_lacks_is_told_and_the_proof_goes_on(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, _ = session
+    found = open_session(folder)
+    camera = replace(found.cell.camera, source={"command": "grab"})
+    store(folder, replace(found, cell=replace(found.cell, camera=camera)), answered=True)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await pilot.press("f4")
+        await until(pilot, "The cell takes its images from: command grab")
+        await pilot.press("y")
+        await until(pilot, "no command named 'grab'")
+        await described(pilot)

@@ -31,11 +31,12 @@ from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import compare, note
 from tui.screens.help import all_bindings
+from tui.screens.opening import Opening
 from tui.screens.recheck import Recheck
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
-from tui.widgets.session_list import SessionList
+from tui.widgets.lists import SessionList
 
 MOVED = np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0])  # [rad, mm]
 
@@ -69,9 +70,7 @@ def sessions(tmp_path: Path, solved: Path, count: int, shift: np.ndarray = STILL
 
 
 def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
-    desk = Desk(folder, follow=follow, clock=lambda: NOON)
-    desk.look()
-    return Stationbook(Stations(desk))
+    return Stationbook(Opening(folder, follow=follow, clock=lambda: NOON))
 
 
 async def until(pilot: Pilot[None], *words: str) -> str:

@@ -57,7 +57,7 @@ async def test_image_comes_by_itself_and_one_line_and_enter_store_the_station(
     tmp_path: Path,
 ) -> None:
     folder = example(tmp_path / "session", 3, source=True)
-    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.desk.clock())
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.clock())
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
@@ -303,7 +303,7 @@ async def test_nothing_changes_size_or_gets_lost_when_the_terminal_is_resized(
 @on_screen
 async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -> None:
     folder = example(tmp_path / "session", 3, source=True)
-    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.desk.clock())
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.clock())
     app = app_for(folder)
     async with app.run_test(size=(100, 30)) as pilot:
         await opened(pilot)

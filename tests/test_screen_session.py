@@ -21,6 +21,7 @@ from screen_bench import (
     until,
 )
 from textual.binding import Binding
+from textual.widgets import Input
 
 from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit
@@ -30,8 +31,9 @@ from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.editing import annotate
 from tui.app import Stationbook
-from tui.screens.demo import Demo, Welcome
+from tui.screens.demo import Demo
 from tui.screens.help import all_bindings
+from tui.screens.opening import Welcome
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
@@ -176,7 +178,7 @@ async def test_a_follower_sees_a_change_within_a_second_and_can_change_nothing(
         await type_line(pilot, "1 2 3")
         await pilot.press("enter")
         await pilot.pause(0.3)
-        assert len(app.screen_stack) == 1
+        assert app.screen is screen
         assert (folder / "session.yaml").read_bytes() == before
     assert not (folder / "result.yaml").exists()
 
@@ -356,7 +358,7 @@ async def test_only_enter_esc_tab_arrows_and_f2_to_f9_act_in_the_pose_line(
         assert acting <= {"enter", "escape", "tab", "up", "down"} | {f"f{n}" for n in range(2, 10)}
         await pilot.press(*"aebnrckuysqoiw123")
         assert screen.pad.pose.value == "aebnrckuysqoiw123"
-        assert len(app.screen_stack) == 1
+        assert app.screen is screen
 
 
 @on_screen
@@ -366,6 +368,7 @@ async def test_palette_finds_an_action_by_its_name(tmp_path: Path) -> None:
         await opened(pilot)
         await pilot.press("f8")
         await pilot.pause(0.2)
+        assert app.screen.query_one(Input).placeholder == "Find an action"
         await type_line(pilot, "who")
         await pilot.press("backspace", "backspace", "backspace")
         await type_line(pilot, "somebody else")

@@ -31,6 +31,7 @@ from tui.desk.proof import Touching
 from tui.desk.recheck import LastRecheck
 from tui.desk.solution import Solution
 from tui.desk.views import Title
+from tui.screens.behind import Behind
 from tui.screens.cell_editor import CellEditor
 from tui.screens.proof import Proof
 from tui.screens.recheck import Recheck
@@ -39,8 +40,8 @@ from tui.screens.sessions import Sessions
 from tui.screens.solving import Solving
 from tui.screens.stations import Stations
 from tui.widgets.head import TitleLine
-from tui.widgets.session_list import SessionList
-from tui.widgets.terminal import Terminal
+from tui.widgets.lists import SessionList
+from tui.widgets.looks import Terminal
 
 SMALL, LARGE = (80, 24), (132, 43)
 TERMINALS = {
@@ -56,7 +57,7 @@ Compare = Callable[..., bool]
 @pytest.fixture(autouse=True)
 def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-    monkeypatch.setattr(Solving, "solve_quietly", lambda self: None)  # figures differ in the last
+    monkeypatch.setattr(Solving, "quietly", lambda self: None)  # figures differ in the last
     monkeypatch.delenv("NO_COLOR", raising=False)  # digit between machines
 
 
@@ -102,9 +103,7 @@ def solved(screen: Stations) -> Solution:
 
 async def settled(pilot: Pilot[Any]) -> Stations:
     """Wait until the session is open, and give it figures that are the same everywhere."""
-    screen = pilot.app.screen
-    assert isinstance(screen, Stations)
-    while screen.desk.session is None:
+    while not isinstance(screen := pilot.app.screen, Stations):
         await pilot.pause(0.02)
     screen.desk.solution = solved(screen)
     screen.desk.advice = Advice(screen.desk.session, (), (), 0.62)
@@ -244,9 +243,9 @@ def test_sessions(
 
     monkeypatch.setattr(sessions_screen, "overview", lambda folder, now: rows)
     monkeypatch.setattr(
-        sessions_screen,
+        Behind,
         "last_rechecks",
-        lambda folders: {"a": last, "b": last._replace(against="a")},
+        staticmethod(lambda folders: {"a": last, "b": last._replace(against="a")}),
     )
     app = Stationbook(Sessions(tmp_path), terminal(kind, monkeypatch))
     assert snap_compare(app, terminal_size=SMALL, run_before=show)

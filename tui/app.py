@@ -8,18 +8,12 @@ from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
-from textual.command import Provider
+from textual.command import CommandPalette, Provider
 from textual.screen import Screen
 
-from .widgets.looks import NATIVE_THEME, THEME, Looks
-from .widgets.terminal import Terminal
-
-
-def _actions() -> type[Provider]:
-    from .screens.palette import Actions
-
-    return Actions
-
+from .screens.help import Actions, Help
+from .screens.jobs import unforeseen
+from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
 
 HELP = Binding(
     "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
@@ -33,7 +27,7 @@ class Stationbook(App[None]):
     TITLE = "stationbook"
     ENABLE_COMMAND_PALETTE = True
     COMMAND_PALETTE_BINDING = "f8"
-    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {_actions}
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {Actions}
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f8", "command_palette", "find", id="palette", tooltip="Find an action by name"),
         HELP,
@@ -66,14 +60,15 @@ class Stationbook(App[None]):
         if self.is_headless:
             super()._handle_exception(error)
             return
-        from .screens.jobs import unforeseen
-
         problem, remedy = unforeseen(error)
         self.exit(return_code=2, message=f"stationbook: {problem}. {remedy}")
 
+    def action_command_palette(self) -> None:
+        """Ask for an action by its name."""
+        if not isinstance(self.screen, CommandPalette):
+            self.push_screen(CommandPalette(placeholder="Find an action", id="--command-palette"))
+
     def action_help(self) -> None:
         """Show every key of the screen that is open."""
-        from .screens.help import Help
-
         if not isinstance(self.screen, Help):
             self.push_screen(Help(self.screen))

@@ -56,7 +56,7 @@ def number(text: str) -> float:
 
 
 def build_parser() -> argparse.ArgumentParser:
-    """Return the parser; every command sets ``run`` to "module:function" in tui.commands."""
+    """Return the parser; every command sets ``run`` to its name in `commands.find`."""
     parser = argparse.ArgumentParser(
         prog="stationbook",
         description=DESCRIPTION,
@@ -71,7 +71,7 @@ def build_parser() -> argparse.ArgumentParser:
         default="sessions",
         help="where sessions live (default: %(default)s)",
     )
-    parser.set_defaults(run="screen:run", json=False)
+    parser.set_defaults(run="screen", json=False)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
     for add in (
         _demo,
@@ -105,18 +105,20 @@ def build_parser() -> argparse.ArgumentParser:
 _Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
-def _command(commands: _Commands, name: str, run: str, help: str) -> argparse.ArgumentParser:
+def _command(
+    commands: _Commands, name: str, help: str, run: str | None = None
+) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(
         name, help=help, description=help, allow_abbrev=False
     )
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run or name)
     parser.add_argument("--json", action="store_true", help="print one JSON document on stdout")
     return parser
 
 
 def _demo(commands: _Commands) -> None:
     parser = _command(
-        commands, "demo", "demo:run", "try the whole job on a simulated cell; no robot, no camera"
+        commands, "demo", "try the whole job on a simulated cell; no robot, no camera"
     )
     parser.add_argument("--auto", action="store_true", help="do the whole job unattended")
     parser.add_argument("--dir", metavar="DIR", help="where to put the demo session")
@@ -124,7 +126,7 @@ def _demo(commands: _Commands) -> None:
 
 
 def _start(commands: _Commands) -> None:
-    parser = _command(commands, "start", "start:run", "start a session folder for a cell")
+    parser = _command(commands, "start", "start a session folder for a cell")
     parser.add_argument(
         "cell", metavar="CELL", help="the cell file, or an earlier session of the cell"
     )
@@ -134,15 +136,13 @@ def _start(commands: _Commands) -> None:
 
 
 def _open(commands: _Commands) -> None:
-    parser = _command(commands, "open", "screen:run_open", "open a session on the screen")
+    parser = _command(commands, "open", "open a session on the screen")
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--follow", action="store_true", help="watch it live, read-only")
 
 
 def _record(commands: _Commands) -> None:
-    parser = _command(
-        commands, "record", "record:run", "record one station: a typed pose, an image"
-    )
+    parser = _command(commands, "record", "record one station: a typed pose, an image")
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--pose", metavar="TEXT", help="the pose as the pendant shows it")
     parser.add_argument("--joints", metavar="TEXT", help="the joints as the pendant shows them")
@@ -172,7 +172,7 @@ def _record(commands: _Commands) -> None:
 
 
 def _edit(commands: _Commands) -> None:
-    parser = _command(commands, "edit", "edit:run", "change one recorded station")
+    parser = _command(commands, "edit", "change one recorded station")
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--station", metavar="N", type=int, required=True)
     change = parser.add_mutually_exclusive_group(required=True)
@@ -200,9 +200,7 @@ def _several(parser: argparse.ArgumentParser) -> None:
 
 
 def _check(commands: _Commands) -> None:
-    parser = _command(
-        commands, "check", "check:run", "check what is recorded, and say what is wrong"
-    )
+    parser = _command(commands, "check", "check what is recorded, and say what is wrong")
     _several(parser)
     parser.add_argument(
         "--fix", metavar="CODE", help="apply what this finding suggests, and check again"
@@ -211,7 +209,7 @@ def _check(commands: _Commands) -> None:
 
 
 def _solve(commands: _Commands) -> None:
-    parser = _command(commands, "solve", "solve:run", "find the camera's place and its uncertainty")
+    parser = _command(commands, "solve", "find the camera's place and its uncertainty")
     _several(parser)
     parser.add_argument(
         "--board-from",
@@ -222,7 +220,7 @@ def _solve(commands: _Commands) -> None:
 
 
 def _plan(commands: _Commands) -> None:
-    parser = _command(commands, "plan", "plan:run", "the stations worth visiting next")
+    parser = _command(commands, "plan", "the stations worth visiting next")
     parser.add_argument("where", metavar="DIR|CELL", help="a session folder, or a cell file")
     parser.add_argument("--count", metavar="N", type=int, help="so many further stations")
     parser.add_argument(
@@ -255,16 +253,14 @@ def _plan(commands: _Commands) -> None:
 
 
 def _report(commands: _Commands) -> None:
-    parser = _command(commands, "report", "report:run", "write the page that the customer signs")
+    parser = _command(commands, "report", "write the page that the customer signs")
     _several(parser)
     parser.add_argument("--no-write", action="store_true", help="make it, but store nothing")
     _one_camera(parser)
 
 
 def _export(commands: _Commands) -> None:
-    parser = _command(
-        commands, "export", "export:run", "hand the result over in the form another program reads"
-    )
+    parser = _command(commands, "export", "hand the result over in the form another program reads")
     _several(parser)
     parser.add_argument(
         "--as",
@@ -284,7 +280,7 @@ def _export(commands: _Commands) -> None:
 
 def _focus(commands: _Commands) -> None:
     parser = _command(
-        commands, "focus", "focus:run", "sharpness and exposure, image after image, to set the lens"
+        commands, "focus", "sharpness and exposure, image after image, to set the lens"
     )
     parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
     parser.add_argument("--image", metavar="FILE", help="report on this image only")
@@ -294,13 +290,13 @@ def _focus(commands: _Commands) -> None:
 
 
 def _lens(commands: _Commands) -> None:
-    parser = _command(commands, "lens", "lens:run", "do the lens data fit what the session saw?")
+    parser = _command(commands, "lens", "do the lens data fit what the session saw?")
     parser.add_argument("dir", metavar="DIR")
     _one_camera(parser)
 
 
 def _board(commands: _Commands) -> None:
-    parser = _command(commands, "board", "board:run", "print the calibration board at true scale")
+    parser = _command(commands, "board", "print the calibration board at true scale")
     parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
     parser.add_argument("--out", metavar="FILE", required=True, help="a .pdf or .svg file")
     parser.add_argument(
@@ -310,14 +306,14 @@ def _board(commands: _Commands) -> None:
 
 
 def _pack(commands: _Commands) -> None:
-    parser = _command(commands, "pack", "support:run_pack", "put a session into one zip file")
+    parser = _command(commands, "pack", "put a session into one zip file")
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--out", metavar="FILE", help="the zip (default: DIR.zip here)")
     parser.add_argument("--without-images", action="store_true", help="points solve as well")
 
 
 def _unpack(commands: _Commands) -> None:
-    parser = _command(commands, "unpack", "support:run_unpack", "unpack a session, checked first")
+    parser = _command(commands, "unpack", "unpack a session, checked first")
     parser.add_argument("file", metavar="FILE")
     parser.add_argument(
         "--to", metavar="DIR", help="a new folder (default: in the sessions folder)"
@@ -329,7 +325,7 @@ def _robot(commands: _Commands) -> None:
         "robot", help="make a robot file from a URDF", allow_abbrev=False
     )
     parts = parser.add_subparsers(metavar="import", required=True)
-    part = _command(parts, "import", "robot:run_import", "make a robot file from a URDF file")
+    part = _command(parts, "import", "make a robot file from a URDF file", "robot import")
     part.add_argument("file", metavar="FILE.urdf")
     part.add_argument("--base", metavar="LINK", required=True, help="link that is the robot's base")
     part.add_argument("--tip", metavar="LINK", required=True, help="link that is the flange")
@@ -337,9 +333,7 @@ def _robot(commands: _Commands) -> None:
 
 
 def _recheck(commands: _Commands) -> None:
-    parser = _command(
-        commands, "recheck", "recheck:run", "did the camera move since an earlier session?"
-    )
+    parser = _command(commands, "recheck", "did the camera move since an earlier session?")
     parser.add_argument("dir", metavar="DIR", help="a session with one to three new stations")
     parser.add_argument(
         "--against", metavar="OLD", required=True, help="the folder of the earlier session"
@@ -350,9 +344,7 @@ def _recheck(commands: _Commands) -> None:
 
 
 def _compare(commands: _Commands) -> None:
-    parser = _command(
-        commands, "compare", "compare:run", "the difference of results, and their history"
-    )
+    parser = _command(commands, "compare", "the difference of results, and their history")
     parser.add_argument("dir", metavar="DIR", help="a session with a result")
     parser.add_argument("others", metavar="OTHER", nargs="+", help="sessions to compare it with")
     parser.add_argument("--figure", metavar="FILE", help="draw the history (.svg, .png or .pdf)")
@@ -360,9 +352,7 @@ def _compare(commands: _Commands) -> None:
 
 
 def _proof(commands: _Commands) -> None:
-    parser = _command(
-        commands, "proof", "proof:run", "prove a result by touching points that the camera sees"
-    )
+    parser = _command(commands, "proof", "prove a result by touching points that the camera sees")
     parser.add_argument("dir", metavar="DIR")
     parser.add_argument("--tip", metavar="TEXT", help="x y z of the pointer's tip in the flange")
     parser.add_argument("--tip-u", metavar="U", type=number, help="its standard uncertainty, mm")
@@ -385,9 +375,7 @@ def _proof(commands: _Commands) -> None:
 
 
 def _shift(commands: _Commands) -> None:
-    parser = _command(
-        commands, "shift", "shift:run", "carry points over that are fixed to the camera's frame"
-    )
+    parser = _command(commands, "shift", "carry points over that are fixed to the camera's frame")
     parser.add_argument("dir", metavar="DIR", help="the session with the new result")
     parser.add_argument("--points", metavar="FILE", help="CSV name,fixed_to,... as on the pendant")
     parser.add_argument("--against", metavar="OLD", help="the folder of the earlier session")
@@ -396,9 +384,9 @@ def _shift(commands: _Commands) -> None:
 
 
 def _explain(commands: _Commands) -> None:
-    parser = _command(commands, "explain", "explain:run", "explain a finding: cause, signs, remedy")
+    parser = _command(commands, "explain", "explain a finding: cause, signs, remedy")
     parser.add_argument("code", metavar="CODE", nargs="?", help="without a code: list them all")
 
 
 def _doctor(commands: _Commands) -> None:
-    _command(commands, "doctor", "doctor:run", "what a supporter asks first about this machine")
+    _command(commands, "doctor", "what a supporter asks first about this machine")

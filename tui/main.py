@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 import traceback
 from collections.abc import Sequence
-from importlib import import_module
 
 from engine.errors import StationbookError
+from engine.sessions.store import append_error_log
 
 from .arguments import build_parser, joined
+from .commands import find
 
 EXIT_BAD_INPUT = 2  # bad input or usage; 1 is kept for findings at level error
 EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
@@ -23,9 +25,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if reconfigure is not None:  # a console that cannot show a sign must not stop the program
             reconfigure(errors="backslashreplace")
     args = build_parser().parse_args(joined(sys.argv[1:] if argv is None else argv))
-    module, _, function = args.run.partition(":")
     try:
-        status: int = getattr(import_module(f"tui.commands.{module}"), function)(args)
+        status = find(args.run)(args)
         sys.stdout.flush()
     except StationbookError as error:
         return _failed(args, str(error))
@@ -41,8 +42,6 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _failed(args: object, sentence: str) -> int:
     if getattr(args, "json", False):
-        import json
-
         print(json.dumps({"format": 1, "error": sentence}, ensure_ascii=False))
     print(f"stationbook: {sentence}", file=sys.stderr)
     return EXIT_BAD_INPUT
@@ -50,8 +49,6 @@ def _failed(args: object, sentence: str) -> int:
 
 def _unexpected(error: Exception) -> str:
     """Log an error nobody foresaw and return the sentence to show instead of a traceback."""
-    from engine.sessions.store import append_error_log
-
     text = "".join(traceback.format_exception(error))
     if os.environ.get("STATIONBOOK_DEBUG"):
         print(text, file=sys.stderr)

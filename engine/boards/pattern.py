@@ -61,8 +61,6 @@ class Board:
 
     def points(self) -> NDArray[np.float64]:
         """Return the points (count, 3) [mm] in the board frame; row k is the point with id k."""
-        import numpy as np
-
         row, column = np.divmod(np.arange(self.count), self.columns)
         if self.pattern == "circles-staggered":
             x, y = (2 * column + row % 2) * self.pitch_mm / 2, row * self.pitch_mm / 2

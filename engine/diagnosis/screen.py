@@ -18,6 +18,7 @@ from ..arrays import Array
 from ..camera.lens import Lens
 from ..camera.views import linearised
 from ..estimate.noise import Noise, NoisePrior
+from ..frames import skew
 from .scene import Scene
 
 Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
@@ -96,8 +97,6 @@ def side_columns(typed: Array) -> dict[str, Array]:
     The flange's: F' = F · D with D = [Exp(r) | t], exact for any size. The base's: F' = E · F, the
     rotation about the middle of the poses, exact for small ones.
     """
-    from ..frames import skew
-
     n = len(typed)
     flange, base = np.zeros((n, 6, 6)), np.zeros((n, 6, 6))
     flange[:, :3, :3] = flange[:, 3:, 3:] = typed[:, :3, :3]

@@ -114,8 +114,6 @@ def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Predi
 
 def deviation(prediction: Prediction, pose: Array) -> float:
     """Return the squared deviation of a typed pose from a prediction (chi-square, 6 degrees)."""
-    from ..frames import displacement
-
     off = displacement(pose, prediction.flange)
     return float(off @ np.linalg.solve(prediction.covariance, off))
 

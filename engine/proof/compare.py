@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -239,9 +241,6 @@ def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> b
     Drift at the work volume since the first result with U = 2u, over the day of each session, and
     the tolerance as a line. Raises ValueError for another format.
     """
-    import io
-    from datetime import datetime
-
     import matplotlib as mpl
     from matplotlib.figure import Figure
 

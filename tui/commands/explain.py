@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from difflib import get_close_matches
 from typing import Any
 
 from engine.catalogue import CATALOGUE, Entry
@@ -23,8 +24,6 @@ def run(args: argparse.Namespace) -> int:
                 print(f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}")
         return 0
     if args.code not in codes:
-        from difflib import get_close_matches
-
         near = get_close_matches(args.code, codes, n=1)
         hint = f"Did you mean {near[0]}?" if near else "`stationbook explain` lists all codes."
         raise UsageError(f"there is no finding {args.code!r}", hint)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from engine.findings import finding
 from engine.sessions.folder import create_session
+from engine.steps.recheck import start_again
 
 from ..output import print_findings, print_json
 
@@ -17,8 +18,6 @@ def run(args: argparse.Namespace) -> int:
     cell = Path(args.cell)
     given = {"name": args.name, "operator": args.operator, "now": datetime.now().astimezone()}
     if cell.is_dir():
-        from engine.steps.recheck import start_again
-
         session = start_again(cell, Path(args.dir), **given)
     else:
         session = create_session(cell, Path(args.dir), **given)

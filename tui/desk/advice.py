@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from engine.cell.session import PlannedStation
+from engine.cell.session import PlannedStation, Session
+from engine.plans.types import Step, Wish
+from engine.steps.planning import passed_over, plan_session, revised
+from engine.steps.pose_against_image import predictor_for
 
 from .solution import Solution
-
-if TYPE_CHECKING:
-    from engine.cell.session import Session
-    from engine.plans.types import Step
 
 ENOUGH = 0.95  # [-] a next station that leaves more of U than this is not worth the stop
 
@@ -55,9 +53,6 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
 
     Raises StationbookError.
     """
-    from engine.plans.types import Wish
-    from engine.steps.planning import passed_over, plan_session, revised
-
     plan = revised(session, folder) or plan_session(
         session, folder, Wish(avoid=passed_over(session))
     )
@@ -68,6 +63,4 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
 
 def predict(session: Session, folder: Path) -> None:
     """Make what the next pose is checked against, so that typing need not wait for it."""
-    from engine.steps.pose_against_image import predictor_for
-
     predictor_for(session, folder)

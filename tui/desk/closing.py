@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from engine.cell.session import PlannedStation, Station, labelled
+from engine.plans.plan import CLOSING
 
+from .desk import Desk
 from .entry import Entry
 from .views import Move
-
-if TYPE_CHECKING:
-    from .desk import Desk
 
 WHY = "shows whether board or camera moved meanwhile"
 
@@ -60,6 +58,4 @@ def visited(desk: Desk, entry: Entry) -> int | None:
 
 
 def _is_closing(planned: PlannedStation) -> bool:
-    from engine.plans.plan import CLOSING
-
     return planned.why == CLOSING

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from engine.arrays import Array
+from engine.cell.session import Station
+from engine.cell.stations import station_pose
 from engine.errors import StationbookError
+from engine.images.load import encode_png
+from engine.plans.types import Step
+from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
+from engine.sessions.store import write_bytes_new
+from engine.simulate.stations import typing_slip
+from engine.simulate.virtual_cell import VirtualCell
+from engine.steps.demo import INCOMING, prepare
 
-from .desk import now
-
-if TYPE_CHECKING:
-    from engine.arrays import Array
-    from engine.cell.session import Station
-    from engine.plans.types import Step
-    from engine.simulate.virtual_cell import VirtualCell
+from . import now
 
 STOPS = 8
 SLIP_STOP = 6  # by then the other stations agree, so that the slip stands out
@@ -30,10 +36,6 @@ class Simulated:
     @classmethod
     def prepare(cls, folder: Path, seed: int) -> Simulated:
         """Make the session and its simulated cell. Takes seconds; raises FileError."""
-        from engine.sessions.confirmed import confirm
-        from engine.sessions.folder import open_session
-        from engine.steps.demo import prepare
-
         virtual = prepare(folder, seed, now())
         if source := open_session(folder).cell.camera.source:
             confirm(folder, source, now=now())
@@ -48,18 +50,12 @@ class Simulated:
 
     def drive_back(self, station: Station | None) -> None:
         """Drive back to a recorded station by its typed pose, and save an image. Takes time."""
-        from engine.cell.stations import station_pose
-
         pose = None if station is None else station_pose(self.virtual.cell, station)
         if pose is None:
             raise StationbookError("no station is recorded to go back to")
         self._go(pose)
 
     def _go(self, base_T_flange: Array) -> None:
-        from engine.images.load import encode_png
-        from engine.sessions.store import write_bytes_new
-        from engine.steps.demo import INCOMING
-
         self.virtual.go_to(base_T_flange)
         self.stop += 1
         self.fields = self.virtual.pendant_pose()
@@ -71,10 +67,6 @@ class Simulated:
         """A wrong digit to be typed at this stop, or "": label and value."""
         if self.stop != SLIP_STOP:
             return ""
-        import numpy as np
-
-        from engine.simulate.stations import typing_slip
-
         slipped = typing_slip(self.fields, np.random.default_rng(self.seed))
         at = next(n for n, (a, b) in enumerate(zip(self.fields, slipped, strict=True)) if a != b)
         return f"{self.virtual.cell.pendant.labels[at]} {slipped[at]}"

@@ -11,30 +11,25 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
-from typing import TYPE_CHECKING
 
-from engine.cell.session import PlannedStation
+from engine.cell.cameras import seen_by
+from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError, StationbookError
 from engine.findings import Finding
+from engine.pendant.entry import PartialField, parse_partial
+from engine.sessions.changes import Change, Who, commit
+from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
+from engine.sessions.lock import WriterLock, writing
 from engine.sessions.places import SESSION_FILE
+from engine.steps.solve import keep
+from engine.steps.station_image import ViewDraft, examine_image_data
+from engine.steps.station_pose import Known, known
 
+from . import now
 from .advice import Advice
 from .rows import Row, next_planned, rows
 from .solution import Solution
-
-if TYPE_CHECKING:
-    from engine.cell.session import Session
-    from engine.pendant.entry import PartialField
-    from engine.sessions.changes import Change, Who
-    from engine.sessions.lock import WriterLock
-    from engine.steps.station_image import ViewDraft
-    from engine.steps.station_pose import Known
-
-
-def now() -> datetime:
-    """Return the time with its zone, as it is stored."""
-    return datetime.now().astimezone()
 
 
 class Desk:
@@ -70,9 +65,6 @@ class Desk:
 
         Raises BusyError naming the other writer, FileError naming what is wrong.
         """
-        from engine.sessions.folder import open_session
-        from engine.sessions.lock import writing
-
         with self._guard:
             if not self.follow and self._lock is None:
                 self._lock = writing(self.folder, self.operator)
@@ -146,15 +138,11 @@ class Desk:
     def fields(self, text: str) -> list[PartialField]:
         """Return the fields of a line that is being typed."""
         session = self.opened()  # first: until then the engine is not loaded either
-        from engine.pendant.entry import parse_partial
 
         return parse_partial(text, session.cell.pendant)
 
     def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
         """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
-        from engine.cell.cameras import seen_by
-        from engine.steps.station_image import examine_image_data
-
         return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)
 
     @property
@@ -165,8 +153,6 @@ class Desk:
 
     def earlier(self, station: int | None) -> Known:
         """Return what earlier stations say, computed once per state of the session."""
-        from engine.steps.station_pose import known
-
         session, kept = self.opened(), self._known
         if kept is None or kept[0] is not session or kept[1] != station:
             kept = self._known = (session, station, known(session, before=station))
@@ -177,8 +163,6 @@ class Desk:
     @property
     def who(self) -> Who:
         """Who changes the session, and when: the operator, now."""
-        from engine.sessions.changes import Who
-
         return Who(self.operator, self.clock())
 
     def do(
@@ -208,8 +192,6 @@ class Desk:
 
     def keep(self, solution: Solution) -> None:
         """Store a result in the folder, unless the session was changed while it was computed."""
-        from engine.steps.solve import keep
-
         with self._guard:
             if self._writable() is not solution.session:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
@@ -241,8 +223,6 @@ class Desk:
     def _step_back(
         self, source: list[tuple[str, Session]], target: list[tuple[str, Session]], word: str
     ) -> str:
-        from engine.sessions.changes import Change
-
         with self._guard:
             current = self._writable()
             if not source:
@@ -254,8 +234,6 @@ class Desk:
             return what
 
     def _commit(self, change: Change | None, operator: str | None = None) -> None:
-        from engine.sessions.changes import Who, commit
-
         if change is None:
             return
         commit(self.folder, change, Who(operator or self.operator, self.clock()))

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from engine.steps.editing import correct_pose, examine_correction
+from engine.steps.planning import with_rest
+from engine.steps.recording import Draft, examine, judged_view, record_station
+from engine.steps.station_image import no_view
+from engine.steps.station_pose import examine_line
 
 from .closing import visited
 from .desk import Desk
 from .entry import Entry
 
-if TYPE_CHECKING:
-    from engine.steps.recording import Draft
-
 
 def examined(desk: Desk, entry: Entry) -> Draft:
     """Examine what was typed so far and what was seen."""
-    from engine.steps.editing import examine_correction
-    from engine.steps.recording import examine, judged_view
-    from engine.steps.station_image import no_view
-    from engine.steps.station_pose import examine_line
-
     session, folder, station = desk.opened(), desk.folder, entry.station
     joints, earlier = entry.joints or None, desk.earlier(station)
     if entry.purpose == "correct" and station is not None:
@@ -38,10 +34,6 @@ def examined(desk: Desk, entry: Entry) -> Draft:
 
 def store(desk: Desk, entry: Entry) -> int:
     """Store the entry and return the station's id; raises StationbookError if it cannot be."""
-    from engine.steps.editing import correct_pose
-    from engine.steps.planning import with_rest
-    from engine.steps.recording import record_station
-
     draft, who = entry.draft or examined(desk, entry), desk.who
     codes, reason, station = entry.codes, entry.reason, entry.station
     if entry.purpose == "correct" and station is not None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_gravity
-
-if TYPE_CHECKING:
-    from engine.steps.recording import Draft
-    from engine.steps.station_image import ViewDraft
+from engine.steps.recording import Draft, outstanding
+from engine.steps.station_image import ViewDraft
+from engine.steps.station_pose import OVERRULED_WITH_REASON
 
 Purpose = Literal["record", "retake", "correct"]
 
@@ -51,8 +50,6 @@ class Entry:
 
     def standing(self) -> tuple[Finding, ...]:
         """Return what still keeps the station from being stored."""
-        from engine.steps.recording import outstanding
-
         return outstanding(self.findings, self.codes, self.reason)
 
     def needs_reason(self) -> bool:
@@ -77,8 +74,6 @@ class Entry:
 
 def refuse_hard(findings: Iterable[Finding]) -> None:
     """Raise StationbookError for the first error that nobody can overrule."""
-    from engine.steps.station_pose import OVERRULED_WITH_REASON
-
     for item in findings:
         if item.level is Level.ERROR and item.code not in OVERRULED_WITH_REASON:
             raise StationbookError(

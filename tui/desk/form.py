@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
+from engine.errors import PoseError
+from engine.pendant.entry import typed_number
+
 Check = Callable[[str], str | None]  # what is wrong with a text, or None
 
 
@@ -38,33 +41,29 @@ def is_yes(text: str) -> bool:
 
 
 def number(text: str) -> str | None:
-    """Check for a number."""
+    """Check for a number, by the rules of the pose line."""
     try:
-        float(text.replace(",", "."))
-    except ValueError:
-        return "Type a number, such as 20.0."
+        as_number(text)
+    except PoseError as error:
+        return str(error)
     return None
 
 
 def above_zero(text: str) -> str | None:
     """Check for a number above zero."""
     wrong = number(text)
-    if wrong is None and float(text.replace(",", ".")) <= 0:
-        return "It must be above 0."
-    return wrong
+    return "It must be above 0." if wrong is None and as_number(text) <= 0 else wrong
 
 
 def not_below_zero(text: str) -> str | None:
     """Check for a number that is 0 or above."""
     wrong = number(text)
-    if wrong is None and as_number(text) < 0:
-        return "It must not be below 0."
-    return wrong
+    return "It must not be below 0." if wrong is None and as_number(text) < 0 else wrong
 
 
 def as_number(text: str) -> float:
-    """Read a number with a point or a comma."""
-    return float(text.replace(",", "."))
+    """Read a number with a point or a comma; raises PoseError for anything else."""
+    return typed_number(text)
 
 
 def one_of(*words: str) -> Check:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import numpy as np
+from numpy.typing import NDArray
 
 from engine.errors import FileError, StationbookError
+from engine.sessions.folder import stored_points
+from engine.steps.pictures import Thumbnail, coverage, places, seen, thumbnail
 
 from .desk import Desk
 from .entry import Entry
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from engine.steps.pictures import Thumbnail
 
 
 def picture(
@@ -24,8 +21,6 @@ def picture(
     Where the entry has none yet, the last one recorded. Raises StationbookError where there is no
     image at all, FileError where it cannot be read.
     """
-    from engine.steps.pictures import thumbnail
-
     view = entry.view
     if station is None and view is not None and view.image is not None:
         found = 0 if view.pixels is None else len(view.pixels)
@@ -39,9 +34,6 @@ def picture(
 
 
 def _stored(desk: Desk, number: int, columns: int, rows: int) -> tuple[Thumbnail, str]:
-    from engine.sessions.folder import stored_points
-    from engine.steps.pictures import thumbnail
-
     session = desk.opened()
     station = session.station(number)
     if station is None or station.image is None:
@@ -58,8 +50,6 @@ def _stored(desk: Desk, number: int, columns: int, rows: int) -> tuple[Thumbnail
 
 def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int64]:
     """Return (rows, columns): how often the board was seen in each part of the view."""
-    from engine.steps.pictures import coverage, seen
-
     session = desk.opened()
     counts = coverage(session, desk.folder, columns, rows)
     if entry.view is not None and entry.view.pixels is not None:
@@ -69,6 +59,4 @@ def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int
 
 def where(desk: Desk) -> list[tuple[int, float, float, float]]:
     """Return id and flange position [mm, base] of every station in use."""
-    from engine.steps.pictures import places
-
     return places(desk.opened())

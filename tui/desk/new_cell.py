@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
+
+from engine.errors import FileError, StationbookError
+from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
+from engine.sessions.cell_file import read_cell_node
+from engine.sessions.dump import yaml_dump
+from engine.sessions.parts_file import ROBOT, read_robot
+from engine.sessions.store import make_folder, write_bytes_new
+from engine.sessions.yaml_text import parse_yaml
 
 from .form import (
     Check,
@@ -19,9 +27,6 @@ from .form import (
     one_of,
     whole,
 )
-
-if TYPE_CHECKING:
-    from engine.pendant.labels import LabelSet
 
 Answers = Mapping[str, str]
 LENS_COUNTS = (0, 4, 5, 8, 12, 14)  # lengths that the lens model knows
@@ -184,12 +189,6 @@ def save(answers: Answers) -> Path:
     Raises StationbookError naming the key that does not fit, FileError where the file is there
     already.
     """
-    from engine.errors import FileError, StationbookError
-    from engine.sessions.cell_file import read_cell_node
-    from engine.sessions.dump import yaml_dump
-    from engine.sessions.store import make_folder, write_bytes_new
-    from engine.sessions.yaml_text import parse_yaml
-
     path = Path(answers["file"]).expanduser()
     if path.suffix not in (".yaml", ".yml"):
         path = path / "cell.yaml"
@@ -206,8 +205,6 @@ def save(answers: Answers) -> Path:
 
 def label_sets() -> list[tuple[LabelSet, tuple[str, ...]]]:
     """Return the common label sets, each with the numbers of the example pose."""
-    from engine.pendant.labels import LABEL_SETS, example_fields
-
     return [(labels, example_fields(labels)) for labels in LABEL_SETS]
 
 
@@ -216,8 +213,6 @@ def _robot_document(answers: Answers) -> Any:
     if kind == "none":
         return "none"
     if kind == "file":
-        from engine.sessions.parts_file import ROBOT, read_robot
-
         return ROBOT.write(read_robot(Path(answers["robot_file"]).expanduser()))
     names = SIX_AXIS if kind == "six" else FOUR_AXIS
     limits = as_numbers(answers["limits"])

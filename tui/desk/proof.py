@@ -10,22 +10,32 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
+from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
+from engine.findings import Finding
+from engine.images.sources import NewImage
+from engine.proof.conclusion import Proof
+from engine.proof.touch import PointError
+from engine.proof.touch_file import Touch, Touches, read_touches
+from engine.sessions.changes import Change
+from engine.sessions.places import PROOF_FILE
+from engine.sessions.results import input_hashes, read_result
+from engine.sessions.store import write_bytes_new
+from engine.steps.proving import (
+    CAUTIONS,
+    Recorded,
+    pointer_set,
+    proof_kept,
+    prove,
+    touch_added,
+    touch_forgotten,
+    view_added,
+)
 
 from .desk import Desk
 from .views import Fact, Facts, FieldView
-
-if TYPE_CHECKING:
-    from engine.cell.session import Session
-    from engine.findings import Finding
-    from engine.images.sources import NewImage
-    from engine.proof.conclusion import Proof
-    from engine.proof.touch import PointError
-    from engine.proof.touch_file import Touch, Touches
-    from engine.sessions.changes import Change
-    from engine.steps.proving import Recorded
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
 NO_POINT = "type the number of the board point first, a whole number, then the pose"
@@ -60,8 +70,6 @@ class Touching:
 
     def read(self) -> None:
         """Read what was touched and conclude from it. Raises FileError for a damaged file."""
-        from engine.proof.touch_file import read_touches
-
         self._stamp = self._current_stamp()
         self.found = read_touches(self.desk.folder)
         self.proof, self.trouble, self.stored = None, "", True
@@ -72,9 +80,6 @@ class Touching:
                 self.trouble = str(error)
 
     def _conclude(self) -> None:
-        from engine.sessions.results import read_result
-        from engine.steps.proving import prove
-
         desk = self.desk
         self._keep_result()
         self.proof, self._document = prove(desk.opened(), desk.folder)
@@ -83,8 +88,6 @@ class Touching:
 
     def _keep_result(self) -> None:
         """Store the result that is shown, where the folder holds none of the session as it is."""
-        from engine.sessions.results import input_hashes, read_result
-
         desk = self.desk
         if desk.follow or desk.solution is None or not desk.fresh:
             return
@@ -96,8 +99,6 @@ class Touching:
 
     def keep(self) -> None:
         """Store the result with what is concluded now. Raises StationbookError without it."""
-        from engine.steps.proving import proof_kept
-
         if self.proof is None:
             raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
         folder, document = self.desk.folder, self._document
@@ -114,15 +115,11 @@ class Touching:
 
     def set_pointer(self, tip: str, u: str) -> None:
         """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
-        from engine.steps.proving import pointer_set
-
         u_mm = float(u.replace(",", "."))
         self._do(lambda session, found: pointer_set(session, found, tip, u_mm))
 
     def add_view(self, path: Path, looked: str | None) -> int:
         """Add an image (or points) of the board lying in the cell; returns its number."""
-        from engine.steps.proving import view_added
-
         folder, now = self.desk.folder, self.desk.clock()
         return self._do(
             lambda session, found: view_added(session, folder, found, path, looked, now)
@@ -130,8 +127,6 @@ class Touching:
 
     def add_image(self, image: NewImage, looked: str | None) -> int:
         """Add an image as the source delivered it; returns its number."""
-        from engine.sessions.store import write_bytes_new
-
         with TemporaryDirectory(prefix="stationbook-") as place:
             path = Path(place) / PurePath(image.name).name
             write_bytes_new(path, image.data)
@@ -141,8 +136,6 @@ class Touching:
 
     def add_touch(self, text: str) -> int:
         """Add the touch that was typed, point and pose in one line; returns its number."""
-        from engine.steps.proving import touch_added
-
         point, pose = split(text)
         if point is None:
             raise UsageError(NO_POINT)
@@ -153,14 +146,10 @@ class Touching:
 
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
-        from engine.steps.proving import touch_forgotten
-
         self._do(lambda session, found: touch_forgotten(session, found, touch))
 
     def _do(self, step: Callable[[Session, Touches], Recorded]) -> int:
         """Record one change of what was touched, conclude anew, and return its number."""
-        from engine.proof.touch_file import read_touches
-
         recorded: list[int] = []
 
         def record(session: Session) -> Change:
@@ -173,8 +162,6 @@ class Touching:
         return recorded[0]
 
     def _current_stamp(self) -> tuple[int, int] | None:
-        from engine.sessions.places import PROOF_FILE
-
         with suppress(OSError):
             status = (self.desk.folder / PROOF_FILE).stat()
             return status.st_mtime_ns, status.st_size
@@ -252,8 +239,6 @@ def split(text: str) -> tuple[int | None, str]:
 
 def cautions() -> str:
     """Return what is said at all times while points are touched."""
-    from engine.steps.proving import CAUTIONS
-
     return "CAUTION  " + " ".join(CAUTIONS)
 
 

@@ -11,18 +11,20 @@ from collections.abc import Iterable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
+from engine.proof.recheck import Recheck
+from engine.sessions.folder import START
+from engine.sessions.journal import read_journal
+from engine.steps.quick import solve_quickly
+from engine.steps.recheck import ACTION, CAUTIONS, note_recheck, recheck_session
 
 from .desk import Desk
 from .overview import SessionRow, overview
 from .solution import Solution, stated
 from .views import Fact, Facts
-
-if TYPE_CHECKING:
-    from engine.proof.recheck import Recheck
 
 SAID: dict[tuple[str, bool | None], tuple[str, str]] = {
     ("none", False): ("NOT MOVED", "good"),
@@ -73,9 +75,6 @@ def earlier_sessions(desk: Desk) -> list[SessionRow]:
 
 def begun_against(desk: Desk) -> str | None:
     """Return the folder's name of the session that this one was begun to recheck, or None."""
-    from engine.sessions.folder import START
-    from engine.sessions.journal import read_journal
-
     with suppress(FileError):
         for line in read_journal(desk.folder):
             if line.get("action") == START and isinstance(line.get("against"), str):
@@ -88,15 +87,11 @@ def compare(desk: Desk, against: Path) -> dict[str, Recheck]:
 
     Raises UsageError for another cell, FileError for what cannot be read.
     """
-    from engine.steps.recheck import recheck_session
-
     return recheck_session(desk.opened(), desk.folder, against)
 
 
 def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
     """Keep in the journal what was said. Raises StationbookError."""
-    from engine.steps.recheck import note_recheck
-
     desk.beside(lambda session: note_recheck(answers, session, desk.folder, against))
 
 
@@ -105,8 +100,6 @@ def recalibrated(desk: Desk, board_from: Path) -> Solution:
 
     Nothing is stored. Raises StationbookError.
     """
-    from engine.steps.quick import solve_quickly
-
     session = desk.opened()
     solution = stated(session, solve_quickly(session, desk.folder, board_from))
     if not solution.solved.result.solved:
@@ -143,16 +136,11 @@ def answer_facts(answer: Recheck) -> Facts:
 
 def cautions() -> str:
     """Return what is said at all times during a recheck."""
-    from engine.steps.recheck import CAUTIONS
-
     return "CAUTION  " + " ".join(CAUTIONS)
 
 
 def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:
     """Return the last recheck of each session by its folder's name, as either of the two."""
-    from engine.sessions.journal import read_journal
-    from engine.steps.recheck import ACTION
-
     found: dict[str, LastRecheck] = {}
     for folder in folders:
         with suppress(FileError):

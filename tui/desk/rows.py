@@ -10,6 +10,8 @@ from engine.cell.session import PlannedStation, Station
 from engine.findings import Finding, Level
 
 Kind = Literal["recorded", "planned"]
+State = Literal["ok", "accepted", "closing", "aside", "ERROR", "doubt", "no image", "NEXT", "to do",
+                "skipped"]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +21,7 @@ class Row:
     kind: Kind
     key: int
     label: str
-    state: str
+    state: State
     role: str
     fields: tuple[str, ...] = ()
     text: str = ""
@@ -53,6 +55,13 @@ def next_planned(plan: Sequence[PlannedStation], wished: int | None = None) -> i
     return next((index for index, planned in enumerate(plan) if planned.skipped is None), None)
 
 
+def first_choice(rows: Sequence[Row]) -> int:
+    """Return the number of the row of the next planned station, or of the last one recorded."""
+    coming = [n for n, row in enumerate(rows) if row.state == "NEXT"]
+    recorded = [n for n, row in enumerate(rows) if row.kind == "recorded"]
+    return (coming or recorded[-1:] or [0])[0]
+
+
 def counts(stations: Sequence[Station], plan: Sequence[PlannedStation]) -> tuple[int, int, int]:
     """Return how many stations are in use, set aside, and still to do."""
     used = sum(station.use for station in stations)
@@ -67,7 +76,7 @@ def _recorded(station: Station, level: Level | None) -> Row:
     return Row("recorded", station.id, str(station.id), state, role, fields, note)
 
 
-def _state(station: Station, level: Level | None) -> tuple[str, str]:
+def _state(station: Station, level: Level | None) -> tuple[State, str]:
     if not station.use:
         return "aside", "dim"
     if level is Level.ERROR:
@@ -85,7 +94,8 @@ def _planned(planned: PlannedStation, index: int, number: int, is_next: bool) ->
     if planned.skipped is not None:
         return Row("planned", index, "-", "skipped", "dim", (), planned.skipped)
     label = f"{number}"
-    state, role = ("NEXT", "note") if is_next else ("to do", "dim")
+    state: State = "NEXT" if is_next else "to do"
+    role = "note" if is_next else "dim"
     text = planned.jog or "" if not planned.pose else ""
     return Row("planned", index, label, state, role, planned.pose or (), text)
 

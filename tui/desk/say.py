@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from engine.cell.session import labelled
 from engine.findings import Level, worst
+from engine.steps.station_image import ViewDraft
 
 from .advice import Advice
 from .closing import back_to, first_station
 from .desk import Desk
 from .rows import Row, counts
 from .views import Fact, Facts, Move, Quality, Title
-
-if TYPE_CHECKING:
-    from engine.steps.station_image import ViewDraft
 
 MOVED = ("camera-moved", "board-moved")  # a recheck against an earlier session tells more
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}

@@ -6,15 +6,18 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
+
+from engine.cell.cameras import cell_of
+from engine.cell.cell import Cell
+from engine.cell.session import Session
 from engine.errors import FileError
 from engine.findings import Finding, all_findings
-
-if TYPE_CHECKING:
-    from engine.cell.cell import Cell
-    from engine.cell.session import Session
-    from engine.steps.solve import Solved
+from engine.pendant.entry import format_pose
+from engine.sessions.results import read_result
+from engine.steps.solve import Solved, solve_session
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
 
@@ -45,8 +48,6 @@ class Solution:
 
     def further(self) -> list[tuple[str, Mapping[str, Any], Mapping[str, Sequence[str]]]]:
         """Return name, document and `shown` of each further camera that saw stations."""
-        from engine.cell.cameras import cell_of
-
         cell = self.session.cell
         parts = (self.document.get("cameras") or {}).items()
         return [(name, part, as_shown(cell_of(cell, name), part)) for name, part in parts if part]
@@ -67,8 +68,6 @@ def solvable(session: Session | None) -> bool:
 
 def solve(session: Session, folder: Path) -> Solution:
     """Solve a session; nothing is stored. May take seconds. Raises StationbookError."""
-    from engine.steps.solve import solve_session
-
     return stated(session, solve_session(session, folder))
 
 
@@ -84,8 +83,6 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
     Stations alone know neither the touches that proved a result, nor the board's old place that a
     quick re-calibration trusted.
     """
-    from engine.sessions.results import read_result
-
     with suppress(FileError):
         document = read_result(folder)
         if document.pop("inputs", None) == solution.solved.inputs:
@@ -95,10 +92,6 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
 
 def as_shown(cell: Cell, document: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
     """Return the transforms of a solve document as the pendant would show them."""
-    import numpy as np
-
-    from engine.pendant.entry import format_pose
-
     return {
         key: format_pose(np.array(document[key]["matrix"], float), cell.pendant)
         for key in (cell.camera_key, cell.board_key)

@@ -7,17 +7,17 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from engine.cell.cameras import cell_of
+from engine.cell.cell import Cell
 from engine.errors import StationbookError
+from engine.findings import Finding, finding
+from engine.images.sources import ImageSource, NewImage
+from engine.sessions.confirmed import confirm
+from engine.steps.station_image import ViewDraft, confirmed_source, inactive_source
 
 from .desk import Desk
-
-if TYPE_CHECKING:
-    from engine.cell.cell import Cell
-    from engine.findings import Finding
-    from engine.images.sources import ImageSource, NewImage
-    from engine.steps.station_image import ViewDraft
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
@@ -53,8 +53,6 @@ class Watch:
             self.trouble = str(error)
 
     def _open(self) -> None:
-        from engine.steps.station_image import confirmed_source, inactive_source
-
         cell = self._cell()
         source = cell.camera.source
         if not source:
@@ -72,8 +70,6 @@ class Watch:
 
     def confirm(self) -> None:
         """Let the source be used on this machine from now on, and open it."""
-        from engine.sessions.confirmed import confirm
-
         source = self._cell().camera.source
         try:
             if source:
@@ -84,8 +80,6 @@ class Watch:
             self.open()
 
     def _cell(self) -> Cell:
-        from engine.cell.cameras import cell_of
-
         return cell_of(self.desk.opened().cell, self.camera)
 
     def newest(self) -> NewImage | None:
@@ -134,8 +128,6 @@ class Watch:
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     """Search the board in an image; one from before the session says so. Raises FileError."""
-    from engine.findings import finding
-
     view = desk.examine_image(image.data, image.name, camera)
     age = before_session(desk, image)
     if not age:

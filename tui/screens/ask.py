@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -12,37 +12,9 @@ from textual.screen import ModalScreen
 
 from ..widgets.key_line import KeyLine
 from ..widgets.line_edit import LineEdit
-from ..widgets.looks import Line
-from ..widgets.sheet import Sheet
+from ..widgets.sheet import Paragraph
 
 Check = Callable[[str], str | None]  # what is wrong with the text, or None
-
-
-class Paragraph(Sheet):
-    """Text, wrapped; as high as it needs to be."""
-
-    DEFAULT_CSS = "Paragraph { height: auto; }"
-
-    def __init__(self, text: str, role: str = "text", *, id: str | None = None) -> None:
-        super().__init__(id=id)
-        self.text, self.role = text, role
-
-    def show(self, text: str, role: str = "text") -> None:
-        """Show another text."""
-        self.text, self.role = text, role
-        self.refresh(layout=True)
-        self.redraw()
-
-    def get_content_height(self, container: object, viewport: object, width: int) -> int:
-        """Return the lines that the text takes."""
-        return len(self._lines(width)) if self.text else 0
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the wrapped text."""
-        return [[(line, self.role)] for line in self._lines(width)]
-
-    def _lines(self, width: int) -> list[str]:
-        return [line for part in self.text.split("\n") for line in self.looks.wrap(part, width)]
 
 
 class Ask(ModalScreen[str | None]):

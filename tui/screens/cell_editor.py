@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.errors import StationbookError
+from engine.pendant.labels import IN_WORDS, LabelSet
 
 from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, next_page, save
 from ..desk.views import Title
-from ..widgets.chooser import Chooser
 from ..widgets.form import Form
 from ..widgets.head import CAUTION, TitleLine
 from ..widgets.key_line import KeyLine
+from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from .ask import Paragraph
-from .jobs import begin_job, in_background
-
-if TYPE_CHECKING:
-    from engine.pendant.labels import LabelSet
+from ..widgets.sheet import Paragraph
+from .ask import Confirm
+from .jobs import Jobs, in_background
 
 QUESTION = (
     "Which of these does your pendant show? Several makers use the same labels, so jog the robot "
@@ -30,7 +28,7 @@ QUESTION = (
 )
 
 
-class LabelSets(Chooser[tuple["LabelSet", tuple[str, ...]]]):
+class LabelSets(Chooser[tuple[LabelSet, tuple[str, ...]]]):
     """The common label sets with the example's numbers."""
 
     def headline(self, width: int) -> Line | None:
@@ -56,6 +54,7 @@ class CellEditor(Screen[Path | None]):
 
     def __init__(self) -> None:
         super().__init__()
+        self.jobs = Jobs(self, self.tell)
         self.answers: dict[str, str] = {}
         self.page = 0
         self._before: list[tuple[int, bool]] = []
@@ -66,7 +65,7 @@ class CellEditor(Screen[Path | None]):
         yield TitleLine(id="title")
         yield Paragraph("", "dim", id="intro")
         yield Paragraph(CAUTION, "warning", id="caution")
-        yield LabelSets(id="labels")
+        yield LabelSets(label_sets(), id="labels")
         yield KeyLine()
 
     async def on_mount(self) -> None:
@@ -81,24 +80,15 @@ class CellEditor(Screen[Path | None]):
         title = "Labels on the pendant" if self._choosing else page.title
         self.query_one(TitleLine).show(Title(f"A new cell: {title}", step))
         if self._choosing:
-            await self._show_label_sets(chooser)
+            self.query_one("#intro", Paragraph).show(QUESTION.format(pose=IN_WORDS))
+            chooser.focus()
+            self.refresh_bindings()
             return
         self.query_one("#intro", Paragraph).show(page.intro, "dim")
         questions = [
             q._replace(value=self.answers.get(q.key, q.value)) for q in page.questions(self.answers)
         ]
         await self.mount(Form(questions), before=self.query_one(KeyLine))
-        self.refresh_bindings()
-
-    async def _show_label_sets(self, chooser: LabelSets) -> None:
-        intro = self.query_one("#intro", Paragraph)
-        if not chooser.items:
-            intro.show("The examples are being worked out ...", "dim")
-            chooser.show_items(await in_background(label_sets), 0)
-        from engine.pendant.labels import IN_WORDS
-
-        intro.show(QUESTION.format(pose=IN_WORDS), "text")
-        chooser.focus()
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -125,7 +115,7 @@ class CellEditor(Screen[Path | None]):
         self.answers |= message.answers
         coming = next_page(self.answers, self.page)
         if coming is None:
-            begin_job(self, self._save, group="save")
+            self.jobs.begin(self._save, group="save")
             return
         self._before.append((self.page, False))
         self.page = coming
@@ -133,13 +123,11 @@ class CellEditor(Screen[Path | None]):
         await self._show()
 
     async def _save(self) -> None:
-        try:
-            path = await in_background(save, self.answers)
-        except StationbookError as error:
-            for form in self.query(Form):
-                form.refuse(str(error))
-            return
-        self.dismiss(path)
+        self.dismiss(await in_background(save, self.answers))
+
+    def tell(self, text: str, role: str) -> None:
+        for form in self.query(Form):
+            form.refuse(text)
 
     async def action_back(self) -> None:
         """Go back one page; from the first, leave (asking where something would be lost)."""
@@ -152,10 +140,5 @@ class CellEditor(Screen[Path | None]):
         if not any(edit.value for edit in self.query_one(Form).edits[:1]):
             self.dismiss(None)
             return
-        from .ask import Confirm
-
-        def answered(yes: bool | None) -> None:
-            if yes:
-                self.dismiss(None)
-
-        self.app.push_screen(Confirm("Leave the new cell?", "What was typed is lost."), answered)
+        leave = Confirm("Leave the new cell?", "What was typed is lost.")
+        self.jobs.ask(leave, lambda _: self.dismiss(None))

@@ -4,42 +4,23 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
-from textual.screen import Screen
 
 from engine.errors import StationbookError
+from engine.plans.types import Step
 
 from ..desk.closing import first_station
 from ..desk.demo import STOPS, Simulated
 from ..desk.desk import Desk
 from ..desk.views import Move
-from ..widgets.head import NextMove
-from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line
 from ..widgets.sheet import Sheet
-from .ask import Paragraph
 from .entry_pad import EntryPad
-from .jobs import begin_job, in_background
+from .jobs import in_background
 from .stations import Stations
-
-if TYPE_CHECKING:
-    from engine.plans.types import Step
-
-WELCOME = """\
-A camera stands over an infeed, and a robot holds a board of squares in front of it. \
-Robot, pendant and camera are simulated on this machine; nothing can be hurt.
-
-1  F4 drives the simulated robot to the next stop. The camera takes an image there.
-2  Read the simulated pendant and type its numbers in one line: 612.4 -85.1 410 ...
-3  Enter stores the station. Go on to the eighth stop.
-4  F6 solves and shows the result.
-
-At one stop you are asked to type a wrong digit, to see what the program makes of it."""
 
 
 class PendantPanel(Sheet):
@@ -84,10 +65,11 @@ class Demo(Stations):
     def __init__(self, desk: Desk, simulated: Simulated) -> None:
         super().__init__(desk)
         self.simulated = simulated
+        self.pendant = PendantPanel(id="pendant")
 
     def side(self) -> ComposeResult:
         """Yield the pendant above what the camera saw."""
-        yield PendantPanel(id="pendant")
+        yield self.pendant
         yield from super().side()
 
     def on_mount(self) -> None:
@@ -99,26 +81,21 @@ class Demo(Stations):
 
     def _show_pendant(self) -> None:
         simulated = self.simulated
-        self.query_one(PendantPanel).show(self.desk.labels, simulated.fields, simulated.stop)
+        self.pendant.show(self.desk.labels, simulated.fields, simulated.stop)
 
     def action_drive(self) -> None:
         """Drive the simulated robot to its next stop and let the camera take an image."""
-        begin_job(self, self._drive, group="drive")
+        self.jobs.begin(self._drive, group="drive")
 
     async def _drive(self) -> None:
-        self.pad.tell("The simulated robot moves ...", "note")
-        try:
-            if self.pad.entry.closing:
-                await in_background(self.simulated.drive_back, first_station(self.desk))
-            else:
-                step = await self._next_step()
-                await in_background(self.simulated.drive, step)
-        except StationbookError as error:
-            self.pad.tell(str(error), "warning")
-            return
+        self.tell("The simulated robot moves ...", "note")
+        if self.pad.entry.closing:
+            await in_background(self.simulated.drive_back, first_station(self.desk))
+        else:
+            await in_background(self.simulated.drive, await self._next_step())
         self._show_pendant()
         self.show_move()
-        self.pad.tell("Read the simulated pendant and type its numbers in one line.", "note")
+        self.tell("Read the simulated pendant and type its numbers in one line.", "note")
 
     def show_move(self) -> None:
         """Show the next move, or the slip that is asked for at this stop."""
@@ -126,13 +103,11 @@ class Demo(Stations):
         asked = self.simulated.slip and not self.pad.entry.closing
         if asked and self.simulated.stop > len(self.desk.opened().stations):
             text = f"once, type {self.simulated.slip} by mistake, and see what happens."
-            self.query_one(NextMove).show(Move(f"Station {self.simulated.stop}:", text))
+            self.next_move.show(Move(f"Station {self.simulated.stop}:", text))
 
     async def _next_step(self) -> Step | None:
         """Return the station that comes next, once it is proposed."""
-        while self.desk.session is None:
-            await asyncio.sleep(0.1)
-        if not self.desk.session.stations:
+        if not self.desk.opened().stations:
             return None
         while (advice := self.desk.advice) is None or advice.session is not self.desk.session:
             await asyncio.sleep(0.1)
@@ -145,58 +120,6 @@ class Demo(Stations):
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
         super().on_entry_pad_stored(message)
         if self.simulated.stop < STOPS:
-            self.pad.tell(f"Station {message.station} stored. F4 drives on.", "good")
+            self.tell(f"Station {message.station} stored. F4 drives on.", "good")
         else:
-            self.pad.tell("Eight stops are stored. F6 solves and shows the result.", "good")
-
-
-class Welcome(Screen[None]):
-    """Says what the demo shows while the simulated cell is made ready."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "begin", "begin", id="welcome.begin", tooltip="Begin the demo"),
-        Binding("q,escape", "leave", "leave", id="welcome.leave", tooltip="Leave the demo"),
-    ]
-
-    def __init__(self, folder: Path, seed: int) -> None:
-        super().__init__()
-        self.folder, self.seed = folder, seed
-        self.simulated: Simulated | None = None
-
-    def compose(self) -> ComposeResult:
-        with Vertical(classes="page"):
-            yield Paragraph("stationbook: the demo", "title")
-            yield Paragraph("")
-            yield Paragraph(WELCOME)
-            yield Paragraph("")
-            yield Paragraph("The simulated cell is being made ready ...", "note", id="said")
-        yield KeyLine()
-
-    def on_mount(self) -> None:
-        self.call_after_refresh(lambda: begin_job(self, self._prepare, group="prepare"))
-
-    async def _prepare(self) -> None:
-        said = self.query_one("#said", Paragraph)
-        try:
-            self.simulated = await in_background(Simulated.prepare, self.folder, self.seed)
-        except StationbookError as error:
-            said.show(str(error), "error")
-            return
-        said.show(f"Ready. Enter begins. The session lies in {self.folder}", "good")
-        self.refresh_bindings()
-
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Begin only when all is ready."""
-        return action != "begin" or self.simulated is not None
-
-    def action_begin(self) -> None:
-        if self.simulated is not None:
-            desk = Desk(self.folder)
-            desk.look()
-            self.app.push_screen(Demo(desk, self.simulated), lambda _: self.action_leave())
-
-    def action_leave(self) -> None:
-        if len(self.app.screen_stack) > 1:
-            self.dismiss(None)
-        else:
-            self.app.exit()
+            self.tell("Eight stops are stored. F6 solves and shows the result.", "good")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -12,18 +12,18 @@ from textual.message import Message
 
 from engine.errors import StationbookError
 from engine.findings import Level, worst
+from engine.pendant.entry import parse_partial
+from engine.steps.station_image import ViewDraft
 
 from ..desk.desk import Desk
 from ..desk.entering import examined, store
-from ..desk.entry import Entry
+from ..desk.entry import Entry, refuse_hard
 from ..desk.views import FieldView
 from ..widgets.entry_parts import FieldsLine, FindingsView
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
-from .jobs import begin_job, in_background
-
-if TYPE_CHECKING:
-    from engine.steps.station_image import ViewDraft
+from .ask import Ask, required
+from .jobs import Jobs, in_background
 
 PAUSE = 0.08  # s without a key before the checks run: shorter than a person notices
 
@@ -54,32 +54,31 @@ class EntryPad(Vertical):
     def __init__(self, desk: Desk, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.desk = desk
+        self.jobs = Jobs(self, self.tell)
+        self.pose, self.joints = PoseEdit(id="pose"), PoseEdit(id="joints")
+        self.fields = FieldsLine([FieldView(label, "") for label in desk.labels], id="fields")
+        self.findings = FindingsView(id="findings")
         self.entry = Entry()
         self.message: Line = []
         self._turn = asyncio.Lock()  # accepting and storing happen one after the other
         self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
     def compose(self) -> ComposeResult:
-        for name in ("pose", "joints"):
-            hidden = " hidden" if name == "joints" else ""
-            with Horizontal(classes=f"line{hidden}", id=f"{name}-line"):
+        for edit in (self.pose, self.joints):
+            with Horizontal(classes="line", id=f"{edit.id}-line"):
                 yield Prompt()
-                yield PoseEdit(id=name)
-        yield FieldsLine([FieldView(label, "") for label in self.desk.labels], id="fields")
-        yield FindingsView(id="findings")
+                yield edit
+        yield self.fields
+        yield self.findings
 
     def on_mount(self) -> None:
+        """Ask for joints only when told to; ask for nothing while following."""
         self.pose.set_prompt("Pose")
         self.joints.set_prompt("Joints")
+        self.query_one("#joints-line").add_class("hidden")
+        if self.desk.follow:
+            self.fields.display = self.query_one("#pose-line").display = False
         self.show_findings()
-
-    @property
-    def pose(self) -> PoseEdit:
-        return self.query_one("#pose", PoseEdit)
-
-    @property
-    def joints(self) -> PoseEdit:
-        return self.query_one("#joints", PoseEdit)
 
     def begin(self, entry: Entry | None = None, message: Line | None = None) -> None:
         """Begin another entry; ``message`` is said until a check answers."""
@@ -124,50 +123,41 @@ class EntryPad(Vertical):
 
     def show_fields(self) -> None:
         """Show the fields of what is typed under the pendant's labels."""
-        try:
-            fields = self.desk.fields(self.entry.text)
-        except StationbookError:  # still being opened: labels only
-            shown = [FieldView(label, "") for label in self.desk.labels]
-        else:
-            shown = [FieldView(field.label, field.text, field.problem) for field in fields]
-        self.query_one(FieldsLine).show(shown)
+        parsed = parse_partial(self.entry.text, self.desk.opened().cell.pendant)
+        self.fields.show([FieldView(part.label, part.text, part.problem) for part in parsed])
 
     def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
-        if self.desk.session is not None:
-            begin_job(self, self._check, group="check")
+        self.jobs.begin(self._check, group="check")
 
     async def _check(self) -> None:
         await asyncio.sleep(PAUSE)
         if self.entry.text.strip() and self._whole():
-            try:
-                self.entry.draft = await in_background(examined, self.desk, self.entry)
-            except StationbookError as error:
-                self.tell(str(error), "error")
-                return
+            self.entry.draft = await in_background(examined, self.desk, self.entry)
         self.show_findings()
 
     def _whole(self) -> bool:
         """Tell whether nothing is missing or wrong in the line itself."""
-        fields = self.query_one(FieldsLine).fields
-        return all(field.text and field.problem is None for field in fields)
+        return all(field.text and field.problem is None for field in self.fields.fields)
 
     def show_findings(self) -> None:
         """Show what the checks say about the entry, and how to go on."""
-        view = self.query_one(FindingsView)
         if self.entry.draft is None:
-            view.show((), message=self.message or self._typed_so_far())
+            self.findings.show((), message=self.message or self._typed_so_far())
         else:
-            view.show(self.entry.findings, self.entry.codes, self.message or self._how_to_go_on())
+            message = self.message or self._how_to_go_on()
+            self.findings.show(self.entry.findings, self.entry.codes, message)
 
     def _typed_so_far(self) -> Line:
-        fields = self.query_one(FieldsLine).fields
+        fields = self.fields.fields
         wrong = [field for field in fields if field.problem is not None]
         if wrong and self.entry.text.strip():
             return [(f"{wrong[0].label or 'line'}: ", "error"), (wrong[0].problem or "", "text")]
         missing = [field.label for field in fields if not field.text]
         if self.entry.text.strip() and missing:
             return [(f"still to type: {' '.join(missing)}", "dim")]
+        if self.desk.follow:
+            return []
         return [("Type the pose as the pendant shows it, in one line.", "dim")]
 
     def _how_to_go_on(self) -> Line:
@@ -181,8 +171,6 @@ class EntryPad(Vertical):
         return [("Look at this. ", "warning"), ("Put it right, or F2 accepts it.", "text")]
 
     def _may_accept(self) -> bool:
-        from ..desk.entry import refuse_hard
-
         try:
             refuse_hard(self.entry.standing())
         except StationbookError:
@@ -193,33 +181,21 @@ class EntryPad(Vertical):
 
     def accept(self) -> None:
         """Accept what stands; ask for a reason where one is needed."""
-        self.workers.cancel_group(self, "check")
-        begin_job(self, self._accept, group="store", exclusive=False)
+        self.jobs.stop("check")
+        self.jobs.begin(self._accept, group="store", exclusive=False)
 
     async def _accept(self) -> None:
         async with self._turn:
-            try:
-                await self._examined()
-                if self._may_accept() and self.entry.needs_reason():
-                    self._ask_reason()
-                else:
-                    self._accepted(None)
-            except StationbookError as error:
-                self.tell(str(error), "warning")
+            if self.entry.draft is None:
+                self.entry.draft = await in_background(examined, self.desk, self.entry)
+            if self._may_accept() and self.entry.needs_reason():
+                text = "\n".join(item.message for item in self.entry.standing())
+                ask = Ask("Why is it right all the same?", text, check=required)
+                self.jobs.ask(ask, self._accepted)
+            else:
+                self._accepted()
 
-    async def _examined(self) -> None:
-        """Examine the entry as it is typed now, unless that was done."""
-        if self.entry.draft is None:
-            self.entry.draft = await in_background(examined, self.desk, self.entry)
-
-    def _ask_reason(self) -> None:
-        from .ask import Ask, required
-
-        text = "\n".join(item.message for item in self.entry.standing())
-        ask = Ask("Why is it right all the same?", text, check=required)
-        self.app.push_screen(ask, lambda reason: self._accepted(reason) if reason else None)
-
-    def _accepted(self, reason: str | None) -> None:
+    def _accepted(self, reason: str | None = None) -> None:
         codes = self.entry.accept(reason)
         self.message = [(f"Accepted: {', '.join(codes)}. ", "good"), ("Enter stores it.", "text")]
         self.show_findings()
@@ -227,8 +203,8 @@ class EntryPad(Vertical):
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
         """Store the entry, unless something stands in the way."""
         message.stop()
-        self.workers.cancel_group(self, "check")
-        begin_job(self, self._storing, group="store", exclusive=False)
+        self.jobs.stop("check")
+        self.jobs.begin(self._storing, group="store", exclusive=False)
 
     async def _storing(self) -> None:
         """Store, and keep what is typed meanwhile for the next station."""
@@ -244,21 +220,17 @@ class EntryPad(Vertical):
 
     async def _store(self) -> None:
         entry = self.entry
-        try:
-            while self.searching:
-                names = ", ".join(self.searching.values())
-                self.tell(f"Waiting: the board is being searched in {names}.", "note")
-                await asyncio.sleep(PAUSE)
-            entry.draft = await in_background(examined, self.desk, entry)
-            if entry.standing():
-                self.message = []
-                self.app.bell()
-                self.show_findings()
-                return
-            station = await in_background(store, self.desk, entry)
-        except StationbookError as error:
-            self.tell(str(error), "error")
+        while self.searching:
+            names = ", ".join(self.searching.values())
+            self.tell(f"Waiting: the board is being searched in {names}.", "note")
+            await asyncio.sleep(PAUSE)
+        entry.draft = await in_background(examined, self.desk, entry)
+        if entry.standing():
+            self.message = []
+            self.app.bell()
+            self.show_findings()
             return
+        station = await in_background(store, self.desk, entry)
         word = {"record": "stored", "retake": "taken again", "correct": "corrected"}[entry.purpose]
         self.begin(message=[(f"Station {station} {word}. ", "good"), ("F7 takes it back.", "text")])
         self.post_message(self.Stored(station, entry.purpose))

@@ -1,19 +1,25 @@
-"""Help: every key of the screen below, made from its bindings."""
+"""What is known of the screen below: every key, every action to find, every finding."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import ClassVar
+from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
+from typing import Any, ClassVar
 
+from textual import actions
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.containers import Vertical
 from textual.dom import DOMNode
 from textual.screen import ModalScreen, Screen
 
+from engine.findings import Finding
+
+from ..widgets.entry_parts import finding_lines
 from ..widgets.key_line import KeyLine, key_name
 from ..widgets.looks import Line, Looks
-from ..widgets.scroll import Scroll
+from ..widgets.sheet import Scroll
 
 GAP = 2  # cells between keys, name and explanation
 
@@ -86,3 +92,70 @@ class Help(ModalScreen[None]):
 
     def action_leave(self) -> None:
         self.dismiss(None)
+
+
+class Findings(ModalScreen[None]):
+    """A page of findings on top of the screen that they belong to."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,enter,f5,q", "leave", "close", id="findings.leave", tooltip="Close"),
+        Binding("f9", "keys", "all keys", id="findings.keys", tooltip="The keys of the screen"),
+    ]
+
+    def __init__(self, findings: Sequence[Finding], accepted: Sequence[str] = ()) -> None:
+        super().__init__()
+        self.findings, self.accepted = findings, accepted
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="box tall"):
+            yield Scroll(self._lines)
+            yield KeyLine()
+
+    def _lines(self, looks: Looks, width: int) -> list[Line]:
+        if not self.findings:
+            return [[("Nothing is said yet.", "dim")]]
+        lines: list[Line] = []
+        for item in self.findings:
+            lines += finding_lines(item, looks.wrap, width, item.code in self.accepted)
+        return lines
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+    async def action_keys(self) -> None:
+        """Go on to the keys of the screen below."""
+        await self.dismiss(None)
+        await self.app.run_action("help")
+
+
+class Actions(Provider):
+    """Finds actions by their name and explanation, and tells their keys."""
+
+    async def discover(self) -> Hits:
+        """Yield every action."""
+        for node, binding in self._possible():
+            text = _text(binding)
+            yield DiscoveryHit(text, self._run(node, binding), text)
+
+    async def search(self, query: str) -> Hits:
+        """Yield the actions that match what is typed."""
+        matcher = self.matcher(query)
+        for node, binding in self._possible():
+            text = _text(binding)
+            score = matcher.match(text)
+            if score > 0:
+                yield Hit(score, matcher.highlight(text), self._run(node, binding), text)
+
+    def _possible(self) -> Iterator[tuple[DOMNode, Binding]]:
+        for node, binding in all_bindings(self.screen):
+            _, action, parameters = actions.parse(binding.action)
+            if binding.description and node.check_action(action, parameters):
+                yield node, binding
+
+    @staticmethod
+    def _run(node: DOMNode, binding: Binding) -> Any:
+        return partial(node.app.run_action, binding.action, node)
+
+
+def _text(binding: Binding) -> str:
+    return f"{binding.description}: {binding.tooltip} ({keys(binding)})"

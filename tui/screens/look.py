@@ -9,16 +9,14 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.errors import StationbookError
-
 from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.looking import covered, picture, where
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line, Looks
 from ..widgets.pictures import COVERAGE_LEGEND, coverage_lines, image_lines, view_lines
-from ..widgets.scroll import Scroll
-from .jobs import begin_job, in_background
+from ..widgets.sheet import Scroll
+from .jobs import Jobs, in_background
 
 Page = Literal["image", "coverage", "sides"]
 
@@ -37,6 +35,7 @@ class Look(Screen[None]):
         """Show the image of ``station``, or of the ``entry`` where it is None."""
         super().__init__()
         self.desk, self.entry, self.station, self.page = desk, entry, station, page
+        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield Scroll(_words("Reading ..."), id="picture")
@@ -52,7 +51,7 @@ class Look(Screen[None]):
     def action_page(self, page: Page) -> None:
         """Show another picture."""
         self.page = page
-        begin_job(self, self._show, group="picture")
+        self.jobs.begin(self._show, group="picture")
 
     async def _show(self) -> None:
         scroll = self.query_one(Scroll)
@@ -61,12 +60,11 @@ class Look(Screen[None]):
             "coverage": self._coverage,
             "sides": self._sides,
         }[self.page]
-        try:
-            lines = await in_background(make, *scroll.size)
-        except StationbookError as error:
-            scroll.show(_words(str(error)))
-            return
+        lines = await in_background(make, *scroll.size)
         scroll.show(lambda looks, width: lines)
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one(Scroll).show(_words(text))
 
     def _image(self, width: int, height: int) -> list[Line]:
         looks: Looks = self.app.looks  # type: ignore[attr-defined]

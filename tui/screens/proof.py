@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -16,16 +16,16 @@ from ..desk.desk import Desk
 from ..desk.form import above_zero, numbers
 from ..desk.proof import Touching, TouchRow, cautions
 from ..desk.say import title
-from ..desk.watch import Watch
 from ..widgets.entry_parts import FieldsLine, FindingsView
-from ..widgets.head import TitleLine
+from ..widgets.head import FactsPanel, TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.line_edit import LineEdit, Prompt
-from ..widgets.touch_list import TouchList
-from ..widgets.view_panel import FactsPanel
-from .ask import Ask, Confirm, Paragraph
-from .findings import Findings
-from .jobs import begin_job, in_background
+from ..widgets.lists import Chooser
+from ..widgets.looks import Line
+from ..widgets.sheet import Paragraph
+from .ask import Ask, Confirm
+from .help import Findings
+from .jobs import Jobs, in_background
 from .proof_images import BoardImages
 
 LOOK_EVERY = 0.5  # s between looks while following: a follower is at most 1 s behind
@@ -39,13 +39,31 @@ class TouchEdit(LineEdit):
     ]
 
 
-class Proof(Screen[None], BoardImages):
-    """Records what is touched and concludes after every touch."""
+class TouchList(Chooser[TouchRow]):
+    """Touches in the order made, each with how far camera and robot disagree there."""
+
+    def headline(self, width: int) -> Line | None:
+        """Return the names of the columns."""
+        names = ("X mm", "Y mm", "Z mm", "off mm", "U mm")
+        return [(f"{'No':>3} {'state':9}{'point':14}{_columns(names)}", "dim")]
+
+    def row_line(self, item: TouchRow, width: int) -> Line:
+        """Return number, state, point, the error on the base's axes, its size and its U."""
+        state, rest = f"{item.state:9}", f"{item.point:14}{_columns(item.figures)}"
+        return [(f"{item.touch:>3} ", "text"), (state, item.role), (rest, "text")]
+
+
+def _columns(texts: Iterable[str]) -> str:
+    return "".join(f"{text:>8}" for text in texts)
+
+
+class Proof(Screen[None]):
+    """Records what is touched and concludes after every touch; images come by `BoardImages`."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f3", "pointer", "pointer", id="proof.pointer",
                 tooltip="Describe the pointer: its tip in the flange, and how well it is known"),
-        *BoardImages.IMAGE_KEYS,
+        *BoardImages.KEYS,
         Binding("f5", "said", "findings", id="proof.said",
                 tooltip="Everything that the touches say, with what to do about it"),
         Binding("f6", "keep", "conclude", id="proof.keep",
@@ -63,27 +81,22 @@ class Proof(Screen[None], BoardImages):
         super().__init__()
         self.desk = desk
         self.touching = Touching(desk)
-        self.source = Watch(desk, desk.cameras[0])
+        self.jobs = Jobs(self, self.tell)
+        self.images = BoardImages(desk, self.touching, self.jobs, self.act)
+        self.touches = TouchList(empty="nothing touched yet", id="touches")
+        self.line = TouchEdit(id="touch")
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield Paragraph(cautions(), "warning", id="caution")
         yield FactsPanel(id="proven")
-        yield TouchList(empty="nothing touched yet", id="touches")
+        yield self.touches
         with Horizontal(classes="line", id="touch-line"):
             yield Prompt()
-            yield TouchEdit(id="touch")
+            yield self.line
         yield FieldsLine(self.touching.fields(""), id="fields")
         yield FindingsView(more="F5", id="findings")
         yield KeyLine()
-
-    @property
-    def touches(self) -> TouchList:
-        return self.query_one("#touches", TouchList)
-
-    @property
-    def line(self) -> TouchEdit:
-        return self.query_one("#touch", TouchEdit)
 
     def on_mount(self) -> None:
         """Read what was touched; while following look again and again."""
@@ -97,25 +110,28 @@ class Proof(Screen[None], BoardImages):
         else:
             self.line.focus()
         self.show_proof()
-        begin_job(self, self._begin, group="proof")
+        self.jobs.begin(self._begin, group="proof")
 
     def on_unmount(self) -> None:
         """Let the stations have the next image, however this screen is left."""
         self.desk.proving = False
 
     async def _begin(self) -> None:
-        try:
-            if not self.desk.follow:
-                await in_background(self.source.open)
-            await in_background(self.touching.read)
-        except StationbookError as error:
-            self.tell(str(error), "error")
-            return
+        """Open the source of images and read; a source that fails leaves the touches readable."""
+        refused = ""
+        if not self.desk.follow and self.touching.found is None:
+            try:
+                await in_background(self.images.source.open)
+            except StationbookError as error:
+                refused = str(error)
+        await in_background(self.touching.read)
         self.show_proof(last=True)
+        if refused:
+            self.tell(refused, "error")
 
     def _look(self) -> None:
         if self.touching.changed():
-            begin_job(self, self._begin, group="proof")
+            self.jobs.begin(self._begin, group="proof")
 
     # ---- showing ---------------------------------------------------------------------------
 
@@ -146,47 +162,39 @@ class Proof(Screen[None], BoardImages):
     # ---- recording -------------------------------------------------------------------------
 
     def act(self, said: str, work: Callable[..., object], *args: object) -> None:
-        begin_job(self, self._acting, said, work, *args, group="proof", exclusive=False)
+        """Record something in the background; ``said`` has a place for its answer."""
+        self.jobs.begin(self._acting, said, work, *args, group="proof", exclusive=False)
 
     async def _acting(self, said: str, work: Callable[..., object], *args: object) -> None:
-        try:
-            answer = await in_background(work, *args)
-        except StationbookError as error:
-            self.tell(str(error), "error")
-        else:
-            self.show_proof(said.format(answer), last=True)
+        self.show_proof(said.format(await in_background(work, *args)), last=True)
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
         """Store the touch; what is typed meanwhile belongs to the next one."""
         if message.value.strip():
             self.line.hold()
-            begin_job(self, self._touch, message.value, group="proof", exclusive=False)
+            self.jobs.begin(self._touch, message.value, group="proof", exclusive=False)
 
     async def _touch(self, text: str) -> None:
         try:
             number = await in_background(self.touching.add_touch, text)
-        except StationbookError as error:
-            self.tell(str(error), "error")
-        else:
             self.line.set("")
             self.show_proof(f"Touch {number} stored.", last=True)
-        self.line.release()
+        finally:
+            self.line.release()
 
     def action_pointer(self) -> None:
         """Ask for the pointer's tip, then for how well it is known."""
         pointer = self.touching.found.pointer if self.touching.found else None
         tip_now = " ".join(f"{x:g}" for x in pointer.tip_mm) if pointer else ""
 
-        def known(tip: str, u: str | None) -> None:
-            if u is not None:
-                self.act("The pointer is described.", self.touching.set_pointer, tip, u)
+        def known(tip: str, u: str) -> None:
+            self.act("The pointer is described.", self.touching.set_pointer, tip, u)
 
-        def placed(tip: str | None) -> None:
-            if tip is not None:
-                now = f"{pointer.u_mm:g}" if pointer else ""
-                self.app.push_screen(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
+        def placed(tip: str) -> None:
+            now = f"{pointer.u_mm:g}" if pointer else ""
+            self.jobs.ask(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
 
-        self.app.push_screen(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
+        self.jobs.ask(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
 
     def action_forget(self) -> None:
         """Ask, then leave the chosen touch out."""
@@ -195,14 +203,19 @@ class Proof(Screen[None], BoardImages):
             return
         touch = row.touch
 
-        def answered(yes: bool | None) -> None:
-            if yes:
-                self.act(f"Touch {touch} is left out.", self.touching.forget, touch)
-
         text = "It stays in proof.yaml and proves nothing from now on. It cannot be brought back."
-        self.app.push_screen(Confirm(f"Leave touch {touch} out?", text), answered)
+        self.jobs.ask(
+            Confirm(f"Leave touch {touch} out?", text),
+            lambda _: self.act(f"Touch {touch} is left out.", self.touching.forget, touch),
+        )
 
     # ---- keys ------------------------------------------------------------------------------
+
+    def action_view(self) -> None:
+        self.images.take()
+
+    def action_file(self) -> None:
+        self.images.ask_file()
 
     def action_other(self) -> None:
         (self.line if self.touches.has_focus else self.touches).focus()
@@ -216,7 +229,7 @@ class Proof(Screen[None], BoardImages):
         self.act("Stored with the result.", self.touching.keep)
 
     def action_leave(self) -> None:
-        begin_job(self, self._leave, group="leave")
+        self.jobs.begin(self._leave, group="leave")
 
     async def _leave(self) -> None:
         """Store what is not stored yet, then go back; a second try leaves without storing."""
@@ -234,7 +247,7 @@ class Proof(Screen[None], BoardImages):
         if self.desk.follow and action in self.CHANGING:
             return False
         if action == "forget":
-            row = self.touches.item if self.is_mounted else None
+            row = self.touches.item
             return row is not None and row.state != "left out"
         return not (action == "keep" and self.touching.proof is None)
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from engine.errors import StationbookError
+from engine.proof.recheck import Recheck as Answer
 
 from ..desk.desk import Desk
 from ..desk.overview import SessionRow
@@ -27,14 +27,10 @@ from ..desk.views import Title
 from ..widgets.entry_parts import finding_lines
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
+from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
-from ..widgets.scroll import Scroll
-from ..widgets.session_list import SessionList
-from .ask import Paragraph
-from .jobs import begin_job, in_background
-
-if TYPE_CHECKING:
-    from engine.proof.recheck import Recheck as Answer
+from ..widgets.sheet import Paragraph, Scroll
+from .jobs import Jobs, Work, in_background
 
 NONE = (
     "No other session with a result lies beside this one. Solve the earlier one first; the command "
@@ -62,6 +58,7 @@ class Recheck(Screen[bool]):
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self.desk = desk
+        self.jobs = Jobs(self, self.tell)
         self.answers: dict[str, Answer] = {}  # by camera, the first one first
         self.against: SessionRow | None = None
         self.not_kept = ""  # why the answer does not stand in the journal
@@ -81,7 +78,7 @@ class Recheck(Screen[bool]):
     def on_mount(self) -> None:
         self.show_title()
         self.earlier.focus()
-        begin_job(self, self._list, group="list")
+        self.jobs.begin(self._list, group="list")
 
     def show_title(self) -> None:
         """Say which session this is, and how many stations there are to compare."""
@@ -134,24 +131,19 @@ class Recheck(Screen[bool]):
 
     # ---- jobs ------------------------------------------------------------------------------
 
-    def _do(self, said: str, work: Callable[[SessionRow], Coroutine[Any, Any, None]],
-            row: SessionRow) -> None:  # fmt: skip
+    def _do(self, said: str, work: Work, row: SessionRow) -> None:
         """Begin a job, unless one runs: what computes cannot be stopped, only left behind."""
         if not self.busy:
             self.busy = True
             self.tell(said, "note")
-            begin_job(self, self._doing, work, row, group="compare")
+            self.jobs.begin(self._doing, work, row, group="compare")
 
-    async def _doing(
-        self, work: Callable[[SessionRow], Coroutine[Any, Any, None]], row: SessionRow
-    ) -> None:
+    async def _doing(self, work: Work, row: SessionRow) -> None:
         try:
             await work(row)
-        except StationbookError as error:
-            self.tell(str(error), "error")
         finally:
             self.busy = False
-        self.refresh_bindings()
+            self.refresh_bindings()
 
     def action_compare(self) -> None:
         """Compare with the chosen session."""

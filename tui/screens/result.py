@@ -1,29 +1,75 @@
-"""The result: verdict, uncertainties, findings with their remedy, transforms, residuals."""
+"""The result: verdict, uncertainties, findings, transforms, residuals; and handing it over."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
 from typing import ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
+from textual.containers import Vertical
+from textual.screen import ModalScreen, Screen
 
+from engine.errors import StationbookError
 from engine.findings import Finding
 
 from ..desk.desk import Desk
+from ..desk.handover import export_forms, write_exports, write_reports
 from ..desk.say import title
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
+from ..widgets.lists import Chooser
+from ..widgets.looks import Line
 from ..widgets.result_view import ResultView, write_results
-from ..widgets.scroll import Scroll
-from .ask import Confirm, Paragraph
-from .handover import Handover
+from ..widgets.sheet import Paragraph, Scroll
+from .ask import Confirm
+from .jobs import Jobs, in_background
+from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
-class Result(Screen[Wish], Handover):
+class Forms(Chooser[tuple[str, str]]):
+    """The export forms, each with what it is for."""
+
+    DEFAULT_CSS = "Forms { height: 9; }"
+
+    def row_line(self, item: tuple[str, str], width: int) -> Line:
+        """Return one form."""
+        return [(f"{item[0]:<12}", "title"), (item[1], "text")]
+
+
+class ChooseForm(ModalScreen[str | None]):
+    """Asks for the form of an export. The answer is its name, or None after Esc."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "take", "write", id="form.take", tooltip="Write the chosen form"),
+        Binding("escape,q", "leave", "leave", id="form.leave", tooltip="Write nothing"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="box"):
+            yield Paragraph("In which form is the result handed over?", "title")
+            yield Paragraph("It is written into the session's folder.")
+            yield Forms(id="forms")
+            yield KeyLine()
+
+    def on_mount(self) -> None:
+        chooser = self.query_one(Forms)
+        chooser.show_items(export_forms())
+        chooser.focus()
+
+    def action_take(self) -> None:
+        item = self.query_one(Forms).item
+        self.dismiss(item[0] if item else None)
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+
+class Result(Screen[Wish]):
     """Shows the desk's last result.
 
     Its answer is None, "solve" for solving again, "recheck" for comparing with an earlier session,
@@ -38,7 +84,10 @@ class Result(Screen[Wish], Handover):
         Binding("p", "prove", "proof", id="result.prove",
                 tooltip="Touch points that the camera sees: what the fit alone cannot show"),
         Binding("escape,q", "leave", "back", id="result.leave", tooltip="Back to the stations"),
-        *Handover.HANDOVER_KEYS,
+        Binding("r", "report", "report", id="handover.report",
+                tooltip="Write the report that the customer signs: report.html"),
+        Binding("x", "export", "export", id="handover.export",
+                tooltip="Write the result in the form that robot or vision program reads"),
         Binding("m", "recheck", "recheck", id="result.recheck",
                 tooltip="Did the camera move since an earlier session?"),
     ]  # fmt: skip
@@ -46,6 +95,7 @@ class Result(Screen[Wish], Handover):
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self.desk = desk
+        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -89,15 +139,10 @@ class Result(Screen[Wish], Handover):
         item = self.correction()
         if item is None:
             return
-        found = item
-
-        def answered(yes: bool | None) -> None:
-            if yes:
-                self.dismiss((found.code, found.station))
-
+        wish = item.code, item.station
         text = f"{item.message}\n\n{item.remedy}\n\nDid you compare it, and is it so?"
         place = f"Station {item.station}" if item.station is not None else "The whole session"
-        self.app.push_screen(Confirm(place, text), answered)
+        self.jobs.ask(Confirm(place, text), lambda _: self.dismiss(wish))
 
     def action_solve(self) -> None:
         self.dismiss("solve")
@@ -107,10 +152,33 @@ class Result(Screen[Wish], Handover):
 
     def action_prove(self) -> None:
         """Prove the result by touch, then show what became of it."""
-        from .proof import Proof
-
         scroll = self.query_one(Scroll)
         self.app.push_screen(Proof(self.desk), lambda _: scroll.redraw())
+
+    # ---- handing over ----------------------------------------------------------------------
+
+    def action_report(self) -> None:
+        self.tell("The report is being made ...", "note")
+        self.jobs.begin(self._write, write_reports, group="handover")
+
+    def action_export(self) -> None:
+        """Ask for the form, then write it."""
+
+        def chosen(form: str) -> None:
+            self.jobs.begin(self._write, write_exports, form, group="handover")
+
+        self.jobs.ask(ChooseForm(), chosen)
+
+    async def _write(self, write: Callable[..., tuple[Path, ...]], *args: object) -> None:
+        try:
+            paths = await in_background(write, self.desk, *args)
+        except StationbookError as error:
+            self.tell(f"Not written: {error}", "error")
+        else:
+            self.tell(f"Written: {', '.join(map(str, paths))}", "good")
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one("#said", Paragraph).show(text, role)
 
     def action_leave(self) -> None:
         self.dismiss(None)

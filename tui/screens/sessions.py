@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -13,19 +11,21 @@ from textual.screen import Screen
 
 from engine.errors import StationbookError
 
-from ..desk.desk import Desk, now
+from ..desk import now
 from ..desk.overview import SessionRow, overview, session_folders
-from ..desk.recheck import LastRecheck, last_rechecks
 from ..desk.views import Title
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
-from ..widgets.session_list import SessionList
-from .ask import Ask, Paragraph, required
-from .jobs import begin_job, in_background
+from ..widgets.lists import SessionList
+from ..widgets.sheet import Paragraph
+from .ask import Ask, required
+from .jobs import Jobs, in_background
+from .opening import Opening, Welcome, load
+
+if TYPE_CHECKING:
+    from ..desk.recheck import LastRecheck
 
 DEMO_SEED = 7  # the same noise every time, as on the command line
-AGAIN = "recheck-"  # in the name of a folder, before the name of what is rechecked
-DAY = re.compile(rf"^\d{{4}}-\d\d-\d\d-({AGAIN})?")  # what such a name begins with
 EMPTY = (
     "No session here yet. d shows the whole job on a simulated cell; n starts a session for a cell "
     "that is described; c describes a new cell."
@@ -50,6 +50,7 @@ class Sessions(Screen[None]):
     def __init__(self, folder: Path) -> None:
         super().__init__()
         self.folder = folder
+        self.jobs = Jobs(self, self.tell)
         self.rechecks: dict[str, LastRecheck] = {}
         self.starting = False
 
@@ -76,13 +77,14 @@ class Sessions(Screen[None]):
         self.call_after_refresh(self.action_read)
 
     def action_read(self) -> None:
-        begin_job(self, self._read, group="read")
+        self.jobs.begin(self._read, group="read")
 
     async def _read(self) -> None:
         rows = await in_background(lambda: list(overview(self.folder, now())))
         self._show(rows)
         self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
-        self.rechecks = await in_background(last_rechecks, [row.folder for row in rows])
+        behind = await in_background(load)
+        self.rechecks = await in_background(behind.last_rechecks, [row.folder for row in rows])
         self._show(rows)
         self.refresh_bindings()
 
@@ -97,23 +99,21 @@ class Sessions(Screen[None]):
 
     def show_problem(self) -> None:
         """Say what is wrong with the chosen session, or what its last recheck said."""
-        row, said = self.sessions.item, self.query_one("#said", Paragraph)
+        row = self.sessions.item
         last = self.rechecks.get(row.folder.name) if row else None
         if row is not None and row.problem:
-            said.show(row.problem, "error")
+            self.tell(row.problem, "error")
         else:
-            said.show(last.sentence if last else "", "dim")
+            self.tell(last.sentence if last else "", "dim")
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one("#said", Paragraph).show(text, role)
 
     def _open(self, folder: Path, *, follow: bool) -> None:
-        from .stations import Stations
-
-        desk = Desk(folder, follow=follow)
         try:
-            desk.look()
+            self.app.push_screen(Opening(folder, follow=follow))
         except StationbookError as error:
-            self.query_one("#said", Paragraph).show(str(error), "error")
-            return
-        self.app.push_screen(Stations(desk))
+            self.tell(str(error), "error")
 
     def action_open(self) -> None:
         if row := self.sessions.item:
@@ -125,41 +125,37 @@ class Sessions(Screen[None]):
 
     def action_new(self) -> None:
         """Ask for the cell file, then start a session beside the others."""
-        self.app.push_screen(
-            Ask("Start a session", "File of the cell (cell.yaml):", check=required), self._start
-        )
+        ask = Ask("Start a session", "File of the cell (cell.yaml):", check=required)
+        self.jobs.ask(ask, lambda text: self._start(Path(text.strip()).expanduser()))
 
     def action_cell(self) -> None:
         """Describe a new cell, then start a session for it."""
-        from .cell_editor import CellEditor
+        self.jobs.begin(self._describe, group="start")
 
-        self.app.push_screen(CellEditor(), lambda path: self._start(str(path) if path else None))
+    async def _describe(self) -> None:
+        behind = await in_background(load)
+        self.jobs.ask(behind.cell_editor(), self._start)
 
     def action_demo(self) -> None:
         """Open the demo in a new folder beside the sessions."""
-        from .demo import Welcome
-
         self.app.push_screen(Welcome(self.folder / f"demo-{now():%Y%m%d-%H%M%S}", DEMO_SEED))
 
-    def _start(self, cell: str | None) -> None:
-        if cell:
-            path = Path(cell.strip()).expanduser()
-            begin_job(self, self._starting, start, path, group="start")
+    def _start(self, cell: Path) -> None:
+        self.jobs.begin(self._starting, cell, False, group="start")
 
     def action_recheck(self) -> None:
         """Start a session of the same cell, with the stations to visit again as its plan."""
         if (row := self.sessions.item) and not self.starting:
             self.starting = True
-            said = f"Choosing the stations of {row.name} to visit again ..."
-            self.query_one("#said", Paragraph).show(said, "note")
-            begin_job(self, self._starting, start_again, row.folder, group="start")
+            self.tell(f"Choosing the stations of {row.name} to visit again ...", "note")
+            self.jobs.begin(self._starting, row.folder, True, group="start")
 
-    async def _starting(self, begin: Callable[[Path, Path], Path], origin: Path) -> None:
+    async def _starting(self, origin: Path, again: bool) -> None:
+        """Start a session for a cell, or ``again`` for that of an earlier session, and open it."""
         try:
+            behind = await in_background(load)
+            begin = behind.start_again if again else behind.start
             folder = await in_background(begin, origin, self.folder)
-        except StationbookError as error:
-            self.query_one("#said", Paragraph).show(str(error), "error")
-            return
         finally:
             self.starting = False
         self._open(folder, follow=False)
@@ -173,33 +169,3 @@ class Sessions(Screen[None]):
 
     def action_leave(self) -> None:
         self.app.exit()
-
-
-def start(cell: Path, sessions: Path) -> Path:
-    """Start a session for a cell in a new folder named after the day; returns the folder."""
-    from engine.sessions.folder import create_session
-
-    time = now()
-    folder = _free(sessions, f"{time:%Y-%m-%d}-{cell.resolve().parent.name or cell.stem}")
-    create_session(cell, folder, now=time)
-    return folder
-
-
-def start_again(against: Path, sessions: Path) -> Path:
-    """Start a session that rechecks ``against``, in a new folder named after day and cell."""
-    from engine.steps.recheck import start_again as begin
-
-    time = now()
-    cell = DAY.sub("", against.resolve().name) or "cell"
-    folder = _free(sessions, f"{time:%Y-%m-%d}-{AGAIN}{cell}")
-    begin(against, folder, now=time)
-    return folder
-
-
-def _free(sessions: Path, name: str) -> Path:
-    """Return a folder that is not there yet: ``name``, or with a number."""
-    free, number = sessions / name, 1
-    while free.exists():
-        number += 1
-        free = sessions / f"{name}-{number}"
-    return free

@@ -2,30 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from time import monotonic
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
-from textual.binding import Binding
-from textual.dom import DOMNode
+from textual.binding import Binding, BindingType
 from textual.timer import Timer
 
 from engine.errors import StationbookError
 
 from ..desk.advice import advise, predict
 from ..desk.changes import fix
+from ..desk.desk import Desk
 from ..desk.solution import as_stored, solvable, solve
-from .jobs import begin_job, in_background
-
-if TYPE_CHECKING:
-    from ..desk.desk import Desk
-    from .entry_pad import EntryPad
-    from .result import Wish
+from .entry_pad import EntryPad
+from .jobs import Jobs, in_background
+from .recheck import Recheck
+from .result import Result, Wish
 
 
-class Solving(DOMNode):
+class Solving:
     """Solves on a key and shows the result; solves quietly after every change of the stations."""
 
-    SOLVING_KEYS: ClassVar[list[Binding]] = [
+    KEYS: ClassVar[list[BindingType]] = [
         Binding("f6", "solve", "solve", id="solve.solve", tooltip="Solve; once more: stop it"),
         Binding("s", "solve", show=False, id="solve.again", tooltip="Solve; once more: stop it"),
         Binding("w", "result", "result", id="solve.result",
@@ -33,61 +32,57 @@ class Solving(DOMNode):
         Binding("m", "recheck", "recheck", show=False, id="solve.recheck",
                 tooltip="Did the camera move since an earlier session? Quick re-calibration"),
     ]  # fmt: skip
-    _ticking: Timer | None = None
-    _began = 0.0
 
-    if TYPE_CHECKING:
-        desk: Desk
+    def __init__(self, desk: Desk, jobs: Jobs, pad: EntryPad, show: Callable[[], None]) -> None:
+        """``show`` shows the session again."""
+        self.desk, self.jobs, self.pad, self.show = desk, jobs, pad, show
+        self._ticking: Timer | None = None
+        self._began = 0.0
 
-        @property
-        def pad(self) -> EntryPad: ...
-
-        def show_session(self, choose: int | None = None) -> None: ...
-
-    def action_solve(self) -> None:
+    def solve(self) -> None:
         """Solve, or stop solving."""
         if self._ticking is not None:
-            self.workers.cancel_group(self, "solve")
+            self.jobs.stop("solve")
             self._end_of_solving()
-            self.pad.tell("Solving stopped; nothing was stored.", "warning")
+            self.jobs.tell("Solving stopped; nothing was stored.", "warning")
             return
         self._began = monotonic()
-        self._ticking = self.set_interval(1.0, self._tick)
+        self._ticking = self.jobs.node.set_interval(1.0, self._tick)
         self._tick()
-        begin_job(self, self._solve, show=True, group="solve")
+        self.jobs.begin(self._solve, True, group="solve")
 
-    def solve_quietly(self) -> None:
+    def quietly(self) -> None:
         """Bring what is expected and proposed up to date, unless solving runs already."""
-        if self._ticking is None and self.desk.session is not None:
-            begin_job(self, self._solve, show=False, group="solve")
+        if self._ticking is None:
+            self.jobs.begin(self._solve, False, group="solve")
 
-    async def _solve(self, *, show: bool) -> None:
-        """Solve, then propose what to do next."""
+    async def _solve(self, asked: bool) -> None:
+        """Solve, then propose what to do next; ``asked``: store and show the result."""
         session, folder = self.desk.opened(), self.desk.folder
         self.desk.trouble = ""
         try:
-            if show or solvable(session):
+            if asked or solvable(session):
                 solution = await in_background(solve, session, folder)
-                if not show:
+                if not asked:
                     solution = await in_background(as_stored, solution, folder)
                 elif not self.desk.follow:
                     await in_background(self.desk.keep, solution)
                 self.desk.solution = solution
-                self.show_session()
-            if show:
+                self.show()
+            if asked:
                 self._end_of_solving()
                 self._show_result()
             self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
             await in_background(predict, session, folder)
         except StationbookError as error:
             self.desk.trouble = str(error)
-            if show:
+            if asked:
                 self._end_of_solving()
-                self.pad.tell(str(error), "error")
-        self.show_session()
+                self.jobs.tell(str(error), "error")
+        self.show()
 
     def _tick(self) -> None:
-        self.pad.tell(f"Solving, {monotonic() - self._began:.0f} s. F6 stops it.", "note")
+        self.jobs.tell(f"Solving, {monotonic() - self._began:.0f} s. F6 stops it.", "note")
 
     def _end_of_solving(self) -> None:
         if self._ticking is not None:
@@ -96,50 +91,41 @@ class Solving(DOMNode):
             self.pad.message = []
             self.pad.show_findings()
 
-    def action_result(self) -> None:
+    def result(self) -> None:
         """Show the last result, or say that there is none."""
         if self.desk.solution is None:
-            self.pad.tell("Not solved yet: F6 solves.", "warning")
+            self.jobs.tell("Not solved yet: F6 solves.", "warning")
         else:
             self._show_result()
 
-    def action_recheck(self) -> None:
+    def recheck(self) -> None:
         """Compare with an earlier session; after a quick re-calibration show its result."""
-        from .recheck import Recheck
-
         if self._ticking is not None:
-            self.pad.tell("Solving still runs. F6 stops it.", "warning")
-        elif self.desk.session is not None:
-            self.app.push_screen(Recheck(self.desk), self._rechecked)
+            self.jobs.tell("Solving still runs. F6 stops it.", "warning")
+        else:
+            self.jobs.ask(Recheck(self.desk), self._recalibrated)
 
-    def _rechecked(self, recalibrated: bool | None) -> None:
-        """After a quick re-calibration, show its result; what was worked out before is stale."""
-        if recalibrated:
-            self.solve_quietly()
-            self.show_session()
-            self._show_result()
+    def _recalibrated(self, _: bool) -> None:
+        """Show the result of a quick re-calibration; what was worked out before is stale."""
+        self.quietly()
+        self.show()
+        self._show_result()
 
     def _show_result(self) -> None:
-        from .result import Result
-
-        self.app.push_screen(Result(self.desk), self._wished)
+        self.jobs.ask(Result(self.desk), self._wished)
 
     def _wished(self, wish: Wish) -> None:
         """Do what was wished on the result screen."""
         if wish == "solve":
-            self.action_solve()
+            self.solve()
         elif wish == "recheck":
-            self.action_recheck()
+            self.recheck()
         elif isinstance(wish, tuple):
-            begin_job(self, self._apply, *wish, group="act")
+            self.jobs.begin(self._apply, *wish, group="act")
 
     async def _apply(self, code: str, station: int | None) -> None:
         """Apply what a finding suggests and solve again."""
-        try:
-            said = await in_background(fix, self.desk, code, station)
-        except StationbookError as error:
-            self.pad.tell(str(error), "error")
-            return
-        self.show_session()
-        self.pad.tell(f"Corrected: {said}. F7 takes it back.", "good")
-        self.action_solve()
+        said = await in_background(fix, self.desk, code, station)
+        self.show()
+        self.jobs.tell(f"Corrected: {said}. F7 takes it back.", "good")
+        self.solve()

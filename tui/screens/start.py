@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.errors import StationbookError
+from engine.steps.start_questions import Answers
 
 from ..desk.changes import answer
 from ..desk.desk import Desk
 from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
 from ..desk.say import cell_facts
+from ..desk.views import Title
 from ..widgets.form import Form
-from ..widgets.head import TitleLine
+from ..widgets.head import FactsPanel, TitleLine
 from ..widgets.key_line import KeyLine
-from ..widgets.view_panel import FactsPanel
-from .jobs import begin_job, in_background
-
-if TYPE_CHECKING:
-    from engine.steps.start_questions import Answers
+from .jobs import Jobs, in_background
 
 TOOL = (
     "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "
@@ -53,6 +50,7 @@ class Start(Screen[bool]):
     def __init__(self, desk: Desk, before: Answers | None = None) -> None:
         super().__init__()
         self.desk, self.before = desk, before
+        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -61,8 +59,6 @@ class Start(Screen[bool]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        from ..desk.views import Title
-
         which = "next" if self.desk.opened().stations else "first"
         self.query_one(TitleLine).show(Title(f"Before the {which} station", "the cell at a glance"))
         self.query_one(FactsPanel).show(cell_facts(self.desk))
@@ -89,27 +85,26 @@ class Start(Screen[bool]):
         ]  # fmt: skip
 
     def on_form_finished(self, message: Form.Finished) -> None:
-        begin_job(self, self._keep, message.answers, group="keep")
+        self.jobs.begin(self._keep, message.answers, group="keep")
 
     async def _keep(self, texts: dict[str, str]) -> None:
-        try:
-            kept = await in_background(
-                answer,
-                self.desk,
-                operator=texts["operator"],
-                active_tool=texts["tool"],
-                active_frame=texts["frame"],
-                warmed_up=is_yes(texts["warm"]),
-                pitch_mm=as_number(texts["pitch"]),
-                lens_fits=is_yes(texts["lens"]),
-            )
-        except StationbookError as error:
-            self.query_one(Form).refuse(str(error))
-            return
+        kept = await in_background(
+            answer,
+            self.desk,
+            operator=texts["operator"],
+            active_tool=texts["tool"],
+            active_frame=texts["frame"],
+            warmed_up=is_yes(texts["warm"]),
+            pitch_mm=as_number(texts["pitch"]),
+            lens_fits=is_yes(texts["lens"]),
+        )
         if kept:
             self.dismiss(True)
         else:
-            self.query_one(Form).refuse(LENS_OPEN)
+            self.tell(LENS_OPEN, "error")
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one(Form).refuse(text)
 
     def action_leave(self) -> None:
         self.dismiss(False)

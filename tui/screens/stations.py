@@ -4,201 +4,185 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
-from engine.errors import BusyError, StationbookError
-
+from ..desk.changes import kept_open, rested, unanswered
 from ..desk.desk import Desk
+from ..desk.entry import Entry
+from ..desk.looking import covered, where
+from ..desk.rows import first_choice
 from ..desk.say import move, quality, station_facts, title
-from ..widgets.head import NextMove, QualityLine, TitleLine
+from ..widgets.head import FactsPanel, NextMove, QualityLine, TitleLine
 from ..widgets.key_line import KeyLine
+from ..widgets.lists import StationList
 from ..widgets.pictures import CoveragePanel, SidesPanel
-from ..widgets.station_list import StationList
-from ..widgets.view_panel import FactsPanel
 from .entry_pad import EntryPad
-from .images import Images
-from .jobs import begin_job, in_background
+from .help import Findings
+from .images import StationImages
+from .jobs import Jobs, in_background
+from .look import Look
 from .solving import Solving
-from .station_actions import StationActions
+from .start import Start
+from .station_actions import Deed, StationActions
 
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
 
-class Stations(Screen[None], StationActions, Solving, Images):
-    """One session: record it, or follow it."""
+class Stations(Screen[None]):
+    """One session that is open: record it, or follow it.
 
+    The work is done by the parts: `EntryPad` (the entry and its checks), `StationActions` (what the
+    keys do with a station), `StationImages` (what the cameras see) and `Solving`. Keys go to them,
+    and they tell when what is shown is to be shown again.
+    """
+
+    AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = [
         *StationActions.KEYS,
         Binding("f2", "accept", "accept", id="stations.accept", tooltip="Accept the warnings"),
         Binding("f3", "look", "look", id="stations.look", tooltip="Image, coverage, side views"),
-        *Images.IMAGE_KEYS,
+        *StationImages.KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
-        *Solving.SOLVING_KEYS,
+        *Solving.KEYS,
         Binding("f9", "said", "help", id="help", tooltip="All that the checks say; else the keys"),
-        Binding("f7", "undo", "undo", id="stations.undo", tooltip="Take the last action back"),
+        Binding("f7", "station('undo')", "undo", id="stations.undo",
+                tooltip="Take the last action back"),
         Binding("up", "choose(-1)", show=False, id="stations.up", tooltip="Choose the row above"),
         Binding("down", "choose(1)", show=False, id="stations.down", tooltip="Row below"),
         Binding("escape", "other", "list/line", id="stations.other", tooltip="Pose line or list"),
         Binding("tab", "other", show=False, id="stations.tab", tooltip="Pose line or list"),
         Binding("q", "leave", "leave", id="stations.leave", tooltip="Close this session"),
-    ]
+    ]  # fmt: skip
+    CHANGING = ("station", "image", "file", "accept", "joints", "other")  # actions
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, typed: str = "") -> None:
+        """``typed``: what was typed into the pose line before this screen was there."""
         super().__init__()
-        self.desk = desk
+        self.desk, self.typed = desk, typed
+        self.jobs = Jobs(self, self.tell)
+        self.title_line, self.next_move = TitleLine(id="title"), NextMove(id="move")
+        self.quality, self.facts = QualityLine(id="quality"), FactsPanel(id="facts")
+        self.coverage, self.sides = CoveragePanel(id="coverage"), SidesPanel(id="sides")
+        self.pad = EntryPad(desk, id="pad")
+        self.stations = StationList(empty="none recorded yet", id="list")
+        self.images = StationImages(desk, self.jobs, self.pad, self.show_side)
+        self.solving = Solving(desk, self.jobs, self.pad, self.show_session)
+        self.actions = StationActions(
+            desk, self.jobs, self.pad, self.stations, self.show_session, self._changed
+        )
+        self._new = True  # until this screen has got the keys
 
     def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
-        yield NextMove(id="move")
-        yield QualityLine(id="quality")
+        yield self.title_line
+        yield self.next_move
+        yield self.quality
         with Horizontal(classes="middle"):
-            yield StationList(empty="none recorded yet", id="list")
+            yield self.stations
             with Vertical(classes="side"):
                 yield from self.side()
-        yield EntryPad(self.desk, id="pad")
+        yield self.pad
         yield KeyLine(id="keys")
 
     def side(self) -> ComposeResult:
         """Yield what stands beside the list."""
-        yield FactsPanel(id="facts")
-        yield CoveragePanel(id="coverage")
-        yield SidesPanel(id="sides")
-
-    @property
-    def stations(self) -> StationList:
-        return self.query_one("#list", StationList)
-
-    @property
-    def pad(self) -> EntryPad:
-        return self.query_one("#pad", EntryPad)
+        yield self.facts
+        yield self.coverage
+        yield self.sides
 
     def on_mount(self) -> None:
-        """Show the first look at once; open the session when that is on the screen."""
-        self.show_session(self._first_choice())
-        (self.stations if self.desk.follow else self.pad.pose).focus()
-        self.call_after_refresh(self._start)
+        """Show the session; follow it, or look for images and ask what is to be asked."""
+        self.pad.begin(Entry(text=self.typed))
+        self.show_session(first_choice(self.desk.rows()))
+        self.set_focus(self.stations if self.desk.follow else self.pad.pose)
+        self.call_later(self._has_the_keys)
+        self.solving.quietly()
+        if self.desk.follow:
+            self.set_interval(LOOK_EVERY, self._look)
+        else:
+            self.images.watch()
+            self.jobs.begin(self.ask_at_start, group="open")
 
     def on_unmount(self) -> None:
         """Let the next writer in, however this screen is left."""
         self.desk.close()
 
-    def _first_choice(self) -> int:
-        """Return the row of the next planned station, or of the last one recorded."""
-        rows = self.desk.rows()
-        coming = [n for n, row in enumerate(rows) if row.state == "NEXT"]
-        recorded = [n for n, row in enumerate(rows) if row.kind == "recorded"]
-        return (coming or recorded[-1:] or [0])[0]
+    def _has_the_keys(self) -> None:
+        self._new = False
 
-    def _start(self) -> None:
-        begin_job(self, self._open, group="open")
-
-    async def _open(self) -> None:
-        try:
-            await in_background(self.desk.open)
-        except BusyError as error:
-            from .ask import Confirm
-
-            text = f"{error.problem}.\n\nFollow it read-only?"
-            self.app.push_screen(Confirm("Somebody else is recording here", text), self._follow)
-            return
-        except StationbookError as error:
-            self.app.exit(return_code=2, message=f"stationbook: {error}")
-            return
-        self.show_session()
-        self.pad.begin()
-        self.solve_quietly()
-        if self.desk.follow:
-            self.set_interval(LOOK_EVERY, self._look)
-        else:
-            self.begin_watching()
-            await self.ask_at_start()
+    def on_key(self, event: events.Key) -> None:
+        """Take over what was typed while this screen was being made."""
+        if self._new and event.is_printable and not self.desk.follow:
+            self.pad.pose.insert(event.character or "")
+            event.stop()
+            event.prevent_default()
 
     async def ask_at_start(self) -> None:
         """Ask what no residual can show later; after a pause only who is here now."""
-        from ..desk.changes import kept_open, rested, unanswered
-
-        try:
-            if await in_background(unanswered, self.desk):
-                from .start import Start
-
-                before = await in_background(kept_open, self.desk)
-                self.app.push_screen(Start(self.desk, before), self._started)
-            elif rested(self.desk):
-                self.action_operator()
-        except StationbookError as error:
-            self.pad.tell(str(error), "warning")
+        if await in_background(unanswered, self.desk):
+            before = await in_background(kept_open, self.desk)
+            self.app.push_screen(Start(self.desk, before), self._started)
+        elif rested(self.desk):
+            self.actions.operator()
 
     def _started(self, answered: bool | None) -> None:
         self.show_session()
         if not answered:
             said = "The start questions stay open; they are asked again at the next opening."
-            self.pad.tell(said, "warning")
-
-    def _follow(self, follow: bool | None) -> None:
-        if not follow:
-            self.action_leave()
-            return
-        self.desk.follow = True
-        self.pad.display = False
-        self.stations.focus()
-        self._start()
+            self.tell(said, "warning")
 
     def _look(self) -> None:
         """Read the session again when its file changed."""
         if self.desk.changed():
-            begin_job(self, self._read_again, group="open")
+            self.jobs.begin(self._read_again, group="open")
 
     async def _read_again(self) -> None:
-        try:
-            await in_background(self.desk.open)
-        except StationbookError as error:
-            self.pad.tell(str(error), "error")
+        await in_background(self.desk.open)
         self.show_session()
 
     # ---- showing ---------------------------------------------------------------------------
 
+    def tell(self, text: str, role: str) -> None:
+        """Say something in the place of the findings."""
+        self.pad.tell(text, role)
+
+    def _changed(self) -> None:
+        """Show what was changed, and solve it quietly."""
+        self.show_session()
+        self.solving.quietly()
+
     def show_session(self, choose: int | None = None) -> None:
         """Show the session as it is now."""
-        self.query_one(TitleLine).show(title(self.desk))
+        self.title_line.show(title(self.desk))
         self.show_move()
-        self.query_one(QualityLine).show(quality(self.desk))
+        self.quality.show(quality(self.desk))
         self.stations.show(self.desk.rows(), self.desk.labels, choose)
         self.show_side()
 
     def show_move(self) -> None:
         """Show the next move, which a closing stop planned next makes a closing one."""
-        self.close_as_planned()
-        self.query_one(NextMove).show(move(self.desk, closing=self.pad.entry.closing))
+        self.actions.close_as_planned()
+        self.next_move.show(move(self.desk, closing=self.pad.entry.closing))
 
     def show_side(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""
-        row = self.stations.item
-        facts = (
-            station_facts(self.desk, row)
-            if self.stations.has_focus and row is not None
-            else self.image_facts()
-        )
-        self.query_one(FactsPanel).show(facts)
+        row = self.stations.item if self.stations.has_focus else None
+        facts = station_facts(self.desk, row) if row is not None else self.images.facts()
+        self.facts.show(facts)
         self.show_pictures()
 
     def show_pictures(self) -> None:
         """Show coverage and places where there is room for them."""
-        if self.query_one(CoveragePanel).size and self.desk.session is not None:
-            begin_job(self, self._show_pictures, group="pictures")
+        if self.coverage.size:
+            self.jobs.begin(self._show_pictures, group="pictures")
 
     async def _show_pictures(self) -> None:
-        from ..desk.looking import covered, where
-
-        panel = self.query_one(CoveragePanel)
-        entry, (width, height) = self.pad.entry, panel.size
-        try:
-            panel.show(await in_background(covered, self.desk, entry, width, height - 1))
-            self.query_one(SidesPanel).show(await in_background(where, self.desk))
-        except StationbookError as error:
-            self.pad.tell(str(error), "warning")
+        entry, (width, height) = self.pad.entry, self.coverage.size
+        self.coverage.show(await in_background(covered, self.desk, entry, width, height - 1))
+        self.sides.show(await in_background(where, self.desk))
 
     def on_resize(self) -> None:
         """Fill what there is room for now."""
@@ -215,7 +199,7 @@ class Stations(Screen[None], StationActions, Solving, Images):
         """Show the new station and choose it."""
         at = [n for n, row in enumerate(self.desk.rows()) if row.key == message.station]
         self.show_session(at[0] if at else None)
-        self.solve_quietly()
+        self.solving.quietly()
 
     def on_entry_pad_renewed(self) -> None:
         self.show_move()
@@ -223,34 +207,26 @@ class Stations(Screen[None], StationActions, Solving, Images):
 
     # ---- keys ------------------------------------------------------------------------------
 
-    def action_other(self) -> None:
-        """Go from the pose line to the list, or back."""
-        if self.stations.has_focus and not self.desk.follow:
-            if self.pad.entry.purpose != "record":
-                self.pad.begin()
-            self.pad.pose.focus()
-        else:
-            self.stations.focus()
+    def action_station(self, deed: Deed) -> None:
+        self.actions.do(deed)
+
+    def action_image(self) -> None:
+        self.images.take()
+
+    def action_file(self) -> None:
+        self.images.ask_files()
+
+    def action_solve(self) -> None:
+        self.solving.solve()
+
+    def action_result(self) -> None:
+        self.solving.result()
+
+    def action_recheck(self) -> None:
+        self.solving.recheck()
 
     def action_accept(self) -> None:
         self.pad.accept()
-
-    def action_look(self) -> None:
-        """Show the image of the chosen station, or of the entry while a pose is typed."""
-        from .look import Look
-
-        row = self.stations.item if self.stations.has_focus else None
-        station = row.key if row is not None and row.kind == "recorded" else None
-        self.app.push_screen(Look(self.desk, self.pad.entry, station))
-
-    async def action_said(self) -> None:
-        """Show all findings of the entry with their remedies, or the keys where there is none."""
-        from .findings import Findings
-
-        if self.pad.entry.findings:
-            self.app.push_screen(Findings(self.pad.entry.findings, self.pad.entry.codes))
-        else:
-            await self.app.run_action("help")
 
     def action_joints(self) -> None:
         self.pad.toggle_joints()
@@ -258,17 +234,35 @@ class Stations(Screen[None], StationActions, Solving, Images):
     def action_choose(self, step: int) -> None:
         self.stations.action_choose(step)
 
+    def action_other(self) -> None:
+        """Go from the pose line to the list, or back."""
+        if not self.stations.has_focus:
+            self.stations.focus()
+            return
+        if self.pad.entry.purpose != "record":
+            self.pad.begin()
+        self.pad.pose.focus()
+
+    def action_look(self) -> None:
+        """Show the image of the chosen station, or of the entry while a pose is typed."""
+        row = self.stations.item if self.stations.has_focus else None
+        station = row.key if row is not None and row.kind == "recorded" else None
+        self.app.push_screen(Look(self.desk, self.pad.entry, station))
+
+    async def action_said(self) -> None:
+        """Show all findings of the entry with their remedies, or the keys where there is none."""
+        if self.pad.entry.findings:
+            self.app.push_screen(Findings(self.pad.entry.findings, self.pad.entry.codes))
+        else:
+            await self.app.run_action("help")
+
     def action_leave(self) -> None:
         """Close the session and go back to where it was opened from."""
         self.desk.close()
-        if len(self.app.screen_stack) > 1:
-            self.dismiss(None)
-        else:
-            self.app.exit()
+        self.dismiss(None)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Leave only the actions that make sense now: for the chosen row, and while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
-        row = self.stations.item if self.is_mounted else None
-        return self.makes_sense(action, row)
+        return action != "station" or self.actions.makes_sense(*parameters)

@@ -1,22 +1,24 @@
-"""The widget that every part of the screen is made of: lines of text, repainted cell by cell."""
+"""The widgets that every screen is made of: lines of text, repainted cell by cell."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import ClassVar
 
 from rich.segment import Segment
+from textual.binding import Binding, BindingType
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from .looks import Line, Looks
-from .terminal import Terminal
+from .looks import Line, Looks, Terminal
 
 NEAR = (
     6  # cells; changes this near to each other are sent as one, as moving the cursor costs as much
 )
 
 Cell = tuple[str, object]
+Writer = Callable[[Looks, int], list[Line]]
 
 
 class Sheet(Widget):
@@ -73,6 +75,75 @@ class Sheet(Widget):
         if len(strips) != height or (strips and strips[0].cell_length != width):
             strips = self._strips = self._drawn(width, height)
         return strips[y] if y < len(strips) else Strip.blank(width)
+
+
+class Paragraph(Sheet):
+    """Text, wrapped; as high as it needs to be."""
+
+    DEFAULT_CSS = "Paragraph { height: auto; }"
+
+    def __init__(self, text: str, role: str = "text", *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.text, self.role = text, role
+
+    def show(self, text: str, role: str = "text") -> None:
+        """Show another text."""
+        self.text, self.role = text, role
+        self.refresh(layout=True)
+        self.redraw()
+
+    def get_content_height(self, container: object, viewport: object, width: int) -> int:
+        """Return the lines that the text takes."""
+        return len(self._lines(width)) if self.text else 0
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the wrapped text."""
+        return [[(line, self.role)] for line in self._lines(width)]
+
+    def _lines(self, width: int) -> list[str]:
+        return [line for part in self.text.split("\n") for line in self.looks.wrap(part, width)]
+
+
+class Scroll(Sheet, can_focus=True):
+    """Lines written for the width at hand; says how much is out of sight."""
+
+    DEFAULT_CSS = "Scroll { height: 1fr; }"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", show=False, id="scroll.up", tooltip="One line up"),
+        Binding("down", "move(1)", "more", id="scroll.down", tooltip="One line down"),
+        Binding("pageup", "page(-1)", show=False, id="scroll.pageup", tooltip="One page up"),
+        Binding("pagedown,space", "page(1)", show=False, id="scroll.page", tooltip="One page down"),
+    ]
+
+    def __init__(self, write: Writer, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.write = write
+        self._top = 0
+
+    def show(self, write: Writer, *, top: bool = True) -> None:
+        """Show another text, from its first line unless told not to move."""
+        self.write = write
+        self._top = 0 if top else self._top
+        self.redraw()
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the lines in sight, the last one saying what is not."""
+        lines = self.write(self.looks, width)
+        if len(lines) <= height:
+            self._top = 0
+            return lines
+        room = max(height - 1, 1)
+        self._top = min(max(self._top, 0), len(lines) - room)
+        below = len(lines) - self._top - room
+        said = f"{self._top} lines above, {below} below (arrow keys)"
+        return [*lines[self._top : self._top + room], [(said, "dim")]]
+
+    def action_move(self, step: int) -> None:
+        self._top += step
+        self.redraw()
+
+    def action_page(self, pages: int) -> None:
+        self.action_move(pages * max(self.size.height - 2, 1))
 
 
 def _spans(old: Strip, new: Strip) -> Iterator[tuple[int, int]]:

@@ -1,4 +1,4 @@
-"""A list of which one row is chosen; what is out of sight is said in words."""
+"""Lists of which one row is chosen: stations, sessions. State is a word, never only a colour."""
 
 from __future__ import annotations
 
@@ -8,15 +8,22 @@ from typing import Any, ClassVar, Generic, TypeVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from ..desk.overview import SessionRow
+from ..desk.rows import Row
 from .looks import Line, line_text
 from .sheet import Sheet
 
 Item = TypeVar("Item")
 SIGN = "►"
+NUMBER_AND_STATE = 13  # cells for number and state of a station
+COLUMNS = (10, 11, 9, 11, 10)  # cells for state, stations, changed, result, recheck
+TAIL = 10  # characters at the end of a name that stay: the day, as a rule
 
 
 class Chooser(Sheet, Generic[Item], can_focus=True):
-    """Rows made from items. Message: `Chooser.Chosen` when another row is chosen.
+    """Rows made from items; what is out of sight is said in words.
+
+    Message: `Chooser.Chosen` when another row is chosen.
 
     A subclass overrides `row_line`, and `headline` where there is one.
     """
@@ -105,3 +112,66 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         if not self.has_focus:
             return [(f"{SIGN} ", "text"), *row]
         return [(f"{SIGN} {line_text(row)}".ljust(width), "chosen")]
+
+
+class StationList(Chooser[Row]):
+    """The rows of one session."""
+
+    labels: tuple[str, ...] = ()
+
+    def show(self, rows: Sequence[Row], labels: tuple[str, ...], choose: int | None = None) -> None:
+        """Show other rows; ``choose`` picks one, else the same station stays chosen."""
+        before, self.labels = self.item, labels
+        if choose is None and before is not None:
+            same = [n for n, r in enumerate(rows) if (r.kind, r.key) == (before.kind, before.key)]
+            choose = same[0] if same else None
+        self.show_items(rows, choose)
+
+    def headline(self, width: int) -> Line | None:
+        """Return the pendant's labels above the columns."""
+        return [(f"{'No':>3} {'state':9}{self._columns(self.labels, width)}", "dim")]
+
+    def row_line(self, item: Row, width: int) -> Line:
+        """Return number, state and pose of one station, or the planned move."""
+        rest = f"{self._columns(item.fields, width)}  {item.text}" if item.fields else item.text
+        return [(f"{item.label:>3} ", "text"), (f"{item.state:9}", item.role), (rest, "text")]
+
+    def _columns(self, fields: Sequence[str], width: int) -> str:
+        """Return as many fields as fit, in columns as wide as the longest."""
+        column = 1 + max((len(text) for row in self.items for text in row.fields), default=7)
+        room = max((width - NUMBER_AND_STATE) // column, 0)
+        return "".join(f"{text:>{column}}" for text in fields[:room])
+
+
+class SessionList(Chooser[SessionRow]):
+    """One session a row; state is a word."""
+
+    def headline(self, width: int) -> Line | None:
+        """Return the names of the columns."""
+        names = ("state", "stations", "changed", "result", "recheck")
+        return [(f"{'session':<{self._room(width)}}{_columns(names)}", "dim")]
+
+    def row_line(self, item: SessionRow, width: int) -> Line:
+        """Return one session."""
+        room = self._room(width)
+        texts = (item.state, item.done, item.age, item.result, item.recheck)
+        text, state = _columns(texts), COLUMNS[0]
+        name = f"{self._cut(item.name, room - 1):<{room}}"
+        return [(name, "text"), (text[:state], item.role), (text[state:], "text")]
+
+    @staticmethod
+    def _room(width: int) -> int:
+        return max(width - sum(COLUMNS), 2 * TAIL)
+
+    def _cut(self, name: str, room: int) -> str:
+        """Return ``name`` in ``room`` cells, cut in the middle: sessions differ by their end."""
+        if len(name) <= room:
+            return name
+        gap = self.looks.terminal.text("…")
+        return f"{name[: room - len(gap) - TAIL]}{gap}{name[-TAIL:]}"
+
+
+def _columns(texts: tuple[str, ...]) -> str:
+    """Return texts in the columns beside the name; one too long for its column is cut off."""
+    cells = zip(texts, COLUMNS, strict=True)
+    return "".join(f"{text[: width - 1]:<{width}}" for text, width in cells)

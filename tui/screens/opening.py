@@ -1,0 +1,190 @@
+"""The first pictures: a session, or the demo, while everything behind them is being loaded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.screen import Screen
+
+from engine.errors import BusyError
+from engine.sessions.glance import Glance, read_glance
+
+from ..desk import now
+from ..desk.rows import counts, first_choice, next_planned, rows
+from ..desk.views import FieldView, Move, Title
+from ..widgets.entry_parts import FieldsLine, FindingsView
+from ..widgets.head import FactsPanel, NextMove, QualityLine, TitleLine
+from ..widgets.key_line import KeyLine
+from ..widgets.line_edit import LineEdit, Prompt
+from ..widgets.lists import StationList
+from ..widgets.sheet import Paragraph
+from .ask import Confirm
+from .jobs import Jobs, in_background
+
+if TYPE_CHECKING:
+    from .behind import Behind
+
+WELCOME = """\
+A camera stands over an infeed, and a robot holds a board of squares in front of it. \
+Robot, pendant and camera are simulated on this machine; nothing can be hurt.
+
+1  F4 drives the simulated robot to the next stop. The camera takes an image there.
+2  Read the simulated pendant and type its numbers in one line: 612.4 -85.1 410 ...
+3  Enter stores the station. Go on to the eighth stop.
+4  F6 solves and shows the result.
+
+At one stop you are asked to type a wrong digit, to see what the program makes of it."""
+
+
+def load() -> type[Behind]:
+    """Load everything behind the first picture: the one place where that happens.
+
+    It takes about a second, once, and belongs in the background.
+    """
+    from .behind import Behind
+
+    return Behind
+
+
+def leave(screen: Screen[None]) -> None:
+    """Go back to where a screen was opened from, or leave the program."""
+    if len(screen.app.screen_stack) > 1:
+        screen.dismiss(None)
+    else:
+        screen.app.exit()
+
+
+class Opening(Screen[None]):
+    """A session as a first look shows it. What is typed already goes on into the pose line.
+
+    As soon as the session is open, `Stations` covers this screen.
+    """
+
+    AUTO_FOCUS = ""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "leave", id="opening.leave", tooltip="Leave this session"),
+    ]
+
+    def __init__(
+        self, folder: Path, *, follow: bool = False, clock: Callable[[], datetime] = now
+    ) -> None:
+        """Raises FileError where the folder holds no session."""
+        super().__init__()
+        self.folder, self.follow, self.clock = folder, follow, clock
+        self.glance = read_glance(folder)
+        self.jobs = Jobs(self, self._failed)
+        self.line = LineEdit(id="pose")
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield NextMove(id="move")
+        yield QualityLine(id="quality")
+        with Horizontal(classes="middle"):
+            yield StationList(empty="none recorded yet", id="list")
+            yield FactsPanel(classes="side")
+        with Horizontal(classes="line", id="pose-line"):
+            yield Prompt()
+            yield self.line
+        yield FieldsLine([FieldView(label, "") for label in self.glance.labels], id="fields")
+        yield FindingsView(id="findings")
+        yield KeyLine(id="keys")
+
+    def on_mount(self) -> None:
+        """Show the first look at once; open the session when that is on the screen."""
+        show_glance(self, self.glance)
+        self.line.set_prompt("Pose")
+        for part in ("#pose-line", "#fields"):
+            self.query_one(part).display = not self.follow
+        self.set_focus(self.query_one(StationList) if self.follow else self.line)
+        self.call_after_refresh(lambda: self.jobs.begin(self._open, group="open"))
+
+    async def _open(self) -> None:
+        behind = await in_background(load)
+        desk = behind.desk(self.folder, follow=self.follow, clock=self.clock)
+        try:
+            await in_background(desk.open)
+        except BusyError as error:
+            text = f"{error.problem}.\n\nFollow it read-only?"
+            self.app.push_screen(Confirm("Somebody else is recording here", text), self._follow)
+            return
+        stations = behind.stations(desk, self.line.value)
+        self.app.push_screen(stations, lambda _: self.action_leave())
+
+    def _follow(self, follow: bool | None) -> None:
+        if not follow:
+            self.action_leave()
+            return
+        self.follow = True
+        self.jobs.begin(self._open, group="open")
+
+    def _failed(self, text: str, role: str) -> None:
+        self.app.exit(return_code=2, message=f"stationbook: {text}")
+
+    def action_leave(self) -> None:
+        leave(self)
+
+
+def show_glance(screen: Screen[None], glance: Glance) -> None:
+    """Show what a first look says: the stations, recorded and planned."""
+    used, _, left = counts(glance.stations, glance.plan)
+    done = f"{used} done" + (f", {left} left" if left else "")
+    screen.query_one(TitleLine).show(Title(glance.name, done))
+    screen.query_one(NextMove).show(Move("The session is being opened ...", ""))
+    listed = rows(glance.stations, glance.plan, next_planned(glance.plan))
+    screen.query_one(StationList).show(listed, glance.labels, first_choice(listed))
+
+
+class Welcome(Screen[None]):
+    """Says what the demo shows while the simulated cell is made ready."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "begin", "begin", id="welcome.begin", tooltip="Begin the demo"),
+        Binding("q,escape", "leave", "leave", id="welcome.leave", tooltip="Leave the demo"),
+    ]
+
+    def __init__(self, folder: Path, seed: int) -> None:
+        super().__init__()
+        self.folder, self.seed = folder, seed
+        self.demo: Screen[None] | None = None
+        self.jobs = Jobs(self, self.tell)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="page"):
+            yield Paragraph("stationbook: the demo", "title")
+            yield Paragraph("")
+            yield Paragraph(WELCOME)
+            yield Paragraph("")
+            yield Paragraph("The simulated cell is being made ready ...", "note", id="said")
+        yield KeyLine()
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one("#said", Paragraph).show(text, role)
+
+    def on_mount(self) -> None:
+        self.call_after_refresh(lambda: self.jobs.begin(self._prepare, group="prepare"))
+
+    async def _prepare(self) -> None:
+        behind = await in_background(load)
+        simulated = await in_background(behind.simulated.prepare, self.folder, self.seed)
+        desk = behind.desk(self.folder)
+        await in_background(desk.open)
+        self.demo = behind.demo(desk, simulated)
+        self.tell(f"Ready. Enter begins. The session lies in {self.folder}", "good")
+        self.refresh_bindings()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Begin only when all is ready."""
+        return action != "begin" or self.demo is not None
+
+    def action_begin(self) -> None:
+        if self.demo is not None:
+            self.app.push_screen(self.demo, lambda _: self.action_leave())
+
+    def action_leave(self) -> None:
+        leave(self)
