@@ -103,7 +103,7 @@ def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
         "unsettled",
         typed=scene.layout.pendant.rotation,
         candidates=", ".join(rivals),
-        tilt_deg=f"{SETTLING_TILT_DEG:.0f}",
+        tilt_deg=SETTLING_TILT_DEG,
         axis=_calm_axis(scene),
     )
     return [replace(better[0], findings=(said,), last=True)]

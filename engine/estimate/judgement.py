@@ -114,7 +114,7 @@ def weak_findings(found: Solution, pick: PickModel, covariance: Array) -> list[F
         finding(
             "weak-direction",
             what=what,
-            expanded=f"{expanded:.2g}",
+            expanded=expanded,
             unit="mm",
             remedy_text=f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
         )
@@ -185,9 +185,9 @@ def tolerance_findings(result: Result) -> list[Finding]:
 def _beyond(expanded: float, unit: str, limit: float, remedy: str) -> Finding:
     return finding(
         "tolerance",
-        expanded=f"{expanded:.2g}",
+        expanded=expanded,
         unit=unit,
-        tolerance=f"{limit:g}",
+        tolerance=limit,
         remedy_text=remedy,
     )
 
@@ -213,8 +213,8 @@ def outlier_findings(result: Result) -> list[Finding]:
             finding(
                 "outlier",
                 station=station.id,
-                distance_mm=f"{station.left_out_mm:.2f}",
-                angle_deg=f"{station.left_out_deg:.2f}",
+                distance_mm=station.left_out_mm,
+                angle_deg=station.left_out_deg,
             )
         )
     return items
@@ -237,12 +237,12 @@ def robot_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `accuracy-assumed`, `robot-geometry`, `pick-differs` and `reach-unchecked`."""
     robot, items = found.problem.robot, list[Finding]()
     if robot is None or robot.accuracy_mm is None:
-        items.append(finding("accuracy-assumed", accuracy_mm=f"{ASSUMED_ACCURACY_MM:g}"))
+        items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
     items += _geometry_finding(found)
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
-        items.append(finding("pick-differs", distance_mm=f"{float(np.linalg.norm(move[3:])):.2f}"))
+        items.append(finding("pick-differs", distance_mm=float(np.linalg.norm(move[3:]))))
     return items
 
 
@@ -268,5 +268,5 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     if size <= scale * chi2.isf(GEOMETRY_SIGNIFICANCE, degrees):
         return []
     k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
-    worse = f"{found.systematic.accuracy_mm * float(k):.2g}"
-    return [finding("robot-geometry", error_mm=worse, suggested=worse)]
+    worse = found.systematic.accuracy_mm * float(k)
+    return [finding("robot-geometry", error_mm=worse, suggested=f"{worse:.2g}")]

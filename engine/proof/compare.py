@@ -170,7 +170,7 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
-        volume = f"{movement.work_volume_mm:.2g}"
+        volume = movement.work_volume_mm
         said = finding("results-differ", movement=movement.words(), work_volume_mm=volume)
     return Difference(movement, chance, (said,))
 

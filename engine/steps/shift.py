@@ -91,13 +91,13 @@ def _unshifted(found: tuple[Carried, ...]) -> tuple[Carried, ...]:
 
 def _doubtful(move: Difference) -> Finding:
     distance, angle = move.movement.position_mm, move.movement.angle_deg
-    return finding("shift-doubtful", distance_mm=f"{distance:.2f}", angle_deg=f"{angle:.3f}")
+    return finding("shift-doubtful", distance_mm=distance, angle_deg=angle)
 
 
 def _said(found: tuple[Carried, ...]) -> list[Finding]:
     shifted = [item for item in found if item.shifted]
-    far = f"{max(item.distance_mm for item in shifted):.2f}"
-    turn = f"{max(item.angle_deg for item in shifted):.2f}"
+    far = max(item.distance_mm for item in shifted)
+    turn = max(item.angle_deg for item in shifted)
     said = [finding("points-shifted", count=len(shifted), distance_mm=far, angle_deg=turn)]
     if len(shifted) < len(found):
         said.append(finding("points-not-shifted", count=len(found) - len(shifted)))
