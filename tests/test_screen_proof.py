@@ -27,6 +27,7 @@ from screen_bench import (
 from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
+from engine.cautions import TOUCH
 from engine.cell.cell import EYE_IN_HAND
 from engine.proof.touch_file import read_touches
 from engine.sessions.confirmed import confirm
@@ -35,7 +36,6 @@ from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.simulate.scenario import Truth
 from engine.steps import proof as steps
-from engine.steps.proof import CAUTIONS
 from engine.steps.questions import Answers, keep_answers
 from engine.steps.solve import keep, solve_session
 from tui.app import Stationbook
@@ -236,7 +236,7 @@ async def test_cautions_stay_in_sight_whole(
         await until(pilot, "proof-disagrees")
         await type_line(pilot, "612.4")
         shown = await until(pilot, "number of the board point first")
-        assert all(" ".join(caution.split()) in shown for caution in CAUTIONS)
+        assert all(" ".join(caution.split()) in shown for caution in TOUCH)
         assert "F3 pointer" in shown
         assert "F9 help" in shown
 

@@ -10,7 +10,7 @@ from scipy.stats import chi2
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
-from ..frames import displaced, displacement, rotation_angle
+from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .fit import Fit
 from .information import flange_information
@@ -24,7 +24,6 @@ PURE_SHIFT = np.radians(
 )  # [rad] stations that turn less than this against each other are shifts
 ONE_AXIS = 0.05  # [-] spread of the turns across the main axis over that along it: tilts below 3°
 TILT = np.radians(20.0)  # [rad] the tilt that is tried as a remedy: well seen, easily jogged
-AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, slots=True)

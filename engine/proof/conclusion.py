@@ -17,13 +17,12 @@ from ..estimate.judgement import LEAST_TOUCHES
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding, has_error
-from ..frames import displacement
+from ..frames import AXES, displacement
 from .touch import PointError, Repeated, repeated
 from .touch_file import Pointer
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
-AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

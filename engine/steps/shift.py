@@ -16,13 +16,6 @@ from ..proof.same_cell import check_same
 from ..proof.shift import CAMERA, Carried, carried, read_taught
 from .compare import stored
 
-CAUTIONS = (
-    "Drive to every carried point first in manual mode at reduced speed, nobody else inside the "
-    "fence, with a hand on the enabling switch; cables and fixtures are not checked.",
-    "Type only with the robot stopped and the enabling switch released.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shifted:

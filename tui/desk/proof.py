@@ -254,9 +254,9 @@ def split(text: str) -> tuple[int | None, str]:
 
 def cautions() -> str:
     """Return what is said at all times while points are touched."""
-    from engine.steps.proof import CAUTIONS
+    from engine.cautions import TOUCH
 
-    return "CAUTION  " + " ".join(CAUTIONS)
+    return "CAUTION  " + " ".join(TOUCH)
 
 
 def _row(touch: Touch, error: PointError | None) -> TouchRow:

@@ -143,9 +143,9 @@ def answer_facts(answer: Recheck) -> Facts:
 
 def cautions() -> str:
     """Return what is said at all times during a recheck."""
-    from engine.steps.recheck import CAUTIONS
+    from engine.cautions import RECHECK
 
-    return "CAUTION  " + " ".join(CAUTIONS)
+    return "CAUTION  " + " ".join(RECHECK)
 
 
 def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:
