@@ -80,7 +80,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "joint-limit": Entry(
         "error",
-        "{joint} would stand at {value} {unit}, outside its limit of {limit} {unit}.",
+        "{joint} would stand at {value:.1f} {unit}, outside its limit of {limit:g} {unit}.",
         "Check every digit against the pendant. If they are right, the limit in the robot file is "
         "wrong: accept with a reason.",
         cause="A mistyped digit, a wrong tool or frame, or limits in the robot file that are not "
@@ -89,17 +89,18 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "joint-limit/near": Entry(
         "note",
-        "{joint} stands at {value} {unit}, {margin} {unit} from its limit of {limit} {unit}.",
+        "{joint} stands at {value:.1f} {unit}, {margin:.1f} {unit} from its limit of {limit:g} "
+        "{unit}.",
         "Nothing to do; the next move may have to go the other way.",
     ),
     "joint-limit/singular": Entry(
         "note",
-        "The wrist is near its singular position ({joint} at {value} {unit}).",
+        "The wrist is near its singular position ({joint} at {value:.1f} deg).",
         "Nothing to do; jogging straight from here can make the wrist turn fast. Jog by joints.",
     ),
     "joints-disagree": Entry(
         "warning",
-        "The typed joints put the flange {distance_mm} mm and {angle_deg}° away from the "
+        "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose.",
         "Read both from the pendant again; check that the active tool is {tool} and the active "
         "frame {frame}.",
@@ -110,15 +111,16 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "small-move": Entry(
         "warning",
-        "Only {distance_mm} mm and {angle_deg}° from the previous station {other}; a useful move "
-        "is at least {least_mm} mm or {least_deg}°.",
+        "Only {distance_mm:.1f} mm and {angle_deg:.1f}° from the previous station {other}; a "
+        "useful move is at least {least_mm:g} mm or {least_deg:g}°.",
         "Move further, best with a tilt of the board, then read the pendant again.",
         cause="The robot was hardly moved: the station costs time and adds almost no information.",
         shows="Distance and rotation from the previous station are both below the threshold.",
     ),
     "off-plan": Entry(
         "note",
-        "The pose is {distance_mm} mm and {angle_deg}° away from planned station {planned}.",
+        "The pose is {distance_mm:.0f} mm and {angle_deg:.1f}° away from planned station "
+        "{planned}.",
         "Nothing to do if this was meant; the rest of the plan is adapted.",
         cause="The operator stopped elsewhere than planned, or a digit is wrong.",
         shows="The typed pose is compared with the planned one.",
@@ -133,7 +135,7 @@ CATALOGUE: dict[str, Entry] = {
     "same-image/unchanged": Entry(
         "warning",
         "The board stands in the image where it stood at station {other}, although the pose "
-        "changed by {distance_mm} mm and {angle_deg}°.",
+        "changed by {distance_mm:.0f} mm and {angle_deg:.1f}°.",
         "Take a new image; the camera may still show the old one.",
     ),
     "board-missing": Entry(
@@ -166,38 +168,38 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "blurred": Entry(
         "warning",
-        "The image is blurred: edges are {width_px} px wide, {limit_px} px is the limit.",
+        "The image is blurred: edges are {width_px:.1f} px wide, {limit_px:.1f} px is the limit.",
         "Wait until the arm has settled; check focus and exposure time; take the image again.",
         cause="The arm was still moving, the lens is out of focus, or the exposure is too long.",
         shows="Edges between dark and light squares spread over too many pixels.",
     ),
     "over-exposed": Entry(
         "warning",
-        "{percent} % of the board is at full white.",
+        "{percent:.0f} % of the board is at full white.",
         "Shorten the exposure or shade the board from the lamp.",
         cause="Exposure too long, or a lamp mirrored in the board.",
         shows="Bright pixels at the largest value: edges shift towards the dark side.",
     ),
     "over-exposed/image": Entry(
         "warning",
-        "{percent} % of the image is at full white.",
+        "{percent:.0f} % of the image is at full white.",
         "Shorten the exposure or shade the view from the lamp; take the image again.",
     ),
     "under-exposed": Entry(
         "warning",
-        "The board's contrast is only {contrast} of {full} grey levels.",
+        "The board's contrast is only {contrast:.0f} of {full} grey levels.",
         "Lengthen the exposure or add light.",
         cause="Too little light or too short an exposure.",
         shows="Dark and light squares differ by few grey levels: points become noisy.",
     ),
     "under-exposed/image": Entry(
         "warning",
-        "The whole image spans only {contrast} of {full} grey levels.",
+        "The whole image spans only {contrast:.0f} of {full} grey levels.",
         "Open the lens cap, lengthen the exposure or add light; take the image again.",
     ),
     "steep-view": Entry(
         "warning",
-        "The board is tilted {angle_deg}° away from the camera; up to {limit_deg}° is "
+        "The board is tilted {angle_deg:.0f}° away from the camera; up to {limit_deg:.0f}° is "
         "measured well.",
         "Tilt the board back a little.",
         cause="The board is seen too flat.",
@@ -221,14 +223,14 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "does-not-fit/no-suggestion": Entry(
         "warning",
-        "The image says the flange is {distance_mm} mm and {angle_deg}° away from the typed pose; "
-        "no single slip explains it.",
+        "The image says the flange is {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
+        "typed pose; no single slip explains it.",
         "Compare every field with the pendant, and the image with the stop.",
     ),
     "does-not-fit/motion": Entry(
         "warning",
-        "Since station {other} the robot turned {robot_deg}° by the typed poses, the board "
-        "{board_deg}° by the images.",
+        "Since station {other} the robot turned {robot_deg:.1f}° by the typed poses, the board "
+        "{board_deg:.1f}° by the images.",
         "Compare the angles with the pendant, and the image with the stop.",
     ),
     # ---- on the session -------------------------------------------------------------------------
@@ -252,7 +254,7 @@ CATALOGUE: dict[str, Entry] = {
         "warning",
         "The stations fit badly as {typed}, but are tilted too little to tell which of "
         "{candidates} is right.",
-        "Add a station with at least {tilt_deg}° of tilt about {axis}.",
+        "Add a station with at least {tilt_deg:.0f}° of tilt about {axis}.",
     ),
     "pairing": Entry(
         "error",
@@ -269,7 +271,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "board-moved": Entry(
         "error",
-        "From station {station} on the board sits {distance_mm} mm and {angle_deg}° "
+        "From station {station} on the board sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere on the flange.",
         "Check the board's mount and the active tool, then repeat the stations from {station} on "
         "or those before it.",
@@ -279,21 +281,22 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "board-moved/in-cell": Entry(
         "error",
-        "From station {station} on the board lies {distance_mm} mm and {angle_deg}° "
+        "From station {station} on the board lies {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere in the cell.",
         "Check that the board lies fast and the active user frame, then repeat the stations from "
         "{station} on or those before it.",
     ),
     "board-moved/since": Entry(
         "error",
-        "The board sits {distance_mm} mm and {angle_deg}° elsewhere on the {carrier} than at the "
-        "earlier result; the camera shows no movement.",
+        "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the {carrier} than "
+        "at the earlier result; the camera shows no movement.",
         "Clean and tighten the board's mount, check that the active tool and frame are those of "
         "the earlier session, and repeat; if it stays, do the full job.",
     ),
     "camera-moved": Entry(
         "error",
-        "From station {station} on the camera stands {distance_mm} mm and {angle_deg}° elsewhere.",
+        "From station {station} on the camera stands {distance_mm:.1f} mm and {angle_deg:.2f}° "
+        "elsewhere.",
         "Check the camera's mount and the active user frame, then repeat the stations from "
         "{station} on or those before it.",
         cause="Eye-to-hand: the camera was knocked, or another user frame became active. "
@@ -302,22 +305,22 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "camera-moved/on-flange": Entry(
         "error",
-        "From station {station} on the camera sits {distance_mm} mm and {angle_deg}° elsewhere on "
-        "the flange.",
+        "From station {station} on the camera sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
+        "elsewhere on the flange.",
         "Check the camera's mount and the active tool, then repeat the stations from {station} on "
         "or those before it.",
     ),
     "camera-moved/since": Entry(
         "error",
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
-        "to {work_volume_mm} mm off.",
+        "to {work_volume_mm:.2g} mm off.",
         "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
         "hand stay right and must not be shifted.",
     ),
     "cameras-disagree": Entry(
         "error",
-        "This camera places the board {distance_mm} mm and {angle_deg}° from where camera {other} "
-        "places it; the two were not solved together.",
+        "This camera places the board {distance_mm:.2f} mm and {angle_deg:.3f}° from where camera "
+        "{other} places it; the two were not solved together.",
         "Check the lens data of both cameras, and that the images are of the camera named; then "
         "compare the cameras' findings.",
         cause="Wrong lens data, images of another camera, or a board that moved between the stops "
@@ -333,8 +336,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "closing-elsewhere": Entry(
         "warning",
-        "A closing stop returns to station {first}; this one is {distance_mm} mm and {angle_deg}° "
-        "from there.",
+        "A closing stop returns to station {first}; this one is {distance_mm:.0f} mm and "
+        "{angle_deg:.1f}° from there.",
         "Go back to station {first} as near as a jog allows, or record this stop as an ordinary "
         "one.",
         cause="The stop was marked as closing by mistake, or another pose was typed.",
@@ -384,13 +387,13 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "lens/shape": Entry(
         "error",
-        "The lens data do not fit the images: points are off by {residual_px} px in a pattern that "
-        "repeats over the view.",
+        "The lens data do not fit the images: points are off by {residual_px:.2g} px in a pattern "
+        "that repeats over the view.",
         "Calibrate the lens again at this focus and image size.",
     ),
     "outlier": Entry(
         "error",
-        "Station {station} does not fit: off by {distance_mm} mm and {angle_deg}°.",
+        "Station {station} does not fit: off by {distance_mm:.2f} mm and {angle_deg:.2f}°.",
         "Compare its pose and image with the paper; retake it or set it aside.",
         cause="Something is wrong at this station that no single typing slip explains.",
         shows="Left out, the other stations agree; this one is far from what they predict.",
@@ -403,7 +406,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "weak-direction": Entry(
         "warning",
-        "{what} is known only to ±{expanded} {unit}.",
+        "{what} is known only to ±{expanded:.2g} {unit}.",
         "{remedy_text}",
         cause="The stations are too much alike: few tilts, or tilts about one axis only.",
         shows="The largest axis of the covariance.",
@@ -430,8 +433,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "robot-geometry": Entry(
         "warning",
-        "Robot errors grow smoothly over the workspace ({error_mm} mm RMS): the arm's geometry is "
-        "off by more than accuracy_mm says.",
+        "Robot errors grow smoothly over the workspace ({error_mm:.2g} mm RMS): the arm's geometry "
+        "is off by more than accuracy_mm says.",
         "Raise robot.accuracy_mm to {suggested}, keep the stations near the work volume, or have "
         "the robot calibrated.",
         cause="Link lengths and joint zeros differ from the nominal ones.",
@@ -439,7 +442,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "accuracy-assumed": Entry(
         "note",
-        "The robot's accuracy is not given; {accuracy_mm} mm is assumed.",
+        "The robot's accuracy is not given; {accuracy_mm:g} mm is assumed.",
         "Enter robot.accuracy_mm from the data sheet or an acceptance test; 0 for a "
         "compensated robot.",
         cause="robot.accuracy_mm is absent in the cell.",
@@ -447,8 +450,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "tolerance": Entry(
         "error",
-        "The expanded uncertainty of a pick is {expanded} {unit}; the tolerance is "
-        "{tolerance} {unit}.",
+        "The expanded uncertainty of a pick is {expanded:.2g} {unit}; the tolerance is "
+        "{tolerance:g} {unit}.",
         "{remedy_text}",
         cause="Too few or too similar stations, a noisy image, or a robot less accurate than the "
         "tolerance asks for.",
@@ -474,15 +477,15 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "not-proven/pointer": Entry(
         "note",
-        "Not proven: the pointer's own expanded uncertainty is {expanded} mm, the tolerance "
-        "{tolerance} mm.",
+        "Not proven: the pointer's own expanded uncertainty is {expanded:.2f} mm, the tolerance "
+        "{tolerance:g} mm.",
         "Calibrate the pointer better, or use a better one: agreement within its uncertainty says "
         "too little.",
     ),
     "pick-differs": Entry(
         "note",
-        "The transform that picks best differs from the geometric one by {distance_mm} mm; both "
-        "are in the result.",
+        "The transform that picks best differs from the geometric one by {distance_mm:.2f} mm; "
+        "both are in the result.",
         "Use the delivered one for picking, the geometric one for drawings.",
         cause="The robot's systematic errors pull the place where it picks away from where the "
         "camera really is.",
@@ -513,16 +516,16 @@ CATALOGUE: dict[str, Entry] = {
     # ---- after a result -------------------------------------------------------------------------
     "not-moved": Entry(
         "note",
-        "No movement found; a shift of {shift_mm} mm or a turn of {turn_deg}° would have been, "
-        "with {power} % probability (false alarm in {percent} % of rechecks).",
+        "No movement found; a shift of {shift_mm:.2g} mm or a turn of {turn_deg:.2g}° would have "
+        "been, with {power} % probability (false alarm in {percent:g} % of rechecks).",
         "Nothing to do; more stations would find smaller movements.",
         cause="The camera is where it was, as far as these stations can tell.",
         shows="The new stations agree with what the earlier result predicts.",
     ),
     "moved-unclear": Entry(
         "error",
-        "Something moved: the camera by {movement} ({work_volume_mm} mm at the work volume), or "
-        "the board on its mount. These stations cannot tell which.",
+        "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
+        "or the board on its mount. These stations cannot tell which.",
         "Check the board's mount, then record one more station with the board turned by 30° or "
         "more against the others.",
         cause="A movement of the camera and one of the board look alike while the board is "
@@ -531,8 +534,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "moved-unclear/one-station": Entry(
         "error",
-        "Something moved: the camera by {movement} ({work_volume_mm} mm at the work volume), or "
-        "the board on its mount, or the pose is mistyped. One station cannot tell which.",
+        "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
+        "or the board on its mount, or the pose is mistyped. One station cannot tell which.",
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
     ),
@@ -568,8 +571,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "mount-assumed": Entry(
         "note",
-        "How well the board comes back to its mount is not given; {position_mm} mm and "
-        "{angle_deg}° are assumed.",
+        "How well the board comes back to its mount is not given; {position_mm:g} mm and "
+        "{angle_deg:g}° are assumed.",
         "Take the board off and put it back a few times, measure, and enter "
         "board.mount_repeatability.",
         cause="board.mount_repeatability is absent in the cell.",
@@ -577,7 +580,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "proven": Entry(
         "note",
-        "Proven by {count} touched points: all agree within U, the worst is {worst} mm off.",
+        "Proven by {count} touched points: all agree within U, the worst is {worst:.2f} mm off.",
         "Nothing to do; keep the touched points with the record.",
         cause="Points that the fit never saw agree with what the camera says.",
         shows="Every error lies within its expanded uncertainty and within the tolerance.",
@@ -585,7 +588,7 @@ CATALOGUE: dict[str, Entry] = {
     "proof-disagrees": Entry(
         "error",
         "{touches:Touch|Touches} {touches} {touches:disagrees|disagree} with the camera by more "
-        "than U explains; the worst is {worst} mm off, U is {expanded} mm.",
+        "than U explains; the worst is {worst:.2f} mm off, U is {expanded:.2f} mm.",
         "Touch {touches:it|them} again. If it stays: check the active tool and frame, the "
         "pointer's tip and the board's pitch, then calibrate again.",
         cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
@@ -595,7 +598,7 @@ CATALOGUE: dict[str, Entry] = {
     "proof-tolerance": Entry(
         "error",
         "{touches:Touch|Touches} {touches} {touches:is|are} off by more than the tolerance of "
-        "{tolerance} mm; the worst by {worst} mm.",
+        "{tolerance:g} mm; the worst by {worst:.2f} mm.",
         "Do not pick with this result. Look for a common direction in the errors: it points at the "
         "tool, the frame or the pointer.",
         cause="The robot does not go where the camera sees things, for whatever reason.",
@@ -604,7 +607,7 @@ CATALOGUE: dict[str, Entry] = {
     "hold-out": Entry(
         "note",
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "
-        "{count:it|the worst} is {worst_mm} mm and {worst_deg}° off.",
+        "{count:it|the worst} is {worst_mm:.2f} mm and {worst_deg:.3f}° off.",
         "Nothing to do; touch points prove more, because stations share tool and frame with "
         "the fit.",
         cause="Stations that the fit never saw lie where the others say.",
@@ -613,7 +616,7 @@ CATALOGUE: dict[str, Entry] = {
     "hold-out/disagrees": Entry(
         "error",
         "{stations:Station|Stations} {stations} left out of the fit {stations:does|do} not agree "
-        "with it: {stations:it|the worst} is {worst_mm} mm and {worst_deg}° off.",
+        "with it: {stations:it|the worst} is {worst_mm:.2f} mm and {worst_deg:.3f}° off.",
         "Read {stations:its pose|their poses} again; if right, record more stations.",
     ),
     "points-not-shifted": Entry(
@@ -628,8 +631,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "points-shifted": Entry(
         "warning",
-        "{count} {count:point was|points were} carried over by up to {distance_mm} mm and "
-        "{angle_deg}°.",
+        "{count} {count:point was|points were} carried over by up to {distance_mm:.2f} mm and "
+        "{angle_deg:.2f}°.",
         "Drive there first in manual mode at reduced speed, nobody else inside the "
         "fence, with a hand on the enabling switch.",
         cause="They were declared fixed to the same frame as the camera.",
@@ -637,7 +640,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "shift-doubtful": Entry(
         "error",
-        "The movement of {distance_mm} mm and {angle_deg}° is not larger than its expanded "
+        "The movement of {distance_mm:.2f} mm and {angle_deg:.3f}° is not larger than its expanded "
         "uncertainty; no point is shifted.",
         "Record more stations, or leave the points as they are.",
         cause="Two results differ by no more than chance.",
@@ -645,8 +648,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "board-remounted": Entry(
         "error",
-        "The board sits {distance_mm} mm and {angle_deg}° elsewhere on its mount than at the "
-        "earlier session; its old place is not used.",
+        "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on its mount than at "
+        "the earlier session; its old place is not used.",
         "Clean and tighten the mount and begin again, or do the full job with more stations.",
         cause="The board was mounted differently, the mount was bent, or another tool or frame is "
         "active.",
@@ -663,7 +666,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "results-differ": Entry(
         "warning",
-        "The results differ by more than chance: {movement}; {work_volume_mm} mm at the work "
+        "The results differ by more than chance: {movement}; {work_volume_mm:.2g} mm at the work "
         "volume.",
         "If nobody moved the camera, run a recheck before relying on either of them.",
         cause="The camera moved between the sessions, or one of the results is wrong.",

@@ -41,6 +41,9 @@ def _names_one(value: object) -> bool:
 class _Blank(_Filled):
     """Puts ``<words>`` where a value goes, for pages about findings in general."""
 
+    def format_field(self, value: Any, format_spec: str) -> str:
+        return super().format_field(value, format_spec if "|" in format_spec else "")
+
     def get_value(self, key: int | str, args: object, kwargs: object) -> str:
         name = str(key)
         words = _IN_GENERAL.get(name)

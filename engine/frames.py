@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from .arrays import Array
 from .errors import StationbookError
 
+AXES = ("X", "Y", "Z")  # of a frame, as pendants name them
 ROTATION_TOLERANCE = 1e-6  # [-] largest entry of RᵀR − I that rounding in double precision explains
 
 
@@ -136,3 +137,14 @@ def proper(M: Array) -> Array:
     U[..., :, 2] *= np.sign(np.linalg.det(U @ Vt))[..., None]
     nearest: Array = U @ Vt
     return nearest
+
+
+def straight(start: Array, end: Array, steps: int) -> Array:
+    """Return ``steps`` poses (steps, 4, 4) after ``start`` on the straight way to ``end``.
+
+    Position and rotation move evenly; the last pose is ``end``.
+    """
+    share = np.linspace(0.0, 1.0, steps + 1)[1:, None]
+    turn = rotation_log(end[:3, :3] @ start[:3, :3].T)
+    R = rotation_exp(share * turn) @ start[:3, :3]
+    return transform(R, start[:3, 3] + share * (end[:3, 3] - start[:3, 3]))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import string
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from command import answer, refused, stationbook
 
@@ -14,19 +17,83 @@ from engine.catalogue import CATALOGUE
 from engine.findings import Finding, Level, finding, in_general
 
 ROOT = Path(__file__).parent.parent
+OWN = {"station", "stations", "field", "typed", "suggested"}  # stand in the finding itself
+# Variants of calls that compute theirs, by the code named in the call: which, and why computed.
+VARIANTS = {
+    "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
+    "format": ("", "joints"),  # by what the pendant shows
+    "joint-limit": ("", "near"),  # outside the limit, or near it
+    "over-exposed": ("", "image"),  # the board, or the whole image where none was found
+    "under-exposed": ("", "image"),
+}
+# Keys of calls that compute their code, by module.
+CODES = {
+    "engine/diagnosis/split": (  # what moved, by the mount and the side of the split
+        "board-moved",
+        "board-moved/in-cell",
+        "camera-moved",
+        "camera-moved/on-flange",
+    ),
+    "engine/proof/recheck": (  # one wording of a movement for both
+        "camera-moved/since",
+        "moved-unclear",
+        "moved-unclear/one-station",
+    ),
+}
+NOT_YET_RAISED = {"reach-unchecked", "source-inactive"}
+
+
+def placeholders(key: str) -> set[str]:
+    texts = (CATALOGUE[key].message, CATALOGUE[key].remedy)
+    parts = (part for text in texts for part in string.Formatter().parse(text))
+    return {name for _, name, _, _ in parts if name}
+
+
+def calls() -> Iterator[tuple[str, tuple[str, ...], set[str]]]:
+    """Give where `finding` is called, the keys it may raise there, and the keywords passed."""
+    for path in sorted([*(ROOT / "engine").rglob("*.py"), *(ROOT / "tui").rglob("*.py")]):
+        module = str(path.relative_to(ROOT).with_suffix(""))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", None) == "finding":
+                passed = {str(keyword.arg) for keyword in node.keywords}
+                yield f"{module}:{node.lineno}", keys_of(node, module), passed - {"level"}
+
+
+def keys_of(node: ast.Call, module: str) -> tuple[str, ...]:
+    code, *variants = node.args
+    if not isinstance(code, ast.Constant):
+        return CODES[module]
+    if not variants:
+        return (str(code.value),)
+    written = isinstance(variants[0], ast.Constant)
+    named = (str(variants[0].value),) if written else VARIANTS[str(code.value)]
+    return tuple(f"{code.value}/{variant}".rstrip("/") for variant in named)
+
+
+CALLS = list(calls())
+
+
+@pytest.mark.parametrize(
+    ("keys", "passed"),
+    [pytest.param(keys, passed, id=where) for where, keys, passed in CALLS],
+)
+def test_every_placeholder_gets_its_value_and_no_value_goes_unused(
+    keys: tuple[str, ...], passed: set[str]
+) -> None:
+    used = set().union(*map(placeholders, keys))
+    assert used - passed == set()
+    assert passed - used - OWN == set()
+
+
+def test_every_text_of_the_catalogue_is_raised_somewhere() -> None:
+    raised = {key for _, keys, _ in CALLS for key in keys}
+    assert set(CATALOGUE) - raised - NOT_YET_RAISED == set()
+    assert raised <= set(CATALOGUE)
 
 
 @pytest.mark.parametrize("key", CATALOGUE)
 def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
-    entry = CATALOGUE[key]
     code, _, variant = key.partition("/")
-    names = {
-        name
-        for text in (entry.message, entry.remedy)
-        for _, name, _, _ in string.Formatter().parse(text)
-        if name
-    }
-    own = {"station", "stations", "field", "typed", "suggested"}
     made = finding(
         code,
         variant or None,
@@ -35,12 +102,18 @@ def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
         field="Y",
         typed="1",
         suggested="2",
-        **dict.fromkeys(names - own, "3"),
+        **dict.fromkeys(placeholders(key) - OWN, 3),
     )
     assert made.level in Level
     assert "{" not in made.message + made.remedy
     assert made.message.endswith((".", "?"))
     assert made.remedy
+
+
+def test_a_number_of_a_numerical_library_is_written_as_any_other() -> None:
+    plain = finding("mount-assumed", position_mm=0.05, angle_deg=0.02)
+    assert finding("mount-assumed", position_mm=np.float64(0.05), angle_deg=np.array(0.02)) == plain
+    assert "; 0.05 mm and 0.02° are assumed" in plain.message
 
 
 @pytest.mark.parametrize("code", [key for key in CATALOGUE if "/" not in key])

@@ -13,6 +13,7 @@ ROOT = Path(__file__).parent.parent
 # The order in which a newcomer reads the engine; a part imports only from parts before it.
 ORDER = [
     "errors",
+    "cautions",
     "catalogue",
     "findings",
     "arrays",

@@ -15,9 +15,8 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 from engine.errors import UsageError
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
-from engine.frames import apply, inverse, rotation_angle
+from engine.frames import apply, inverse, rotation_angle, straight
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
-from engine.plans.keep_out import straight
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.types import Grid, Plan, Wish
 from engine.robots.configuration import configuration

@@ -29,6 +29,7 @@ from screen_bench import (
 from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
+from engine.cautions import TOUCH
 from engine.cell.cell import EYE_IN_HAND
 from engine.proof.touch_file import read_touches
 from engine.sessions.changes import Who, commit
@@ -38,7 +39,6 @@ from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.simulate.scenario import Truth
 from engine.steps import proving as steps
-from engine.steps.proving import CAUTIONS
 from engine.steps.solve import keep, solve_session
 from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
@@ -239,7 +239,7 @@ async def test_cautions_stay_in_sight_whole(
         await until(pilot, "proof-disagrees")
         await type_line(pilot, "612.4")
         shown = await until(pilot, "number of the board point first")
-        assert all(" ".join(caution.split()) in shown for caution in CAUTIONS)
+        assert all(" ".join(caution.split()) in shown for caution in TOUCH)
         assert "F3 pointer" in shown
         assert "F9 help" in shown
 

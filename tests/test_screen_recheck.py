@@ -17,6 +17,7 @@ from made_session import make_session
 from screen_bench import NOON, PATIENCE, on_screen, opened, text
 from textual.pilot import Pilot
 
+from engine.cautions import RECHECK
 from engine.errors import StationbookError
 from engine.findings import finding
 from engine.sessions.changes import Change, Who, commit
@@ -24,7 +25,6 @@ from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
-from engine.steps.recheck import CAUTIONS
 from engine.steps.solve import keep, solve_session
 from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
@@ -102,7 +102,7 @@ async def test_before_the_first_station_it_says_which_to_visit_again(
     app = app_on(sessions(tmp_path, solved, 0))
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "NOT KNOWN", "to visit again", "best first")
-        assert all(" ".join(caution.split()) in shown for caution in CAUTIONS)
+        assert all(" ".join(caution.split()) in shown for caution in RECHECK)
         assert "quick re-calibration" not in shown
 
 

@@ -1,0 +1,1 @@
+"""The Textual screen and the command line."""

@@ -1,0 +1,1 @@
+"""Boards: their points, finding and numbering them, and the turns after which they look alike."""

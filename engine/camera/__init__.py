@@ -1,0 +1,1 @@
+"""The camera: projection with its derivatives, and a board's place from one image."""

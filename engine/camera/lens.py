@@ -16,9 +16,8 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import StationbookError
-from .model import Camera
+from .model import DISTORTION_COUNTS, Camera
 
-COEFFICIENTS = (0, 4, 5, 8, 12, 14)
 UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
 UNDISTORT_TOLERANCE = 1e-12  # [-] step in normalised coordinates, far below 1e-6 px
 
@@ -41,9 +40,9 @@ def lens(camera: Camera) -> Lens:
     if K.shape != (3, 3) or not np.isfinite(K).all() or K[0, 0] <= 0 or K[1, 1] <= 0:
         raise StationbookError(f"camera matrix: not a 3×3 camera matrix: {camera.matrix}")
     count = len(camera.distortion)
-    if count not in COEFFICIENTS:
+    if count not in DISTORTION_COUNTS:
         raise StationbookError(
-            f"camera distortion: {count} coefficients, expected one of {COEFFICIENTS}"
+            f"camera distortion: {count} coefficients, expected one of {DISTORTION_COUNTS}"
         )
     k = np.zeros(14)
     k[:count] = camera.distortion

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
+
 
 @dataclass(frozen=True, slots=True)
 class Camera:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Literal
 
+import numpy as np
+
+from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..pendant.settings import Pendant
@@ -23,6 +27,11 @@ class WorkVolume:
     center_mm: tuple[float, float, float]
     size_mm: tuple[float, float, float]
     approach: tuple[str, ...] | None = None  # rotation fields as typed on the pendant
+
+    def corners(self) -> Array:
+        """Return the eight corners (8, 3) [mm] in its frame."""
+        signs = np.array(list(product((-0.5, 0.5), repeat=3)))
+        return np.asarray(np.array(self.center_mm) + signs * np.array(self.size_mm))
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,11 +136,11 @@ def motion_findings(
         return [
             finding(
                 "small-move",
-                distance_mm=f"{distance[-1]:.1f}",
-                angle_deg=f"{angle_deg:.1f}",
+                distance_mm=distance[-1],
+                angle_deg=angle_deg,
                 other=recorded[-1].id,
-                least_mm=f"{SMALL_MOVE_MM:g}",
-                least_deg=f"{SMALL_MOVE_DEG:g}",
+                least_mm=SMALL_MOVE_MM,
+                least_deg=SMALL_MOVE_DEG,
             )
         ]
     return []
@@ -154,9 +154,14 @@ def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Find
     angle_deg = math.degrees(angle[0])
     if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
         return []
-    distance_mm, turn = f"{distance[0]:.0f}", f"{angle_deg:.1f}"
-    first = recorded[0].id
-    return [finding("closing-elsewhere", first=first, distance_mm=distance_mm, angle_deg=turn)]
+    return [
+        finding(
+            "closing-elsewhere",
+            first=recorded[0].id,
+            distance_mm=distance[0],
+            angle_deg=angle_deg,
+        )
+    ]
 
 
 def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:
@@ -168,8 +173,8 @@ def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]
     return [
         finding(
             "off-plan",
-            distance_mm=f"{distance[0]:.0f}",
-            angle_deg=f"{angle_deg:.1f}",
+            distance_mm=distance[0],
+            angle_deg=angle_deg,
             planned=number,
         )
     ]
@@ -205,8 +210,8 @@ def joint_findings(cell: Cell, pose: Array, joints: Array) -> list[Finding]:
     return [
         finding(
             "joints-disagree",
-            distance_mm=f"{off.distance_mm:.1f}",
-            angle_deg=f"{off.angle_deg:.2f}",
+            distance_mm=off.distance_mm,
+            angle_deg=off.angle_deg,
             tool=cell.pendant.active_tool,
             frame=cell.pendant.active_frame,
         )

@@ -181,8 +181,8 @@ def _finding(
         return finding(
             "does-not-fit",
             "no-suggestion",
-            distance_mm=f"{np.linalg.norm(off[3:]):.1f}",
-            angle_deg=f"{np.degrees(np.linalg.norm(off[:3])):.2f}",
+            distance_mm=np.linalg.norm(off[3:]),
+            angle_deg=np.degrees(np.linalg.norm(off[:3])),
         )
     return finding(
         "does-not-fit",
@@ -217,8 +217,8 @@ def congruence_findings(predictor: Predictor, seen: Observation) -> list[Finding
             "does-not-fit",
             "motion",
             other=others[-1],
-            robot_deg=f"{turns[0, -1]:.1f}",
-            board_deg=f"{turns[1, -1]:.1f}",
+            robot_deg=turns[0, -1],
+            board_deg=turns[1, -1],
         )
     ]
 

@@ -1,0 +1,1 @@
+"""Diagnosis: which single cause explains a session that does not fit."""

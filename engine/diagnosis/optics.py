@@ -85,7 +85,7 @@ def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
         return []
     problem = replace(found.problem, camera=seen.camera)
     again, weight = solved_weight(problem)
-    described = finding("lens", "shape", residual_px=f"{seen.residual_px:.2g}")
+    described = finding("lens", "shape", residual_px=seen.residual_px)
     return [Cause(weight, (described,), problem, texts, found=again)]
 
 

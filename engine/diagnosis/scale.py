@@ -153,7 +153,7 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []
-    described = finding("robot-geometry", error_mm=f"{error:.2g}", suggested=f"{error:.2g}")
+    described = finding("robot-geometry", error_mm=error, suggested=f"{error:.2g}")
     return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
 
 

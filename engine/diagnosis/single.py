@@ -248,8 +248,8 @@ def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     described = finding(
         "outlier",
         station=scene.ids[row],
-        distance_mm=f"{np.linalg.norm(off[3:]):.2f}",
-        angle_deg=f"{np.degrees(np.linalg.norm(off[:3])):.2f}",
+        distance_mm=np.linalg.norm(off[3:]),
+        angle_deg=np.degrees(np.linalg.norm(off[:3])),
     )
     problem = replace(
         found.problem,

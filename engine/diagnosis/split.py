@@ -124,6 +124,6 @@ def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
         code,
         variant,
         station=scene.ids[start.place],
-        distance_mm=f"{np.linalg.norm(moved[:3, 3] - thing[:3, 3]):.1f}",
-        angle_deg=f"{np.degrees(rotation_angle(moved[:3, :3] @ thing[:3, :3].T)):.2f}",
+        distance_mm=np.linalg.norm(moved[:3, 3] - thing[:3, 3]),
+        angle_deg=np.degrees(rotation_angle(moved[:3, :3] @ thing[:3, :3].T)),
     )

@@ -97,6 +97,6 @@ def _disagreement(problem: Problem, first: Result, other: Result) -> Finding:
     return finding(
         "cameras-disagree",
         other=problem.camera.name,
-        distance_mm=f"{distance:.2f}",
-        angle_deg=f"{angle:.3f}",
+        distance_mm=distance,
+        angle_deg=angle,
     )

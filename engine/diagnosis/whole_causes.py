@@ -9,7 +9,7 @@ import numpy as np
 from ..checks.entry import UNIT_NAMES
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
-from ..frames import rotation_log
+from ..frames import AXES, rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
 from .scene import Cause, Scene, Texts, apart_weight, solved_weight, texts_of, weight_of
 from .screen import absurd
@@ -103,7 +103,7 @@ def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
         "unsettled",
         typed=scene.layout.pendant.rotation,
         candidates=", ".join(rivals),
-        tilt_deg=f"{SETTLING_TILT_DEG:.0f}",
+        tilt_deg=SETTLING_TILT_DEG,
         axis=_calm_axis(scene),
     )
     return [replace(better[0], findings=(said,), last=True)]
@@ -114,7 +114,7 @@ def _calm_axis(scene: Scene) -> str:
     R = scene.stations.typed[:, :3, :3]
     turns = rotation_log(R @ R[0].T)
     spread = turns.std(axis=0)
-    return f"base {'XYZ'[int(spread.argmin())]}"
+    return f"base {AXES[int(spread.argmin())]}"
 
 
 def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:

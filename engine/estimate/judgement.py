@@ -10,7 +10,7 @@ from scipy.stats import chi2
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
-from ..frames import displaced, displacement, rotation_angle
+from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .fit import Fit
 from .information import flange_information
@@ -24,7 +24,6 @@ PURE_SHIFT = np.radians(
 )  # [rad] stations that turn less than this against each other are shifts
 ONE_AXIS = 0.05  # [-] spread of the turns across the main axis over that along it: tilts below 3°
 TILT = np.radians(20.0)  # [rad] the tilt that is tried as a remedy: well seen, easily jogged
-AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +113,7 @@ def weak_findings(found: Solution, pick: PickModel, covariance: Array) -> list[F
         finding(
             "weak-direction",
             what=what,
-            expanded=f"{expanded:.2g}",
+            expanded=expanded,
             unit="mm",
             remedy_text=f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
         )
@@ -185,9 +184,9 @@ def tolerance_findings(result: Result) -> list[Finding]:
 def _beyond(expanded: float, unit: str, limit: float, remedy: str) -> Finding:
     return finding(
         "tolerance",
-        expanded=f"{expanded:.2g}",
+        expanded=expanded,
         unit=unit,
-        tolerance=f"{limit:g}",
+        tolerance=limit,
         remedy_text=remedy,
     )
 
@@ -213,8 +212,8 @@ def outlier_findings(result: Result) -> list[Finding]:
             finding(
                 "outlier",
                 station=station.id,
-                distance_mm=f"{station.left_out_mm:.2f}",
-                angle_deg=f"{station.left_out_deg:.2f}",
+                distance_mm=station.left_out_mm,
+                angle_deg=station.left_out_deg,
             )
         )
     return items
@@ -237,12 +236,12 @@ def robot_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `accuracy-assumed`, `robot-geometry` and `pick-differs`."""
     robot, items = found.problem.robot, list[Finding]()
     if robot is None or robot.accuracy_mm is None:
-        items.append(finding("accuracy-assumed", accuracy_mm=f"{ASSUMED_ACCURACY_MM:g}"))
+        items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
     items += _geometry_finding(found)
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
-        items.append(finding("pick-differs", distance_mm=f"{float(np.linalg.norm(move[3:])):.2f}"))
+        items.append(finding("pick-differs", distance_mm=float(np.linalg.norm(move[3:]))))
     return items
 
 
@@ -268,5 +267,5 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     if size <= scale * chi2.isf(GEOMETRY_SIGNIFICANCE, degrees):
         return []
     k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
-    worse = f"{found.systematic.accuracy_mm * float(k):.2g}"
-    return [finding("robot-geometry", error_mm=worse, suggested=worse)]
+    worse = found.systematic.accuracy_mm * float(k)
+    return [finding("robot-geometry", error_mm=worse, suggested=f"{worse:.2g}")]

@@ -1,0 +1,1 @@
+"""Images: reading files and other sources; sharpness, exposure, cut-off."""

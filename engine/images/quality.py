@@ -128,8 +128,8 @@ def quality_findings(
     found += _blur(report, board, station)
     found += _exposure(report, station, None, WHITE_LIMIT)
     if report.tilt_deg is not None and report.tilt_deg > STEEP_DEG:
-        angle, limit = f"{report.tilt_deg:.0f}", f"{STEEP_DEG:.0f}"
-        found.append(finding("steep-view", station=station, angle_deg=angle, limit_deg=limit))
+        angle = report.tilt_deg
+        found.append(finding("steep-view", station=station, angle_deg=angle, limit_deg=STEEP_DEG))
     return found
 
 
@@ -189,17 +189,17 @@ def _blur(report: ImageReport, board: Board, station: int | None) -> list[Findin
     limit = blur_limit_px(report.spacing_px, board)
     if report.edge_width_px <= limit:
         return []
-    width = f"{report.edge_width_px:.1f}"
-    return [finding("blurred", station=station, width_px=width, limit_px=f"{limit:.1f}")]
+    width = report.edge_width_px
+    return [finding("blurred", station=station, width_px=width, limit_px=limit)]
 
 
 def _exposure(
     report: ImageReport, station: int | None, variant: str | None, white_limit: float
 ) -> list[Finding]:
     if report.white_fraction > white_limit:  # little contrast is then no sign of too little light
-        percent = f"{100 * report.white_fraction:.0f}"
+        percent = 100 * report.white_fraction
         return [finding("over-exposed", variant, station=station, percent=percent)]
     if report.contrast < CONTRAST_LIMIT:
-        contrast, full = f"{report.contrast:.0f}", FULL_GREY + 1
+        contrast, full = report.contrast, FULL_GREY + 1
         return [finding("under-exposed", variant, station=station, contrast=contrast, full=full)]
     return []

@@ -1,0 +1,1 @@
+"""The pendant: typed text → numbers → rotation, in every convention, and back."""

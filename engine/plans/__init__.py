@@ -1,0 +1,1 @@
+"""Plans: stations worth visiting, first without knowledge, then where they tell most."""

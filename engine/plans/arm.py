@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..frames import straight
 from ..robots.arms import LEVEL_KINDS
 from ..robots.configuration import configuration, wrist_bend
+from ..robots.damped import led, reached
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
-from .follow import led, reached
-from .keep_out import straight
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog

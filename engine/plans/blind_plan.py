@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..arrays import Array
+from ..cautions import BLIND_PLAN
 from ..cell.cell import EYE_TO_HAND, Cell, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
@@ -23,7 +24,7 @@ from .blind import BlindMove, blind_moves
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
-from .types import CAUTIONS, JOG_CAUTION, Plan, Step
+from .types import Plan, Step
 from .words import jog_text, shown
 
 FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
@@ -64,11 +65,11 @@ DISAGREE = (
 def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
     """Return the plan of a cell without stations: from its rough transforms, or only words."""
     if cell.rough is None:
-        return Plan((), (NO_ROUGH, START), cautions=(JOG_CAUTION, *CAUTIONS))
+        return Plan((), (NO_ROUGH, START), cautions=BLIND_PLAN)
     start = _first_pose(cell, problem, cell.rough)
     if start is None:
         note = "By the rough transforms no pose within reach shows the board in the middle."
-        return Plan((), (note, START), cautions=(JOG_CAUTION, *CAUTIONS))
+        return Plan((), (note, START), cautions=BLIND_PLAN)
     flange, view = start
     arm = arm_check(cell.robot, flange[None], [None])
     known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
@@ -171,7 +172,7 @@ def _jogs(
     if cell.keep_out and steps:
         text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
         notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
-    return Plan(tuple(steps), notes, cautions=(JOG_CAUTION, *CAUTIONS))
+    return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
 
 
 def _why(start: Array, move: BlindMove) -> str:

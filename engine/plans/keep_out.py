@@ -9,19 +9,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import KeepOut
-from ..frames import apply, rotation_angle, rotation_exp, rotation_log, transform
-
-
-def straight(start: Array, end: Array, steps: int) -> Array:
-    """Return ``steps`` poses (steps, 4, 4) after ``start`` on the straight way to ``end``.
-
-    Position and rotation move evenly; the last pose is ``end``.
-    """
-    share = np.linspace(0.0, 1.0, steps + 1)[1:, None]
-    turn = rotation_log(end[:3, :3] @ start[:3, :3].T)
-    R = rotation_exp(share * turn) @ start[:3, :3]
-    return transform(R, start[:3, 3] + share * (end[:3, 3] - start[:3, 3]))
-
+from ..frames import apply, rotation_angle, straight
 
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 FAR_MM = 1e6  # mm; farther than any arm reaches

@@ -6,22 +6,11 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from ..arrays import Array
+from ..cautions import PLAN
 from ..cell.session import PlannedStation
 
 FORMAT = 1  # version of the document
 Style = Literal["chosen", "grid"]
-
-CAUTIONS = (
-    "The program does not check arm, cables, hoses and fixtures: look where everything will go "
-    "before each move, and stop where it gets tight.",
-    "Jog at reduced speed in manual mode, with nobody else inside the fence.",
-    "Type only with the robot stopped and the enabling switch released.",
-    "The robot maker's and the site's rules come first; only trained people jog.",
-)
-JOG_CAUTION = (
-    "Small jogs only: where the camera is, and whether the pose is read as the pendant means it, "
-    "is not confirmed before three stations fit together."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +90,7 @@ class Plan:
     notes: tuple[str, ...] = ()
     now_mm: float | None = None
     chosen_mm: float | None = None
-    cautions: tuple[str, ...] = field(default=CAUTIONS)
+    cautions: tuple[str, ...] = field(default=PLAN)
 
     @property
     def work_volume_mm(self) -> float | None:

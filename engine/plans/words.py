@@ -12,12 +12,11 @@ from ..arrays import Array
 from ..cell.cell import Cell
 from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
-from ..frames import rotation_angle, rotation_exp, transform
+from ..frames import AXES, rotation_angle, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose, pose_from_fields
 from .arm import ArmCheck
 from .sight import Sight
 
-AXES = ("X", "Y", "Z")
 LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
 
 

@@ -6,7 +6,6 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +17,9 @@ from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..estimate.model import point_rows
 from ..estimate.pick import PickModel
 from ..findings import Finding, finding
-from ..frames import apply, displacement, inverse, rotation_exp
+from ..frames import AXES, apply, displacement, inverse, rotation_exp
 from .stated import Stated
 
-AXES = ("X", "Y", "Z")
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly
 MOSTLY = 0.8  # [-] share of the length along one axis from which people name that axis alone
 
@@ -172,7 +170,7 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
-        volume = f"{movement.work_volume_mm:.2g}"
+        volume = movement.work_volume_mm
         said = finding("results-differ", movement=movement.words(), work_volume_mm=volume)
     return Difference(movement, chance, (said,))
 
@@ -199,14 +197,12 @@ def corners_in_camera(cell: Cell, camera: Array) -> Array:
     corners then are those of a box of that size 500 mm in front of it.
     """
     volume = cell.work_volume
-    signs = np.array(list(product((-0.5, 0.5), repeat=3)))
-    box = signs * np.asarray(volume.size_mm)
-    corners: Array = np.asarray(volume.center_mm) + box
+    corners = volume.corners()
     if volume.frame == "camera":
         return corners
     if cell.mount == EYE_TO_HAND:
         return apply(inverse(camera), corners)
-    return np.asarray(box + np.array([0.0, 0.0, IN_FRONT_MM]))
+    return np.asarray(corners - volume.center_mm + np.array([0.0, 0.0, IN_FRONT_MM]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

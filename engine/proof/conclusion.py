@@ -17,13 +17,12 @@ from ..estimate.judgement import LEAST_TOUCHES
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding, has_error
-from ..frames import displacement
+from ..frames import AXES, displacement
 from .touch import PointError, Repeated, repeated
 from .touch_file import Pointer
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
-AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +95,7 @@ def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Pro
     missing = missing_for_proof(errors, cell, pointer)
     wrong = _wrong(errors, cell.tolerance.position_mm)
     proven = not missing and not wrong
-    said = [finding("proven", count=_places(errors), worst=_mm(_worst(errors)))] if proven else []
+    said = [finding("proven", count=_places(errors), worst=_worst(errors))] if proven else []
     return Proof(
         errors=tuple(errors),
         repeats=repeated(errors),
@@ -118,7 +117,7 @@ def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer
         found.append(finding("not-proven", "spread", spans="; ".join(narrow)))
     tip, limit = 2.0 * np.sqrt(3.0) * pointer.u_mm, cell.tolerance.position_mm
     if tip > limit:
-        found.append(finding("not-proven", "pointer", expanded=_mm(tip), tolerance=f"{limit:g}"))
+        found.append(finding("not-proven", "pointer", expanded=tip, tolerance=limit))
     return found
 
 
@@ -128,14 +127,14 @@ def _wrong(errors: Sequence[PointError], tolerance: float) -> list[Finding]:
     off = [item for item in errors if not item.agrees]
     if off:
         worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
-        size, expanded = _mm(worst.size_mm), _mm(worst.expanded_mm)
+        size, expanded = worst.size_mm, worst.expanded_mm
         touches = ", ".join(str(item.touch) for item in off)
         found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=expanded))
     beyond = [item for item in errors if item.size_mm > tolerance]
     if beyond:
         touches = ", ".join(str(item.touch) for item in beyond)
-        worst_mm, limit = _mm(_worst(errors)), f"{tolerance:g}"
-        found.append(finding("proof-tolerance", touches=touches, worst=worst_mm, tolerance=limit))
+        size = _worst(errors)
+        found.append(finding("proof-tolerance", touches=touches, worst=size, tolerance=tolerance))
     return found
 
 
@@ -159,10 +158,6 @@ def _narrow(errors: Sequence[PointError], volume: WorkVolume) -> list[str]:
         for axis, span, size in zip(AXES, spans, volume.size_mm, strict=True)
         if span < SPREAD * size
     ]
-
-
-def _mm(value: float) -> str:
-    return f"{value:.2f}"
 
 
 def amended(document: Mapping[str, Any], proof: Proof, cell: Cell) -> dict[str, Any]:
@@ -249,7 +244,5 @@ def held_out_finding(found: tuple[HeldOut, ...]) -> Finding:
     mm, deg = max(item.distance_mm for item in found), max(item.angle_deg for item in found)
     off = [item.station for item in found if item.chance < SIGNIFICANCE / len(found)]
     if off:
-        return finding(
-            "hold-out", "disagrees", stations=off, worst_mm=f"{mm:.2f}", worst_deg=f"{deg:.3f}"
-        )
-    return finding("hold-out", count=len(found), worst_mm=f"{mm:.2f}", worst_deg=f"{deg:.3f}")
+        return finding("hold-out", "disagrees", stations=off, worst_mm=mm, worst_deg=deg)
+    return finding("hold-out", count=len(found), worst_mm=mm, worst_deg=deg)

@@ -85,7 +85,7 @@ def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem],
     if remounted(alone, prior):
         xi = displacement(alone.board, old.board)
         distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
-        said = finding("board-remounted", distance_mm=f"{distance:.2f}", angle_deg=f"{angle:.3f}")
+        said = finding("board-remounted", distance_mm=distance, angle_deg=angle)
         result = judged(alone, (said, *alone.findings))
         return Quick(result, False, movement_since(old, result))
     tied = solve(replace(problem, board_prior=prior))

@@ -184,7 +184,7 @@ def mount_notes(board: Board) -> list[Finding]:
     """Return the note that the mount's repeatability is assumed, where the cell gives none."""
     if board.mount_repeatability is not None:
         return []
-    mm, deg = f"{ASSUMED_MOUNT.position_mm:g}", f"{ASSUMED_MOUNT.angle_deg:g}"
+    mm, deg = ASSUMED_MOUNT.position_mm, ASSUMED_MOUNT.angle_deg
     return [finding("mount-assumed", position_mm=mm, angle_deg=deg)]
 
 
@@ -254,21 +254,18 @@ def moved_unclear(movement: Movement, stations: int) -> Finding:
 
 
 def _said(code: str, variant: str | None, movement: Movement) -> Finding:
-    volume = f"{movement.work_volume_mm:.2g}"
+    volume = movement.work_volume_mm
     return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
 
 
 def not_moved(mm: float, deg: float) -> Finding:
     """Return the finding of no movement; a shift of ``mm`` or a turn of ``deg`` would be found."""
-    percent = f"{100 * SIGNIFICANCE:g}"
-    return finding(
-        "not-moved", shift_mm=f"{mm:.2g}", turn_deg=f"{deg:.2g}", percent=percent, power=95
-    )
+    percent = 100 * SIGNIFICANCE
+    return finding("not-moved", shift_mm=mm, turn_deg=deg, percent=percent, power=95)
 
 
 def board_elsewhere(slip: Array, mount: Mount) -> Finding:
     """Return the finding that the board sits ``slip`` (6,) elsewhere on its mount."""
-    distance, angle = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
+    mm, deg = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
     on = "flange" if mount == EYE_TO_HAND else "base"
-    mm, deg = f"{distance:.2f}", f"{angle:.3f}"
     return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)

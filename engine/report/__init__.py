@@ -1,0 +1,1 @@
+"""What leaves the program: report, exports, printed boards and sheets, packed sessions."""

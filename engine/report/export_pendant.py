@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import WorkVolume
+from ..cautions import NEW_VALUES
 from ..errors import PoseError, UsageError
 from ..frames import apply, displacement, inverse
 from ..pendant.conventions import POSITION_FIELDS, is_quaternion
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
 from .delivered import Delivered, facts
-
-CAUTIONS = (
-    "Type only with the robot stopped and the enabling switch released.",
-    "First move afterwards: manual mode at reduced speed, nobody else inside the fence, far from "
-    "parts and fixtures.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
 
 
 def as_pendant(item: Delivered, unit: str) -> str:
@@ -45,7 +36,7 @@ def as_pendant(item: Delivered, unit: str) -> str:
         f"{turn:.2g}°; a pick moves by up to {pick:.2g} mm in the work volume "
         f"(tolerance {item.cell.tolerance.position_mm:g} mm)."
     ]
-    return "\n".join([*lines, *(f"# {text}" for text in CAUTIONS), ""])
+    return "\n".join([*lines, *(f"# {text}" for text in NEW_VALUES), ""])
 
 
 def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
@@ -75,7 +66,7 @@ def rounding_cost(item: Delivered, fields: tuple[str, ...]) -> tuple[float, floa
     """
     typed = pose_from_fields(fields, item.cell.pendant).base_T_flange
     xi = displacement(typed, item.matrix)
-    corners = _corners(item.cell.work_volume)  # in work_volume.frame
+    corners = item.cell.work_volume.corners()  # in work_volume.frame
     if item.cell.work_volume.frame == item.to_frame:
         corners = apply(inverse(item.matrix), corners)
     moved = apply(typed, corners) - apply(item.matrix, corners)
@@ -90,11 +81,6 @@ def use_as(item: Delivered) -> str:
     if item.to_frame == "flange":
         return "To be typed as a tool: the camera on the flange."
     return f"The {item.from_frame} as the camera sees it: neither a user frame nor a tool."
-
-
-def _corners(volume: WorkVolume) -> Array:
-    signs = np.array(list(itertools.product((-0.5, 0.5), repeat=3)))
-    return np.asarray(np.array(volume.center_mm) + signs * np.array(volume.size_mm))
 
 
 def _unit(pendant: Pendant, index: int) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ..cautions import REPORT
 from ..cell.cell import Cell
 from ..cell.session import Station
 from ..errors import StationbookError
@@ -25,18 +26,11 @@ MOVED = (
     ("Moved at the work volume, at most [mm]", "work_volume_mm", "u_work_volume_mm", 3),
 )
 LEVELS = {"error": "ERROR", "warning": "WARNING", "note": "Note"}
-CAUTIONS = (
-    "Type new values only with the robot stopped and the enabling switch released.",
-    "First moves with a new transform: manual mode at reduced speed, nobody else inside the fence, "
-    "tool well above parts and fixtures, one hand on the enabling switch.",
-    "Planned and computed poses are not checked against arm, cables and fixtures.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
 
 
 def cautions() -> Html:
     """Return the usual cautions of work inside a robot's fence."""
-    items = joined(element("li", text) for text in CAUTIONS)
+    items = joined(element("li", text) for text in REPORT)
     return element("div", joined([element("b", "Before anything moves"), element("ul", items)]),
                    class_="caution")  # fmt: skip
 

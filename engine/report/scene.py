@@ -28,10 +28,9 @@ def places(cell: Cell) -> Array:
 
 def edges(cell: Cell) -> Array:
     """Return the twelve edges of the work volume (12, 2, 3) [mm] in its own frame."""
-    corners = np.array(list(itertools.product((-0.5, 0.5), repeat=3)))
+    corners = cell.work_volume.corners()
     pairs = [(a, b) for a, b in itertools.combinations(corners, 2) if np.count_nonzero(a != b) == 1]
-    half = np.array(pairs) * cell.work_volume.size_mm
-    return np.asarray(half + np.array(cell.work_volume.center_mm))
+    return np.array(pairs)
 
 
 def volume_frame(cell: Cell, camera: Array, flange_poses: Array) -> Array:

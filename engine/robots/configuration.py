@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..arrays import Array
-from .kinematics import Kinematics
+from .forward import Forward
 
 
-def configuration(arm: Kinematics, q: ArrayLike) -> tuple[str, ...]:
+def configuration(arm: Forward, q: ArrayLike) -> tuple[str, ...]:
     """Return the labels of the posture ``q`` (axes,) of shown joint values [rad, mm].
 
     spherical-wrist: front or back, elbow out or elbow in (the forearm ahead of the upper arm's
@@ -31,7 +31,7 @@ def configuration(arm: Kinematics, q: ArrayLike) -> tuple[str, ...]:
     return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
 
 
-def _arm_labels(arm: Kinematics, theta: Array) -> tuple[str, ...]:
+def _arm_labels(arm: Forward, theta: Array) -> tuple[str, ...]:
     size = arm.robot.geometry_mm
     lean, elbow = theta[1], theta[2] + np.arctan2(size["a2"], size["c3"])
     fore = float(np.hypot(size["a2"], size["c3"]))
@@ -42,7 +42,7 @@ def _arm_labels(arm: Kinematics, theta: Array) -> tuple[str, ...]:
     )
 
 
-def _chain(arm: Kinematics, q: Array) -> tuple[str, ...]:
+def _chain(arm: Forward, q: Array) -> tuple[str, ...]:
     if arm.axes != 6:
         return ()
     J = arm.jacobian(q)
@@ -51,7 +51,7 @@ def _chain(arm: Kinematics, q: Array) -> tuple[str, ...]:
     return labels if bend is None else (*labels, ("wrist minus", "wrist plus")[int(bend >= 0)])
 
 
-def wrist_bend(arm: Kinematics, J: Array) -> float | None:
+def wrist_bend(arm: Forward, J: Array) -> float | None:
     """Return how far the wrist is from straight: sin J5 where its axes stand at right angles.
 
     It is the volume spanned by the axes of the last three joints, with a sign; None for an arm
@@ -62,7 +62,7 @@ def wrist_bend(arm: Kinematics, J: Array) -> float | None:
     return float(np.linalg.det(J[:3, 3:]))
 
 
-def nearness_to_singular(arm: Kinematics, J: Array) -> float:
+def nearness_to_singular(arm: Forward, J: Array) -> float:
     """Return the smallest singular value [-] of ``J`` (6, axes), shifts divided by the arm's reach.
 
     Zero at a singularity. Reach is the largest shift that one radian of a joint makes here.

@@ -4,10 +4,8 @@ Each function takes one base_T_flange (4, 4) [mm] and returns (k, axes) model va
 without regard to limits; k is 0 where the pose is out of reach.
 
 A table of random postures is made once per arm; the ones that hold the flange nearest to the
-wanted pose are the starts. All of them are improved together by projected Levenberg-Marquardt
-steps (Moré 1978; limits as bounds) on the analytic Jacobian: as stacks of small matrices this is
-faster by an order of magnitude than one bounded solver call per start. Loss: squared distance
-[mm²] plus squared angle times the square of the arm's own length.
+wanted pose are the starts. All of them are improved together, as `damped` says, with the arm's own
+length as the lever.
 """
 
 from __future__ import annotations
@@ -15,19 +13,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import py_opw_kinematics as opw
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from ..arrays import Array
-from ..frames import displacement
-
-if TYPE_CHECKING:
-    from .kinematics import Kinematics
+from .damped import FOUND_MM, improved
+from .forward import Forward
 
 STRAIGHT = 1e-7  # [-] sin J5 under which rounding decides how J4 and J6 share their turn
 LEVEL_RAD = np.deg2rad(0.5)  # tilt that reading and rounding explain on an arm that cannot tilt
@@ -138,11 +132,9 @@ MORE = ((384, 6), (96, 12), (24, 22))  # [-] before a pose is called out of reac
 CLOSEST = ((48, 6), (8, 14))  # [-] for the nearest posture to a pose out of reach
 SLOW = ((8, 30), (4, 170))  # [-] near a singularity the last millimetre takes many steps
 PROMISING_MM = 1.0  # [mm] loss under which that is worth trying
-FOUND_MM = 1e-6  # [mm] loss under which a posture holds the pose: rounding
 SAME_POSTURE = 1e-3  # [rad; mm over the arm's length] apart at least to be two postures
 LIFT_ROOM_MM = 500.0  # [mm] sampled either way where a lift has no limits
 SEED = 20250314  # the table is the same in every run
-EASIEST, HARDEST = 1e-10, 1e3  # [-] damping in units of the squared arm length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,7 +143,7 @@ class _Table:
     tree: cKDTree  # over their poses as points
     length: float  # [mm] weight of an angle of 1 rad
     reach: float  # [mm] no flange can be further from the first joint
-    bounds: Array  # (2, n)
+    bounds: tuple[Array, Array]  # (n,) each
 
     def starts(self, T: Array, count: int, near: Array | None = None) -> Array:
         """Return ``count`` postures: ``near``, and the nearest ones to the pose ``T`` (4, 4)."""
@@ -161,7 +153,7 @@ class _Table:
         return np.vstack([np.clip(near, *self.bounds), chosen[:-1]])
 
 
-def searched(arm: Kinematics, T: Array, limited: bool, near: Array | None = None) -> Array:
+def searched(arm: Forward, T: Array, limited: bool, near: Array | None = None) -> Array:
     """Return the distinct postures (k, n) found that hold ``T`` (4, 4); k is 0 if none does.
 
     The posture ``near`` (n,) is one start more.
@@ -178,7 +170,7 @@ def searched(arm: Kinematics, T: Array, limited: bool, near: Array | None = None
     return q[:0]
 
 
-def nearest(arm: Kinematics, T: Array) -> Array:
+def nearest(arm: Forward, T: Array) -> Array:
     """Return the posture (n,) within the limits found that holds the flange nearest to ``T``."""
     table = _table(arm, True)
     starts = table.starts(T, CLOSEST[0][0])
@@ -187,7 +179,7 @@ def nearest(arm: Kinematics, T: Array) -> Array:
 
 
 @lru_cache(maxsize=8)
-def _table(arm: Kinematics, limited: bool) -> _Table:
+def _table(arm: Forward, limited: bool) -> _Table:
     limits, turning = arm.joints.limits, arm.joints.turning
     low, high = limits.T
     free = turning & ((high - low >= 2 * np.pi) | (not limited))
@@ -198,7 +190,7 @@ def _table(arm: Kinematics, limited: bool) -> _Table:
     T = arm.forward(postures)
     length = max(float(np.sqrt(T[:, :3, 3].var(axis=0).sum())), 1.0)
     unbounded = free | (not limited)
-    bounds = np.array([np.where(unbounded, -np.inf, low), np.where(unbounded, np.inf, high)])
+    bounds = np.where(unbounded, -np.inf, low), np.where(unbounded, np.inf, high)
     reach = arm.stretched(np.abs(bounds).max(axis=0))
     tree = cKDTree(_points(T, length))
     return _Table(postures, tree, length, reach, bounds)
@@ -211,66 +203,18 @@ def _points(T: Array, length: float) -> Array:
 
 
 def _rounds(
-    arm: Kinematics, table: _Table, q: Array, T: Array, rounds: tuple[tuple[int, int], ...]
+    arm: Forward, table: _Table, q: Array, T: Array, rounds: tuple[tuple[int, int], ...]
 ) -> tuple[Array, Array]:
     """Return the starts ``q`` improved, (k, n), and their losses (k,) [mm²], best first."""
     for count, steps in rounds:
-        q, loss = _improved(arm, table, T, q[:count], steps)
+        start = q[:count]
+        q, loss = improved(arm, T, start, steps, lever_mm=table.length, bounds=table.bounds)
         order = np.argsort(loss)
         q, loss = q[order], loss[order]
     return q, loss
 
 
-def _improved(
-    arm: Kinematics, table: _Table, T: Array, q: Array, steps: int
-) -> tuple[Array, Array]:
-    """Return the improved starts (k, n) and the loss (k,) [mm²] that each is left with."""
-    weight = np.array([table.length] * 3 + [1.0] * 3)
-    scale = np.where(arm.joints.turning, 1.0, table.length)
-    damping = np.full(len(q), 1e-3)
-    error, J = _state(arm, q, T, weight, scale)
-    loss = (error**2).sum(axis=1)
-    for _ in range(steps):
-        step = _step(J, error, damping * table.length**2, _blocked(q, J, error, table.bounds))
-        tried = np.clip(q + step * scale, *table.bounds)
-        tried_error, tried_J = _state(arm, tried, T, weight, scale)
-        tried_loss = (tried_error**2).sum(axis=1)
-        better = tried_loss < loss
-        q, error = _chosen(better, tried, q), _chosen(better, tried_error, error)
-        J, loss = _chosen(better, tried_J, J), _chosen(better, tried_loss, loss)
-        damping = np.asarray(damping * np.where(better, 0.1, 10.0)).clip(EASIEST, HARDEST)
-        if (loss < (0.01 * FOUND_MM) ** 2).all():
-            break
-    return q, loss
-
-
-def _state(arm: Kinematics, q: Array, T: Array, weight: Array, scale: Array) -> tuple[Array, Array]:
-    pose, J = arm.forward_and_jacobian(q)
-    error = displacement(np.broadcast_to(T, pose.shape), pose) * weight
-    return error, J * weight[:, None] * scale
-
-
-def _blocked(q: Array, J: Array, error: Array, bounds: Array) -> NDArray[np.bool_]:
-    """Tell which joints (k, n) stand at a bound and would be driven beyond it."""
-    downhill = np.einsum("kij,ki->kj", J, error)
-    held: NDArray[np.bool_] = ((q <= bounds[0]) & (downhill < 0)) | (
-        (q >= bounds[1]) & (downhill > 0)
-    )
-    return held
-
-
-def _step(J: Array, error: Array, damping: Array, blocked: NDArray[np.bool_]) -> Array:
-    J = np.where(blocked[:, None, :], 0.0, J)
-    J_t = np.swapaxes(J, -1, -2)
-    normal = J_t @ J + damping[:, None, None] * np.eye(J.shape[-1])
-    return np.asarray(np.linalg.solve(normal, J_t @ error[..., None])[..., 0], float)
-
-
-def _chosen(better: NDArray[np.bool_], new: Array, old: Array) -> Array:
-    return np.asarray(np.where(np.expand_dims(better, tuple(range(1, new.ndim))), new, old), float)
-
-
-def _distinct(arm: Kinematics, q: Array, length: float) -> Array:
+def _distinct(arm: Forward, q: Array, length: float) -> Array:
     q = arm.joints.centred(q)
     scaled = q / np.where(arm.joints.turning, 1.0, length)
     apart = np.abs(scaled[:, None] - scaled[None]).max(axis=-1)
@@ -286,7 +230,7 @@ _CLOSED = {
 }
 
 
-def branches(arm: Kinematics, T: Array, limited: bool, near: Array | None) -> Array:
+def branches(arm: Forward, T: Array, limited: bool, near: Array | None) -> Array:
     """Return the ways (k, axes) to hold ``T`` (4, 4) as shown values; see `Kinematics.branches`."""
     if arm.robot.kind == "chain":
         found = searched(arm, T, limited, near)

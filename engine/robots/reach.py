@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -200,29 +199,40 @@ def reach_findings(
     found = []
     limit = report.nearest_limit
     if limit is not None and limit.margin < NEAR_LIMIT:
-        texts = {**_texts(limit), "margin": f"{max(limit.margin, 0.0):.1f}"}
-        found.append(finding("joint-limit", "near", station=station, **texts))
+        found.append(_at_limit(limit, "near", station))
     if report.wrist is not None:
         joint, value = report.wrist
-        texts = {"field": joint, "joint": joint, "value": f"{value:.1f}", "unit": "deg"}
-        found.append(finding("joint-limit", "singular", station=station, **texts))
+        found.append(
+            finding(
+                "joint-limit",
+                "singular",
+                station=station,
+                field=joint,
+                joint=joint,
+                value=value,
+            )
+        )
     return found
 
 
 def _refusal(robot: Robot, T: Array, report: ReachReport, station: int | None) -> Finding:
     if report.broken is not None:
-        return finding("joint-limit", station=station, **_texts(report.broken))
+        return _at_limit(report.broken, None, station)
     return finding("reach", station=station, detail=_detail(robot, T, report))
 
 
-def _texts(limit: JointAtLimit) -> dict[str, Any]:
-    return {
-        "field": limit.joint,
-        "joint": limit.joint,
-        "value": f"{limit.value:.1f}",
-        "limit": f"{limit.limit:g}",
-        "unit": limit.unit,
-    }
+def _at_limit(limit: JointAtLimit, variant: str | None, station: int | None) -> Finding:
+    return finding(
+        "joint-limit",
+        variant,
+        station=station,
+        field=limit.joint,
+        joint=limit.joint,
+        value=limit.value,
+        limit=limit.limit,
+        margin=max(limit.margin, 0.0),
+        unit=limit.unit,
+    )
 
 
 def _detail(robot: Robot, T: Array, report: ReachReport) -> str:

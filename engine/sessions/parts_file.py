@@ -10,7 +10,7 @@ from typing import Any, get_args
 
 from ..boards.pattern import Board, MountRepeatability, Pattern, check_board
 from ..boards.points_file import read_board_points
-from ..camera.model import Camera
+from ..camera.model import DISTORTION_COUNTS, Camera
 from ..cell.session import FORMAT
 from ..errors import nearest
 from ..robots.check import checked
@@ -87,7 +87,6 @@ def _board(values: Values, node: Node) -> Board:
     return replace(board, measured=tuple((number, x, y, z) for number, x, y, z in rows))
 
 
-DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
 SOURCES = ("folder", "device", "url", "command")
 MOST_PIXELS = 100_000  # px; ten times the longest side of a large industrial sensor
 

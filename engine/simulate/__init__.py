@@ -1,0 +1,1 @@
+"""A cell that exists only in numbers: rendered images, a simulated pendant, simulated sessions."""

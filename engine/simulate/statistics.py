@@ -8,7 +8,6 @@ axis). Robot and lens are a middle-sized arm and a 1.3-megapixel camera of no pa
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -266,8 +265,7 @@ def pick_errors(session: Simulated, delivered: Array, approach: Array, looking: 
     flange pose of an eye-in-hand image. NaN where the arm does not reach.
     """
     volume, arm = session.problem.work_volume, session.arm
-    signs = np.array(list(product((-0.5, 0.5), repeat=3)))
-    places = np.asarray(volume.center_mm) + signs * np.asarray(volume.size_mm)
+    places = volume.corners()
     fixed = session.case.mount == EYE_TO_HAND
     if fixed:
         seen, placed_by, true = apply(inverse(session.camera), places), delivered, places

@@ -125,7 +125,7 @@ def _unchanged_view(
             "same-image",
             "unchanged",
             other=last.id,
-            distance_mm=f"{distance[0]:.0f}",
-            angle_deg=f"{angle_deg:.1f}",
+            distance_mm=distance[0],
+            angle_deg=angle_deg,
         )
     ]

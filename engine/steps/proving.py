@@ -41,13 +41,6 @@ from .current import what_changed
 from .solve import session_problem, typed_texts
 from .station_image import examine_file, new_files
 
-CAUTIONS = (
-    "Touch in manual mode at reduced speed, in small steps over the last 50 mm, nobody else inside "
-    "the fence; a pointer is sharp.",
-    "Type only with the robot stopped and the enabling switch released.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Recorded:

@@ -25,12 +25,6 @@ from .solve import session_problems, solve_problems
 
 ACTION = "recheck"  # the word in the journal
 QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
-CAUTIONS = (
-    "Manual mode at reduced speed, nobody else inside the fence; after a bump the cell may not be "
-    "as it was.",
-    "Type only with the robot stopped and the enabling switch released.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

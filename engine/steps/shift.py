@@ -15,13 +15,6 @@ from ..proof.same_cell import check_same
 from ..proof.shift import CAMERA, Carried, carried, read_taught
 from .compare import stored
 
-CAUTIONS = (
-    "Drive to every carried point first in manual mode at reduced speed, nobody else inside the "
-    "fence, with a hand on the enabling switch; cables and fixtures are not checked.",
-    "Type only with the robot stopped and the enabling switch released.",
-    "The robot maker's rules, the local rules and licensed practice come first.",
-)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shifted:
@@ -90,13 +83,13 @@ def _unshifted(found: tuple[Carried, ...]) -> tuple[Carried, ...]:
 
 def _doubtful(move: Difference) -> Finding:
     distance, angle = move.movement.position_mm, move.movement.angle_deg
-    return finding("shift-doubtful", distance_mm=f"{distance:.2f}", angle_deg=f"{angle:.3f}")
+    return finding("shift-doubtful", distance_mm=distance, angle_deg=angle)
 
 
 def _said(found: tuple[Carried, ...]) -> list[Finding]:
     shifted = [item for item in found if item.shifted]
-    far = f"{max(item.distance_mm for item in shifted):.2f}"
-    turn = f"{max(item.angle_deg for item in shifted):.2f}"
+    far = max(item.distance_mm for item in shifted)
+    turn = max(item.angle_deg for item in shifted)
     said = [finding("points-shifted", count=len(shifted), distance_mm=far, angle_deg=turn)]
     if len(shifted) < len(found):
         said.append(finding("points-not-shifted", count=len(found) - len(shifted)))

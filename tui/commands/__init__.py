@@ -1,4 +1,7 @@
-"""The commands, a module each; only the one that runs is loaded."""
+"""The commands: one module each, from the parsed words to printed lines and an exit status.
+
+Only the one that runs is loaded.
+"""
 
 from __future__ import annotations
 

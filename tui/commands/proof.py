@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
+from engine.cautions import TOUCH
 from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import has_error
@@ -102,7 +103,7 @@ def _said(args: argparse.Namespace, what: str, which: int) -> int:
     print(f"recorded: {what} {which}")
     if args.fix:
         print("next: stationbook solve, which then takes this touch as the missing number")
-    for text in steps.CAUTIONS:
+    for text in TOUCH:
         print(f"CAUTION: {text}")
     return 0
 
@@ -113,7 +114,7 @@ def _concluded(args: argparse.Namespace, proof: Proof) -> int:
     else:
         print("\n".join(proof_lines(proof)))
         print_findings(proof.findings)
-        for text in steps.CAUTIONS:
+        for text in TOUCH:
             print(f"CAUTION: {text}")
     return 1 if has_error(proof.findings) else 0
 

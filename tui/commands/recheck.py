@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from engine.cautions import RECHECK
 from engine.cell.session import Session
 from engine.errors import BusyError, FileError
 from engine.findings import has_error
@@ -16,7 +17,7 @@ from engine.proof.recheck import Recheck
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.recheck import CAUTIONS, note_recheck, recheck_session
+from engine.steps.recheck import note_recheck, recheck_session
 
 from ..desk.recheck import verdict
 from ..output import print_findings, print_json
@@ -67,5 +68,5 @@ def show(answer: Recheck) -> None:
     print_findings(answer.findings)
     if answer.cause != "none":
         print()
-        for text in CAUTIONS:
+        for text in RECHECK:
             print(f"CAUTION: {text}")

@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from engine.cautions import CARRIED_POINTS
 from engine.errors import UsageError
 from engine.findings import has_error
 from engine.proof.shift import Carried, taught_text
 from engine.sessions.folder import open_session
 from engine.sessions.store import encoded, write_bytes_new
-from engine.steps.shift import CAUTIONS, shift
+from engine.steps.shift import shift
 
 from ..output import print_findings, print_json, say
 
@@ -32,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         for item in found.points:
             print("\n".join(point_lines(item, found.labels)))
         print_findings(found.findings)
-    for text in CAUTIONS:
+    for text in CARRIED_POINTS:
         (say if args.json else print)(f"CAUTION: {text}")
     return 1 if failed else 0
 

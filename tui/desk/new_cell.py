@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from engine.camera.model import DISTORTION_COUNTS
 from engine.errors import FileError, StationbookError
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.sessions.cell_file import read_cell_node
@@ -29,7 +30,6 @@ from .form import (
 )
 
 Answers = Mapping[str, str]
-LENS_COUNTS = (0, 4, 5, 8, 12, 14)  # lengths that the lens model knows
 SIX_AXIS, FOUR_AXIS = ("a1", "a2", "b", "c1", "c2", "c3", "c4"), ("l1", "l2", "z0")
 
 
@@ -97,7 +97,7 @@ def _camera(_: Answers) -> list[Question]:
         Question("focal", "Focal lengths fx fy, px", "", numbers(2, each=above_zero),
                  "From the lens calibration."),
         Question("centre", "Image centre cx cy, px", "", numbers(2), "From the lens calibration."),
-        Question("distortion", "Distortion", "", numbers(*LENS_COUNTS),
+        Question("distortion", "Distortion", "", numbers(*DISTORTION_COUNTS),
                  "k1 k2 p1 p2 k3 ... as the lens calibration gives them; empty for none."),
         Question("source", "Folder of the images", "", lambda _: None,
                  "Where the camera's own program saves them; empty for none.", _no_folder_yet),

@@ -12,6 +12,7 @@ from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
+from engine.cautions import TOUCH
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
@@ -24,7 +25,6 @@ from engine.sessions.places import PROOF_FILE
 from engine.sessions.results import input_hashes, read_result
 from engine.sessions.store import write_bytes_new
 from engine.steps.proving import (
-    CAUTIONS,
     Recorded,
     pointer_set,
     proof_kept,
@@ -239,7 +239,7 @@ def split(text: str) -> tuple[int | None, str]:
 
 def cautions() -> str:
     """Return what is said at all times while points are touched."""
-    return "CAUTION  " + " ".join(CAUTIONS)
+    return "CAUTION  " + " ".join(TOUCH)
 
 
 def _row(touch: Touch, error: PointError | None) -> TouchRow:

@@ -13,13 +13,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from engine.cautions import RECHECK
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
 from engine.sessions.folder import START
 from engine.sessions.journal import read_journal
 from engine.steps.quick import solve_quickly
-from engine.steps.recheck import ACTION, CAUTIONS, note_recheck, recheck_session
+from engine.steps.recheck import ACTION, note_recheck, recheck_session
 
 from .desk import Desk
 from .overview import SessionRow, overview
@@ -136,7 +137,7 @@ def answer_facts(answer: Recheck) -> Facts:
 
 def cautions() -> str:
     """Return what is said at all times during a recheck."""
-    return "CAUTION  " + " ".join(CAUTIONS)
+    return "CAUTION  " + " ".join(RECHECK)
 
 
 def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:

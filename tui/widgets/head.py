@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from engine.cautions import NEXT_MOVE
+
 from ..desk.views import Facts, Move, Quality, Title
 from .looks import Line, bar, line_text
 from .sheet import Sheet
 
-# What can hurt somebody is said at every move; the wording is ours, the rules are common practice
-# (ISO 10218-1: reduced speed in manual mode).
-CAUTION = (
-    "CAUTION  Reduced speed in manual mode, nobody else inside the fence. "
-    "Arm, cables and fixtures are NOT checked. "
-    "Type only with the robot stopped and the enabling switch released. "
-    "The robot maker's and local rules come first."
-)
+CAUTION = "CAUTION  " + " ".join(NEXT_MOVE)
 SHORT = 14  # characters; two facts with values shorter than this share a line
 
 
