@@ -165,8 +165,8 @@ def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
 
 def test_a_fixed_pattern_is_compared_with_chosen_stations(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 4)
-    words = ("plan", tmp_path / "s", "--style", "grid", "--no-write")
-    numbers = ("--heights", -40, 40, "--shifts", 60, "--tilts", 25, "--turns", 0, 40)
+    words = ("plan", tmp_path / "s", "--style", "spiral", "--count", 5, "--no-write")
+    numbers = ("--radius", 50, "--depth", 90, "--tilt", 25, "--turn", 40)
     shown = stationbook(*words, *numbers)
     assert shown.returncode == 0, shown.stderr
     pattern = float(re.search(r"after these \d+: about ([\d.]+) mm", shown.stdout).group(1))
@@ -179,8 +179,10 @@ def test_a_fixed_pattern_is_compared_with_chosen_stations(tmp_path: Path) -> Non
     [
         ("--count", "0"),
         ("--until", "-1"),
-        ("--heights", "10"),
-        ("--style", "grid", "--tilts", "80"),
+        ("--radius", "10"),
+        ("--style", "spiral", "--tilt", "80"),
+        ("--style", "spiral", "--depth", "-10"),
+        ("--style", "spiral", "--turn", "nan"),
     ],
 )
 def test_words_that_make_no_sense_are_refused(words: tuple[str, ...], tmp_path: Path) -> None:
