@@ -1,4 +1,4 @@
-"""How good planned stations are, against the fixed pattern of 15 in common use.
+"""How good planned stations are, against this project's reference pattern of 15.
 
     python tests/bench/bench_plans.py [sessions] [--figure docs/plans-uncertainty.svg]
 
@@ -36,7 +36,7 @@ def rms(squares: list[np.ndarray]) -> float:
 
 
 def reference_session(mount: Mount, seed: int) -> World:
-    """Return a session of the fixed pattern."""
+    """Return a session of the reference pattern."""
     made = world(mount, seed)
     poses = reference_stations(made)
     made.stations.clear()
@@ -70,7 +70,7 @@ def table(sessions: int) -> None:
         results = [made.solved() for made in grids]
         base = rms([m.corner_errors(r) for m, r in zip(grids, results, strict=True)])
         stated = np.sqrt(np.mean([(r.uncertainty.work_volume_mm or np.nan) ** 2 for r in results]))
-        print(f"{mount}: fixed pattern of 15: {base:.3f} mm (stated {stated:.3f})", flush=True)
+        print(f"{mount}: reference pattern of 15: {base:.3f} mm (stated {stated:.3f})", flush=True)
         for count, bar in BARS.items():
             for revise in (True, False):
                 runs = [planned(mount, seed, count, revise) for seed in range(sessions)]
@@ -100,14 +100,14 @@ def course(made: World, noise: tuple[float, float, float]) -> list[float]:
 
 
 def figure(path: Path, sessions: int) -> None:
-    """Draw u over the number of stations, chosen against the fixed pattern."""
+    """Draw u over the number of stations, chosen against the reference pattern."""
     from matplotlib import pyplot as plt
 
     noise = (0.15, np.radians(0.02), 0.15)
     fig, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), sharey=True)
     for ax, mount in zip(axes, (EYE_TO_HAND, EYE_IN_HAND), strict=True):
         for label, style, runs in (
-            ("fixed pattern of 15", "s--", [reference_session(mount, k) for k in range(sessions)]),
+            ("reference pattern of 15", "s--", [reference_session(mount, k) for k in range(sessions)]),
             (
                 "planned, blind start",
                 "o-",
