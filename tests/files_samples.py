@@ -70,7 +70,7 @@ STATION = """\
 """
 
 SESSION = (
-    "format: 1\nname: first calibration\noperator: M. Test\n"
+    "format: 1\nname: first calibration\noperator: A. Example\n"
     "created: 2026-11-25T09:00:00+01:00\ncell:\n"
     + "".join(f"  {line}\n" for line in CELL.splitlines())
     + "plan:\n- {pose: null, jog: base Z +80 mm, why: tilt}\nstations:\n"
@@ -107,7 +107,7 @@ def session_of(cell: Cell, stations: int) -> Session:
         Station(k, POSE, points=f"points/{k:03d}.csv", taken=NOW.isoformat())
         for k in range(1, stations + 1)
     )
-    return Session("demo", "M. Test", NOW.isoformat(), cell, stations=made)
+    return Session("demo", "A. Example", NOW.isoformat(), cell, stations=made)
 
 
 def with_new_station(session: Session) -> Session:

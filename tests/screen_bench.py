@@ -63,7 +63,7 @@ def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
     with writing(folder):
         commit(folder, session, {"action": "test", "who": "test"}, {}, NOON)
         if answered:
-            answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
+            answers = Answers("A. Example", "flange", "base", True, 20.0, True)
             keep_answers(session, folder, answers, NOON)
     return folder
 

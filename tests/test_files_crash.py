@@ -31,7 +31,7 @@ ROOT = Path(__file__).parent.parent
 KILLS = 200
 LONGEST_LIFE = 2.0  # commits; so that kills fall into all parts of one
 IMAGE = bytes(range(256)) * 20
-ACTION = {"action": "record", "who": "M. Test"}
+ACTION = {"action": "record", "who": "A. Example"}
 
 
 def started(tmp_path: Path, name: str = "session") -> Path:

@@ -43,7 +43,7 @@ def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
 
 def test_earlier_results_are_kept_beside_the_new_one(folder: Path) -> None:
     for verdict in ("first", "second", "second", "third"):
-        add_result(folder, {"format": 1, "verdict": verdict}, {}, who="M. Test", now=NOW)
+        add_result(folder, {"format": 1, "verdict": verdict}, {}, who="A. Example", now=NOW)
     kept = {p.name: yaml.safe_load(p.read_text())["verdict"] for p in folder.glob("result*.yaml")}
     assert kept == {"result.yaml": "third", "result-001.yaml": "first", "result-002.yaml": "second"}
     solved = [line for line in read_journal(folder) if line["action"] == "solve"]

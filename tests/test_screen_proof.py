@@ -48,7 +48,7 @@ from tui.screens.stations import Stations
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
-WHO = steps.Who("R. Vogt", NOON)
+WHO = steps.Who("A. Example", NOON)
 
 
 @pytest.fixture(autouse=True)
@@ -63,7 +63,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
     truth = make_session(folder, 12)
     with writing(folder):
         session = open_session(folder)
-        answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
+        answers = Answers("A. Example", "flange", "base", True, session.cell.board.pitch_mm, True)
         session = keep_answers(session, folder, answers, NOON)
         keep(solve_session(session, folder), folder, who=None, now=NOON)
     return folder, truth
@@ -173,7 +173,7 @@ async def test_pointer_image_and_touches_lead_to_a_proven_result(
     result = read_result(folder)
     assert result["proven"] is True
     assert len(result["proof"]["points"]) == 8
-    assert {touch.operator for touch in read_touches(folder).touches} == {"R. Vogt"}
+    assert {touch.operator for touch in read_touches(folder).touches} == {"A. Example"}
 
 
 @on_screen
@@ -267,7 +267,7 @@ async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_pat
     make_session(folder, 12, EYE_IN_HAND)
     with writing(folder):
         keep_answers(
-            open_session(folder), folder, Answers("R. Vogt", "flange", "base", True, 20.0, True),
+            open_session(folder), folder, Answers("A. Example", "flange", "base", True, 20.0, True),
             NOON,
         )  # fmt: skip
     app = app_on(folder)

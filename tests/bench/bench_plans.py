@@ -107,7 +107,11 @@ def figure(path: Path, sessions: int) -> None:
     fig, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), sharey=True)
     for ax, mount in zip(axes, (EYE_TO_HAND, EYE_IN_HAND), strict=True):
         for label, style, runs in (
-            ("reference pattern of 15", "s--", [reference_session(mount, k) for k in range(sessions)]),
+            (
+                "reference pattern of 15",
+                "s--",
+                [reference_session(mount, k) for k in range(sessions)],
+            ),
             (
                 "planned, blind start",
                 "o-",
