@@ -24,11 +24,11 @@ mount: eye-to-hand
 robot:
   name: demo six-axis arm
   kind: spherical-wrist
-  geometry_mm: {a1: 50, a2: -35, b: 0, c1: 330, c2: 340, c3: 338, c4: 86}
+  geometry_mm: {a1: 70, a2: -20, b: 0, c1: 390, c2: 410, c3: 375, c4: 95}
   offsets_deg: [0, 0, 0, 0, 0, 0]
   directions: [1, 1, 1, 1, 1, 1]
   coupling: null
-  limits_deg: [[-170, 170], [-65, 145], [-70, 190], [-190, 190], [-135, 135], [-360, 360]]
+  limits_deg: [[-160, 160], [-65, 145], [-70, 190], [-180, 180], [-135, 135], [-360, 360]]
   repeatability_mm: 0.03
   accuracy_mm: 0.4
 pendant:
@@ -70,7 +70,7 @@ STATION = """\
 """
 
 SESSION = (
-    "format: 1\nname: first calibration\noperator: M. Test\n"
+    "format: 1\nname: first calibration\noperator: A. Example\n"
     "created: 2026-11-25T09:00:00+01:00\ncell:\n"
     + "".join(f"  {line}\n" for line in CELL.splitlines())
     + "plan:\n- {pose: null, jog: base Z +80 mm, why: tilt}\nstations:\n"
@@ -80,7 +80,7 @@ SESSION = (
 SCARA = """\
 name: demo four-axis arm
 kind: scara
-geometry_mm: {l1: 325, l2: 225, z0: 400}
+geometry_mm: {l1: 310, l2: 270, z0: 400}
 limits_deg: [[-130, 130], [-140, 140], [0, 200], [-360, 360]]
 """
 
@@ -107,7 +107,7 @@ def session_of(cell: Cell, stations: int) -> Session:
         Station(k, POSE, points=f"points/{k:03d}.csv", taken=NOW.isoformat())
         for k in range(1, stations + 1)
     )
-    return Session("demo", "M. Test", NOW.isoformat(), cell, stations=made)
+    return Session("demo", "A. Example", NOW.isoformat(), cell, stations=made)
 
 
 def with_new_station(session: Session) -> Session:

@@ -29,6 +29,7 @@ from engine.simulate.statistics import (
     TOLERANCE,
     VOLUME,
     VOLUME_IN_CAMERA,
+    reference_pattern,
 )
 
 PIXEL_PX, POSITION_MM, ANGLE_DEG = 0.15, 0.15, 0.02
@@ -175,21 +176,12 @@ def world(
     raise RuntimeError(f"no first station found for {mount}, {axes} axes")
 
 
-def practice_grid(made: World) -> list[Array]:
-    """Return the fixed pattern of 15 stations in common use (no source), as flange poses.
-
-    A centre, eight level shifts at two heights, six tilts of 15° about ±X, ±Y and ±Z: a check
-    value, about the first station's place.
-    """
+def reference_stations(made: World) -> list[Array]:
+    """Return this project's reference pattern about the first station's place, as flange poses."""
     middle = made.view(made.stations[0].base_T_flange)
     spot = apply(middle, BOARD.points().mean(axis=0)[None])[0]
     level = rotation_exp([0.0, 0.0, np.arctan2(middle[1, 0], middle[0, 0])])
-    corners = [np.array([x, y, z]) for z in (-60, 60) for x in (-90, 90) for y in (-60, 60)]
-    tilts = [sign * np.radians(15.0) * axis for axis in np.eye(3) for sign in (1.0, -1.0)]
-    poses = [(np.zeros(3), np.zeros(3))]
-    poses += [(np.zeros(3), corner) for corner in corners] + [(tilt, np.zeros(3)) for tilt in tilts]
-    views = []
-    for turn, shift in poses:
-        R = rotation_exp(turn) @ level
-        views.append(transform(R, spot + shift - R @ BOARD.points().mean(axis=0)))
-    return list(implied_flange(made.cell.mount, made.camera, np.array(views), made.board))
+    shifts, turns = reference_pattern()
+    R = rotation_exp(turns) @ level
+    views = transform(R, spot + shifts - R @ BOARD.points().mean(axis=0))
+    return list(implied_flange(made.cell.mount, made.camera, views, made.board))

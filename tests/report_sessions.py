@@ -62,10 +62,10 @@ def record(
             Station(
                 id=number, pose=tuple(pose), image=f"images/{name}.png" if images else None,
                 points=f"points/{name}.csv", taken=f"2026-11-25T09:{number % 60:02d}:00+01:00",
-                operator="M. Technician",
+                operator="A. Example",
             )
         )  # fmt: skip
-    session = Session("infeed, autumn check", "M. Technician", "2026-11-25T09:00:00+01:00", room)
+    session = Session("infeed, autumn check", "A. Example", "2026-11-25T09:00:00+01:00", room)
     session = replace(session, stations=tuple(stations))
     store(folder, session)
     return open_session(folder)

@@ -15,15 +15,15 @@ from engine.robots.urdf import import_urdf
 DEMO = Robot(  # the geometry of the cell example in the documentation
     name="demo six-axis arm",
     kind="spherical-wrist",
-    geometry_mm={"a1": 50, "a2": -35, "b": 0, "c1": 330, "c2": 340, "c3": 338, "c4": 86},
+    geometry_mm={"a1": 70, "a2": -20, "b": 0, "c1": 390, "c2": 410, "c3": 375, "c4": 95},
     offsets_deg=(0, 0, 0, 0, 0, 0),
     directions=(1, 1, 1, 1, 1, 1),
-    limits=((-170, 170), (-65, 145), (-70, 190), (-190, 190), (-135, 135), (-360, 360)),
+    limits=((-160, 160), (-65, 145), (-70, 190), (-180, 180), (-135, 135), (-360, 360)),
 )
 UNEVEN = Robot(
     name="uneven six-axis arm",
     kind="spherical-wrist",
-    geometry_mm={"a1": 150, "a2": 60, "b": 12, "c1": 450, "c2": 600, "c3": 640, "c4": 100},
+    geometry_mm={"a1": 135, "a2": 45, "b": 12, "c1": 470, "c2": 560, "c3": 615, "c4": 115},
     offsets_deg=(10, -90, 15, 20, -5, 180),
     directions=(-1, 1, -1, 1, -1, -1),
     coupling={"J3": "J2"},
@@ -32,7 +32,7 @@ UNEVEN = Robot(
 SCARA = Robot(
     name="scara arm",
     kind="scara",
-    geometry_mm={"l1": 325, "l2": 275, "z0": 380},
+    geometry_mm={"l1": 310, "l2": 270, "z0": 380},
     offsets_deg=(0, 5, 20, -30),
     directions=(1, -1, 1, -1),
     limits=((-140, 140), (-150, 150), (-180, 20), (-360, 360)),
@@ -66,17 +66,17 @@ MODIFIED = Robot(
     kind="chain",
     convention="modified",
     links=(
-        ChainLink(0, 0, 330),
+        ChainLink(0, 0, 350),
         ChainLink(0, -90, 0),
-        ChainLink(0, 90, 316),
-        ChainLink(82, 90, 0),
-        ChainLink(-82, -90, 384),
+        ChainLink(0, 90, 290),
+        ChainLink(65, 90, 0),
+        ChainLink(-65, -90, 410),
         ChainLink(0, 90, 0),
-        ChainLink(88, 90, 0),
+        ChainLink(105, 90, 0),
     ),
-    limits=((-160, 160), (-100, 100), (-160, 160), (-170, -5), (-160, 160), (0, 210), (-160, 160)),
+    limits=((-150, 150), (-95, 95), (-150, 150), (-160, -10), (-150, 150), (0, 200), (-150, 150)),
     base_T_first_mm_deg=(10, 20, 30, 5, -10, 15),
-    last_T_flange_mm_deg=(0, 0, 107, 0, 0, -45),
+    last_T_flange_mm_deg=(0, 0, 120, 0, 0, -30),
 )
 ALL = (DEMO, UNEVEN, SCARA, PALLETISER, CHAIN, MODIFIED)
 

@@ -63,8 +63,8 @@ def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
     with writing(folder):
         commit(folder, Change("test", session), Who("test", NOON))
         if answered:
-            answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
-            commit(folder, answer_questions(session, answers), Who("R. Vogt", NOON))
+            answers = Answers("A. Example", "flange", "base", True, 20.0, True)
+            commit(folder, answer_questions(session, answers), Who("A. Example", NOON))
     return folder
 
 

@@ -38,7 +38,7 @@ NOISES = [
     Case(pixel_px=0.05, angle_deg=0.005, position_mm=0.03),
     Case(pixel_px=0.4, angle_deg=0.06, position_mm=0.5),
     Case(geometry_mm=0.4, accuracy_mm=0.4),
-    Case(style="grid"),
+    Case(style="reference"),
 ]
 
 

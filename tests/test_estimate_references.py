@@ -86,7 +86,7 @@ def test_noisy_data_are_solved_better_than_by_any_closed_form(mount: str) -> Non
     """External check: RMS rotation error against OpenCV's seven closed forms, 25 sessions."""
     ours, theirs = [], {name: [] for name in (*HAND_EYE, *ROBOT_WORLD)}
     for seed in range(25):
-        truth = simulated(Case(mount, "grid"), np.random.default_rng([seed, 7]))
+        truth = simulated(Case(mount, "reference"), np.random.default_rng([seed, 7]))
         found = solution(truth.problem)
         ours.append(displacement(found.fit.state.camera, truth.camera)[:3])
         views = found.gathered.candidates.pose[:, 0]

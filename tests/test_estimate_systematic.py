@@ -21,12 +21,12 @@ CHAIN = Robot(
     limits=ARM.limits,
     accuracy_mm=0.4,
     links=(
-        ChainLink(50, -90, 330),
-        ChainLink(340, 0, 0, -90),
-        ChainLink(-35, 90, 0, 90),
-        ChainLink(0, -90, 338),
+        ChainLink(70, -90, 390),
+        ChainLink(410, 0, 0, -90),
+        ChainLink(-20, 90, 0, 90),
+        ChainLink(0, -90, 375),
         ChainLink(0, 90, 0),
-        ChainLink(0, 0, 86),
+        ChainLink(0, 0, 95),
     ),
 )
 

@@ -47,7 +47,7 @@ def test_every_key_of_the_example_arrives(tmp_path: Path) -> None:
     cell = demo_cell(tmp_path)
     assert cell.name == "bottling line 2, infeed"
     assert cell.robot is not None
-    assert cell.robot.geometry_mm["c4"] == 86
+    assert cell.robot.geometry_mm["c4"] == 95
     assert cell.robot.limits[1] == (-65, 145)
     assert cell.robot.accuracy_mm == 0.4
     assert cell.pendant.labels == ("X", "Y", "Z", "A", "B", "C")

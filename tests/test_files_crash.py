@@ -32,7 +32,7 @@ ROOT = Path(__file__).parent.parent
 KILLS = 200
 LONGEST_LIFE = 2.0  # commits; so that kills fall into all parts of one
 IMAGE = bytes(range(256)) * 20
-WHO = Who("M. Test", NOW)
+WHO = Who("A. Example", NOW)
 
 
 def started(tmp_path: Path, name: str = "session") -> Path:

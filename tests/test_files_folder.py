@@ -26,7 +26,7 @@ from engine.sessions.yaml_text import sha256
 
 POINTS = "id,u_px,v_px\n" + "".join(f"{k},{100 + k}.25,{200 + k}.5\n" for k in range(88))
 TYPED = {"typed": list(POSE)}
-WHO = Who("M. Test", NOW)
+WHO = Who("A. Example", NOW)
 
 
 def content(folder: Path) -> dict[str, bytes]:
@@ -38,7 +38,7 @@ def content(folder: Path) -> dict[str, bytes]:
 def started(tmp_path: Path) -> tuple[Path, Session]:
     folder = tmp_path / "sessions/first"
     cell_path = write_cell(tmp_path)
-    return folder, create_session(cell_path, folder, "first", "M. Test", now=NOW)
+    return folder, create_session(cell_path, folder, "first", "A. Example", now=NOW)
 
 
 def test_a_new_session_opens_as_it_was_made(started: tuple[Path, Session]) -> None:
@@ -46,7 +46,7 @@ def test_a_new_session_opens_as_it_was_made(started: tuple[Path, Session]) -> No
     assert open_session(folder) == session
     assert (session.name, session.operator, session.created) == (
         "first",
-        "M. Test",
+        "A. Example",
         NOW.isoformat(),
     )
     assert [line["action"] for line in read_journal(folder)] == ["start"]
@@ -101,7 +101,7 @@ def test_a_commit_stores_files_journal_and_station(started: tuple[Path, Session]
     assert open_session(folder) == new
     assert (folder / "images/001.png").read_bytes() == b"image"
     line = read_journal(folder)[-1]
-    assert (line["who"], line["typed"], line["at"]) == ("M. Test", list(POSE), NOW.isoformat())
+    assert (line["who"], line["typed"], line["at"]) == ("A. Example", list(POSE), NOW.isoformat())
     assert line["files"] == {name: sha256(data) for name, data in files.items()}
     assert line["after"] == sha256((folder / "session.yaml").read_bytes())
 

@@ -12,7 +12,7 @@ from engine.sessions.yaml_text import sha256
 
 def line(action: str, before: str | None, after: str) -> dict[str, object]:
     hashes = {"before": before and sha256(before.encode()), "after": sha256(after.encode())}
-    return {"at": "2026-11-25T09:12:00+00:00", "who": "M. Test", "action": action} | {
+    return {"at": "2026-11-25T09:12:00+00:00", "who": "A. Example", "action": action} | {
         "file": "session.yaml",
         **hashes,
         "files": {},

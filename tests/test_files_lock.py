@@ -23,7 +23,8 @@ import sys, time
 from datetime import datetime
 from pathlib import Path
 from engine.sessions.lock import take_lock
-lock = take_lock(Path(sys.argv[1]), "A. Other", datetime.fromisoformat("2026-11-25T08:00:00+00:00"))
+since = datetime.fromisoformat("2026-11-25T08:00:00+00:00")
+lock = take_lock(Path(sys.argv[1]), "B. Example", since)
 print("held", flush=True)
 time.sleep(60)
 """
@@ -48,11 +49,11 @@ def test_a_second_writer_is_told_who_and_since_when(folder: Path) -> None:
     process = other_writer(folder)
     try:
         with pytest.raises(BusyError) as caught:
-            writing(folder, "M. Test", now=NOW)
+            writing(folder, "A. Example", now=NOW)
     finally:
         process.kill()
         process.wait()
-    assert "A. Other" in str(caught.value)
+    assert "B. Example" in str(caught.value)
     assert "2026-11-25T08:00:00+00:00" in str(caught.value)
     assert f"process {process.pid}" in str(caught.value)
 
@@ -63,12 +64,12 @@ def test_a_killed_writer_locks_nobody_out(folder: Path) -> None:
     process.wait()
     named = holder(folder)
     assert named is not None
-    assert named.operator == "A. Other"
-    with writing(folder, "M. Test", now=NOW):
+    assert named.operator == "B. Example"
+    with writing(folder, "A. Example", now=NOW):
         named = holder(folder)
         assert named is not None
-        assert (named.operator, named.pid) == ("M. Test", os.getpid())
-        with pytest.raises(BusyError, match=r"M\. Test"):
+        assert (named.operator, named.pid) == ("A. Example", os.getpid())
+        with pytest.raises(BusyError, match=r"A\. Example"):
             writing(folder, now=NOW)
     assert holder(folder) is None
     writing(folder, now=NOW).release()
@@ -127,7 +128,7 @@ def test_on_a_share_without_locks_the_record_decides(
     with pytest.raises(BusyError, match="other"):
         take_lock(folder, None, NOW)
     record(folder, here, dead_pid())
-    with take_lock(folder, "M. Test", NOW):
+    with take_lock(folder, "A. Example", NOW):
         assert isinstance(holder(folder), Holder)
 
 

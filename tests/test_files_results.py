@@ -17,7 +17,7 @@ from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.results import input_hashes, keep_earlier, read_result, result_kept
 from engine.sessions.yaml_text import sha256
 
-WHO = Who("M. Test", NOW)
+WHO = Who("A. Example", NOW)
 
 
 @pytest.fixture

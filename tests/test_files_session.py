@@ -61,7 +61,7 @@ def test_the_example_session_arrives() -> None:
 
 
 def test_a_folder_written_by_hand_with_little_in_it_is_a_session(tmp_path: Path) -> None:
-    text = SESSION.split("plan:")[0].replace("operator: M. Test\n", "")
+    text = SESSION.split("plan:")[0].replace("operator: A. Example\n", "")
     text = text.replace("created: 2026-11-25T09:00:00+01:00\n", "")
     bare = "stations:\n- {id: 1, pose: [612.4, 010, 3, 4, 5, 6], points: points/001.csv}\n"
     session = read_session(write_session(tmp_path, text + bare))

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from known_noise import given_noise
-from plan_world import ARM, BOARD, World, practice_grid, world
+from plan_world import ARM, BOARD, World, reference_stations, world
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
@@ -18,7 +18,8 @@ from engine.estimate.problem import problem_from
 from engine.frames import apply, inverse, rotation_angle, straight
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
 from engine.plans.plan import CLOSING, make_plan
-from engine.plans.types import Grid, Plan, Wish
+from engine.plans.pose_plan import SPIRAL_STATIONS
+from engine.plans.types import Plan, Spiral, Wish
 from engine.robots.configuration import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink
@@ -164,8 +165,13 @@ def _carried(made: World) -> Array:
     return np.vstack([np.zeros(3), apply(made.board, BOARD.points()[[0, 10, 77, 87]])])
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_eight_stations_from_a_blind_start_beat_the_fixed_pattern_of_fifteen(mount: Mount) -> None:
+@pytest.mark.parametrize(
+    ("mount", "most"),  # a hand camera over a table has fewer steep views within the arm's reach
+    [(EYE_TO_HAND, 0.33), (EYE_IN_HAND, 0.36)],
+)
+def test_eight_stations_from_a_blind_start_beat_the_reference_pattern_of_fifteen(
+    mount: Mount, most: float
+) -> None:
     ratios = []
     for seed in (7, 8, 9):
         made = started(mount, seed)
@@ -173,8 +179,8 @@ def test_eight_stations_from_a_blind_start_beat_the_fixed_pattern_of_fifteen(mou
             made.stop(step.base_T_flange)
         pattern = world(mount, seed)
         chosen = _expected(made, np.array([s.base_T_flange for s in made.stations]))
-        ratios.append(chosen / _expected(made, np.array(practice_grid(pattern))))
-    assert np.sqrt(np.mean(np.square(ratios))) <= 0.40
+        ratios.append(chosen / _expected(made, np.array(reference_stations(pattern))))
+    assert np.sqrt(np.mean(np.square(ratios))) <= most
 
 
 def _expected(made: World, flange: Array) -> float:
@@ -223,32 +229,51 @@ def test_a_closing_stop_returns_to_the_first_station() -> None:
     assert np.allclose(plan.steps[-1].base_T_flange, made.stations[0].base_T_flange)
 
 
-def test_the_fixed_pattern_follows_its_numbers_and_says_what_chosen_stations_would_reach() -> None:
+def test_the_spiral_follows_its_numbers_and_says_what_chosen_stations_would_reach() -> None:
     made = started(EYE_TO_HAND, 13)
-    grid = Grid(
-        heights_mm=(-40.0, 40.0), shifts_mm=(50.0,), tilts_deg=(20.0,), turns_deg=(0.0, 30.0)
+    plan = made.plan(
+        Wish(count=7, spiral=Spiral(radius_mm=60.0, depth_mm=90.0, tilt_deg=20.0, turn_deg=30.0))
     )
-    plan = made.plan(Wish(grid=grid))
+    assert len(plan.steps) == 7
     views = np.array([made.view(pose) for pose in poses(plan)])
     centres = apply(views, BOARD.points().mean(axis=0)[None])[:, 0]
-    assert 4 <= len(plan.steps) <= 8
-    assert np.abs(np.abs(centres[:, :2]) - 50.0).max() < 8.0  # and what the rough result is off
-    if len(plan.steps) > 4:
-        assert np.ptp(centres[:, 2]) == pytest.approx(80.0, abs=8.0)
+    views, centres = views[centres[:, 2].argsort()], np.array(sorted(centres, key=lambda c: c[2]))
+    out = np.linalg.norm(centres[:, :2], axis=1)  # 8 mm: what the rough result is off
+    assert out == pytest.approx(60.0 * np.sqrt(np.arange(7) / 6), abs=8.0)
+    assert np.diff(centres[:, 2]) == pytest.approx(np.full(6, 15.0), abs=4.0)
+    ways = np.unwrap(np.arctan2(centres[2:, 1], centres[2:, 0]))  # the golden angle, 137.5°
+    assert np.degrees(np.diff(ways)) % 360.0 == pytest.approx(np.full(4, 137.5), abs=12.0)
     lines = centres / np.linalg.norm(centres, axis=1, keepdims=True)
     tilt = np.degrees(np.arccos((lines * views[:, :3, 2]).sum(axis=1)))
     assert np.abs(tilt - 20.0).max() < 1.0
     assert plan.chosen_mm is not None
     assert plan.chosen_mm < plan.work_volume_mm
     with pytest.raises(UsageError, match="too steep"):
-        made.plan(Wish(grid=Grid(tilts_deg=(60.0,))))
+        made.plan(Wish(spiral=Spiral(tilt_deg=60.0)))
+    with pytest.raises(UsageError, match="radius of -5"):
+        made.plan(Wish(spiral=Spiral(radius_mm=-5.0)))
 
 
-def test_default_pattern_is_not_the_common_one_of_fifteen() -> None:
-    grid = Grid()
-    count = 4 * len(grid.heights_mm) * len(grid.shifts_mm)
-    assert count != 15
-    assert 15.0 not in map(abs, grid.tilts_deg)
+@pytest.mark.parametrize(("mount", "seed"), [(EYE_TO_HAND, 13), (EYE_IN_HAND, 15)])
+def test_stops_of_the_spiral_that_are_not_seen_or_reached_are_counted(
+    mount: Mount, seed: int
+) -> None:
+    plan = started(mount, seed).plan(Wish(spiral=Spiral()))
+    left_out = SPIRAL_STATIONS - len(plan.steps)
+    assert left_out == 0 if mount == EYE_TO_HAND else left_out > 0
+    told = (
+        f"{left_out} of the {SPIRAL_STATIONS} stations of the spiral are not seen or not reached."
+    )
+    assert plan.notes == ((told,) if left_out else ())
+    heights = {round(float(pose[2, 3])) for pose in poses(plan)}  # no two stops at one height
+    assert len(heights) == len(plan.steps)
+
+
+def test_an_arm_that_cannot_tilt_turns_the_board_along_the_spiral() -> None:
+    plan = started(EYE_TO_HAND, 13, 4).plan(Wish(count=6, spiral=Spiral(turn_deg=35.0)))
+    assert len(plan.steps) == 6
+    angles = np.degrees(np.unwrap(np.arctan2(poses(plan)[:, 1, 0], poses(plan)[:, 0, 0])))
+    assert np.ptp(angles) == pytest.approx(70.0, abs=0.5)
 
 
 def test_stations_passed_over_are_not_offered_again_and_kept_ones_stay() -> None:

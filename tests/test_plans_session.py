@@ -59,7 +59,7 @@ def test_one_station_gives_jogs_whose_poses_only_programs_see(tmp_path: Path) ->
 
 def test_the_plan_is_stored_with_a_line_in_the_journal(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 4)
-    found = answer("plan", tmp_path / "s", "--count", 3, "--close", "--operator", "M. Berg")
+    found = answer("plan", tmp_path / "s", "--count", 3, "--close", "--operator", "A. Example")
     session = open_session(tmp_path / "s")
     assert [list(item.pose or ()) for item in session.plan] == [
         station["pose"] for station in found["stations"]
@@ -67,7 +67,7 @@ def test_the_plan_is_stored_with_a_line_in_the_journal(tmp_path: Path) -> None:
     assert session.plan[-1].pose == session.stations[0].pose
     assert session.plan[-1].why == CLOSING
     line = read_journal(tmp_path / "s")[-1]
-    assert (line["action"], line["who"], line["stations"]) == ("plan", "M. Berg", 4)
+    assert (line["action"], line["who"], line["stations"]) == ("plan", "A. Example", 4)
     before = (tmp_path / "s" / "session.yaml").read_bytes()
     answer("plan", tmp_path / "s", "--count", 5, "--no-write")
     assert (tmp_path / "s" / "session.yaml").read_bytes() == before
@@ -166,8 +166,8 @@ def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
 
 def test_a_fixed_pattern_is_compared_with_chosen_stations(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 4)
-    words = ("plan", tmp_path / "s", "--style", "grid", "--no-write")
-    numbers = ("--heights", -40, 40, "--shifts", 60, "--tilts", 25, "--turns", 0, 40)
+    words = ("plan", tmp_path / "s", "--style", "spiral", "--count", 5, "--no-write")
+    numbers = ("--radius", 50, "--depth", 90, "--tilt", 25, "--turn", 40)
     shown = stationbook(*words, *numbers)
     assert shown.returncode == 0, shown.stderr
     pattern = float(re.search(r"after these \d+: about ([\d.]+) mm", shown.stdout).group(1))
@@ -180,8 +180,10 @@ def test_a_fixed_pattern_is_compared_with_chosen_stations(tmp_path: Path) -> Non
     [
         ("--count", "0"),
         ("--until", "-1"),
-        ("--heights", "10"),
-        ("--style", "grid", "--tilts", "80"),
+        ("--radius", "10"),
+        ("--style", "spiral", "--tilt", "80"),
+        ("--style", "spiral", "--depth", "-10"),
+        ("--style", "spiral", "--turn", "nan"),
     ],
 )
 def test_words_that_make_no_sense_are_refused(words: tuple[str, ...], tmp_path: Path) -> None:

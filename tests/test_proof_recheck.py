@@ -288,7 +288,7 @@ def test_command_answers_without_a_line_while_somebody_records(
     old_folder: Path, tmp_path: Path
 ) -> None:
     make_later(tmp_path / "new", 2)
-    with writing(tmp_path / "new", "R. Vogt"):
+    with writing(tmp_path / "new", "A. Example"):
         found = answer("recheck", tmp_path / "new", "--against", old_folder)
     assert found["moved"] is False
     assert read_journal(tmp_path / "new") == ()
@@ -300,10 +300,10 @@ def test_command_answers_without_a_line_while_somebody_records(
 def test_a_session_begun_from_an_earlier_one_is_of_the_same_cell_and_visits_its_best_stations(
     old_folder: Path, tmp_path: Path
 ) -> None:
-    started = answer("start", old_folder, tmp_path / "new", "--operator", "R. Vogt")
+    started = answer("start", old_folder, tmp_path / "new", "--operator", "A. Example")
     assert "recheck" in started["name"]
     new, old = open_session(tmp_path / "new"), open_session(old_folder)
-    assert (new.cell, new.operator, new.stations) == (old.cell, "R. Vogt", ())
+    assert (new.cell, new.operator, new.stations) == (old.cell, "A. Example", ())
     visit = stationbook("recheck", tmp_path / "new", "--against", old_folder, "--visit", 5).stdout
     ids = [item.why.split("station ")[1].split()[0] for item in new.plan if item.why]
     assert len(ids) == 5

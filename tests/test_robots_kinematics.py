@@ -81,9 +81,9 @@ def test_demo_arm_stands_where_its_lengths_put_it():
     # By hand: straight up at zero; then J2 and J3 at 90°: forearm down, flange down.
     arm = kinematics(DEMO)
     up = arm.forward(np.zeros(6))
-    assert up == pytest.approx(transform(np.eye(3), [50 - 35, 0, 330 + 340 + 338 + 86]))
+    assert up == pytest.approx(transform(np.eye(3), [70 - 20, 0, 390 + 410 + 375 + 95]))
     bent = arm.forward([0, np.pi / 2, np.pi / 2, 0, 0, 0])
-    assert bent[:3, 3] == pytest.approx([50 + 340 + 35, 0, 330 - 338 - 86])
+    assert bent[:3, 3] == pytest.approx([70 + 410 + 20, 0, 390 - 375 - 95])
     assert bent[:3, 2] == pytest.approx([0, 0, -1])
 
 
@@ -132,7 +132,7 @@ def test_coupled_j3_keeps_the_forearm_attitude_when_only_j2_moves():
             [[0.3, 0.1, 0.4, 0.2, 0.5, 0.6], [0.3, 0.7, 0.4, 0.2, 0.5, 0.6]]
         )
         assert after[:3, :3] == pytest.approx(before[:3, :3])
-        assert np.linalg.norm(after[:3, 3] - before[:3, 3]) == pytest.approx(2 * 340 * np.sin(0.3))
+        assert np.linalg.norm(after[:3, 3] - before[:3, 3]) == pytest.approx(2 * 410 * np.sin(0.3))
 
 
 def test_uncoupled_j3_turns_the_forearm_with_j2():

@@ -55,7 +55,7 @@ def test_no_posture_within_limits_is_refused(robot):
 
 def test_out_of_reach_names_how_far():
     T = kinematics(DEMO).forward(TYPICAL)
-    T[:3, 3] = [2000, 0, 330]
+    T[:3, 3] = [2000, 0, 390]
     (found,) = reach_findings(DEMO, T, station=7)
     assert codes([found]) == [("reach", Level.ERROR)]
     assert found.station == 7
@@ -65,17 +65,17 @@ def test_out_of_reach_names_how_far():
 def test_miss_is_the_distance_to_the_stretched_arm():
     # Straight out along X at shoulder height with the flange ahead: reach a1 + c2 + |a2, c3| + c4.
     forward_x = Rotation.from_euler("y", 90, degrees=True).as_matrix()
-    stretched = 50 + 340 + np.hypot(35, 338) + 86
-    report = reach(DEMO, transform(forward_x, [stretched + 300, 0, 330]))
+    stretched = 70 + 410 + np.hypot(20, 375) + 95
+    report = reach(DEMO, transform(forward_x, [stretched + 300, 0, 390]))
     assert report.best is None
     assert report.miss_mm == pytest.approx(300, abs=5)  # a tilt is traded for some of it
-    assert reach(DEMO, transform(forward_x, [stretched - 3, 0, 330])).miss_mm == 0
+    assert reach(DEMO, transform(forward_x, [stretched - 3, 0, 390])).miss_mm == 0
 
 
 def test_a_pose_beyond_the_stretched_arm_by_rounding_is_within_reach():
     forward_x = Rotation.from_euler("y", 90, degrees=True).as_matrix()
-    stretched = 50 + 340 + np.hypot(35, 338) + 86
-    report = reach(DEMO, transform(forward_x, [stretched + 0.02, 0, 330]))
+    stretched = 70 + 410 + np.hypot(20, 375) + 95
+    report = reach(DEMO, transform(forward_x, [stretched + 0.02, 0, 390]))
     assert report.best is not None
 
 
@@ -118,16 +118,16 @@ def test_broken_limit_of_a_chain_is_named():
 
 
 def test_a_limit_passed_by_rounding_is_no_error():
-    T = pose(DEMO, [170.004, 25, 60, 30, 50, 70])
-    found = reach_findings(DEMO, T, near=np.deg2rad([169, 25, 60, 30, 50, 70]))
+    T = pose(DEMO, [160.004, 25, 60, 30, 50, 70])
+    found = reach_findings(DEMO, T, near=np.deg2rad([159, 25, 60, 30, 50, 70]))
     assert [item.level for item in found if item.field == "J1"] == [Level.NOTE]
 
 
 def test_near_a_limit_is_a_note_with_the_margin():
-    near = np.deg2rad([160, 25, 60, 30, 50, 70])
-    (found,) = reach_findings(DEMO, pose(DEMO, [168, 25, 60, 30, 50, 70]), near=near)
+    near = np.deg2rad([150, 25, 60, 30, 50, 70])
+    (found,) = reach_findings(DEMO, pose(DEMO, [158, 25, 60, 30, 50, 70]), near=near)
     assert codes([found]) == [("joint-limit", Level.NOTE)]
-    assert "J1 stands at 168.0 deg, 2.0 deg from its limit of 170 deg" in found.message
+    assert "J1 stands at 158.0 deg, 2.0 deg from its limit of 160 deg" in found.message
 
 
 @pytest.mark.parametrize("bend", [0.0, 2.0, -3.0])
@@ -149,7 +149,7 @@ def test_singularity_measure_falls_to_zero_towards_the_straight_wrist():
 
 def test_best_continues_from_the_previous_posture():
     for q in random_joints(kinematics(DEMO), np.random.default_rng(5), 40):
-        if abs(np.sin(q[4])) < 0.3 or abs(np.sin(q[2] + np.arctan2(-35, 338))) < 0.1:
+        if abs(np.sin(q[4])) < 0.3 or abs(np.sin(q[2] + np.arctan2(-20, 375))) < 0.1:
             continue
         before = q + np.deg2rad([2, -2, 1, 2, -1, 2])
         assert reach(DEMO, kinematics(DEMO).forward(q), near=before).best == pytest.approx(q)

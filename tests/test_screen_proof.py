@@ -50,7 +50,7 @@ from tui.screens.result import Result
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
-WHO = Who("R. Vogt", NOON)
+WHO = Who("A. Example", NOON)
 
 
 @pytest.fixture(autouse=True)
@@ -65,7 +65,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
     truth = make_session(folder, 12)
     with writing(folder):
         session = open_session(folder)
-        answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
+        answers = Answers("A. Example", "flange", "base", True, session.cell.board.pitch_mm, True)
         answered = answer_questions(session, answers)
         commit(folder, answered, WHO)
         session = answered.session
@@ -176,7 +176,7 @@ async def test_pointer_image_and_touches_lead_to_a_proven_result(
     result = read_result(folder)
     assert result["proven"] is True
     assert len(result["proof"]["points"]) == 8
-    assert {touch.operator for touch in read_touches(folder).touches} == {"R. Vogt"}
+    assert {touch.operator for touch in read_touches(folder).touches} == {"A. Example"}
 
 
 @on_screen
@@ -269,7 +269,7 @@ async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_pat
     folder = tmp_path / "hand"
     make_session(folder, 12, EYE_IN_HAND)
     with writing(folder):
-        answers = Answers("R. Vogt", "flange", "base", True, 20.0, True)
+        answers = Answers("A. Example", "flange", "base", True, 20.0, True)
         commit(folder, answer_questions(open_session(folder), answers), WHO)
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -64,8 +64,8 @@ def sessions(tmp_path: Path, solved: Path, count: int, shift: np.ndarray = STILL
     make_later(new, count, shift=shift)
     with writing(new):
         session = open_session(new)
-        answers = Answers("R. Vogt", "flange", "base", True, session.cell.board.pitch_mm, True)
-        commit(new, answer_questions(session, answers), Who("R. Vogt", NOON))
+        answers = Answers("A. Example", "flange", "base", True, session.cell.board.pitch_mm, True)
+        commit(new, answer_questions(session, answers), Who("A. Example", NOON))
     return new
 
 
@@ -117,7 +117,7 @@ async def test_a_camera_that_stands_still_is_said_to_and_what_would_have_been_fo
         await pilot.press("escape")
         await until(pilot, "Pick U")
     line = read_journal(new)[-1]
-    assert (line["action"], line["against"], line["who"]) == ("recheck", "earlier", "R. Vogt")
+    assert (line["action"], line["against"], line["who"]) == ("recheck", "earlier", "A. Example")
     assert (line["cause"], line["moved"], line["finished"]) == ("none", False, True)
     app = Stationbook(Sessions(tmp_path / "sessions"))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -161,8 +161,10 @@ async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved:
     new = sessions(tmp_path, solved, 3)
     with writing(new):
         session = open_session(new)
-        answers = Answers("R. Vogt", "gripper 2", "base", True, session.cell.board.pitch_mm, True)
-        commit(new, answer_questions(session, answers), Who("R. Vogt", NOON))
+        answers = Answers(
+            "A. Example", "gripper 2", "base", True, session.cell.board.pitch_mm, True
+        )
+        commit(new, answer_questions(session, answers), Who("A. Example", NOON))
     app = app_on(new)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "belongs to another cell", "gripper 2")

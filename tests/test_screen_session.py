@@ -186,10 +186,12 @@ async def test_a_follower_sees_a_change_within_a_second_and_can_change_nothing(
 @on_screen
 async def test_a_second_writer_is_refused_with_who_and_since_when(tmp_path: Path) -> None:
     folder = example(tmp_path / "session", 4)
-    with writing(folder, "R. Vogt", now=NOON):
+    with writing(folder, "A. Example", now=NOON):
         app = app_for(folder)
         async with app.run_test(size=(100, 30)) as pilot:
-            await until(pilot, "Somebody else is recording here", "R. Vogt", "2026-11-25T12:00:00")
+            await until(
+                pilot, "Somebody else is recording here", "A. Example", "2026-11-25T12:00:00"
+            )
             await pilot.press("y")
             await until(pilot, "FOLLOWING, read-only")
 
@@ -217,19 +219,19 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Is this the cell?", "chessboard 11 × 8")
         await pilot.press(*["backspace"] * 40)
-        await type_line(pilot, "R. Vogt")
+        await type_line(pilot, "A. Example")
         await pilot.press("enter", *["backspace"] * 10)
         await type_line(pilot, "gripper 2")
         await pilot.press("enter", "enter", "y", "enter", "enter", "n", "enter")
         await until(pilot, "Your answers are kept", "calibrate the lens")
         await pilot.press("escape")
-        await until(pilot, "CAUTION", "R. Vogt", "The start questions stay open")
+        await until(pilot, "CAUTION", "A. Example", "The start questions stay open")
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
-        shown = await until(pilot, "Is this the cell?", "R. Vogt", "gripper 2")
+        shown = await until(pilot, "Is this the cell?", "A. Example", "gripper 2")
         assert "Before the next station" in shown
         await pilot.press(*["enter"] * 5, "y", "enter")
-        await until(pilot, "CAUTION", "R. Vogt")
+        await until(pilot, "CAUTION", "A. Example")
     session = open_session(folder)
     assert session.cell.pendant.active_tool == "gripper 2"
     line = read_journal(folder)[-1]

@@ -229,23 +229,22 @@ def _plan(commands: _Commands) -> None:
     parser.add_argument("--close", action="store_true", help="end at the first station's pose")
     parser.add_argument(
         "--style",
-        choices=("chosen", "grid"),
+        choices=("chosen", "spiral"),
         default="chosen",
-        help="chosen stations (default), or a fixed pattern where a procedure demands one",
+        help="chosen stations (default), or a fixed spiral where a procedure demands a pattern",
     )
     for name, unit, what in (
-        ("heights", "mm", "along the camera's axis"),
-        ("shifts", "mm", "from the middle of the view"),
-        ("tilts", "deg", "of the board, in turn"),
-        ("turns", "deg", "about the line of sight, in turn"),
+        ("radius", "mm", "how far from the middle of the view it winds"),
+        ("depth", "mm", "from the nearest to the farthest stop, along the camera's axis"),
+        ("tilt", "deg", "of the board at every stop"),
+        ("turn", "deg", "about the line of sight, to either side"),
     ):
         parser.add_argument(
             f"--{name}",
             dest=f"{name}_{unit}",
             metavar=unit.upper(),
             type=number,
-            nargs="+",
-            help=f"with --style grid: {what}",
+            help=f"with --style spiral: {what}",
         )
     parser.add_argument("--out", metavar="FILE.html", help="a page to print and take to the robot")
     parser.add_argument("--no-write", action="store_true", help="do not store it in the session")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 # A station nearer to the previous one than both of these adds almost no information: the rotation
 # error of a solution grows with one over the rotation between stations (Tsai and Lenz 1989), and
-# the useful grids move by 50 mm or 15° and more. The figures: common practice, no source.
+# planned stations lie 30 mm or 8° apart at least. The figures: common practice, no source.
 SMALL_MOVE_MM = 20.0
 SMALL_MOVE_DEG = 5.0
 

@@ -24,7 +24,7 @@ from .blind_plan import jogs, nothing_recorded
 from .convention import rivals
 from .keep_out import below
 from .outlook import Outlook, outlook
-from .pose_plan import MOST_STATIONS, chosen_plan, grid_plan
+from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
 from .words import jog_text, shown
 
@@ -45,7 +45,7 @@ NOWHERE = (
     "jogs go on."
 )
 NO_CLOSE = "The closing stop is planned once three stations fit together."
-NO_GRID = "The pattern is planned once three stations fit together."
+NO_SPIRAL = "The spiral is planned once three stations fit together."
 
 
 def make_plan(
@@ -84,7 +84,7 @@ def make_plan(
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
     plan = jogs(cell, problem, typed, views, arm, wish.count, near)
     why = (NOWHERE if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
-    late = (why, NO_CLOSE if wish.close else "", NO_GRID if wish.grid else "")
+    late = (why, NO_CLOSE if wish.close else "", NO_SPIRAL if wish.spiral else "")
     return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
 
@@ -164,8 +164,8 @@ def _floor(cell: Cell, look: Outlook, typed: Array) -> float:
 def _by_pose(
     cell: Cell, look: Outlook, typed: Array, wish: Wish, near: tuple[str, ...] | None
 ) -> Plan:
-    if wish.grid is not None:
-        return grid_plan(cell, look, typed, wish.grid, wish, near)
+    if wish.spiral is not None:
+        return spiral_plan(cell, look, typed, wish.spiral, wish, near)
     return chosen_plan(cell, look, typed, wish, near)
 
 

@@ -15,12 +15,13 @@ from ..estimate.model import implied_flange
 from ..frames import rotation_angle, rotation_exp, transform
 from .arm import is_level
 from .choose import Enough, Offered, by_gain, choose, jog_cost, ordered
-from .grid import grid_views
 from .outlook import Offers, Outlook
-from .types import Grid, Plan, Step, Wish
+from .spiral import spiral_views
+from .types import Plan, Spiral, Step, Wish
 from .words import gain_words, jog_text, shown, view_words
 
 USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
+SPIRAL_STATIONS = 9  # of the fixed pattern: three of each turn
 LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
@@ -222,26 +223,25 @@ def plan_of(
     return Plan(tuple(steps), notes, now and now[0])
 
 
-def grid_plan(
-    cell: Cell, look: Outlook, typed: Array, grid: Grid, wish: Wish, near: Fields
+def spiral_plan(
+    cell: Cell, look: Outlook, typed: Array, spiral: Spiral, wish: Wish, near: Fields
 ) -> Plan:
     """Return the fixed pattern, with what as many chosen stations would reach beside it."""
+    count = wish.count or SPIRAL_STATIONS
     middle = look.views(typed[:1])[0]
     turned = _level_turn(look) if is_level(cell.robot) else None
-    view = grid_views(grid, look.sight, middle, turned)
+    view = spiral_views(spiral, count, look.sight, middle, turned)
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
     good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
     order, _ = ordered(look.present, list(flange[good]), _leg_cost(look))
-    order = order[: wish.count]
-    missing = len(flange) - len(order)
-    notes = (f"{missing} of the {len(flange)} stations of the pattern are left out.",)
+    missing = count - len(order)
+    notes = (f"{missing} of the {count} stations of the spiral are not seen or not reached.",)
     until = None if wish.until_mm is None else wish.until_mm / 2.0
     plan = plan_of(
         cell, look, [flange[good][k] for k in order], until, near, notes if missing else ()
     )
-    count = len(plan.steps)
-    best = chosen_plan(cell, look, typed, Wish(count=count), near) if count else plan
+    best = chosen_plan(cell, look, typed, Wish(count=len(plan.steps)), near) if plan.steps else plan
     return replace(plan, chosen_mm=best.work_volume_mm)
 
 

@@ -10,22 +10,22 @@ from ..cautions import PLAN
 from ..cell.session import PlannedStation
 
 FORMAT = 1  # version of the document
-Style = Literal["chosen", "grid"]
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
-    """A fixed pattern about the middle of the view; defaults are this project's own.
+class Spiral:
+    """A fixed pattern about the middle of the view, this project's own.
 
-    At each height [mm] (along the camera's axis, + away from it) and each shift [mm] four places
-    lie on the diagonals of the image; there the board is tilted by the next of ``tilts_deg``
-    against the line of sight and turned about it by the next of ``turns_deg``.
+    The stops wind outwards by the golden angle up to ``radius_mm`` from the middle while the board
+    moves away through ``depth_mm`` along the camera's axis. At each the board leans outwards by
+    ``tilt_deg`` against the line of sight, turned about it by −``turn_deg``, 0 and ``turn_deg`` one
+    after the other.
     """
 
-    heights_mm: tuple[float, ...] = (-60.0, 70.0)
-    shifts_mm: tuple[float, ...] = (75.0,)
-    tilts_deg: tuple[float, ...] = (32.0, 24.0)
-    turns_deg: tuple[float, ...] = (-50.0, 10.0, 60.0)
+    radius_mm: float = 60.0
+    depth_mm: float = 120.0
+    tilt_deg: float = 25.0
+    turn_deg: float = 60.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +34,7 @@ class Wish:
 
     ``count`` further stations (None: what brings the session to eight); ``until_mm``: stop when
     the expanded uncertainty at the work volume is expected below it; ``close``: end at the first
-    station's pose; ``grid``: that pattern instead of chosen stations. ``avoid``: flange poses
+    station's pose; ``spiral``: that pattern instead of chosen stations. ``avoid``: flange poses
     (4, 4) not to be offered, because somebody passed over them. ``kept``: poses planned before,
     which stay planned unless others are clearly better.
     """
@@ -42,7 +42,7 @@ class Wish:
     count: int | None = None
     until_mm: float | None = None
     close: bool = False
-    grid: Grid | None = None
+    spiral: Spiral | None = None
     avoid: tuple[Array, ...] = ()
     kept: tuple[Array, ...] = ()
 
@@ -83,7 +83,7 @@ class Plan:
     """Stations in the order of visiting; ``notes`` say what a person should know about them.
 
     ``now_mm`` is the standard uncertainty at the work volume before the first of them, None: not
-    known. ``chosen_mm``: for a grid, what as many chosen stations would reach.
+    known. ``chosen_mm``: for a spiral, what as many chosen stations would reach.
     """
 
     steps: tuple[Step, ...]

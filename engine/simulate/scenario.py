@@ -28,10 +28,10 @@ SIX_AXIS = """\
 robot:
   name: demo six-axis arm
   kind: spherical-wrist
-  geometry_mm: {a1: 50, a2: -35, b: 0, c1: 330, c2: 340, c3: 338, c4: 86}
+  geometry_mm: {a1: 70, a2: -20, b: 0, c1: 390, c2: 410, c3: 375, c4: 95}
   offsets_deg: [0, 0, 0, 0, 0, 0]
   directions: [1, 1, 1, 1, 1, 1]
-  limits_deg: [[-170, 170], [-65, 145], [-70, 190], [-190, 190], [-135, 135], [-360, 360]]
+  limits_deg: [[-160, 160], [-65, 145], [-70, 190], [-180, 180], [-135, 135], [-360, 360]]
   repeatability_mm: 0.03    # from the robot's data sheet
   accuracy_mm: 0.4          # absolute, uncompensated
 

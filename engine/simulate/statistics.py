@@ -1,8 +1,8 @@
 """Random simulated sessions without images: truth, typed poses and points, for statistics.
 
-Two station styles: "grid" (a centre, level shifts at two heights and tilts of 15°, the fixed grid
-in common use, no source) and "tilted" (spread over the view, tilts to 35°, turned about the view
-axis). Robot and lens are a middle-sized arm and a 1.3-megapixel camera of no particular make.
+Two station styles: "reference" (this project's reference pattern, see `reference_pattern`) and
+"tilted" (spread over the view, tilts to 35°, turned about the view axis). Robot and lens are a
+middle-sized arm and a 1.3-megapixel camera of no particular make.
 """
 
 from __future__ import annotations
@@ -27,22 +27,22 @@ from ..pendant.settings import Pendant
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
 
-Style = Literal["grid", "tilted"]
+Style = Literal["reference", "tilted"]
 
 ARM = Robot(
     name="demo six-axis arm",
     kind="spherical-wrist",
-    geometry_mm={"a1": 50, "a2": -35, "b": 0, "c1": 330, "c2": 340, "c3": 338, "c4": 86},
+    geometry_mm={"a1": 70, "a2": -20, "b": 0, "c1": 390, "c2": 410, "c3": 375, "c4": 95},
     offsets_deg=(0,) * 6,
     directions=(1,) * 6,
-    limits=((-170, 170), (-65, 145), (-70, 190), (-190, 190), (-135, 135), (-360, 360)),
+    limits=((-160, 160), (-65, 145), (-70, 190), (-180, 180), (-135, 135), (-360, 360)),
     repeatability_mm=0.03,
     accuracy_mm=0.0,
 )
 FOUR_AXIS = Robot(
     name="demo four-axis arm",
     kind="scara",
-    geometry_mm={"l1": 400, "l2": 350, "z0": 500},
+    geometry_mm={"l1": 415, "l2": 345, "z0": 500},
     offsets_deg=(0,) * 4,
     directions=(1,) * 4,
     limits=((-150, 150), (-150, 150), (-450, 0), (-360, 360)),
@@ -60,6 +60,9 @@ PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,)
 VOLUME = WorkVolume("base", (520.0, 0.0, 380.0), (250.0, 250.0, 150.0))
 VOLUME_IN_CAMERA = WorkVolume("camera", (0.0, 0.0, 650.0), (250.0, 200.0, 100.0))
 TOLERANCE = Tolerance(1.0, 0.2)
+SPREAD_MM = (60.0, 40.0, 40.0)  # of the reference pattern's cube corners: all of it stays in view
+AXIAL = 8.0**0.25  # [-] its axial points stand so much further out: rotatable for three factors
+GOLDEN_RAD = np.pi * (3.0 - np.sqrt(5.0))  # about 137.5°: directions that never repeat
 LAYOUTS = 50  # places of camera and board tried before giving up
 TRIES = 60  # candidates drawn per station before another layout is tried
 MARGIN_PX = 15.0  # px; points nearer to the image border are not found reliably
@@ -146,7 +149,7 @@ _PLACES = {  # (fixed camera, axes): rotation and place of the camera, of the bo
     (True, 4): (np.eye(3), (520.0, 0.0, -380.0), np.eye(3), (0.0, 0.0, -20.0)),
     (False, 4): (_TURNED, (80.0, 0.0, -20.0), _TURNED, (520.0, 0.0, -350.0)),
 }
-TILT_DEG = {"grid": 15.0, "tilted": 35.0}
+TILT_DEG = {"reference": 12.0, "tilted": 35.0}
 
 
 def _layout(case: Case, rng: np.random.Generator) -> tuple[Array, Array, Array]:
@@ -192,8 +195,8 @@ def _stations(case: Case, camera: Array, board: Array, rng: np.random.Generator)
 
 def _view(case: Case, number: int, rng: np.random.Generator) -> Array:
     """Return one wished camera_T_board (4, 4), its place given by the board's centre."""
-    if case.style == "grid":
-        place, turn = _grid(number, rng)
+    if case.style == "reference":
+        place, turn = _reference(number, rng)
     else:
         place = rng.uniform((-150.0, -110.0, 520.0), (150.0, 110.0, 820.0))
         axis = rng.uniform(0.0, 2.0 * np.pi)
@@ -207,19 +210,27 @@ def _view(case: Case, number: int, rng: np.random.Generator) -> Array:
     return transform(R, place - R @ BOARD.points().mean(axis=0))
 
 
-def _grid(number: int, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Return place and turn of station ``number`` of the fixed grid of 15, repeated in turn."""
-    middle, kind = np.array([0.0, 0.0, 650.0]), number % 15
+def reference_pattern() -> tuple[Array, Array]:
+    """Return shifts (15, 3) [mm] and turns (15, 3) [rad] of this project's reference pattern.
+
+    A three-factor central composite design (Box & Wilson 1951, text not at hand): centre, eight
+    cube corners, six axial points; every stop but the first is tilted 12° about an axis in the
+    image plane that goes round by the golden angle. A baseline to measure plans against.
+    """
+    corners = np.array(list(product((-1.0, 1.0), repeat=3)))
+    axial = AXIAL * np.concatenate([np.eye(3), -np.eye(3)])
+    shifts = np.concatenate([np.zeros((1, 3)), corners, axial]) * SPREAD_MM
+    way = GOLDEN_RAD * np.arange(len(shifts))
+    turns = np.radians(TILT_DEG["reference"]) * np.column_stack([np.cos(way), np.sin(way), 0 * way])
+    turns[0] = 0.0
+    return shifts, turns
+
+
+def _reference(number: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Return place and turn of station ``number`` of the reference pattern, repeated in turn."""
+    shifts, turns = reference_pattern()
     jitter = rng.normal(0.0, 5.0, 3)
-    if kind == 0:
-        return middle + jitter, np.zeros(3)
-    if kind % 2 and kind < 12:  # tilts first and among the shifts, so that five stations hold some
-        turn = np.zeros(3)
-        turn[kind // 2 % 3] = np.radians(TILT_DEG["grid"]) * (1 if kind // 2 < 3 else -1)
-        return middle + jitter, turn
-    corner = kind // 2 - 1 if kind < 12 else kind - 7
-    signs = 1.0 - 2.0 * np.array([corner & 1, corner >> 1 & 1, corner >> 2 & 1])
-    return middle + signs * (90.0, 60.0, 60.0) + jitter, np.zeros(3)
+    return np.array([0.0, 0.0, 650.0]) + shifts[number % 15] + jitter, turns[number % 15]
 
 
 def _in_view(view: Array) -> bool:

@@ -29,7 +29,7 @@ from engine.simulate.statistics import Case, Simulated, simulated
 
 MIXES = [(0.15, 0.02, 0.15), (0.05, 0.005, 0.05), (0.3, 0.05, 0.1), (0.1, 0.01, 0.5)]
 MOUNTS = ["eye-to-hand", "eye-in-hand"]
-STYLES = ["grid", "tilted"]
+STYLES = ["reference", "tilted"]
 
 
 class Trial(NamedTuple):

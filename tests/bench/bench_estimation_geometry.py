@@ -77,7 +77,7 @@ def main() -> None:
     listed = [
         (Case(mount, style, 6, stations, geometry_mm=size, accuracy_mm=stated), True)
         for mount, style, stations, (size, stated) in product(
-            ("eye-to-hand", "eye-in-hand"), ("grid", "tilted"), (8, 15), GEOMETRY
+            ("eye-to-hand", "eye-in-hand"), ("reference", "tilted"), (8, 15), GEOMETRY
         )
     ]
     listed += [

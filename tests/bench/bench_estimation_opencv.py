@@ -67,7 +67,7 @@ def main() -> None:
     print(f"{count} sessions a case of 15 stations: place mm (over bound), rotation over bound")
     print("| mount | style | px | method | place mm | / bound | rotation / bound | failed |")
     print("|---|---|---|---|---|---|---|---|")
-    mounts, styles = ("eye-to-hand", "eye-in-hand"), ("grid", "tilted")
+    mounts, styles = ("eye-to-hand", "eye-in-hand"), ("reference", "tilted")
     for mount, style, pixel in product(mounts, styles, (0.15, 0.3)):
         errors = measured(Case(mount, style, pixel_px=pixel), count)
         bound = np.sqrt(np.mean(np.square(errors["bound"]), axis=0))

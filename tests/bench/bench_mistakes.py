@@ -141,7 +141,7 @@ KINDS: dict[str, Callable[[Case, int], Made]] = {
 
 CASES = {  # what the sessions are like: stations, noise, and how far off the arm's geometry is
     "usual": Case(),
-    "grid": Case(style="grid"),
+    "reference": Case(style="reference"),
     "quiet": Case(pixel_px=0.05, angle_deg=0.005, position_mm=0.03),
     "noisy": Case(pixel_px=0.4, angle_deg=0.06, position_mm=0.5),
     "geometry": Case(geometry_mm=0.4, accuracy_mm=0.4),

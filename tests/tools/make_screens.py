@@ -8,6 +8,7 @@ The example session is opened with its first five stations, and the sixth is rec
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import re
 import shutil
@@ -105,7 +106,8 @@ async def main(scratch: Path) -> None:
     await draw("result", app_for(example(scratch / "d")), solve)
     await draw("labels", Stationbook(Sessions(scratch / "none")), label_sets)
     shutil.copytree(EXAMPLE, scratch / "sessions" / EXAMPLE.name)
-    await draw("sessions", Stationbook(Sessions(scratch / "sessions")), nothing)
+    with contextlib.chdir(scratch):  # the list names its folder as a user sees it
+        await draw("sessions", Stationbook(Sessions(Path("sessions"))), nothing)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ from pathlib import Path
 from engine.cell.cell import Cell
 from engine.cell.session import labelled
 from engine.errors import UsageError
-from engine.plans.types import Grid, Plan, Wish
+from engine.plans.types import Plan, Spiral, Wish
 from engine.report.plan_sheet import plan_sheet
 from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit
@@ -56,17 +56,17 @@ def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cel
 
 def _wish(args: argparse.Namespace) -> Wish:
     given = {
-        name: tuple(values)
-        for name in ("heights_mm", "shifts_mm", "tilts_deg", "turns_deg")
-        if (values := getattr(args, name)) is not None
+        name: value
+        for name in ("radius_mm", "depth_mm", "tilt_deg", "turn_deg")
+        if (value := getattr(args, name)) is not None
     }
-    if given and args.style != "grid":
+    if given and args.style != "spiral":
         raise UsageError(
-            f"--{next(iter(given)).partition('_')[0]} belongs to a fixed pattern",
-            "Add --style grid.",
+            f"--{next(iter(given)).partition('_')[0]} belongs to the fixed pattern",
+            "Add --style spiral.",
         )
-    grid = Grid(**given) if args.style == "grid" else None
-    return Wish(count=args.count, until_mm=args.until, close=args.close, grid=grid)
+    spiral = Spiral(**given) if args.style == "spiral" else None
+    return Wish(count=args.count, until_mm=args.until, close=args.close, spiral=spiral)
 
 
 def plan_lines(plan: Plan, cell: Cell) -> list[str]:
