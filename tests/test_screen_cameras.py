@@ -19,11 +19,6 @@ from engine.sessions.journal import read_journal
 SOURCES = {FIRST: {"folder": "from-first"}, SIDE: {"folder": "from-side"}}
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture
 def session(tmp_path: Path) -> tuple[Path, TwoCameras]:
     """Return a session of six stations, both cameras with a folder for images; robot at a next."""

@@ -29,11 +29,6 @@ from tui.screens.demo import Demo, PendantPanel, Welcome
 from tui.widgets.looks import line_text
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 def fields(station: int) -> tuple[str, ...]:
     found = open_session(EXAMPLE).station(station)
     assert found is not None

@@ -27,11 +27,6 @@ from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     return example(tmp_path / "session", 3)
