@@ -27,7 +27,7 @@ needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 
 @pytest.fixture(scope="module")
-def made() -> list[Stop]:
+def made() -> tuple[Stop, ...]:
     return stops(COUNT)[0]
 
 
@@ -58,7 +58,7 @@ def check_kept(session: Path, acknowledged: dict[int, tuple[str, ...]]) -> None:
 
 @needs_fork
 def test_record_killed_at_every_call_loses_no_acknowledged_station(
-    tmp_path: Path, made: list[Stop]
+    tmp_path: Path, made: tuple[Stop, ...]
 ) -> None:
     """One kill before each call that changes the disk, and in the middle of each write."""
     session = started(tmp_path / "cell")
@@ -86,7 +86,7 @@ def test_record_killed_at_every_call_loses_no_acknowledged_station(
 
 
 def test_record_killed_at_random_moments_loses_no_acknowledged_station(
-    tmp_path: Path, made: list[Stop]
+    tmp_path: Path, made: tuple[Stop, ...]
 ) -> None:
     """Whole processes, killed wherever they are; where that is depends on the machine."""
     rng = random.Random(3)
@@ -111,7 +111,7 @@ def test_record_killed_at_random_moments_loses_no_acknowledged_station(
         check_kept(session, acknowledged)
 
 
-def test_a_killed_writer_locks_nobody_out(tmp_path: Path, made: list[Stop]) -> None:
+def test_a_killed_writer_locks_nobody_out(tmp_path: Path, made: tuple[Stop, ...]) -> None:
     session = started(tmp_path / "cell")
     words = record_words(session, made[0], tmp_path / "seen.csv")
     running = subprocess.Popen([str(STATIONBOOK), *words], stdout=subprocess.DEVNULL)
@@ -138,7 +138,7 @@ def laid_out(state: dict[str, bytes], folder: Path, scratch: Path) -> Path:
 
 
 def test_every_prefix_of_what_record_writes_is_the_state_before_or_after(
-    tmp_path: Path, made: list[Stop]
+    tmp_path: Path, made: tuple[Stop, ...]
 ) -> None:
     """The real command's write, fsync and rename calls, traced by strace and replayed."""
     strace = shutil.which("strace")

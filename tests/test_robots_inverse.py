@@ -45,9 +45,11 @@ def turned_apart(found, q):
 
 
 @pytest.mark.parametrize("robot", CLOSED, ids=lambda robot: robot.name)
-def test_ten_thousand_random_poses_are_solved_and_reproduced(robot, rng):
+def test_random_poses_are_solved_and_reproduced(robot, rng):
+    # 10,000 of each: tests/bench/bench_robots.py. 2,000 miss a branch lost in 1 of 500 poses with
+    # a chance of 2 %.
     arm = kinematics(robot)
-    q = random_joints(arm, rng, 10_000)
+    q = random_joints(arm, rng, 2_000)
     for posture, T in zip(q, arm.forward(q), strict=True):
         found = arm.branches(T)
         assert turned_apart(found, posture).min() < SAME

@@ -16,6 +16,7 @@ from screen_bench import (
     on_screen,
     opened,
     text,
+    type_keys,
     type_line,
     until,
 )
@@ -88,7 +89,7 @@ async def test_fields_appear_under_the_pendants_labels_while_typing(folder: Path
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        await type_line(pilot, "612,4; -85.1")
+        await type_keys(pilot, "612,4; -85.1")
         shown = await until(pilot, "still to type: Z A B C")
         assert "612.4" in shown
         await type_line(pilot, " 410 1 2 3 4")
