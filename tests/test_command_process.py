@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 from command import process, stationbook
+from later_session import make_later
+from made_session import make_session
 from test_command_handover import URDF
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
@@ -23,7 +25,9 @@ def words(text: str, folder: Path) -> list[str]:
 
 def laid_out(folder: Path) -> Path:
     shutil.copytree(EXAMPLE, folder / "session")
-    shutil.copytree(EXAMPLE, folder / "later")
+    shutil.copytree(EXAMPLE, folder / "same")
+    make_session(folder / "earlier", 6)
+    make_later(folder / "later", 2)
     (folder / "arm.urdf").write_text(URDF, encoding="utf-8")
     return folder
 
@@ -40,10 +44,10 @@ def laid_out(folder: Path) -> Path:
         ("check {s}", 0),
         ("plan {s} --count 2", 0),
         ("solve {s} --no-write", 0),
-        ("recheck {d}/later --against {s}", 0),
-        ("compare {s} {d}/later", 0),
+        ("recheck {d}/later --against {d}/earlier", 0),
+        ("compare {s} {d}/same", 0),
         ("proof {s} --tip 0,0,150 --tip-u 0.1", 0),
-        ("shift {s} {d}/later --points {d}/none.csv --out {d}/moved.csv", 2),
+        ("shift {s} {d}/same --points {d}/none.csv --out {d}/moved.csv", 2),
         ("report {s}", 0),
         ("export {s} --as matrix", 0),
         ("focus {s}/cell.yaml --image {s}/images/002.png", 0),
