@@ -13,9 +13,13 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
 from simulated_sessions import Case, pick_errors, simulated
 
 from engine.estimate import solve
