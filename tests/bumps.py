@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 
 from engine.arrays import Array
 from engine.boards.pattern import MountRepeatability
@@ -17,7 +18,6 @@ from engine.estimate.problem import Problem
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
 from engine.frames import apply, displaced
-from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
 # A bump of d mm turns the camera by this much too: it tilts about a foot 500 mm away.

@@ -1,18 +1,28 @@
-"""The real command in a subprocess, for tests."""
+"""The command line for tests: in this process, or as a process of its own.
+
+A process of its own costs about a second of loading; it is kept for what is about processes (exit
+status, killing, locks, tracing), and tests/test_command_process.py holds the two to each other.
+"""
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
+
+from tui.main import main
 
 STATIONBOOK = Path(sys.executable).parent / "stationbook"
 
 
-def stationbook(*words: object, timeout: float = 120) -> subprocess.CompletedProcess[str]:
-    """Run ``stationbook WORDS`` as a person would and return what it printed."""
+def process(*words: object, timeout: float = 120) -> subprocess.CompletedProcess[str]:
+    """Run ``stationbook WORDS`` as a person would, as a process, and return what it printed."""
     return subprocess.run(
         [str(STATIONBOOK), *map(str, words)],
         capture_output=True,
@@ -21,6 +31,32 @@ def stationbook(*words: object, timeout: float = 120) -> subprocess.CompletedPro
         stdin=subprocess.DEVNULL,
         check=False,
     )
+
+
+def stationbook(*words: object) -> subprocess.CompletedProcess[str]:
+    """Run ``stationbook WORDS`` in this process and return what it printed."""
+    args = list(map(str, words))
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
+    with (
+        open(os.devnull) as nothing,
+        patch("sys.stdin", nothing),
+        redirect_stdout(out),
+        redirect_stderr(err),
+    ):
+        status = _status(args)
+    return subprocess.CompletedProcess(args, status, _printed(out), _printed(err))
+
+
+def _status(args: list[str]) -> int:
+    try:
+        return main(args)
+    except SystemExit as end:  # wrong words and --help end the parser
+        return end.code if isinstance(end.code, int) else int(end.code is not None)
+
+
+def _printed(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    return stream.buffer.getvalue().decode()  # type: ignore[attr-defined]
 
 
 def answer(*words: object, status: int = 0) -> Any:

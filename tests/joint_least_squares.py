@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import least_squares
 from scipy.sparse import csr_matrix
+from simulated_sessions import Simulated
 
 from engine.arrays import Array
 from engine.camera.views import pixel_rows
@@ -12,7 +13,6 @@ from engine.estimate.gather import gather
 from engine.estimate.model import derivatives, predicted_view
 from engine.estimate.start import begin
 from engine.frames import displaced
-from engine.simulate.statistics import Simulated
 
 
 class Everything:

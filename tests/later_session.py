@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from made_session import goals
 
 from engine.arrays import Array
 from engine.boards.points_file import points_text
@@ -36,13 +37,12 @@ def make_later(
     ``seed`` fixes robot errors and stations, as in made_session; ``noise_seed`` the images' noise.
     """
     virtual = VirtualCell(cell(mount, axes), truth(mount, axes), seed)
-    goals = virtual.suggest_stations(8)[:count]
     virtual.move_camera(shift)
     virtual.slip_board(slip)
     rng = np.random.default_rng(noise_seed)
     (folder / "points").mkdir(parents=True)
     stations = []
-    for number, goal in enumerate(goals, start=1):
+    for number, goal in enumerate(goals(8, mount, axes, seed)[:count], start=1):
         virtual.go_to(goal)
         board = virtual.cell.board
         pixels = project(apply(virtual.camera_T_board(), board.points()), virtual.cell.camera)

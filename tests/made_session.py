@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Mount
@@ -24,21 +26,28 @@ class Stop(NamedTuple):
     points: str
 
 
+@cache
+def goals(count: int, mount: Mount = EYE_TO_HAND, axes: Axes = 6, seed: int = 0) -> Array:
+    """Return so many flange poses (count, 4, 4) [mm] in the simulated cell; always the same."""
+    return VirtualCell(cell(mount, axes), truth(mount, axes), seed).suggest_stations(count)
+
+
+@cache
 def stops(
     count: int, mount: Mount = EYE_TO_HAND, axes: Axes = 6, *, seed: int = 0, noise_px: float = 0.1
-) -> tuple[list[Stop], Truth]:
+) -> tuple[tuple[Stop, ...], Truth]:
     """Return ``count`` stops of the simulated cell and where camera and board truly are."""
     real = truth(mount, axes)
     virtual = VirtualCell(cell(mount, axes), real, seed)
     rng = np.random.default_rng(seed)
     found = []
-    for goal in virtual.suggest_stations(count):
+    for goal in goals(count, mount, axes, seed):
         virtual.go_to(goal)
         board = virtual.cell.board
         pixels = project(apply(virtual.camera_T_board(), board.points()), virtual.cell.camera)
         pixels = pixels + rng.normal(0.0, noise_px, pixels.shape)
         found.append(Stop(virtual.pendant_pose(), points_text(np.arange(board.count), pixels)))
-    return found, real
+    return tuple(found), real
 
 
 def make_session(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from simulated_sessions import Case, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import project
@@ -17,7 +18,6 @@ from engine.estimate.problem import Problem
 from engine.estimate.solver import solution
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
-from engine.simulate.statistics import Case, Simulated, simulated
 
 Texts = dict[int, tuple[str, ...]]
 

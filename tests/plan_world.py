@@ -6,6 +6,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from simulated_sessions import (
+    ARM,
+    BOARD,
+    CAMERA,
+    FOUR_AXIS,
+    PENDANT,
+    TOLERANCE,
+    VOLUME,
+    VOLUME_IN_CAMERA,
+    reference_pattern,
+)
 
 from engine.arrays import Array
 from engine.camera.lens import project
@@ -20,17 +31,6 @@ from engine.pendant.entry import format_pose, pose_from_fields
 from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Wish
 from engine.robots.kinematics import kinematics
-from engine.simulate.statistics import (
-    ARM,
-    BOARD,
-    CAMERA,
-    FOUR_AXIS,
-    PENDANT,
-    TOLERANCE,
-    VOLUME,
-    VOLUME_IN_CAMERA,
-    reference_pattern,
-)
 
 PIXEL_PX, POSITION_MM, ANGLE_DEG = 0.15, 0.15, 0.02
 JOG_MM, JOG_DEG = 2.0, 0.3  # where a jog by hand ends

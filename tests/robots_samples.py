@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import sysconfig
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
+from importlib.util import find_spec
+from itertools import product
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -87,16 +92,75 @@ def random_joints(arm: Kinematics, rng: np.random.Generator, count: int) -> np.n
     return rng.uniform(low, high, (count, arm.axes))
 
 
+class Puma:
+    """The Puma 560 of roboticstoolbox-python (Corke & Armstrong-Hélouvry 1994) [m, rad].
+
+    The toolbox is loaded in a process of its own: a library under it prints what it leaked when
+    the process that loaded it ends, which is no line to read after a run of the tests.
+    """
+
+    def __init__(self) -> None:
+        context = get_context("spawn")  # such a process ends without taking modules down
+        self._there = ProcessPoolExecutor(1, mp_context=context)
+        self.links, self.qlim = self._ask(_links)
+
+    def _ask(self, what, *args):
+        return self._there.submit(what, *args).result()
+
+    def fkine(self, q):
+        """Return the poses (n, 4, 4) of joints (n, 6)."""
+        return self._ask(_fkine, q)
+
+    def jacob0(self, q):
+        """Return the Jacobian (6, 6) at joints (6,): rows velocity, then turn rate."""
+        return self._ask(_jacob0, q)
+
+    def ikine_a(self, poses):
+        """Return for every pose (n, 4, 4) the joints of each branch that the toolbox finds."""
+        return self._ask(_ikine_a, poses)
+
+
+@cache
+def _model():
+    from roboticstoolbox.models.DH import Puma560
+
+    return Puma560()
+
+
+def _links():
+    model = _model()
+    return [(x.a, x.alpha, x.d, x.offset) for x in model.links], np.array(model.qlim)
+
+
+def _fkine(q):
+    return np.array([_model().fkine(one).A for one in q])
+
+
+def _jacob0(q):
+    return np.array(_model().jacob0(q))
+
+
+def _ikine_a(poses):
+    from spatialmath import SE3
+
+    branches = ["".join(letters) for letters in product("lr", "ud", "nf")]
+    found = [[_model().ikine_a(SE3(T), branch) for branch in branches] for T in poses]
+    return [[solution.q for solution in every if solution.success] for every in found]
+
+
+@cache
 def puma_from_toolbox():
-    """Return the Puma 560 of roboticstoolbox-python (Corke & Armstrong-Hélouvry 1994) [m, rad]."""
-    return pytest.importorskip("roboticstoolbox").models.DH.Puma560()
+    """Return the toolbox's Puma 560."""
+    if find_spec("roboticstoolbox") is None:
+        pytest.skip("roboticstoolbox-python is not installed")
+    return Puma()
 
 
 def puma_chain(model) -> Robot:
     """Return the toolbox's Puma 560 as a chain, link by link, with the toolbox's limits."""
     links = tuple(
-        ChainLink(1000 * x.a, np.rad2deg(x.alpha), 1000 * x.d, np.rad2deg(x.offset))
-        for x in model.links
+        ChainLink(1000 * a, np.rad2deg(alpha), 1000 * d, np.rad2deg(offset))
+        for a, alpha, d, offset in model.links
     )
     return Robot(
         "Puma 560", "chain", convention="standard", links=links, limits=_toolbox_limits(model)
@@ -105,9 +169,8 @@ def puma_chain(model) -> Robot:
 
 def puma_spherical(model) -> Robot:
     """Return the toolbox's Puma 560 as a spherical-wrist arm, with the toolbox's limits."""
-    x = model.links
-    size = {"a1": 0, "a2": x[2].a, "b": -x[2].d, "c1": x[0].d, "c2": x[1].a, "c3": x[3].d}
-    size["c4"] = x[5].d
+    a, _, d, _ = zip(*model.links, strict=True)
+    size = {"a1": 0, "a2": a[2], "b": -d[2], "c1": d[0], "c2": a[1], "c3": d[3], "c4": d[5]}
     return Robot(
         "Puma 560",
         "spherical-wrist",

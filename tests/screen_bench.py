@@ -30,7 +30,7 @@ from tui.widgets.sheet import Sheet
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
-PATIENCE = 30.0  # s; a loaded machine loads the engine slowly
+PATIENCE = 300.0  # s; only a test that fails waits so long, however busy the machine is
 
 
 def on_screen(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:
@@ -89,11 +89,19 @@ async def until(pilot: Pilot[Any], *words: str, seconds: float = PATIENCE) -> st
     """Wait until the screen shows all ``words``; fails with what it shows instead."""
     end = monotonic() + seconds
     while True:
-        await pilot.pause(0.02)
+        await pilot.pause(0.04)
         shown = text(pilot.app)
         if all(word in shown for word in words):
             return shown
         assert monotonic() < end, f"{words} not shown, but:\n{shown}"
+
+
+async def comes(pilot: Pilot[Any], there: Callable[[], bool]) -> None:
+    """Wait until something is there that no word on the screen tells of."""
+    end = monotonic() + PATIENCE
+    while not there():
+        assert monotonic() < end, text(pilot.app)
+        await pilot.pause(0.04)
 
 
 async def opened(pilot: Pilot[Any]) -> Stations:
@@ -107,6 +115,17 @@ async def opened(pilot: Pilot[Any]) -> Stations:
 
 
 async def type_line(pilot: Pilot[Any], line: str) -> None:
+    """Type a line: its last sign with a key; what stands before it is pasted, which is quicker.
+
+    A paste loses the space at its ends, so what goes on after another text is typed.
+    """
+    pasted = "" if line.startswith(" ") else line[:-1].rstrip()
+    if pasted:
+        await paste_line(pilot, pasted)
+    await type_keys(pilot, line[len(pasted) :])
+
+
+async def type_keys(pilot: Pilot[Any], line: str) -> None:
     """Type a line, key by key."""
     await pilot.press(*("space" if sign == " " else sign for sign in line))
 

@@ -16,7 +16,7 @@ from types import TracebackType
 
 import pyte
 
-PATIENCE = 40.0  # s; a loaded machine loads the engine slowly
+PATIENCE = 300.0  # s; a loaded machine loads the engine slowly
 KEYS = {"enter": "\r", "escape": "\x1b", "tab": "\t", "up": "\x1b[A", "down": "\x1b[B",
         "f2": "\x1bOQ", "f3": "\x1bOR", "f4": "\x1bOS", "f6": "\x1b[17~", "f7": "\x1b[18~",
         "f9": "\x1b[20~"}  # fmt: skip

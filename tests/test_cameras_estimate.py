@@ -9,6 +9,7 @@ import pytest
 from bumps import bump
 from scipy.linalg import solve_triangular
 from scipy.optimize import least_squares
+from simulated_sessions import BOARD, CAMERA, Case
 from two_cameras import Pair, later, pair
 
 from engine.arrays import Array
@@ -18,7 +19,6 @@ from engine.diagnosis.together import solve_together
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement
 from engine.proof.recheck_cameras import recheck_cameras
-from engine.simulate.statistics import BOARD, CAMERA, Case
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 STILL = np.zeros(6)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from mistakes import Faulty, clean, slipped, with_texts
+from simulated_sessions import Case
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
@@ -19,7 +20,6 @@ from engine.checks.prediction import (
 )
 from engine.findings import Finding
 from engine.frames import displaced, inverse, rotation_exp, transform
-from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 LEAST = np.array([2.0, 2.0, 2.0, 0.3, 0.3, 0.3])  # beyond five times the noise of few stations

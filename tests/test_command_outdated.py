@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -15,12 +16,18 @@ from engine.simulate.scenario import cell_text
 COUNT = 8
 
 
-@pytest.fixture
-def solved(tmp_path: Path) -> Path:
-    folder = tmp_path / "s"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("outdated") / "s"
     make_session(folder, COUNT)
     answer("solve", folder)
     return folder
+
+
+@pytest.fixture
+def solved(made: Path, tmp_path: Path) -> Path:
+    """A copy to change."""
+    return Path(shutil.copytree(made, tmp_path / "s"))
 
 
 def codes(found: dict[str, object]) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from made_session import stops
 from mistakes import Faulty, clean, half_turned, slipped, swapped_images, with_texts
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
@@ -17,7 +18,6 @@ from engine.estimate.result import Result
 from engine.findings import Finding, Level
 from engine.pendant.entry import pose_from_fields
 from engine.simulate.scenario import cell
-from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 LEAST = np.array([1.2, 1.2, 1.2, 0.2, 0.2, 0.2])

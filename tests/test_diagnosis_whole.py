@@ -20,6 +20,7 @@ from mistakes import (
     typed,
     upright,
 )
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import solve
@@ -29,7 +30,6 @@ from engine.estimate.solver import solution
 from engine.findings import Finding, Level
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
-from engine.simulate.statistics import Case
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 ACCURACY = ("tolerance", "weak-direction")

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 
 from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
@@ -13,7 +14,6 @@ from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, solve
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
-from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

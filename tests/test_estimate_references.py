@@ -7,6 +7,7 @@ import pytest
 from joint_least_squares import Everything
 from known_noise import given_noise
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
+from simulated_sessions import Case, simulated
 
 from engine.camera.views import linearised
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
@@ -16,7 +17,6 @@ from engine.estimate.model import predicted_view
 from engine.estimate.noise import noise_prior
 from engine.estimate.solver import relinearised, solution
 from engine.frames import displacement
-from engine.simulate.statistics import Case, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulated_sessions import Case, Simulated, simulated
 
 from engine.boards.pattern import Board, symmetries
 from engine.camera.views import board_pose
@@ -13,7 +14,6 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, solve
 from engine.frames import displaced, displacement
-from engine.simulate.statistics import Case, Simulated, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 ENOUGH = 22.5  # chi-square with 6 degrees of freedom, 99.9 %

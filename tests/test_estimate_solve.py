@@ -8,11 +8,11 @@ from functools import cache
 
 import numpy as np
 import pytest
+from simulated_sessions import Case, Simulated, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, solve
 from engine.frames import displacement
-from engine.simulate.statistics import Case, Simulated, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

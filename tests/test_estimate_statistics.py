@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from known_noise import given_noise
+from simulated_sessions import Case, pick_errors, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import solve
@@ -15,7 +16,6 @@ from engine.estimate.fit import State, fit
 from engine.estimate.pick import approach
 from engine.estimate.solver import solution
 from engine.frames import displacement, transform
-from engine.simulate.statistics import Case, pick_errors, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 SESSIONS = 40

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulated_sessions import ARM, FOUR_AXIS, Case, simulated
 
 from engine.estimate import solve
 from engine.estimate.systematic import flange_errors, postures_at, systematic
 from engine.frames import displacement
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink, Robot
-from engine.simulate.statistics import ARM, FOUR_AXIS, Case, simulated
 
 CHAIN = Robot(
     name="demo arm as a chain",

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulated_sessions import Case, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Tolerance
 from engine.errors import SolveError
@@ -23,7 +24,6 @@ from engine.estimate.problem import problem_from
 from engine.estimate.result import judged
 from engine.findings import finding
 from engine.frames import displacement
-from engine.simulate.statistics import Case, simulated
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

@@ -9,15 +9,15 @@ from __future__ import annotations
 import os
 import random
 import shutil
-import signal
 import subprocess
 import sys
-import time
+from functools import partial
 from pathlib import Path
 
 import pytest
 from crash_replay import LOCK, TRACED, Call, from_strace, states
 from files_samples import NOW, with_new_station, write_cell
+from killing import run_killed_at
 
 from engine.cell.session import Session
 from engine.errors import FileError
@@ -30,7 +30,7 @@ from engine.sessions.results import read_result, result_kept
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200
-LONGEST_LIFE = 2.0  # commits; so that kills fall into all parts of one
+LONGEST = 80  # calls that a writer lives; some three commits, so kills fall into all parts of one
 IMAGE = bytes(range(256)) * 20
 WHO = Who("A. Example", NOW)
 
@@ -50,32 +50,12 @@ def record_next(folder: Path, session: Session) -> Session:
     return new
 
 
-def record_until_killed(folder: Path, acknowledge: int) -> None:
-    try:
-        with writing(folder, now=NOW):
-            session = open_session(folder)
-            os.write(acknowledge, b"\n")  # from here on the clock runs
-            while True:
-                session = record_next(folder, session)
-                os.write(acknowledge, f"{session.stations[-1].id}\n".encode())
-    finally:
-        os._exit(1)
-
-
-def acknowledged_by_a_killed_writer(folder: Path, life: float) -> list[int]:
-    """Let a process record stations, kill it after ``life`` [s], return what it acknowledged."""
-    reading, acknowledge = os.pipe()
-    pid = os.fork()
-    if pid == 0:
-        record_until_killed(folder, acknowledge)
-    os.close(acknowledge)
-    assert os.read(reading, 1) == b"\n"
-    time.sleep(life)
-    os.kill(pid, signal.SIGKILL)
-    _, status = os.waitpid(pid, 0)
-    assert os.WIFSIGNALED(status)
-    with os.fdopen(reading) as answers:
-        return [int(line) for line in answers]
+def record_until_killed(folder: Path) -> None:
+    with writing(folder, now=NOW):
+        session = open_session(folder)
+        while True:
+            session = record_next(folder, session)
+            print(session.stations[-1].id, flush=True)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork; the replay covers Windows' order")
@@ -84,12 +64,12 @@ def test_no_acknowledged_station_is_lost_in_200_random_kills(tmp_path: Path) -> 
     total = 0
     for round_ in range(KILLS // 10):
         folder = started(tmp_path, f"session-{round_}")
-        begun = time.perf_counter()
         session = record_next(folder, open_session(folder))
-        longest = LONGEST_LIFE * (time.perf_counter() - begun)
         for kill in range(1, 11):
             known = len(session.stations)
-            ids = acknowledged_by_a_killed_writer(folder, rng.uniform(0, longest))
+            ended = run_killed_at(rng.randrange(LONGEST), partial(record_until_killed, folder))
+            assert ended.killed
+            ids = ended.printed.split()
             session = open_session(folder)
             count = len(session.stations)
             assert [s.id for s in session.stations] == list(range(1, count + 1))

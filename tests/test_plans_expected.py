@@ -18,9 +18,9 @@ from engine.estimate.result import Result
 from engine.plans.plan import make_plan
 from engine.plans.types import Wish
 
-SESSIONS = 200
+SESSIONS = 80
 SEEDS = 4  # sessions with an erring arm
-CLOSE = 0.15  # [-] agreement of spread and expectation; 200 sessions tell the spread to 5 %
+CLOSE = 0.2  # [-] agreement of spread and expectation; 80 sessions tell the spread to 8 %
 NOISE = given_noise(PIXEL_PX, np.radians(0.02), 0.15)
 
 

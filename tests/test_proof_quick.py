@@ -1,6 +1,6 @@
 """Quick re-calibration: honest and better than the same few stations alone; never absorbs a slip.
 
-The truth is simulated (engine/simulate/statistics.py). The bound is the Cramér-Rao bound that the
+The truth is simulated (tests/simulated_sessions.py). The bound is the Cramér-Rao bound that the
 stated covariance claims: the mean squared error over it is held near 1.
 """
 
@@ -15,6 +15,7 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import solve
@@ -22,7 +23,6 @@ from engine.estimate.problem import BoardPrior
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
 from engine.proof.quick import Quick, quick
-from engine.simulate.statistics import Case
 
 CASES = {
     "fixed camera": Case(stations=8),

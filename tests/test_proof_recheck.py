@@ -1,6 +1,6 @@
 """Rechecks: bumps are found, unmoved cameras are left alone, and camera is told from board.
 
-The truth is simulated (engine/simulate/statistics.py: robot and image noise, poses rounded as the
+The truth is simulated (tests/simulated_sessions.py: robot and image noise, poses rounded as the
 pendant shows them). The alarm's limit is held against scipy's F distribution by counting.
 """
 
@@ -17,6 +17,7 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.session import Station
@@ -31,7 +32,6 @@ from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
-from engine.simulate.statistics import Case
 from engine.steps.planning import revised
 from engine.steps.recheck import start_again
 

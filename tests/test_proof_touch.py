@@ -6,6 +6,7 @@ ISO 9283:1998 (from memory): RP = mean + 3 S.
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,14 +29,21 @@ WHO = Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
 
 
-@pytest.fixture
-def session(tmp_path: Path) -> tuple[Path, Truth]:
-    folder = tmp_path / "session"
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
+    """A solved session whose pointer is known."""
+    folder = tmp_path_factory.mktemp("touch") / "session"
     truth = make_session(folder, 12)
     run = stationbook("solve", folder)
     assert run.returncode in (0, 1), run.stderr
     answer("proof", folder, "--tip", " ".join(map(str, TIP)), "--tip-u", str(TIP_U))
     return folder, truth
+
+
+@pytest.fixture
+def session(solved: tuple[Path, Truth], tmp_path: Path) -> tuple[Path, Truth]:
+    """A copy to touch."""
+    return shutil.copytree(solved[0], tmp_path / "session"), solved[1]
 
 
 def touch(

@@ -9,7 +9,17 @@ import cv2
 import numpy as np
 import pytest
 from bumps import bump
-from screen_bench import app_for, on_screen, opened, paste_line, store, text, type_line, until
+from screen_bench import (
+    app_for,
+    comes,
+    on_screen,
+    opened,
+    paste_line,
+    store,
+    text,
+    type_line,
+    until,
+)
 from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras
 
 from engine.sessions.confirmed import confirm
@@ -18,11 +28,6 @@ from engine.sessions.journal import read_journal
 from tui.screens.stations import Stations
 
 SOURCES = {FIRST: {"folder": "from-first"}, SIDE: {"folder": "from-side"}}
-
-
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
 
 
 @pytest.fixture
@@ -159,5 +164,6 @@ async def test_recheck_tells_which_camera_moved(session: tuple[Path, TwoCameras]
         await pilot.press("enter")
         await until(pilot, f"Camera {SIDE}", "CAMERA MOVED")
         assert text(pilot.app).count("CAMERA MOVED") == 1
+        await comes(pilot, lambda: read_journal(later)[-1]["action"] == "recheck")
     line = read_journal(later)[-1]
     assert (line["action"], line["camera"], line["moved"]) == ("recheck", SIDE, True)

@@ -30,11 +30,6 @@ from tui.screens.opening import Welcome
 from tui.widgets.looks import line_text
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 def fields(station: int) -> tuple[str, ...]:
     found = open_session(EXAMPLE).station(station)
     assert found is not None
@@ -52,7 +47,7 @@ async def test_headline_of_a_closing_station_is_the_first_stations_pose(tmp_path
     app = app_for(example(tmp_path / "session", 5))
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        assert "jog base" in headline(text(app))
+        assert "jog base" in headline(await until(pilot, "jog base", "CAUTION"))
         await pilot.press("escape", "c")
         shown = headline(await until(pilot, "go back to station 1.", "CAUTION"))
         assert all(value in shown for value in fields(1))

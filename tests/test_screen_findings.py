@@ -18,11 +18,6 @@ REACH = finding("reach", detail="the nearest pose it reaches is 1144.8 mm and 17
 MISSING = finding("board-missing", "no-image")
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.mark.parametrize("room", [2, 3, 4, 5, 9])
 def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> None:
     parts = []

@@ -23,11 +23,6 @@ FIELDS = {question.key: question for page in PAGES for question in page.question
 )}  # fmt: skip
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 class Bench(App[None]):
     """One form, or one line, on an empty screen."""
 

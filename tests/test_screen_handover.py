@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 import yaml
 from screen_bench import (
     EXAMPLE,
@@ -28,11 +27,6 @@ from engine.sessions.folder import open_session
 from engine.sessions.results import read_result
 from engine.steps.export import FORMS
 from tui.screens.result import ChooseForm, Result
-
-
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
 
 
 async def chosen(pilot: Pilot[None], form: str) -> None:

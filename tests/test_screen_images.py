@@ -29,11 +29,6 @@ from tui.desk.desk import Desk
 from tui.desk.watch import Watch
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A session of three stations whose image source is confirmed."""

@@ -53,11 +53,6 @@ CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
 WHO = Who("A. Example", NOON)
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
     """A solved session of the simulated cell, made once."""

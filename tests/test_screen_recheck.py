@@ -41,11 +41,6 @@ from tui.widgets.lists import SessionList
 MOVED = np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0])  # [rad, mm]
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture(scope="module")
 def solved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An earlier session with its result, made once."""

@@ -16,6 +16,7 @@ from screen_bench import (
     on_screen,
     opened,
     text,
+    type_keys,
     type_line,
     until,
 )
@@ -25,11 +26,6 @@ from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
-
-
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
 
 
 @pytest.fixture
@@ -93,7 +89,7 @@ async def test_fields_appear_under_the_pendants_labels_while_typing(folder: Path
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        await type_line(pilot, "612,4; -85.1")
+        await type_keys(pilot, "612,4; -85.1")
         shown = await until(pilot, "still to type: Z A B C")
         assert "612.4" in shown
         await type_line(pilot, " 410 1 2 3 4")
@@ -246,8 +242,7 @@ async def test_next_move_is_a_jog_until_three_stations_fit(tmp_path: Path) -> No
             screen = await opened(pilot)
             planned = screen.desk.plan[screen.desk.next_index or 0]
             assert (planned.pose is not None) is by_pose
-            shown = text(app)
-            assert "CAUTION" in shown
+            shown = await until(pilot, "CAUTION", *(["jog base"] if by_pose else []))
             assert ("jog base" in shown) is by_pose
 
 

@@ -40,11 +40,6 @@ from tui.screens.stations import Stations
 from tui.widgets.pictures import COVERAGE_LEGEND
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 def with_slip(folder: Path, station: int, field: int, typed: str) -> Path:
     """Store the session with another text in one field of a station."""
     session = open_session(folder)

@@ -55,8 +55,7 @@ Compare = Callable[..., bool]
 
 
 @pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+def same_everywhere(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Solving, "quietly", lambda self: None)  # figures differ in the last
     monkeypatch.delenv("NO_COLOR", raising=False)  # digit between machines
 

@@ -20,11 +20,6 @@ COLOUR = re.compile(rb"\x1b\[(?:[0-9;]*;)?(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;[0
 MOST_BYTES = 8000  # for one typed pose at 80 × 24: one second on a line of 64 kbit/s
 
 
-@pytest.fixture(autouse=True)
-def own_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
-
-
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     return example(tmp_path / "session", 4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -73,12 +74,15 @@ class Toucher:
         return np.asarray(self.arm.forward(postures[margins.argmax()], self.errors))
 
 
+toucher = cache(Toucher)  # it remembers nothing
+
+
 def touch_pose(
     laid: Laid, point: int, rng: np.random.Generator, off: Array | float = 0.0, seed: int = 0
 ) -> str:
     """Return the pose that the pendant shows with the tip on a point, ``off`` by so many mm."""
     there = apply(laid.base_T_board, cell().board.points()[point][None])[0]
-    return Toucher(seed).pose(there, rng, off)
+    return toucher(seed).pose(there, rng, off)
 
 
 def touch_point(folder: Path, who: Who, pose: str, point: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from made_session import goals
 
 from engine.arrays import Array
 from engine.boards.points_file import points_text
@@ -84,14 +85,13 @@ def make_two_cameras(
 ) -> TwoCameras:
     """Write a session of ``count`` stations seen by both, each displaced by its shift (6,)."""
     made = TwoCameras(folder)
-    goals = made.robot.suggest_stations(10)[:count]
     made.side = displaced(made.side, side_shift)
     made.robot.truth = Truth(
         made.robot.truth.mount, displaced(made.robot.truth.camera, shift), made.robot.truth.board
     )
     rng, stations = np.random.default_rng(noise_seed), []
     (folder / "points").mkdir()
-    for number, goal in enumerate(goals, start=1):
+    for number, goal in enumerate(goals(10)[:count], start=1):
         made.robot.go_to(goal)
         names = f"points/{number:03d}.csv", f"points/{number:03d}-camera2.csv"
         for name, text in zip(names, made.points(rng), strict=True):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from bumps import MOUNT
+from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import project
@@ -18,7 +19,6 @@ from engine.estimate.problem import Problem
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
 from engine.frames import apply, displaced, rotation_exp, transform
-from engine.simulate.statistics import BOARD, CAMERA, Case, Simulated, simulated
 
 ROUND_DEG = 25.0  # how far round the board the second camera stands from the first
 SIDE_CAMERA = replace(CAMERA, name="side camera")

@@ -19,13 +19,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from known_noise import given_noise
+from simulated_sessions import Case, Simulated, simulated
 
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
 from engine.estimate.solver import Solution, solution
 from engine.frames import displacement
-from engine.simulate.statistics import Case, Simulated, simulated
 
 MIXES = [(0.15, 0.02, 0.15), (0.05, 0.005, 0.05), (0.3, 0.05, 0.1), (0.1, 0.01, 0.5)]
 MOUNTS = ["eye-to-hand", "eye-in-hand"]

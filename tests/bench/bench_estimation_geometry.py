@@ -13,14 +13,18 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from simulated_sessions import Case, pick_errors, simulated
+
 from engine.estimate import solve
 from engine.estimate.pick import approach
 from engine.frames import transform
-from engine.simulate.statistics import Case, pick_errors, simulated
 
 GEOMETRY = [(0.0, 0.0), (0.2, 0.2), (0.3, 0.3), (0.5, 0.5), (1.0, 1.0), (0.2, None), (0.5, 0.25)]
 

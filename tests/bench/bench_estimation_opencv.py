@@ -18,12 +18,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bench_estimation import oracle
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
+from simulated_sessions import Case, simulated
 
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
 from engine.estimate.solver import solution
 from engine.frames import displacement
-from engine.simulate.statistics import Case, simulated
 
 FAILED_RAD = np.radians(10.0)  # far outside any method's noise here
 CENTRE = 13  # of the 27 places of the pick model

@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from joint_least_squares import Everything
 from known_noise import given_noise
+from simulated_sessions import Case, Simulated, simulated
 
 from engine.camera.views import linearised
 from engine.estimate import solve
@@ -29,7 +30,6 @@ from engine.estimate.fit import Fit, State, Stations, fit
 from engine.estimate.noise import noise_prior
 from engine.estimate.solver import relinearised
 from engine.frames import displacement
-from engine.simulate.statistics import Case, Simulated, simulated
 
 REPEATS = 7
 

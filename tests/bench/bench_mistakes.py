@@ -22,10 +22,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import mistakes as m
+from simulated_sessions import Case
 
 from engine.diagnosis.diagnose import solve
 from engine.findings import Finding, Level
-from engine.simulate.statistics import Case
 
 CONSEQUENCES = ("tolerance", "weak-direction")
 LEAST = 5.0  # times the leave-one-out noise of each field: a smaller mistake may hide

@@ -16,6 +16,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bumps import MOUNT, bump, old_session, remounted, revisited
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import solve
@@ -23,7 +24,6 @@ from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
 from engine.proof.quick import quick
 from engine.proof.recheck import recheck
-from engine.simulate.statistics import Case
 
 SIZES_MM = (0.0, 0.1, 0.3, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 STATIONS = (1, 2, 3, 5)

@@ -14,6 +14,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bumps import MOUNT, bump, remounted
+from simulated_sessions import Case
 from two_cameras import later, pair
 
 from engine.arrays import Array
@@ -21,7 +22,6 @@ from engine.cell.cell import EYE_IN_HAND
 from engine.estimate.result import Result
 from engine.frames import displacement
 from engine.proof.recheck_cameras import recheck_cameras
-from engine.simulate.statistics import Case
 
 BUMPS_MM = (0.0, 0.5, 1.0, 2.0, 5.0)
 CASES = {

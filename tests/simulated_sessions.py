@@ -8,24 +8,25 @@ middle-sized arm and a 1.3-megapixel camera of no particular make.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Literal
 
 import numpy as np
 
-from ..arrays import Array
-from ..boards.pattern import Board
-from ..camera.lens import project
-from ..camera.model import Camera
-from ..cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
-from ..cell.stations import Observation
-from ..estimate.model import implied_flange, predicted_view
-from ..estimate.problem import HEIGHT_U_MM, Problem
-from ..estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
-from ..frames import apply, displaced, inverse, rotation_exp, transform
-from ..pendant.conventions import from_matrix, to_matrix
-from ..pendant.settings import Pendant
-from ..robots.kinematics import Kinematics, kinematics
-from ..robots.model import Robot
+from engine.arrays import Array
+from engine.boards.pattern import Board
+from engine.camera.lens import project
+from engine.camera.model import Camera
+from engine.cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
+from engine.cell.stations import Observation
+from engine.estimate.model import implied_flange, predicted_view
+from engine.estimate.problem import HEIGHT_U_MM, Problem
+from engine.estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
+from engine.frames import apply, displaced, inverse, rotation_exp, transform
+from engine.pendant.conventions import from_matrix, to_matrix
+from engine.pendant.settings import Pendant
+from engine.robots.kinematics import Kinematics, kinematics
+from engine.robots.model import Robot
 
 Style = Literal["reference", "tilted"]
 

@@ -1,0 +1,60 @@
+"""What every test runs in: a configuration of its own, one core, long files first."""
+
+from __future__ import annotations
+
+import os
+from itertools import count
+from typing import Any
+
+import pytest
+
+# One test, one core: threads of the number libraries only wait for each other, and pytest -n
+# fills the other cores. Set before anything loads numpy.
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+    os.environ.setdefault(name, "1")
+
+_COUNT = count(1)
+
+
+@pytest.fixture(autouse=True)
+def own_configuration(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Let no test read or write the configuration of whoever runs it; nor of another test."""
+    folder = tmp_path_factory.getbasetemp() / f"config-{next(_COUNT)}"  # made by who writes to it
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(folder))
+
+
+# Files by the time that they take, the longest first: with pytest -n, one that starts last and
+# runs long leaves the other cores idle.
+LONG = (
+    "test_screen_recording",
+    "test_offline_install",
+    "test_screen_session",
+    "test_boards_detect",
+    "test_screen_proof",
+    "test_command_process",
+    "test_command_kill",
+    "test_cameras_estimate",
+    "test_screen_cameras",
+    "test_plans_expected",
+    "test_board_print",
+    "test_screen_recheck",
+    "test_screen_handover",
+    "test_plans_session",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests of long files first; the order is the same in every process of a run."""
+    place = {name: number for number, name in enumerate(LONG)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(LONG)))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give a file to one process whole, so that what its tests share is made once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False  # the order is that of LONG
+    return LoadFileScheduling(config, log)
