@@ -185,7 +185,7 @@ async def test_a_line_longer_than_its_place_keeps_the_cursor_in_sight() -> None:
 async def test_caution_is_never_cut_off(width: int) -> None:
     sheet = NextMove()
     sheet.styles.height = 9 if width < 80 else 5
-    sheet.move = Move("Station 7:", "base Z +80 mm, " * 12, "because " * 20)
+    sheet.data = Move("Station 7:", "base Z +80 mm, " * 12, "because " * 20)
     app = Bench(sheet)
     async with app.run_test(size=(width, 24)):
         shown = " ".join(line_text(line) for line in sheet.draw(*sheet.size))
@@ -195,7 +195,7 @@ async def test_caution_is_never_cut_off(width: int) -> None:
 @on_screen
 async def test_quality_says_in_words_what_the_bar_shows() -> None:
     sheet = QualityLine()
-    sheet.quality = Quality(1.24, 1.0, "", "error: board-moved", "error")
+    sheet.data = Quality(1.24, 1.0, "", "error: board-moved", "error")
     async with Bench(sheet).run_test():
         text = line_text(sheet.draw(80, 1)[0])
     assert "1.24 mm of 1 mm" in text

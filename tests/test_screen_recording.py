@@ -313,3 +313,13 @@ async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -
         assert "not a readable" in text(app)
         deliver(folder, 4)
         await until(pilot, "88 of 88")
+
+
+@on_screen
+async def test_what_is_typed_while_the_session_is_being_opened_stays(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 3))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await type_line(pilot, "612.4 -85.1 410")
+        screen = await opened(pilot)
+        assert screen.pad.pose.value == "612.4 -85.1 410"
+        await until(pilot, "still to type: A B C")

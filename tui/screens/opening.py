@@ -126,6 +126,10 @@ class Opening(Screen[None]):
     def _failed(self, text: str, role: str) -> None:
         self.app.exit(return_code=2, message=f"stationbook: {text}")
 
+    def on_line_edit_submitted(self) -> None:
+        said = "The session is being opened; what is typed stays, and Enter stores it then."
+        self.query_one(FindingsView).show((), message=[(said, "note")])
+
     def action_leave(self) -> None:
         leave(self)
 

@@ -156,7 +156,7 @@ class Recheck(Screen[bool]):
         self.answers = await in_background(compare, self.desk, row.folder)
         self.query_one(Scroll).show(self._lines)
         if not self.desk.follow:
-            await self._note(row, self.answers)
+            self.jobs.begin(self._note, row, self.answers, group="note")
 
     async def _note(self, row: SessionRow, answers: dict[str, Answer]) -> None:
         """Keep the answer in the journal; it stands on the screen even where that fails."""

@@ -10,7 +10,7 @@ from engine.findings import Finding, Level
 
 from ..desk.views import FieldView
 from .looks import Line, line_text
-from .sheet import Sheet
+from .sheet import Panel, Sheet
 
 Wrap = Callable[[str, int], list[str]]
 
@@ -21,26 +21,21 @@ LEVEL_WORDS = {
 }
 
 
-class FieldCell(Sheet):
+class FieldCell(Panel[FieldView]):
     """One parsed field: the pendant's label above, the value below."""
 
     DEFAULT_CSS = "FieldCell { height: 2; width: 1fr; max-width: 14; }"
 
     def __init__(self, field: FieldView) -> None:
         super().__init__()
-        self.field = field
-
-    def show(self, field: FieldView) -> None:
-        """Show another value."""
-        self.field = field
-        self.redraw()
+        self.data = field
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return label and value; what is wrong has a question mark."""
-        wrong = self.field.problem is not None
-        text = self.field.text + (" ?" if wrong else "")
+        wrong = self.data.problem is not None
+        text = self.data.text + (" ?" if wrong else "")
         role = "error" if wrong else "title"
-        return [[(self.field.label or "extra", "dim")], [(text or ".", role)]]
+        return [[(self.data.label or "extra", "dim")], [(text or ".", role)]]
 
 
 class FieldsLine(Horizontal):

@@ -11,9 +11,9 @@ from textual.containers import Horizontal, Vertical
 from textual.message import Message
 
 from ..desk.form import Question
-from .line_edit import LineEdit
+from .line_edit import LineEdit, Prompt
 from .looks import Line
-from .sheet import Sheet
+from .sheet import Paragraph
 
 
 class FormEdit(LineEdit):
@@ -60,46 +60,16 @@ class FormEdit(LineEdit):
         self.query_ancestor(Form).enter(self)
 
 
-class Label(Sheet):
-    """The label of a line, with a sign while it is typed in."""
-
-    DEFAULT_CSS = "Label { width: 30; }"
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.text, self.focused = text, False
-
-    def show(self, focused: bool) -> None:
-        """Show or hide the sign."""
-        self.focused = focused
-        self.redraw()
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return sign and label."""
-        sign, role = ("► ", "title") if self.focused else ("  ", "text")
-        return [[(sign + self.text, role)]]
-
-
-class Hint(Sheet):
+class Hint(Paragraph):
     """What is wrong with the line that is typed in, or how to fill it in."""
 
     DEFAULT_CSS = "Hint { height: 3; margin-top: 1; }"
-    text, role = "", "dim"
-
-    def show(self, text: str, role: str) -> None:
-        """Show another text."""
-        self.text, self.role = text, role
-        self.redraw()
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the wrapped text."""
-        return [[(line, self.role)] for line in self.looks.wrap(self.text, width)]
 
 
 class Form(Vertical):
     """Lines of a form. Messages: `Form.Finished` after Enter on the last line, all being right."""
 
-    DEFAULT_CSS = "Form { height: auto; }"
+    DEFAULT_CSS = "Form { height: auto; } Form Prompt { width: 30; }"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "step(-1)", show=False, id="form.up", tooltip="One line up"),
         Binding("down", "step(1)", show=False, id="form.down", tooltip="One line down"),
@@ -119,9 +89,11 @@ class Form(Vertical):
     def compose(self) -> ComposeResult:
         for question in self.questions:
             with Horizontal(classes="line"):
-                yield Label(question.label)
-                yield FormEdit(question.value, id=f"form-{question.key}")
-        yield Hint()
+                yield Prompt("text")
+                edit = FormEdit(question.value, id=f"form-{question.key}")
+                edit.prompt = question.label
+                yield edit
+        yield Hint("", "dim")
 
     @property
     def edits(self) -> list[FormEdit]:
@@ -139,9 +111,6 @@ class Form(Vertical):
             self.screen.set_focus(self.edits[0])
 
     def on_descendant_focus(self) -> None:
-        """Show which line is typed in, and how."""
-        for n, label in enumerate(self.query(Label)):
-            label.show(n == self.at)
         self.show_hint()
 
     def show_hint(self) -> None:

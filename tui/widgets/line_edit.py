@@ -21,6 +21,11 @@ class Prompt(Sheet):
     DEFAULT_CSS = "Prompt { width: 11; }"
     text, focused = "", False
 
+    def __init__(self, role: str = "dim") -> None:
+        """``role`` of the text while the line has no focus."""
+        super().__init__()
+        self.role = role
+
     def show(self, text: str, focused: bool) -> None:
         """Show another text or sign."""
         self.text, self.focused = text, focused
@@ -30,7 +35,7 @@ class Prompt(Sheet):
         """Return sign and text."""
         if self.focused:
             return [[(f"► {self.text}", "title")]]
-        return [[(f"  {self.text}", "dim")]]
+        return [[(f"  {self.text}", self.role)]]
 
 
 class LineEdit(Sheet, can_focus=True):

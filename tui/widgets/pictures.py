@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.steps.pictures import Thumbnail
 
 from .looks import Line, Looks, line_text
-from .sheet import Sheet
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from engine.steps.pictures import Thumbnail
+from .sheet import Panel
 
 RAMP = " .:-=+*#%@"  # dark to light, in signs that every terminal has
 HALF = "▀"
@@ -102,40 +100,30 @@ def view_lines(
     return [[(title, "dim")], *([("".join(row), "text")] for row in grid)]
 
 
-class CoveragePanel(Sheet):
+class CoveragePanel(Panel[NDArray[np.int64] | None]):
     """Where the board was seen in the view, on screens with room for it."""
 
     DEFAULT_CSS = "CoveragePanel { height: 10; margin-top: 1; }"
-    counts: NDArray[np.int64] | None = None
-
-    def show(self, counts: NDArray[np.int64] | None) -> None:
-        """Show other counts."""
-        self.counts = counts
-        self.redraw()
+    data = None
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return legend and map."""
-        if self.counts is None:
+        if self.data is None:
             return []
-        return [[(COVERAGE_SHORT, "dim")], *coverage_lines(self.counts)]
+        return [[(COVERAGE_SHORT, "dim")], *coverage_lines(self.data)]
 
 
-class SidesPanel(Sheet):
+class SidesPanel(Panel[Sequence[Place]]):
     """The stations from above and from the side, on screens with room for it."""
 
     DEFAULT_CSS = "SidesPanel { height: 1fr; margin-top: 1; }"
-    places: Sequence[Place] = ()
-
-    def show(self, places: Sequence[Place]) -> None:
-        """Show other places."""
-        self.places = places
-        self.redraw()
+    data: Sequence[Place] = ()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return both views side by side."""
         half = (width - 2) // 2
-        above = view_lines(self.places, (0, 1), "above, X Y", half, height)
-        side = view_lines(self.places, (0, 2), "side, X Z", half, height)
+        above = view_lines(self.data, (0, 1), "above, X Y", half, height)
+        side = view_lines(self.data, (0, 2), "side, X Z", half, height)
         return [
             [*left, (" " * (half + 2 - len(line_text(left))), "text"), *right]
             for left, right in zip(above, side, strict=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import ClassVar
+from typing import ClassVar, Generic, TypeVar
 
 from rich.segment import Segment
 from textual.binding import Binding, BindingType
@@ -18,6 +18,7 @@ NEAR = (
 )
 
 Cell = tuple[str, object]
+Data = TypeVar("Data")
 Writer = Callable[[Looks, int], list[Line]]
 
 
@@ -75,6 +76,17 @@ class Sheet(Widget):
         if len(strips) != height or (strips and strips[0].cell_length != width):
             strips = self._strips = self._drawn(width, height)
         return strips[y] if y < len(strips) else Strip.blank(width)
+
+
+class Panel(Sheet, Generic[Data]):
+    """Lines drawn from one piece of data."""
+
+    data: Data
+
+    def show(self, data: Data) -> None:
+        """Show other data."""
+        self.data = data
+        self.redraw()
 
 
 class Paragraph(Sheet):
