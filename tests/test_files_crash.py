@@ -25,7 +25,8 @@ from engine.sessions import store
 from engine.sessions.folder import commit, create_session, open_session
 from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
-from engine.sessions.results import add_result, read_result
+from engine.sessions.results import add_result
+from engine.sessions.stored_result import read_result
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200
@@ -207,19 +208,20 @@ def test_a_result_cut_off_after_any_call_is_the_old_or_the_new_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = started(tmp_path)
-    add_result(folder, {"format": 1, "verdict": "old"}, {}, now=NOW)
+    said = {"format": 1, "mount": "eye-to-hand"}
+    add_result(folder, said | {"basis": "old"}, {}, now=NOW)
     before = content(folder)
     with monkeypatch.context() as patched:
         recorder = Recorder(folder, patched)
-        add_result(folder, {"format": 1, "verdict": "new"}, {}, now=NOW)
-    verdicts = set()
+        add_result(folder, said | {"basis": "new"}, {}, now=NOW)
+    found = set()
     for _, state in states(before, recorder.calls):
         place = restored(state, folder, tmp_path / "scratch")
-        verdict = read_result(place)["verdict"]
-        if verdict == "new":
+        basis = read_result(place).basis
+        if basis == "new":
             assert (place / "result-001.yaml").read_bytes() == before[str(folder / "result.yaml")]
-        verdicts.add(verdict)
-    assert verdicts == {"old", "new"}
+        found.add(basis)
+    assert found == {"old", "new"}
 
 
 ONE_COMMIT = """

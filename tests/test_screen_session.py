@@ -26,7 +26,7 @@ from engine.sessions.cell_file import read_cell
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
-from engine.sessions.results import read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.edit import annotate
 from tui.app import Stationbook
 from tui.screens.demo import Demo, Welcome
@@ -68,7 +68,7 @@ async def test_solving_shows_and_stores_the_result(tmp_path: Path) -> None:
         await until(pilot, "image px", "█")
         await pilot.press("escape")
         await until(pilot, "Pick U", "CAUTION")
-    assert read_result(folder)["verdict"] == "accepted"
+    assert read_result(folder).accepted
 
 
 @on_screen

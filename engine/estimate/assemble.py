@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..findings import Finding
+from ..sessions.stored_result import Convergence, StationResult, Uncertainty
 from .fit import Fit, fit
 from .judgement import all_findings, too_few
 from .model import derivatives
@@ -18,11 +19,8 @@ from .problem import Problem
 from .result import (
     NOT_KNOWN_MM,
     NOT_KNOWN_RAD,
-    Convergence,
     Result,
-    StationResult,
     SystematicErrors,
-    Uncertainty,
     judged,
     unknown,
 )

@@ -1,4 +1,4 @@
-"""The transform as a YAML file of OpenCV's FileStorage."""
+"""The transform in every form that another program reads, each with all that must be said of it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import csv
 import io
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
@@ -19,6 +20,7 @@ from ..cell.cell import Cell
 from ..errors import UsageError
 from ..frames import quaternion_xyzw, rotation_log
 from ..pendant.settings import LENGTH_MM
+from ..sessions.stored_result import StoredResult
 from .delivered import Delivered, delivered, facts, one_line, scaled
 from .export_pendant import as_pendant
 
@@ -52,16 +54,16 @@ FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run such a text as a
 
 
 def export(
-    document: Mapping[str, Any],
+    result: StoredResult,
     cell: Cell,
     format: str,
     *,
+    source_sha256: str,
     inverse: bool = False,
     unit: str | None = None,
     allow_not_accepted: bool = False,
-    source_sha256: str | None = None,
 ) -> str:
-    """Return the camera's transform of a solve document as the text of one file.
+    """Return the camera's transform of a result as the text of one file.
 
     ``format`` is a key of `FORMATS`. ``unit`` is mm, m or in (None: the format's own). Not
     accepted results are refused unless ``allow_not_accepted``; the file then says so.
@@ -81,7 +83,7 @@ def export(
             raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
         unit = own
     item = delivered(
-        document,
+        result,
         cell,
         inverted=inverse,
         allow_not_accepted=allow_not_accepted,
@@ -99,7 +101,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     length = LENGTH_MM[unit]
     u = {
         key.replace("_mm", f"_{unit}"): value / length if value and key.endswith("_mm") else value
-        for key, value in item.uncertainty.items()
+        for key, value in asdict(item.uncertainty).items()
     }
     return {
         "format": 1,

@@ -21,6 +21,7 @@ from .yaml_text import Node
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,15}", re.ASCII)
 _TYPED = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+MAX_ID = 10**6  # an id never counts that far by hand
 MAX_TEXT = 4000  # characters; a note, an address or a path is far shorter
 
 
@@ -49,6 +50,17 @@ class Text:
         if len(text) > MAX_TEXT:
             raise node.fail(f"the text has {len(text)} characters, the limit is {MAX_TEXT}")
         return text
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Any text that this program wrote, even an empty one."""
+
+    def read(self, node: Node) -> str:
+        return node.text()
 
     def write(self, value: Any) -> Any:
         return str(value)
@@ -109,6 +121,19 @@ class Flag:
 
     def write(self, value: Any) -> Any:
         return bool(value)
+
+
+@dataclass(frozen=True, slots=True)
+class OrNull:
+    """A value of one kind, or null for what is not known."""
+
+    of: Kind
+
+    def read(self, node: Node) -> Any:
+        return None if node.is_null else self.of.read(node)
+
+    def write(self, value: Any) -> Any:
+        return None if value is None else self.of.write(value)
 
 
 @dataclass(frozen=True, slots=True)

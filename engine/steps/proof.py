@@ -21,7 +21,6 @@ from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, hel
 from ..proof.stated import stated
 from ..proof.touch import point_errors
 from ..proof.touch_file import (
-    Pointer,
     Role,
     Touch,
     Touches,
@@ -34,10 +33,11 @@ from ..robots.arms import joint_types
 from ..sessions.dump import plain, yaml_dump
 from ..sessions.folder import commit, record_change
 from ..sessions.places import PROOF_FILE, RESULT_FILE
-from ..sessions.results import keep_earlier, read_result
+from ..sessions.results import keep_earlier
 from ..sessions.store import encoded
+from ..sessions.stored_result import Pointer, StoredResult, read_result
 from ..sessions.yaml_text import read_bytes, sha256
-from .current import what_changed
+from .handover import what_changed
 from .seen import examine_file
 from .solve import session_problem, typed_texts
 
@@ -161,8 +161,8 @@ def keep(session: Session, folder: Path, changes: Sequence[Change], who: Who) ->
         record_change(folder, PROOF_FILE, data, {**action, **change.details}, who.now)
 
 
-def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
-    """Return what the touches prove, and the result document with the proof in it.
+def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
+    """Return what the touches prove, and the result with the proof in it.
 
     Raises FileError where there is no result, or it was computed from other files than those in
     the folder now.
@@ -170,21 +170,20 @@ def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
     found = read_touches(folder)
     if found.pointer is None:
         raise no_pointer(folder)
-    document = read_result(folder)
-    _check_current(session, folder, document)
-    result = stated(document, session.cell)
-    errors = point_errors(session.cell, found, found.pointer, result, folder)
-    proof = concluded(errors, session.cell, found.pointer)
-    amendment = amended(document, proof, session.cell)
+    result = read_result(folder)
+    _check_current(session, folder, result)
+    cell = session.cell
+    errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
+    proof = concluded(errors, cell, found.pointer)
     names = [PROOF_FILE, *(view.points for view in found.views)]
-    amendment["proof"]["inputs"] = {name: sha256(read_bytes(folder / name)) for name in names}
-    return proof, amendment
+    inputs = {name: sha256(read_bytes(folder / name)) for name in names}
+    return proof, amended(result, proof, cell, inputs)
 
 
-def keep_proof(folder: Path, document: dict[str, Any], who: Who) -> None:
+def keep_proof(folder: Path, result: StoredResult, who: Who) -> None:
     """Store the result with its proof; the result before is kept beside it. Hold the lock."""
     path = folder / RESULT_FILE
-    data = encoded(yaml_dump(plain(document)))
+    data = encoded(yaml_dump(plain(result.document())))
     if read_bytes(path) == data:
         return
     kept = keep_earlier(path)
@@ -246,9 +245,9 @@ def _checked_point(cell: Cell, point: int | None) -> int | None:
     return point
 
 
-def _check_current(session: Session, folder: Path, document: dict[str, Any]) -> None:
+def _check_current(session: Session, folder: Path, result: StoredResult) -> None:
     """Raise FileError where the result was computed from other files than those here now."""
-    if changed := what_changed(session, folder, document):
+    if changed := what_changed(session, folder, result):
         raise FileError(
             folder / RESULT_FILE,
             f"the session changed since this result was computed ({changed})",

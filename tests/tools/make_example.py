@@ -70,9 +70,9 @@ def make(folder: Path) -> None:
             _correct(folder, number, typed, clock.next())
         solved = solve_session(open_session(folder), folder)
         keep(solved, folder, who=OPERATOR, now=clock.next())
-    print(solved.document["verdict"], solved.document["uncertainty"])
-    for item in solved.document["findings"]:
-        print(item["level"], item["code"], item["message"])
+    print(solved.stored.verdict, solved.stored.uncertainty)
+    for item in solved.findings():
+        print(item.level, item.code, item.message)
 
 
 def _record(

@@ -17,7 +17,7 @@ from engine.sessions.lock import writing
 from engine.steps import proof as steps
 
 from ..output import print_findings, print_json
-from ..result_text import number
+from ..words import proof_said
 
 
 def run(args: argparse.Namespace) -> int:
@@ -32,8 +32,8 @@ def run(args: argparse.Namespace) -> int:
         said = _recorded(args, folder, who)
         if said is not None:
             return _said(args, *said)
-        proof, document = steps.prove(open_session(folder), folder)
-        steps.keep_proof(folder, document, who)
+        proof, result = steps.prove(open_session(folder), folder)
+        steps.keep_proof(folder, result, who)
     return _concluded(args, proof)
 
 
@@ -116,8 +116,8 @@ def _concluded(args: argparse.Namespace, proof: Proof) -> int:
 
 
 def proof_lines(proof: Proof) -> list[str]:
-    """Return a proof for a person: every touch, the mean, the largest, and repeats."""
-    lines = [f"proof: {'PROVEN' if proof.proven else 'NOT PROVEN'}"]
+    """Return a proof for a person: what is proven, every touch, and repeats."""
+    lines = [proof_said(proof)]
     lines.append("touch    X mm    Y mm    Z mm   error mm    U mm   agrees  point")
     for item in proof.errors:
         x, y, z = item.error
@@ -126,8 +126,6 @@ def proof_lines(proof: Proof) -> list[str]:
             f"{item.touch:5d} {x:+7.2f} {y:+7.2f} {z:+7.2f} {item.size_mm:10.2f} "
             f"{item.expanded_mm:7.2f}   {agrees:6}  {' '.join(map(str, item.key))}"
         )
-    if proof.errors:
-        lines.append(f"mean {number(proof.mean_mm, 'mm', 2)}, max {number(proof.max_mm, 'mm', 2)}")
     for repeat in proof.repeats:
         lines.append(
             f"{' '.join(map(str, repeat.key))}: {repeat.count} touches, accuracy "

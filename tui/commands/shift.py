@@ -10,7 +10,7 @@ from engine.findings import has_error
 from engine.proof.shift import Carried, taught_text
 from engine.sessions.folder import open_session
 from engine.sessions.store import encoded, write_bytes_new
-from engine.steps.shift import CAUTIONS, shift
+from engine.steps.compare import CAUTIONS, shift
 
 from ..output import print_findings, print_json, say
 

@@ -14,10 +14,10 @@ from .desk import Desk
 
 def write_reports(desk: Desk) -> tuple[Path, ...]:
     """Write the report of every camera into the session's folder and return the paths."""
-    from engine.steps.report import make_report, write_report
+    from engine.steps.handover import camera_names, make_report, write_report
 
     session = desk.opened()
-    names = [session.cell.camera.name, *(camera.name for camera in session.cell.cameras)]
+    names = camera_names(session.cell)
     pages = {name: make_report(session, desk.folder, desk.clock(), name)[0] for name in names}
     written: list[Path] = []
 
@@ -35,7 +35,7 @@ def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
     Raises StationbookError for a result that is not accepted; only the command can be told to
     write that all the same.
     """
-    from engine.steps.export import store_exports
+    from engine.steps.handover import store_exports
 
     written: list[Path] = []
     try:
@@ -47,6 +47,6 @@ def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
 
 def export_forms() -> list[tuple[str, str]]:
     """Return name and purpose of every export form."""
-    from engine.steps.export import FORMS
+    from engine.steps.handover import FORMS
 
     return [(name, form.words) for name, form in FORMS.items()]

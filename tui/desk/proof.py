@@ -10,10 +10,11 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from engine.errors import FileError, StationbookError, UsageError
 
+from ..words import proof_said
 from .desk import Desk
 from .views import Fact, Facts, FieldView
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from engine.proof.conclusion import Proof
     from engine.proof.touch import PointError
     from engine.proof.touch_file import Touch, Touches
+    from engine.sessions.stored_result import StoredResult
     from engine.steps.proof import Change, Who
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
@@ -51,7 +53,7 @@ class Touching:
         self.proof: Proof | None = None
         self.trouble = ""
         self.stored = True  # what is concluded stands in the result, or nothing is
-        self._document: dict[str, Any] = {}
+        self._result: StoredResult | None = None
         self._stamp: tuple[int, int] | None = None
 
     # ---- what the touches say --------------------------------------------------------------
@@ -70,25 +72,26 @@ class Touching:
                 self.trouble = str(error)
 
     def _conclude(self) -> None:
-        from engine.sessions.results import read_result
+        from engine.sessions.stored_result import read_result
         from engine.steps.proof import prove
 
         desk = self.desk
         self._keep_result()
-        self.proof, self._document = prove(desk.opened(), desk.folder)
-        kept = read_result(desk.folder).get("proof") or {}
-        self.stored = kept.get("inputs") == self._document["proof"]["inputs"]
+        self.proof, self._result = prove(desk.opened(), desk.folder)
+        kept, now = read_result(desk.folder).proof, self._result.proof
+        self.stored = kept is not None and now is not None and kept.inputs == now.inputs
 
     def _keep_result(self) -> None:
         """Store the result that is shown, where the folder holds none of the session as it is."""
-        from engine.sessions.results import input_hashes, read_result
+        from engine.sessions.results import input_hashes
+        from engine.sessions.stored_result import read_result
 
         desk = self.desk
         if desk.follow or desk.solution is None or not desk.fresh:
             return
         current = None
         with suppress(FileError):
-            current = read_result(desk.folder).get("inputs")
+            current = read_result(desk.folder).inputs
         if current != input_hashes(desk.opened(), desk.folder):
             desk.keep(desk.solution)
 
@@ -96,13 +99,13 @@ class Touching:
         """Store the result with what is concluded now. Raises StationbookError without it."""
         from engine.steps.proof import keep_proof
 
-        if self.proof is None:
+        result = self._result
+        if self.proof is None or result is None:
             raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
-        document = self._document
-        self.desk.alone(lambda: keep_proof(self.desk.folder, document, self._who()))
+        self.desk.alone(lambda: keep_proof(self.desk.folder, result, self._who()))
         self.stored = True
         if self.desk.solution is not None:
-            self.desk.solution = self.desk.solution.with_document(document)
+            self.desk.solution = self.desk.solution.saying(result)
 
     def changed(self) -> bool:
         """Tell whether somebody touched, or took something back, since it was read."""
@@ -216,15 +219,8 @@ class Touching:
 
     def conclusion(self) -> str:
         """Say in one line what is proven."""
-        proof = self.proof
-        if proof is None or proof.mean_mm is None:
-            return "Nothing proven yet"
-        word = "PROVEN" if proof.proven else "NOT PROVEN"
         kept = "" if self.stored else "; F6 stores it"
-        return (
-            f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
-            f"tolerance {proof.tolerance_mm:g} mm{kept}"
-        )
+        return proof_said(self.proof) + kept
 
     def rows(self) -> list[TouchRow]:
         """Return every touch, the last one last."""

@@ -12,10 +12,10 @@ from textual.screen import ModalScreen
 
 from engine.findings import Finding
 
-from ..widgets.entry_parts import finding_lines
 from ..widgets.key_line import KeyLine
 from ..widgets.looks import Line, Looks
 from ..widgets.scroll import Scroll
+from ..words import finding_lines
 
 
 class Findings(ModalScreen[None]):

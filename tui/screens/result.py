@@ -12,14 +12,16 @@ from engine.findings import Finding
 
 from ..desk.desk import Desk
 from ..desk.say import title
+from ..result_text import result_lines
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
-from ..widgets.result_view import ResultView, write_results
+from ..widgets.looks import Line, Looks
 from ..widgets.scroll import Scroll
 from .ask import Confirm, Paragraph
 from .handover import Handover
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
+SINCE = "m compares with an earlier session: did the camera move since?"
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
@@ -49,7 +51,7 @@ class Result(Screen[Wish], Handover):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        yield Scroll(lambda looks, width: write_results(self.views(), looks, width), id="result")
+        yield Scroll(self.lines, id="result")
         yield Paragraph("", id="said")
         yield KeyLine()
 
@@ -57,20 +59,13 @@ class Result(Screen[Wish], Handover):
         self.query_one(TitleLine).show(title(self.desk))
         self.query_one(Scroll).focus()
 
-    def views(self) -> list[ResultView]:
+    def lines(self, looks: Looks, width: int) -> list[Line]:
         """Return what is shown: the result of each camera."""
         desk, solution = self.desk, self.desk.solution
         if solution is None:
             return []
-        limits = desk.opened().cell.tolerance
-        several = len(desk.cameras) > 1
-        parts = [(desk.cameras[0] if several else "", solution.document, solution.shown)]
-        return [
-            ResultView(
-                part, shown, desk.labels, limits.position_mm, limits.angle_deg, desk.fresh, name
-            )
-            for name, part, shown in (*parts, *solution.further())
-        ]
+        cell, fresh = desk.opened().cell, desk.fresh
+        return result_lines(solution.stored, cell, looks.wrap, width, fresh=fresh, hint=SINCE)
 
     def correction(self) -> Finding | None:
         """Return the first finding whose suggestion can be applied, or None."""

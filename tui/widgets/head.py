@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..desk.views import Move, Quality, Title
-from .looks import Line, bar, line_text
+from ..words import Line, bar, line_text
 from .sheet import Sheet
 
 # What can hurt somebody is said at every move; the wording is ours, the rules are common practice
