@@ -244,7 +244,14 @@ def test_every_file_says_frame_direction_unit_convention_and_source(form) -> Non
 def test_result_not_accepted_is_refused_unless_asked_and_then_says_so(form) -> None:
     bad = document(
         verdict="not-accepted",
-        findings=[{"code": "outlier", "level": "error", "message": "Station 3 does not fit."}],
+        findings=[
+            {
+                "code": "outlier",
+                "level": "error",
+                "message": "Station 3 does not fit.",
+                "remedy": "",
+            }
+        ],
     )
     with pytest.raises(UsageError, match="not accepted: Station 3 does not fit") as refusal:
         exported(bad, form)

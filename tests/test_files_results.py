@@ -15,8 +15,9 @@ from engine.cell.session import Station
 from engine.errors import FileError
 from engine.sessions.folder import commit, create_session, open_session
 from engine.sessions.journal import read_journal, unfinished
+from engine.sessions.result_parts import StationResult
 from engine.sessions.results import add_result, input_hashes, keep_earlier
-from engine.sessions.stored_result import StationResult, read_result
+from engine.sessions.stored_result import read_result
 from engine.sessions.yaml_text import sha256
 from engine.steps.solve import keep, solve_session
 

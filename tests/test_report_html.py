@@ -37,12 +37,7 @@ from engine.report.report_html import report_html
 from engine.report.scene import places, uncertainty
 from engine.report.stations import StationView, course, placement, station_views
 from engine.report.thumbnails import thumbnails
-from engine.sessions.stored_result import (
-    Pointer,
-    StoredProof,
-    SystematicError,
-    TouchedPoint,
-)
+from engine.sessions.result_parts import Pointer, StoredProof, SystematicError, TouchedPoint
 from engine.simulate.scenario import cell
 
 PRINTED = datetime(2026, 11, 25, 12, 0)
@@ -349,7 +344,7 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
         stored(document),
         findings=(Finding(level=Level.ERROR, **said),),
         inputs={HOSTILE: HOSTILE},
-        systematic=(SystematicError(HOSTILE, "mm", 1.0, 1.0),),
+        systematic=(SystematicError(HOSTILE, value_mm=1.0, u_mm=1.0),),
         proof=StoredProof(False, (point,), 1.0, 1.0, (0.0, 0.0, 0.0), (), pointer, 1.0),
     )
     line: dict[str, Any] = dict.fromkeys(("at", "who", "action", "reason"), HOSTILE)

@@ -24,13 +24,8 @@ from engine.proof.conclusion import concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import PointError
 from engine.proof.touch_file import Touch, Touches, View
-from engine.sessions.stored_result import (
-    Placed,
-    Pointer,
-    StationResult,
-    StoredResult,
-    Uncertainty,
-)
+from engine.sessions.result_parts import Placed, Pointer, StationResult, Uncertainty
+from engine.sessions.stored_result import StoredResult
 from engine.steps.solve import Solved
 from tui import result_text
 from tui.app import Stationbook

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..findings import Finding
-from ..sessions.stored_result import Convergence, StationResult, Uncertainty
+from ..sessions.result_parts import Convergence, StationResult, Uncertainty
 from .fit import Fit, fit
 from .judgement import all_findings, lost, too_few
 from .model import derivatives

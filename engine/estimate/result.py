@@ -13,18 +13,16 @@ from ..arrays import Array
 from ..cell.cell import Mount, Tolerance
 from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw
-from ..sessions.stored_result import (
+from ..sessions.result_parts import (
     Convergence,
     Matrix,
     NoiseLevels,
     Placed,
     StationResult,
-    StoredResult,
     SystematicError,
     Uncertainty,
-    Verdict,
-    verdict,
 )
+from ..sessions.stored_result import StoredResult, Verdict, verdict
 from .noise import Noise
 from .pick import PickModel
 
@@ -124,14 +122,13 @@ class Result:
 
     def _systematic_errors(self) -> tuple[SystematicError, ...]:
         found, items = self.systematic, []
-        for name, unit, value, sd in zip(
-            found.names, found.units, found.value, found.sd, strict=True
-        ):
+        for name, unit, *both in zip(found.names, found.units, found.value, found.sd, strict=True):
             if unit == "mm":
-                items.append(SystematicError(name, "mm", float(value), float(sd)))
+                value, u = map(float, both)
+                items.append(SystematicError(name, value_mm=value, u_mm=u))
             else:
-                degrees = (float(np.degrees(v)) for v in (value, sd))
-                items.append(SystematicError(name, "deg", *degrees))
+                value, u = np.degrees(both).tolist()
+                items.append(SystematicError(name, value_deg=value, u_deg=u))
         return tuple(items)
 
 

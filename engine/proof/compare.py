@@ -17,7 +17,8 @@ from ..estimate.model import point_rows
 from ..estimate.pick import PickModel
 from ..findings import Finding, finding
 from ..frames import apply, displacement, inverse, rotation_exp
-from ..sessions.stored_result import MOVEMENT, StoredMovement, Verdict
+from ..sessions.result_parts import StoredMovement
+from ..sessions.stored_result import MOVEMENT, Verdict
 from .stated import Stated
 
 AXES = ("X", "Y", "Z")

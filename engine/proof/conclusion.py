@@ -18,14 +18,8 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import displacement
-from ..sessions.stored_result import (
-    PROOF,
-    Pointer,
-    RepeatedPoint,
-    StoredProof,
-    StoredResult,
-    TouchedPoint,
-)
+from ..sessions.result_parts import Pointer, RepeatedPoint, StoredProof, TouchedPoint
+from ..sessions.stored_result import PROOF, StoredResult
 from .touch import PointError, Repeated, repeated
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice

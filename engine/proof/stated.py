@@ -15,7 +15,8 @@ from ..cell.cameras import cell_of
 from ..cell.cell import Cell
 from ..errors import SolveError, StationbookError
 from ..frames import checked_transform, from_position_quaternion, rotation_angle
-from ..sessions.stored_result import Matrix, Placed, StoredResult
+from ..sessions.result_parts import Covariance, Placed
+from ..sessions.stored_result import StoredResult
 
 REMEDY = "Solve the session again; see its findings for what is missing."
 AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program stays below both
@@ -86,7 +87,7 @@ def transform_of(placed: Placed | None, name: str) -> Array | None:
     return T
 
 
-def covariance_of(matrix: Matrix | None) -> Array | None:
+def covariance_of(matrix: Covariance | None) -> Array | None:
     """Return a covariance (6, 6) [rad, mm] of a result, or None where it is not wholly known."""
     if matrix is None:
         return None

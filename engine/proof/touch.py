@@ -32,7 +32,7 @@ from ..estimate.problem import Touched
 from ..frames import apply
 from ..pendant.conventions import JOINTS
 from ..sessions.places import PROOF_FILE
-from ..sessions.stored_result import Pointer
+from ..sessions.result_parts import Pointer
 from .stated import Stated
 from .touch_file import Touch, Touches, no_pointer, read_touches
 

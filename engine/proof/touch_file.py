@@ -11,6 +11,7 @@ from ..cell.session import FORMAT
 from ..errors import FileError
 from ..sessions.dump import yaml_dump
 from ..sessions.places import PROOF_FILE
+from ..sessions.result_parts import Pointer
 from ..sessions.schema import (
     MAX_ID,
     Field,
@@ -26,7 +27,7 @@ from ..sessions.schema import (
     Whole,
     plain_record,
 )
-from ..sessions.stored_result import POINTER, Pointer
+from ..sessions.stored_result import POINTER
 from ..sessions.versions import check_format
 from ..sessions.yaml_text import Node, read_yaml
 

@@ -15,7 +15,8 @@ from ..frames import displacement, quaternion_xyzw
 from ..pendant.conventions import JOINTS
 from ..pendant.entry import format_pose
 from ..proof.stated import covariance_of
-from ..sessions.stored_result import Matrix, Placed, StoredResult, keeps
+from ..sessions.result_parts import Covariance, Placed, SystematicError
+from ..sessions.stored_result import StoredResult, keeps
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .stations import Placement
 
@@ -132,7 +133,7 @@ def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:
 
 
 def _transform(
-    name: str, T: Array | None, placed: Placed | None, covariance: Matrix | None, cell: Cell
+    name: str, T: Array | None, placed: Placed | None, covariance: Covariance | None, cell: Cell
 ) -> Html:
     to_frame, _, from_frame = name.partition("_T_")
     head = joined([
@@ -178,7 +179,7 @@ def _shown(T: Array, cell: Cell) -> str | Html:
     return element("span", text, class_="typed")
 
 
-def _uncertainties(matrix: Matrix | None, frame: str) -> Html:
+def _uncertainties(matrix: Covariance | None, frame: str) -> Html:
     covariance = covariance_of(matrix)
     if covariance is None:
         return paragraph("Uncertainty: not known.")
@@ -204,11 +205,7 @@ def noise(result: StoredResult) -> Html:
         ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm")),
         ("u of a pick there, with the robot", rounded(u.pick_mm, "mm")),
     ])  # fmt: skip
-    rows = [
-        (item.name, number(item.value, 3, unit), number(item.u, 3, unit))
-        for item in result.systematic
-        for unit in ("mm" if item.unit == "mm" else "°",)
-    ]
+    rows = [_systematic(item) for item in result.systematic]
     head = ("error of", "estimate", "u")
     return section(
         "Noise and uncertainty",
@@ -218,3 +215,9 @@ def noise(result: StoredResult) -> Html:
         if rows
         else "",
     )
+
+
+def _systematic(item: SystematicError) -> tuple[str, str, str]:
+    if item.value_mm is not None:
+        return item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm")
+    return item.name, number(item.value_deg, 3, "°"), number(item.u_deg, 3, "°")

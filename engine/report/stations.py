@@ -22,7 +22,8 @@ from ..estimate.result import Result
 from ..frames import apply
 from ..proof.stated import transform_of
 from ..sessions.folder import stored_points
-from ..sessions.stored_result import StationResult, StoredResult
+from ..sessions.result_parts import StationResult
+from ..sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Protocol, TypeVar
 
@@ -64,6 +65,19 @@ class Words:
 
     def write(self, value: Any) -> Any:
         return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One word of an enumeration."""
+
+    of: type[StrEnum]
+
+    def read(self, node: Node) -> StrEnum:
+        return self.of(Text(tuple(self.of)).read(node))
+
+    def write(self, value: Any) -> Any:
+        return value.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +306,11 @@ class Record:
                 empty = part is None and field.default is not REQUIRED
                 written[field.key] = None if empty else field.kind.write(part)
         return written
+
+    def leaving_out(self, *keys: str) -> Record:
+        """Return the record with keys that are left out where they hold their default."""
+        listed = [replace(f, always=f.always and f.key not in keys) for f in self.fields]
+        return replace(self, fields=tuple(listed))
 
 
 def missing(node: Node, key: str, remedy: str = "") -> FileError:

@@ -20,8 +20,8 @@ from ..proof.recheck import Recheck, mount_notes
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.same_cell import check_same
 from ..sessions.folder import found_session, observations, open_session, record_remark
+from ..sessions.result_parts import Before
 from ..sessions.results import input_hashes
-from ..sessions.stored_result import Before
 from .plan import REVISIT
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 
