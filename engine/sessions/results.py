@@ -4,20 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from ..cell.session import Session
+from ..errors import StationbookError
+from ..findings import finding
 from .cell_file import cell_document
 from .dump import plain, yaml_dump
 from .folder import record_change
 from .places import RESULT_FILE, SESSION_FILE
 from .session_file import STATION
 from .store import encoded, write_bytes_new
-from .stored_result import StoredResult
+from .stored_result import StoredResult, read_result
 from .yaml_text import read_bytes, sha256
 
+MOST_NAMED = 4  # changed files that a sentence can carry
 # What of a station enters a result; the rest of it is for people.
 DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
 
@@ -62,6 +66,38 @@ def changed_since(session: Session, folder: Path, result: StoredResult) -> list[
     if result.basis == basis(session):
         changed.discard(SESSION_FILE)
     return sorted(changed)
+
+
+def current_result(session: Session, folder: Path) -> StoredResult:
+    """Return the stored result; one that the session has left behind is not accepted and says so.
+
+    Raises FileError where there is no result or it is damaged.
+    """
+    result = read_result(folder)
+    changed = what_changed(session, folder, result)
+    if changed is None:
+        return result
+    said, tolerance = finding("result-outdated", changed=changed), session.cell.tolerance
+    parts = result.cameras.items()
+    further = {
+        name: part and part.judged([said, *part.findings], tolerance) for name, part in parts
+    }
+    return replace(result.judged([said, *result.findings], tolerance), cameras=further)
+
+
+def what_changed(session: Session, folder: Path, result: StoredResult) -> str | None:
+    """Return in words what changed since ``result`` was computed, None where nothing did.
+
+    A result that does not say what it was computed from counts as unchanged.
+    """
+    try:
+        changed = changed_since(session, folder, result)
+    except StationbookError as error:
+        return error.problem
+    if not changed:
+        return None
+    more = len(changed) - MOST_NAMED
+    return ", ".join(changed[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def add_result(

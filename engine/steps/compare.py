@@ -22,9 +22,9 @@ from ..proof.same_cell import check_same
 from ..proof.shift import CAMERA, Carried, carried, read_taught
 from ..proof.stated import Stated, of_camera, stated
 from ..sessions.folder import open_session
+from ..sessions.results import current_result
 from ..sessions.store import write_bytes_atomic
 from ..sessions.stored_result import Verdict
-from .handover import current_result
 
 FIGURES = (".svg", ".png", ".pdf")
 CAUTIONS = (

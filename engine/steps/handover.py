@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -11,21 +10,18 @@ from ..cell.cameras import camera_number, cell_of
 from ..cell.cell import Cell
 from ..cell.session import Session
 from ..diagnosis.diagnose import solve
-from ..errors import StationbookError
-from ..findings import finding
 from ..proof.stated import of_camera
 from ..report.exports import export
 from ..report.report_html import report_html
 from ..report.stations import CoursePoint, course
 from ..sessions.places import RESULT_FILE
-from ..sessions.results import changed_since, keep_earlier
+from ..sessions.results import current_result, keep_earlier, what_changed
 from ..sessions.store import write_text_atomic
-from ..sessions.stored_result import StoredResult, read_result
+from ..sessions.stored_result import StoredResult
 from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problems, typed_texts
 
-MOST_NAMED = 4  # changed files that a sentence can carry
 REPORT_FILE = "report.html"
 
 
@@ -48,38 +44,6 @@ FORMS: dict[str, Form] = {
     "tf": Form("arguments of a static transform", ".txt"),
 }
 """The forms of `report.exports.FORMATS`, those for people first."""
-
-
-def current_result(session: Session, folder: Path) -> StoredResult:
-    """Return the stored result; one that the session has left behind is not accepted and says so.
-
-    Raises FileError where there is no result or it is damaged.
-    """
-    result = read_result(folder)
-    changed = what_changed(session, folder, result)
-    if changed is None:
-        return result
-    said, tolerance = finding("result-outdated", changed=changed), session.cell.tolerance
-    parts = result.cameras.items()
-    further = {
-        name: part and part.judged([said, *part.findings], tolerance) for name, part in parts
-    }
-    return replace(result.judged([said, *result.findings], tolerance), cameras=further)
-
-
-def what_changed(session: Session, folder: Path, result: StoredResult) -> str | None:
-    """Return in words what changed since ``result`` was computed, None where nothing did.
-
-    A result that does not say what it was computed from counts as unchanged.
-    """
-    try:
-        changed = changed_since(session, folder, result)
-    except StationbookError as error:
-        return error.problem
-    if not changed:
-        return None
-    more = len(changed) - MOST_NAMED
-    return ", ".join(changed[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def camera_names(cell: Cell) -> tuple[str, ...]:

@@ -34,11 +34,10 @@ from ..sessions.dump import plain, yaml_dump
 from ..sessions.folder import commit, record_change
 from ..sessions.places import PROOF_FILE, RESULT_FILE
 from ..sessions.result_parts import Pointer
-from ..sessions.results import keep_earlier
+from ..sessions.results import keep_earlier, what_changed
 from ..sessions.store import encoded
 from ..sessions.stored_result import StoredResult, read_result
 from ..sessions.yaml_text import read_bytes, sha256
-from .handover import what_changed
 from .seen import examine_file
 from .solve import session_problem, typed_texts
 

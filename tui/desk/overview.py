@@ -7,13 +7,16 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from engine.errors import FileError
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.places import SESSION_FILE
-from engine.sessions.stored_result import StoredResult, read_result
 
 from .rows import counts
+
+if TYPE_CHECKING:
+    from engine.sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,8 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         glance = read_glance(folder)
     except FileError as error:
         return SessionRow(folder, folder.name, "damaged", "error", "", age, "", str(error))
+    from engine.sessions.stored_result import read_result  # not before the first picture
+
     result = None
     with suppress(FileError):
         result = read_result(folder)
@@ -87,7 +92,7 @@ def _left_behind(folder: Path, result: StoredResult) -> bool:
     if changed != {SESSION_FILE}:
         return bool(changed)
     from engine.sessions.folder import open_session
-    from engine.steps.handover import what_changed
+    from engine.sessions.results import what_changed
 
     try:
         return what_changed(open_session(folder), folder, result) is not None

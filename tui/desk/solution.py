@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from engine.errors import FileError
 from engine.findings import Finding
-from engine.sessions.stored_result import StoredResult, read_result
 
 if TYPE_CHECKING:
     from engine.cell.session import Session
+    from engine.sessions.stored_result import StoredResult
     from engine.steps.solve import Solved
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
@@ -59,6 +59,8 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
     Stations alone know neither the touches that proved a result, nor the board's old place that a
     quick re-calibration trusted.
     """
+    from engine.sessions.stored_result import read_result
+
     with suppress(FileError):
         result = read_result(folder)
         if result.inputs == solution.solved.inputs:
