@@ -87,8 +87,11 @@ def _own_stderr() -> None:
     """
     if sys.stderr is None or os.environ.get("STATIONBOOK_DEBUG"):
         return
+    try:
+        own = os.dup(sys.stderr.fileno())
+    except (OSError, ValueError):  # no file stands behind it
+        return
     sys.stderr.flush()
-    own = os.dup(sys.stderr.fileno())
     sys.stderr = open(  # noqa: SIM115 - open until the program ends
         own, "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace"
     )
