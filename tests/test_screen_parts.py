@@ -19,9 +19,10 @@ from tui.screens.help import key_lines
 from tui.widgets.head import CAUTION, NextMove, QualityLine
 from tui.widgets.key_line import footer
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks, bar, line_text
+from tui.widgets.looks import Looks, line_text
 from tui.widgets.sheet import Sheet, _spans
 from tui.widgets.terminal import Terminal, _one_width, detect, make_safe
+from tui.words import bar
 
 PLAIN = Looks(Terminal())
 ASCII = Looks(Terminal("none", "ascii"))
