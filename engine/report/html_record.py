@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from ..cell.session import Station
 from ..findings import Finding, Level
 from ..frames import rotation_log
 from ..pendant.conventions import JOINTS
+from ..sessions.journal import Line
 from ..sessions.stored_result import StoredResult
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK
@@ -138,7 +138,7 @@ def _picture(view: StationView, picture: Thumbnail) -> Html:
     return element("figure", joined([content, caption]))
 
 
-def actions(lines: Sequence[Mapping[str, Any]], cell: Cell) -> Html:
+def actions(lines: Sequence[Line], cell: Cell) -> Html:
     """Return the journal: who did what and when, the latest `MOST_ACTIONS`."""
     if not lines:
         return section("What was done", paragraph("There is no journal."))
@@ -150,7 +150,7 @@ def actions(lines: Sequence[Mapping[str, Any]], cell: Cell) -> Html:
     return section("What was done", paragraph(text) if more else "", table(head, rows))
 
 
-def _action(line: Mapping[str, Any], labels: Sequence[str]) -> tuple[object, ...]:
+def _action(line: Line, labels: Sequence[str]) -> tuple[object, ...]:
     accepted = line.get("accepted")
     codes = ", ".join(map(str, accepted)) if isinstance(accepted, list | tuple) else ""
     what = str(line.get("action") or "–") + ("" if line.get("finished", True) else " (unfinished)")
@@ -162,7 +162,7 @@ def _action(line: Mapping[str, Any], labels: Sequence[str]) -> tuple[object, ...
     )  # fmt: skip
 
 
-def _changed(line: Mapping[str, Any], labels: Sequence[str]) -> list[str]:
+def _changed(line: Line, labels: Sequence[str]) -> list[str]:
     """Return every value that an action replaced: "X 612.40 → 621.40"."""
     old, new = line.get("replaced"), line.get("typed")
     if old is None or new is None:
