@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import StrEnum
 from string import Formatter
 from typing import Any
@@ -142,22 +142,6 @@ def finding(
         typed=typed,
         suggested=suggested,
     )
-
-
-def from_document(item: Mapping[str, Any]) -> Finding:
-    """Return a finding from plain data, as `Finding.document` writes it."""
-    stations = item["stations"]
-    listed = None if stations is None else tuple(stations)
-    return Finding(**{**item, "level": Level(item["level"]), "stations": listed})
-
-
-def all_findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """Return the findings of a solve document; those of a further camera name it."""
-    found = [from_document(item) for item in document["findings"]]
-    for name, part in (document.get("cameras") or {}).items():
-        for item in map(from_document, part["findings"] if part else ()):
-            found.append(replace(item, message=f"camera {name}: {item.message}"))
-    return tuple(found)
 
 
 def in_general(template: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,9 @@ from engine.camera.model import Camera
 from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
+from engine.sessions.dump import plain, yaml_dump
+from engine.sessions.stored_result import StoredResult, result_from
+from engine.sessions.yaml_text import parse_yaml
 
 RNG = np.random.default_rng(20261125)
 # A camera 1.2 m above the work volume, looking down, a little askew.
@@ -44,6 +49,11 @@ def cell(
         ),
         tolerance=Tolerance(1.0, 0.2),
     )
+
+
+def stored(document: Mapping[str, Any]) -> StoredResult:
+    """Return a document as it is read from result.yaml."""
+    return result_from(parse_yaml(yaml_dump(plain(document)).encode(), Path("result.yaml")))
 
 
 def placed(T: np.ndarray) -> dict[str, Any]:

@@ -19,8 +19,7 @@ from engine.boards.charuco import charuco_layout
 from engine.boards.detect import detect
 from engine.boards.pattern import Board, symmetries
 from engine.errors import StationbookError, UsageError
-from engine.report.board_artwork import artwork
-from engine.report.board_pages import Sheet, paper_size, sheets
+from engine.report.board_layout import Sheet, artwork, paper_size, sheets
 from engine.report.board_print import board_sheet
 
 DPI = 300

@@ -184,7 +184,7 @@ def test_recheck_names_the_camera_that_moved(solved: Path, tmp_path: Path, moved
     answers = found, found["cameras"][SIDE]
     assert [one["moved"] for one in answers] == [k == moved for k in range(2)]
     text = stationbook("recheck", later, "--against", solved).stdout
-    assert f"== camera {SIDE}" in text
+    assert f"Camera {SIDE}" in text
     assert text.count("CAMERA MOVED") == 1
 
 

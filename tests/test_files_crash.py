@@ -26,7 +26,8 @@ from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import create_session, open_session
 from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
-from engine.sessions.results import read_result, result_kept
+from engine.sessions.results import result_kept
+from engine.sessions.stored_result import read_result
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200
@@ -188,20 +189,20 @@ def test_a_result_cut_off_after_any_call_is_the_old_or_the_new_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = started(tmp_path)
-    session = open_session(folder)
-    commit(folder, result_kept(session, folder, {"format": 1, "verdict": "old"}, {}), WHO)
+    session, said = open_session(folder), {"format": 1, "mount": "eye-to-hand"}
+    commit(folder, result_kept(session, folder, said | {"basis": "old"}, {}), WHO)
     before = content(folder)
     with monkeypatch.context() as patched:
         recorder = Recorder(folder, patched)
-        commit(folder, result_kept(session, folder, {"format": 1, "verdict": "new"}, {}), WHO)
-    verdicts = set()
+        commit(folder, result_kept(session, folder, said | {"basis": "new"}, {}), WHO)
+    found = set()
     for _, state in states(before, recorder.calls):
         place = restored(state, folder, tmp_path / "scratch")
-        verdict = read_result(place)["verdict"]
-        if verdict == "new":
+        basis = read_result(place).basis
+        if basis == "new":
             assert (place / "result-001.yaml").read_bytes() == before[str(folder / "result.yaml")]
-        verdicts.add(verdict)
-    assert verdicts == {"old", "new"}
+        found.add(basis)
+    assert found == {"old", "new"}
 
 
 ONE_COMMIT = """

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import yaml
 from files_samples import NOW, POSE, write_cell
+from made_session import make_session
 
 from engine.cell.session import Station
 from engine.errors import FileError
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import create_session, open_session
 from engine.sessions.journal import read_journal, unfinished
-from engine.sessions.results import input_hashes, keep_earlier, read_result, result_kept
+from engine.sessions.result_parts import StationResult
+from engine.sessions.results import input_hashes, keep_earlier, result_kept
+from engine.sessions.stored_result import read_result
 from engine.sessions.yaml_text import sha256
+from engine.steps.solve import keep, solve_session
 
 WHO = Who("A. Example", NOW)
 
@@ -29,20 +34,45 @@ def folder(tmp_path: Path) -> Path:
 def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
     document = {
         "format": 1,
+        "mount": "eye-to-hand",
         "verdict": "accepted",
         "covariance": np.eye(6) * 1e-9,
         "proven": False,
         "noise": {"pixel_px": np.float64(0.15), "robot_position_mm": float("nan")},
-        "stations": [{"id": np.int64(1), "used": np.bool_(True), "note": "010"}],
+        "stations": [{"id": np.int64(1), "used": np.bool_(True), "turn": "010"}],
     }
     inputs = {"session.yaml": "ab" * 32}
     commit(folder, result_kept(open_session(folder), folder, document, inputs), WHO)
     found = read_result(folder)
-    assert found["covariance"] == (np.eye(6) * 1e-9).tolist()
-    assert found["noise"] == {"pixel_px": 0.15, "robot_position_mm": None}
-    assert found["stations"] == [{"id": 1, "used": True, "note": "010"}]
-    assert found["inputs"] == {"session.yaml": "ab" * 32}
-    assert found == yaml.safe_load((folder / "result.yaml").read_text())
+    np.testing.assert_array_equal(np.array(found.covariance), np.eye(6) * 1e-9)
+    assert (found.noise.pixel_px, found.noise.robot_position_mm) == (0.15, None)
+    assert found.stations == (StationResult(1, True, turn="010"),)
+    assert found.inputs == {"session.yaml": "ab" * 32}
+    written = yaml.safe_load((folder / "result.yaml").read_text())
+    said = found.document()
+    assert {key: said[key] for key in ("verdict", "covariance", "inputs")} == {
+        key: written[key] for key in ("verdict", "covariance", "inputs")
+    }
+
+
+def test_everything_solved_comes_back_as_it_was(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 5)
+    session = open_session(tmp_path / "s")
+    solved = solve_session(session, tmp_path / "s")
+    commit(tmp_path / "s", keep(solved, session, tmp_path / "s"), WHO)
+    found = read_result(tmp_path / "s")
+    assert found == replace(solved.stored, inputs=solved.inputs)
+    assert found.document() == yaml.safe_load((tmp_path / "s/result.yaml").read_text())
+
+
+def test_damage_is_named_with_line_and_key(folder: Path) -> None:
+    path = folder / "result.yaml"
+    path.write_text("format: 1\nmount: eye-to-hand\nuncertainty:\n  pick_mm: wide\n")
+    with pytest.raises(FileError, match=r"line 4.*uncertainty\.pick_mm.*a number, got wide"):
+        read_result(folder)
+    path.write_text("format: 1\nverdict: accepted\n")
+    with pytest.raises(FileError, match="mount"):
+        read_result(folder)
 
 
 def test_earlier_results_are_kept_beside_the_new_one(folder: Path) -> None:

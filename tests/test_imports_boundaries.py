@@ -72,6 +72,15 @@ def test_engine_never_imports_the_screen(path: Path) -> None:
         assert not {n.split(".")[0] for n in names} & {"tui", "textual", "rich"}
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "tui/commands").glob("*.py")), ids=lambda p: p.stem)
+def test_commands_do_without_the_desk_of_the_screen(path: Path) -> None:
+    if path.stem == "screen":  # begins the screen
+        return
+    found = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    names = [node.module or "" for node in found if isinstance(node, ast.ImportFrom)]
+    assert not [name for name in names if name.split(".")[0] == "desk"]
+
+
 def loaded_by(code: str) -> set[str]:
     script = f"{code}\nimport sys; print(' '.join(sys.modules))"
     run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from engine.errors import FileError
-from engine.report import pack as pack_module
+from engine.report import unpack as unpack_module
 from engine.report.pack import MANIFEST, collision, fault, pack
 from engine.report.unpack import check_pack, unpack
 
@@ -231,7 +231,7 @@ def test_too_many_files_and_too_large_files_are_refused(tmp_path: Path, monkeypa
         ("LARGEST_MANIFEST", 20, "too large"),
     ):
         with monkeypatch.context() as patch:
-            patch.setattr(pack_module, name, limit)
+            patch.setattr(unpack_module, name, limit)
             refused(made, words)
     assert check_pack(made).session == "s"
 

@@ -283,7 +283,7 @@ def test_touched_point_gives_a_four_axis_cell_its_missing_number(tmp_path: Path)
     lines = [line for line in text.splitlines() if "height_mm" not in line]
     (folder / "session.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     open_ended = stationbook("solve", folder)
-    assert "[unobservable]" in open_ended.stdout
+    assert "ERROR unobservable: " in open_ended.stdout
     answer("proof", folder, "--tip", "0 0 120", "--tip-u", "0.1")
     p_base = np.array([640.0, 20.0, 620.0])
     seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]

@@ -20,21 +20,24 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 import pytest
+from report_samples import stored
 from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
 from engine.cell.cell import Mount
 from engine.cell.session import Session
-from engine.errors import StationbookError
+from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
+from engine.findings import Finding, Level
 from engine.frames import apply, displaced
-from engine.report.delivered import covariance_of
+from engine.proof.stated import covariance_of
 from engine.report.figures import residual_picture
 from engine.report.html_base import number, rounded, safe
 from engine.report.report_html import report_html
 from engine.report.scene import places, uncertainty
-from engine.report.stations import course, placement, station_views
+from engine.report.stations import StationView, course, placement, station_views
 from engine.report.thumbnails import thumbnails
+from engine.sessions.result_parts import Pointer, StoredProof, SystematicError, TouchedPoint
 from engine.simulate.scenario import cell
 
 PRINTED = datetime(2026, 11, 25, 12, 0)
@@ -51,9 +54,14 @@ class Recorded(NamedTuple):
 
 
 def report(folder: Path, session: Session, document: dict[str, Any], **more: Any) -> str:
-    return report_html(
-        folder, session, document, printed=PRINTED, program="stationbook 0.1.0", **more
-    )
+    head = {"format": 1, "mount": session.cell.mount}
+    said = stored(head | document)
+    return report_html(folder, session, said, printed=PRINTED, program="stationbook 0.1.0", **more)
+
+
+def viewed(folder: Path, session: Session, document: dict[str, Any]) -> list[StationView]:
+    found = stored(document)
+    return station_views(session, folder, found, placement(found, session.cell))
 
 
 @pytest.fixture(scope="module", params=["eye-to-hand", "eye-in-hand"])
@@ -136,7 +144,7 @@ def printed_once(recorded: Recorded) -> str:
 
 
 def test_uncertainties_on_the_page_are_those_of_the_covariance(recorded: Recorded) -> None:
-    u = np.sqrt(np.diag(covariance_of(recorded.document)))
+    u = np.sqrt(np.diag(covariance_of(stored(recorded.document).covariance)))
     row = re.search(r"u \(k = 1\)</th>(.*?)</tr>", recorded.html)
     shown = [float(v) for v in re.findall(r"<td>([\d.]+) ", row[1] if row else "")]
     assert shown == pytest.approx([*u[3:], *np.rad2deg(u[:3])], rel=0.06)
@@ -176,9 +184,9 @@ def test_figures_are_svg_that_reads_as_xml(recorded: Recorded) -> None:
 
 def test_labels_of_the_axes_stand_clear_of_their_numbers(recorded: Recorded) -> None:
     folder, session, document, _, _ = recorded
-    views = station_views(session, folder, document, placement(document, session.cell))
+    views = viewed(folder, session, document)
     small = [
-        replace(view, row={**view.row, "robot_residual_deg": 0.0002 * k})
+        replace(view, row=replace(view.row, robot_residual_deg=0.0002 * k))
         for k, view in enumerate(views)
     ]
     picture = residual_picture(small)
@@ -220,8 +228,8 @@ def test_arrows_point_from_the_points_seen_to_where_the_result_puts_them(
     recorded: Recorded,
 ) -> None:
     folder, session, document, _, _ = recorded
-    placed = placement(document, session.cell)
-    views = station_views(session, folder, document, placed)
+    placed = placement(stored(document), session.cell)
+    views = viewed(folder, session, document)
     for view, picture in zip(
         views, thumbnails(views, folder, session.cell.camera.image_size_px), strict=True
     ):
@@ -254,10 +262,10 @@ def test_map_of_the_work_volume_agrees_with_the_document_and_with_simulation(
     recorded: Recorded,
 ) -> None:
     document, cell = recorded.document, recorded.session.cell
-    placed = placement(document, cell)
-    views = station_views(recorded.session, recorded.folder, document, placed)
+    placed = placement(stored(document), cell)
+    views = viewed(recorded.folder, recorded.session, document)
     poses = np.array([view.base_T_flange for view in views])
-    covariance, T = covariance_of(document), placed.delivered
+    covariance, T = covariance_of(stored(document).covariance), placed.delivered
     u = uncertainty(cell, T, covariance, poses)
     corners = u[::2, ::4, ::4]
     assert corners.max() == pytest.approx(document["uncertainty"]["work_volume_mm"], rel=1e-3)
@@ -329,18 +337,23 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
             for s in session.stations
         ),
     )  # fmt: skip
-    keys = ("code", "message", "remedy", "level", "typed", "suggested", "field")
-    document = document | {
-        "findings": [dict.fromkeys(keys, HOSTILE)],
-        "inputs": {HOSTILE: HOSTILE},
-        "systematic": [{"name": HOSTILE, "value_mm": 1.0, "u_mm": 1.0}],
-    }
+    said = dict.fromkeys(("code", "message", "remedy", "typed", "suggested", "field"), HOSTILE)
+    point = TouchedPoint(1, HOSTILE, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), 1.0, 1.0, False)
+    pointer = Pointer((0.0, 0.0, 150.0), 0.1)
+    found = replace(
+        stored(document),
+        findings=(Finding(level=Level.ERROR, **said),),
+        inputs={HOSTILE: HOSTILE},
+        systematic=(SystematicError(HOSTILE, value_mm=1.0, u_mm=1.0),),
+        proof=StoredProof(False, (point,), 1.0, 1.0, (0.0, 0.0, 0.0), (), pointer, 1.0),
+    )
     line: dict[str, Any] = dict.fromkeys(("at", "who", "action", "reason"), HOSTILE)
     line |= {"replaced": HOSTILE, "typed": HOSTILE, "key": HOSTILE}
     line |= {"accepted": [HOSTILE], "file": "session.yaml", "before": None, "after": "x"}
     (tmp_path / "journal.jsonl").write_text(json.dumps(line) + "\n", encoding="utf-8")
-    document["proof"] = {"points": [{"point": HOSTILE, "place_mm": HOSTILE, "agrees": HOSTILE}]}
-    html = report(tmp_path, marked, document, result_sha256=HOSTILE)
+    html = report_html(
+        tmp_path, marked, found, printed=PRINTED, program="stationbook 0.1.0", result_sha256=HOSTILE
+    )
     tags = Reader(html).tags
     assert "script" not in {tag for tag, _ in tags}
     assert not [a for _, a in tags if "onload" in a]
@@ -354,7 +367,7 @@ def test_document_with_nothing_known_still_gives_a_record(tmp_path: Path) -> Non
     for document in (
         {},
         {"verdict": None, "stations": None, "findings": None, "uncertainty": None, "noise": None},
-        {"base_T_camera": None, "stations": [None, {"id": 1}], "findings": [None], "inputs": 3},
+        {"base_T_camera": None, "stations": [{"id": 1}], "inputs": {}, "proof": None},
     ):
         text = Reader(report(tmp_path, session, document)).text
         assert "NOT ACCEPTED" in text
@@ -405,6 +418,18 @@ def test_damaged_transform_is_refused_with_a_sentence(tmp_path: Path) -> None:
     session = record(tmp_path, count=3, images=False)
     with pytest.raises(StationbookError, match="base_T_camera"):
         report(tmp_path, session, {"base_T_camera": {"matrix": 1}})
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [{"stations": [None]}, {"findings": [3]}, {"inputs": 3}, {"uncertainty": {"pick_mm": "x"}},
+     {"verdict": "perhaps"}, {"proof": {"points": 1}}, {"unknown": 1}],
+    ids=lambda damage: str(next(iter(damage))),
+)  # fmt: skip
+def test_damaged_result_is_refused_naming_the_line(damage: dict[str, Any]) -> None:
+    with pytest.raises(FileError, match="result\\.yaml") as refusal:
+        stored({"format": 1, "mount": "eye-to-hand"} | damage)
+    assert refusal.value.line is not None
 
 
 @pytest.fixture(scope="module")

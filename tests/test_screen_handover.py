@@ -24,8 +24,8 @@ from textual.pilot import Pilot
 
 from engine.report.exports import FORMATS
 from engine.sessions.folder import open_session
-from engine.sessions.results import read_result
-from engine.steps.export import FORMS
+from engine.sessions.stored_result import read_result
+from engine.steps.handover import FORMS
 from tui.screens.result import ChooseForm, Result
 
 
@@ -57,7 +57,7 @@ async def test_an_accepted_result_is_reported_and_exported_from_its_screen(tmp_p
     assert (folder / "report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     rows = (folder / "base_T_camera-matrix.txt").read_text(encoding="utf-8").splitlines()
     matrix = np.array([row.split() for row in rows if row and not row.startswith("#")], float)
-    np.testing.assert_allclose(matrix, read_result(folder)["base_T_camera"]["matrix"], atol=1e-6)
+    np.testing.assert_allclose(matrix, read_result(folder).camera.matrix, atol=1e-6)
 
 
 @on_screen

@@ -19,8 +19,9 @@ from tui.screens.help import key_lines
 from tui.widgets.head import CAUTION, NextMove, QualityLine
 from tui.widgets.key_line import footer
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks, Terminal, _one_width, bar, detect, line_text, make_safe
+from tui.widgets.looks import Looks, Terminal, _one_width, detect, line_text, make_safe
 from tui.widgets.sheet import Sheet, _spans
+from tui.words import bar
 
 PLAIN = Looks(Terminal())
 ASCII = Looks(Terminal("none", "ascii"))

@@ -36,7 +36,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.results import read_result
+from engine.sessions.stored_result import read_result
 from engine.simulate.scenario import Truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
@@ -163,14 +163,14 @@ async def test_pointer_image_and_touches_lead_to_a_proven_result(
                 await until(pilot, "NOT PROVEN", "span too little of the work volume")
         shown = await until(pilot, "PROVEN: 0.", "mm off on average", "Proven by 8 touched points")
         assert "NOT PROVEN" not in shown
-        assert read_result(folder)["proven"] is False
+        assert read_result(folder).proven is False
         await pilot.press("f6")
         await until(pilot, "Stored with the result.")
         await pilot.press("escape", "q")
         await until(pilot, "Verdict: ACCEPTED, proven by touch points")
     result = read_result(folder)
-    assert result["proven"] is True
-    assert len(result["proof"]["points"]) == 8
+    assert result.proven is True
+    assert len(result.proof.points) == 8
     assert {touch.operator for touch in read_touches(folder).touches} == {"A. Example"}
 
 
@@ -187,8 +187,8 @@ async def test_what_is_missing_is_said_and_too_few_points_prove_nothing(
         assert shown.count(" ok ") == 3
         await pilot.press("escape", "q")
         await until(pilot, "not proven yet")
-    assert read_result(folder)["proven"] is False
-    assert len(read_result(folder)["proof"]["points"]) == 3
+    assert read_result(folder).proven is False
+    assert len(read_result(folder).proof.points) == 3
 
 
 @on_screen
@@ -211,14 +211,14 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
         await until(pilot, "proof-disagrees", "proof-tolerance", "Touch it again.")
         await pilot.press("f5", "f6")
         await until(pilot, "Stored with the result.")
-        assert read_result(folder)["verdict"] == "not-accepted"
+        assert not read_result(folder).accepted
         await pilot.press("escape", "x")
         await until(pilot, "Leave touch 9 out?")
         await pilot.press("y")
         await until(pilot, "Touch 9 is left out.", "left out", "Proven by 8 touched points")
         await pilot.press("q")  # what is not stored yet is stored on the way back
         await until(pilot, "Verdict: ACCEPTED, proven by touch points")
-    assert read_result(folder)["proven"] is True
+    assert read_result(folder).proven is True
 
 
 @pytest.mark.parametrize("size", [(80, 24), (132, 43)])

@@ -24,7 +24,7 @@ from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
-from engine.sessions.results import read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.solve import keep, solve_session
 from engine.steps.start_questions import Answers, answer_questions
 from tui.app import Stationbook
@@ -141,9 +141,12 @@ async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
         shown = await until(pilot, "before: camera at", "(made by hand)", "moved since:")
         await pilot.press("escape")
     result = read_result(new)
-    assert result["before"]["trusted_board"] is True
-    assert result["before"]["session"] == "made by hand"
-    assert f"moved since: {result['before']['movement']['position_mm']:.2f} ±" in shown
+    before = result.before
+    assert before is not None
+    assert before.trusted_board
+    assert before.session == "made by hand"
+    assert before.movement is not None
+    assert f"moved since: {before.movement.position_mm:.2f} ±" in shown
     app = app_on(new)
     async with app.run_test(size=(80, 24)) as pilot:  # opened again: what is stored is shown
         await opened(pilot)
@@ -304,8 +307,7 @@ async def test_a_result_in_which_the_camera_moved_names_the_key(tmp_path: Path) 
         solution = screen.desk.solution
         assert solution is not None
         moved = finding("camera-moved", station=2, distance_mm="3.1", angle_deg="0.2")
-        document = {**solution.document, "findings": [moved.document()]}
-        screen.desk.solution = solution.with_document(document)
+        screen.desk.solution = solution.saying(replace(solution.stored, findings=(moved,)))
         screen.show_session()
         await until(pilot, "error: camera-moved (m: recheck)")
         await pilot.press("w")

@@ -28,7 +28,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
-from engine.sessions.results import read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.editing import annotate
 from tui.app import Stationbook
 from tui.screens.demo import Demo
@@ -66,7 +66,7 @@ async def test_solving_shows_and_stores_the_result(tmp_path: Path) -> None:
         await until(pilot, "image px", "█")
         await pilot.press("escape")
         await until(pilot, "Pick U", "CAUTION")
-    assert read_result(folder)["verdict"] == "accepted"
+    assert read_result(folder).accepted
 
 
 @on_screen

@@ -23,7 +23,11 @@ from engine.proof.compare import Movement
 from engine.proof.conclusion import concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import PointError
-from engine.proof.touch_file import Pointer, Touch, Touches, View
+from engine.proof.touch_file import Touch, Touches, View
+from engine.sessions.result_parts import Placed, Pointer, StationResult, Uncertainty
+from engine.sessions.stored_result import StoredResult
+from engine.steps.solve import Solved
+from tui import result_text
 from tui.app import Stationbook
 from tui.desk.advice import Advice
 from tui.desk.overview import SessionRow
@@ -56,55 +60,50 @@ Compare = Callable[..., bool]
 
 @pytest.fixture(autouse=True)
 def same_everywhere(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Solving, "quietly", lambda self: None)  # figures differ in the last
-    monkeypatch.delenv("NO_COLOR", raising=False)  # digit between machines
+    # Figures differ in the last digit between machines.
+    monkeypatch.setattr(Solving, "quietly", lambda self: None)
+    monkeypatch.setattr(result_text, "as_shown", lambda placed, cell: LABELS)
+    monkeypatch.delenv("NO_COLOR", raising=False)
 
 
-def document(**uncertainty: float) -> dict[str, Any]:
-    """Return a solve document with round figures."""
-    placed = {
-        "position_mm": [1220.0, -260.0, 880.0],
-        "quaternion_xyzw": [-0.75, -0.5, 0.25, 0.35],
-        "matrix": [[0.37, 0.59, -0.72, 1220.0], [0.93, -0.23, 0.29, -260.0],
-                   [0.0, -0.78, -0.63, 880.0], [0.0, 0.0, 0.0, 1.0]],
-    }  # fmt: skip
-    stations = [
-        {"id": n, "used": n != 4, "residual_px": 0.05 * n, "robot_residual_mm": 0.02 * n,
-         "robot_residual_deg": 0.001 * n} for n in range(1, 9)
-    ]  # fmt: skip
-    return {
-        "verdict": "not-accepted",
-        "base_T_camera": placed,
-        "flange_T_board": placed,
-        "uncertainty": uncertainty,
-        "proven": False,
-        "stations": stations,
-        "findings": [
+LABELS = ("1220.00", "-260.00", "880.00", "-129.17", "-0.01", "122.07")
+
+
+def stated(**uncertainty: float) -> StoredResult:
+    """Return a result with round figures."""
+    rows = ((0.37, 0.59, -0.72, 1220.0), (0.93, -0.23, 0.29, -260.0), (0.0, -0.78, -0.63, 880.0))
+    placed = Placed(
+        (1220.0, -260.0, 880.0), (-0.75, -0.5, 0.25, 0.35), (*rows, (0.0, 0.0, 0.0, 1.0))
+    )
+    return StoredResult(
+        mount="eye-to-hand",
+        verdict="not-accepted",
+        camera=placed,
+        board=placed,
+        uncertainty=Uncertainty(**uncertainty),
+        proven=False,
+        stations=tuple(
+            StationResult(n, n != 4, 1.0, 0.05 * n, 0.02 * n, 0.001 * n) for n in range(1, 9)
+        ),
+        findings=(
             finding("typed-value", station=4, field="Y", typed="-85.10", suggested="-58.10"),
             finding("not-proven", least=4),
-        ],
-    }
+        ),
+    )
 
 
-def solved(screen: Stations) -> Solution:
+def solution(screen: Stations) -> Solution:
     """Return a solution with round figures for the session on the screen."""
-    found = document(position_mm=0.2, angle_deg=0.012, work_volume_mm=0.15, pick_mm=0.31)
-    findings = tuple(found["findings"])
-    found["findings"] = [item.document() for item in findings]
-
-    class Solved:
-        document = found
-
-    labels = ("1220.00", "-260.00", "880.00", "-129.17", "-0.01", "122.07")
-    shown = {"base_T_camera": labels, "flange_T_board": labels}
-    return Solution(screen.desk.opened(), Solved(), findings, shown)  # type: ignore[arg-type]
+    found = stated(position_mm=0.2, angle_deg=0.012, work_volume_mm=0.15, pick_mm=0.31)
+    solved = Solved(None, found, {})  # type: ignore[arg-type]
+    return Solution(screen.desk.opened(), solved)
 
 
 async def settled(pilot: Pilot[Any]) -> Stations:
     """Wait until the session is open, and give it figures that are the same everywhere."""
     while not isinstance(screen := pilot.app.screen, Stations):
         await pilot.pause(0.02)
-    screen.desk.solution = solved(screen)
+    screen.desk.solution = solution(screen)
     screen.desk.advice = Advice(screen.desk.session, (), (), 0.62)
     screen.show_session()
     await pilot.pause(0.3)

@@ -14,7 +14,8 @@ from engine.images.load import read_image
 from engine.sessions.cell_file import read_cell
 from engine.sessions.folder import observations, open_session
 from engine.sessions.journal import read_journal, unfinished
-from engine.sessions.results import input_hashes, read_result
+from engine.sessions.results import input_hashes
+from engine.sessions.stored_result import read_result
 from engine.simulate.scenario import cell, truth
 from engine.steps.checking import check_session
 from engine.steps.solve import solve_session
@@ -63,12 +64,10 @@ def test_the_examples_points_are_what_the_detector_finds_in_its_images(folder):
 
 def test_the_examples_result_belongs_to_its_inputs_and_is_what_solving_gives(folder):
     session, stored = open_session(folder), read_result(folder)
-    assert stored["inputs"] == input_hashes(session, folder)
-    assert stored["verdict"] == "accepted"
+    assert stored.inputs == input_hashes(session, folder)
+    assert stored.accepted
     solved = solve_session(session, folder)
-    np.testing.assert_allclose(
-        np.array(stored["base_T_camera"]["matrix"]), solved.result.camera, atol=0.01
-    )
+    np.testing.assert_allclose(np.array(stored.camera.matrix), solved.result.camera, atol=0.01)
     assert not [item for item in check_session(session, folder) if item.level != "note"]
 
 

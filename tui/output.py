@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 from engine.findings import Finding, by_gravity
 
-SIGNS = {"error": "ERROR", "warning": "WARNING", "note": "note"}
+from .words import Line, line_text, listed
+
+WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
 
 
 def print_json(document: Any) -> None:
@@ -22,18 +24,12 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def finding_lines(findings: Iterable[Mapping[str, Any]]) -> list[str]:
-    """Return findings, as plain data, for a person: place and message, and the remedy below."""
-    lines = []
-    for item in findings:
-        place = f" station {item['station']}:" if item["station"] is not None else ""
-        lines.append(f"{SIGNS[item['level']]} [{item['code']}]{place} {item['message']}")
-        if item["remedy"]:
-            lines.append(f"    {item['remedy']}")
-    return lines
+def print_lines(lines: Iterable[Line]) -> None:
+    """Print lines for a person on stdout."""
+    for line in lines:
+        print(line_text(line).rstrip())
 
 
 def print_findings(findings: Iterable[Finding]) -> None:
     """Print findings for a person on stdout, errors first."""
-    for line in finding_lines(item.document() for item in by_gravity(findings)):
-        print(line)
+    print_lines(listed(by_gravity(findings)))

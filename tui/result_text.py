@@ -1,95 +1,165 @@
-"""A result in words and columns, for a person at a terminal."""
+"""A result as lines of (text, role): what `solve` prints and what the screen shows."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from .output import finding_lines
+import numpy as np
 
-NOT_KNOWN = "not known"
+from engine.cell.cameras import cell_of
+from engine.cell.cell import Cell
+from engine.pendant.entry import format_pose
+from engine.sessions.result_parts import Before, Placed, StationResult
+from engine.sessions.stored_result import StoredResult
+
+from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines
+
+BAR = 20  # cells
 
 
-def result_lines(document: Mapping[str, Any]) -> list[str]:
-    """Return a solve document as lines of text, from the verdict to the findings.
+@dataclass(frozen=True, slots=True)
+class ResultView:
+    """One camera's result in its cell. ``camera``: its name, where there are several.
 
-    All of it again for every further camera.
+    ``fresh`` False: the session was changed since. ``hint`` is said below what a recheck would
+    tell more about.
     """
-    lines = [f"verdict: {document['verdict'].replace('-', ' ').upper()}"]
-    lines += _transforms(document)
-    lines += _uncertainty(document["uncertainty"])
-    lines += _stations(document["stations"])
-    lines += finding_lines(document["findings"])
-    lines += before_lines(document)
-    for name, further in document.get("cameras", {}).items():
-        lines += ["", f"== camera {name}"]
-        lines += ["no stations"] if further is None else result_lines(further)
+
+    result: StoredResult
+    cell: Cell
+    camera: str = ""
+    fresh: bool = True
+    hint: str = ""
+
+
+def result_lines(
+    result: StoredResult, cell: Cell, wrap: Wrap, width: int, *, fresh: bool = True, hint: str = ""
+) -> list[Line]:
+    """Return the results of all cameras of ``cell``; see `ResultView`."""
+    first = cell.camera.name if cell.cameras else ""
+    lines = _camera(ResultView(result, cell, first, fresh, hint), wrap, width)
+    for name, part in result.cameras.items():
+        lines.append([])
+        if part is None:
+            lines += [[(f"Camera {name}", "title")], [("no stations", "warning")]]
+        else:
+            lines += _camera(ResultView(part, cell_of(cell, name), name, fresh, hint), wrap, width)
     return lines
 
 
-def before_lines(document: Mapping[str, Any]) -> list[str]:
+def _camera(view: ResultView, wrap: Wrap, width: int) -> list[Line]:
+    result = view.result
+    lines: list[Line] = [[(f"Camera {view.camera}", "title")]] if view.camera else []
+    lines += [_verdict(view), *_uncertainties(view)]
+    for text in _before(result.before):
+        lines += [[(part, "text")] for part in wrap(text, width)]
+    for finding in result.findings:
+        lines += finding_lines(finding, wrap, width)
+        if view.hint and finding.code in RECHECKABLE:
+            lines += [[(f"  {part}", "dim")] for part in wrap(view.hint, width - 2)]
+    lines.append([])
+    for name, placed in result.transforms.items():
+        lines += _transform(name, placed, view.cell, wrap, width)
+    return lines + _stations(result.stations, width)
+
+
+def _verdict(view: ResultView) -> Line:
+    word, role = ("ACCEPTED", "good") if view.result.accepted else ("NOT ACCEPTED", "error")
+    proven = "proven by touch points" if view.result.proven else "not proven yet"
+    line: Line = [("Verdict: ", "dim"), (word, role), (f", {proven}", "text")]
+    if not view.fresh:
+        line.append(("  The session was changed since: solve again.", "warning"))
+    return line
+
+
+def _uncertainties(view: ResultView) -> list[Line]:
+    u, tolerance = view.result.uncertainty, view.cell.tolerance
+    rows = (
+        ("a pick, robot too", u.pick_mm, "mm", tolerance.position_mm),
+        ("at the work volume", u.work_volume_mm, "mm", None),
+        ("camera position", u.position_mm, "mm", None),
+        ("camera rotation", u.angle_deg, "°", tolerance.angle_deg),
+    )
+    lines: list[Line] = [[("Expanded uncertainty (U = 2u, about 95 %)", "dim")]]
+    for name, value, unit, limit in rows:
+        line: Line = [(f"  {name:<20}", "dim"), (f"{expanded(value, unit):<16}", "title")]
+        if limit is not None and value is not None:
+            share = 2 * value / limit
+            role = "good" if share <= 1 else "error"
+            word = "within" if share <= 1 else "above"
+            line += [(bar(share, BAR), role), (f" {word} the tolerance {limit:g} {unit}", role)]
+        lines.append(line)
+    return [*lines, []]
+
+
+def _before(before: Before | None) -> list[str]:
     """Return where the camera was before a quick re-calibration, and how far it moved."""
-    before = document.get("before")
-    if before is None or before["movement"] is None:
+    if before is None or before.movement is None:
         return []
-    x, y, z = before["position_mm"]
-    move = before["movement"]
+    move, place = before.movement, _row(before.position_mm, "{:.3f}", "  ")
     return [
-        f"before: camera at {x:.3f}  {y:.3f}  {z:.3f} mm ({before['session']})",
-        f"moved since: {move['position_mm']:.2f} ± {2 * move['u_position_mm']:.2f} mm, "
-        f"{move['angle_deg']:.3f} ± {2 * move['u_angle_deg']:.3f}°, "
-        f"{move['work_volume_mm']:.2f} mm at the work volume",
+        f"before: camera at {place} mm ({before.session})",
+        f"moved since: {move.position_mm:.2f} {expanded(move.u_position_mm, 'mm', 2)}, "
+        f"{move.angle_deg:.3f} ± {2 * move.u_angle_deg:.3f}°, "
+        f"{move.work_volume_mm:.2f} mm at the work volume",
     ]
 
 
-def number(value: float | None, unit: str, digits: int = 3) -> str:
-    """Return a value with its unit, or the words that it is not known."""
-    return NOT_KNOWN if value is None else f"{value:.{digits}f} {unit}"
+def _transform(name: str, placed: Placed | None, cell: Cell, wrap: Wrap, width: int) -> list[Line]:
+    if placed is None:
+        return [[(name, "title"), (f"  {NOT_KNOWN}", "warning")], []]
+    lines: list[Line] = [[(name, "title")]]
+    if shown := as_shown(placed, cell):
+        pairs = zip(cell.pendant.labels, shown, strict=False)
+        text = "  ".join(f"{label} {value}" for label, value in pairs)
+        lines.append([("  as the pendant shows it", "dim")])
+        lines += [[(f"    {part}", "title")] for part in wrap(text, width - 4)]
+    lines.append([("  position mm ", "dim"), (_row(placed.position_mm, "{:11.3f}"), "text")])
+    lines.append([("  quaternion xyzw ", "dim"), (_row(placed.quaternion_xyzw, "{:.6f}"), "text")])
+    lines += [[("  matrix  " if n == 0 else "          ", "dim"), (_row(row, "{:11.6f}"), "text")]
+              for n, row in enumerate(placed.matrix)]  # fmt: skip
+    return [*lines, []]
 
 
-def expanded(u: float | None, unit: str, digits: int = 3) -> str:
-    """Return ± U = 2u with its unit, or the words that it is not known."""
-    return NOT_KNOWN if u is None else f"± {2 * u:.{digits}f} {unit}"
+def as_shown(placed: Placed, cell: Cell) -> tuple[str, ...]:
+    """Return a transform as the pendant would show it; () where it cannot, or not all is known."""
+    if cell.pendant.rotation in ("joints", "yaw") or not placed.known:
+        return ()
+    return format_pose(np.array(placed.matrix, float), cell.pendant)
 
 
-def _transforms(document: Mapping[str, Any]) -> list[str]:
-    keys = ("base_T_camera", "flange_T_camera", "flange_T_board", "base_T_board")
-    lines = []
-    for key in (key for key in keys if key in document):
-        placed = document[key]
-        if placed is None:
-            lines.append(f"{key}: {NOT_KNOWN}")
-            continue
-        position = _row(placed["position_mm"], "{:10.3f}")
-        turned = placed["quaternion_xyzw"]
-        lines.append(f"{key}: position {position} mm")
-        lines.append(f"{'':{len(key)}}  quaternion xyzw {_row(turned, '{:.6f}')}")
-    return lines
-
-
-def _row(values: Sequence[float | None] | None, form: str) -> str:
+def _row(values: Sequence[float | None] | None, form: str, between: str = " ") -> str:
     if values is None:
         return NOT_KNOWN
-    return "  ".join("?" if value is None else form.format(value) for value in values)
+    return between.join("?" if value is None else form.format(value) for value in values)
 
 
-def _uncertainty(u: Mapping[str, float | None]) -> list[str]:
-    return [
-        "expanded uncertainty (U = 2u, about 95 %):",
-        f"  camera position        {expanded(u['position_mm'], 'mm')}",
-        f"  camera rotation        {expanded(u['angle_deg'], '°')}",
-        f"  at the work volume     {expanded(u['work_volume_mm'], 'mm')}",
-        f"  of a pick, robot too   {expanded(u['pick_mm'], 'mm')}",
-    ]
-
-
-def _stations(stations: Sequence[Mapping[str, Any]]) -> list[str]:
-    lines = ["station  used   image px   robot mm    robot °"]
-    for item in stations:
-        cells = [
-            "-" if item[key] is None else f"{item[key]:.3f}"
-            for key in ("residual_px", "robot_residual_mm", "robot_residual_deg")
-        ]
-        used = "yes" if item["used"] else "NO"
-        lines.append(f"{item['id']:7d}  {used:4}" + "".join(f"{cell:>11}" for cell in cells))
+def _stations(stations: Sequence[StationResult], width: int) -> list[Line]:
+    """Return image and robot residuals, each with a bar up to the largest."""
+    size = max(min((width - 48) // 2, 30), 6)
+    most_px = max((s.residual_px or 0 for s in stations), default=0)
+    most_mm = max((s.robot_residual_mm or 0 for s in stations), default=0)
+    head = f" No  used  {'image px':<{size + 9}}{'robot mm':<{size + 9}}robot °"
+    lines: list[Line] = [[(head, "dim")]]
+    for s in stations:
+        used, role = ("yes ", "text") if s.used else ("NO  ", "error")
+        lines.append(
+            [
+                (f"{s.id:3d}  ", "text"),
+                (f"{used}  ", role),
+                *_residual(s.residual_px, most_px, size),
+                *_residual(s.robot_residual_mm, most_mm, size),
+                (_figure(s.robot_residual_deg), "text"),
+            ]
+        )
     return lines
+
+
+def _residual(value: float | None, most: float, size: int) -> Line:
+    share = value / most if value is not None and most > 0 else None
+    return [(f"{_figure(value):>7} ", "text"), (bar(share, size) + " ", "rule")]
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.3f}"

@@ -4,17 +4,30 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from engine.errors import StationbookError
+from engine.findings import Finding, has_error
 
 from .output import print_json, say
 
-Answer = TypeVar("Answer")
 BAD_INPUT = 2
+
+
+class Answer(Protocol):
+    """What a command says of one folder."""
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON form."""
+
+    def findings(self) -> Iterable[Finding]:
+        """Return what was noticed; the exit status is 1 where any is at level error."""
+
+
+Said = TypeVar("Said", bound=Answer)
 
 
 class Refused:
@@ -26,21 +39,17 @@ class Refused:
 
 def run_over(
     args: argparse.Namespace,
-    work: Callable[..., Answer],
-    document: Callable[[Answer], dict[str, Any]],
-    show: Callable[[Answer], None],
+    work: Callable[..., Said],
+    show: Callable[[Said], None],
     **options: Any,
 ) -> int:
     """Run ``work`` over ``args.dirs`` and print each answer; return the exit status.
 
     With --json every folder gives one line; a folder that cannot be worked on gives
-    {"dir": .., "error": ..} in its place. The status is 1 where a document holds a finding at
-    level error. One folder alone raises its error as it is.
+    {"dir": .., "error": ..} in its place. One folder alone raises its error as it is.
     """
-    single = len(args.dirs) == 1
-    if single:
-        answer = work(args.dirs[0], **options)
-        return _print(args, answer, document, show)
+    if len(args.dirs) == 1:
+        return _print(args, work(args.dirs[0], **options), show)
     status = 0
     for folder, outcome in _over_folders(work, args.dirs, args.jobs, **options):
         if isinstance(outcome, Refused):
@@ -51,32 +60,21 @@ def run_over(
             continue
         if not args.json:
             print(f"== {folder}")
-        status = max(status, _print(args, outcome, document, show))
+        status = max(status, _print(args, outcome, show))
     return status
 
 
-def _print(
-    args: argparse.Namespace,
-    answer: Answer,
-    document: Callable[[Answer], dict[str, Any]],
-    show: Callable[[Answer], None],
-) -> int:
-    answered = document(answer)
+def _print(args: argparse.Namespace, answer: Said, show: Callable[[Said], None]) -> int:
     if args.json:
-        print_json(answered)
+        print_json(answer.document())
     else:
         show(answer)
-    further = [item for item in answered.get("cameras", {}).values() if item is not None]
-    return 1 if any(_has_error(item) for item in (answered, *further)) else 0
-
-
-def _has_error(document: dict[str, Any]) -> bool:
-    return any(item["level"] == "error" for item in document.get("findings", ()))
+    return 1 if has_error(answer.findings()) else 0
 
 
 def _over_folders(
-    work: Callable[..., Answer], folders: Sequence[str], jobs: int | None, **options: Any
-) -> Iterator[tuple[str, Answer | Refused]]:
+    work: Callable[..., Said], folders: Sequence[str], jobs: int | None, **options: Any
+) -> Iterator[tuple[str, Said | Refused]]:
     """Yield ``(folder, work(folder, **options))`` in order; a bad folder yields `Refused`.
 
     ``work`` must be importable by name (a module-level function). One folder, or one job, runs in
@@ -96,7 +94,7 @@ def _over_folders(
             yield folder, answer.result()
 
 
-def _guarded(work: Callable[..., Answer], folder: str, options: dict[str, Any]) -> Answer | Refused:
+def _guarded(work: Callable[..., Said], folder: str, options: dict[str, Any]) -> Said | Refused:
     try:
         return work(folder, **options)
     except StationbookError as error:

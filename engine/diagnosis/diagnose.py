@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import Problem
-from ..estimate.result import Result, verdict
+from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals, left_out
 from ..findings import Finding, Level, by_gravity, finding
 from .configuration import configuration_causes
@@ -246,4 +246,4 @@ def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
         if not (item.code == "outlier" and (cause or item.station in said))
     ]
     findings = (*diagnosis.findings, *by_gravity(own))
-    return replace(result, findings=findings, verdict=verdict(result, findings))
+    return replace(judged(result, findings), findings=findings)

@@ -10,19 +10,17 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..findings import Finding
+from ..sessions.result_parts import Convergence, StationResult, Uncertainty
 from .fit import Fit, fit
-from .judgement import all_findings, too_few
+from .judgement import all_findings, lost, too_few
 from .model import derivatives
 from .pick import PickModel, pick_model
 from .problem import Problem
 from .result import (
     NOT_KNOWN_MM,
     NOT_KNOWN_RAD,
-    Convergence,
     Result,
-    StationResult,
     SystematicErrors,
-    Uncertainty,
     judged,
     unknown,
 )
@@ -34,10 +32,16 @@ def solve(problem: Problem) -> Result:
     """Return the estimate of ``problem``, with findings and verdict; see docs/method.md.
 
     Never fails on data that merely tell too little: what they do not tell is None in the document,
-    and a finding says why. Raises StationbookError for lens data or a robot that make no sense.
+    and a finding says why. Where typed poses and images have nothing to do with each other, as with
+    a wrong unit of the angles, the fit runs away and nothing is given. Raises StationbookError for
+    lens data or a robot that make no sense.
     """
-    found = solution(problem)
-    return unsolved(problem) if found is None else assembled(found)
+    try:
+        with np.errstate(divide="raise", over="raise", invalid="raise"):
+            found = solution(problem)
+            return unsolved(problem) if found is None else assembled(found)
+    except (FloatingPointError, np.linalg.LinAlgError):
+        return unsolved(problem, lost())
 
 
 def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
@@ -73,8 +77,8 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     return judged(result, (*own, *extra))
 
 
-def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
-    """Return the result of a problem with too few usable stations: no number, and why."""
+def unsolved(problem: Problem, why: Finding | None = None) -> Result:
+    """Return the result of a problem without a solution: no number, and why; None: too few."""
     nothing, nowhere = np.full((4, 4), np.nan), np.zeros(4, bool)
     result = Result(
         mount=problem.mount,
@@ -96,7 +100,7 @@ def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
         findings=(),
         verdict="not-accepted",
     )
-    return judged(result, (too_few(problem), *extra))
+    return judged(result, (why or too_few(problem),))
 
 
 def _known(covariance: Array) -> NDArray[np.bool_]:

@@ -168,6 +168,15 @@ def too_few(problem: Problem) -> Finding:
     return finding("too-few", count=usable, least=LEAST_STATIONS)
 
 
+def lost() -> Finding:
+    """Return the finding of stations that no transform fits even roughly."""
+    return finding(
+        "unobservable",
+        direction="The camera's place and direction",
+        remedy_text="Compare how the pendant shows angles (units, convention) with the cell.",
+    )
+
+
 def tolerance_findings(result: Result) -> list[Finding]:
     """Return `tolerance` for position and angle where U exceeds it."""
     u, limit = result.uncertainty, result.tolerance

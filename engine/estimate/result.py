@@ -1,76 +1,34 @@
-"""What an estimate found, and the document that says so."""
+"""What an estimate found."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Mount, Tolerance
-from ..findings import Finding, by_gravity, has_error
+from ..cell.cell import Mount, Tolerance
+from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw
+from ..sessions.result_parts import (
+    Convergence,
+    Matrix,
+    NoiseLevels,
+    Placed,
+    StationResult,
+    SystematicError,
+    Uncertainty,
+)
+from ..sessions.stored_result import StoredResult, Verdict, verdict
 from .noise import Noise
 from .pick import PickModel
 
-FORMAT = 1  # version of the document
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).
 NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
-Verdict = Literal["accepted", "not-accepted"]
-
-
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
-    """Standard uncertainties (k = 1); None where not known.
-
-    ``position_mm`` and ``angle_deg`` of the delivered transform, ``work_volume_mm`` of a point
-    placed by it at the worst corner of the work volume, ``pick_mm`` with the robot's systematic
-    error.
-    """
-
-    position_mm: float | None
-    angle_deg: float | None
-    work_volume_mm: float | None
-    pick_mm: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class StationResult:
-    """One station in the result; None where it could not be used at all.
-
-    ``residual_px`` RMS per coordinate after the fit; ``robot_residual_mm`` and ``_deg`` the error
-    the fit gives to this stop's typed pose; ``left_out_mm`` and ``_deg`` the distance of the typed
-    pose from where the other stations and this image put the flange, ``left_out_size`` the same as
-    a multiple of what is expected (1: as expected). ``turn`` names the board turn undone, if any.
-    """
-
-    id: int
-    used: bool
-    weight: float
-    residual_px: float | None
-    robot_residual_mm: float | None
-    robot_residual_deg: float | None
-    left_out_mm: float | None
-    left_out_deg: float | None
-    left_out_size: float | None
-    turn: str | None = None
-
-    def document(self) -> dict[str, Any]:
-        """Return the station as plain data."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
-
-@dataclass(frozen=True, slots=True)
-class Convergence:
-    """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-], ``converged``."""
-
-    steps: int
-    relinearised: int
-    change: float
-    converged: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,62 +90,46 @@ class Result:
         """Whether there is a transform at all."""
         return bool(np.isfinite(self.camera).all())
 
+    def stored(self) -> StoredResult:
+        """Return the result as it is shown and stored: what is not known is None."""
+        board = self.joint_covariance[6:, 6:]
+        return StoredResult(
+            mount=self.mount,
+            verdict=self.verdict,
+            camera=placed(self.camera, self.known),
+            board=placed(self.board, self.board_known),
+            covariance=_rows(self.covariance) if self.known.all() else None,
+            uncertainty=self.uncertainty,
+            proven=self.proven,
+            noise=self._noise_levels(),
+            stations=self.stations,
+            findings=self.findings,
+            geometric=placed(self.geometric, self.known),
+            board_covariance=_rows(board) if self.board_known.all() else None,
+            systematic=self._systematic_errors(),
+            convergence=self.convergence,
+        )
+
     def document(self) -> dict[str, Any]:
         """Return the result as plain data (JSON or YAML): what is not known is None."""
-        camera_key, board_key = keys(self.mount)
-        return {
-            "format": FORMAT,
-            "mount": self.mount,
-            "verdict": self.verdict,
-            camera_key: placed(self.camera, self.known),
-            board_key: placed(self.board, self.board_known),
-            "covariance": self.covariance.tolist() if self.known.all() else None,
-            "uncertainty": {
-                name: getattr(self.uncertainty, name) for name in Uncertainty.__slots__
-            },
-            "proven": self.proven,
-            "noise": self._noise_document(),
-            "stations": [station.document() for station in self.stations],
-            "findings": [item.document() for item in self.findings],
-            "geometric": {camera_key: placed(self.geometric, self.known)},
-            "board_covariance": (
-                self.joint_covariance[6:, 6:].tolist() if self.board_known.all() else None
-            ),
-            "systematic": self._systematic_document(),
-            "convergence": {
-                name: getattr(self.convergence, name) for name in Convergence.__slots__
-            },
-        }
+        return self.stored().document()
 
-    def _noise_document(self) -> dict[str, float | None]:
+    def _noise_levels(self) -> NoiseLevels:
         if self.noise is None:
-            return {"pixel_px": None, "robot_position_mm": None, "robot_angle_deg": None}
-        return {
-            "pixel_px": self.noise.pixel_px,
-            "robot_position_mm": self.noise.position,
-            "robot_angle_deg": float(np.degrees(self.noise.rotation)),
-        }
+            return NoiseLevels()
+        degrees = float(np.degrees(self.noise.rotation))
+        return NoiseLevels(self.noise.pixel_px, self.noise.position, degrees)
 
-    def _systematic_document(self) -> list[dict[str, Any]]:
+    def _systematic_errors(self) -> tuple[SystematicError, ...]:
         found, items = self.systematic, []
-        for row, (name, unit) in enumerate(zip(found.names, found.units, strict=True)):
-            factor = 1.0 if unit == "mm" else float(np.degrees(1.0))
-            key = "mm" if unit == "mm" else "deg"
-            items.append(
-                {
-                    "name": name,
-                    f"value_{key}": float(found.value[row] * factor),
-                    f"u_{key}": float(found.sd[row] * factor),
-                }
-            )
-        return items
-
-
-def keys(mount: Mount) -> tuple[str, str]:
-    """Return the names of the two transforms."""
-    if mount == EYE_TO_HAND:
-        return "base_T_camera", "flange_T_board"
-    return "flange_T_camera", "base_T_board"
+        for name, unit, *both in zip(found.names, found.units, found.value, found.sd, strict=True):
+            if unit == "mm":
+                value, u = map(float, both)
+                items.append(SystematicError(name, value_mm=value, u_mm=u))
+            else:
+                value, u = np.degrees(both).tolist()
+                items.append(SystematicError(name, value_deg=value, u_deg=u))
+        return tuple(items)
 
 
 def unknown(covariance: Array) -> bool:
@@ -196,31 +138,25 @@ def unknown(covariance: Array) -> bool:
     return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())
 
 
-def placed(T: Array, known: NDArray[np.bool_]) -> dict[str, Any] | None:
-    """Return a transform as plain data, with None for what is not known; None if nothing is."""
+def placed(T: Array, known: NDArray[np.bool_]) -> Placed | None:
+    """Return a transform with None for what is not known; None if nothing is."""
     if not np.isfinite(T).all() or not known.any():
         return None
-    position = [float(v) if ok else None for v, ok in zip(T[:3, 3], known[:3], strict=True)]
+    position = tuple(float(v) if ok else None for v, ok in zip(T[:3, 3], known[:3], strict=True))
     turned = bool(known[3])
-    matrix: list[list[float | None]] = [
-        [*(float(v) if turned else None for v in T[row, :3]), position[row]] for row in range(3)
-    ]
-    return {
-        "position_mm": position,
-        "quaternion_xyzw": quaternion_xyzw(T[:3, :3]).tolist() if turned else None,
-        "matrix": [*matrix, [0.0, 0.0, 0.0, 1.0]],
-    }
+    rows = tuple(
+        (*(float(v) if turned else None for v in T[row, :3]), position[row]) for row in range(3)
+    )
+    quaternion = tuple(quaternion_xyzw(T[:3, :3]).tolist()) if turned else None
+    return Placed(position, quaternion, (*rows, (0.0, 0.0, 0.0, 1.0)))
 
 
-def judged(result: Result, findings: tuple[Finding, ...]) -> Result:
+def _rows(matrix: Array) -> Matrix:
+    return tuple(map(tuple, matrix.tolist()))
+
+
+def judged(result: Result, findings: Iterable[Finding]) -> Result:
     """Return ``result`` with these findings instead of its own, and the verdict they give."""
-    return replace(result, findings=tuple(by_gravity(findings)), verdict=verdict(result, findings))
-
-
-def verdict(result: Result, findings: tuple[Finding, ...]) -> Verdict:
-    """Return accepted when nothing is at level error and U keeps the tolerance."""
-    u, limit = result.uncertainty, result.tolerance
-    if has_error(findings) or u.pick_mm is None or u.angle_deg is None:
-        return "not-accepted"
-    inside = 2 * u.pick_mm <= limit.position_mm and 2 * u.angle_deg <= limit.angle_deg
-    return "accepted" if inside else "not-accepted"
+    found = tuple(by_gravity(findings))
+    said = verdict(result.uncertainty, result.tolerance, found)
+    return replace(result, findings=found, verdict=said)

@@ -18,6 +18,8 @@ from ..estimate.model import point_rows
 from ..estimate.pick import PickModel
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, rotation_exp
+from ..sessions.result_parts import StoredMovement
+from ..sessions.stored_result import MOVEMENT, Verdict
 from .stated import Stated
 
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly
@@ -64,17 +66,22 @@ class Movement:
         """Standard uncertainty of the turn [deg]."""
         return float(np.degrees(np.sqrt(np.trace(self.covariance[:3, :3]))))
 
+    def stored(self) -> StoredMovement:
+        """Return the movement as a result holds it."""
+        return StoredMovement(
+            position_mm=self.position_mm,
+            angle_deg=self.angle_deg,
+            work_volume_mm=self.work_volume_mm,
+            u_position_mm=self.u_position_mm,
+            u_angle_deg=self.u_angle_deg,
+            u_work_volume_mm=self.u_work_volume_mm,
+            matrix=tuple(map(tuple, self.matrix.tolist())),
+        )
+
     def document(self) -> dict[str, Any]:
         """Return the movement as plain data."""
-        return {
-            "position_mm": self.position_mm,
-            "angle_deg": self.angle_deg,
-            "work_volume_mm": self.work_volume_mm,
-            "u_position_mm": self.u_position_mm,
-            "u_angle_deg": self.u_angle_deg,
-            "u_work_volume_mm": self.u_work_volume_mm,
-            "matrix": self.matrix.tolist(),
-        }
+        document: dict[str, Any] = MOVEMENT.write(self.stored())
+        return document
 
     def words(self) -> str:
         """Return "3.20 ± 0.30 mm, 0.41 ± 0.04°, mostly downwards, base -Z" (± U = 2u).
@@ -211,7 +218,7 @@ class Entry:
 
     name: str
     created: str
-    verdict: str
+    verdict: Verdict
     proven: bool
     since_first: Difference | None
 

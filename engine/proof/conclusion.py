@@ -16,10 +16,11 @@ from ..estimate.information import predict_flange
 from ..estimate.judgement import LEAST_TOUCHES
 from ..estimate.problem import Problem
 from ..estimate.result import Result
-from ..findings import Finding, by_gravity, finding, has_error
+from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, displacement
+from ..sessions.result_parts import Pointer, RepeatedPoint, StoredProof, TouchedPoint
+from ..sessions.stored_result import PROOF, StoredResult
 from .touch import PointError, Repeated, repeated
-from .touch_file import Pointer
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
@@ -53,41 +54,41 @@ class Proof:
             return None
         return tuple(np.mean([item.error for item in self.errors], axis=0).tolist())
 
+    def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
+        """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""
+        return StoredProof(
+            proven=self.proven,
+            points=tuple(map(_point, self.errors)),
+            mean_mm=self.mean_mm,
+            max_mm=self.max_mm,
+            mean_error_mm=self.bias_mm,
+            repeated=tuple(map(_repeat, self.repeats)),
+            pointer=self.pointer,
+            tolerance_mm=self.tolerance_mm,
+            inputs=inputs or {},
+        )
+
     def document(self) -> dict[str, Any]:
         """Return the proof as plain data."""
-        return {
-            "format": 1,
-            "proven": self.proven,
-            "points": [_point(item) for item in self.errors],
-            "mean_mm": self.mean_mm,
-            "max_mm": self.max_mm,
-            "mean_error_mm": self.bias_mm and list(self.bias_mm),
-            "repeated": [_repeat(item) for item in self.repeats],
-            "pointer": {"tip_mm": list(self.pointer.tip_mm), "u_mm": self.pointer.u_mm},
-            "tolerance_mm": self.tolerance_mm,
-            "findings": [item.document() for item in self.findings],
-        }
+        said = [item.document() for item in self.findings]
+        return {"format": 1, **PROOF.write(self.stored()), "findings": said}
 
 
-def _point(item: PointError) -> dict[str, Any]:
-    return {
-        "touch": item.touch,
-        "point": " ".join(map(str, item.key)),
-        "place_mm": item.p_base.tolist(),
-        "error_mm": item.error.tolist(),
-        "size_mm": item.size_mm,
-        "expanded_mm": item.expanded_mm,
-        "agrees": item.agrees,
-    }
+def _point(item: PointError) -> TouchedPoint:
+    return TouchedPoint(
+        touch=item.touch,
+        point=" ".join(map(str, item.key)),
+        place_mm=tuple(item.p_base.tolist()),
+        error_mm=tuple(item.error.tolist()),
+        size_mm=item.size_mm,
+        expanded_mm=item.expanded_mm,
+        agrees=item.agrees,
+    )
 
 
-def _repeat(item: Repeated) -> dict[str, Any]:
-    return {
-        "point": " ".join(map(str, item.key)),
-        "count": item.count,
-        "accuracy_mm": item.accuracy_mm,
-        "repeatability_mm": item.repeatability_mm,
-    }
+def _repeat(item: Repeated) -> RepeatedPoint:
+    key = " ".join(map(str, item.key))
+    return RepeatedPoint(key, item.count, item.accuracy_mm, item.repeatability_mm)
 
 
 def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Proof:
@@ -160,26 +161,17 @@ def _narrow(errors: Sequence[PointError], volume: WorkVolume) -> list[str]:
     ]
 
 
-def amended(document: Mapping[str, Any], proof: Proof, cell: Cell) -> dict[str, Any]:
-    """Return the result ``document`` with the proof in it, and the verdict that follows.
+def amended(
+    result: StoredResult, proof: Proof, cell: Cell, inputs: Mapping[str, str]
+) -> StoredResult:
+    """Return the result with the proof in it, and the verdict that follows.
 
     What an earlier proof said is replaced. Disagreement takes the acceptance away; agreement never
     gives it to a result whose own uncertainty or findings forbid it.
     """
-    kept = [item for item in document["findings"] if item["code"] not in CODES]
-    findings = [*(item.document() for item in proof.findings), *kept]
-    findings.sort(key=lambda item: ("error", "warning", "note").index(item["level"]))
-    u, limit = document["uncertainty"], cell.tolerance
-    inside = 2 * u["pick_mm"] <= limit.position_mm and 2 * u["angle_deg"] <= limit.angle_deg
-    errors = has_error(proof.findings) or any(item["level"] == "error" for item in kept)
-    said = proof.document()
-    return {
-        **document,
-        "verdict": "accepted" if inside and not errors else "not-accepted",
-        "proven": proof.proven,
-        "findings": findings,
-        "proof": {key: said[key] for key in said if key not in ("format", "findings")},
-    }
+    kept = [item for item in result.findings if item.code not in CODES]
+    judged = result.judged([*proof.findings, *kept], cell.tolerance)
+    return replace(judged, proven=proof.proven, proof=proof.stored(inputs))
 
 
 SIGNIFICANCE = 0.01  # [-] chance that stations which are right are said to disagree, all together

@@ -30,8 +30,9 @@ from ..estimate.noise import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_M
 from ..estimate.problem import Touched
 from ..frames import apply
 from ..sessions.places import PROOF_FILE
+from ..sessions.result_parts import Pointer
 from .stated import Stated
-from .touch_file import Pointer, Touch, Touches, no_pointer, read_touches
+from .touch_file import Touch, Touches, no_pointer, read_touches
 
 
 @dataclass(frozen=True, slots=True, eq=False)

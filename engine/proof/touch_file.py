@@ -11,7 +11,9 @@ from ..cell.session import FORMAT
 from ..errors import FileError
 from ..sessions.dump import yaml_dump
 from ..sessions.places import PROOF_FILE
+from ..sessions.result_parts import Pointer
 from ..sessions.schema import (
+    MAX_ID,
     Field,
     FileName,
     Flag,
@@ -25,19 +27,11 @@ from ..sessions.schema import (
     Whole,
     plain_record,
 )
-from ..sessions.session_file import MAX_ID
+from ..sessions.stored_result import POINTER
 from ..sessions.versions import check_format
 from ..sessions.yaml_text import Node, read_yaml
 
 Role = Literal["proof", "missing-number"]
-
-
-@dataclass(frozen=True, slots=True)
-class Pointer:
-    """A calibrated pointer: its tip in the flange frame [mm], and u on each axis [mm]."""
-
-    tip_mm: tuple[float, float, float]
-    u_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +98,6 @@ def _touch(values: Values, node: Node) -> Touch:
     return touch
 
 
-POINTER = plain_record(
-    Pointer,
-    Field("tip_mm", Many(Number(), (3,))),
-    Field("u_mm", Number(above=0.0)),
-)
 VIEW = plain_record(
     View,
     Field("id", Whole(1, MAX_ID)),

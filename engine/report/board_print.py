@@ -16,8 +16,17 @@ from matplotlib.path import Path
 
 from ..boards.pattern import Board
 from ..errors import UsageError
-from .board_artwork import POINT_NAMES, Artwork, artwork
-from .board_pages import MARGIN_MM, OVERLAP_MM, RULER_MM, STRIP_MM, Sheet, sheets
+from .board_layout import (
+    MARGIN_MM,
+    OVERLAP_MM,
+    POINT_NAMES,
+    RULER_MM,
+    STRIP_MM,
+    Artwork,
+    Sheet,
+    artwork,
+    sheets,
+)
 
 CHARACTER_MM = 1.75  # mean width of the page's 8.5 pt letters, with reserve
 BLANK = "_" * 14

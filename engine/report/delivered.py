@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cameras import cell_of
 from ..cell.cell import Cell
 from ..errors import StationbookError, UsageError
-from ..frames import checked_transform, from_position_quaternion, inverse, rotation_angle, skew
+from ..findings import Level
+from ..frames import inverse, skew
 from ..pendant.settings import LENGTH_MM
+from ..proof.stated import covariance_of, transform_of
+from ..sessions.result_parts import Uncertainty
+from ..sessions.stored_result import StoredResult, Verdict
 
-AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program stays below both
 LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file
-ACCEPTED = "accepted"
 CAMERA_AXES = "x to the right and y down in the image, z along the view, origin in the lens"
 
 
@@ -31,11 +28,10 @@ class Delivered:
         to_frame, from_frame: the transform maps coordinates in from_frame into to_frame.
         matrix: (4, 4) [mm].
         covariance: (6, 6) of [rx ry rz tx ty tz] [rad, mm] on the axes of to_frame, or None.
-        uncertainty: standard uncertainties position_mm, angle_deg, work_volume_mm, pick_mm;
-            None where not known.
+        uncertainty: of the transform as it is written.
         verdict: accepted or not-accepted; ``caution`` says why not, None when accepted.
         proven: agreed with touch points; None where not known.
-        source_sha256: of what the transform was taken from, ``source`` says of what.
+        source_sha256: of result.yaml.
     """
 
     cell: Cell
@@ -43,11 +39,10 @@ class Delivered:
     from_frame: str
     matrix: Array
     covariance: Array | None
-    uncertainty: dict[str, float | None]
-    verdict: str
+    uncertainty: Uncertainty
+    verdict: Verdict
     caution: str | None
     proven: bool | None
-    source: str
     source_sha256: str
 
     @property
@@ -57,79 +52,52 @@ class Delivered:
 
 
 def delivered(
-    document: Mapping[str, Any],
+    result: StoredResult,
     cell: Cell,
     *,
+    source_sha256: str,
     inverted: bool = False,
     allow_not_accepted: bool = False,
-    source_sha256: str | None = None,
 ) -> Delivered:
-    """Return the camera's transform in a solve document, or its inverse.
+    """Return the camera's transform in a result, or its inverse.
 
-    ``source_sha256`` is the hash of the file result.yaml; without it the document itself is
-    hashed. Raises StationbookError for a document without that transform or one whose numbers
-    disagree, UsageError for a result that is not accepted unless ``allow_not_accepted``.
+    ``source_sha256`` is the hash of the file result.yaml. Raises StationbookError for a result
+    without that transform or one whose numbers disagree, UsageError for one that is not accepted
+    unless ``allow_not_accepted``.
     """
-    mount = document.get("mount")
-    if mount != cell.mount:
-        raise StationbookError(f"the result is {mount}, the cell {cell.mount}", "Solve again.")
-    verdict = ACCEPTED if document.get("verdict") == ACCEPTED else "not-accepted"
-    caution = None if verdict == ACCEPTED else f"NOT ACCEPTED: {_reasons(document)}"
+    if result.mount != cell.mount:
+        raise StationbookError(
+            f"the result is {result.mount}, the cell {cell.mount}", "Solve again."
+        )
+    caution = None if result.accepted else f"NOT ACCEPTED: {_reasons(result)}"
     if caution and not allow_not_accepted:
         raise UsageError(
-            f"the result is not accepted: {_reasons(document).rstrip('.')}",
+            f"the result is not accepted: {_reasons(result).rstrip('.')}",
             "Put that right and solve again, or hand it over marked as such with --not-accepted.",
         )
-    T = transform_of(document, cell.camera_key)
+    T = transform_of(result.camera, cell.camera_key)
     if T is None:
         raise StationbookError(
             f"the result holds no complete {cell.camera_key}",
             "What the stations do not show is missing in it; see the findings, then solve again.",
         )
     to_frame, _, from_frame = cell.camera_key.partition("_T_")
-    covariance = covariance_of(document)
-    uncertainty = {
-        key: known_number(document.get("uncertainty"), key)
-        for key in ("position_mm", "angle_deg", "work_volume_mm", "pick_mm")
-    }
+    covariance, u = covariance_of(result.covariance), result.uncertainty
     if inverted:
         to_frame, from_frame = from_frame, to_frame
         if covariance is not None:
             covariance = inverse_covariance(T, covariance)
         position = None if covariance is None else float(np.sqrt(np.trace(covariance[3:, 3:])))
-        T, uncertainty["position_mm"] = inverse(T), position
-    proven = document.get("proven")
+        T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
-        cell, to_frame, from_frame, T, covariance, uncertainty, verdict, caution,
-        proven if isinstance(proven, bool) else None,
-        "result.yaml" if source_sha256 else "the result as canonical JSON",
-        source_sha256 or document_sha256(document),
+        cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
+        source_sha256,
     )  # fmt: skip
 
 
-def of_camera(document: Mapping[str, Any], cell: Cell, name: str) -> Mapping[str, Any]:
-    """Return the part of a solve document that speaks of camera ``name``, with its inputs.
-
-    Raises UsageError for a camera that the cell does not have, StationbookError where the result
-    says nothing of it.
-    """
-    cell_of(cell, name)
-    if name == cell.camera.name:
-        return document
-    further = document.get("cameras")
-    part = further.get(name) if isinstance(further, Mapping) else None
-    if not isinstance(part, Mapping):
-        raise StationbookError(
-            f"the result says nothing of camera {name!r}", "Record its views, then solve again."
-        )
-    return {**part, "inputs": document.get("inputs"), "basis": document.get("basis")}
-
-
-def _reasons(document: Mapping[str, Any]) -> str:
-    findings = document.get("findings") or []
-    errors = [f for f in findings if isinstance(f, Mapping) and f.get("level") == "error"]
-    texts = [str(f.get("message") or f.get("code")) for f in errors]
-    return one_line(" ".join(texts)) or "no reason is given in the result"
+def _reasons(result: StoredResult) -> str:
+    errors = [item.message or item.code for item in result.findings if item.level is Level.ERROR]
+    return one_line(" ".join(errors)) or "no reason is given in the result"
 
 
 def one_line(text: str) -> str:
@@ -137,51 +105,6 @@ def one_line(text: str) -> str:
     plain = "".join(c if c.isprintable() else " " for c in text)
     plain = " ".join(plain.split())
     return plain if len(plain) <= LONGEST_TEXT else plain[: LONGEST_TEXT - 1] + "…"
-
-
-def known_number(mapping: object, key: str) -> float | None:
-    """Return a finite number of a mapping, or None where there is none."""
-    value = mapping.get(key) if isinstance(mapping, Mapping) else None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-        return None
-    return float(value)
-
-
-def transform_of(document: Mapping[str, Any], key: str) -> Array | None:
-    """Return the transform (4, 4) [mm] under ``key``, or None where it is not wholly known.
-
-    Raises StationbookError where matrix and position with quaternion are damaged or disagree.
-    """
-    entry = document.get(key)
-    if entry is None:
-        return None
-    try:
-        if entry["quaternion_xyzw"] is None or None in entry["position_mm"]:
-            return None
-        T = checked_transform(entry["matrix"], key)
-        other = from_position_quaternion([*entry["position_mm"], *entry["quaternion_xyzw"]])
-    except (KeyError, TypeError, ValueError) as problem:
-        raise StationbookError(
-            f"{key} in the result cannot be read ({problem!r})", "Solve again."
-        ) from problem
-    shift = float(np.abs(T[:3, 3] - other[:3, 3]).max())
-    turn = float(rotation_angle(T[:3, :3].T @ other[:3, :3]))
-    if shift > AGREE_MM or turn > AGREE_RAD:
-        raise StationbookError(
-            f"{key} in the result: matrix and position with quaternion differ by {shift:.3g} mm "
-            f"and {np.rad2deg(turn):.3g}°",
-            "The file was edited or damaged; solve again.",
-        )
-    return T
-
-
-def covariance_of(document: Mapping[str, Any]) -> Array | None:
-    """Return the covariance (6, 6) [rad, mm] of the camera's transform, or None."""
-    try:
-        covariance = np.asarray(document.get("covariance"), float)
-    except (TypeError, ValueError):
-        return None
-    return covariance if covariance.shape == (6, 6) and np.isfinite(covariance).all() else None
 
 
 def inverse_covariance(T: Array, covariance: Array) -> Array:
@@ -192,12 +115,6 @@ def inverse_covariance(T: Array, covariance: Array) -> Array:
     R_t = T[:3, :3].T
     J = np.block([[-R_t, np.zeros((3, 3))], [-R_t @ skew(T[:3, 3]), -R_t]])
     return np.asarray(J @ covariance @ J.T)
-
-
-def document_sha256(document: Mapping[str, Any]) -> str:
-    """Return the SHA-256 of a document as JSON with sorted keys and no spaces."""
-    text = json.dumps(document, sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def scaled(values: Array, unit: str) -> Array:
@@ -222,10 +139,10 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("verdict", item.verdict),
         ("caution", item.caution or "none"),
         ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
-        ("U of position (k = 2)", _expanded(u["position_mm"], "mm")),
-        ("U of rotation (k = 2)", _expanded(u["angle_deg"], "°")),
-        ("U of a pick (k = 2)", _expanded(u["pick_mm"], "mm")),
-        ("source", item.source),
+        ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
+        ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
+        ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
+        ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
     ]  # fmt: skip
     return [(key, text) for key, text in lines if key != "caution" or item.caution]

@@ -1,4 +1,4 @@
-"""The transform as a YAML file of OpenCV's FileStorage."""
+"""The transform in every form that another program reads, each with all that must be said of it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import csv
 import io
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
@@ -15,15 +16,20 @@ import numpy as np
 import yaml
 from scipy.spatial.transform import Rotation
 
+from ..arrays import Array
+from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
-from ..errors import UsageError
-from ..frames import quaternion_xyzw, rotation_log
-from ..pendant.settings import LENGTH_MM
+from ..errors import PoseError, UsageError
+from ..frames import apply, displacement, quaternion_xyzw, rotation_log
+from ..frames import inverse as inverse_of
+from ..pendant.conventions import POSITION_FIELDS, is_quaternion
+from ..pendant.entry import format_pose, pose_from_fields
+from ..pendant.settings import LENGTH_MM, Pendant
+from ..sessions.stored_result import StoredResult
 from .delivered import Delivered, delivered, facts, one_line, scaled
-from .export_pendant import as_pendant
 
 
-def as_opencv(item: Delivered, unit: str) -> str:
+def _as_opencv(item: Delivered, unit: str) -> str:
     """Return nodes ``matrix`` (4×4), ``R`` (3×3), ``rvec`` (3×1, rad) and ``t`` (3×1), and texts.
 
     ``rvec`` and ``t`` are what ``cv2.projectPoints`` and its relatives take.
@@ -52,16 +58,16 @@ FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run such a text as a
 
 
 def export(
-    document: Mapping[str, Any],
+    result: StoredResult,
     cell: Cell,
     format: str,
     *,
+    source_sha256: str,
     inverse: bool = False,
     unit: str | None = None,
     allow_not_accepted: bool = False,
-    source_sha256: str | None = None,
 ) -> str:
-    """Return the camera's transform of a solve document as the text of one file.
+    """Return the camera's transform of a result as the text of one file.
 
     ``format`` is a key of `FORMATS`. ``unit`` is mm, m or in (None: the format's own). Not
     accepted results are refused unless ``allow_not_accepted``; the file then says so.
@@ -81,7 +87,7 @@ def export(
             raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
         unit = own
     item = delivered(
-        document,
+        result,
         cell,
         inverted=inverse,
         allow_not_accepted=allow_not_accepted,
@@ -99,7 +105,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     length = LENGTH_MM[unit]
     u = {
         key.replace("_mm", f"_{unit}"): value / length if value and key.endswith("_mm") else value
-        for key, value in item.uncertainty.items()
+        for key, value in asdict(item.uncertainty).items()
     }
     return {
         "format": 1,
@@ -205,14 +211,89 @@ def _as_urdf(item: Delivered, unit: str) -> str:
     ])  # fmt: skip
 
 
+def _as_pendant(item: Delivered, unit: str) -> str:
+    """Return the fields in the pendant's order, convention, units and digits.
+
+    Raises UsageError where the pendant's convention cannot hold the frame.
+    """
+    pendant = item.cell.pendant
+    fields = pendant_fields(item.matrix, pendant)
+    shift, turn, pick = rounding_cost(item, fields)
+    rotation = f"{pendant.rotation}, the fields in the pendant's order"
+    if pendant.flange_down:
+        rotation += ", flange pointing down"
+    lines = [f"# {key}: {text}" for key, text in facts(item, unit, rotation)]
+    lines += [f"# {use_as(item)}"]
+    lines += [
+        f"{label:<4} {field:>12}  {_unit(pendant, index)}".rstrip()
+        for index, (label, field) in enumerate(zip(pendant.labels, fields, strict=True))
+    ]
+    lines += [
+        f"# Rounding to these digits shifts the frame by {shift:.2g} mm and turns it by "
+        f"{turn:.2g}°; a pick moves by up to {pick:.2g} mm in the work volume "
+        f"(tolerance {item.cell.tolerance.position_mm:g} mm)."
+    ]
+    return "\n".join([*lines, *(f"# {text}" for text in NEW_VALUES), ""])
+
+
+def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
+    """Return the texts to type for ``T`` (4, 4) [mm].
+
+    Raises UsageError for a pendant that shows joints, or one angle where the frame is tilted.
+    """
+    if pendant.shows_joints:
+        raise UsageError(
+            "this pendant shows joint angles, a frame cannot be typed that way",
+            "Export as quaternion or matrix.",
+        )
+    try:
+        return format_pose(T, pendant)
+    except PoseError as problem:
+        raise UsageError(
+            f"{pendant.rotation} cannot hold this frame: it is tilted",
+            "Export as quaternion or matrix.",
+        ) from problem
+
+
+def rounding_cost(item: Delivered, fields: tuple[str, ...]) -> tuple[float, float, float]:
+    """Return what typing ``fields`` instead of the transform costs.
+
+    Shift of the frame [mm], turn of the frame [deg], and the largest shift [mm] of a point over
+    the eight corners of the work volume.
+    """
+    typed = pose_from_fields(fields, item.cell.pendant).base_T_flange
+    xi = displacement(typed, item.matrix)
+    corners = item.cell.work_volume.corners()  # in work_volume.frame
+    if item.cell.work_volume.frame == item.to_frame:
+        corners = apply(inverse_of(item.matrix), corners)
+    moved = apply(typed, corners) - apply(item.matrix, corners)
+    pick = float(np.linalg.norm(moved, axis=1).max())
+    return float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3]))), pick
+
+
+def use_as(item: Delivered) -> str:
+    """Return what kind of frame on the robot these values are."""
+    if item.to_frame == "base":
+        return "To be typed as a user frame: the camera in the base."
+    if item.to_frame == "flange":
+        return "To be typed as a tool: the camera on the flange."
+    return f"The {item.from_frame} as the camera sees it: neither a user frame nor a tool."
+
+
+def _unit(pendant: Pendant, index: int) -> str:
+    if index < POSITION_FIELDS:
+        return pendant.length_unit
+    return "" if is_quaternion(pendant.rotation) else pendant.angle_unit
+
+
 FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
     "yaml": (_as_yaml, None),
     "json": (_as_json, None),
     "csv": (_as_csv, None),
     "matrix": (_as_matrix, None),
     "quaternion": (_as_quaternion, None),
-    "pendant": (as_pendant, "pendant"),
-    "opencv": (as_opencv, None),
+    "pendant": (_as_pendant, "pendant"),
+    "opencv": (_as_opencv, None),
     "urdf": (_as_urdf, "m"),
     "tf": (_as_tf, "m"),
 }

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from ..cautions import REPORT
 from ..cell.cell import Cell
 from ..cell.session import Station
-from ..errors import StationbookError
+from ..findings import Finding, Level
 from ..frames import rotation_log
-from .delivered import known_number, of_camera
+from ..sessions.journal import Line
+from ..sessions.stored_result import StoredResult
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
-from .html_result import BLANK, found
+from .html_result import BLANK
 from .stations import StationView
 from .thumbnails import Thumbnail
 
@@ -25,7 +25,7 @@ MOVED = (
     ("Turned [°]", "angle_deg", "u_angle_deg", 4),
     ("Moved at the work volume, at most [mm]", "work_volume_mm", "u_work_volume_mm", 3),
 )
-LEVELS = {"error": "ERROR", "warning": "WARNING", "note": "Note"}
+LEVELS = {Level.ERROR: "ERROR", Level.WARNING: "WARNING", Level.NOTE: "Note"}
 
 
 def cautions() -> Html:
@@ -35,9 +35,9 @@ def cautions() -> Html:
                    class_="caution")  # fmt: skip
 
 
-def findings(document: Mapping[str, Any], views: list[StationView]) -> Html:
+def findings(result: StoredResult, views: list[StationView]) -> Html:
     """Return what the program noticed, and what the operator did about it."""
-    items = [_finding(item) for item in found(document)]
+    items = [_finding(item) for item in result.findings]
     rows = [
         (str(s.id), ", ".join(s.accepted) or "–", "" if s.use else "set aside", s.note or "–")
         for s in (view.station for view in views)
@@ -51,13 +51,11 @@ def findings(document: Mapping[str, Any], views: list[StationView]) -> Html:
     )
 
 
-def _finding(item: Mapping[str, Any]) -> Html:
-    level = str(item.get("level"))
-    title = f"{LEVELS.get(level, level)}: {item.get('code')}"
-    text = [element("b", title), paragraph(item.get("message") or "")]
-    if item.get("remedy"):
-        text.append(paragraph(f"Remedy: {item.get('remedy')}"))
-    return element("div", joined(text), class_=f"finding {level}")
+def _finding(item: Finding) -> Html:
+    text = [element("b", f"{LEVELS[item.level]}: {item.code}"), paragraph(item.message)]
+    if item.remedy:
+        text.append(paragraph(f"Remedy: {item.remedy}"))
+    return element("div", joined(text), class_=f"finding {item.level}")
 
 
 def station_table(views: list[StationView], cell: Cell) -> Html:
@@ -76,19 +74,17 @@ def _row(view: StationView, cell: Cell) -> tuple[object, ...]:
             for values in (T[:3, 3], np.rad2deg(rotation_log(T[:3, :3])))
         )
     taken = (station.taken or "not known").replace("T", " ", 1)
-    said = {"True": "yes", "False": "no"}.get(str(row.get("used")), "not known")
-    if not station.use:
-        said = "set aside"
+    said = "set aside" if not station.use else "yes" if row.used else "no"
     if station.closing:
         said += ", closing"
-    if row.get("turn"):
-        said += f", board read turned by {row['turn']}"
+    if row.turn:
+        said += f", board read turned by {row.turn}"
     if view.problem:
         said += f"; {view.problem}"
     return (
         str(station.id), _lines([taken, station.operator or ""]),
         element("span", _typed(station, cell), class_="typed"), read,
-        *(number(known_number(row, key), digits) for key, digits in RESIDUALS), said,
+        *(number(getattr(row, key), digits) for key, digits in RESIDUALS), said,
     )  # fmt: skip
 
 
@@ -135,7 +131,7 @@ def _picture(view: StationView, picture: Thumbnail) -> Html:
     return element("figure", joined([content, caption]))
 
 
-def actions(lines: Sequence[Mapping[str, Any]], cell: Cell) -> Html:
+def actions(lines: Sequence[Line], cell: Cell) -> Html:
     """Return the journal: who did what and when, the latest `MOST_ACTIONS`."""
     if not lines:
         return section("What was done", paragraph("There is no journal."))
@@ -147,7 +143,7 @@ def actions(lines: Sequence[Mapping[str, Any]], cell: Cell) -> Html:
     return section("What was done", paragraph(text) if more else "", table(head, rows))
 
 
-def _action(line: Mapping[str, Any], labels: Sequence[str]) -> tuple[object, ...]:
+def _action(line: Line, labels: Sequence[str]) -> tuple[object, ...]:
     accepted = line.get("accepted")
     codes = ", ".join(map(str, accepted)) if isinstance(accepted, list | tuple) else ""
     what = str(line.get("action") or "–") + ("" if line.get("finished", True) else " (unfinished)")
@@ -159,7 +155,7 @@ def _action(line: Mapping[str, Any], labels: Sequence[str]) -> tuple[object, ...
     )  # fmt: skip
 
 
-def _changed(line: Mapping[str, Any], labels: Sequence[str]) -> list[str]:
+def _changed(line: Line, labels: Sequence[str]) -> list[str]:
     """Return every value that an action replaced: "X 612.40 → 621.40"."""
     old, new = line.get("replaced"), line.get("typed")
     if old is None or new is None:
@@ -172,27 +168,22 @@ def _changed(line: Mapping[str, Any], labels: Sequence[str]) -> list[str]:
     return [f"{label} {before} → {after}" for label, before, after in fields if before != after]
 
 
-def before(document: Mapping[str, Any]) -> Html | str:
+def before(result: StoredResult) -> Html | str:
     """Return where the camera was before a quick re-calibration; empty for any other result."""
-    said = document.get("before")
-    if not isinstance(said, Mapping):
+    said = result.before
+    if said is None:
         return ""
-    trusted = said.get("trusted_board") is True
     told = (
-        f"Re-calibrated from few stations, the board on its mount as in session "
-        f"{said.get('session')}."
-        if trusted
-        else f"The board is not where session {said.get('session')} had it: its place there was "
-        "not used."
+        f"Re-calibrated from few stations, the board on its mount as in session {said.session}."
+        if said.trusted_board
+        else f"The board is not where session {said.session} had it: its place there was not used."
     )
-    move = said.get("movement")
-    move = move if isinstance(move, Mapping) else {}
-    rows = [("Camera before [mm]", _triple(said.get("position_mm")), "")]
-    rows += [
-        (name, number(known_number(move, key), digits), _expanded(known_number(move, u), digits))
-        for name, key, u, digits in MOVED
-        if move
-    ]
+    rows = [("Camera before [mm]", _triple(said.position_mm), "")]
+    if (move := said.movement) is not None:
+        rows += [
+            (name, number(getattr(move, key), digits), _expanded(getattr(move, u), digits))
+            for name, key, u, digits in MOVED
+        ]
     return section("Before and after", paragraph(told), table(("", "", "U (k = 2)"), rows))
 
 
@@ -200,58 +191,49 @@ def _expanded(u: float | None, digits: int) -> str:
     return "–" if u is None else f"± {number(2 * u, digits)}"
 
 
-def cameras(document: Mapping[str, Any], cell: Cell, shown: str) -> Html | str:
+def cameras(result: StoredResult, cell: Cell, shown: str) -> Html | str:
     """Return what the other cameras of the session gave; empty where there is only one."""
+    parts = {cell.camera.name: result, **result.cameras}
     names = [camera.name for camera in (cell.camera, *cell.cameras) if camera.name != shown]
     if not names:
         return ""
-    rows = [_other(document, cell, name) for name in names]
+    rows = [_other(name, parts.get(name)) for name in names]
     text = "All cameras of a session see one board at the same stops; each has a record of its own."
     head = ("camera", "verdict", "position [mm]", "U of a pick [mm]", "findings")
     return section("The other cameras", paragraph(text), table(head, rows))
 
 
-def _other(document: Mapping[str, Any], cell: Cell, name: str) -> tuple[str, ...]:
-    try:
-        part = of_camera(document, cell, name)
-    except StationbookError:
+def _other(name: str, part: StoredResult | None) -> tuple[str, ...]:
+    if part is None:
         return name, "no stations", "–", "–", "–"
-    placed = part.get(cell.camera_key)
-    position = placed.get("position_mm") if isinstance(placed, Mapping) else None
-    u = known_number(part.get("uncertainty"), "pick_mm")
-    codes = ", ".join(dict.fromkeys(str(item.get("code")) for item in found(part)))
-    verdict = str(part.get("verdict")).replace("-", " ").upper()
-    return name, verdict, _triple(position), _expanded(u, 3), codes or "none"
+    codes = ", ".join(dict.fromkeys(item.code for item in part.findings))
+    position = _triple(part.camera.position_mm if part.camera else None)
+    u = _expanded(part.uncertainty.pick_mm, 3)
+    return name, part.verdict.replace("-", " ").upper(), position, u, codes or "none"
 
 
-def proof(document: Mapping[str, Any]) -> Html:
+def proof(result: StoredResult) -> Html:
     """Return the proof by touch points in a result, or that there is none yet."""
-    said = document.get("proof")
-    said = said if isinstance(said, Mapping) else {}
-    points = [p for p in said.get("points") or [] if isinstance(p, Mapping)]
-    if not points:
+    said = result.proof
+    if said is None or not said.points:
         return section("Proof by touch points", paragraph(
             "No touch points were compared. The fit alone cannot see a wrong active tool or frame: "
             "touch at least four points spread over the work volume (common practice) and compare."
         ))  # fmt: skip
     rows = [
-        (str(p.get("point")), _triple(p.get("place_mm")), _triple(p.get("error_mm")),
-         number(known_number(p, "size_mm"), 3), number(known_number(p, "expanded_mm"), 3),
-         "yes" if p.get("agrees") is True else "NO")
-        for p in points
+        (p.point, _triple(p.place_mm), _triple(p.error_mm), number(p.size_mm, 3),
+         number(p.expanded_mm, 3), "yes" if p.agrees else "NO")
+        for p in said.points
     ]  # fmt: skip
     head = ("point", "by the camera [mm]", "touched less camera [mm]", "apart [mm]", "U [mm]",
             "within U")  # fmt: skip
-    mean, most = (number(known_number(said, key), 3) for key in ("mean_mm", "max_mm"))
-    told = f"{len(points)} touches: mean distance {mean} mm, largest {most} mm."
+    mean, most = number(said.mean_mm, 3), number(said.max_mm, 3)
+    told = f"{len(said.points)} touches: mean distance {mean} mm, largest {most} mm."
     return section("Proof by touch points", paragraph(told), table(head, rows))
 
 
-def _triple(values: object) -> str:
-    try:
-        return " ".join(number(float(v), 3) for v in values)  # type: ignore[attr-defined]
-    except (TypeError, ValueError):
-        return "not known"
+def _triple(values: Iterable[float | None] | None) -> str:
+    return "not known" if values is None else " ".join(number(v, 3) for v in values)
 
 
 def signatures() -> Html:

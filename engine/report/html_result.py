@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -11,15 +10,21 @@ from ..arrays import Array
 from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import StationbookError
+from ..findings import Level
 from ..frames import displacement, quaternion_xyzw
 from ..pendant.entry import format_pose
-from .delivered import ACCEPTED, known_number
+from ..proof.stated import covariance_of
+from ..sessions.result_parts import Covariance, Placed, SystematicError
+from ..sessions.stored_result import StoredResult, keeps
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .stations import Placement
 
 BLANK = Html('<span class="blank">&nbsp;</span>')
-PROVEN = {"True": "Proven by touch points.", "False": "Not proven by touch points."}
-PARTS = (("Position [mm]", "position_mm", "xyz", 4), ("Quaternion", "quaternion_xyzw", "xyzw", 8))
+PROVEN = {
+    True: "Proven by touch points.",
+    False: "Not proven by touch points.",
+    None: "Whether touch points prove it is not known.",
+}
 MOST_FILES = 60  # hashes printed: two pages
 AXES = ("x", "y", "z", "rx", "ry", "rz")
 
@@ -56,12 +61,11 @@ def identification(session: Session) -> Html:
     )
 
 
-def inputs(document: Mapping[str, Any], changed: str) -> Html:
+def inputs(result: StoredResult, changed: str) -> Html:
     """Return the files that the result was computed from, and whether they changed since."""
-    hashes = document.get("inputs")
-    if not isinstance(hashes, Mapping) or not hashes:
+    if not result.inputs:
         return section("What it was computed from", paragraph(changed))
-    rows = sorted(hashes.items())
+    rows = sorted(result.inputs.items())
     caption = f"Computed from {len(rows)} files"
     if len(rows) > MOST_FILES:
         caption += f"; the first {MOST_FILES} are shown, all stand in result.yaml"
@@ -79,17 +83,16 @@ def _pendant(cell: Cell) -> str:
     return f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and {unit}"
 
 
-def verdict(document: Mapping[str, Any], cell: Cell) -> Html:
+def verdict(result: StoredResult, cell: Cell) -> Html:
     """Return the verdict with the rule that decided it and the numbers it was decided by."""
-    accepted = document.get("verdict") == ACCEPTED
-    u, limit = document.get("uncertainty"), cell.tolerance
-    errors = [f for f in found(document) if f.get("level") == "error"]
+    accepted, u, limit = result.accepted, result.uncertainty, cell.tolerance
+    errors = [item for item in result.findings if item.level is Level.ERROR]
     rows = [
-        ("Findings at level error", str(len(errors)), "none", _kept(not errors)),
-        _rule("U of a pick (k = 2)", known_number(u, "pick_mm"), limit.position_mm, "mm"),
-        _rule("U of the rotation (k = 2)", known_number(u, "angle_deg"), limit.angle_deg, "°"),
+        ("Findings at level error", str(len(errors)), "none", "BROKEN" if errors else "holds"),
+        _rule("U of a pick (k = 2)", u.pick_mm, limit.position_mm, "mm"),
+        _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, "°"),
     ]
-    proven = PROVEN.get(str(document.get("proven")), "Whether touch points prove it is not known.")
+    proven = PROVEN[result.proven]
     box = element(
         "div",
         joined([
@@ -106,24 +109,15 @@ def verdict(document: Mapping[str, Any], cell: Cell) -> Html:
 
 
 def _rule(name: str, u: float | None, limit: float, unit: str) -> tuple[str, str, str, str]:
-    kept = None if u is None else 2 * u <= limit
-    return name, rounded(u, unit, 2.0), f"{limit:g} {unit}", _kept(kept)
+    kept = "holds" if keeps(u, limit) else "BROKEN" if u is not None else "not known: BROKEN"
+    return name, rounded(u, unit, 2.0), f"{limit:g} {unit}", kept
 
 
-def _kept(kept: bool | None) -> str:
-    return {True: "holds", False: "BROKEN", None: "not known: BROKEN"}[kept]
-
-
-def found(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """Return the findings of a document that can be read."""
-    return [item for item in document.get("findings") or [] if isinstance(item, Mapping)]
-
-
-def transforms(document: Mapping[str, Any], cell: Cell, placed: Placement) -> Html:
+def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:
     """Return both transforms with their uncertainties, and the geometric one where it differs."""
     blocks = [
-        _transform(cell.camera_key, placed.delivered, document, "covariance", cell),
-        _transform(cell.board_key, placed.board, document, "board_covariance", cell),
+        _transform(cell.camera_key, placed.delivered, result.camera, result.covariance, cell),
+        _transform(cell.board_key, placed.board, result.board, result.board_covariance, cell),
     ]
     if placed.camera is not None and placed.delivered is not None:
         xi = displacement(placed.camera, placed.delivered)
@@ -138,7 +132,7 @@ def transforms(document: Mapping[str, Any], cell: Cell, placed: Placement) -> Ht
 
 
 def _transform(
-    name: str, T: Array | None, document: Mapping[str, Any], covariance: str, cell: Cell
+    name: str, T: Array | None, placed: Placed | None, covariance: Covariance | None, cell: Cell
 ) -> Html:
     to_frame, _, from_frame = name.partition("_T_")
     head = joined([
@@ -146,8 +140,7 @@ def _transform(
         paragraph(f"Maps coordinates in {from_frame} into {to_frame}; mm and degrees."),
     ])  # fmt: skip
     if T is None:
-        known = _known_part(document.get(name))
-        return joined([head, paragraph("Not wholly known: see the findings."), known])
+        return joined([head, paragraph("Not wholly known: see the findings."), _known_part(placed)])
     q = quaternion_xyzw(T[:3, :3])
     matrix = "\n".join("  ".join(f"{v + 0.0:>13.8f}" for v in row) for row in T)
     values = pairs([
@@ -156,27 +149,21 @@ def _transform(
         ("Quaternion", _named("xyzw", q, 8)),
         ("Matrix", element("pre", element("code", matrix))),
     ])  # fmt: skip
-    parts = joined([head, values, _uncertainties(document.get(covariance), to_frame)])
+    parts = joined([head, values, _uncertainties(covariance, to_frame)])
     return element("div", parts, class_="block")
 
 
-def _known_part(entry: object) -> Html:
+def _known_part(placed: Placed | None) -> Html:
     """Return position and quaternion of a transform of which something is not known."""
-    if not isinstance(entry, Mapping):
+    if placed is None:
         return Html("")
-    parts = []
-    for name, key, axes, digits in PARTS:
-        values = entry.get(key)
-        if isinstance(values, list) and len(values) == len(axes):
-            numbers = [known_number({"v": value}, "v") for value in values]
-            shown = ", ".join(
-                f"{a} {number(v, digits)}" for a, v in zip(axes, numbers, strict=True)
-            )
-            parts.append((name, shown))
+    parts = [("Position [mm]", _named("xyz", placed.position_mm, 4))]
+    if placed.quaternion_xyzw is not None:
+        parts.append(("Quaternion", _named("xyzw", placed.quaternion_xyzw, 8)))
     return pairs(parts)
 
 
-def _named(names: str, values: Array, digits: int) -> str:
+def _named(names: str, values: Iterable[float | None], digits: int) -> str:
     return ", ".join(f"{a} {number(v, digits)}" for a, v in zip(names, values, strict=True))
 
 
@@ -191,13 +178,11 @@ def _shown(T: Array, cell: Cell) -> str | Html:
     return element("span", text, class_="typed")
 
 
-def _uncertainties(covariance: object, frame: str) -> Html:
-    try:
-        values = np.sqrt(np.diag(np.asarray(covariance, float)))
-    except (TypeError, ValueError):
-        values = np.empty(0)
-    if values.shape != (6,) or not np.isfinite(values).all():
+def _uncertainties(matrix: Covariance | None, frame: str) -> Html:
+    covariance = covariance_of(matrix)
+    if covariance is None:
         return paragraph("Uncertainty: not known.")
+    values = np.sqrt(np.diag(covariance))
     u = [*values[3:], *np.rad2deg(values[:3])]
     units = ["mm"] * 3 + ["°"] * 3
     rows = [
@@ -207,21 +192,19 @@ def _uncertainties(covariance: object, frame: str) -> Html:
     return table((f"on the axes of {frame}", *AXES), rows)
 
 
-def noise(document: Mapping[str, Any]) -> Html:
+def noise(result: StoredResult) -> Html:
     """Return the noise estimated from the session, and the robot's systematic errors."""
-    levels = document.get("noise")
-    u = document.get("uncertainty")
+    levels, u = result.noise, result.uncertainty
     values = pairs([
-        ("Points in the image", rounded(known_number(levels, "pixel_px"), "px")),
-        ("Typed position, each axis", rounded(known_number(levels, "robot_position_mm"), "mm")),
-        ("Typed rotation, each axis", rounded(known_number(levels, "robot_angle_deg"), "°")),
-        ("u of the position", rounded(known_number(u, "position_mm"), "mm")),
-        ("u of the rotation", rounded(known_number(u, "angle_deg"), "°")),
-        ("u at the worst corner, camera alone", rounded(known_number(u, "work_volume_mm"), "mm")),
-        ("u of a pick there, with the robot", rounded(known_number(u, "pick_mm"), "mm")),
+        ("Points in the image", rounded(levels.pixel_px, "px")),
+        ("Typed position, each axis", rounded(levels.robot_position_mm, "mm")),
+        ("Typed rotation, each axis", rounded(levels.robot_angle_deg, "°")),
+        ("u of the position", rounded(u.position_mm, "mm")),
+        ("u of the rotation", rounded(u.angle_deg, "°")),
+        ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm")),
+        ("u of a pick there, with the robot", rounded(u.pick_mm, "mm")),
     ])  # fmt: skip
-    errors = [e for e in document.get("systematic") or [] if isinstance(e, Mapping)]
-    rows = [_systematic(error) for error in errors]
+    rows = [_systematic(item) for item in result.systematic]
     head = ("error of", "estimate", "u")
     return section(
         "Noise and uncertainty",
@@ -233,7 +216,7 @@ def noise(document: Mapping[str, Any]) -> Html:
     )
 
 
-def _systematic(error: Mapping[str, Any]) -> tuple[str, str, str]:
-    key, unit = ("mm", "mm") if "value_mm" in error else ("deg", "°")
-    value, u = known_number(error, f"value_{key}"), known_number(error, f"u_{key}")
-    return str(error.get("name")), number(value, 3, unit), number(u, 3, unit)
+def _systematic(item: SystematicError) -> tuple[str, str, str]:
+    if item.value_mm is not None:
+        return item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm")
+    return item.name, number(item.value_deg, 3, "°"), number(item.u_deg, 3, "°")

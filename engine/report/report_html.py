@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from ..cell.cameras import seen_by
+from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import StationbookError
+from ..proof.stated import covariance_of, of_camera
 from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
+from ..sessions.stored_result import StoredResult
 from . import html_record as record
 from . import html_result as result
-from .delivered import covariance_of, of_camera
 from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
 from .html_base import STYLE, Html, element, joined, paragraph, section
 from .scene import scene_picture, uncertainty
@@ -33,7 +34,7 @@ POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 def report_html(
     folder: Path,
     session: Session,
-    document: Mapping[str, Any],
+    stored: StoredResult,
     *,
     printed: datetime,
     program: str,
@@ -43,37 +44,35 @@ def report_html(
 ) -> str:
     """Return the calibration record of ``session`` as the text of one HTML file.
 
-    ``document`` is what `solve` prints, or result.yaml with its ``inputs``. ``program`` names
-    program and version, ``result_sha256`` is the hash of result.yaml, ``course`` how the
-    uncertainty fell. What is missing is shown as not known. Raises StationbookError for a document
-    whose transforms are damaged. ``camera``: which of several it is about; None: the first.
+    ``program`` names program and version, ``result_sha256`` is the hash of result.yaml, ``course``
+    how the uncertainty fell. What is missing is shown as not known. Raises StationbookError for a
+    result whose transforms are damaged. ``camera``: which of several it is about; None: the first.
     """
-    whole, every = session, document
-    name = camera or whole.cell.camera.name
-    session, document = seen_by(whole, name), of_camera(every, whole.cell, name)
+    whole, name = session, camera or session.cell.camera.name
+    session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)
     cell = session.cell
-    placed = placement(document, cell)
-    views = station_views(session, folder, document, placed)
+    placed = placement(found, cell)
+    views = station_views(session, folder, found, placed)
     pictured = _worst(views)
     with ThreadPoolExecutor(1) as pool:  # images are read while the figures are drawn
         made = pool.submit(thumbnails, pictured, folder, cell.camera.image_size_px)
-        figures = _figures(views, session, document, placed, course)
+        figures = _figures(views, cell, found, placed, course)
         pictures = record.pictures(pictured, made.result(), len(views))
     body = joined([
         _header(whole, name),
-        result.verdict(document, cell),
+        result.verdict(found, cell),
         record.cautions(),
         result.identification(session),
-        result.transforms(document, cell, placed),
-        result.noise(document),
-        record.before(document),
-        record.cameras(every, whole.cell, name),
-        record.findings(document, views),
+        result.transforms(found, cell, placed),
+        result.noise(found),
+        record.before(found),
+        record.cameras(stored, whole.cell, name),
+        record.findings(found, views),
         section("Figures", element("div", joined(figures), class_="figures")),
         section("Stations", record.station_table(views, cell), pictures),
-        record.proof(document),
+        record.proof(found),
         record.actions(read_journal(folder), cell),
-        result.inputs(document, _changed(whole, folder, document)),
+        result.inputs(found, _changed(whole, folder, found)),
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
     ])  # fmt: skip
@@ -107,10 +106,10 @@ def _worst(views: list[StationView]) -> list[StationView]:
     return [views[k] for k in sorted(chosen)]
 
 
-def _changed(session: Session, folder: Path, document: Mapping[str, Any]) -> str:
+def _changed(session: Session, folder: Path, found: StoredResult) -> str:
     """Return whether the files are still those that the result was computed from, in words."""
     try:
-        changed = changed_since(session, folder, document)
+        changed = changed_since(session, folder, found)
     except StationbookError as error:
         return f"CHANGED since the result was computed: {error}"
     if changed is None:
@@ -122,17 +121,16 @@ def _changed(session: Session, folder: Path, document: Mapping[str, Any]) -> str
 
 def _figures(
     views: list[StationView],
-    session: Session,
-    document: Mapping[str, Any],
+    cell: Cell,
+    found: StoredResult,
     placed: Placement,
     course: Sequence[CoursePoint],
 ) -> list[Html]:
-    cell = session.cell
     made: list[Picture | None] = [
         residual_picture(views), scene_picture(views, cell, placed), coverage_picture(views, cell),
         course_picture(course, cell.tolerance.position_mm),
     ]  # fmt: skip
-    covariance = covariance_of(document)
+    covariance = covariance_of(found.covariance)
     poses = [v.base_T_flange for v in views if v.used and v.base_T_flange is not None]
     if placed.delivered is not None and covariance is not None and poses:
         u = uncertainty(cell, placed.delivered, covariance, np.array(poses))

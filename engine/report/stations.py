@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +20,10 @@ from ..estimate.model import predicted_view
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..frames import apply
+from ..proof.stated import transform_of
 from ..sessions.folder import stored_points
-from .delivered import transform_of
+from ..sessions.result_parts import StationResult
+from ..sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +32,7 @@ class StationView:
 
     Attributes:
         station: as stored.
-        row: its entry in the solve document, empty where it has none.
+        row: its entry in the result; one of a station not used where it has none.
         base_T_flange: (4, 4) [mm] as typed, None where it cannot be read.
         seen: (n, 2) [px] where the points were seen, None where there are none.
         expected: (n, 2) [px] where result and typed pose put them, None where not known.
@@ -40,7 +40,7 @@ class StationView:
     """
 
     station: Station
-    row: Mapping[str, Any]
+    row: StationResult
     base_T_flange: Array | None
     seen: Array | None
     expected: Array | None
@@ -49,7 +49,7 @@ class StationView:
     @property
     def used(self) -> bool:
         """Whether the result rests on this station."""
-        return bool(self.row.get("used"))
+        return self.row.used
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,30 +64,27 @@ class Placement:
     delivered: Array | None
 
 
-def placement(document: Mapping[str, Any], cell: Cell) -> Placement:
-    """Return the transforms of a solve document; raises StationbookError for damaged ones."""
-    delivered = transform_of(document, cell.camera_key)
-    geometric = document.get("geometric")
-    inside = geometric if isinstance(geometric, Mapping) else {}
-    camera = transform_of(inside, cell.camera_key)
-    board = transform_of(document, cell.board_key)
+def placement(result: StoredResult, cell: Cell) -> Placement:
+    """Return the transforms of a result; raises StationbookError for damaged ones."""
+    delivered = transform_of(result.camera, cell.camera_key)
+    camera = transform_of(result.geometric, cell.camera_key)
+    board = transform_of(result.board, cell.board_key)
     return Placement(delivered if camera is None else camera, board, delivered)
 
 
 def station_views(
-    session: Session, folder: Path, document: Mapping[str, Any], placed: Placement
+    session: Session, folder: Path, result: StoredResult, placed: Placement
 ) -> list[StationView]:
     """Return all stations of the session in their order; raises nothing for damaged ones."""
-    listed = document.get("stations") or []
-    rows = {row.get("id"): row for row in listed if isinstance(row, Mapping)}
+    rows = {row.id: row for row in result.stations}
     return [
-        _view(session, folder, station, rows.get(station.id, {}), placed)
+        _view(session, folder, station, rows.get(station.id, StationResult(station.id)), placed)
         for station in session.stations
     ]
 
 
 def _view(
-    session: Session, folder: Path, station: Station, row: Mapping[str, Any], placed: Placement
+    session: Session, folder: Path, station: Station, row: StationResult, placed: Placement
 ) -> StationView:
     pose, points, problems = None, None, []
     try:
@@ -127,7 +124,7 @@ def _orders(board: Board, ids: NDArray[np.int64]) -> list[NDArray[np.int64]]:
 
 def residuals(views: list[StationView], key: str) -> Array:
     """Return one number of every station (n,), NaN where it is not known."""
-    values = [view.row.get(key) for view in views]
+    values = [getattr(view.row, key) for view in views]
     return np.array([np.nan if v is None else float(v) for v in values])
 
 

@@ -1,7 +1,8 @@
 """A first look at a session folder: what a list shows, before anything heavy is loaded.
 
 Nothing is checked beyond being readable: `session_file.read_session` is the strict reader, and
-whoever shows a glance reads strictly right after it. Only PyYAML is imported here.
+whoever shows a glance reads strictly right after it. Only PyYAML is imported here. Results need no
+such first look: `stored_result.read_result` is strict and light.
 """
 
 from __future__ import annotations
@@ -10,8 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
-from ..errors import FileError
-from .places import RESULT_FILE, SESSION_FILE
+from .places import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
 
@@ -32,15 +32,6 @@ class Glance:
     plan: tuple[PlannedStation, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ResultGlance:
-    """What the last result says: the verdict, 2·u of a pick [mm] and whether it is proven."""
-
-    verdict: str
-    expanded_mm: float | None
-    proven: bool
-
-
 def read_glance(folder: Path) -> Glance:
     """Read the first look at ``session.yaml``; raises FileError when it is no YAML at all."""
     root = read_yaml(folder / SESSION_FILE)
@@ -57,22 +48,6 @@ def read_glance(folder: Path) -> Glance:
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
         ),
         plan=tuple(_planned(node) for node in _list(root, "plan")),
-    )
-
-
-def read_result_glance(folder: Path) -> ResultGlance | None:
-    """Read the first look at ``result.yaml``; None where there is none that can be read."""
-    try:
-        root = read_yaml(folder / RESULT_FILE)
-        root.entries()
-    except FileError:
-        return None
-    uncertainty = _child(root, "uncertainty")
-    pick = _number(uncertainty, "pick_mm")
-    return ResultGlance(
-        verdict=_text(root, "verdict") or "",
-        expanded_mm=None if pick is None else 2 * pick,
-        proven=_text(root, "proven") == "true",
     )
 
 

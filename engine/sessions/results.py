@@ -1,30 +1,28 @@
-"""result.yaml: what was found, with the SHA-256 of everything it was computed from."""
+"""Storing a result with the SHA-256 of everything it was computed from, and what changed since."""
 
 from __future__ import annotations
 
 import json
-import os
-import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from ..cell.session import Session
-from ..errors import FileError
+from ..errors import StationbookError
+from ..findings import finding
 from .cell_file import cell_document
 from .changes import Change
 from .dump import plain, yaml_dump
 from .places import RESULT_FILE, SESSION_FILE
 from .session_file import STATION
 from .store import encoded, write_bytes_new
-from .versions import check_format
-from .yaml_text import Node, read_bytes, read_yaml, sha256
+from .stored_result import StoredResult, read_result
+from .yaml_text import read_bytes, sha256
 
-_WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+MOST_NAMED = 4  # changed files that a sentence can carry
 # What of a station enters a result; the rest of it is for people.
 DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
-_WORDS = {"true": True, "false": False}
 
 
 def input_hashes(session: Session, folder: Path) -> dict[str, str]:
@@ -54,20 +52,51 @@ def basis(session: Session) -> str:
     return sha256(json.dumps(plain(whole), sort_keys=True).encode())
 
 
-def changed_since(session: Session, folder: Path, document: Mapping[str, Any]) -> list[str] | None:
+def changed_since(session: Session, folder: Path, result: StoredResult) -> list[str] | None:
     """Return the files that changed since a result of ``session`` was computed, by name.
 
     None: not known, as the result does not say what it was computed from. Raises FileError where
     such a file cannot be read.
     """
-    inputs = document.get("inputs")
-    if not isinstance(inputs, Mapping):
+    if result.inputs is None:
         return None
-    now = input_hashes(session, folder)
-    changed = {name for name in {*now, *inputs} if now.get(name) != inputs.get(name)}
-    if document.get("basis") == basis(session):
+    now, then = input_hashes(session, folder), result.inputs
+    changed = {name for name in {*now, *then} if now.get(name) != then.get(name)}
+    if result.basis == basis(session):
         changed.discard(SESSION_FILE)
     return sorted(changed)
+
+
+def current_result(session: Session, folder: Path) -> StoredResult:
+    """Return the stored result; one that the session has left behind is not accepted and says so.
+
+    Raises FileError where there is no result or it is damaged.
+    """
+    result = read_result(folder)
+    changed = what_changed(session, folder, result)
+    if changed is None:
+        return result
+    said, tolerance = finding("result-outdated", changed=changed), session.cell.tolerance
+    parts = result.cameras.items()
+    further = {
+        name: part and part.judged([said, *part.findings], tolerance) for name, part in parts
+    }
+    return replace(result.judged([said, *result.findings], tolerance), cameras=further)
+
+
+def what_changed(session: Session, folder: Path, result: StoredResult) -> str | None:
+    """Return in words what changed since ``result`` was computed, None where nothing did.
+
+    A result that does not say what it was computed from counts as unchanged.
+    """
+    try:
+        changed = changed_since(session, folder, result)
+    except StationbookError as error:
+        return error.problem
+    if not changed:
+        return None
+    more = len(changed) - MOST_NAMED
+    return ", ".join(changed[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def result_kept(
@@ -115,30 +144,3 @@ def _earlier_copy(path: Path) -> Path | None:
             break
         number += 1
     return copy
-
-
-def read_result(folder: Path) -> dict[str, Any]:
-    """Return result.yaml as plain data; raises FileError where it is missing or damaged."""
-    path = folder / RESULT_FILE
-    if not os.path.exists(path):
-        raise FileError(folder, f"there is no {RESULT_FILE}", "Run `stationbook solve` first.")
-    root = read_yaml(path)
-    check_format(root)
-    document: dict[str, Any] = _data(root)
-    return document
-
-
-def _data(node: Node) -> Any:
-    if isinstance(node.value, dict):
-        return {key: _data(item) for key, item in node.value.items()}
-    if isinstance(node.value, list):
-        return [_data(item) for item in node.value]
-    if not node.plain:
-        return node.value
-    if node.is_null:
-        return None
-    if node.value in _WORDS:
-        return _WORDS[node.value]
-    if _WHOLE.fullmatch(node.value) and len(node.value) < 19:
-        return int(node.value)
-    return float(node.value) if _NUMBER.fullmatch(node.value) else node.value

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Protocol, TypeVar
 
@@ -21,6 +22,7 @@ from .yaml_text import Node
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,15}", re.ASCII)
 _TYPED = re.compile(r"\s*[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+MAX_ID = 10**6  # an id never counts that far by hand
 MAX_TEXT = 4000  # characters; a note, an address or a path is far shorter
 
 
@@ -52,6 +54,30 @@ class Text:
 
     def write(self, value: Any) -> Any:
         return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Any text that this program wrote, even an empty one."""
+
+    def read(self, node: Node) -> str:
+        return node.text()
+
+    def write(self, value: Any) -> Any:
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One word of an enumeration."""
+
+    of: type[StrEnum]
+
+    def read(self, node: Node) -> StrEnum:
+        return self.of(Text(tuple(self.of)).read(node))
+
+    def write(self, value: Any) -> Any:
+        return value.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +135,19 @@ class Flag:
 
     def write(self, value: Any) -> Any:
         return bool(value)
+
+
+@dataclass(frozen=True, slots=True)
+class OrNull:
+    """A value of one kind, or null for what is not known."""
+
+    of: Kind
+
+    def read(self, node: Node) -> Any:
+        return None if node.is_null else self.of.read(node)
+
+    def write(self, value: Any) -> Any:
+        return None if value is None else self.of.write(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +306,11 @@ class Record:
                 empty = part is None and field.default is not REQUIRED
                 written[field.key] = None if empty else field.kind.write(part)
         return written
+
+    def leaving_out(self, *keys: str) -> Record:
+        """Return the record with keys that are left out where they hold their default."""
+        listed = [replace(f, always=f.always and f.key not in keys) for f in self.fields]
+        return replace(self, fields=tuple(listed))
 
 
 def missing(node: Node, key: str, remedy: str = "") -> FileError:

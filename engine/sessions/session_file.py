@@ -15,6 +15,7 @@ from .cell_file import cell_document, read_cell_node
 from .dump import yaml_dump
 from .places import SESSION_FILE, session_path
 from .schema import (
+    MAX_ID,
     Field,
     FileName,
     Flag,
@@ -40,7 +41,6 @@ def station_document(station: Station) -> dict[str, Any]:
 
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
-MAX_ID = 10**6  # an id never counts that far by hand
 
 
 def _station(values: Values, node: Node) -> Station:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.metadata import PackageNotFoundError, version
-
 from ..cell.session import FORMAT
 from .schema import Whole, missing
 from .yaml_text import Node
@@ -30,6 +28,8 @@ def check_format(root: Node) -> None:
 
 def program_version() -> str:
     """Return the installed version of this program."""
+    from importlib.metadata import PackageNotFoundError, version  # not before the first picture
+
     try:
         return version("stationbook")
     except PackageNotFoundError:

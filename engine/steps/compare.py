@@ -1,21 +1,29 @@
-"""Comparing stored results: two of them, or the history of a cell."""
+"""Stored results against each other: two of them, the history of a cell, and points carried over.
+
+Only points that are fixed to the camera's frame move with it; everything else stays.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from ..cell.cameras import seen_by
 from ..cell.session import Session
 from ..errors import UsageError
-from ..proof.compare import Difference, Entry, difference, draw_history
+from ..findings import Finding, finding
+from ..proof.compare import SIGNIFICANCE, Difference, Entry, difference, draw_history
 from ..proof.same_cell import check_same
-from ..proof.stated import Stated, stated
-from ..report.delivered import of_camera
+from ..proof.shift import CAMERA, Carried, carried, read_taught
+from ..proof.stated import Stated, of_camera, stated
 from ..sessions.folder import open_session
+from ..sessions.results import current_result
 from ..sessions.store import write_bytes_atomic
-from .current import current_result
+from ..sessions.stored_result import Verdict
 
 FIGURES = (".svg", ".png", ".pdf")
 
@@ -26,7 +34,7 @@ class Stored:
 
     session: Session
     result: Stated
-    verdict: str
+    verdict: Verdict
     proven: bool
 
 
@@ -36,11 +44,10 @@ def stored(folder: Path, camera: str | None = None) -> Stored:
     Raises FileError, SolveError, UsageError for a camera that the cell does not have.
     """
     session = open_session(folder)
-    document = current_result(session, folder)
+    result = current_result(session, folder)
     name = camera or session.cell.camera.name
-    own, part = seen_by(session, name), of_camera(document, session.cell, name)
-    verdict = str(part.get("verdict"))
-    return Stored(own, stated(part, own.cell), verdict, part.get("proven") is True)
+    own, part = seen_by(session, name), of_camera(result, session.cell, name)
+    return Stored(own, stated(part, own.cell), part.verdict, part.proven is True)
 
 
 def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
@@ -75,3 +82,84 @@ def figure(entries: Sequence[Entry], folder: Path, path: Path) -> None:
         raise UsageError(f"{path.name}: unknown kind of figure", f"Use {', '.join(FIGURES)}.")
     tolerance = open_session(folder).cell.tolerance.position_mm
     write_bytes_atomic(path, draw_history(entries, tolerance, path))
+
+
+# ---- points taught by hand ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shifted:
+    """Every point before and after, and what is to be said about them."""
+
+    points: tuple[Carried, ...]
+    labels: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    def document(self) -> dict[str, Any]:
+        """Return the points as plain data."""
+        return {
+            "format": 1,
+            "points": [
+                {
+                    "name": item.before.name,
+                    "fixed_to": item.before.fixed_to,
+                    "shifted": item.shifted,
+                    "before": list(item.before.fields),
+                    "after": list(item.after),
+                    "distance_mm": item.distance_mm,
+                    "angle_deg": item.angle_deg,
+                    "reduced_speed_first": item.shifted,
+                }
+                for item in self.points
+            ],
+            "findings": [item.document() for item in self.findings],
+        }
+
+
+def shift(
+    folder: Path, against: Path | None, points: Path | None, camera: str | None = None
+) -> Shifted:
+    """Return the points of a file after the camera moved from ``against`` to ``folder``.
+
+    ``camera``: which one moved; None: the first. Without a file nothing is shifted. A movement that
+    is no larger than chance shifts nothing.
+    Raises UsageError for a pendant that shows joints or where the earlier session is not named.
+    """
+    new = stored(folder, camera)
+    pendant = new.session.cell.pendant
+    if points is None:
+        return Shifted((), pendant.labels, (finding("points-not-shifted", count="All"),))
+    if pendant.shows_joints:
+        raise UsageError("this pendant shows joints: points cannot be shifted in them", "Teach.")
+    taught, mount = read_taught(points, pendant), new.session.cell.mount
+    stay = carried(taught, np.eye(4), np.eye(4), mount, pendant)
+    if all(point.fixed_to != CAMERA for point in taught):
+        return Shifted(stay, pendant.labels, (finding("points-not-shifted", count="All"),))
+    if against is None:
+        raise UsageError("the earlier session is not named", "Add --against OLD.")
+    old = stored(against, camera)
+    check_same(old.session.cell, new.session.cell)
+    move = difference(old.result, new.result, new.session.cell)
+    if move.chance >= SIGNIFICANCE:
+        return Shifted(_unshifted(stay), pendant.labels, (_doubtful(move),))
+    found = carried(taught, old.result.camera, new.result.camera, mount, pendant)
+    return Shifted(found, pendant.labels, tuple(_said(found)))
+
+
+def _unshifted(found: tuple[Carried, ...]) -> tuple[Carried, ...]:
+    return tuple(Carried(item.before, item.before.fields, 0.0, 0.0, False) for item in found)
+
+
+def _doubtful(move: Difference) -> Finding:
+    distance, angle = move.movement.position_mm, move.movement.angle_deg
+    return finding("shift-doubtful", distance_mm=distance, angle_deg=angle)
+
+
+def _said(found: tuple[Carried, ...]) -> list[Finding]:
+    shifted = [item for item in found if item.shifted]
+    far = max(item.distance_mm for item in shifted)
+    turn = max(item.angle_deg for item in shifted)
+    said = [finding("points-shifted", count=len(shifted), distance_mm=far, angle_deg=turn)]
+    if len(shifted) < len(found):
+        said.append(finding("points-not-shifted", count=len(found) - len(shifted)))
+    return said

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
-from typing import Any
 
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.session import Session
@@ -22,7 +21,6 @@ from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, hel
 from ..proof.stated import stated
 from ..proof.touch import point_errors
 from ..proof.touch_file import (
-    Pointer,
     Role,
     Touch,
     Touches,
@@ -34,10 +32,11 @@ from ..proof.touch_file import (
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from ..sessions.places import PROOF_FILE, RESULT_FILE
-from ..sessions.results import read_result, result_change
+from ..sessions.result_parts import Pointer
+from ..sessions.results import result_change, what_changed
 from ..sessions.store import encoded
+from ..sessions.stored_result import StoredResult, read_result
 from ..sessions.yaml_text import read_bytes, sha256
-from .current import what_changed
 from .solve import session_problem, typed_texts
 from .station_image import examine_file, new_files
 
@@ -140,8 +139,8 @@ def _recorded(
     return Recorded(after, which, change)
 
 
-def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
-    """Return what the touches prove, and the result document with the proof in it.
+def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
+    """Return what the touches prove, and the result with the proof in it.
 
     Raises FileError where there is no result, or it was computed from other files than those in
     the folder now.
@@ -149,20 +148,19 @@ def prove(session: Session, folder: Path) -> tuple[Proof, dict[str, Any]]:
     found = read_touches(folder)
     if found.pointer is None:
         raise no_pointer(folder)
-    document = read_result(folder)
-    _check_current(session, folder, document)
-    result = stated(document, session.cell)
-    errors = point_errors(session.cell, found, found.pointer, result, folder)
-    proof = concluded(errors, session.cell, found.pointer)
-    amendment = amended(document, proof, session.cell)
+    result = read_result(folder)
+    _check_current(session, folder, result)
+    cell = session.cell
+    errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
+    proof = concluded(errors, cell, found.pointer)
     names = [PROOF_FILE, *(view.points for view in found.views)]
-    amendment["proof"]["inputs"] = {name: sha256(read_bytes(folder / name)) for name in names}
-    return proof, amendment
+    inputs = {name: sha256(read_bytes(folder / name)) for name in names}
+    return proof, amended(result, proof, cell, inputs)
 
 
-def proof_kept(session: Session, folder: Path, document: dict[str, Any]) -> Change | None:
+def proof_kept(session: Session, folder: Path, result: StoredResult) -> Change | None:
     """Store the result with its proof, the result before beside it; None: it is stored already."""
-    return result_change("proof", session, folder, document)
+    return result_change("proof", session, folder, result.document())
 
 
 def hold_out(
@@ -219,9 +217,9 @@ def _checked_point(cell: Cell, point: int | None) -> int | None:
     return point
 
 
-def _check_current(session: Session, folder: Path, document: dict[str, Any]) -> None:
+def _check_current(session: Session, folder: Path, result: StoredResult) -> None:
     """Raise FileError where the result was computed from other files than those here now."""
-    if changed := what_changed(session, folder, document):
+    if changed := what_changed(session, folder, result):
         raise FileError(
             folder / RESULT_FILE,
             f"the session changed since this result was computed ({changed})",

@@ -1,27 +1,30 @@
-"""Rechecking a camera against an earlier session, by the stations of a new one."""
+"""Whether a camera moved since an earlier session, and the quick re-calibration after it did."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from ..cell.cameras import cell_of
 from ..cell.session import PlannedStation, Session, labelled
+from ..diagnosis.diagnose import solve
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
-from ..proof.quick import RECHECK_COUNT, stations_to_revisit
+from ..proof.quick import RECHECK_COUNT, Quick, quick, stations_to_revisit
 from ..proof.recheck import Recheck, mount_notes
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.same_cell import check_same
 from ..sessions.changes import Change, remark
 from ..sessions.folder import found_session, observations, open_session
+from ..sessions.result_parts import Before
+from ..sessions.results import input_hashes
 from .planning import REVISIT
-from .solve import session_problems, solve_problems
+from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 
 ACTION = "recheck"  # the word in the journal
 QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
@@ -196,3 +199,54 @@ def _again(session: Session, station_id: int) -> PlannedStation:
     fields = None if station is None else station.typed
     why = f"{REVISIT}station {station_id} of the earlier session; is the way there still clear?"
     return PlannedStation(fields, None, why)
+
+
+# ---- the quick re-calibration ------------------------------------------------------------------
+
+
+def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
+    """Return the result of ``session`` with the board where ``board_from`` had it.
+
+    Further cameras each use the board's old place too, and are not solved together. The result also
+    says what was ``before``: the earlier camera transform, the movement since, and the hashes of
+    the earlier session's files. Nothing is written. Raises UsageError where the sessions belong to
+    different cells, FileError for what cannot be read.
+    """
+    old = earlier(board_from)
+    check_same(old.session.cell, session.cell)
+    problems = session_problems(session, folder)
+    inputs, before = input_hashes(session, folder), input_hashes(old.session, old.folder)
+    texts = typed_texts(session)
+    results, parts = [], []
+    for name, problem in problems.items():
+        known = _known(old, session, name)
+        found = quick(known, problem, old.session.name, lambda one: solve(one, texts))
+        results.append(found.result)
+        parts.append(replace(found.result.stored(), before=_before(old, before, known, found)))
+    return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
+
+
+def _known(old: Earlier, session: Session, camera: str) -> Result:
+    """Return the earlier result of a camera. Raises FileError where there is none."""
+    check_same(cell_of(old.session.cell, camera), cell_of(session.cell, camera))
+    known = old.of(camera)
+    if known is None or not known.solved:
+        raise FileError(
+            old.folder,
+            f"this session gives no result of camera {camera!r}",
+            "Name a session that has one, or do the full job.",
+        )
+    return known
+
+
+def _before(old: Earlier, inputs: Mapping[str, str], known: Result, found: Quick) -> Before:
+    placed = known.stored().camera
+    return Before(
+        session=old.session.name,
+        created=old.session.created,
+        inputs=inputs,
+        position_mm=placed.position_mm if placed else None,
+        quaternion_xyzw=placed.quaternion_xyzw if placed else None,
+        trusted_board=found.trusted,
+        movement=found.movement.stored() if found.movement else None,
+    )

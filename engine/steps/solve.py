@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,28 +13,33 @@ from ..diagnosis.diagnose import solve
 from ..diagnosis.together import SolvedTogether, solve_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
-from ..findings import Finding, all_findings
+from ..findings import Finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change
 from ..sessions.folder import observations
 from ..sessions.results import basis, input_hashes, result_kept
+from ..sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
-    """A result with the document that says so, and the hashes of what it was computed from.
+    """A result, how it is shown and stored, and the hashes of what it was computed from.
 
-    ``others`` are the results of further cameras by name; the document holds them too.
+    ``others`` are the results of further cameras by name; ``stored`` holds them too.
     """
 
     result: Result
-    document: dict[str, Any]
+    stored: StoredResult
     inputs: dict[str, str]
     others: Mapping[str, Result] = field(default_factory=dict)
 
     def findings(self) -> tuple[Finding, ...]:
         """Return all findings; those of a further camera name it."""
-        return all_findings(self.document)
+        return self.stored.all_findings
+
+    def document(self) -> dict[str, Any]:
+        """Return the result as plain data, as `solve` prints it."""
+        return self.stored.document()
 
 
 def solve_session(session: Session, folder: Path) -> Solved:
@@ -44,24 +49,27 @@ def solve_session(session: Session, folder: Path) -> Solved:
     """
     problems = session_problems(session, folder)  # first: its errors name the station
     inputs = input_hashes(session, folder)
-    solved = solve_problems(session, problems)
-    first, *further = solved.results
-    others = dict(zip(list(problems)[1:], further, strict=True))
-    further_documents = {name: result.document() for name, result in others.items()}
-    document = first.document() | {"basis": basis(session)}
-    document |= cameras_document(session, further_documents)
-    return Solved(first, document, inputs, others)
+    results = solve_problems(session, problems).results
+    parts = [result.stored() for result in results]
+    return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
 
-def cameras_document(session: Session, others: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
-    """Return the key ``cameras`` of a solve document; nothing where the cell has one camera.
+def solved_of(
+    session: Session,
+    inputs: dict[str, str],
+    results: Mapping[str, Result],
+    parts: Sequence[StoredResult],
+) -> Solved:
+    """Return the results of the cameras as one; ``parts`` in the same order, the first one first.
 
-    ``others`` are the solve documents of further cameras by name.
+    ``inputs`` are the hashes of what they were computed from. A further camera that saw no station
+    has no part.
     """
-    names = [camera.name for camera in session.cell.cameras]
-    if not names:
-        return {}
-    return {"cameras": {name: others.get(name) for name in names}}
+    (_, first), *others = results.items()
+    further = dict(zip(list(results)[1:], parts[1:], strict=True))
+    cameras = {camera.name: further.get(camera.name) for camera in session.cell.cameras}
+    stored = replace(parts[0], basis=basis(session), cameras=cameras)
+    return Solved(first, stored, inputs, dict(others))
 
 
 def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedTogether:
@@ -99,4 +107,4 @@ def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
 
 def keep(solved: Solved, session: Session, folder: Path) -> Change | None:
     """Store the result of ``session``, the one before beside it; None: it is stored already."""
-    return result_kept(session, folder, solved.document, solved.inputs)
+    return result_kept(session, folder, solved.document(), solved.inputs)

@@ -75,9 +75,9 @@ def make(folder: Path) -> None:
         session = open_session(folder)
         solved = solve_session(session, folder)
         commit(folder, keep(solved, session, folder), Who(OPERATOR, clock.next()))
-    print(solved.document["verdict"], solved.document["uncertainty"])
-    for item in solved.document["findings"]:
-        print(item["level"], item["code"], item["message"])
+    print(solved.stored.verdict, solved.stored.uncertainty)
+    for item in solved.findings():
+        print(item.level, item.code, item.message)
 
 
 def _record(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--station goes with --fix", "Say which finding to fix: --fix CODE.")
     if args.fix is not None:
         return _fixed(args)
-    return run_over(args, check_folder, document, show)
+    return run_over(args, check_folder, show)
 
 
 def _fixed(args: argparse.Namespace) -> int:
@@ -38,26 +39,36 @@ def _fixed(args: argparse.Namespace) -> int:
         commit(folder, done.change, Who(None, datetime.now().astimezone()))
     found = check_folder(args.dirs[0])
     if args.json:
-        print_json({**document(found), "fixed": done.what})
+        print_json({**found.document(), "fixed": done.what})
     else:
         print(f"fixed: {done.what}")
         show(found)
-    return 1 if has_error(found) else 0
+    return 1 if has_error(found.findings()) else 0
 
 
-def check_folder(folder: str) -> tuple[Finding, ...]:
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """All findings on one session."""
+
+    found: tuple[Finding, ...]
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Return what was noticed."""
+        return self.found
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {"format": 1, "findings": [item.document() for item in self.found]}
+
+
+def check_folder(folder: str) -> Checked:
     """Return all findings on the session in ``folder``."""
     path = Path(folder)
-    return tuple(check_session(open_session(path), path))
+    return Checked(tuple(check_session(open_session(path), path)))
 
 
-def document(found: tuple[Finding, ...]) -> dict[str, Any]:
-    """Return the JSON form."""
-    return {"format": 1, "findings": [item.document() for item in found]}
-
-
-def show(found: tuple[Finding, ...]) -> None:
+def show(checked: Checked) -> None:
     """Print the findings for a person."""
-    print_findings(found)
-    if not found:
+    print_findings(checked.found)
+    if not checked.found:
         print("no findings")

@@ -9,7 +9,7 @@ from engine.proof.compare import Difference, Entry
 from engine.steps.compare import compare, figure, history
 
 from ..output import print_findings, print_json
-from ..result_text import number
+from ..words import expanded, number
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,7 +34,7 @@ def show(found: Difference, other: str) -> None:
     movement = found.movement
     print(f"difference from {other}: {movement.words()} (± U = 2u)")
     volume = number(movement.work_volume_mm, "mm", 2)
-    print(f"at the work volume: {volume} ± {number(2 * movement.u_work_volume_mm, 'mm', 2)}")
+    print(f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}")
     print_findings(found.findings)
 
 

@@ -5,9 +5,15 @@ from __future__ import annotations
 import argparse
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from ..output import print_json, say
-from ..result_text import result_lines
+from engine.findings import has_error
+
+from ..output import WIDTH, print_json, print_lines, say
+from ..words import unwrapped
+
+if TYPE_CHECKING:
+    from engine.steps.solve import Solved
 
 
 def run(args: argparse.Namespace) -> int:
@@ -24,15 +30,24 @@ def run(args: argparse.Namespace) -> int:
 def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from engine.steps.demo import unattended
 
-    document = None
+    solved = None
     for told in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
         say(told.text) if args.json else print(told.text, flush=True)
-        document = told.solved.document if told.solved else None
-    if document is None:
+        solved = told.solved
+    if solved is None:
         return 1
     if args.json:
-        print_json(document)
+        print_json(solved.document())
     else:
-        print("\n".join(result_lines(document)))
+        _show(solved, folder)
         print(f"\nresult: {folder / 'result.yaml'}\nnext: stationbook open {folder}")
-    return 1 if any(item["level"] == "error" for item in document["findings"]) else 0
+    return 1 if has_error(solved.findings()) else 0
+
+
+def _show(solved: Solved, folder: Path) -> None:
+    """Print the result for a person."""
+    from engine.sessions.folder import open_session
+
+    from ..result_text import result_lines
+
+    print_lines(result_lines(solved.stored, open_session(folder).cell, unwrapped, WIDTH))

@@ -19,7 +19,7 @@ from engine.sessions.lock import writing
 from engine.steps import proving as steps
 
 from ..output import print_findings, print_json
-from ..result_text import number
+from ..words import proof_said
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,8 +35,8 @@ def run(args: argparse.Namespace) -> int:
         if said is not None:
             return _said(args, *said)
         session = open_session(folder)
-        proof, document = steps.prove(session, folder)
-        commit(folder, steps.proof_kept(session, folder, document), who)
+        proof, result = steps.prove(session, folder)
+        commit(folder, steps.proof_kept(session, folder, result), who)
     return _concluded(args, proof)
 
 
@@ -120,8 +120,8 @@ def _concluded(args: argparse.Namespace, proof: Proof) -> int:
 
 
 def proof_lines(proof: Proof) -> list[str]:
-    """Return a proof for a person: every touch, the mean, the largest, and repeats."""
-    lines = [f"proof: {'PROVEN' if proof.proven else 'NOT PROVEN'}"]
+    """Return a proof for a person: what is proven, every touch, and repeats."""
+    lines = [proof_said(proof)]
     lines.append("touch    X mm    Y mm    Z mm   error mm    U mm   agrees  point")
     for item in proof.errors:
         x, y, z = item.error
@@ -130,8 +130,6 @@ def proof_lines(proof: Proof) -> list[str]:
             f"{item.touch:5d} {x:+7.2f} {y:+7.2f} {z:+7.2f} {item.size_mm:10.2f} "
             f"{item.expanded_mm:7.2f}   {agrees:6}  {' '.join(map(str, item.key))}"
         )
-    if proof.errors:
-        lines.append(f"mean {number(proof.mean_mm, 'mm', 2)}, max {number(proof.max_mm, 'mm', 2)}")
     for repeat in proof.repeats:
         lines.append(
             f"{' '.join(map(str, repeat.key))}: {repeat.count} touches, accuracy "

@@ -19,9 +19,8 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.recheck import note_recheck, recheck_session
 
-from ..desk.recheck import verdict
-from ..output import print_findings, print_json
-from ..result_text import number
+from ..output import WIDTH, print_json, print_lines
+from ..words import recheck_lines, unwrapped
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,8 +34,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         for name, answer in answers.items():
             if session.cell.cameras:
-                print(f"== camera {name}")
-            show(answer)
+                print(f"Camera {name}")
+            print_lines(recheck_lines(answer, args.against, unwrapped, WIDTH))
+        if any(answer.cause != "none" for answer in answers.values()):
+            for text in RECHECK:
+                print(f"CAUTION: {text}")
     return 1 if any(has_error(answer.findings) for answer in answers.values()) else 0
 
 
@@ -53,20 +55,3 @@ def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, agains
     with suppress(BusyError, FileError), writing(folder, session.operator):
         change = note_recheck(answers, session, folder, against)
         commit(folder, change, Who(None, datetime.now().astimezone()))
-
-
-def show(answer: Recheck) -> None:
-    """Print the answer for a person."""
-    print(f"recheck: {verdict(answer)[0]}")
-    if answer.movement is not None:
-        movement = answer.movement
-        print(f"movement of the camera   {movement.words()} (± U = 2u)")
-        u = number(2 * movement.u_work_volume_mm, "mm", 2)
-        print(f"at the work volume       {number(movement.work_volume_mm, 'mm', 2)} ± {u}")
-        shift, turn = number(answer.detectable_mm, "mm", 2), number(answer.detectable_deg, "°", 3)
-        print(f"would have been found    a shift of {shift}, a turn of {turn}")
-    print_findings(answer.findings)
-    if answer.cause != "none":
-        print()
-        for text in RECHECK:
-            print(f"CAUTION: {text}")

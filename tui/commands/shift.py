@@ -11,7 +11,7 @@ from engine.findings import has_error
 from engine.proof.shift import Carried, taught_text
 from engine.sessions.folder import open_session
 from engine.sessions.store import encoded, write_bytes_new
-from engine.steps.shift import shift
+from engine.steps.compare import shift
 
 from ..output import print_findings, print_json, say
 

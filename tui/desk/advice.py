@@ -57,7 +57,7 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
         session, folder, Wish(avoid=passed_over(session))
     )
     fits = solution is not None and solution.session is session
-    pick = solution.expanded_mm if solution is not None and fits else None
+    pick = solution.stored.expanded_mm if solution is not None and fits else None
     return Advice(session, plan.steps, plan.notes, pick)
 
 

@@ -8,8 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from engine.errors import StationbookError, UsageError
-from engine.steps.export import FORMS, store_exports
-from engine.steps.report import make_report, write_report
+from engine.steps.handover import FORMS, camera_names, make_report, store_exports, write_report
 
 from .desk import Desk
 
@@ -17,7 +16,7 @@ from .desk import Desk
 def write_reports(desk: Desk) -> tuple[Path, ...]:
     """Write the report of every camera into the session's folder and return the paths."""
     session = desk.opened()
-    names = [session.cell.camera.name, *(camera.name for camera in session.cell.cameras)]
+    names = camera_names(session.cell)
     pages = {name: make_report(session, desk.folder, desk.clock(), name)[0] for name in names}
     written: list[Path] = []
 

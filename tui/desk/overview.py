@@ -7,12 +7,16 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from engine.errors import FileError
-from engine.sessions.glance import Glance, ResultGlance, read_glance, read_result_glance
-from engine.sessions.places import RESULT_FILE, SESSION_FILE
+from engine.sessions.glance import Glance, read_glance
+from engine.sessions.places import SESSION_FILE
 
 from .rows import counts
+
+if TYPE_CHECKING:
+    from engine.sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,36 +61,48 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         glance = read_glance(folder)
     except FileError as error:
         return SessionRow(folder, folder.name, "damaged", "error", "", age, "", str(error))
-    result = read_result_glance(folder)
+    from engine.sessions.stored_result import read_result  # not before the first picture
+
+    result = None
+    with suppress(FileError):
+        result = read_result(folder)
     state, role = _state(folder, glance, result)
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
     return SessionRow(folder, glance.name, state, role, done, age, _result(result))
 
 
-def _state(folder: Path, glance: Glance, result: ResultGlance | None) -> tuple[str, str]:
+def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[str, str]:
     if result is None:
         return ("recording", "note") if glance.stations else ("started", "dim")
-    if _changed_since(folder):
+    if _left_behind(folder, result):
         return "changed", "warning"
-    if result.verdict != "accepted":
+    if not result.accepted:
         return "NOT ok", "error"
     return ("proven", "good") if result.proven else ("accepted", "good")
 
 
-def _changed_since(folder: Path) -> bool:
-    """Tell whether the session was stored after its result."""
+def _left_behind(folder: Path, result: StoredResult) -> bool:
+    """Tell whether the session is another one than the result was computed from.
+
+    The hashes of the files decide. Where session.yaml alone differs, as after a note, it takes the
+    strict reader to say whether that touches the result.
+    """
+    changed = result.changed_inputs(folder)
+    if changed != {SESSION_FILE}:
+        return bool(changed)
+    from engine.sessions.folder import open_session
+    from engine.sessions.results import what_changed
+
     try:
-        stored = (folder / SESSION_FILE).stat().st_mtime
-        return stored > (folder / RESULT_FILE).stat().st_mtime
-    except OSError:
-        return False
+        return what_changed(open_session(folder), folder, result) is not None
+    except FileError:
+        return True
 
 
-def _result(result: ResultGlance | None) -> str:
-    if result is None or result.expanded_mm is None:
-        return ""
-    return f"U {result.expanded_mm:.2f} mm"
+def _result(result: StoredResult | None) -> str:
+    expanded = result.expanded_mm if result else None
+    return "" if expanded is None else f"U {expanded:.2f} mm"
 
 
 def _age(path: Path, now: datetime) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from engine.cautions import TOUCH
 from engine.cell.session import Session
@@ -22,8 +22,9 @@ from engine.proof.touch import PointError
 from engine.proof.touch_file import Touch, Touches, read_touches
 from engine.sessions.changes import Change
 from engine.sessions.places import PROOF_FILE
-from engine.sessions.results import input_hashes, read_result
+from engine.sessions.results import input_hashes
 from engine.sessions.store import write_bytes_new
+from engine.sessions.stored_result import StoredResult, read_result
 from engine.steps.proving import (
     Recorded,
     pointer_set,
@@ -34,6 +35,7 @@ from engine.steps.proving import (
     view_added,
 )
 
+from ..words import proof_said
 from .desk import Desk
 from .views import Fact, Facts, FieldView
 
@@ -63,7 +65,7 @@ class Touching:
         self.proof: Proof | None = None
         self.trouble = ""
         self.stored = True  # what is concluded stands in the result, or nothing is
-        self._document: dict[str, Any] = {}
+        self._result: StoredResult | None = None
         self._stamp: tuple[int, int] | None = None
 
     # ---- what the touches say --------------------------------------------------------------
@@ -82,9 +84,9 @@ class Touching:
     def _conclude(self) -> None:
         desk = self.desk
         self._keep_result()
-        self.proof, self._document = prove(desk.opened(), desk.folder)
-        kept = read_result(desk.folder).get("proof") or {}
-        self.stored = kept.get("inputs") == self._document["proof"]["inputs"]
+        self.proof, self._result = prove(desk.opened(), desk.folder)
+        kept, now = read_result(desk.folder).proof, self._result.proof
+        self.stored = kept is not None and now is not None and kept.inputs == now.inputs
 
     def _keep_result(self) -> None:
         """Store the result that is shown, where the folder holds none of the session as it is."""
@@ -93,19 +95,20 @@ class Touching:
             return
         current = None
         with suppress(FileError):
-            current = read_result(desk.folder).get("inputs")
+            current = read_result(desk.folder).inputs
         if current != input_hashes(desk.opened(), desk.folder):
             desk.keep(desk.solution)
 
     def keep(self) -> None:
         """Store the result with what is concluded now. Raises StationbookError without it."""
-        if self.proof is None:
+        result = self._result
+        if self.proof is None or result is None:
             raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
-        folder, document = self.desk.folder, self._document
-        self.desk.beside(lambda session: proof_kept(session, folder, document))
+        folder = self.desk.folder
+        self.desk.beside(lambda session: proof_kept(session, folder, result))
         self.stored = True
         if self.desk.solution is not None:
-            self.desk.solution = self.desk.solution.with_document(document)
+            self.desk.solution = self.desk.solution.saying(result)
 
     def changed(self) -> bool:
         """Tell whether somebody touched, or took something back, since it was read."""
@@ -201,15 +204,8 @@ class Touching:
 
     def conclusion(self) -> str:
         """Say in one line what is proven."""
-        proof = self.proof
-        if proof is None or proof.mean_mm is None:
-            return "Nothing proven yet"
-        word = "PROVEN" if proof.proven else "NOT PROVEN"
         kept = "" if self.stored else "; F6 stores it"
-        return (
-            f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
-            f"tolerance {proof.tolerance_mm:g} mm{kept}"
-        )
+        return proof_said(self.proof) + kept
 
     def rows(self) -> list[TouchRow]:
         """Return every touch, the last one last."""

@@ -19,26 +19,12 @@ from engine.findings import Level
 from engine.proof.recheck import Recheck
 from engine.sessions.folder import START
 from engine.sessions.journal import read_journal
-from engine.steps.quick import solve_quickly
-from engine.steps.recheck import ACTION, note_recheck, recheck_session
+from engine.steps.recheck import ACTION, note_recheck, recheck_session, solve_quickly
 
+from ..words import rechecked
 from .desk import Desk
 from .overview import SessionRow, overview
-from .solution import Solution, stated
-from .views import Fact, Facts
-
-SAID: dict[tuple[str, bool | None], tuple[str, str]] = {
-    ("none", False): ("NOT MOVED", "good"),
-    ("board", False): ("CAMERA NOT MOVED, BOARD SITS ELSEWHERE", "warning"),
-    ("camera", True): ("CAMERA MOVED", "error"),
-    ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error"),
-}
-SHORT: dict[tuple[str, bool | None], str] = {  # the same in the column of a list
-    ("none", False): "not moved",
-    ("board", False): "board",
-    ("camera", True): "MOVED",
-    ("unclear", True): "unclear",
-}
+from .solution import Solution
 
 
 class LastRecheck(NamedTuple):
@@ -53,12 +39,12 @@ class LastRecheck(NamedTuple):
     @property
     def short(self) -> str:
         """What was said, in a word or two."""
-        return SHORT.get((self.cause, self.moved), "not known")
+        return rechecked(self.cause, self.moved)[2]
 
     @property
     def sentence(self) -> str:
         """What was said, when, and against which session."""
-        said = said_of(self.cause, self.moved)[0]
+        said = rechecked(self.cause, self.moved)[0]
         whose = f" ({self.camera})" if self.camera else ""
         return f"Last recheck {self.at[:16].replace('T', ' ')}, with {self.against}: {said}{whose}"
 
@@ -102,37 +88,11 @@ def recalibrated(desk: Desk, board_from: Path) -> Solution:
     Nothing is stored. Raises StationbookError.
     """
     session = desk.opened()
-    solution = stated(session, solve_quickly(session, desk.folder, board_from))
+    solution = Solution(session, solve_quickly(session, desk.folder, board_from))
     if not solution.solved.result.solved:
         why = next(item for item in solution.findings if item.level is Level.ERROR)
         raise StationbookError(f"No result: {why.message.rstrip('.')}", why.remedy or "")
     return solution
-
-
-def verdict(answer: Recheck) -> tuple[str, str]:
-    """Return what is said in capitals, and its role."""
-    return said_of(answer.cause, answer.moved)
-
-
-def said_of(cause: str, moved: bool | None) -> tuple[str, str]:
-    """Return what is said of such an answer, and its role."""
-    return SAID.get((cause, moved), ("NOT KNOWN", "note"))
-
-
-def answer_facts(answer: Recheck) -> Facts:
-    """Say how far the camera moved, and what would have been found."""
-    facts = []
-    if answer.movement is not None:
-        move = answer.movement
-        who = "camera" if answer.cause == "camera" else "camera alone"  # as if nothing else had
-        at_work = f"{move.work_volume_mm:.2f} ± {2 * move.u_work_volume_mm:.2f} mm"
-        found = f"a shift of {answer.detectable_mm:.2f} mm, a turn of {answer.detectable_deg:.3f}°"
-        facts = [
-            Fact(f"{who} (± U = 2u)", move.words()),
-            Fact("at the pick area", at_work),
-            Fact("would be found", found),
-        ]
-    return Facts(verdict(answer)[0], tuple(facts))
 
 
 def cautions() -> str:

@@ -8,13 +8,13 @@ from engine.cell.session import labelled
 from engine.findings import Level, worst
 from engine.steps.station_image import ViewDraft
 
+from ..words import RECHECKABLE
 from .advice import Advice
 from .closing import back_to, first_station
 from .desk import Desk
 from .rows import Row, counts
 from .views import Fact, Facts, Move, Quality, Title
 
-MOVED = ("camera-moved", "board-moved")  # a recheck against an earlier session tells more
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
 
 
@@ -64,8 +64,8 @@ def quality(desk: Desk) -> Quality:
     level = worst(desk.findings)
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
-    text += " (m: recheck)" if named is not None and named.code in MOVED else ""
-    expanded = desk.solution.expanded_mm if desk.solution else None
+    text += " (m: recheck)" if named is not None and named.code in RECHECKABLE else ""
+    expanded = desk.solution.stored.expanded_mm if desk.solution else None
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
         remark = _outlook(desk.advice)

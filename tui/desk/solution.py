@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-
-from engine.cell.cameras import cell_of
-from engine.cell.cell import Cell
 from engine.cell.session import Session
 from engine.errors import FileError
-from engine.findings import Finding, all_findings
-from engine.pendant.entry import format_pose
-from engine.sessions.results import read_result
+from engine.findings import Finding
+from engine.sessions.stored_result import StoredResult, read_result
 from engine.steps.solve import Solved, solve_session
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
@@ -24,40 +17,24 @@ LEAST_STATIONS = 3  # two turns between stations are the least that fixes two tr
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """What was found for ``session``, as the screen shows it.
-
-    ``document`` is the solve document; ``shown`` its transforms as the pendant would show them.
-    """
+    """What was found for ``session``, as the screen shows it."""
 
     session: Session
     solved: Solved
-    findings: tuple[Finding, ...]
-    shown: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     @property
-    def document(self) -> Mapping[str, Any]:
-        """The solve document."""
-        return self.solved.document
+    def stored(self) -> StoredResult:
+        """The result as it is shown and stored."""
+        return self.solved.stored
 
     @property
-    def expanded_mm(self) -> float | None:
-        """U = 2u of a pick [mm] by the worst camera, or None where it is not known."""
-        parts = [self.document, *(part for _, part, _ in self.further())]
-        values = [part["uncertainty"]["pick_mm"] for part in parts]
-        return None if None in values else 2 * max(values)
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings of all cameras; those of a further one name it."""
+        return self.solved.findings()
 
-    def further(self) -> list[tuple[str, Mapping[str, Any], Mapping[str, Sequence[str]]]]:
-        """Return name, document and `shown` of each further camera that saw stations."""
-        cell = self.session.cell
-        parts = (self.document.get("cameras") or {}).items()
-        return [(name, part, as_shown(cell_of(cell, name), part)) for name, part in parts if part]
-
-    def with_document(self, document: Mapping[str, Any]) -> Solution:
-        """Return the solution as ``document`` states it now."""
-        findings = all_findings(document)
-        solved = replace(self.solved, document=dict(document))
-        shown = as_shown(self.session.cell, document)
-        return replace(self, solved=solved, findings=findings, shown=shown)
+    def saying(self, stored: StoredResult) -> Solution:
+        """Return the solution as ``stored`` says it now, without the hashes that a file adds."""
+        return replace(self, solved=replace(self.solved, stored=replace(stored, inputs=None)))
 
 
 def solvable(session: Session | None) -> bool:
@@ -68,13 +45,7 @@ def solvable(session: Session | None) -> bool:
 
 def solve(session: Session, folder: Path) -> Solution:
     """Solve a session; nothing is stored. May take seconds. Raises StationbookError."""
-    return stated(session, solve_session(session, folder))
-
-
-def stated(session: Session, solved: Solved) -> Solution:
-    """Return a result of ``session`` with its transforms as the pendant would show them."""
-    shown = as_shown(session.cell, solved.document)
-    return Solution(session, solved, solved.findings(), shown)
+    return Solution(session, solve_session(session, folder))
 
 
 def as_stored(solution: Solution, folder: Path) -> Solution:
@@ -84,24 +55,7 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
     quick re-calibration trusted.
     """
     with suppress(FileError):
-        document = read_result(folder)
-        if document.pop("inputs", None) == solution.solved.inputs:
-            return solution.with_document(document)
+        result = read_result(folder)
+        if result.inputs == solution.solved.inputs:
+            return solution.saying(result)
     return solution
-
-
-def as_shown(cell: Cell, document: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
-    """Return the transforms of a solve document as the pendant would show them."""
-    return {
-        key: format_pose(np.array(document[key]["matrix"], float), cell.pendant)
-        for key in (cell.camera_key, cell.board_key)
-        if cell.pendant.rotation not in ("joints", "yaw") and _known(document[key])
-    }
-
-
-def _known(placed: Mapping[str, Any] | None) -> bool:
-    return (
-        placed is not None
-        and placed["quaternion_xyzw"] is not None
-        and None not in (placed["position_mm"])
-    )

@@ -16,10 +16,10 @@ from textual.screen import ModalScreen, Screen
 
 from engine.findings import Finding
 
-from ..widgets.entry_parts import finding_lines
 from ..widgets.key_line import KeyLine, key_name
 from ..widgets.looks import Line, Looks
 from ..widgets.sheet import Scroll
+from ..words import finding_lines
 
 GAP = 2  # cells between keys, name and explanation
 

@@ -14,22 +14,20 @@ from engine.proof.recheck import Recheck as Answer
 from ..desk.desk import Desk
 from ..desk.overview import SessionRow
 from ..desk.recheck import (
-    answer_facts,
     begun_against,
     cautions,
     compare,
     earlier_sessions,
     note,
     recalibrated,
-    verdict,
 )
 from ..desk.views import Title
-from ..widgets.entry_parts import finding_lines
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
 from ..widgets.sheet import Paragraph, Scroll
+from ..words import recheck_lines
 from .jobs import Jobs, Work, in_background
 
 NONE = (
@@ -40,7 +38,6 @@ FIRST = (
     "Choose the earlier session; Enter compares this one with it. The board must be on its mount "
     "as it was then."
 )
-UNIT = 26  # cells for the name of a fact
 
 
 class Recheck(Screen[bool]):
@@ -108,26 +105,12 @@ class Recheck(Screen[bool]):
     def _lines(self, looks: Looks, width: int) -> list[Line]:
         """Return the answer for each camera, and whether it could be kept."""
         lines: list[Line] = []
+        since = self.against.name if self.against else ""
         for name, answer in self.answers.items():
             if len(self.answers) > 1:
                 lines.append([(f"Camera {name}", "title")])
-            lines += self._answer(answer, looks, width)
+            lines += recheck_lines(answer, since, looks.wrap, width)
         return lines + [[(text, "warning")] for text in looks.wrap(self.not_kept, width)]
-
-    def _answer(self, answer: Answer, looks: Looks, width: int) -> list[Line]:
-        """Return one answer: verdict, how far, what would have been found, and the findings."""
-        facts = answer_facts(answer)
-        lines: list[Line] = [[(facts.headline, verdict(answer)[1])]]
-        if self.against is not None:
-            lines[0].append((f"  since {self.against.name}", "dim"))
-        for fact in facts.facts:
-            texts = looks.wrap(fact.value, width - UNIT)
-            name = looks.terminal.text(fact.name)  # signs may take more room there
-            lines.append([(f"{name:<{UNIT}}", "dim"), (texts[0], fact.role)])
-            lines += [[(" " * UNIT, "dim"), (text, fact.role)] for text in texts[1:]]
-        for item in answer.findings:
-            lines += finding_lines(item, looks.wrap, width, False)
-        return lines
 
     # ---- jobs ------------------------------------------------------------------------------
 

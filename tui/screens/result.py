@@ -17,17 +17,18 @@ from engine.findings import Finding
 from ..desk.desk import Desk
 from ..desk.handover import export_forms, write_exports, write_reports
 from ..desk.say import title
+from ..result_text import result_lines
 from ..widgets.head import TitleLine
 from ..widgets.key_line import KeyLine
 from ..widgets.lists import Chooser
-from ..widgets.looks import Line
-from ..widgets.result_view import ResultView, write_results
+from ..widgets.looks import Line, Looks
 from ..widgets.sheet import Paragraph, Scroll
 from .ask import Confirm
 from .jobs import Jobs, in_background
 from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
+SINCE = "m compares with an earlier session: did the camera move since?"
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
 
 
@@ -99,7 +100,7 @@ class Result(Screen[Wish]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        yield Scroll(lambda looks, width: write_results(self.views(), looks, width), id="result")
+        yield Scroll(self.lines, id="result")
         yield Paragraph("", id="said")
         yield KeyLine()
 
@@ -107,20 +108,13 @@ class Result(Screen[Wish]):
         self.query_one(TitleLine).show(title(self.desk))
         self.query_one(Scroll).focus()
 
-    def views(self) -> list[ResultView]:
+    def lines(self, looks: Looks, width: int) -> list[Line]:
         """Return what is shown: the result of each camera."""
         desk, solution = self.desk, self.desk.solution
         if solution is None:
             return []
-        limits = desk.opened().cell.tolerance
-        several = len(desk.cameras) > 1
-        parts = [(desk.cameras[0] if several else "", solution.document, solution.shown)]
-        return [
-            ResultView(
-                part, shown, desk.labels, limits.position_mm, limits.angle_deg, desk.fresh, name
-            )
-            for name, part, shown in (*parts, *solution.further())
-        ]
+        cell, fresh = desk.opened().cell, desk.fresh
+        return result_lines(solution.stored, cell, looks.wrap, width, fresh=fresh, hint=SINCE)
 
     def correction(self) -> Finding | None:
         """Return the first finding whose suggestion can be applied, or None."""

@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from textual.containers import Horizontal
 
-from engine.findings import Finding, Level
+from engine.findings import Finding
 
 from ..desk.views import FieldView
-from .looks import Line, line_text
+from ..words import Line, headline, line_text, remedy
 from .sheet import Panel, Sheet
-
-Wrap = Callable[[str, int], list[str]]
-
-LEVEL_WORDS = {
-    Level.ERROR: ("ERROR", "error"),
-    Level.WARNING: ("WARNING", "warning"),
-    Level.NOTE: ("note", "note"),
-}
 
 
 class FieldCell(Panel[FieldView]):
@@ -126,29 +118,3 @@ def _unfinished(line: Line, width: int) -> Line:
     room = width - len(line_text(line[:-1])) - len(sign)
     kept = text if len(text) <= room else text[:room].rpartition(" ")[0]
     return [*before, (kept, role), (sign, "dim")]
-
-
-def finding_lines(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
-    """Return one finding: level and message, and the remedy below."""
-    lines = headline(finding, wrap, width, accepted)
-    return lines if accepted else lines + remedy(finding, wrap, width)
-
-
-def headline(finding: Finding, wrap: Wrap, width: int, accepted: bool) -> list[Line]:
-    """Return level, code and message of a finding."""
-    word, role = LEVEL_WORDS[finding.level]
-    if accepted:
-        word, role = f"{word} accepted", "dim"
-    first = f"{word} {finding.code}: "
-    texts = wrap(f"{first}{finding.message}", width)
-    return [
-        [(texts[0][: len(first)], role), (texts[0][len(first) :], "text")],
-        *[[(text, "text")] for text in texts[1:]],
-    ]
-
-
-def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
-    """Return what to do about a finding."""
-    if not finding.remedy:
-        return []
-    return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]

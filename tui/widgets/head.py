@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from engine.cautions import NEXT_MOVE
 
 from ..desk.views import Facts, Move, Quality, Title
-from .looks import Line, bar, line_text
+from ..words import Line, bar, line_text
 from .sheet import Panel
 
 CAUTION = "CAUTION  " + " ".join(NEXT_MOVE)

@@ -23,6 +23,9 @@ from textual.theme import Theme
 
 from engine.errors import UsageError
 
+from ..words import Line as Line
+from ..words import line_text as line_text
+
 Colours = Literal["true", "256", "16", "none"]
 Signs = Literal["unicode", "console", "ascii"]
 
@@ -52,9 +55,6 @@ _ASCII = _COMMON | {
     "„": '"',
     "’": "'",
 }
-Part = tuple[str, str]  # text, role
-Line = list[Part]
-
 # Colours of our own, by their number among 256: short to send, and the same wherever there are that
 # many. Every text has a contrast of at least 7 : 1 with the background (WCAG 2.2, level AAA).
 BACKGROUND, BACKGROUND_NUMBER = "#121212", 233
@@ -253,18 +253,6 @@ def wrapped(text: str, width: int) -> list[str]:
     return list(_wrapped(text, width))
 
 
-def line_text(line: Line) -> str:
-    """Return a line without its looks."""
-    return "".join(text for text, _ in line)
-
-
 def joined(lines: Iterable[Line]) -> str:
     """Return lines without their looks, for tests and for copying."""
     return "\n".join(line_text(line).rstrip() for line in lines)
-
-
-def bar(fraction: float | None, width: int) -> str:
-    """Return a bar of ``width`` signs, filled from the left; empty where nothing is known."""
-    share = 0.0 if fraction is None else min(max(fraction, 0.0), 1.0)
-    filled = round(share * width)
-    return "█" * filled + "░" * (width - filled)

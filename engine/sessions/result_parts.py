@@ -1,0 +1,172 @@
+"""The parts of a result as result.yaml holds them; what is not known is None.
+
+The fields are the keys of the file, and their types say what may stand there; `Annotated` gives the
+length of a list. Keys and units are told in docs/file-formats.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated
+
+Numbers = tuple[float | None, ...]
+Three = Annotated[Numbers, 3]
+Four = Annotated[Numbers, 4]
+Place = Annotated[tuple[float, ...], 3]  # x y z
+Quaternion = Annotated[tuple[float, ...], 4]  # x y z w
+Matrix = Annotated[tuple[Four, ...], 4]
+Covariance = Annotated[tuple[Annotated[Numbers, 6], ...], 6]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A transform [mm], None for what is not known: position (3,), x y z w, matrix (4, 4)."""
+
+    position_mm: Three
+    quaternion_xyzw: Quaternion | None
+    matrix: Matrix
+
+    @property
+    def known(self) -> bool:
+        """Whether all of it is known."""
+        return self.quaternion_xyzw is not None and None not in self.position_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """Standard uncertainties (k = 1); None where not known.
+
+    ``position_mm`` and ``angle_deg`` of the delivered transform, ``work_volume_mm`` of a point
+    placed by it at the worst corner of the work volume, ``pick_mm`` with the robot's systematic
+    error.
+    """
+
+    position_mm: float | None = None
+    angle_deg: float | None = None
+    work_volume_mm: float | None = None
+    pick_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseLevels:
+    """Standard deviations of one pixel coordinate, and of one typed pose on each axis."""
+
+    pixel_px: float | None = None
+    robot_position_mm: float | None = None
+    robot_angle_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StationResult:
+    """One station in the result; None where it could not be used at all.
+
+    ``residual_px`` RMS per coordinate after the fit; ``robot_residual_mm`` and ``_deg`` the error
+    the fit gives to this stop's typed pose; ``left_out_mm`` and ``_deg`` the distance of the typed
+    pose from where the other stations and this image put the flange, ``left_out_size`` the same as
+    a multiple of what is expected (1: as expected). ``turn`` names the board turn undone, if any.
+    """
+
+    id: int
+    used: bool = False
+    weight: float | None = None
+    residual_px: float | None = None
+    robot_residual_mm: float | None = None
+    robot_residual_deg: float | None = None
+    left_out_mm: float | None = None
+    left_out_deg: float | None = None
+    left_out_size: float | None = None
+    turn: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SystematicError:
+    """One of the arm's errors that come back at every visit, and its u, either in mm or in deg."""
+
+    name: str
+    value_mm: float | None = None
+    u_mm: float | None = None
+    value_deg: float | None = None
+    u_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Convergence:
+    """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-], ``converged``."""
+
+    steps: int
+    relinearised: int
+    change: float
+    converged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMovement:
+    """How far a camera moved, with standard uncertainties; ``matrix`` new · old⁻¹."""
+
+    position_mm: float
+    angle_deg: float
+    work_volume_mm: float
+    u_position_mm: float
+    u_angle_deg: float
+    u_work_volume_mm: float
+    matrix: Matrix
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The earlier session that a quick re-calibration rests on: where it had the camera."""
+
+    session: str
+    created: str
+    inputs: Mapping[str, str]
+    position_mm: Three | None
+    quaternion_xyzw: Quaternion | None
+    trusted_board: bool
+    movement: StoredMovement | None
+
+
+@dataclass(frozen=True, slots=True)
+class TouchedPoint:
+    """One touch [mm]: the point in words, its place by the camera, the error and its size and U."""
+
+    touch: int
+    point: str
+    place_mm: Place
+    error_mm: Place
+    size_mm: float
+    expanded_mm: float
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatedPoint:
+    """A point touched more than once: accuracy and repeatability [mm]."""
+
+    point: str
+    count: int
+    accuracy_mm: float
+    repeatability_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pointer:
+    """A calibrated pointer: its tip in the flange frame [mm], and u on each axis [mm]."""
+
+    tip_mm: Place
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoredProof:
+    """What touching said about the result, and the hashes of what it was concluded from."""
+
+    proven: bool
+    points: tuple[TouchedPoint, ...]
+    mean_mm: float | None
+    max_mm: float | None
+    mean_error_mm: Place | None
+    repeated: tuple[RepeatedPoint, ...]
+    pointer: Pointer
+    tolerance_mm: float
+    inputs: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,156 @@
+"""Handing the stored result over as it stands now: the report, and files for other programs."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from ..cell.cameras import camera_number, cell_of
+from ..cell.cell import Cell
+from ..cell.session import Session
+from ..diagnosis.diagnose import solve
+from ..proof.stated import of_camera
+from ..report.exports import export
+from ..report.report_html import report_html
+from ..report.stations import CoursePoint, course
+from ..sessions.places import RESULT_FILE
+from ..sessions.results import current_result, keep_earlier, what_changed
+from ..sessions.store import write_text_atomic
+from ..sessions.stored_result import StoredResult
+from ..sessions.versions import program_version
+from ..sessions.yaml_text import read_bytes, sha256
+from .solve import session_problems, typed_texts
+
+REPORT_FILE = "report.html"
+
+
+class Form(NamedTuple):
+    """What an export form is for, and the ending of its files."""
+
+    words: str
+    suffix: str
+
+
+FORMS: dict[str, Form] = {
+    "pendant": Form("values to type into the robot, as its pendant shows them", ".txt"),
+    "yaml": Form("everything, for people and programs", ".yaml"),
+    "json": Form("everything, for programs", ".json"),
+    "csv": Form("a table for a spreadsheet", ".csv"),
+    "matrix": Form("4 × 4 matrix, row by row", ".txt"),
+    "quaternion": Form("x y z qx qy qz qw in one line", ".txt"),
+    "opencv": Form("file that OpenCV reads", ".yaml"),
+    "urdf": Form("robot description of two links and a fixed joint", ".urdf"),
+    "tf": Form("arguments of a static transform", ".txt"),
+}
+"""The forms of `report.exports.FORMATS`, those for people first."""
+
+
+def camera_names(cell: Cell) -> tuple[str, ...]:
+    """Return the names of all cameras, the first one first."""
+    return (cell.camera.name, *(camera.name for camera in cell.cameras))
+
+
+# ---- exports -----------------------------------------------------------------------------------
+
+
+def export_result(
+    session: Session,
+    folder: Path,
+    form: str,
+    *,
+    inverse: bool = False,
+    unit: str | None = None,
+    not_accepted: bool = False,
+    camera: str | None = None,
+) -> tuple[str, str]:
+    """Return the export of the stored result as text, and the SHA-256 of result.yaml.
+
+    ``camera``: which of several; None: the first. Raises FileError where there is no result,
+    UsageError for one that is not accepted unless ``not_accepted``.
+    """
+    result = current_result(session, folder)
+    source, name = sha256(read_bytes(folder / RESULT_FILE)), camera or session.cell.camera.name
+    text = export(
+        of_camera(result, session.cell, name),
+        cell_of(session.cell, name),
+        form,
+        inverse=inverse,
+        unit=unit,
+        allow_not_accepted=not_accepted,
+        source_sha256=source,
+    )
+    return text, source
+
+
+def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]:
+    """Write the accepted result of every camera into the folder; hold the folder's lock.
+
+    Returns the paths, the first camera's first. A file of that name is kept beside the new one.
+    Raises as `export_result`; then nothing is written.
+    """
+    named = f"{session.cell.camera_key}-{form}{FORMS[form].suffix}"
+    texts = {
+        _of_camera(folder / named, session.cell, name): export_result(
+            session, folder, form, camera=name
+        )[0]
+        for name in camera_names(session.cell)
+    }
+    return tuple(_kept(path, text) for path, text in texts.items())
+
+
+# ---- the report --------------------------------------------------------------------------------
+
+
+def make_report(
+    session: Session, folder: Path, now: datetime, camera: str | None = None
+) -> tuple[str, StoredResult]:
+    """Return the report on result.yaml as HTML text, and the result of the camera it is about.
+
+    ``camera``: which of several; None: the first. Raises FileError where there is no result yet or
+    it is damaged.
+    """
+    result, name = current_result(session, folder), camera or session.cell.camera.name
+    part = of_camera(result, session.cell, name)
+    html = report_html(
+        folder,
+        session,
+        result,
+        printed=now,
+        program=f"stationbook {program_version()}",
+        result_sha256=sha256(read_bytes(folder / RESULT_FILE)),
+        course=_course(session, folder, part, name),
+        camera=name,
+    )
+    return html, part
+
+
+def write_report(cell: Cell, folder: Path, html: str, camera: str | None = None) -> Path:
+    """Store the report in the folder, the one before beside it; hold the folder's lock.
+
+    That of a further camera carries its place in the cell: report-camera2.html.
+    """
+    return _kept(_of_camera(folder / REPORT_FILE, cell, camera), html)
+
+
+def _course(
+    session: Session, folder: Path, result: StoredResult, camera: str
+) -> tuple[CoursePoint, ...]:
+    """Return how one camera's uncertainty fell; empty where inputs changed since the result."""
+    if what_changed(session, folder, result) is not None:
+        return ()
+    problem = session_problems(session, folder)[camera]
+    return course(problem, solve(problem, typed_texts(session)))
+
+
+def _of_camera(path: Path, cell: Cell, camera: str | None) -> Path:
+    """Return where a file about this camera lies: a further one's carries its place in the cell."""
+    number = camera_number(cell, camera)
+    return path.with_stem(f"{path.stem}-camera{number}") if number else path
+
+
+def _kept(path: Path, text: str) -> Path:
+    """Write a file, the one before beside it."""
+    keep_earlier(path)
+    write_text_atomic(path, text)
+    return path

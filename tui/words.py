@@ -1,0 +1,144 @@
+"""What is said of findings, rechecks and proofs: lines of (text, role), for terminal and screen.
+
+Nothing heavy is loaded here. A role names what a text is ("good", "warning", "dim", ...); the
+screen gives it a colour, the command line prints the text alone. Results are in `result_text`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from engine.findings import Finding, Level
+
+if TYPE_CHECKING:
+    from engine.proof.conclusion import Proof
+    from engine.proof.recheck import Recheck
+
+Part = tuple[str, str]  # text, role
+Line = list[Part]
+Wrap = Callable[[str, int], list[str]]  # lines of at most so many cells
+
+NOT_KNOWN = "not known"
+NAME = 26  # cells for the name of a fact
+RECHECKABLE = ("camera-moved", "board-moved")  # a recheck against an earlier session tells more
+LEVEL_WORDS = {
+    Level.ERROR: ("ERROR", "error"),
+    Level.WARNING: ("WARNING", "warning"),
+    Level.NOTE: ("note", "note"),
+}
+RECHECKED: dict[tuple[str, bool | None], tuple[str, str, str]] = {  # said, role, said in a list
+    ("none", False): ("NOT MOVED", "good", "not moved"),
+    ("board", False): ("CAMERA NOT MOVED, BOARD SITS ELSEWHERE", "warning", "board"),
+    ("camera", True): ("CAMERA MOVED", "error", "MOVED"),
+    ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error", "unclear"),
+}
+
+
+def unwrapped(text: str, width: int) -> list[str]:
+    """Return a text as one line: a terminal wraps by itself, and a file needs none."""
+    return [text]
+
+
+def line_text(line: Line) -> str:
+    """Return a line without its roles."""
+    return "".join(text for text, _ in line)
+
+
+def bar(fraction: float | None, width: int) -> str:
+    """Return a bar of ``width`` signs, filled from the left; empty where nothing is known."""
+    share = 0.0 if fraction is None else min(max(fraction, 0.0), 1.0)
+    filled = round(share * width)
+    return "█" * filled + "░" * (width - filled)
+
+
+def number(value: float | None, unit: str, digits: int = 3) -> str:
+    """Return a value with its unit, or the words that it is not known."""
+    return NOT_KNOWN if value is None else f"{value:.{digits}f} {unit}"
+
+
+def expanded(u: float | None, unit: str, digits: int = 3) -> str:
+    """Return ± U = 2u with its unit, or the words that it is not known."""
+    return NOT_KNOWN if u is None else f"± {2 * u:.{digits}f} {unit}"
+
+
+def finding_lines(finding: Finding, wrap: Wrap, width: int, accepted: bool = False) -> list[Line]:
+    """Return one finding: level and message, and the remedy below."""
+    lines = headline(finding, wrap, width, accepted)
+    return lines if accepted else lines + remedy(finding, wrap, width)
+
+
+def headline(
+    finding: Finding, wrap: Wrap, width: int, accepted: bool = False, place: str = ""
+) -> list[Line]:
+    """Return level, code and message of a finding; ``place`` where it belongs to, after the code.
+
+    ``accepted``: the operator takes it as it is.
+    """
+    word, role = LEVEL_WORDS[finding.level]
+    if accepted:
+        word, role = f"{word} accepted", "dim"
+    first = f"{word} {finding.code}{place}: "
+    texts = wrap(f"{first}{finding.message}", width)
+    return [
+        [(texts[0][: len(first)], role), (texts[0][len(first) :], "text")],
+        *[[(text, "text")] for text in texts[1:]],
+    ]
+
+
+def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
+    """Return what to do about a finding."""
+    if not finding.remedy:
+        return []
+    return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]
+
+
+def listed(findings: Iterable[Finding], wrap: Wrap = unwrapped, width: int = 0) -> list[Line]:
+    """Return findings of many stations, each with the station it belongs to."""
+    lines: list[Line] = []
+    for item in findings:
+        place = "" if item.station is None else f", station {item.station}"
+        lines += headline(item, wrap, width, place=place) + remedy(item, wrap, width)
+    return lines
+
+
+def rechecked(cause: str, moved: bool | None) -> tuple[str, str, str]:
+    """Return what is said of such an answer, its role, and the same in a word or two."""
+    return RECHECKED.get((cause, moved), ("NOT KNOWN", "note", NOT_KNOWN))
+
+
+def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[Line]:
+    """Return a recheck: what moved since, how far, what would have been found, the findings."""
+    said, role, _ = rechecked(answer.cause, answer.moved)
+    lines: list[Line] = [[(said, role), (f"  since {since}", "dim")]]
+    if (move := answer.movement) is not None:
+        who = "camera" if answer.cause == "camera" else "camera alone"  # as if nothing else had
+        at_work = f"{move.work_volume_mm:.2f} {expanded(move.u_work_volume_mm, 'mm', 2)}"
+        shift, turn = number(answer.detectable_mm, "mm", 2), answer.detectable_deg
+        lines += _fact(f"{who} (± U = 2u)", move.words(), wrap, width)
+        lines += _fact("at the pick area", at_work, wrap, width)
+        lines += _fact("would be found", f"a shift of {shift}, a turn of {turn:.3f}°", wrap, width)
+    for item in answer.findings:
+        lines += finding_lines(item, wrap, width)
+    return lines
+
+
+def _fact(name: str, value: str, wrap: Wrap, width: int) -> list[Line]:
+    """Return a name and beside it a value, which may take several lines."""
+    first, *more = wrap(value, width - NAME)
+    (said,) = wrap(name, NAME)  # signs may take more room on this terminal
+    return [
+        [(f"{said:<{NAME}}", "dim"), (first, "text")],
+        *[[(" " * NAME, "dim"), (text, "text")] for text in more],
+    ]
+
+
+def proof_said(proof: Proof | None) -> str:
+    """Return in one line what touching proves."""
+    if proof is None or proof.mean_mm is None:
+        return "Nothing proven yet"
+    word = "PROVEN" if proof.proven else "NOT PROVEN"
+    return (
+        f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
+        f"tolerance {proof.tolerance_mm:g} mm"
+    )
