@@ -26,17 +26,17 @@ from .result import (
     judged,
     unknown,
 )
-from .solver import Solution, solution
+from .solver import Solution, fitted
 from .systematic import Systematic, typed_joints
 
 
-def solve(problem: Problem) -> Result:
+def estimated(problem: Problem) -> Result:
     """Return the estimate of ``problem``, with findings and verdict; see docs/method.md.
 
     Never fails on data that merely tell too little: what they do not tell is None in the document,
     and a finding says why. Raises StationbookError for lens data or a robot that make no sense.
     """
-    found = solution(problem)
+    found = fitted(problem)
     return unsolved(problem) if found is None else assembled(found)
 
 

@@ -12,7 +12,7 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount, Tolerance
 from ..findings import Finding, by_gravity, has_error
 from ..frames import quaternion_xyzw
-from .noise import Noise
+from .model import Noise
 from .pick import PickModel
 
 FORMAT = 1  # version of the document

@@ -26,8 +26,7 @@ from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..cell.session import Station
 from ..cell.stations import station_pose
 from ..errors import FileError, StationbookError
-from ..estimate.model import point_rows
-from ..estimate.noise import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
+from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
 from ..pendant.conventions import JOINTS

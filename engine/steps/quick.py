@@ -7,7 +7,7 @@ from typing import Any
 
 from ..cell.cameras import cell_of
 from ..cell.session import Session
-from ..diagnosis.diagnose import solve
+from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
@@ -32,7 +32,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     texts = typed_texts(session)
 
     def usual(problem: Problem) -> Result:
-        return solve(problem, texts)
+        return diagnosed(problem, texts)
 
     def recalibrated(name: str, problem: Problem) -> Quick:
         check_same(cell_of(old.session.cell, name), cell_of(session.cell, name))

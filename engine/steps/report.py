@@ -10,7 +10,7 @@ from typing import Any
 from ..cell.cameras import camera_number
 from ..cell.cell import Cell
 from ..cell.session import Session
-from ..diagnosis.diagnose import solve
+from ..diagnosis.diagnose import diagnosed
 from ..report.delivered import of_camera
 from ..report.report_html import report_html
 from ..report.stations import CoursePoint, course
@@ -69,4 +69,4 @@ def _course(
     if what_changed(session, folder, document) is not None:
         return ()
     problem = session_problems(session, folder)[camera]
-    return course(problem, solve(problem, typed_texts(session)))
+    return course(problem, diagnosed(problem, typed_texts(session)))

@@ -23,7 +23,7 @@ from known_noise import given_noise
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
-from engine.estimate.solver import Solution, solution
+from engine.estimate.solver import Solution, fitted
 from engine.frames import displacement
 from engine.simulate.statistics import Case, Simulated, simulated
 
@@ -54,7 +54,7 @@ def oracle(truth: Simulated, found: Solution) -> tuple[Array, Array]:
 def trial(case: Case, seed: int) -> Trial:
     """Return what one random session gives."""
     truth = simulated(case, np.random.default_rng([seed, 1]))
-    found = solution(truth.problem)
+    found = fitted(truth.problem)
     if found is None:
         raise RuntimeError(f"not solved: {case}")
     result = assembled(found)

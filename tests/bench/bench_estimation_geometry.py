@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.pick import approach
 from engine.frames import transform
 from engine.simulate.statistics import Case, pick_errors, simulated
@@ -38,7 +38,7 @@ def trial(case: Case, known: bool, seed: int) -> Trial | None:
     """Return what one random session gives; None where no corner can be reached."""
     truth = simulated(case, np.random.default_rng([seed, 2]))
     problem = truth.problem if known else replace(truth.problem, robot=None)
-    result = solve(problem)
+    result = estimated(problem)
     typed = np.array([seen.base_T_flange for seen in problem.observations])
     R = approach(problem, typed)
     looking = transform(R, typed[:, :3, 3].mean(axis=0))

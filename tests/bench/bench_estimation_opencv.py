@@ -21,7 +21,7 @@ from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
-from engine.estimate.solver import solution
+from engine.estimate.solver import fitted
 from engine.frames import displacement
 from engine.simulate.statistics import Case, simulated
 
@@ -34,7 +34,7 @@ def measured(case: Case, count: int) -> dict[str, list[tuple[float, float]]]:
     errors: dict[str, list[tuple[float, float]]] = {}
     for seed in range(count):
         truth = simulated(case, np.random.default_rng([seed, 3]))
-        found = solution(truth.problem)
+        found = fitted(truth.problem)
         if found is None:
             continue
         result = assembled(found)
