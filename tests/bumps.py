@@ -12,7 +12,7 @@ from engine.arrays import Array
 from engine.boards.pattern import MountRepeatability
 from engine.camera.lens import project
 from engine.cell.stations import Observation
-from engine.estimate.assemble import solve
+from engine.estimate.assemble import estimated
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
 from engine.estimate.result import Result
@@ -31,7 +31,7 @@ def old_session(case: Case, seed: int) -> tuple[Simulated, Result]:
     problem = replace(
         session.problem, board=replace(session.problem.board, mount_repeatability=MOUNT)
     )
-    return replace(session, problem=problem), solve(problem)
+    return replace(session, problem=problem), estimated(problem)
 
 
 def bump(size_mm: float, rng: np.random.Generator) -> Array:

@@ -9,7 +9,7 @@ import numpy as np
 from engine.camera.lens import project
 from engine.cell.cell import Mount
 from engine.cell.stations import Observation
-from engine.estimate.assemble import solve
+from engine.estimate.assemble import estimated
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
 from engine.frames import apply
@@ -37,11 +37,11 @@ def followed(mount: Mount, seed: int, first: int = 5, wish: Wish | None = None) 
     seen: list[Observation] = []
     for goal in made.suggest_stations(first):
         _stop(made, goal, seen, rng)
-    before = solve(problem_from(made.cell, seen))
+    before = estimated(problem_from(made.cell, seen))
     plan = make_plan(made.cell, seen, wish or Wish(count=4), result=before)
     for step in plan.steps:
         _stop(made, step.base_T_flange, seen, rng)
-    return Followed(before, plan, solve(problem_from(made.cell, seen)))
+    return Followed(before, plan, estimated(problem_from(made.cell, seen)))
 
 
 def _stop(

@@ -15,7 +15,7 @@ from engine.checks.slips import slips
 from engine.diagnosis.scene import scene
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
-from engine.estimate.solver import solution
+from engine.estimate.solver import fitted
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 
@@ -59,7 +59,7 @@ def left_out_noise(session: Faulty) -> Array:
 
     Image noise, robot noise and the result's own uncertainty: what a single mistake hides behind.
     """
-    found = solution(session.problem)
+    found = fitted(session.problem)
     assert found is not None
     seen = scene(found, session.texts)
     Z = np.array([seen.field_rows(row) for row in range(len(seen.ids))])

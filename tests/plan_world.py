@@ -22,7 +22,7 @@ from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Cell, Mount
 from engine.cell.stations import Observation
-from engine.estimate.assemble import solve
+from engine.estimate.assemble import estimated
 from engine.estimate.model import implied_flange, predicted_view
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result
@@ -134,7 +134,7 @@ class World:
 
     def solved(self) -> Result:
         """Return the result of the recorded stations."""
-        return solve(problem_from(self.cell, self.stations))
+        return estimated(problem_from(self.cell, self.stations))
 
     def corner_errors(self, result: Result) -> Array:
         """Return the squared errors (8,) [mm²] of a point at the corners of the work volume."""

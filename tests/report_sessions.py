@@ -12,7 +12,7 @@ import numpy as np
 from engine.camera.lens import project
 from engine.cell.cell import Cell, Mount
 from engine.cell.session import Session, Station
-from engine.estimate.assemble import solve
+from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.frames import apply
@@ -79,5 +79,5 @@ def store(folder: Path, session: Session) -> None:
 def solved(session: Session, folder: Path) -> tuple[Problem, Result, dict[str, Any]]:
     """Return the estimate of a session, and its document with the hashes of its inputs."""
     problem = problem_from(session.cell, observations(session, folder))
-    result = solve(problem)
+    result = estimated(problem)
     return problem, result, {**result.document(), "inputs": input_hashes(session, folder)}

@@ -15,7 +15,7 @@ from two_cameras import Pair, later, pair
 from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.diagnosis.together import solve_together
+from engine.diagnosis.together import diagnosed_together
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement
 from engine.proof.recheck_cameras import recheck_cameras
@@ -74,7 +74,7 @@ def test_a_camera_that_saw_the_board_elsewhere_is_not_joined() -> None:
     made = pair(Case(stations=8), 1)
     slip = bump(3.0, np.random.default_rng(0))
     second = later(made, 8, [STILL, STILL], slip, np.random.default_rng(1))[1]
-    found = solve_together([made.problems[0], second], [{}, {}])
+    found = diagnosed_together([made.problems[0], second], [{}, {}])
     assert found.joint is None
     assert "cameras-disagree" in [item.code for item in found.results[1].findings]
     assert [one.verdict for one in found.results] == ["accepted", "not-accepted"]
@@ -87,7 +87,7 @@ def test_cameras_need_not_see_the_same_stops() -> None:
         replace(first, observations=first.observations[:5]),
         replace(second, observations=second.observations[3:]),
     ]
-    found = solve_together(apart, [{}, {}])
+    found = diagnosed_together(apart, [{}, {}])
     assert found.members == (0, 1)
     for k, camera in enumerate(made.cameras):
         off = displacement(camera, found.results[k].geometric)
@@ -98,7 +98,9 @@ def test_cameras_need_not_see_the_same_stops() -> None:
 def test_a_camera_without_enough_stations_leaves_the_other_as_it_was_alone() -> None:
     made = pair(Case(stations=6), 4)
     first, second = made.problems
-    found = solve_together([first, replace(second, observations=second.observations[:1])], [{}, {}])
+    found = diagnosed_together(
+        [first, replace(second, observations=second.observations[:1])], [{}, {}]
+    )
     assert found.joint is None
     np.testing.assert_allclose(found.results[0].camera, made.alone()[0].camera, atol=1e-9)
     assert not found.results[1].solved

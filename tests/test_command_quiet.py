@@ -11,13 +11,13 @@ import cv2
 import numpy as np
 import pytest
 from command import stationbook
-from engine.steps.pose_against_image import predictor_for
 from made_session import make_session
 
 from engine.cell.session import Session
 from engine.sessions.folder import open_session
 from engine.sessions.session_file import session_text
 from engine.sessions.store import ERROR_LOG
+from engine.steps.pose_against_image import predictor_for
 from tui.main import main
 
 

@@ -12,7 +12,7 @@ from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
-from engine.diagnosis.diagnose import solve
+from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
@@ -25,7 +25,7 @@ ACCURACY = ("tolerance", "weak-direction")  # what few stations can tell, no mis
 
 
 def solved(session: Faulty) -> Result:
-    return solve(session.problem, session.texts)
+    return diagnosed(session.problem, session.texts)
 
 
 def first(result: Result) -> Finding | None:
@@ -84,7 +84,7 @@ def test_a_robot_with_systematic_errors_does_not_blur_the_suggestion() -> None:
     fields = session.texts[5]
     y = fields[1].removeprefix("-") if fields[1].startswith("-") else f"-{fields[1]}"
     texts = {**session.texts, 5: (fields[0], y, *fields[2:])}
-    said = first(solve(with_texts(session.problem, texts), texts))
+    said = first(diagnosed(with_texts(session.problem, texts), texts))
     assert said is not None
     assert (said.station, said.field, said.suggested) == (5, "Y", fields[1])
 
@@ -109,7 +109,7 @@ def test_two_wrong_fields_of_one_station_are_both_named() -> None:
     fields[0] = f"{float(fields[0]) + 30.0:.2f}"
     fields[4] = f"{float(fields[4]) - 2.0:.3f}"
     texts = {**session.texts, 6: tuple(fields)}
-    result = solve(with_texts(session.problem, texts), texts)
+    result = diagnosed(with_texts(session.problem, texts), texts)
     said = {f.field: f.suggested for f in result.findings if f.code == "typed-value"}
     assert set(said) == {"X", "B"}
     assert float(said["X"] or "nan") == pytest.approx(float(true[0]), abs=0.8)
@@ -121,7 +121,7 @@ def test_a_value_that_no_slip_gives_is_estimated() -> None:
     fields = list(session.texts[4])
     true, fields[2] = fields[2], f"{float(fields[2]) + 13.37:.2f}"
     texts = {**session.texts, 4: tuple(fields)}
-    said = first(solve(with_texts(session.problem, texts), texts))
+    said = first(diagnosed(with_texts(session.problem, texts), texts))
     assert said is not None
     assert (said.code, said.station, said.field) == ("typed-value", 4, "Z")
     assert float(said.suggested or "nan") == pytest.approx(float(true), abs=0.8)
@@ -153,7 +153,7 @@ def test_an_image_from_elsewhere_is_an_outlier() -> None:
 
     seen = list(session.problem.observations)
     seen[4] = replace(seen[4], pixels=foreign.pixels, point_ids=foreign.point_ids)
-    said = first(solve(replace(session.problem, observations=tuple(seen)), session.texts))
+    said = first(diagnosed(replace(session.problem, observations=tuple(seen)), session.texts))
     assert said is not None
     assert (said.code, said.station) == ("outlier", 5)
 
@@ -162,7 +162,7 @@ def test_a_wrist_turned_over_is_no_mistake() -> None:
     """The arm's errors differ between configurations, which a typed pose does not show."""
     for seed in (3, 12):  # one station of these stands with its wrist turned over
         problem, texts = virtual(EYE_IN_HAND, seed, 10)
-        result = solve(problem, texts)
+        result = diagnosed(problem, texts)
         assert first(result) is None
         assert all(s.used for s in result.stations)
 
@@ -171,7 +171,7 @@ def test_a_wrist_turned_over_is_no_mistake() -> None:
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_a_realistic_clean_cell_stays_clean(mount: Mount, seed: int) -> None:
     """A repeatable arm with errors of its geometry, and a good image: no noise to hide behind."""
-    result = solve(*virtual(mount, seed, 10))
+    result = diagnosed(*virtual(mount, seed, 10))
     assert first(result) is None
 
 

@@ -23,10 +23,10 @@ from mistakes import (
 from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
-from engine.diagnosis.diagnose import solve
+from engine.diagnosis.diagnose import diagnosed
 from engine.diagnosis.optics import pattern
 from engine.estimate.result import Result
-from engine.estimate.solver import solution
+from engine.estimate.solver import fitted
 from engine.findings import Finding, Level
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
@@ -37,7 +37,7 @@ ACCURACY = ("tolerance", "weak-direction")
 
 def told(session: Faulty) -> Finding:
     """Return the first finding at level error or warning."""
-    result: Result = solve(session.problem, session.texts)
+    result: Result = diagnosed(session.problem, session.texts)
     return next(f for f in result.findings if f.level is not Level.NOTE and f.code not in ACCURACY)
 
 
@@ -163,7 +163,7 @@ def test_a_convention_and_a_slip_at_once() -> None:
         np.random.default_rng(12),
         np.array([30.0, 30.0, 30.0, 400.0, 400.0, 400.0]),
     )
-    result = solve(session.problem, session.texts)
+    result = diagnosed(session.problem, session.texts)
     codes = [(f.code, f.station) for f in result.findings if f.level is Level.ERROR]
     assert codes[0] == ("rotation-convention", None)
     assert ("typed-value", session.station) in codes
@@ -173,7 +173,7 @@ def test_a_worse_robot_is_not_taken_for_anything_else() -> None:
     """Geometry errors of 0.8 mm where the cell says the robot has none: smooth, so no station."""
     for seed in range(3):
         case = Case(stations=15, geometry_mm=0.8, accuracy_mm=0.0, position_mm=0.05)
-        result = solve(clean(case, seed).problem)
+        result = diagnosed(clean(case, seed).problem)
         weighty = {f.code for f in result.findings if f.level is not Level.NOTE}
         assert weighty - set(ACCURACY) <= {"robot-geometry"}
 
@@ -204,7 +204,7 @@ def test_a_slip_is_found_behind_a_wrong_lens() -> None:
         clean(Case(stations=12), 14), np.random.default_rng(14), np.array([20.0] * 3 + [5.0] * 3)
     )
     camera = replace(session.problem.camera, distortion=(0.0,) * 5)
-    result = solve(replace(session.problem, camera=camera), session.texts)
+    result = diagnosed(replace(session.problem, camera=camera), session.texts)
     found = [(f.code, f.station) for f in result.findings if f.level is Level.ERROR]
     assert found[:2] == [("lens", None), ("typed-value", session.station)]
 
@@ -214,7 +214,7 @@ def test_the_lens_that_the_images_ask_for_is_the_true_one() -> None:
     session = clean(Case(stations=15), 15)
     true = session.problem.camera
     camera = replace(true, distortion=(0.0,) * 5)
-    found = solution(replace(session.problem, camera=camera))
+    found = fitted(replace(session.problem, camera=camera))
     assert found is not None
     seen = pattern(found)
     assert seen is not None

@@ -15,7 +15,7 @@ from engine.boards.pattern import Board
 from engine.camera.lens import project
 from engine.cell.cell import Cell
 from engine.cell.stations import Observation
-from engine.estimate import problem_from, solve
+from engine.estimate import estimated, problem_from
 from engine.frames import apply, displacement
 from engine.simulate.robot_errors import RobotErrors
 from engine.simulate.scenario import cell, truth
@@ -46,7 +46,7 @@ def observed(made: Cell) -> list[Observation]:
 
 def off(made: Cell, stations: list[Observation]) -> float:
     """Return how far [mm] the camera is found from the truth."""
-    result = solve(problem_from(made, stations))
+    result = estimated(problem_from(made, stations))
     return float(np.linalg.norm(displacement(result.geometric, truth().camera)[3:]))
 
 

@@ -11,7 +11,7 @@ from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
-from engine.estimate import Problem, Result, Touched, solve
+from engine.estimate import Problem, Result, Touched, estimated
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 
@@ -56,7 +56,7 @@ def test_pure_shifts_leave_the_place_unknown_and_say_so(mount: str) -> None:
     middle = truth.problem.observations[0].base_T_flange
     rng = np.random.default_rng(2)
     steps = np.column_stack([np.zeros((10, 3)), rng.uniform(-60, 60, (10, 3))])
-    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    found = estimated(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
     document = found.document()
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     assert document[key]["position_mm"] == [None, None, None]
@@ -78,7 +78,7 @@ def test_turns_about_one_axis_leave_the_shift_along_it_unknown(mount: str) -> No
     steps = np.column_stack(
         [rng.uniform(-0.6, 0.6, (10, 1)) * view_axis, rng.uniform(-40, 40, (10, 3))]
     )
-    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    found = estimated(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
     assert "unobservable" in codes(found)
     assert "shifted together along" in message(found, "unobservable")
     assert found.uncertainty.pick_mm is None
@@ -89,7 +89,7 @@ def test_turns_about_one_axis_leave_the_shift_along_it_unknown(mount: str) -> No
 def test_identical_stations_give_no_number_at_all(mount: str) -> None:
     truth = session(mount)
     middle = truth.problem.observations[0].base_T_flange
-    found = solve(moving(truth, np.tile(middle, (8, 1, 1))))
+    found = estimated(moving(truth, np.tile(middle, (8, 1, 1))))
     document = found.document()
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     assert document[key] is None
@@ -101,7 +101,7 @@ def test_identical_stations_give_no_number_at_all(mount: str) -> None:
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_fewer_than_three_stations_are_too_few(count: int) -> None:
     truth = session(EYE_TO_HAND)
-    found = solve(replace(truth.problem, observations=truth.problem.observations[:count]))
+    found = estimated(replace(truth.problem, observations=truth.problem.observations[:count]))
     assert codes(found) == {"too-few"}
     assert message(found, "too-few").startswith(f"{count} usable")
     assert not found.solved
@@ -122,7 +122,7 @@ def test_near_half_turns_are_solved(mount: str) -> None:
     if mount == EYE_IN_HAND:
         half = [transform(T[:3, :3] @ rotation_exp([0, 0, np.pi]), T[:3, 3]) for T in flange[:4]]
         half += flange[4:]
-    found = solve(moving(truth, np.array(half)))
+    found = estimated(moving(truth, np.array(half)))
     off = displacement(found.camera, truth.camera)
     assert off @ np.linalg.solve(found.covariance, off) < 22.5
 
@@ -133,7 +133,7 @@ def test_weak_tilts_are_named_with_what_to_add(mount: str) -> None:
     middle = truth.problem.observations[0].base_T_flange
     rng = np.random.default_rng(4)
     steps = np.column_stack([rng.uniform(-0.05, 0.05, (10, 3)), rng.uniform(-40, 40, (10, 3))])
-    found = solve(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
+    found = estimated(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
     text = message(found, "weak-direction")
     assert "is known only to ±" in text
     assert "Add stations tilted about base" in text
@@ -145,7 +145,7 @@ def test_weak_tilts_are_named_with_what_to_add(mount: str) -> None:
 @pytest.mark.parametrize("style", ["reference", "tilted"])
 def test_four_axes_leave_the_height_open(mount: str, style: str) -> None:
     truth = session(mount, axes=4, style=style)
-    found = solve(truth.problem)
+    found = estimated(truth.problem)
     document = found.document()
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     x, y, z = document[key]["position_mm"]
@@ -164,7 +164,7 @@ def test_a_measured_height_fixes_a_four_axis_result(mount: str) -> None:
     truth = session(mount, axes=4)
     height = apply(truth.board, truth.problem.board.points()[:1])[0, 2]
     board = replace(truth.problem.board, height_mm=float(height) + 0.1)
-    found = solve(replace(truth.problem, board=board))
+    found = estimated(replace(truth.problem, board=board))
     off = displacement(found.camera, truth.camera)
     assert off @ np.linalg.solve(found.covariance, off) < 22.5
     assert "cannot be found from these stations; the measured board.height_mm" in message(
@@ -181,7 +181,7 @@ def test_one_touched_point_fixes_a_four_axis_result(mount: str) -> None:
     flange = truth.problem.observations[0].base_T_flange
     carrier = truth.camera if mount == EYE_TO_HAND else flange @ truth.camera
     touch = Touched(p_camera, apply(carrier, p_camera[None])[0] + 0.1, flange)
-    found = solve(replace(truth.problem, touched=(touch,)))
+    found = estimated(replace(truth.problem, touched=(touch,)))
     off = displacement(found.camera, truth.camera)
     assert off @ np.linalg.solve(found.covariance, off) < 22.5
     assert "touched point" in message(found, "unobservable")
@@ -189,7 +189,7 @@ def test_one_touched_point_fixes_a_four_axis_result(mount: str) -> None:
 
 def test_the_null_direction_of_four_axes_shifts_both_transforms_alike() -> None:
     """External check: rank 11 of 12, one common shift (computed; Ulrich & Steger 2016 on SCARA)."""
-    found = solve(session(EYE_TO_HAND, axes=4).problem)
+    found = estimated(session(EYE_TO_HAND, axes=4).problem)
     value, vectors = np.linalg.eigh(found.joint_covariance)
     worst = vectors[:, -1] / np.abs(vectors[:, -1]).max()
     assert value[-1] / value[-2] > 1e4

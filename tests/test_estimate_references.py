@@ -13,9 +13,8 @@ from engine.camera.views import linearised
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.fit import State, Stations, fit
 from engine.estimate.gather import gather
-from engine.estimate.model import predicted_view
-from engine.estimate.noise import noise_prior
-from engine.estimate.solver import relinearised, solution
+from engine.estimate.model import noise_prior, predicted_view
+from engine.estimate.solver import fitted, relinearised
 from engine.frames import displacement
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -87,7 +86,7 @@ def test_noisy_data_are_solved_better_than_by_any_closed_form(mount: str) -> Non
     ours, theirs = [], {name: [] for name in (*HAND_EYE, *ROBOT_WORLD)}
     for seed in range(25):
         truth = simulated(Case(mount, "reference"), np.random.default_rng([seed, 7]))
-        found = solution(truth.problem)
+        found = fitted(truth.problem)
         ours.append(displacement(found.fit.state.camera, truth.camera)[:3])
         views = found.gathered.candidates.pose[:, 0]
         for name, errors in theirs.items():

@@ -12,7 +12,7 @@ from engine.boards.pattern import Board, symmetries
 from engine.camera.views import board_pose
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
-from engine.estimate import Problem, Result, solve
+from engine.estimate import Problem, Result, estimated
 from engine.frames import displaced, displacement
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -46,7 +46,7 @@ def unused(found: Result) -> list[int]:
 def test_one_bad_station_of_eight_is_left_out(mount: str, step: list[float]) -> None:
     truth = session(mount, stations=8)
     bad = {3: moved(truth.problem.observations[2], step)}
-    found = solve(with_changed(truth.problem, bad))
+    found = estimated(with_changed(truth.problem, bad))
     assert unused(found) == [3]
     assert_holds(found, truth)
     assert [f.station for f in found.findings if f.code == "outlier"] == [3]
@@ -59,7 +59,7 @@ def test_two_bad_stations_of_ten_do_not_hide_each_other(mount: str, size: float)
     truth = session(mount, stations=10, seed=1)
     seen = truth.problem.observations
     bad = {2: moved(seen[1], [0, 0, 0, size, 0, 0]), 7: moved(seen[6], [0, 0, 0, 0, size, 0])}
-    found = solve(with_changed(truth.problem, bad))
+    found = estimated(with_changed(truth.problem, bad))
     assert unused(found) == [2, 7]
     assert_holds(found, truth)
 
@@ -67,7 +67,7 @@ def test_two_bad_stations_of_ten_do_not_hide_each_other(mount: str, size: float)
 def test_the_left_out_distance_of_a_bad_station_is_its_mistake() -> None:
     truth = session(EYE_TO_HAND, stations=12)
     bad = {5: moved(truth.problem.observations[4], [0, 0, 0, 0, 10, 0])}
-    station = solve(with_changed(truth.problem, bad)).stations[4]
+    station = estimated(with_changed(truth.problem, bad)).stations[4]
     assert station.left_out_mm == pytest.approx(10.0, abs=1.0)
     assert station.left_out_deg == pytest.approx(0.0, abs=0.1)
     assert station.left_out_size > 5
@@ -88,7 +88,7 @@ def test_turned_readings_of_a_symmetric_board_are_undone(
         if place in (2, 5):
             ids = turns[place % len(turns)].permutation
         seen.append(replace(item, point_ids=ids, pixels=item.pixels[subset]))
-    found = solve(replace(truth.problem, board=board, observations=tuple(seen)))
+    found = estimated(replace(truth.problem, board=board, observations=tuple(seen)))
     assert_holds(found, truth)
     assert [s.id for s in found.stations if s.turn] == [3, 6]
     assert sorted(i for f in found.findings if f.code == "board-turned" for i in f.stations) == [
@@ -110,7 +110,7 @@ def test_the_two_poses_of_a_small_distant_board_are_settled_by_the_robot(mount: 
     board = problem.board.points()
     poses = [board_pose(board[s.point_ids], s.pixels, problem.camera) for s in seen]
     assert sum(len(p) == 2 for p in poses) >= 3
-    assert_holds(solve(problem), truth)
+    assert_holds(estimated(problem), truth)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -125,7 +125,7 @@ def test_reported_poses_alone_or_mixed_with_points_are_solved(mount: str, share:
             continue
         pose = board_pose(problem.board.points(), item.pixels, problem.camera)[0][0]
         seen.append(replace(item, point_ids=None, pixels=None, camera_T_board=pose))
-    found = solve(replace(problem, observations=tuple(seen)))
+    found = estimated(replace(problem, observations=tuple(seen)))
     assert_holds(found, truth)
     assert found.stations[0].residual_px is None
     assert found.stations[0].robot_residual_mm is not None
@@ -138,16 +138,16 @@ def test_measured_board_points_replace_the_ideal_ones() -> None:
     rows = tuple((i, *map(float, p)) for i, p in enumerate(ideal))
     wrong = Board("chessboard", 11, 8, pitch_mm=20.06)
     right = replace(wrong, measured=rows)
-    found = solve(replace(truth.problem, board=right))
+    found = estimated(replace(truth.problem, board=right))
     assert np.abs(stretched - ideal).max() > 0.5
     assert_holds(found, truth)
-    np.testing.assert_allclose(found.camera, solve(truth.problem).camera, atol=1e-6)
+    np.testing.assert_allclose(found.camera, estimated(truth.problem).camera, atol=1e-6)
 
 
 def test_a_station_without_anything_measured_is_listed_and_unused() -> None:
     truth = session(EYE_TO_HAND, stations=8)
     empty = replace(truth.problem.observations[3], point_ids=None, pixels=None)
-    found = solve(with_changed(truth.problem, {4: empty}))
+    found = estimated(with_changed(truth.problem, {4: empty}))
     assert unused(found) == [4]
     assert found.stations[3].residual_px is None
     assert_holds(found, truth)
@@ -169,7 +169,9 @@ def test_lengths_in_another_scale_change_nothing_but_the_scale() -> None:
         center_mm=tuple(k * v for v in problem.work_volume.center_mm),
         size_mm=tuple(k * v for v in problem.work_volume.size_mm),
     )
-    large = solve(replace(problem, board=board, robot=None, observations=seen, work_volume=volume))
+    large = estimated(
+        replace(problem, board=board, robot=None, observations=seen, work_volume=volume)
+    )
     off = displacement(large.geometric, scaled(truth.camera))
     assert np.abs(off[:3]).max() < 2e-3
     assert np.abs(off[3:]).max() < 2.0 * k

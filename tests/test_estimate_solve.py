@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Case, Simulated, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.estimate import Result, solve
+from engine.estimate import Result, estimated
 from engine.frames import displacement
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -24,7 +24,7 @@ def session(mount: str = EYE_TO_HAND, seed: int = 0, **case: object) -> Simulate
 
 @cache
 def result(mount: str = EYE_TO_HAND, seed: int = 0, **case: object) -> Result:
-    return solve(session(mount, seed, **case).problem)
+    return estimated(session(mount, seed, **case).problem)
 
 
 def codes(found: Result) -> list[str]:
@@ -76,7 +76,7 @@ def test_document_has_the_promised_keys_and_is_json(mount: str) -> None:
 
 def test_two_stations_end_with_too_few_and_no_number() -> None:
     problem = session().problem
-    found = solve(replace(problem, observations=problem.observations[:2]))
+    found = estimated(replace(problem, observations=problem.observations[:2]))
     document = found.document()
     assert codes(found) == ["too-few"]
     assert document["base_T_camera"] is None

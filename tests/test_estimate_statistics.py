@@ -10,11 +10,11 @@ from known_noise import given_noise
 from simulated_sessions import Case, pick_errors, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
 from engine.estimate.pick import approach
-from engine.estimate.solver import solution
+from engine.estimate.solver import fitted
 from engine.frames import displacement, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -27,7 +27,7 @@ def test_the_error_is_near_an_oracles_and_the_covariance_honest(mount: str) -> N
     for seed in range(SESSIONS):
         case = Case(mount, stations=8)
         truth = simulated(case, np.random.default_rng([seed, 11]))
-        found = solution(truth.problem)
+        found = fitted(truth.problem)
         result = assembled(found)
         levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
         start = State(truth.camera, truth.board, np.empty(0))
@@ -47,14 +47,14 @@ def test_noise_levels_are_estimated_from_the_session(mount: str) -> None:
     levels = []
     for seed in range(12):
         case = Case(mount, stations=25, pixel_px=0.3, angle_deg=0.05, position_mm=0.4)
-        found = solve(simulated(case, np.random.default_rng([seed, 12])).problem).noise
+        found = estimated(simulated(case, np.random.default_rng([seed, 12])).problem).noise
         levels.append([found.pixel_px, np.degrees(found.rotation), found.position])
     np.testing.assert_allclose(np.median(levels, axis=0), [0.3, 0.05, 0.4], rtol=0.15)
 
 
 def test_a_robot_without_noise_keeps_the_pendants_rounding_as_floor() -> None:
     case = Case(stations=20, angle_deg=1e-6, position_mm=1e-6, pixel_px=0.02)
-    noise = solve(simulated(case, np.random.default_rng(13)).problem).noise
+    noise = estimated(simulated(case, np.random.default_rng(13)).problem).noise
     assert noise.position >= 0.01 / np.sqrt(12)  # two decimals: a rectangle of 0.01 mm
     assert noise.position < 0.02
 
@@ -65,7 +65,7 @@ def test_picks_of_an_inaccurate_robot_lie_within_u(mount: str) -> None:
     for seed in range(SESSIONS):
         case = Case(mount, stations=10, geometry_mm=0.4, accuracy_mm=0.4)
         truth = simulated(case, np.random.default_rng([seed, 14]))
-        found = solve(truth.problem)
+        found = estimated(truth.problem)
         typed = np.array([s.base_T_flange for s in truth.problem.observations])
         R = approach(truth.problem, typed)
         off = pick_errors(truth, found.camera, R, transform(R, typed[:, :3, 3].mean(axis=0)))
@@ -82,7 +82,7 @@ def test_the_delivered_transform_picks_better_than_the_geometric_one(mount: str)
     for seed in range(15):
         case = Case(mount, stations=15, geometry_mm=1.0, accuracy_mm=1.0)
         truth = simulated(case, np.random.default_rng([seed, 15]))
-        found = solve(truth.problem)
+        found = estimated(truth.problem)
         typed = np.array([s.base_T_flange for s in truth.problem.observations])
         R = approach(truth.problem, typed)
         looking = transform(R, typed[:, :3, 3].mean(axis=0))
@@ -94,14 +94,14 @@ def test_the_delivered_transform_picks_better_than_the_geometric_one(mount: str)
 
 def test_unknown_geometry_adds_the_accuracy_in_quadrature() -> None:
     truth = simulated(Case(), np.random.default_rng(16))
-    found = solve(replace(truth.problem, robot=None))
+    found = estimated(replace(truth.problem, robot=None))
     u = found.uncertainty
     assert u.pick_mm == pytest.approx(np.hypot(u.work_volume_mm, 0.5))
     assert "accuracy-assumed" in {item.code for item in found.findings}
 
 
 def test_a_compensated_robot_has_no_systematic_part() -> None:
-    found = solve(simulated(Case(accuracy_mm=0.0), np.random.default_rng(16)).problem)
+    found = estimated(simulated(Case(accuracy_mm=0.0), np.random.default_rng(16)).problem)
     assert found.uncertainty.pick_mm == pytest.approx(found.uncertainty.work_volume_mm)
     assert found.systematic.names == ()
     np.testing.assert_array_equal(found.camera, found.geometric)
@@ -112,19 +112,19 @@ def test_a_robot_much_worse_than_stated_is_reported() -> None:
     codes = {
         item.code
         for seed in range(3)
-        for item in solve(simulated(case, np.random.default_rng([seed, 17])).problem).findings
+        for item in estimated(simulated(case, np.random.default_rng([seed, 17])).problem).findings
     }
     assert "robot-geometry" in codes
 
 
 def test_the_same_session_gives_the_same_result_twice() -> None:
     problem = simulated(Case(), np.random.default_rng(18)).problem
-    np.testing.assert_array_equal(solve(problem).camera, solve(problem).camera)
+    np.testing.assert_array_equal(estimated(problem).camera, estimated(problem).camera)
 
 
 def test_the_order_of_stations_does_not_matter() -> None:
     problem = simulated(Case(), np.random.default_rng(19)).problem
     turned = replace(problem, observations=problem.observations[::-1])
-    a, b = solve(problem), solve(turned)
+    a, b = estimated(problem), estimated(turned)
     sd = np.sqrt(np.diag(a.covariance))
     assert (np.abs(displacement(a.camera, b.camera)) < 0.02 * sd).all()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulated_sessions import ARM, FOUR_AXIS, Case, simulated
 
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.systematic import flange_errors, postures_at, systematic
 from engine.frames import displacement
 from engine.robots.kinematics import kinematics
@@ -87,6 +87,8 @@ def test_a_chain_and_the_same_arm_in_closed_form_give_the_same_uncertainty() -> 
     arm, chain = kinematics(ARM), kinematics(CHAIN)
     q = np.radians([[10, 20, 30, 40, 50, 60]])
     truth = simulated(Case(geometry_mm=0.4, accuracy_mm=0.4), np.random.default_rng(3))
-    a, b = (solve(replace(truth.problem, robot=replace(r, accuracy_mm=0.4))) for r in (ARM, CHAIN))
+    a, b = (
+        estimated(replace(truth.problem, robot=replace(r, accuracy_mm=0.4))) for r in (ARM, CHAIN)
+    )
     np.testing.assert_allclose(chain.forward(q), arm.forward(q), atol=1e-9)
     assert b.uncertainty.pick_mm == pytest.approx(a.uncertainty.pick_mm, rel=0.15)

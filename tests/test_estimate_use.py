@@ -10,7 +10,7 @@ from simulated_sessions import Case, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Tolerance
 from engine.errors import SolveError
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.information import (
     known_beforehand,
     known_information,
@@ -36,7 +36,7 @@ def test_a_predicted_flange_lies_within_its_covariance(mount: str, geometry: flo
         case = Case(mount, stations=9, geometry_mm=geometry, accuracy_mm=geometry)
         truth = simulated(case, np.random.default_rng([seed, 21]))
         *first, last = truth.problem.observations
-        found = solve(replace(truth.problem, observations=tuple(first)))
+        found = estimated(replace(truth.problem, observations=tuple(first)))
         flange, covariance = predict_flange(found, truth.problem, last)
         off = displacement(last.base_T_flange, flange)
         sizes.append(off @ np.linalg.solve(covariance, off) / 6)
@@ -45,12 +45,12 @@ def test_a_predicted_flange_lies_within_its_covariance(mount: str, geometry: flo
 
 def test_nothing_is_predicted_without_a_result_or_a_board() -> None:
     problem = simulated(Case(), np.random.default_rng(22)).problem
-    few = solve(replace(problem, observations=problem.observations[:2]))
+    few = estimated(replace(problem, observations=problem.observations[:2]))
     with pytest.raises(SolveError, match="no result"):
         predict_flange(few, problem, problem.observations[2])
     empty = replace(problem.observations[2], pixels=None, point_ids=None)
     with pytest.raises(SolveError, match="no pose of the board"):
-        predict_flange(solve(problem), problem, empty)
+        predict_flange(estimated(problem), problem, empty)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -58,7 +58,7 @@ def test_nothing_is_predicted_without_a_result_or_a_board() -> None:
 def test_information_of_the_stations_adds_up_to_the_covariance(mount: str, geometry: float) -> None:
     case = Case(mount, stations=12, geometry_mm=geometry, accuracy_mm=geometry)
     problem = simulated(case, np.random.default_rng(23)).problem
-    found = solve(problem)
+    found = estimated(problem)
     typed = np.array([s.base_T_flange for s in problem.observations])
     total = station_information(problem, found, typed).sum(axis=0)
     expected, got = (np.sqrt(np.diag(np.linalg.inv(M))) for M in (known_information(found), total))
@@ -72,7 +72,7 @@ def test_whole_information_and_what_was_known_beforehand_add_up_too(
 ) -> None:
     case = Case(mount, stations=12, geometry_mm=geometry, accuracy_mm=geometry)
     problem = simulated(case, np.random.default_rng(23)).problem
-    found = solve(problem)
+    found = estimated(problem)
     typed = np.array([s.base_T_flange for s in problem.observations])
     total = whole_information(problem, found, typed).sum(axis=0) + known_beforehand(problem, found)
     expected, got = (np.sqrt(np.diag(np.linalg.inv(M))) for M in (known_whole(found), total))
@@ -84,7 +84,7 @@ def test_whole_information_and_what_was_known_beforehand_add_up_too(
 def test_further_stations_lower_the_uncertainty_down_to_the_robots_floor() -> None:
     case = Case(stations=8, geometry_mm=0.4, accuracy_mm=0.4)
     problem = simulated(case, np.random.default_rng(24)).problem
-    found = solve(problem)
+    found = estimated(problem)
     typed = np.array([s.base_T_flange for s in problem.observations])
     known, more = known_whole(found), whole_information(problem, found, typed).sum(axis=0)
     u = [uncertainty_after(known + k * more, found) for k in (0, 1, 1e6)]
@@ -97,7 +97,7 @@ def test_further_stations_lower_the_uncertainty_down_to_the_robots_floor() -> No
 
 def test_information_of_thousands_of_candidates_is_one_call() -> None:
     problem = simulated(Case(), np.random.default_rng(25)).problem
-    found = solve(problem)
+    found = estimated(problem)
     candidates = np.tile(problem.observations[0].base_T_flange, (1500, 1, 1))
     information = station_information(problem, found, candidates)
     assert information.shape == (1500, 12, 12)
@@ -106,18 +106,18 @@ def test_information_of_thousands_of_candidates_is_one_call() -> None:
 
 def test_u_beyond_the_tolerance_is_an_error_and_not_accepted() -> None:
     problem = simulated(Case(), np.random.default_rng(26)).problem
-    found = solve(replace(problem, tolerance=Tolerance(0.05, 0.2)))
+    found = estimated(replace(problem, tolerance=Tolerance(0.05, 0.2)))
     tight = [item for item in found.findings if item.code == "tolerance"]
     assert found.verdict == "not-accepted"
     assert [item.level for item in tight] == ["error"]
     assert "0.05 mm" in tight[0].message
-    turned = solve(replace(problem, tolerance=Tolerance(1.0, 0.001)))
+    turned = estimated(replace(problem, tolerance=Tolerance(1.0, 0.001)))
     assert "0.001 °" in next(f.message for f in turned.findings if f.code == "tolerance")
-    assert solve(problem).verdict == "accepted"
+    assert estimated(problem).verdict == "accepted"
 
 
 def test_a_finding_from_elsewhere_changes_the_verdict() -> None:
-    found = solve(simulated(Case(), np.random.default_rng(27)).problem)
+    found = estimated(simulated(Case(), np.random.default_rng(27)).problem)
     worse = judged(
         found, (*found.findings, finding("outlier", station=3, distance_mm=5, angle_deg=1))
     )
@@ -155,6 +155,6 @@ def test_the_approach_decides_where_picks_are_judged() -> None:
     case = Case(geometry_mm=0.5, accuracy_mm=0.5)
     problem = simulated(case, np.random.default_rng(29)).problem
     tilted = replace(problem.work_volume, approach=("0", "120", "0"))
-    a, b = solve(problem), solve(replace(problem, work_volume=tilted))
+    a, b = estimated(problem), estimated(replace(problem, work_volume=tilted))
     np.testing.assert_allclose(a.geometric, b.geometric)
     assert np.abs(displacement(a.camera, b.camera)).max() > 1e-3

@@ -18,7 +18,7 @@ from made_session import make_session
 from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND
-from engine.diagnosis.diagnose import solve
+from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
@@ -37,7 +37,7 @@ def recalibrated(case: Case, seed: int, stations: int, slip_mm: float = 0.0) -> 
     session, old = old_session(case, seed)
     shift, slip = bump(5.0, rng), remounted(MOUNT, rng) + bump(slip_mm, rng)
     problem = revisited(session, stations, shift, slip, rng)
-    return quick(old, problem, "old", solve), problem, displaced(session.camera, shift)
+    return quick(old, problem, "old", diagnosed), problem, displaced(session.camera, shift)
 
 
 def size(found: Quick, true: np.ndarray) -> float:
@@ -59,7 +59,7 @@ def test_board_mount_makes_four_stations_better_than_alone() -> None:
     errors = []
     for seed in range(SESSIONS):
         found, problem, true = recalibrated(CASES["fixed camera"], seed, 4)
-        alone = solve(problem)
+        alone = diagnosed(problem)
         assert alone.pick is not None
         off = (displacement(result.geometric, true) for result in (found.result, alone))
         errors.append([corner_shifts(alone.pick, xi).max() for xi in off])
@@ -73,7 +73,7 @@ def test_board_that_sits_elsewhere_is_reported_and_not_absorbed() -> None:
         assert not found.trusted
         assert found.result.findings[0].code == "board-remounted"
         assert found.result.verdict == "not-accepted"
-        np.testing.assert_array_equal(found.result.camera, solve(problem).camera)
+        np.testing.assert_array_equal(found.result.camera, diagnosed(problem).camera)
 
 
 def test_prior_of_the_board_has_the_derivatives_that_it_claims() -> None:

@@ -12,8 +12,8 @@ from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.stations import Observation
-from engine.diagnosis.together import SolvedTogether, solve_together
-from engine.estimate.assemble import solve
+from engine.diagnosis.together import SolvedTogether, diagnosed_together
+from engine.estimate.assemble import estimated
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem
 from engine.estimate.result import Result
@@ -34,11 +34,11 @@ class Pair:
 
     def alone(self) -> tuple[Result, ...]:
         """Return each camera solved by itself."""
-        return tuple(solve(problem) for problem in self.problems)
+        return tuple(estimated(problem) for problem in self.problems)
 
     def together(self) -> SolvedTogether:
         """Return both solved together."""
-        return solve_together(self.problems, [{}, {}])
+        return diagnosed_together(self.problems, [{}, {}])
 
 
 def second_place(session: Simulated) -> Array:

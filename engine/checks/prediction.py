@@ -1,7 +1,7 @@
 """A typed pose against what its image says, as soon as the recorded stations solve.
 
-A `Predictor` holds the fit of the recorded stations; making it costs a solve, once per change of
-the session, and may run in the background. Using it costs a few milliseconds.
+A `Predictor` holds the fit of the recorded stations; making it costs an estimate, once per change
+of the session, and may run in the background. Using it costs a few milliseconds.
 
 Before the stations solve, screw congruence watches: between two stations robot and board turn by
 the same angle, and travel by the same distance along the axis of that turn (Chen 1991; Daniilidis
@@ -22,7 +22,7 @@ from ..arrays import Array
 from ..camera.views import LEAST_POINTS, board_pose
 from ..cell.stations import Observation
 from ..errors import SolveError, StationbookError
-from ..estimate import Problem, Result, solve
+from ..estimate import Problem, Result, estimated
 from ..estimate.information import predict_flange
 from ..estimate.model import related
 from ..findings import Finding, finding
@@ -62,7 +62,7 @@ class Predictor:
 
 def predictor(problem: Problem, previous: Sequence[str] | None = None) -> Predictor:
     """Return the predictor of recorded stations; ``previous`` the last one's fields as typed."""
-    found = solve(problem) if len(problem.observations) >= PREDICTED_LEAST else None
+    found = estimated(problem) if len(problem.observations) >= PREDICTED_LEAST else None
     usable = found is not None and sum(s.used for s in found.stations) >= PREDICTED_LEAST
     views = {seen.id: _view(problem, seen) for seen in problem.observations}
     return Predictor(

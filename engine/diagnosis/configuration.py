@@ -17,7 +17,8 @@ from ..errors import StationbookError
 from ..estimate.fit import Fit, State, Stations, System, fit, linear_system
 from ..estimate.systematic import postures_at
 from ..robots.kinematics import Kinematics
-from .scene import OUTLIER_SHARE, Cause, Scene, evidence, texts_of
+from .causes import Cause, evidence, texts_of
+from .scene import Scene
 
 OTHER_SHARE = float(np.log(1 / 20))  # stations in another configuration, common practice, no source
 ROUNDS = 4  # choices in turn with fits; 2 settle
@@ -41,7 +42,6 @@ def configuration_causes(scene: Scene) -> list[Cause]:
     if not changed:
         return []
     weight = evidence(stations, used, ended, found.prior) + OTHER_SHARE * changed
-    weight += OUTLIER_SHARE * float((~used).sum())
     joints = {
         station: postures[k]
         for station, postures, k in zip(scene.ids, options, chosen, strict=True)

@@ -12,23 +12,32 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..estimate.assemble import assembled, unsolved
-from ..estimate.fit import Fit, fit
+from ..estimate.fit import fit
 from ..estimate.problem import Problem
 from ..estimate.result import Result, judged
-from ..estimate.solver import LEAST_STATIONS, Solution, flange_residuals, left_out
+from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out
 from ..findings import Finding, Level, by_gravity, finding
+from .causes import Cause
 from .configuration import configuration_causes
 from .optics import pattern_causes
-from .sane import sane_solution
 from .scale import scale_causes, smooth_causes
-from .scene import Cause, Scene, Texts, scene
-from .screen import Alarm, absurd, field_alarms, lens_alarm, pitch_alarm, split_alarms
+from .scene import (
+    Alarm,
+    Scene,
+    Texts,
+    absurd,
+    field_alarms,
+    lens_alarm,
+    pitch_alarm,
+    scene,
+    split_alarms,
+)
 from .single import single_causes
 from .split import split_causes
-from .whole_causes import Promising, promising, settled, whole_causes
+from .whole import Promising, promising
+from .whole_causes import settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together 1 %, of which errors under a
 # half. A typed value between the two is a warning.
@@ -65,7 +74,7 @@ class Diagnosis:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Diagnosed:
+class Examined:
     """A fit without the stations set aside, and the diagnosis; None where nothing was to say."""
 
     solution: Solution
@@ -77,26 +86,26 @@ class Diagnosed:
         return result if self.diagnosis is None else _with_findings(result, self.diagnosis)
 
 
-def solve(problem: Problem, texts: Texts | None = None) -> Result:
+def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
     """Return the estimate of ``problem`` with a diagnosis: its findings first.
 
     ``texts`` are the typed fields by station id; where one is missing, what the pendant would show
     stands for it. Stations with a wrong value, pairing or no explanation are left out of the fit.
     Raises as `estimate.solve` does.
     """
-    found = diagnosed(problem, texts)
+    found = examined(problem, texts)
     return unsolved(problem) if found is None else found.result()
 
 
-def diagnosed(problem: Problem, texts: Texts | None = None) -> Diagnosed | None:
+def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     """Return the fit of ``problem`` with its diagnosis; None where too few stations can be used."""
-    found = sane_solution(problem)
+    found = fitted(problem)
     if found is None:
         return None
     diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings and diagnosis.problem is problem:
-        return Diagnosed(found, None)
-    return Diagnosed(_final(found, diagnosis), diagnosis)
+        return Examined(found, None)
+    return Examined(_final(found, diagnosis), diagnosis)
 
 
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:
@@ -117,7 +126,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
             problem = _kept(problem, cause.problem)
         if cause.last:
             return Diagnosis(tuple(findings), aside, problem, now)
-        now, texts = cause.found or sane_solution(cause.problem), cause.texts
+        now, texts = cause.found or fitted(cause.problem), cause.texts
     if now is not None and _absurd(now):
         left = [item for item in findings if item.code == "lens"]
         left = left or [finding("outlier", "no-agreement")]
@@ -210,23 +219,15 @@ def _kept(problem: Problem, corrected: Problem) -> Problem:
 def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
     """Return the fit of the declared session without the stations set aside."""
     if diagnosis.problem is not found.problem:
-        found = sane_solution(diagnosis.problem) or found
+        found = fitted(diagnosis.problem) or found
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     used = np.array([station not in diagnosis.set_aside for station in ids])
     if not diagnosis.set_aside or used.sum() < LEAST_STATIONS or (used == found.used).all():
         return found
-    start = found.fit.state
-    if diagnosis.settled is not None:
-        start = replace(
-            start,
-            camera=diagnosis.settled.fit.state.camera,
-            board=diagnosis.settled.fit.state.board,
-        )
+    settled = diagnosis.settled or found
+    errors = found.fit.state.errors  # those of the settled fit may be of another robot
+    start = replace(settled.fit.state, errors=errors)
     ended = fit(found.stations.take(used), start, found.prior)
-    return _refitted(found, ended, used)
-
-
-def _refitted(found: Solution, ended: Fit, used: NDArray[np.bool_]) -> Solution:
     return replace(
         found,
         fit=ended,

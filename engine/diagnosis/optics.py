@@ -22,8 +22,8 @@ from ..estimate.model import point_rows
 from ..estimate.solver import Solution
 from ..findings import finding
 from ..frames import apply
-from .sane import own_views
-from .scene import Cause, Texts, solved_weight
+from .causes import Cause, solved_weight
+from .scene import Texts
 
 IMAGES = 20  # images that test the lens, evenly spread; more change nothing
 SIGNIFICANCE = 1e-4  # [-] chance that good lens data are called wrong
@@ -96,7 +96,7 @@ def _images(found: Solution) -> _Images | None:
     rows = rows[
         np.unique(np.linspace(0, len(rows) - 1, min(len(rows), IMAGES)).round().astype(int))
     ]
-    pose = own_views(found.gathered, found.turn)[rows]
+    pose = found.gathered.own_views(found.turn)[rows]
     return _Images(found.views.take(rows), pose, found.problem.camera)
 
 

@@ -12,12 +12,12 @@ from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem
+from ..estimate.solver import fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, finding
 from ..robots.model import ASSUMED_ACCURACY_MM
-from .sane import sane_solution
-from .scene import OUTLIER_SHARE, Cause, Scene, evidence, scene, texts_of, weight_of
-from .screen import lens_test, scale_rows
+from .causes import Cause, evidence, texts_of, weight_of
+from .scene import Scene, lens_test, scale_rows, scene
 
 SCALE_SHARE = -4.0  # log of how common a wrong scale is among sessions, common practice, no source
 SCALE_PRIOR = 0.05  # [-] prior standard deviation of its logarithm: 5 %
@@ -56,7 +56,7 @@ def _solved(
         score, information = rows(now)
         step = float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
         total += step
-        found = sane_solution(scaled(problem, total))
+        found = fitted(scaled(problem, total))
         if found is None:
             return None
         now = scene(found, texts)
@@ -148,7 +148,6 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     used = found.used
     ended = fit(stations.take(used), state, found.prior)
     weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
-    weight += OUTLIER_SHARE * float((~used).sum())
     moved = (columns[used] @ ended.state.errors)[:, 3:]
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:

@@ -1,103 +1,39 @@
-"""A fit laid out for tests, and one competing explanation of it.
+"""A fit laid out for tests: is there anything at all that needs an explanation?
 
 With V the covariance of the residuals r, H the derivative by the unknowns and G their covariance,
 ``w = P r`` and the blocks of ``P = V⁻¹ − V⁻¹HGHᵀV⁻¹`` answer every question of the form "would a
 change with the derivative z explain this?": it is estimated as zᵀw / zᵀPz and has the normal
 deviate zᵀw / √(zᵀPz) (Baarda's w-test for any direction). No refit is needed.
+
+Every alarm carries the chance that a clean session raises one as strong somewhere: the tests of one
+family are corrected for their number (Bonferroni).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import f as f_distribution
+from scipy.stats import t as t_distribution
 
 from ..arrays import Array
+from ..camera.lens import Lens
+from ..camera.views import linearised
 from ..cell.stations import Observation
 from ..checks.layout import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import SCALE_SPREAD, VAGUE, Fit, Stations, System, linear_system
-from ..estimate.noise import NoisePrior
+from ..estimate.fit import VAGUE, Stations, System, linear_system
+from ..estimate.model import Noise, NoisePrior
 from ..estimate.problem import Problem, constraint_rows
 from ..estimate.solver import Solution
-from ..findings import Finding
-from ..frames import displacement
+from ..frames import displacement, skew
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.settings import ANGLE_RAD
-from .sane import own_views, sane_solution
-
-OUTLIER_SHARE = float(np.log(1 / 300))  # stations that fit nothing, common practice, no source
-SLIP_SHARE = float(np.log(1 / 100))  # stations with a typing slip, common practice, no source
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cause:
-    """A cause with its weight.
-
-    ``weight``: log of how probable the data and the cause are together. ``findings`` says what it
-    is; ``problem`` and ``texts`` are the session with the cause put right, to look for a second
-    one; ``set_aside`` the stations that must not be used until the operator has corrected them.
-    ``kept`` whether the correction may stay (a board's turn). ``last``: nothing can be told beyond.
-    ``found`` the fit of ``problem`` where it was made already.
-    """
-
-    weight: float
-    findings: tuple[Finding, ...]
-    problem: Problem
-    texts: Texts
-    set_aside: frozenset[int] = frozenset()
-    kept: bool = False
-    last: bool = False
-    found: Solution | None = None
-
-
-def weight_of(found: Solution) -> float:
-    """Return the weight of a fit without any cause: stations left out count as fitting nothing."""
-    weight = evidence(found.stations, found.used, found.fit, found.prior)
-    return weight + OUTLIER_SHARE * float((~found.used).sum())
-
-
-def solved_weight(problem: Problem) -> tuple[Solution | None, float]:
-    """Return the fit of a problem and its weight; −∞ where it cannot be solved."""
-    found = sane_solution(problem)
-    return found, -np.inf if found is None else weight_of(found)
-
-
-def apart_weight(found: Solution, dof: Array) -> float:
-    """Return what stations outside a problem add to its weight: they fit nothing.
-
-    ``dof`` (k,) of their images, whose pixels scatter as all others do.
-    """
-    pixels = -0.5 * float(dof.sum()) * (float(found.fit.noise.log_variance[0]) + 1.0)
-    return pixels + (LOG_ANYWHERE + OUTLIER_SHARE) * len(dof)
-
-
-def with_pose(
-    scene: Scene, row: int, pose: Array, fields: tuple[str, ...]
-) -> tuple[Problem, Texts]:
-    """Return the session with another typed pose at one station."""
-    problem, station = scene.found.problem, scene.ids[row]
-    observations = tuple(
-        replace(seen, base_T_flange=pose, joints=None) if seen.id == station else seen
-        for seen in problem.observations
-    )
-    texts = texts_of(scene)
-    texts[station] = fields
-    return replace(problem, observations=observations), texts
-
-
-def texts_of(scene: Scene) -> Texts:
-    """Return the texts of all stations."""
-    return dict(zip(scene.ids, scene.fields, strict=True))
-
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
-# Uniform density of where a station that fits nothing may lie: any rotation, any place of a cell.
-ANYWHERE_RAD, ANYWHERE_MM = 2.0 * np.pi, 1000.0
-LOG_ANYWHERE = -3.0 * float(np.log(ANYWHERE_RAD) + np.log(ANYWHERE_MM))
-LOG_2PI = float(np.log(2.0 * np.pi))
-
 Texts = dict[int, tuple[str, ...]]
 
 
@@ -188,7 +124,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
         ids=tuple(item.id for item in seen),
         fields=tuple(_fields(problem, item, texts) for item in seen),
         system=system,
-        views=own_views(found.gathered, found.turn),
+        views=found.gathered.own_views(found.turn),
         V=V,
         VH=V_inverse @ system.rows,
         w=w,
@@ -226,34 +162,198 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
     return format_joints(shown.tolist(), pendant, problem.robot)
 
 
-def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: NoisePrior) -> float:
-    """Return the logarithm of how probable the data are under a fit, unknowns integrated out.
+Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
 
-    Restricted likelihood of the residuals at the most likely noise levels (Harville 1977), the
-    pixels' own residuals, the priors of noise and systematic errors; a station left out may lie
-    anywhere. Only differences between fits of the same images mean something.
+# The noise of rotation and of position are estimated apart, so a test of one field has about half
+# of the session's degrees of freedom behind it.
+SHARE_OF_DEGREES = 0.5
+LEAST_DEGREES = 2.0  # [-] below, no noise level is known at all
+LEAST_BLOCK = 2  # stations on either side of a change: one alone is a bad station
+MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly spread
+LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
+BLOCK = 8  # places tested at a time: bounds the memory
+LENS_STATIONS = 40  # stations that test the lens; more change nothing
+FOCAL_STEP = 1e-4  # [-] relative, of numerical derivatives
+NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One test that stands out: ``chance`` that a clean session shows it, and where."""
+
+    family: Family
+    chance: float
+    station: int | None = None
+    field: int | None = None
+    side: str | None = None
+
+
+def field_deviates(scene: Scene) -> tuple[Array, Array]:
+    """Return (n, k) deviates of every typed field and the shifts [field units] that undo them.
+
+    A deviate is studentised without its own contribution, so that a large one does not hide itself.
     """
-    system = linear_system(stations.take(used), fit.state)
-    V = system.covariance(fit.noise)
-    r = system.residual
-    size = np.einsum("ni,ni->", r, np.linalg.solve(V, r[..., None])[..., 0])
-    total = -0.5 * (float(np.linalg.slogdet(V)[1].sum()) + float(size) + r.size * LOG_2PI)
-    total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
-    total += LOG_ANYWHERE * float((~used).sum())
-    return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+    n, k = len(scene.ids), scene.layout.count
+    deviate, shift = np.zeros((n, k)), np.zeros((n, k))
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    for row in range(n):
+        Z = scene.field_rows(row)
+        size = np.maximum(np.einsum("iq,ij,jq->q", Z, scene.P[row], Z), 1e-300)
+        score = Z.T @ scene.w[row]
+        shift[row] = score / size
+        plain = score / np.sqrt(size)
+        if scene.used[row]:
+            rest = np.maximum(degrees - plain**2, 1e-6 * degrees)
+            plain = plain * np.sqrt((degrees - 1.0) / rest)
+        deviate[row] = plain
+    return deviate, shift
 
 
-def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
-    offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
-    total = -0.5 * float((offset**2).sum()) / (2.0 * prior.spread) ** 2
-    if len(stations.systematic_sd):
-        sd = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
-        total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
-        total -= 0.5 * (fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2
-    return total
+def field_alarms(scene: Scene) -> list[Alarm]:
+    """Return one alarm per station used: its most deviating field."""
+    deviate, _ = field_deviates(scene)
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy - 1.0, 1.0)
+    chance = deviate.size * 2.0 * t_distribution.sf(np.abs(deviate), degrees)
+    worst = np.abs(deviate).argmax(axis=1)
+    return [
+        Alarm("field" if scene.used[row] else "station", float(chance[row, k]), row, int(k))
+        for row, k in enumerate(worst)
+    ]
 
 
-def _pixels(stations: Stations, fit: Fit) -> float:
-    log_variance = float(fit.noise.log_variance[0])
-    rest = float(stations.views.rss.sum()) / float(np.exp(log_variance))
-    return -0.5 * (float(stations.dof.sum()) * log_variance + rest)
+def split_columns(scene: Scene) -> dict[str, Array]:
+    """Return the view's displacement (n, 6, 6) by a change on the flange's and the base's side.
+
+    The flange's side: board or tool (eye-to-hand), camera or tool (eye-in-hand). The base's side:
+    camera or user frame, board or user frame.
+    """
+    typed, by_flange = scene.stations.typed, scene.system.by_flange
+    columns = side_columns(typed)
+    return {side: by_flange @ J for side, J in columns.items()}
+
+
+def side_columns(typed: Array) -> dict[str, Array]:
+    """Return the displacement (n, 6, 6) of flange poses by a motion of the flange or of the base.
+
+    The flange's: F' = F · D with D = [Exp(r) | t], exact for any size. The base's: F' = E · F, the
+    rotation about the middle of the poses, exact for small ones.
+    """
+    n = len(typed)
+    flange, base = np.zeros((n, 6, 6)), np.zeros((n, 6, 6))
+    flange[:, :3, :3] = flange[:, 3:, 3:] = typed[:, :3, :3]
+    base[:, :3, :3] = base[:, 3:, 3:] = np.eye(3)
+    base[:, 3:, :3] = -skew(typed[:, :3, 3] - typed[:, :3, 3].mean(axis=0))
+    return {"flange": flange, "base": base}
+
+
+def split_places(n: int) -> NDArray[np.int64]:
+    """Return the rows k at which a change from station k on is tested."""
+    places = np.arange(LEAST_BLOCK, n - LEAST_BLOCK + 1)
+    if len(places) <= MOST_SPLITS:
+        return places
+    return np.unique(np.linspace(places[0], places[-1], MOST_SPLITS).round().astype(int))
+
+
+def split_tests(scene: Scene) -> dict[str, Array]:
+    """Return, for each side, T (places,) = score² of a change from each place on."""
+    n, places = len(scene.used), split_places(len(scene.used))
+    later = (np.arange(n) >= places[:, None])[..., None, None]
+    answer = {}
+    for side, Z in split_columns(scene).items():
+        tests = [scene.test(Z * block) for block in np.array_split(later, -(-len(places) // BLOCK))]
+        score, M = (np.concatenate(part) for part in zip(*tests, strict=True))
+        answer[side] = _quadratic(M, score)
+    return answer
+
+
+def _quadratic(M: Array, score: Array) -> Array:
+    """Return scoreᵀ M⁻¹ score (n,); directions that the data do not tell count for nothing."""
+    scale = np.sqrt(np.maximum(np.einsum("nii->ni", M), 1e-300))
+    value, vectors = np.linalg.eigh(M / (scale[:, :, None] * scale[:, None, :]))
+    part = np.einsum("nij,ni->nj", vectors, score / scale)
+    return np.asarray((np.where(value > 1e-6, part**2 / np.maximum(value, 1e-6), 0.0)).sum(axis=1))
+
+
+def split_alarms(scene: Scene) -> list[Alarm]:
+    """Return the strongest place of a change for each side."""
+    if scene.redundancy <= LEAST_SPLIT or not len(split_places(len(scene.used))):
+        return []
+    tests = split_tests(scene)
+    places, degrees = split_places(len(scene.used)), scene.redundancy
+    items = []
+    for side, T in tests.items():
+        best = int(T.argmax())
+        chance = 2 * len(T) * _f_chance(float(T[best]), 6, degrees)
+        items.append(Alarm("split", chance, int(places[best]), None, side))
+    return items
+
+
+def _f_chance(T: float, q: int, degrees: float) -> float:
+    """Return the chance of T = score² of q changes where the noise is estimated from the rest."""
+    rest = max(degrees - T, 1e-6 * degrees)
+    return float(f_distribution.sf(T / q * (degrees - q) / rest, q, degrees - q))
+
+
+def scale_rows(scene: Scene) -> Array:
+    """Return the view's displacement (n, 6, 1) by the logarithm of the board's pitch."""
+    Z = np.zeros((len(scene.ids), 6, 1))
+    Z[:, 3:, 0] = -scene.views[:, :3, 3]
+    return Z
+
+
+def pitch_alarm(scene: Scene) -> Alarm:
+    """Return how far the board's scale deviates."""
+    score, size = scene.test(scale_rows(scene))
+    T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    return Alarm("pitch", _f_chance(T, 1, degrees))
+
+
+def lens_test(scene: Scene) -> tuple[float, float, float]:
+    """Return score and information of log focal length, and the redundancy of the pixels used.
+
+    The image tells of the focal length twice: by how far away the board seems, station against
+    station, and by the perspective inside each image.
+    """
+    found = scene.found
+    n = len(scene.ids)
+    rows = np.unique(np.linspace(0, n - 1, min(n, LENS_STATIONS)).round().astype(int))
+    rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
+    if not len(rows):
+        return 0.0, 1.0, 0.0
+    views, pose = found.views.take(rows), scene.stations.views.pose[rows]
+    base = linearised(views, pose, found.gathered.lens)
+    up, down = (linearised(views, pose, focal(found.gathered.lens, e)) for e in _STEPS)
+    variance = found.fit.noise.pixel_px**2
+    slope = (up.rss - down.rss).sum() / (2.0 * FOCAL_STEP)
+    bend = (up.rss + down.rss - 2.0 * base.rss).sum() / FOCAL_STEP**2
+    Z = np.zeros((n, 6, 1))
+    Z[rows, :, 0] = -(up.step - down.step) / (2.0 * FOCAL_STEP)
+    score, size = scene.test(Z)
+    total = float(score[0]) - float(slope) / (2.0 * variance)
+    information = float(size[0, 0]) + max(float(bend), 0.0) / (2.0 * variance)
+    return total, max(information, 1e-300), float(found.gathered.dof[rows].sum())
+
+
+_STEPS = (FOCAL_STEP, -FOCAL_STEP)
+
+
+def focal(data: Lens, log_scale: float) -> Lens:
+    """Return the lens with its focal lengths scaled."""
+    K = data.K.copy()
+    K[0, :2] *= np.exp(log_scale)
+    K[1, 1] *= np.exp(log_scale)
+    return replace(data, K=K)
+
+
+def lens_alarm(scene: Scene) -> Alarm:
+    """Return how far the focal length deviates."""
+    score, information, _ = lens_test(scene)
+    degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
+    return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
+
+
+def absurd(noise: Noise, prior: NoisePrior) -> bool:
+    """Tell whether the stops scatter more than any robot does that the robot file may mean."""
+    variances = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
+    return bool((variances > NOISE_FACTOR).any())

@@ -17,17 +17,8 @@ from ..estimate.model import derivatives, implied_flange
 from ..estimate.systematic import flange_errors
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
-from .scene import (
-    LOG_ANYWHERE,
-    OUTLIER_SHARE,
-    SLIP_SHARE,
-    Cause,
-    Scene,
-    evidence,
-    texts_of,
-    with_pose,
-)
-from .screen import Alarm
+from .causes import LOG_ANYWHERE, SLIP_SHARE, Cause, evidence, texts_of, with_pose
+from .scene import Alarm, Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
 FITS = 1e-4  # [-] a station within its noise is called unexplained this rarely
@@ -191,7 +182,7 @@ def _slip_cause(scene: Scene, seen: Others, item: Explanation) -> Cause:
         stations = replace(stations, views=replace(stations.views, pose=pose))
     ended = fit(stations.take(used), seen.fit.state, found.prior, noise=seen.fit.noise)
     weight = evidence(stations, used, ended, found.prior)
-    weight += SLIP_SHARE + item.log_p + 0.5 * item.size + OUTLIER_SHARE * float((~used).sum())
+    weight += SLIP_SHARE + item.log_p + 0.5 * item.size
     fields = list(scene.fields[row])
     for k, text in zip(item.fields, item.texts, strict=True):
         fields[k] = text
@@ -232,7 +223,6 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
     weight -= 0.5 * (size + spread)
     weight += SLIP_SHARE + TURN_SHARE
-    weight += OUTLIER_SHARE * float(len(seen.kept) - 1 - sum(seen.kept))
     weight -= LOG_ANYWHERE
     described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
     return Cause(weight, (described,), problem, texts_of(scene), kept=True)
@@ -243,7 +233,6 @@ def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     found, row = scene.found, seen.row
     kept = np.array(seen.kept)
     weight = evidence(found.stations, kept, seen.fit, found.prior)
-    weight += OUTLIER_SHARE * float((~kept).sum())
     off = displacement(seen.predictions[0].flange, scene.stations.typed[row])
     described = finding(
         "outlier",

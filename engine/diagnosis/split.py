@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
-from ..estimate.model import implied_flange
+from ..estimate.model import implied_flange, related
+from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
-from .sane import closed_start, deviations
-from .scene import Cause, Scene, evidence, texts_of
-from .screen import absurd, side_columns, split_places
+from .causes import Cause, evidence, texts_of
+from .scene import Scene, absurd, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
@@ -69,9 +69,9 @@ def _starts(scene: Scene, place: int) -> list[Split]:
     alone = later if n - place > place else ~later
     if alone.sum() < 3:
         return []
-    typed, view = scene.stations.typed, scene.views
-    camera, board = closed_start(mount, typed[alone], view[alone], scene.found.gathered)
-    centre = scene.found.gathered.board.points().mean(axis=0)
+    typed, view, board_data = scene.stations.typed, scene.views, scene.found.gathered.board
+    camera, board = closed_form(mount, typed[alone], view[alone], board_data)
+    centre = board_data.points().mean(axis=0)
     implied = implied_flange(mount, camera, view, board)
     found = []
     for side in ("flange", "base"):
@@ -80,7 +80,8 @@ def _starts(scene: Scene, place: int) -> list[Split]:
         move = transform(mean_rotation(other[:, :3, :3]), other[:, :3, 3].mean(axis=0))
         moved = typed.copy()
         moved[~alone] = typed[~alone] @ move if side == "flange" else move @ typed[~alone]
-        score = float(deviations(mount, moved, view, camera, board, centre).sum())
+        off = squared_deviation(camera @ view, related(mount, moved) @ board, centre)
+        score = float(np.log1p(off).sum())
         found.append(Split(side, place, moved, ~alone, camera, board, score))
     return found
 

@@ -14,7 +14,7 @@ from ..estimate.result import Result, judged
 from ..estimate.solver import Solution
 from ..findings import Finding, finding
 from ..frames import displacement
-from .diagnose import Diagnosed, diagnosed
+from .diagnose import Examined, examined
 from .scene import Texts
 
 
@@ -30,12 +30,12 @@ class SolvedTogether:
     members: tuple[int, ...] = ()
 
 
-def solve_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> SolvedTogether:
+def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> SolvedTogether:
     """Return the estimates of several cameras over one cell, the first camera's problem first.
 
     A camera that places the board elsewhere than the first is not joined, and its finding says so.
     """
-    alone = [diagnosed(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
+    alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
     solved = [k for k, one in enumerate(alone) if one is not None]
     for k in solved[1:]:
         alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
@@ -56,21 +56,21 @@ def solve_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> Solve
     return SolvedTogether(tuple(results), joint, tuple(members))
 
 
-def _apart(first: Diagnosed | None, other: Diagnosed | None) -> bool:
+def _apart(first: Examined | None, other: Examined | None) -> bool:
     if first is None or other is None:
         return True
     return first is not other and apart(first.solution, other.solution)
 
 
 def _numbered_alike(
-    first: Diagnosed | None, other: Diagnosed | None, texts: Texts
-) -> Diagnosed | None:
+    first: Examined | None, other: Examined | None, texts: Texts
+) -> Examined | None:
     """Return ``other`` with a board that looks alike turned numbered as the first camera does."""
     if first is None or other is None or not apart(first.solution, other.solution):
         return other
     for turn in other.solution.gathered.turns[1:]:
         permutation = np.asarray(turn.permutation)
-        again = diagnosed(_renumbered(other.solution, permutation), texts)
+        again = examined(_renumbered(other.solution, permutation), texts)
         if again is not None and not apart(first.solution, again.solution):
             return again
     return other

@@ -1,7 +1,7 @@
 """Causes that concern every station: convention, unit, inverse poses, images shifted by one.
 
 All of them are judged at once by closed forms and the sum of log(1 + squared deviation), which a
-bad station cannot buy; the few best are then fitted like the session itself.
+bad station cannot buy; the few best are worth a fit.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from ..checks.layout import numbers
 from ..errors import StationbookError
 from ..estimate.model import related
 from ..estimate.problem import Problem
-from ..estimate.start import transforms_from
-from ..frames import apply, inverse
+from ..estimate.start import squared_deviation, transforms_from
+from ..frames import inverse
 from ..pendant.conventions import (
     EULER_ROTATIONS,
     QUATERNION_WXYZ,
@@ -29,7 +29,6 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
-from .sane import SCALE_MM, SCALE_RAD
 from .scene import Scene
 
 SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
@@ -212,9 +211,7 @@ def _terms(
     centre = scene.found.gathered.board.points().mean(axis=0)
     right = (np.concatenate([G] * (len(cameras) // h)) @ boards[:, None])[:, :, None]
     left = cameras[:, None, None] @ candidates.pose
-    turn = ((left[..., :3, :3] - right[..., :3, :3]) ** 2).sum(axis=(-1, -2)) / 2
-    gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
-    size = turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2 + candidates.cost
+    size = squared_deviation(left, right, centre) + candidates.cost
     size = np.where(candidates.valid, size, np.inf).min(axis=2)
     return np.asarray(np.log1p(size).reshape(-1, h, n))
 
@@ -227,3 +224,36 @@ def applied(problem: Problem, ids: Sequence[int], typed: Array) -> Problem:
         for seen in problem.observations
     )
     return replace(problem, observations=observations)
+
+
+BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
+HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
+NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
+FITTED = 4  # readings fitted at most
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Promising:
+    """Readings that beat the declared one, best first; empty in a clean session."""
+
+    items: tuple[Reading, ...]
+    gain: float
+
+
+def promising(scene: Scene, *, calm: bool) -> Promising:
+    """Return the readings worth a fit. Costs a few closed forms, so every session can have it.
+
+    ``calm``: nothing else stands out.
+    """
+    others = readings(scene, calm=calm)
+    if not others:
+        return Promising((), 0.0)
+    declared = Reading("", "", scene.stations.typed, 0.0)
+    score = scores(scene, [*others, declared])
+    order = np.argsort(score[:-1], kind="stable")
+    best = float(score[order[0]])
+    gain = float(score[-1]) - best
+    if gain < BETTER or best > len(scene.ids) * HOPELESS:
+        return Promising((), gain)
+    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
+    return Promising(tuple(chosen), gain)

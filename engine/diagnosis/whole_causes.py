@@ -1,8 +1,8 @@
-"""The best other readings of a whole session as causes."""
+"""The best other readings of a whole session as causes, fitted like the session itself."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,47 +11,15 @@ from ..estimate.problem import Problem
 from ..findings import Finding, finding
 from ..frames import AXES, rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
-from .scene import Cause, Scene, Texts, apart_weight, solved_weight, texts_of, weight_of
-from .screen import absurd
-from .whole import Reading, applied, scores
-from .whole import readings as other_readings
+from .causes import Cause, apart_weight, solved_weight, texts_of, weight_of
+from .scene import Scene, Texts, absurd
+from .whole import Promising, Reading, applied
 
-BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
-HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
-NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
-FITTED = 4  # readings fitted at most
 # Readings whose noise is less than so many times the best one's cannot be told from it: simulated
 # sessions with tilts of ±6° gave 1.9, with ±35° at least 24.
 LEAST_RATIO = 1.9
 SURER = 10.0  # [-] log odds by which a reading must beat another one: 1 in 20,000
 SETTLING_TILT_DEG = 20.0  # deg; a tilt that settles a convention: ratios above 10 in simulation
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Promising:
-    """Readings that beat the declared one, best first; empty in a clean session."""
-
-    items: tuple[Reading, ...]
-    gain: float
-
-
-def promising(scene: Scene, *, calm: bool) -> Promising:
-    """Return the readings worth a fit. Costs a few closed forms, so every session can have it.
-
-    ``calm``: nothing else stands out.
-    """
-    others = other_readings(scene, calm=calm)
-    if not others:
-        return Promising((), 0.0)
-    declared = Reading("", "", scene.stations.typed, 0.0)
-    score = scores(scene, [*others, declared])
-    order = np.argsort(score[:-1], kind="stable")
-    best = float(score[order[0]])
-    gain = float(score[-1]) - best
-    if gain < BETTER or best > len(scene.ids) * HOPELESS:
-        return Promising((), gain)
-    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
-    return Promising(tuple(chosen), gain)
 
 
 def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:

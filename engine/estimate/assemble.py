@@ -24,11 +24,11 @@ from .result import (
     judged,
     unknown,
 )
-from .solver import Solution, solution
+from .solver import Solution, fitted
 from .systematic import Systematic, typed_joints
 
 
-def solve(problem: Problem) -> Result:
+def estimated(problem: Problem) -> Result:
     """Return the estimate of ``problem``, with findings and verdict; see docs/method.md.
 
     Never fails on data that merely tell too little: what they do not tell is None in the document,
@@ -38,7 +38,7 @@ def solve(problem: Problem) -> Result:
     """
     try:
         with np.errstate(divide="raise", over="raise", invalid="raise"):
-            found = solution(problem)
+            found = fitted(problem)
             return unsolved(problem) if found is None else assembled(found)
     except (FloatingPointError, np.linalg.LinAlgError):
         return unsolved(problem, lost())

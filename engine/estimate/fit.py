@@ -18,8 +18,15 @@ from ..arrays import Array
 from ..camera.views import Gaussian, Selection
 from ..cell.cell import Mount
 from ..frames import displaced, displacement
-from .model import derivatives, predicted_view
-from .noise import STEP_LIMIT, Noise, NoisePrior, prior_score, starting_noise
+from .model import (
+    STEP_LIMIT,
+    Noise,
+    NoisePrior,
+    derivatives,
+    predicted_view,
+    prior_score,
+    starting_noise,
+)
 from .problem import Tie, constraint_rows
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual

@@ -11,10 +11,12 @@ from ..arrays import Array
 from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import Board, Turn, symmetries
 from ..camera.lens import Lens, lens, project
-from ..camera.views import LEAST_POINTS, Views, board_pose, poses_of_views
+from ..camera.views import LEAST_POINTS, Views, board_pose, linearised, poses_of_views
 from ..cell.stations import Observation
 from ..frames import apply, inverse, proper, transform
-from .problem import Problem
+from .fit import Stations
+from .problem import Problem, Tie
+from .systematic import flange_errors, systematic, typed_joints
 
 Index = NDArray[np.int64]
 
@@ -62,6 +64,44 @@ class Gathered:
         table = np.array([t.permutation for t in self.turns])
         points = self.board.points()[table[turn[:, None], self.ids]]
         return Views(points, self.views.pixels, self.views.weight)
+
+    def own_choice(self, turn: Index | None = None) -> Index:
+        """Return each image's best candidate (n,) by itself, its points turned by ``turn`` (n,)."""
+        candidates = self.candidates
+        asked = np.zeros(len(self.index), int) if turn is None else turn
+        fits = candidates.valid & (candidates.turn == asked[:, None])
+        return np.asarray(np.where(fits, candidates.cost, np.inf).argmin(axis=1))
+
+    def own_views(self, turn: Index) -> Array:
+        """Return camera_T_board (n, 4, 4) of each image by itself, turned as in `own_choice`."""
+        return self.chosen(self.own_choice(turn))[0]
+
+    def chosen(self, choice: Index) -> tuple[Array, Index]:
+        """Return pose (n, 4, 4) and turn (n,) of the chosen candidates (n,)."""
+        rows = np.arange(len(choice))
+        return self.candidates.pose[rows, choice], self.candidates.turn[rows, choice]
+
+
+def stations_of(
+    problem: Problem, gathered: Gathered, choice: Index, ties: tuple[Tie, ...] = ()
+) -> tuple[Stations, Views]:
+    """Return the stations as numbers, each image read as its candidate ``choice`` (n,), and views.
+
+    ``ties`` are the measured numbers that bind the transforms.
+    """
+    pose, turn = gathered.chosen(choice)
+    views, model = gathered.renumbered(turn), systematic(problem.robot)
+    joints = typed_joints(tuple(problem.observations[i] for i in gathered.index))
+    stations = Stations(
+        mount=problem.mount,
+        typed=gathered.typed,
+        views=linearised(views, pose, gathered.lens),
+        dof=gathered.dof,
+        systematic=flange_errors(model, gathered.typed, joints),
+        systematic_sd=model.sd,
+        constraints=ties,
+    )
+    return stations, views
 
 
 COST_LIMIT = 50.0  # [-] squared standard deviations; a flipped normal costs far more in the fit

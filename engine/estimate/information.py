@@ -14,11 +14,10 @@ from ..errors import SolveError
 from ..frames import displaced, displacement
 from .fit import State
 from .gather import Gathered, gather
-from .model import derivatives, implied_flange, predicted_view
-from .noise import Noise
-from .problem import Problem, constraint_rows
+from .model import Noise, derivatives, implied_flange, predicted_view
+from .problem import Problem, constraint_rows, constraints
 from .result import Result
-from .solver import Solution, constraints
+from .solver import Solution
 from .systematic import flange_errors, systematic, typed_joints, usual_posture
 
 BLOCK = 512  # candidates per block: keeps the points of one block under 10 MB
@@ -56,7 +55,7 @@ def whole_information(problem: Problem, result: Result, base_T_flange: Array) ->
         typed = np.array([seen.base_T_flange for seen in problem.observations])
         near = usual_posture(model.arm, typed, typed_joints(problem.observations))
     errors = flange_errors(model, base_T_flange, near=near)
-    return _of_result(problem, result, base_T_flange, errors, None)
+    return _of_result(problem, result, base_T_flange, errors)
 
 
 def known_whole(result: Result) -> Array:
@@ -104,7 +103,7 @@ def flange_information(found: Solution, base_T_flange: Array) -> Array:
 
 
 def _of_result(
-    problem: Problem, result: Result, flange: Array, errors: Array, noise: Noise | None
+    problem: Problem, result: Result, flange: Array, errors: Array, noise: Noise | None = None
 ) -> Array:
     levels = noise or result.noise
     if levels is None:
@@ -117,33 +116,23 @@ def _information(
     problem: Problem, data: Lens, state: State, flange: Array, errors: Array, noise: Noise
 ) -> Array:
     """Return the information; ``errors`` (n, 6, p) of the flange per systematic error."""
-    points, size = problem.board.points(), 12 + errors.shape[2]
-    blocks = []
+    found = np.empty((len(flange), 12 + errors.shape[2], 12 + errors.shape[2]))
     for start in range(0, len(flange), BLOCK):
         part = slice(start, start + BLOCK)
-        blocks.append(_block(problem, data, state, flange[part], errors[part], points, noise))
-    return np.concatenate(blocks) if blocks else np.empty((0, size, size))
+        view = predicted_view(problem.mount, state.camera, flange[part], state.board)
+        seen = linearised(_whole_board(problem, len(view)), view, data).information
+        *fixed, by_flange = derivatives(problem.mount, state.camera, flange[part], state.board)
+        rows = np.concatenate([*fixed, by_flange @ errors[part]], axis=2)
+        robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
+        V = noise.pixel_px**2 * np.linalg.inv(seen) + robot
+        found[part] = np.swapaxes(rows, 1, 2) @ np.linalg.solve(V, rows)
+    return found
 
 
-def _block(
-    problem: Problem,
-    data: Lens,
-    state: State,
-    flange: Array,
-    errors: Array,
-    points: Array,
-    noise: Noise,
-) -> Array:
-    camera, board = state.camera, state.board
-    view = predicted_view(problem.mount, camera, flange, board)
-    shape = (len(flange), len(points))
-    views = Views(np.broadcast_to(points, (*shape, 3)), np.zeros((*shape, 2)), np.ones(shape))
-    seen = linearised(views, view, data).information
-    by_camera, by_board, by_flange = derivatives(problem.mount, camera, flange, board)
-    rows = np.concatenate([by_camera, by_board, by_flange @ errors], axis=2)
-    robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
-    V = noise.pixel_px**2 * np.linalg.inv(seen) + robot
-    return np.asarray(np.swapaxes(rows, 1, 2) @ np.linalg.solve(V, rows))
+def _whole_board(problem: Problem, n: int) -> Views:
+    points = problem.board.points()
+    shape = (n, len(points))
+    return Views(np.broadcast_to(points, (*shape, 3)), np.zeros((*shape, 2)), np.ones(shape))
 
 
 def predict_flange(

@@ -19,7 +19,7 @@ from scipy.stats import f as f_distribution
 from ..arrays import Array
 from ..frames import displaced, displacement
 from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, linear_system
-from .noise import Noise
+from .model import Noise
 from .problem import Constraint
 from .solver import Solution, flange_residuals
 

@@ -1,18 +1,28 @@
-"""The measurement equation of both mounts and its derivatives.
+"""The model of what is measured: the equation of both mounts, its derivatives, and the noise.
 
 Eye-to-hand: base_T_camera · camera_T_board = base_T_flange · flange_T_board. Eye-in-hand:
 base_T_flange · flange_T_camera · camera_T_board = base_T_board. With ``G`` = base_T_flange
 (eye-in-hand: its inverse) both read ``camera · view = G · board``, where ``view`` is
 camera_T_board. All displacements are [r, t] in [rad, mm] on the axes of the first-named frame.
+
+Three noise levels are estimated: pixels, flange rotation and flange position. Restricted maximum
+likelihood (Patterson & Thompson 1971; Harville 1977) takes into account that the same data gave the
+transforms. Each level is a variance above a floor (the pendant's rounding), with a log-normal prior
+that fades as stations come, because the data's information grows with them.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount
 from ..frames import inverse, skew
+from ..pendant.formatting import rounding
+from ..pendant.settings import Pendant
+from ..robots.model import Robot
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:
@@ -68,3 +78,80 @@ def point_rows(transform: Array, points: Array) -> Array:
     J[:, :, :3] = -skew(points @ transform[:3, :3].T)
     J[:, :, 3:] = np.eye(3)
     return J
+
+
+PIXEL_PX = 0.15  # px; corner detectors reach 0.05 to 0.3 px, common practice, no source
+RANDOM_PER_REPEATABILITY = 3.0  # [-] reading, settling and backlash above the maker's figure; CP
+REPEATABILITY_MM = 0.05  # mm; where no robot is described, the middle of 0.01 to 0.1 mm (CP)
+LEVER_MM = 400.0  # mm; arm length over which a position error appears as a rotation error (CP)
+SPREAD = 1.2  # [-] standard deviation of the prior of log sigma: a factor of 3.3 either way
+# With ν degrees of freedom, a prior flat in the robot's variances gives νs²/(ν − 2), and squared
+# errors over it are 1 on average; one flat in their logarithms gives s². The log-normal prior above
+# holds part of the way: three quarters of the step, from simulation (docs/method.md).
+FLAT_IN_VARIANCE = np.array([0.0, 0.75, 0.75])
+STEP_LIMIT = 2.0  # [-] largest change of a log variance in one step
+
+
+@dataclass(frozen=True, slots=True)
+class NoisePrior:
+    """Prior of the noise levels: median of each sigma, spread of its logarithm, and the floors."""
+
+    median: tuple[float, float, float]  # pixel [px], rotation [rad], position [mm]
+    spread: float
+    floor: tuple[float, float]  # rotation [rad], position [mm]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Noise:
+    """Estimated levels: log variances (3,) above the floors, log scale² of systematic errors."""
+
+    log_variance: Array
+    log_scale: float
+    floor: tuple[float, float]
+
+    @property
+    def pixel_px(self) -> float:
+        """Standard deviation of one pixel coordinate [px]."""
+        return float(np.exp(0.5 * self.log_variance[0]))
+
+    @property
+    def rotation(self) -> float:
+        """Standard deviation of the flange's rotation about each axis [rad], floor included."""
+        return float(np.sqrt(np.exp(self.log_variance[1]) + self.floor[0] ** 2))
+
+    @property
+    def position(self) -> float:
+        """Standard deviation of the flange's position on each axis [mm], floor included."""
+        return float(np.sqrt(np.exp(self.log_variance[2]) + self.floor[1] ** 2))
+
+    def robot_covariance(self) -> Array:
+        """Return the covariance (6, 6) of one stop's random error, [r, t] on any axes."""
+        return np.diag([self.rotation**2] * 3 + [self.position**2] * 3)
+
+
+def noise_prior(robot: Robot | None, pendant: Pendant) -> NoisePrior:
+    """Return the prior that the robot file and the pendant's digits give."""
+    repeatability = REPEATABILITY_MM if robot is None else robot.repeatability
+    position = RANDOM_PER_REPEATABILITY * repeatability
+    return NoisePrior(
+        median=(PIXEL_PX, position / LEVER_MM, position),
+        spread=SPREAD,
+        floor=_rounding(pendant),
+    )
+
+
+def starting_noise(prior: NoisePrior) -> Noise:
+    """Return the prior's medians as noise levels."""
+    return Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
+
+
+def prior_score(noise: Noise, prior: NoisePrior) -> tuple[Array, Array]:
+    """Return the log prior's slope (3,) and its information (3,) by the log variances."""
+    offset = noise.log_variance - 2.0 * np.log(np.array(prior.median))
+    information = np.full(3, 1.0 / (2.0 * prior.spread) ** 2)
+    return FLAT_IN_VARIANCE - offset * information, information
+
+
+def _rounding(pendant: Pendant) -> tuple[float, float]:
+    position, angle = rounding(pendant)
+    return angle, position

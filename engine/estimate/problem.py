@@ -146,6 +146,12 @@ def _checked(seen: Observation, count: int) -> None:
         )
 
 
+def constraints(problem: Problem) -> tuple[Tie, ...]:
+    """Return the measured numbers of ``problem`` that tie its transforms."""
+    known = height(problem) if problem.board_prior is None else (problem.board_prior,)
+    return (*known, *touched_points(problem))
+
+
 def height(problem: Problem) -> tuple[Constraint, ...]:
     """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier."""
     value = problem.board.height_mm

@@ -23,7 +23,7 @@ from ..sessions.result_parts import (
     Uncertainty,
 )
 from ..sessions.stored_result import StoredResult, Verdict, verdict
-from .noise import Noise
+from .model import Noise
 from .pick import PickModel
 
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use

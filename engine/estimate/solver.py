@@ -7,6 +7,7 @@ deletion formula of least squares; Baarda's w-test for a whole station). No refi
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,13 +18,12 @@ from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
 from .fit import Fit, State, Stations, fit, linear_system
-from .gather import Gathered, gather
-from .model import predicted_view
-from .noise import Noise, NoisePrior, noise_prior
-from .problem import Problem, Tie, height, touched_points
+from .gather import Gathered, gather, stations_of
+from .model import Noise, NoisePrior, noise_prior, predicted_view
+from .problem import Problem, constraints
 from .result import unknown
-from .start import begin
-from .systematic import Systematic, flange_errors, systematic, typed_joints
+from .start import Beginning, begin, begin_from_images
+from .systematic import Systematic, systematic
 
 SIGNIFICANCE = (
     1e-3  # [-] chance that a clean session loses a station; 1 % errors are allowed in all
@@ -136,6 +136,8 @@ def _limit(degrees: float, n: int) -> float:
 
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel
 RELINEARISE = 4  # times the points are linearised again; 2 suffice unless the board is tiny
+PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
+LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones
 SETTLED = 1e-3  # [-] move of the transforms in standard uncertainties that no longer matters
 
 
@@ -170,41 +172,48 @@ class Solution:
         return fitted_views(self.stations, self.fit.state, self.error)
 
 
-def solution(problem: Problem) -> Solution | None:
-    """Return the fit of ``problem``; None where fewer than three stations can be used."""
+def fitted(problem: Problem) -> Solution | None:
+    """Return the fit of ``problem``; None where fewer than three stations can be used.
+
+    Where poses and images have nothing to do with each other, the fit ends far from every image,
+    and nothing more can be read off there: then each image is taken at its own best pose.
+    """
     gathered = gather(problem)
     if len(gathered.index) < LEAST_STATIONS:
         return None
-    model = systematic(problem.robot)
-    prior = noise_prior(problem.robot, problem.pendant)
-    beginning = begin(problem.mount, gathered)
-    rows = np.arange(len(gathered.index))
-    turn = gathered.candidates.turn[rows, beginning.choice]
-    views = gathered.renumbered(turn)
-    joints = typed_joints(tuple(problem.observations[i] for i in gathered.index))
-    stations = Stations(
-        mount=problem.mount,
-        typed=gathered.typed,
-        views=linearised(views, gathered.candidates.pose[rows, beginning.choice], gathered.lens),
-        dof=gathered.dof,
-        systematic=flange_errors(model, gathered.typed, joints),
-        systematic_sd=model.sd,
-        constraints=constraints(problem),
-    )
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)  # numbers that overflow are dealt with here
+        try:
+            found = _solution(problem, gathered, begin(problem.mount, gathered), RELINEARISE)
+            if _follows_images(found):
+                return found
+        except np.linalg.LinAlgError:
+            pass
+        return _solution(problem, gathered, begin_from_images(problem.mount, gathered), 0)
+
+
+def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: int) -> Solution:
+    """Return the fit from a start, its points linearised again ``most`` times at most."""
+    model, prior = systematic(problem.robot), noise_prior(problem.robot, problem.pendant)
+    turn = gathered.chosen(beginning.choice)[1]
+    stations, views = stations_of(problem, gathered, beginning.choice, constraints(problem))
     start = State(beginning.camera, beginning.board, np.zeros(len(model.sd)))
     found, used = robust_fit(stations, start, prior)
-    stations, found, error, times = relinearised(stations, views, gathered, found, used, prior)
+    error, times = flange_residuals(stations, found), 0
+    if most:
+        stations, found, error, times = relinearised(stations, views, gathered, found, used, prior)
     test = left_out(stations, found, used.astype(float))
     return Solution(
         problem, gathered, prior, model, stations, views, found, used, turn, error, test, times
     )
 
 
-def constraints(problem: Problem) -> tuple[Tie, ...]:
-    """Return the measured numbers of ``problem`` that tie its transforms."""
-    if problem.board_prior is not None:
-        return (problem.board_prior, *touched_points(problem))
-    return (*height(problem), *touched_points(problem))
+def _follows_images(found: Solution) -> bool:
+    """Tell whether the fit's pixel noise is that of the images alone."""
+    raw = linearised(found.views, found.gathered.own_views(found.turn), found.gathered.lens)
+    alone = float(np.sqrt(raw.rss.sum() / max(float(found.gathered.dof.sum()), 1.0)))
+    sound = bool(np.isfinite(found.fit.covariance).all())
+    return sound and found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
 
 
 def fitted_views(stations: Stations, state: State, error: Array) -> Array:

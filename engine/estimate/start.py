@@ -18,8 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
+from ..boards.pattern import Board
 from ..cell.cell import Mount
-from ..frames import apply, proper, skew, transform
+from ..frames import proper, skew, transform
 from .gather import Candidates, Gathered, Index
 from .model import related
 
@@ -172,14 +173,36 @@ def _hypotheses(G: Array, candidates: Candidates, turns: int) -> tuple[Array, Ar
 def _deviations(
     cameras: Array, boards: Array, G: Array, candidates: Candidates, centre: Array
 ) -> Array:
-    """Return squared deviations (h, n, k) of every candidate, compared at the board's centre."""
-    right = G @ boards[:, None]  # (h, n, 4, 4)
+    """Return squared deviations (h, n, k) of every candidate."""
+    right = (G @ boards[:, None])[:, :, None]  # (h, n, 1, 4, 4)
     left = cameras[:, None, None] @ candidates.pose  # (h, n, k, 4, 4)
-    turn = ((left[..., :3, :3] - right[:, :, None, :3, :3]) ** 2).sum(axis=(-1, -2)) / 2
-    gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., None, 0, :]
-    far = (gap**2).sum(axis=-1)
-    total = turn / SCALE_RAD**2 + far / SCALE_MM**2 + candidates.cost
+    total = squared_deviation(left, right, centre) + candidates.cost
     return np.where(candidates.valid, total, np.inf)
+
+
+def squared_deviation(left: Array, right: Array, centre: Array) -> Array:
+    """Return how far two poses (..., 4, 4) lie apart, squared [-], seen at the board's centre."""
+    off = left[..., :3, :] - right[..., :3, :]
+    turn = (off[..., :3] ** 2).sum(axis=(-1, -2)) / 2
+    gap = off[..., :3] @ centre + off[..., 3]
+    return np.asarray(turn / SCALE_RAD**2 + (gap**2).sum(axis=-1) / SCALE_MM**2)
+
+
+def begin_from_images(mount: Mount, gathered: Gathered) -> Beginning:
+    """Return the start that takes every image as it is, whatever was typed."""
+    choice = gathered.own_choice()
+    camera, board = closed_form(mount, gathered.typed, gathered.chosen(choice)[0], gathered.board)
+    return Beginning(camera, board, choice)
+
+
+def closed_form(mount: Mount, typed: Array, view: Array, board: Board) -> tuple[Array, Array]:
+    """Return camera and board (4, 4) of the closed form that most stations agree with."""
+    G = related(mount, typed)
+    cameras, boards = transforms_from(G[None], view[None])
+    left, right = cameras[:, None] @ view, G @ boards[:, None]
+    centre = board.points().mean(axis=0)
+    best = int(np.log1p(squared_deviation(left, right, centre)).sum(axis=1).argmin())
+    return cameras[best], boards[best]
 
 
 def _assigned(

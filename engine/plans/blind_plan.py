@@ -12,8 +12,7 @@ from ..cautions import BLIND_PLAN
 from ..cell.cell import EYE_TO_HAND, Cell, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
-from ..estimate.model import implied_flange, predicted_view
-from ..estimate.noise import noise_prior, starting_noise
+from ..estimate.model import implied_flange, noise_prior, predicted_view, starting_noise
 from ..estimate.pick import pick_model
 from ..estimate.problem import Problem
 from ..estimate.systematic import NO_ARM

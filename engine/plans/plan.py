@@ -12,9 +12,8 @@ from ..camera.views import LEAST_POINTS, board_pose
 from ..cell.cell import Cell
 from ..cell.stations import Observation
 from ..errors import UsageError
-from ..estimate.assemble import solve
-from ..estimate.model import implied_flange
-from ..estimate.noise import noise_prior
+from ..estimate.assemble import estimated
+from ..estimate.model import implied_flange, noise_prior
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
@@ -74,7 +73,7 @@ def make_plan(
     near = texts[-1] if texts else None
     sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:
-        result = result or solve(problem)
+        result = result or estimated(problem)
         sure = confirmed(problem, result, typed, views)
         if sure:
             look = _outlook(cell, problem, result, seen)
@@ -127,7 +126,7 @@ def _fits_as(problem: Problem, stations: Sequence[Observation], poses: Array) ->
         for item, pose in zip(stations, poses, strict=True)
     )
     trial = replace(problem, observations=read, robot=None)
-    return _fits(problem, solve(trial))
+    return _fits(problem, estimated(trial))
 
 
 def _outlook(

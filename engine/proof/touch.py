@@ -25,8 +25,7 @@ from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
-from ..estimate.model import point_rows
-from ..estimate.noise import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
+from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
 from ..sessions.places import PROOF_FILE

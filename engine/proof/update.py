@@ -19,14 +19,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
-from ..camera.views import linearised
 from ..errors import SolveError
 from ..estimate.fit import State, Stations, linear_system
-from ..estimate.gather import Gathered, gather
+from ..estimate.gather import Gathered, Index, gather, stations_of
 from ..estimate.model import predicted_view
 from ..estimate.problem import Problem
 from ..estimate.result import Result
-from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..frames import displaced, displacement
 
 STEPS = 20  # of linearising again; 3 or 4 are usual
@@ -80,23 +78,11 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     if not len(gathered.index):
         return None
     choice = _nearest(result, problem, gathered)
-    rows = np.arange(len(gathered.index))
-    candidates = gathered.candidates
-    views = gathered.renumbered(candidates.turn[rows, choice])
-    used = tuple(problem.observations[i] for i in gathered.index)
-    model = systematic(problem.robot)
-    stations = Stations(
-        mount=problem.mount,
-        typed=gathered.typed,
-        views=linearised(views, candidates.pose[rows, choice], gathered.lens),
-        dof=gathered.dof,
-        systematic=flange_errors(model, gathered.typed, typed_joints(used)),
-        systematic_sd=model.sd,
-    )
-    return Seen(stations, tuple(seen.id for seen in used))
+    stations, _ = stations_of(problem, gathered, choice)
+    return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
 
 
-def _nearest(result: Result, problem: Problem, gathered: Gathered) -> Array:
+def _nearest(result: Result, problem: Problem, gathered: Gathered) -> Index:
     expected = predicted_view(problem.mount, result.geometric, gathered.typed, result.board)
     candidates = gathered.candidates
     off = displacement(candidates.pose, expected[:, None]) / NEAR

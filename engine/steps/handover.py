@@ -9,7 +9,7 @@ from typing import NamedTuple
 from ..cell.cameras import camera_number, cell_of
 from ..cell.cell import Cell
 from ..cell.session import Session
-from ..diagnosis.diagnose import solve
+from ..diagnosis.diagnose import diagnosed
 from ..proof.stated import of_camera
 from ..report.exports import export
 from ..report.report_html import report_html
@@ -140,7 +140,7 @@ def _course(
     if what_changed(session, folder, result) is not None:
         return ()
     problem = session_problems(session, folder)[camera]
-    return course(problem, solve(problem, typed_texts(session)))
+    return course(problem, diagnosed(problem, typed_texts(session)))
 
 
 def _of_camera(path: Path, cell: Cell, camera: str | None) -> Path:

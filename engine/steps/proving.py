@@ -13,7 +13,7 @@ from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.session import Session
-from ..diagnosis.diagnose import solve
+from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
@@ -169,7 +169,7 @@ def hold_out(
     """Return how stations left out of the fit agree with it; nothing is written."""
     problem = session_problem(session, folder)
     kept, out = split(problem, stations)
-    found = held_out(solve(kept, typed_texts(session)), kept, out)
+    found = held_out(diagnosed(kept, typed_texts(session)), kept, out)
     return found, held_out_finding(found)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..cell.cameras import cell_of
 from ..cell.session import PlannedStation, Session, labelled
-from ..diagnosis.diagnose import solve
+from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
@@ -220,7 +220,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     results, parts = [], []
     for name, problem in problems.items():
         known = _known(old, session, name)
-        found = quick(known, problem, old.session.name, lambda one: solve(one, texts))
+        found = quick(known, problem, old.session.name, lambda one: diagnosed(one, texts))
         results.append(found.result)
         parts.append(replace(found.result.stored(), before=_before(old, before, known, found)))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)

@@ -9,8 +9,8 @@ from typing import Any
 
 from ..cell.cameras import seen_by
 from ..cell.session import Session
-from ..diagnosis.diagnose import solve
-from ..diagnosis.together import SolvedTogether, solve_together
+from ..diagnosis.diagnose import diagnosed
+from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding
@@ -76,8 +76,8 @@ def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedT
     """Return the estimates of the cameras of a session, all together where there are several."""
     texts = typed_texts(session)
     if len(problems) == 1:
-        return SolvedTogether(tuple(solve(problem, texts) for problem in problems.values()))
-    return solve_together(list(problems.values()), [texts] * len(problems))
+        return SolvedTogether(tuple(diagnosed(problem, texts) for problem in problems.values()))
+    return diagnosed_together(list(problems.values()), [texts] * len(problems))
 
 
 def session_problems(session: Session, folder: Path) -> dict[str, Problem]:

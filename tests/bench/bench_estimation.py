@@ -24,7 +24,7 @@ from simulated_sessions import Case, Simulated, simulated
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
-from engine.estimate.solver import Solution, solution
+from engine.estimate.solver import Solution, fitted
 from engine.frames import displacement
 
 MIXES = [(0.15, 0.02, 0.15), (0.05, 0.005, 0.05), (0.3, 0.05, 0.1), (0.1, 0.01, 0.5)]
@@ -54,7 +54,7 @@ def oracle(truth: Simulated, found: Solution) -> tuple[Array, Array]:
 def trial(case: Case, seed: int) -> Trial:
     """Return what one random session gives."""
     truth = simulated(case, np.random.default_rng([seed, 1]))
-    found = solution(truth.problem)
+    found = fitted(truth.problem)
     if found is None:
         raise RuntimeError(f"not solved: {case}")
     result = assembled(found)

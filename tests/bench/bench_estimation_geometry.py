@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from simulated_sessions import Case, pick_errors, simulated
 
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.pick import approach
 from engine.frames import transform
 
@@ -42,7 +42,7 @@ def trial(case: Case, known: bool, seed: int) -> Trial | None:
     """Return what one random session gives; None where no corner can be reached."""
     truth = simulated(case, np.random.default_rng([seed, 2]))
     problem = truth.problem if known else replace(truth.problem, robot=None)
-    result = solve(problem)
+    result = estimated(problem)
     typed = np.array([seen.base_T_flange for seen in problem.observations])
     R = approach(problem, typed)
     looking = transform(R, typed[:, :3, 3].mean(axis=0))

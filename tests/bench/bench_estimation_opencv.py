@@ -22,7 +22,7 @@ from simulated_sessions import Case, simulated
 
 from engine.arrays import Array
 from engine.estimate.assemble import assembled
-from engine.estimate.solver import solution
+from engine.estimate.solver import fitted
 from engine.frames import displacement
 
 FAILED_RAD = np.radians(10.0)  # far outside any method's noise here
@@ -34,7 +34,7 @@ def measured(case: Case, count: int) -> dict[str, list[tuple[float, float]]]:
     errors: dict[str, list[tuple[float, float]]] = {}
     for seed in range(count):
         truth = simulated(case, np.random.default_rng([seed, 3]))
-        found = solution(truth.problem)
+        found = fitted(truth.problem)
         if found is None:
             continue
         result = assembled(found)

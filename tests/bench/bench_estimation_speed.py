@@ -25,9 +25,9 @@ from known_noise import given_noise
 from simulated_sessions import Case, Simulated, simulated
 
 from engine.camera.views import linearised
-from engine.estimate import solve
+from engine.estimate import estimated
 from engine.estimate.fit import Fit, State, Stations, fit
-from engine.estimate.noise import noise_prior
+from engine.estimate.model import noise_prior
 from engine.estimate.solver import relinearised
 from engine.frames import displacement
 
@@ -71,7 +71,7 @@ def compared() -> None:
         everything = Everything(truth)
         ours = fastest(partial(joint_fit, truth, everything))
         theirs = fastest(everything.solved)
-        whole = fastest(partial(solve, truth.problem))
+        whole = fastest(partial(estimated, truth.problem))
         other = everything.solved()[0]
         apart = displacement(joint_fit(truth, everything).state.camera, other)[3:]
         print(
@@ -89,7 +89,7 @@ def scaled() -> None:
             case = Case(stations=stations, geometry_mm=accuracy, accuracy_mm=accuracy)
             truth = simulated(case, np.random.default_rng(stations))
             start = time.process_time()
-            solve(truth.problem)
+            estimated(truth.problem)
             spent = 1000.0 * (time.process_time() - start)
             known = "known" if accuracy else "none"
             figures = f"{spent:.0f} | {spent / stations:.2f} | {_peak_mb():.0f}"

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import mistakes as m
 from simulated_sessions import Case
 
-from engine.diagnosis.diagnose import solve
+from engine.diagnosis.diagnose import diagnosed
 from engine.findings import Finding, Level
 
 CONSEQUENCES = ("tolerance", "weak-direction")
@@ -160,7 +160,7 @@ def measured(kind: str, stations: int, sessions: int, which: str, verbose: bool)
         )
         made, judge = KINDS[kind](case, seed)
         start = time.perf_counter()
-        findings = solve(made.problem, made.texts).findings
+        findings = diagnosed(made.problem, made.texts).findings
         seconds.append(time.perf_counter() - start)
         tally.update(_verdict(findings, judge))
         first = next(_weighty(findings), None)

@@ -19,7 +19,7 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND
-from engine.diagnosis.diagnose import solve
+from engine.diagnosis.diagnose import diagnosed
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
 from engine.proof.quick import quick
@@ -87,7 +87,7 @@ def quick_one(case: Case, seed: int, stations: int) -> tuple[float, float, float
     shift = bump(5.0, rng)
     problem = revisited(session, stations, shift, remounted(MOUNT, rng), rng)
     true = displaced(session.camera, shift)
-    result, alone = quick(old, problem, "old", solve).result, solve(problem)
+    result, alone = quick(old, problem, "old", diagnosed).result, diagnosed(problem)
     assert result.pick is not None
     covariance = result.joint_covariance[:6, :6]
     xi, other = (displacement(r.geometric, true) for r in (result, alone))
