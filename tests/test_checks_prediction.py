@@ -100,7 +100,7 @@ def test_motions_tell_before_anything_solves(mount: Mount) -> None:
     assert made.result is None
     seen = alone.problem.observations[0]
     assert congruence_findings(made, seen) == []
-    turned = seen.base_T_flange @ transform(rotation_exp([0.5, 0.2, 0.0]), np.zeros(3))
+    turned = seen.base_T_flange @ transform(rotation_exp([0.6, 0.4, -0.7]), np.zeros(3))
     (said,) = congruence_findings(made, replace(seen, base_T_flange=turned))
     assert said.code == "does-not-fit"
 

@@ -14,6 +14,7 @@ import pytest
 from files_samples import NOW
 from made_session import make_session
 
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.steps.solve import keep, solve_session
 from tui.desk.overview import overview, session_row
@@ -25,7 +26,8 @@ COUNT = 200  # sessions; a cell checked every week for four years
 def solved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("one") / "s"
     make_session(folder, 5)
-    keep(solve_session(open_session(folder), folder), folder, who=None, now=NOW)
+    session = open_session(folder)
+    commit(folder, keep(solve_session(session, folder), session, folder), Who(None, NOW))
     return folder
 
 

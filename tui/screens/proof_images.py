@@ -50,7 +50,7 @@ class BoardImages:
 
     async def _confirmed(self) -> None:
         await in_background(self.source.confirm)
-        if self.source.state == "unconfirmed":
+        if self.source.trouble:
             self.jobs.tell(self.source.trouble, "error")
         else:
             self.take()
