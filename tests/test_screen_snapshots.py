@@ -18,14 +18,13 @@ from textual.pilot import Pilot
 
 import tui.screens.recheck as recheck_screen
 import tui.screens.sessions as sessions_screen
+from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
 from engine.findings import finding
 from engine.proof.compare import Movement
 from engine.proof.conclusion import concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import PointError
 from engine.proof.touch_file import Touch, Touches, View
-from engine.sessions.result_parts import Placed, Pointer, StationResult, Uncertainty
-from engine.sessions.stored_result import StoredResult
 from engine.steps.solve import Solved
 from tui import result_text
 from tui.app import Stationbook

@@ -14,12 +14,12 @@ from scipy.stats import chi2
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
+from ..cell.result import StoredMovement, Verdict
 from ..estimate.model import point_rows
 from ..estimate.pick import PickModel
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, rotation_exp
-from ..sessions.result_parts import StoredMovement
-from ..sessions.stored_result import MOVEMENT, Verdict
+from ..sessions.stored_result import MOVEMENT
 from .stated import Stated
 
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly

@@ -11,6 +11,7 @@ from scipy.stats import chi2
 
 from ..arrays import Array
 from ..cell.cell import Cell, WorkVolume
+from ..cell.result import Pointer, RepeatedPoint, StoredProof, StoredResult, TouchedPoint
 from ..errors import UsageError
 from ..estimate.information import predict_flange
 from ..estimate.judgement import LEAST_TOUCHES
@@ -18,8 +19,7 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, displacement
-from ..sessions.result_parts import Pointer, RepeatedPoint, StoredProof, TouchedPoint
-from ..sessions.stored_result import PROOF, StoredResult
+from ..sessions.stored_result import PROOF
 from .touch import PointError, Repeated, repeated
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice

@@ -13,10 +13,9 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cameras import cell_of
 from ..cell.cell import Cell
+from ..cell.result import Covariance, Placed, StoredResult
 from ..errors import SolveError, StationbookError
 from ..frames import checked_transform, from_position_quaternion, rotation_angle
-from ..sessions.result_parts import Covariance, Placed
-from ..sessions.stored_result import StoredResult
 
 REMEDY = "Solve the session again; see its findings for what is missing."
 AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program stays below both

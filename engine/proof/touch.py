@@ -23,13 +23,13 @@ from ..boards.points_file import read_points
 from ..camera.lens import lens
 from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
+from ..cell.result import Pointer
 from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
 from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
 from ..sessions.places import PROOF_FILE
-from ..sessions.result_parts import Pointer
 from .stated import Stated
 from .touch_file import Touch, Touches, no_pointer, read_touches
 

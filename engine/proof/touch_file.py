@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+from ..cell.result import Pointer
 from ..cell.session import FORMAT
 from ..errors import FileError
 from ..sessions.dump import yaml_dump
 from ..sessions.places import PROOF_FILE
-from ..sessions.result_parts import Pointer
 from ..sessions.schema import (
     MAX_ID,
     Field,

@@ -8,13 +8,12 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
+from ..cell.result import StoredResult, Uncertainty, Verdict
 from ..errors import StationbookError, UsageError
 from ..findings import Level
 from ..frames import inverse, skew
 from ..pendant.settings import LENGTH_MM
 from ..proof.stated import covariance_of, transform_of
-from ..sessions.result_parts import Uncertainty
-from ..sessions.stored_result import StoredResult, Verdict
 
 LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file
 CAMERA_AXES = "x to the right and y down in the image, z along the view, origin in the lens"

@@ -19,13 +19,13 @@ from scipy.spatial.transform import Rotation
 from ..arrays import Array
 from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
+from ..cell.result import StoredResult
 from ..errors import PoseError, UsageError
 from ..frames import apply, displacement, quaternion_xyzw, rotation_log
 from ..frames import inverse as inverse_of
 from ..pendant.conventions import POSITION_FIELDS, is_quaternion
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import LENGTH_MM, Pendant
-from ..sessions.stored_result import StoredResult
 from .delivered import Delivered, delivered, facts, one_line, scaled
 
 

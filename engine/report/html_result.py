@@ -8,14 +8,13 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
+from ..cell.result import Covariance, Placed, StoredResult, SystematicError, keeps
 from ..cell.session import Session
 from ..errors import StationbookError
 from ..findings import Level
 from ..frames import displacement, quaternion_xyzw
 from ..pendant.entry import format_pose
 from ..proof.stated import covariance_of
-from ..sessions.result_parts import Covariance, Placed, SystematicError
-from ..sessions.stored_result import StoredResult, keeps
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .stations import Placement
 

@@ -12,12 +12,12 @@ import numpy as np
 
 from ..cell.cameras import seen_by
 from ..cell.cell import Cell
+from ..cell.result import StoredResult
 from ..cell.session import Session
 from ..errors import StationbookError
 from ..proof.stated import covariance_of, of_camera
 from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
-from ..sessions.stored_result import StoredResult
 from . import html_record as record
 from . import html_result as result
 from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture

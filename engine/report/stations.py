@@ -12,6 +12,7 @@ from ..arrays import Array
 from ..boards.pattern import Board, symmetries
 from ..camera.lens import project
 from ..cell.cell import Cell
+from ..cell.result import StationResult, StoredResult
 from ..cell.session import Session, Station
 from ..cell.stations import station_pose
 from ..errors import StationbookError
@@ -22,8 +23,6 @@ from ..estimate.result import Result
 from ..frames import apply
 from ..proof.stated import transform_of
 from ..sessions.folder import stored_points
-from ..sessions.result_parts import StationResult
-from ..sessions.stored_result import StoredResult
 
 
 @dataclass(frozen=True, slots=True, eq=False)

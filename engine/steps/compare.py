@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from ..cell.cameras import seen_by
+from ..cell.result import Verdict
 from ..cell.session import Session
 from ..errors import UsageError
 from ..findings import Finding, finding
@@ -23,7 +24,6 @@ from ..proof.stated import Stated, of_camera, stated
 from ..sessions.folder import open_session
 from ..sessions.results import current_result
 from ..sessions.store import write_bytes_atomic
-from ..sessions.stored_result import Verdict
 
 FIGURES = (".svg", ".png", ".pdf")
 

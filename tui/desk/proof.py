@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 from engine.cautions import TOUCH
+from engine.cell.result import StoredResult
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
@@ -24,7 +25,7 @@ from engine.sessions.changes import Change
 from engine.sessions.places import PROOF_FILE
 from engine.sessions.results import input_hashes
 from engine.sessions.store import write_bytes_new
-from engine.sessions.stored_result import StoredResult, read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.proving import (
     Recorded,
     pointer_set,
