@@ -5,12 +5,20 @@ be there when its estimate is larger than chance allows at the stated significan
 been found is said too. Then two explanations compete, each with the same freedom: the camera
 moved, or the board sits elsewhere on its mount. They differ only over stations that turn the board
 against the camera: with one station nobody can tell them apart, and the program says so.
+
+Old stations are safer than new poses (reachable, known clear of fixtures at the time), and the
+robot's systematic error is the same there as it was.
+
+The board's transform of the earlier result, its covariance widened by how well the board comes back
+to its mount, enters the estimate as a prior; three to five stations then do what a full job does
+with eight or more. A board that clearly sits elsewhere is not absorbed: the new stations are solved
+without the prior, and the two places of the board are compared.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -20,10 +28,12 @@ from scipy.stats import chi2, f, ncf
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
 from ..cell.cell import EYE_TO_HAND, Mount
-from ..estimate.problem import Problem
-from ..estimate.result import Result
+from ..errors import SolveError
+from ..estimate.information import station_information
+from ..estimate.problem import BoardPrior, Problem
+from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
-from ..frames import displaced
+from ..frames import displaced, displacement
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -134,7 +144,7 @@ class Explanations:
 def recheck(old: Result, problem: Problem) -> Recheck:
     """Return whether the camera of ``problem`` (the new stations) moved since ``old``.
 
-    Both must belong to the same cell (`same_cell.check_same`). Raises SolveError where the old
+    Both must belong to the same cell (`stated.check_same`). Raises SolveError where the old
     result is not solved.
     """
     notes = mount_notes(problem.board)
@@ -269,3 +279,89 @@ def board_elsewhere(slip: Array, mount: Mount) -> Finding:
     mm, deg = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
     on = "flange" if mount == EYE_TO_HAND else "base"
     return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)
+
+
+RECHECK_COUNT = 3  # stations that tell the camera's movement from the board's
+
+
+def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[int]:
+    """Return ids of up to ``count`` used stations, best first.
+
+    Each next one cuts the uncertainty of a movement at the work volume the most, the board being
+    back on its mount. Raises SolveError where the earlier session is not solved.
+    """
+    if result.pick is None:
+        raise SolveError("the earlier session gives no result", "Do the full job.")
+    used = {station.id for station in result.stations if station.used}
+    offered = [seen for seen in problem.observations if seen.id in used]
+    flanges = np.array([seen.base_T_flange for seen in offered])
+    gains = station_information(problem, result, flanges)
+    known = np.zeros((12, 12))
+    known[:6, :6] = np.linalg.inv(FREE)
+    known[6:, 6:] = np.linalg.inv(mount_covariance(problem.board))
+    chosen: list[int] = []
+    while len(chosen) < min(count, len(offered)):
+        left = [k for k in range(len(offered)) if k not in chosen]
+        after = np.linalg.inv(known + gains[left])[:, :6, :6]
+        best = left[int(np.argmin([result.pick.work_volume_mm(C) for C in after]))]
+        known = known + gains[best]
+        chosen.append(best)
+    return [offered[k].id for k in chosen]
+
+
+REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quick:
+    """The new result, whether the board's old place was used, and how far the camera moved.
+
+    ``movement`` is between the delivered transforms; None where nothing was solved.
+    """
+
+    result: Result
+    trusted: bool
+    movement: Movement | None
+
+
+def board_prior(old: Result, problem: Problem) -> BoardPrior:
+    """Return where the board is before any new station, from the earlier result."""
+    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
+    return BoardPrior("place of the board's mount", old.board, covariance)
+
+
+def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
+    """Return the new result of ``problem`` with the board's place from ``old``.
+
+    ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
+    """
+    prior = board_prior(old, problem)
+    alone = solve(problem)
+    if remounted(alone, prior):
+        xi = displacement(alone.board, old.board)
+        distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
+        said = finding("board-remounted", distance_mm=distance, angle_deg=angle)
+        result = judged(alone, (said, *alone.findings))
+        return Quick(result, False, movement_since(old, result))
+    tied = solve(replace(problem, board_prior=prior))
+    notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
+    result = judged(tied, (*tied.findings, *notes))
+    return Quick(result, True, movement_since(old, result))
+
+
+def remounted(alone: Result, prior: BoardPrior) -> bool:
+    """Tell whether the new stations alone place the board where the mount cannot have it."""
+    if not alone.solved:
+        return False
+    off = displacement(alone.board, prior.board)
+    covariance = alone.joint_covariance[6:, 6:] + prior.covariance
+    size = float(off @ np.linalg.solve(covariance, off)) / 6.0
+    # F, not chi-square: a handful of stations knows its own noise badly.
+    return bool(f.sf(size, 6, noise_freedom(alone)) < REMOUNTED)
+
+
+def movement_since(old: Result, new: Result) -> Movement | None:
+    """Return how far the delivered transform moved; the covariances count as independent."""
+    if not new.solved or old.pick is None:
+        return None
+    return moved(new.mount, old.camera, new.camera, old.covariance + new.covariance, old.pick)

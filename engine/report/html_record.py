@@ -15,8 +15,7 @@ from ..frames import rotation_log
 from ..sessions.journal import Line
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK
-from .stations import StationView
-from .thumbnails import Thumbnail
+from .stations import StationView, Thumbnail
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
 MOST_ACTIONS = 200  # lines of the journal shown: the latest

@@ -20,11 +20,25 @@ from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
 from . import html_record as record
 from . import html_result as result
-from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
+from .figures import (
+    Picture,
+    course_picture,
+    coverage_picture,
+    residual_picture,
+    scene_picture,
+    uncertainty,
+    volume_picture,
+)
 from .html_base import STYLE, Html, element, joined, paragraph, section
-from .scene import scene_picture, uncertainty
-from .stations import CoursePoint, Placement, StationView, placement, residuals, station_views
-from .thumbnails import thumbnails
+from .stations import (
+    CoursePoint,
+    Placement,
+    StationView,
+    placement,
+    residuals,
+    station_views,
+    thumbnails,
+)
 
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
 # No script, no address: a report shows only what it carries.

@@ -16,10 +16,9 @@ from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
-from ..proof.quick import RECHECK_COUNT, Quick, quick, stations_to_revisit
-from ..proof.recheck import Recheck, mount_notes
+from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
-from ..proof.same_cell import check_same
+from ..proof.stated import check_same
 from ..sessions.changes import Change, remark
 from ..sessions.folder import found_session, observations, open_session
 from ..sessions.results import input_hashes
