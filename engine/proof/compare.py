@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -79,15 +79,8 @@ class Movement:
 
     def stored(self) -> StoredMovement:
         """Return the movement as a result holds it."""
-        return StoredMovement(
-            position_mm=self.position_mm,
-            angle_deg=self.angle_deg,
-            work_volume_mm=self.work_volume_mm,
-            u_position_mm=self.u_position_mm,
-            u_angle_deg=self.u_angle_deg,
-            u_work_volume_mm=self.u_work_volume_mm,
-            matrix=tuple(map(tuple, self.matrix.tolist())),
-        )
+        same = {field.name: getattr(self, field.name) for field in fields(StoredMovement)}
+        return StoredMovement(**same | {"matrix": tuple(map(tuple, self.matrix.tolist()))})
 
     def document(self) -> dict[str, Any]:
         """Return the movement as plain data."""
@@ -111,14 +104,8 @@ class Movement:
 def moved(mount: Mount, old: Array, new: Array, covariance: Array, pick: PickModel) -> Movement:
     """Return the movement from ``old`` to ``new`` (4, 4), with ``covariance`` (6, 6) of it."""
     xi = displacement(new, old)
-    return Movement(
-        mount=mount,
-        matrix=new @ inverse(old),
-        xi=xi,
-        covariance=covariance,
-        work_volume_mm=float(corner_shifts(pick, xi).max()),
-        u_work_volume_mm=pick.work_volume_mm(covariance),
-    )
+    most, u = float(corner_shifts(pick, xi).max()), pick.work_volume_mm(covariance)
+    return Movement(mount, new @ inverse(old), xi, covariance, most, u)
 
 
 def corner_shifts(pick: PickModel, xi: Array) -> Array:
@@ -184,28 +171,17 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     xi = displacement(new.camera, old.camera)
     covariance = old.covariance + new.covariance
     chance = float(chi2.sf(xi @ np.linalg.solve(covariance, xi), 6))
-    movement = _movement(old.camera, new.camera, xi, covariance, cell)
+    seen = corners_in_camera(cell, old.camera)
+    most = float(np.linalg.norm(apply(new.camera, seen) - apply(old.camera, seen), axis=1).max())
+    rows = point_rows(old.camera, seen)
+    u = float(np.sqrt(np.einsum("nij,jk,nik->n", rows, covariance, rows).max()))
+    matrix = new.camera @ inverse(old.camera)
+    movement = Movement(cell.mount, matrix, xi, covariance, most, u)
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
-        volume = movement.work_volume_mm
-        said = finding("results-differ", movement=movement.words(), work_volume_mm=volume)
+        said = finding("results-differ", movement=movement.words(), work_volume_mm=most)
     return Difference(movement, chance, (said,))
-
-
-def _movement(old: Array, new: Array, xi: Array, covariance: Array, cell: Cell) -> Movement:
-    seen = corners_in_camera(cell, old)
-    shifts = np.linalg.norm(apply(new, seen) - apply(old, seen), axis=1)
-    rows = point_rows(old, seen)
-    variances = np.einsum("nij,jk,nik->n", rows, covariance, rows)
-    return Movement(
-        mount=cell.mount,
-        matrix=new @ inverse(old),
-        xi=xi,
-        covariance=covariance,
-        work_volume_mm=float(shifts.max()),
-        u_work_volume_mm=float(np.sqrt(variances.max())),
-    )
 
 
 def corners_in_camera(cell: Cell, camera: Array) -> Array:
@@ -235,17 +211,12 @@ class Entry:
 
     def document(self) -> dict[str, Any]:
         """Return the entry as plain data."""
-        movement = None if self.since_first is None else self.since_first.movement
+        since = self.since_first
+        sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
         return {
-            "name": self.name,
-            "created": self.created,
-            "verdict": self.verdict,
-            "proven": self.proven,
-            "position_mm": None if movement is None else movement.position_mm,
-            "angle_deg": None if movement is None else movement.angle_deg,
-            "work_volume_mm": None if movement is None else movement.work_volume_mm,
-            "u_work_volume_mm": None if movement is None else movement.u_work_volume_mm,
-            "agree": None if self.since_first is None else self.since_first.agree,
+            **{key: getattr(self, key) for key in ("name", "created", "verdict", "proven")},
+            **{key: since and getattr(since.movement, key) for key in sizes},
+            "agree": since and since.agree,
         }
 
 
@@ -259,9 +230,9 @@ def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> b
     from matplotlib.figure import Figure
 
     days = [datetime.fromisoformat(entry.created).replace(tzinfo=None) for entry in entries]
-    moves = [entry.since_first.movement if entry.since_first else None for entry in entries]
-    drift = [0.0 if move is None else move.work_volume_mm for move in moves]
-    expanded = [0.0 if move is None else 2 * move.u_work_volume_mm for move in moves]
+    since = [entry.since_first for entry in entries]
+    drift = [one.movement.work_volume_mm if one else 0.0 for one in since]
+    expanded = [2 * one.movement.u_work_volume_mm if one else 0.0 for one in since]
     figure = Figure(figsize=(7.0, 3.5), layout="constrained")
     axes = figure.add_subplot()
     axes.errorbar(days, drift, yerr=expanded, fmt="o-", color="#0b6e6e", capsize=3)  # type: ignore[arg-type]

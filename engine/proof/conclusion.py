@@ -20,7 +20,7 @@ from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, displacement
 from ..sessions.stored_result import PROOF
-from .touch import PointError, Repeated, repeated
+from .touch import PointError, repeated
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
@@ -31,7 +31,7 @@ class Proof:
     """What touching says: errors by touch, repeats, findings; ``proven`` only where all agree."""
 
     errors: tuple[PointError, ...]
-    repeats: tuple[Repeated, ...]
+    repeats: tuple[RepeatedPoint, ...]
     pointer: Pointer
     tolerance_mm: float
     proven: bool
@@ -47,22 +47,16 @@ class Proof:
         """Largest error [mm], None without any."""
         return max((item.size_mm for item in self.errors), default=None)
 
-    @property
-    def bias_mm(self) -> tuple[float, ...] | None:
-        """Mean error (3,) [mm] on the base's axes, None without any."""
-        if not self.errors:
-            return None
-        return tuple(np.mean([item.error for item in self.errors], axis=0).tolist())
-
     def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
         """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""
+        errors = [item.error for item in self.errors]
         return StoredProof(
             proven=self.proven,
             points=tuple(map(_point, self.errors)),
             mean_mm=self.mean_mm,
             max_mm=self.max_mm,
-            mean_error_mm=self.bias_mm,
-            repeated=tuple(map(_repeat, self.repeats)),
+            mean_error_mm=tuple(np.mean(errors, axis=0).tolist()) if errors else None,
+            repeated=self.repeats,
             pointer=self.pointer,
             tolerance_mm=self.tolerance_mm,
             inputs=inputs or {},
@@ -77,18 +71,13 @@ class Proof:
 def _point(item: PointError) -> TouchedPoint:
     return TouchedPoint(
         touch=item.touch,
-        point=" ".join(map(str, item.key)),
+        point=item.point,
         place_mm=tuple(item.p_base.tolist()),
         error_mm=tuple(item.error.tolist()),
         size_mm=item.size_mm,
         expanded_mm=item.expanded_mm,
         agrees=item.agrees,
     )
-
-
-def _repeat(item: Repeated) -> RepeatedPoint:
-    key = " ".join(map(str, item.key))
-    return RepeatedPoint(key, item.count, item.accuracy_mm, item.repeatability_mm)
 
 
 def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Proof:
@@ -125,18 +114,18 @@ def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer
 def _wrong(errors: Sequence[PointError], tolerance: float) -> list[Finding]:
     """Return `proof-disagrees` and `proof-tolerance` where points say so."""
     found = []
-    off = [item for item in errors if not item.agrees]
-    if off:
+    if off := [item for item in errors if not item.agrees]:
         worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
-        size, expanded = worst.size_mm, worst.expanded_mm
-        touches = ", ".join(str(item.touch) for item in off)
-        found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=expanded))
-    beyond = [item for item in errors if item.size_mm > tolerance]
-    if beyond:
-        touches = ", ".join(str(item.touch) for item in beyond)
-        size = _worst(errors)
-        found.append(finding("proof-tolerance", touches=touches, worst=size, tolerance=tolerance))
+        size, U = worst.size_mm, worst.expanded_mm
+        found.append(finding("proof-disagrees", touches=_touches(off), worst=size, expanded=U))
+    if beyond := [item for item in errors if item.size_mm > tolerance]:
+        words, size = _touches(beyond), _worst(beyond)
+        found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
     return found
+
+
+def _touches(errors: Sequence[PointError]) -> str:
+    return ", ".join(str(item.touch) for item in errors)
 
 
 def _places(errors: Sequence[PointError]) -> int:

@@ -67,16 +67,12 @@ def contradiction(ids: Sequence[int], fit: Fit, freedom: float) -> Finding:
     kept, out = list(ids), list[int]()
     while len(kept) > 2 and 2 * (len(kept) - 1) > len(ids):
         rests = {one: fit([k for k in kept if k != one]) for one in kept}
-        enough = [
-            one for one, (misfit, views) in rests.items() if plausible(misfit, views, freedom)
-        ]
-        if len(enough) == 1:
-            return finding("stations-contradict", "some", stations=sorted([*out, *enough]))
+        enough = [one for one in kept if plausible(*rests[one], freedom)]
         if enough:
-            return finding("stations-contradict", stations=sorted([*out, *enough]))
-        worst = min(kept, key=lambda one: rests[one][0])
-        kept.remove(worst)
-        out.append(worst)
+            variant = "some" if len(enough) == 1 else None
+            return finding("stations-contradict", variant, stations=sorted([*out, *enough]))
+        out.append(min(kept, key=lambda one: rests[one][0]))
+        kept.remove(out[-1])
     return finding("stations-contradict", stations=sorted(ids))
 
 
@@ -152,16 +148,10 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     if seen is None or old.pick is None:
         usable = finding("recheck-stations", "none-usable")
         return Recheck(None, "unclear", None, None, None, (), (usable, *notes))
-    found = explanations(old, problem, seen)
-    freedom = noise_freedom(old)
-    movement = moved(
-        problem.mount,
-        old.geometric,
-        displaced(old.geometric, found.camera.shift),
-        found.camera.shift_covariance,
-        old.pick,
-    )
-    detectable = _detectable(found.camera.shift_covariance, freedom)
+    found, freedom = explanations(old, problem, seen), noise_freedom(old)
+    now, covariance = displaced(old.geometric, found.camera.shift), found.camera.shift_covariance
+    movement = moved(problem.mount, old.geometric, now, covariance, old.pick)
+    detectable = _detectable(covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
     if alarm and plausible(found.misfit, len(seen.ids), freedom):
@@ -169,8 +159,8 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     elif alarm:
         said = None, "unclear", _contradiction(old, problem, seen, freedom)
     answer, cause, item = said
-    known = None if answer is None else movement
     findings = tuple(by_gravity([item, *notes]))
+    known = None if answer is None else movement
     return Recheck(answer, cause, known, *detectable, seen.ids, findings)
 
 
@@ -203,7 +193,7 @@ def noise_freedom(old: Result) -> float:
     return float(max(6 * sum(station.used for station in old.stations) - 12, LEAST_FREEDOM))
 
 
-def _size(value: Array, covariance: Array) -> float:
+def squared_size(value: Array, covariance: Array) -> float:
     """Return the squared size of ``value`` (6,) over its covariance, per component."""
     return float(value @ np.linalg.solve(covariance, value)) / 6.0
 
@@ -211,11 +201,7 @@ def _size(value: Array, covariance: Array) -> float:
 def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
     """Return the shift [mm] and turn [deg] found with probability POWER in the worst direction."""
     limit = _limit(freedom)
-
-    def missed(size: float) -> float:
-        return float(ncf.sf(limit, 6, freedom, size)) - POWER
-
-    size = float(brentq(missed, 1.0, 1e4))
+    size = float(brentq(lambda size: float(ncf.sf(limit, 6, freedom, size)) - POWER, 1.0, 1e4))
     information = np.linalg.inv(covariance)
     turn, shift = (np.linalg.eigvalsh(information[k, k])[0] for k in (slice(3), slice(3, 6)))
     return float(np.sqrt(size / shift)), float(np.degrees(np.sqrt(size / turn)))
@@ -229,20 +215,17 @@ def _limit(freedom: float) -> float:
 def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
     """Tell whether camera or board, taken alone, moved more than chance and mount allow."""
     camera, board = found.camera, found.board
-    sizes = (
-        _size(camera.shift, camera.shift_covariance),
-        _size(board.slip, board.slip_covariance + mount),
-    )
-    return max(sizes) > _limit(freedom)
+    went = squared_size(camera.shift, camera.shift_covariance)
+    slipped = squared_size(board.slip, board.slip_covariance + mount)
+    return max(went, slipped) > _limit(freedom)
 
 
 def _told(found: Explanations, seen: Seen, movement: Movement) -> tuple[bool, Cause, Finding]:
     """Return which of the two moved, once something has."""
     if found.odds < -np.log(ODDS):
         return False, "board", board_elsewhere(found.board.slip, seen.stations.mount)
-    if found.odds > np.log(ODDS):
-        return True, "camera", camera_moved(movement)
-    return True, "unclear", moved_unclear(movement, len(seen.ids))
+    cause: Cause = "camera" if found.odds > np.log(ODDS) else "unclear"
+    return True, cause, movement_found(movement, cause, len(seen.ids))
 
 
 def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) -> Finding:
@@ -253,17 +236,11 @@ def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) ->
     return contradiction(seen.ids, fit, freedom)
 
 
-def camera_moved(movement: Movement) -> Finding:
-    """Return the finding that the camera moved."""
-    return _said("camera-moved", "since", movement)
-
-
-def moved_unclear(movement: Movement, stations: int) -> Finding:
-    """Return the finding that something moved, camera or board."""
-    return _said("moved-unclear", "one-station" if stations == 1 else None, movement)
-
-
-def _said(code: str, variant: str | None, movement: Movement) -> Finding:
+def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:
+    """Return the finding that the camera moved, or ("unclear") that camera or board did."""
+    code, variant = "camera-moved", "since"
+    if cause != "camera":
+        code, variant = "moved-unclear", "one-station" if stations == 1 else ""
     volume = movement.work_volume_mm
     return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
 
@@ -324,18 +301,13 @@ class Quick:
     movement: Movement | None
 
 
-def board_prior(old: Result, problem: Problem) -> BoardPrior:
-    """Return where the board is before any new station, from the earlier result."""
-    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
-    return BoardPrior("place of the board's mount", old.board, covariance)
-
-
 def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
     """Return the new result of ``problem`` with the board's place from ``old``.
 
     ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
     """
-    prior = board_prior(old, problem)
+    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
+    prior = BoardPrior("place of the board's mount", old.board, covariance)
     alone = solve(problem)
     if remounted(alone, prior):
         xi = displacement(alone.board, old.board)
@@ -354,8 +326,7 @@ def remounted(alone: Result, prior: BoardPrior) -> bool:
     if not alone.solved:
         return False
     off = displacement(alone.board, prior.board)
-    covariance = alone.joint_covariance[6:, 6:] + prior.covariance
-    size = float(off @ np.linalg.solve(covariance, off)) / 6.0
+    size = squared_size(off, alone.joint_covariance[6:, 6:] + prior.covariance)
     # F, not chi-square: a handful of stations knows its own noise badly.
     return bool(f.sf(size, 6, noise_freedom(alone)) < REMOUNTED)
 

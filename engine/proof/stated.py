@@ -130,9 +130,7 @@ def differences(old: Cell, new: Cell) -> list[str]:
 
     Limits, accuracy, tolerance and work volume may change: they do not say where things are.
     """
-    found = []
-    if old.mount != new.mount:
-        found.append(f"mount {old.mount} / {new.mount}")
+    found = [f"mount {old.mount} / {new.mount}"] if old.mount != new.mount else []
     found += _differing("camera", old.camera, new.camera, CAMERA)
     found += _differing("board", old.board, new.board, BOARD)
     if (old.robot is None) != (new.robot is None):
@@ -140,12 +138,9 @@ def differences(old: Cell, new: Cell) -> list[str]:
         found.append(f"robot {names[0]} / {names[1]}")
     elif old.robot is not None and new.robot is not None:
         found += _differing("robot", old.robot, new.robot, ROBOT)
-    tool, frame = (
-        (old.pendant.active_tool, new.pendant.active_tool),
-        (old.pendant.active_frame, new.pendant.active_frame),
-    )
-    found += [f"active tool {tool[0]} / {tool[1]}"] if tool[0] != tool[1] else []
-    found += [f"active frame {frame[0]} / {frame[1]}"] if frame[0] != frame[1] else []
+    for key in ("active_tool", "active_frame"):
+        a, b = getattr(old.pendant, key), getattr(new.pendant, key)
+        found += [f"{key.replace('_', ' ')} {a} / {b}"] if a != b else []
     return found
 
 

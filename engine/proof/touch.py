@@ -23,7 +23,7 @@ from ..boards.points_file import read_points
 from ..camera.lens import lens
 from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
-from ..cell.result import Pointer
+from ..cell.result import Pointer, RepeatedPoint
 from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
 from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
@@ -67,6 +67,11 @@ class PointError:
     expanded_mm: float
 
     @property
+    def point(self) -> str:
+        """The key in words."""
+        return " ".join(map(str, self.key))
+
+    @property
     def size_mm(self) -> float:
         """Length of the error [mm]."""
         return float(np.linalg.norm(self.error))
@@ -75,16 +80,6 @@ class PointError:
     def agrees(self) -> bool:
         """Whether the error lies within its expanded uncertainty."""
         return self.size_mm <= self.expanded_mm
-
-
-@dataclass(frozen=True, slots=True)
-class Repeated:
-    """Repeated touches of one point in the forms of ISO 9283: count, accuracy and RP [mm]."""
-
-    key: tuple[int | str, ...]
-    count: int
-    accuracy_mm: float
-    repeatability_mm: float
 
 
 def touched_at(base_T_flange: Array, tip: Array) -> Array:
@@ -112,10 +107,9 @@ def seen_point(camera_T_board: Array, covariance: Array, point: Array) -> tuple[
     return apply(camera_T_board, point[None])[0], float(np.trace(rows @ covariance @ rows.T))
 
 
-def point_error(
-    placed: Placed, result: Stated, mount: Mount, tip: Array, tip_u_mm: float
-) -> PointError:
+def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
     """Return how far camera and robot disagree about one touched point."""
+    tip = np.array(pointer.tip_mm)
     p_base = touched_at(placed.base_T_flange, tip)
     looked = np.eye(4) if mount == EYE_TO_HAND or placed.looked is None else placed.looked
     base_T_camera = looked @ result.camera
@@ -126,7 +120,7 @@ def point_error(
         p_base=p_base,
         p_camera=placed.p_camera,
         error=error,
-        expanded_mm=2.0 * float(np.sqrt(_variance(placed, result, mount, tip, tip_u_mm))),
+        expanded_mm=2.0 * float(np.sqrt(_variance(placed, result, mount, tip, pointer.u_mm))),
     )
 
 
@@ -145,17 +139,17 @@ def _stop(result: Stated, lever: Array) -> float:
     return 3.0 * result.robot_mm**2 + 2.0 * result.robot_rad**2 * float(lever @ lever)
 
 
-def repeated(errors: Sequence[PointError]) -> tuple[Repeated, ...]:
+def repeated(errors: Sequence[PointError]) -> tuple[RepeatedPoint, ...]:
     """Return accuracy and repeatability of every point that was touched twice or more."""
     found = []
-    for key in dict.fromkeys(item.key for item in errors):
-        group = np.array([item.error for item in errors if item.key == key])
+    for point in dict.fromkeys(item.point for item in errors):
+        group = np.array([item.error for item in errors if item.point == point])
         if len(group) < 2:
             continue
         centre = group.mean(axis=0)
         off = np.linalg.norm(group - centre, axis=1)
         spread = float(off.mean() + 3.0 * off.std(ddof=1))
-        found.append(Repeated(key, len(group), float(np.linalg.norm(centre)), spread))
+        found.append(RepeatedPoint(point, len(group), float(np.linalg.norm(centre)), spread))
     return tuple(found)
 
 
@@ -187,16 +181,11 @@ def point_errors(
     for view in dict.fromkeys(touch.view for touch in touches):
         group = [touch for touch in touches if touch.view == view]
         choices = [
-            [_error(cell, placed, pointer, result) for placed in alternative]
+            [point_error(placed, result, cell.mount, pointer) for placed in alternative]
             for alternative in placed_touches(cell, found, group, result.pixel_px, folder)
         ]
         errors += min(choices, key=lambda items: sum(item.size_mm**2 for item in items))
     return tuple(sorted(errors, key=lambda item: item.touch))
-
-
-def _error(cell: Cell, placed: Placed, pointer: Pointer, result: Stated) -> PointError:
-    tip = np.array(pointer.tip_mm)
-    return point_error(placed, result, cell.mount, tip, pointer.u_mm)
 
 
 def placed_touches(

@@ -53,8 +53,8 @@ class Delivered:
 def delivered(
     result: StoredResult,
     cell: Cell,
-    *,
     source_sha256: str,
+    *,
     inverted: bool = False,
     allow_not_accepted: bool = False,
 ) -> Delivered:

@@ -37,21 +37,15 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     store = cv2.FileStorage("transform.yml", cv2.FILE_STORAGE_WRITE | cv2.FILE_STORAGE_MEMORY)
     convention = "matrix acts on column vectors; rvec is R as rotation vector in rad"
     for key, text in facts(item, unit, convention):
-        store.write(_node(key), text)
-    T = item.matrix.copy()
-    T[:3, 3] = scaled(T[:3, 3], unit)
-    store.write("matrix", T + 0.0)
-    store.write("R", T[:3, :3] + 0.0)
+        store.write("_".join(re.findall(r"\w+", key)), text)  # a node's name holds no other signs
+    T = _matrix(item, unit)
+    store.write("matrix", T)
+    store.write("R", np.ascontiguousarray(T[:3, :3]))
     store.write("rvec", rotation_log(T[:3, :3])[:, None] + 0.0)
     store.write("t", np.ascontiguousarray(T[:3, 3:]))
     if item.covariance is not None:
         store.write("covariance_rad_mm", item.covariance)
     return str(store.releaseAndGetString())
-
-
-def _node(key: str) -> str:
-    """Return a node name: letters, digits and underscores only."""
-    return "_".join(re.findall(r"\w+", key))
 
 
 FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run such a text as a formula
@@ -87,11 +81,7 @@ def export(
             raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
         unit = own
     item = delivered(
-        result,
-        cell,
-        inverted=inverse,
-        allow_not_accepted=allow_not_accepted,
-        source_sha256=source_sha256,
+        result, cell, source_sha256, inverted=inverse, allow_not_accepted=allow_not_accepted
     )
     return write(item, unit)
 
@@ -102,7 +92,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     said = {key.replace(" ", "_"): text for key, text in facts(item, unit, convention)}
     for key in [key for key in said if key.startswith(("U_of", "proven"))]:
         del said[key]  # they follow as numbers
-    length = LENGTH_MM[unit]
+    length, T, covariance = LENGTH_MM[unit], _matrix(item, unit), item.covariance
     u = {
         key.replace("_mm", f"_{unit}"): value / length if value and key.endswith("_mm") else value
         for key, value in asdict(item.uncertainty).items()
@@ -112,21 +102,16 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
         **said,
         "caution": item.caution,
         "proven": item.proven,
-        f"position_{unit}": _numbers(scaled(item.matrix[:3, 3], unit)),
-        "quaternion_xyzw": _numbers(quaternion_xyzw(item.matrix[:3, :3])),
-        "matrix": [_numbers(row) for row in _matrix(item, unit)],
+        f"position_{unit}": T[:3, 3].tolist(),
+        "quaternion_xyzw": (quaternion_xyzw(T[:3, :3]) + 0.0).tolist(),
+        "matrix": T.tolist(),
         "standard_uncertainty": u,
-        "covariance_rad_mm": None
-        if item.covariance is None
-        else [_numbers(row) for row in item.covariance],
+        "covariance_rad_mm": None if covariance is None else (covariance + 0.0).tolist(),
     }
 
 
-def _numbers(values: Any) -> list[float]:
-    return [float(v) + 0.0 for v in values]
-
-
-def _matrix(item: Delivered, unit: str) -> Any:
+def _matrix(item: Delivered, unit: str) -> Array:
+    """Return the matrix (4, 4) in ``unit``, without negative zeros."""
     T = item.matrix.copy()
     T[:3, 3] = scaled(T[:3, 3], unit)
     return T + 0.0
@@ -170,19 +155,20 @@ def _as_matrix(item: Delivered, unit: str) -> str:
     return head + "".join(_row(row) + "\n" for row in _matrix(item, unit))
 
 
+def _seven(item: Delivered, unit: str) -> str:
+    """Return x y z qx qy qz qw."""
+    return _row([*scaled(item.matrix[:3, 3], unit), *quaternion_xyzw(item.matrix[:3, :3])])
+
+
 def _as_quaternion(item: Delivered, unit: str) -> str:
     head = _commented(item, unit, "one line x y z qx qy qz qw; unit quaternion, w last")
-    position = scaled(item.matrix[:3, 3], unit)
-    return head + _row([*position, *quaternion_xyzw(item.matrix[:3, :3])]) + "\n"
+    return f"{head}{_seven(item, unit)}\n"
 
 
 def _as_tf(item: Delivered, unit: str) -> str:
-    head = _commented(
-        item, unit, "arguments x y z qx qy qz qw frame_id child_frame_id of a static transform"
-    )
-    position = scaled(item.matrix[:3, 3], unit)
-    values = _row([*position, *quaternion_xyzw(item.matrix[:3, :3])])
-    return f"{head}{values} {item.to_frame} {item.from_frame}\n"
+    said = "arguments x y z qx qy qz qw frame_id child_frame_id of a static transform"
+    values = f"{_seven(item, unit)} {item.to_frame} {item.from_frame}"
+    return f"{_commented(item, unit, said)}{values}\n"
 
 
 def _as_urdf(item: Delivered, unit: str) -> str:
@@ -222,18 +208,20 @@ def _as_pendant(item: Delivered, unit: str) -> str:
     rotation = f"{pendant.rotation}, the fields in the pendant's order"
     if pendant.flange_down:
         rotation += ", flange pointing down"
-    lines = [f"# {key}: {text}" for key, text in facts(item, unit, rotation)]
-    lines += [f"# {use_as(item)}"]
-    lines += [
-        f"{label:<4} {field:>12}  {_unit(pendant, index)}".rstrip()
-        for index, (label, field) in enumerate(zip(pendant.labels, fields, strict=True))
+    turned = "" if is_quaternion(pendant.rotation) else pendant.angle_unit
+    units = [pendant.length_unit] * POSITION_FIELDS + [turned] * len(fields[POSITION_FIELDS:])
+    lines = [
+        f"{label:<4} {field:>12}  {unit}".rstrip()
+        for label, field, unit in zip(pendant.labels, fields, units, strict=True)
     ]
-    lines += [
-        f"# Rounding to these digits shifts the frame by {shift:.2g} mm and turns it by "
+    cost = (
+        f"Rounding to these digits shifts the frame by {shift:.2g} mm and turns it by "
         f"{turn:.2g}°; a pick moves by up to {pick:.2g} mm in the work volume "
         f"(tolerance {item.cell.tolerance.position_mm:g} mm)."
-    ]
-    return "\n".join([*lines, *(f"# {text}" for text in NEW_VALUES), ""])
+    )
+    said = [f"# {text}" for text in (cost, *NEW_VALUES)]
+    head = _commented(item, unit, rotation)
+    return head + "\n".join([f"# {use_as(item)}", *lines, *said, ""])
 
 
 def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
@@ -241,18 +229,15 @@ def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
 
     Raises UsageError for a pendant that shows joints, or one angle where the frame is tilted.
     """
+    instead = "Export as quaternion or matrix."
     if pendant.shows_joints:
-        raise UsageError(
-            "this pendant shows joint angles, a frame cannot be typed that way",
-            "Export as quaternion or matrix.",
-        )
+        problem = "this pendant shows joint angles, a frame cannot be typed that way"
+        raise UsageError(problem, instead)
     try:
         return format_pose(T, pendant)
-    except PoseError as problem:
-        raise UsageError(
-            f"{pendant.rotation} cannot hold this frame: it is tilted",
-            "Export as quaternion or matrix.",
-        ) from problem
+    except PoseError as error:
+        problem = f"{pendant.rotation} cannot hold this frame: it is tilted"
+        raise UsageError(problem, instead) from error
 
 
 def rounding_cost(item: Delivered, fields: tuple[str, ...]) -> tuple[float, float, float]:
@@ -278,12 +263,6 @@ def use_as(item: Delivered) -> str:
     if item.to_frame == "flange":
         return "To be typed as a tool: the camera on the flange."
     return f"The {item.from_frame} as the camera sees it: neither a user frame nor a tool."
-
-
-def _unit(pendant: Pendant, index: int) -> str:
-    if index < POSITION_FIELDS:
-        return pendant.length_unit
-    return "" if is_quaternion(pendant.rotation) else pendant.angle_unit
 
 
 FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {

@@ -128,11 +128,11 @@ def proof_lines(proof: Proof) -> list[str]:
         agrees = "yes" if item.agrees else "NO"
         lines.append(
             f"{item.touch:5d} {x:+7.2f} {y:+7.2f} {z:+7.2f} {item.size_mm:10.2f} "
-            f"{item.expanded_mm:7.2f}   {agrees:6}  {' '.join(map(str, item.key))}"
+            f"{item.expanded_mm:7.2f}   {agrees:6}  {item.point}"
         )
     for repeat in proof.repeats:
         lines.append(
-            f"{' '.join(map(str, repeat.key))}: {repeat.count} touches, accuracy "
+            f"{repeat.point}: {repeat.count} touches, accuracy "
             f"{repeat.accuracy_mm:.2f} mm, repeatability RP {repeat.repeatability_mm:.2f} mm"
         )
     return lines
