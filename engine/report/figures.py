@@ -226,13 +226,6 @@ def places(cell: Cell) -> Array:
     return np.asarray(np.array(cell.work_volume.center_mm) + unit * cell.work_volume.size_mm)
 
 
-def edges(cell: Cell) -> Array:
-    """Return the twelve edges of the work volume (12, 2, 3) [mm] in its own frame."""
-    corners = cell.work_volume.corners()
-    pairs = [(a, b) for a, b in itertools.combinations(corners, 2) if np.count_nonzero(a != b) == 1]
-    return np.array(pairs)
-
-
 def volume_frame(cell: Cell, camera: Array, flange_poses: Array) -> Array:
     """Return the transform (4, 4) from the work volume's frame into the base.
 
@@ -264,6 +257,8 @@ def uncertainty(cell: Cell, camera: Array, covariance: Array, flange_poses: Arra
     return np.asarray(np.sqrt(variance).reshape(len(LAYERS), ACROSS, ACROSS))
 
 
+# Of the corners of a work volume, numbered in binary: pairs that differ in one direction.
+EDGES = [[a, b] for a, b in itertools.combinations(range(8), 2) if (a ^ b).bit_count() == 1]
 PLANES = (("from above", 0, 1), ("from the side", 0, 2))
 MOST_NUMBERS = 40  # stations; more numbers would cover each other
 RAY_MM = 60.0  # length of the line that shows where a camera on the flange looks
@@ -281,12 +276,12 @@ def scene_picture(views: list[StationView], cell: Cell, placed: Placement) -> Pi
     boards = flange @ placed.board if fixed else placed.board[None]
     centres = apply(boards, middle)[:, 0]
     stops = centres if fixed else cameras[:, :3, 3]
-    box = apply(volume_frame(cell, placed.camera, flange), edges(cell).reshape(-1, 3))
+    corners = apply(volume_frame(cell, placed.camera, flange), cell.work_volume.corners())
     figure, axes = canvas(7.0, 3.5, columns=2)
     for ax, (title, across, up) in zip(axes[0], PLANES, strict=True):
         pick = [across, up]
-        for edge in box.reshape(-1, 2, 3)[:, :, pick]:
-            ax.plot(*edge.T, "--", color=PALE, linewidth=0.9)
+        for edge in EDGES:
+            ax.plot(*corners[edge][:, pick].T, "--", color=PALE, linewidth=0.9)
         _stops(ax, stops[:, pick], posed)
         if fixed:
             _camera(ax, cell, placed.camera, pick, float(np.linalg.norm(

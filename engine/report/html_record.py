@@ -10,10 +10,21 @@ from ..cautions import REPORT
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Station
-from ..findings import Finding, Level
+from ..findings import Level
 from ..frames import rotation_log
 from ..sessions.journal import Line
-from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
+from .html_base import (
+    Html,
+    element,
+    figure,
+    joined,
+    number,
+    pairs,
+    paragraph,
+    rounded,
+    section,
+    table,
+)
 from .html_result import BLANK
 from .stations import StationView, Thumbnail
 
@@ -36,7 +47,13 @@ def cautions() -> Html:
 
 def findings(result: StoredResult, views: list[StationView]) -> Html:
     """Return what the program noticed, and what the operator did about it."""
-    items = [_finding(item) for item in result.findings]
+    items = [
+        element("div", joined([
+            element("b", f"{LEVELS[item.level]}: {item.code}"), paragraph(item.message),
+            paragraph(f"Remedy: {item.remedy}") if item.remedy else "",
+        ]), class_=f"finding {item.level}")
+        for item in result.findings
+    ]  # fmt: skip
     rows = [
         (str(s.id), ", ".join(s.accepted) or "–", "" if s.use else "set aside", s.note or "–")
         for s in (view.station for view in views)
@@ -48,13 +65,6 @@ def findings(result: StoredResult, views: list[StationView]) -> Html:
         *(items or [paragraph("Nothing was noticed.")]),
         table(head, rows, "What the operator decided at the stations") if rows else "",
     )
-
-
-def _finding(item: Finding) -> Html:
-    text = [element("b", f"{LEVELS[item.level]}: {item.code}"), paragraph(item.message)]
-    if item.remedy:
-        text.append(paragraph(f"Remedy: {item.remedy}"))
-    return element("div", joined(text), class_=f"finding {item.level}")
 
 
 def station_table(views: list[StationView], cell: Cell) -> Html:
@@ -125,9 +135,7 @@ def _picture(view: StationView, picture: Thumbnail) -> Html:
         words.append("no image stored")
     if picture.problem:
         words.append(picture.problem)
-    content = Html(picture.svg or "")
-    caption = element("figcaption", joined([element("b", title), "; ".join(words) + "."]))
-    return element("figure", joined([content, caption]))
+    return figure(Html(picture.svg or ""), title, "; ".join(words) + ".")
 
 
 def actions(lines: Sequence[Line], cell: Cell) -> Html:

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.result import Covariance, Placed, StoredResult, SystematicError, keeps
+from ..cell.result import Covariance, Placed, StoredResult, keeps
 from ..cell.session import Session
 from ..errors import StationbookError
 from ..findings import Level
@@ -37,7 +37,9 @@ def identification(session: Session) -> Html:
         ("Session", session.name), ("Operator", session.operator), ("Started", session.created),
         ("Stations", f"{len(session.stations)}, {sum(s.use for s in session.stations)} in use"),
         ("Mount", cell.mount), ("Active tool", pendant.active_tool),
-        ("Active frame", pendant.active_frame), ("Pendant", _pendant(cell)),
+        ("Active frame", pendant.active_frame),
+        ("Pendant", f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and "
+         f"{pendant.joint_unit if pendant.shows_joints else pendant.angle_unit}"),
         ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
     ])  # fmt: skip
     right = pairs([
@@ -54,10 +56,7 @@ def identification(session: Session) -> Html:
          f"{board.pitch_mm:g} mm" + (", measured points" if board.measured else "")),
         ("Board serial", BLANK),
     ])  # fmt: skip
-    return section(
-        "What was calibrated",
-        element("div", joined([left, right]), class_="columns"),
-    )
+    return section("What was calibrated", element("div", joined([left, right]), class_="columns"))
 
 
 def inputs(result: StoredResult, changed: str) -> Html:
@@ -74,12 +73,6 @@ def inputs(result: StoredResult, changed: str) -> Html:
 
 def _given(value: float | None) -> str:
     return "not given" if value is None else f"{value:g} mm"
-
-
-def _pendant(cell: Cell) -> str:
-    pendant = cell.pendant
-    unit = pendant.joint_unit if pendant.shows_joints else pendant.angle_unit
-    return f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and {unit}"
 
 
 def verdict(result: StoredResult, cell: Cell) -> Html:
@@ -139,7 +132,13 @@ def _transform(
         paragraph(f"Maps coordinates in {from_frame} into {to_frame}; mm and degrees."),
     ])  # fmt: skip
     if T is None:
-        return joined([head, paragraph("Not wholly known: see the findings."), _known_part(placed)])
+        known = []
+        if placed is not None:
+            known.append(("Position [mm]", _named("xyz", placed.position_mm, 4)))
+            if placed.quaternion_xyzw is not None:
+                known.append(("Quaternion", _named("xyzw", placed.quaternion_xyzw, 8)))
+        said = paragraph("Not wholly known: see the findings.")
+        return joined([head, said, pairs(known) if known else ""])
     q = quaternion_xyzw(T[:3, :3])
     matrix = "\n".join("  ".join(f"{v + 0.0:>13.8f}" for v in row) for row in T)
     values = pairs([
@@ -150,16 +149,6 @@ def _transform(
     ])  # fmt: skip
     parts = joined([head, values, _uncertainties(covariance, to_frame)])
     return element("div", parts, class_="block")
-
-
-def _known_part(placed: Placed | None) -> Html:
-    """Return position and quaternion of a transform of which something is not known."""
-    if placed is None:
-        return Html("")
-    parts = [("Position [mm]", _named("xyz", placed.position_mm, 4))]
-    if placed.quaternion_xyzw is not None:
-        parts.append(("Quaternion", _named("xyzw", placed.quaternion_xyzw, 8)))
-    return pairs(parts)
 
 
 def _named(names: str, values: Iterable[float | None], digits: int) -> str:
@@ -182,11 +171,10 @@ def _uncertainties(matrix: Covariance | None, frame: str) -> Html:
     if covariance is None:
         return paragraph("Uncertainty: not known.")
     values = np.sqrt(np.diag(covariance))
-    u = [*values[3:], *np.rad2deg(values[:3])]
-    units = ["mm"] * 3 + ["°"] * 3
+    u = [(v, "mm") for v in values[3:]] + [(v, "°") for v in np.rad2deg(values[:3])]
     rows = [
-        ("u (k = 1)", *(rounded(v, unit) for v, unit in zip(u, units, strict=True))),
-        ("U (k = 2)", *(rounded(v, unit, 2.0) for v, unit in zip(u, units, strict=True))),
+        (name, *(rounded(v, unit, k) for v, unit in u))
+        for name, k in (("u (k = 1)", 1.0), ("U (k = 2)", 2.0))
     ]
     return table((f"on the axes of {frame}", *AXES), rows)
 
@@ -203,19 +191,13 @@ def noise(result: StoredResult) -> Html:
         ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm")),
         ("u of a pick there, with the robot", rounded(u.pick_mm, "mm")),
     ])  # fmt: skip
-    rows = [_systematic(item) for item in result.systematic]
-    head = ("error of", "estimate", "u")
-    return section(
-        "Noise and uncertainty",
-        paragraph("Standard deviations (k = 1), estimated from this session."),
-        values,
-        element("div", table(head, rows, "The robot's systematic errors"), class_="block")
-        if rows
-        else "",
-    )
-
-
-def _systematic(item: SystematicError) -> tuple[str, str, str]:
-    if item.value_mm is not None:
-        return item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm")
-    return item.name, number(item.value_deg, 3, "°"), number(item.u_deg, 3, "°")
+    rows = [
+        (item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm"))
+        if item.value_mm is not None
+        else (item.name, number(item.value_deg, 3, "°"), number(item.u_deg, 3, "°"))
+        for item in result.systematic
+    ]
+    said = paragraph("Standard deviations (k = 1), estimated from this session.")
+    errors = table(("error of", "estimate", "u"), rows, "The robot's systematic errors")
+    block = element("div", errors, class_="block") if rows else ""
+    return section("Noise and uncertainty", said, values, block)

@@ -158,8 +158,8 @@ def _store(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 def _session_files(folder: Path) -> Iterator[tuple[Path, str]]:
     """Yield the session's files in order of their names, after checking all of them."""
     session_path(folder)
-    found = [p for p in sorted(folder.rglob("*")) if not _hidden(p.relative_to(folder))]
-    names = {path: path.relative_to(folder).as_posix() for path in found}
+    found = {path: path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*"))}
+    names = {path: name for path, name in found.items() if "/." not in f"/{name}"}
     for path, name in names.items():
         mode = path.lstat().st_mode
         if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
@@ -174,10 +174,6 @@ def _session_files(folder: Path) -> Iterator[tuple[Path, str]]:
     if len(files) >= MOST_FILES:
         raise FileError(folder, f"{len(files)} files", f"A pack holds fewer than {MOST_FILES}.")
     yield from files
-
-
-def _hidden(path: Path) -> bool:
-    return any(part.startswith(".") for part in path.parts)
 
 
 LARGEST_TOTAL = 2**34  # bytes; 1500 stations of 5 megapixels have 7.5 × 10⁹
@@ -299,25 +295,22 @@ def _check_entries(entries: list[zipfile.ZipInfo], source: Path) -> None:
 def _manifest(data: Any, source: Path) -> Manifest:
     if not isinstance(data, dict) or data.get("format") != PACK_FORMAT:
         raise FileError(source, f"{MANIFEST} has an unknown form", "Use a newer stationbook.")
+    damaged = FileError(source, f"{MANIFEST} is damaged", _AGAIN)
     texts = [data.get(key) for key in ("session", "created", "program")]
-    if not all(isinstance(text, str) for text in texts):
-        raise FileError(source, f"{MANIFEST} is damaged", _AGAIN)
-    files, left_out = (_files(data.get(key), source) for key in ("files", "left_out"))
-    session, created, program = map(str, texts)
-    return Manifest(session, created, program, files, left_out)
-
-
-def _files(rows: Any, source: Path) -> tuple[PackedFile, ...]:
     try:
-        files = tuple(PackedFile(**row) for row in rows)
-    except TypeError:
-        raise FileError(source, f"{MANIFEST} is damaged", _AGAIN) from None
-    for file in files:
-        if not (
-            isinstance(file.path, str) and type(file.size) is int and isinstance(file.sha256, str)
-        ):
-            raise FileError(source, f"{MANIFEST} is damaged", _AGAIN)
-    return files
+        files, left_out = (
+            tuple(PackedFile(**row) for row in data[key]) for key in ("files", "left_out")
+        )
+    except (KeyError, TypeError):
+        raise damaged from None
+    for file in (*files, *left_out):
+        texts += [file.path, file.sha256]
+        if type(file.size) is not int:
+            raise damaged
+    if not all(isinstance(text, str) for text in texts):
+        raise damaged
+    session, created, program = map(str, texts[:3])
+    return Manifest(session, created, program, files, left_out)
 
 
 def content(archive: zipfile.ZipFile, file: PackedFile, source: Path) -> bytes:

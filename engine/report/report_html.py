@@ -29,7 +29,7 @@ from .figures import (
     uncertainty,
     volume_picture,
 )
-from .html_base import STYLE, Html, element, joined, paragraph, section
+from .html_base import STYLE, Html, element, figure, joined, page, paragraph, section
 from .stations import (
     CoursePoint,
     Placement,
@@ -41,8 +41,6 @@ from .stations import (
 )
 
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
-# No script, no address: a report shows only what it carries.
-POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 def report_html(
@@ -63,6 +61,7 @@ def report_html(
     result whose transforms are damaged. ``camera``: which of several it is about; None: the first.
     """
     whole, name = session, camera or session.cell.camera.name
+    about = f"{whole.cell.name}, camera {name}" if whole.cell.cameras else whole.cell.name
     session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)
     cell = session.cell
     placed = placement(found, cell)
@@ -73,7 +72,7 @@ def report_html(
         figures = _figures(views, cell, found, placed, course)
         pictures = record.pictures(pictured, made.result(), len(views))
     body = joined([
-        _header(whole, name),
+        element("header", joined([element("h1", "Calibration record"), paragraph(about)])),
         result.verdict(found, cell),
         record.cautions(),
         result.identification(session),
@@ -90,26 +89,7 @@ def report_html(
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
     ])  # fmt: skip
-    return _page(f"Calibration record: {session.name}", body)
-
-
-def _page(title: str, body: Html) -> str:
-    head = joined([
-        Html('<meta charset="utf-8">'),
-        Html(f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'),
-        Html('<meta name="viewport" content="width=device-width, initial-scale=1">'),
-        element("title", title),
-        Html(f"<style>{STYLE}</style>"),
-    ])  # fmt: skip
-    content = joined([element("head", head), element("body", body)])
-    return f"<!DOCTYPE html>\n{element('html', content, lang='en')}\n"
-
-
-def _header(session: Session, camera: str) -> Html:
-    cell = session.cell
-    about = f"{cell.name}, camera {camera}" if cell.cameras else cell.name
-    lines = [element("h1", "Calibration record"), paragraph(about)]
-    return element("header", joined(lines))
+    return page(f"Calibration record: {session.name}", STYLE, body)
 
 
 def _worst(views: list[StationView]) -> list[StationView]:
@@ -149,14 +129,13 @@ def _figures(
     if placed.delivered is not None and covariance is not None and poses:
         u = uncertainty(cell, placed.delivered, covariance, np.array(poses))
         made.append(volume_picture(u, cell))
-    figures = [_figure(picture) for picture in made if picture is not None]
+    figures = [_drawn(picture) for picture in made if picture is not None]
     return figures or [paragraph("Nothing was solved, so there is nothing to draw.")]
 
 
-def _figure(picture: Picture) -> Html:
+def _drawn(picture: Picture) -> Html:
     data = base64.b64encode(picture.svg.encode()).decode()
     image = Html(
         f'<img alt="{picture.title}; described below" src="data:image/svg+xml;base64,{data}">'
     )
-    caption = element("figcaption", joined([element("b", picture.title), picture.words]))
-    return element("figure", joined([image, caption]), class_="half" if picture.half else "full")
+    return figure(image, picture.title, picture.words, class_="half" if picture.half else "full")

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.pattern import Board, symmetries
+from ..boards.pattern import symmetries
 from ..camera.lens import project
 from ..cell.cell import Cell
 from ..cell.result import StationResult, StoredResult
@@ -117,13 +117,9 @@ def _expected(
     if (points[:, 2] <= 0).any():
         return None  # behind the camera: nothing could be seen there
     pixels = project(points, cell.camera)
-    ways = [pixels[order] for order in _orders(cell.board, ids)]
+    orders = [ids, *(turn.permutation[ids] for turn in symmetries(cell.board))]
+    ways: list[Array] = [pixels[order] for order in orders]  # as read, and as with the board turned
     return min(ways, key=lambda way: float(np.square(way - seen).sum()))
-
-
-def _orders(board: Board, ids: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Return the ids as read, and as they would be with the board turned."""
-    return [ids, *(turn.permutation[ids] for turn in symmetries(board))]
 
 
 def residuals(views: list[StationView], key: str) -> Array:
@@ -179,7 +175,7 @@ WIDTH_PX = 480  # twice what it takes on paper at 150 dots an inch, a third of t
 JPEG_QUALITY = 72  # [0 to 100]; a station takes about 20 kB
 LONGEST_ARROW = 0.03  # [-] of the image's width: about the spacing of the points
 GAINS = tuple(m * 10**k for k in range(4) for m in (1, 2, 5))
-HEAD = 0.35  # [-] of an arrow's length
+HEAD, HEAD_RAD = 0.35, 0.45  # [-] of an arrow's length, and its half angle
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,19 +268,14 @@ def _dots(points: Array, width: int) -> str:
 def _arrows(start: Array, arrow: Array, width: int) -> str:
     """Return all arrows as one path, dark on a light edge so that they show on any ground."""
     end = start + arrow
-    left, right = (end - HEAD * _turned(arrow, angle) for angle in (0.45, -0.45))
-    parts = [
+    c, s = HEAD * np.cos(HEAD_RAD), HEAD * np.sin(HEAD_RAD)
+    left, right = (end - arrow @ np.array([[c, way * s], [-way * s, c]]) for way in (1, -1))
+    path = "".join(
         f"M{a[0]:.1f} {a[1]:.1f}L{b[0]:.1f} {b[1]:.1f}"
         f"M{c[0]:.1f} {c[1]:.1f}L{b[0]:.1f} {b[1]:.1f}L{d[0]:.1f} {d[1]:.1f}"
         for a, b, c, d in zip(start, end, left, right, strict=True)
-    ]
-    path = "".join(parts)
+    )
     return "".join(
         f'<path d="{path}" stroke="{colour}" stroke-width="{width * share:.2f}" fill="none"/>'
         for colour, share in (("#fff", 0.0052), ("#7a1f00", 0.0028))
     )
-
-
-def _turned(arrow: Array, angle: float) -> Array:
-    c, s = np.cos(angle), np.sin(angle)
-    return np.asarray(arrow @ np.array([[c, s], [-s, c]]))

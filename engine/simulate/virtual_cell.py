@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -157,11 +157,11 @@ class VirtualCell:
 
     def move_camera(self, xi: ArrayLike) -> None:
         """Knock the camera by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
-        self.truth = self.truth.camera_moved(xi)
+        self.truth = replace(self.truth, camera=displaced(self.truth.camera, xi))
 
     def slip_board(self, xi: ArrayLike) -> None:
         """Let the board slip by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
-        self.truth = self.truth.board_moved(xi)
+        self.truth = replace(self.truth, board=displaced(self.truth.board, xi))
 
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
@@ -171,20 +171,18 @@ class VirtualCell:
 
     def _stood(self, jogged: Array, goal: Array) -> Array:
         """Take the posture for ``jogged``, or for ``goal`` where a limit stops the jog."""
-        if self._arm is None:
+        if (arm := self._arm) is None:
             return jogged
         for wanted in (jogged, goal):
-            if len(postures := self._arm.inverse(wanted)):
-                self._joints = self._nearest(self._arm, postures)
-                return self._arm.forward(self._joints)
+            if len(postures := arm.inverse(wanted)):
+                if self._joints is None:  # at first the posture clear of its limits
+                    best = arm.joints.margins(postures).min(axis=1).argmax()
+                else:  # then the one that moves the joints least
+                    best = np.abs(postures - self._joints).sum(axis=1).argmin()
+                self._joints = np.asarray(postures[best])
+                return arm.forward(self._joints)
         x, y, z = goal[:3, 3]
         raise StationbookError(
             f"the arm cannot stand at X {x:.1f}, Y {y:.1f}, Z {z:.1f} with this rotation",
             "Choose a pose nearer to the arm or less tilted.",
         )
-
-    def _nearest(self, arm: Kinematics, postures: Array) -> Array:
-        """Return the posture that moves the joints least; at first the one clear of its limits."""
-        if self._joints is None:
-            return np.asarray(postures[arm.joints.margins(postures).min(axis=1).argmax()])
-        return np.asarray(postures[np.abs(postures - self._joints).sum(axis=1).argmin()])

@@ -18,10 +18,18 @@ from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
-from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, held_out_finding, split
+from ..proof.conclusion import (
+    HeldOut,
+    Proof,
+    amended,
+    concluded,
+    held_out,
+    held_out_finding,
+    point_errors,
+    split,
+)
 from ..proof.stated import stated
-from ..proof.touch import point_errors
-from ..proof.touch_file import (
+from ..proof.touch import (
     Role,
     Touch,
     Touches,

@@ -12,7 +12,7 @@ from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import has_error
 from engine.proof.conclusion import HeldOut, Proof
-from engine.proof.touch_file import read_touches
+from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
