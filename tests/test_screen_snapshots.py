@@ -156,7 +156,7 @@ def touched(touching: Touching) -> None:
     pointer = Pointer((0.0, 0.0, 150.0), 0.1)
     touches = tuple(Touch(n, ("1.00",) * 6, 1, 10 * n, use=n != 2) for n in range(1, 6))
     errors = [
-        PointError(n, (1, 10 * n), np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
+        PointError(n, f"1 {10 * n}", np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
         for n in (1, 3, 4, 5)
     ]
     errors[-1] = replace(errors[-1], error=np.array([0.0, 8.0, 0.0]))

@@ -46,16 +46,11 @@ class PointError:
     """
 
     touch: int
-    key: tuple[int | str, ...]
+    point: str
     p_base: Array
     p_camera: Array
     error: Array
     expanded_mm: float
-
-    @property
-    def point(self) -> str:
-        """The key in words."""
-        return " ".join(map(str, self.key))
 
     @property
     def size_mm(self) -> float:
@@ -77,7 +72,7 @@ def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) 
     error = apply(base_T_camera, placed.p_camera[None])[0] - p_base
     return PointError(
         touch=placed.touch,
-        key=placed.key,
+        point=placed.point,
         p_base=p_base,
         p_camera=placed.p_camera,
         error=error,
@@ -238,7 +233,7 @@ def _touches(errors: Sequence[PointError]) -> str:
 
 def _places(errors: Sequence[PointError]) -> int:
     """Return how many different points were touched: repeats do not count."""
-    return len({item.key for item in errors})
+    return len({item.point for item in errors})
 
 
 def _worst(errors: Sequence[PointError]) -> float:

@@ -203,11 +203,11 @@ class Placed:
 
     ``p_camera`` (3,) [mm] with the variance ``camera_variance`` [mm²] (trace of its covariance);
     ``base_T_flange`` (4, 4) when touched; ``looked`` (4, 4) the flange when the camera looked
-    (eye-in-hand only). ``key`` names the point: touches with the same key are repeats.
+    (eye-in-hand only). ``point`` in words: touches of the same point are repeats.
     """
 
     touch: int
-    key: tuple[int | str, ...]
+    point: str
     p_camera: Array
     camera_variance: float
     base_T_flange: Array
@@ -231,12 +231,6 @@ def seen_place(cell: Cell, ids: NDArray[np.int64], pixels: Array) -> tuple[Array
     pose = found[0][0]
     views = Views(points[None], np.asarray(pixels, float)[None], np.ones((1, len(points))))
     return pose, np.linalg.inv(linearised(views, pose[None], data).information[0])
-
-
-def seen_point(camera_T_board: Array, covariance: Array, point: Array) -> tuple[Array, float]:
-    """Return a board point (3,) [mm] in the camera frame, and its variance [mm²] (the trace)."""
-    rows = point_rows(camera_T_board, point[None])[0]
-    return apply(camera_T_board, point[None])[0], float(np.trace(rows @ covariance @ rows.T))
 
 
 def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> Array:
@@ -273,11 +267,9 @@ def _placed(
     cell: Cell, found: Touches, touch: Touch, p_camera: Array, variance: float, folder: Path
 ) -> Placed:
     view = found.view(touch.view)
-    key: tuple[int | str, ...] = (
-        ("mark", *(f"{value:.1f}" for value in touch.seen_mm))
-        if touch.seen_mm is not None
-        else ("view", int(touch.view or 0), "point", int(touch.point or 0))
-    )
+    point = f"view {touch.view or 0} point {touch.point or 0}"
+    if touch.seen_mm is not None:
+        point = " ".join(["mark", *(f"{value:.1f}" for value in touch.seen_mm)])
     looked = touch.looked if view is None else view.looked
     name = f"touch {touch.id}"
     if cell.mount != EYE_TO_HAND and looked is None:
@@ -288,7 +280,7 @@ def _placed(
         )
     return Placed(
         touch=touch.id,
-        key=key,
+        point=point,
         p_camera=p_camera,
         camera_variance=variance,
         base_T_flange=flange_pose(cell, touch.pose, name, folder),
@@ -310,9 +302,12 @@ def _seen(
             f"The board has points 0 to {cell.board.count - 1}.",
         )
     pose, unit = seen_place(cell, *read_points(folder / view.points, cell.board))
-    points = cell.board.points()
-    ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in symmetries(cell.board))]
-    return [seen_point(pose, pixel_px**2 * unit, points[k]) for k in ids]
+    turns = symmetries(cell.board)
+    ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]
+    points = cell.board.points()[ids]
+    rows, covariance = point_rows(pose, points), pixel_px**2 * unit
+    variances = np.trace(rows @ covariance @ rows.transpose(0, 2, 1), axis1=1, axis2=2)
+    return [*zip(apply(pose, points), variances.tolist(), strict=True)]
 
 
 def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:

@@ -107,7 +107,8 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
     for _ in range(STEPS):
         state = _state(result, z, p)
         system = linear_system(seen.stations, state)
-        H = _rows(system.rows, p)
+        rows = system.rows  # of camera, board and errors, then those of δ and β
+        H = np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
         V = block_diag(*system.covariance(result.noise))
         y = system.residual.ravel() + H @ z
         S = H @ prior @ H.T + V
@@ -138,8 +139,3 @@ def _state(result: Result, z: Array, p: int) -> State:
         displaced(result.board, z[6:12] + z[18 + p :]),
         result.systematic.value + z[12 : 12 + p],
     )
-
-
-def _rows(rows: Array, p: int) -> Array:
-    """Return H (6n, 24 + p): the rows of camera, board and errors, then those of δ and β."""
-    return np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)

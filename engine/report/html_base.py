@@ -89,6 +89,9 @@ class Html(str):
     __slots__ = ()
 
 
+BLANK = Html('<span class="blank">&nbsp;</span>')  # to be filled in by hand
+
+
 def safe(text: object) -> Html:
     """Return any value as HTML; characters that cannot be seen or turn the line become blanks."""
     if isinstance(text, Html):

@@ -14,6 +14,7 @@ from ..findings import Level
 from ..frames import rotation_log
 from ..sessions.journal import Line
 from .html_base import (
+    BLANK,
     Html,
     element,
     figure,
@@ -25,7 +26,6 @@ from .html_base import (
     section,
     table,
 )
-from .html_result import BLANK
 from .stations import StationView, Thumbnail
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
