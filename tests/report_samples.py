@@ -11,10 +11,11 @@ import numpy as np
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
 from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
+from engine.cell.result import StoredResult
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
 from engine.sessions.dump import plain, yaml_dump
-from engine.sessions.stored_result import StoredResult, result_from
+from engine.sessions.stored_result import result_from
 from engine.sessions.yaml_text import parse_yaml
 
 RNG = np.random.default_rng(20261125)

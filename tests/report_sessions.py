@@ -19,6 +19,7 @@ from engine.frames import apply
 from engine.sessions.folder import observations, open_session
 from engine.sessions.results import input_hashes
 from engine.sessions.session_file import session_text
+from engine.sessions.stored_result import result_document
 from engine.simulate.scenario import Axes, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 
@@ -80,4 +81,8 @@ def solved(session: Session, folder: Path) -> tuple[Problem, Result, dict[str, A
     """Return the estimate of a session, and its document with the hashes of its inputs."""
     problem = problem_from(session.cell, observations(session, folder))
     result = estimated(problem)
-    return problem, result, {**result.document(), "inputs": input_hashes(session, folder)}
+    return (
+        problem,
+        result,
+        {**result_document(result.stored()), "inputs": input_hashes(session, folder)},
+    )

@@ -17,9 +17,8 @@ from engine.cell.cell import Cell
 from engine.cell.stations import Observation
 from engine.estimate import estimated, problem_from
 from engine.frames import apply, displacement
-from engine.simulate.robot_errors import RobotErrors
 from engine.simulate.scenario import cell, truth
-from engine.simulate.virtual_cell import VirtualCell
+from engine.simulate.virtual_cell import RobotErrors, VirtualCell
 
 CIRCLES = Board("circles", columns=7, rows=5, pitch_mm=32.0, diameter_mm=26.0)
 

@@ -14,6 +14,7 @@ from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, estimated
 from engine.estimate.model import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
+from engine.sessions.stored_result import result_document
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 
@@ -57,7 +58,7 @@ def test_pure_shifts_leave_the_place_unknown_and_say_so(mount: str) -> None:
     rng = np.random.default_rng(2)
     steps = np.column_stack([np.zeros((10, 3)), rng.uniform(-60, 60, (10, 3))])
     found = estimated(moving(truth, displaced(np.tile(middle, (10, 1, 1)), steps)))
-    document = found.document()
+    document = result_document(found.stored())
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     assert document[key]["position_mm"] == [None, None, None]
     assert document[key]["quaternion_xyzw"] is not None
@@ -90,7 +91,7 @@ def test_identical_stations_give_no_number_at_all(mount: str) -> None:
     truth = session(mount)
     middle = truth.problem.observations[0].base_T_flange
     found = estimated(moving(truth, np.tile(middle, (8, 1, 1))))
-    document = found.document()
+    document = result_document(found.stored())
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     assert document[key] is None
     assert set(document["uncertainty"].values()) == {None}
@@ -146,7 +147,7 @@ def test_weak_tilts_are_named_with_what_to_add(mount: str) -> None:
 def test_four_axes_leave_the_height_open(mount: str, style: str) -> None:
     truth = session(mount, axes=4, style=style)
     found = estimated(truth.problem)
-    document = found.document()
+    document = result_document(found.stored())
     key = "base_T_camera" if mount == EYE_TO_HAND else "flange_T_camera"
     x, y, z = document[key]["position_mm"]
     assert z is None

@@ -13,6 +13,7 @@ from simulated_sessions import Case, Simulated, simulated
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.frames import displacement
+from engine.sessions.stored_result import result_document
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 
@@ -52,7 +53,7 @@ def test_almost_noise_free_data_give_the_truth_back(mount: str) -> None:
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_document_has_the_promised_keys_and_is_json(mount: str) -> None:
-    document = json.loads(json.dumps(result(mount).document()))
+    document = json.loads(json.dumps(result_document(result(mount).stored())))
     camera, board = (
         ("base_T_camera", "flange_T_board")
         if mount == EYE_TO_HAND
@@ -77,7 +78,7 @@ def test_document_has_the_promised_keys_and_is_json(mount: str) -> None:
 def test_two_stations_end_with_too_few_and_no_number() -> None:
     problem = session().problem
     found = estimated(replace(problem, observations=problem.observations[:2]))
-    document = found.document()
+    document = result_document(found.stored())
     assert codes(found) == ["too-few"]
     assert document["base_T_camera"] is None
     assert document["covariance"] is None

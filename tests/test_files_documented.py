@@ -15,7 +15,7 @@ from later_session import make_later
 from made_session import make_session
 from touching import TIP, Toucher
 
-from engine.proof.touch_file import TOUCHES
+from engine.proof.touch import TOUCHES
 from engine.sessions.cell_file import KEEP_OUT, PENDANT, ROUGH, TOLERANCE, WORK_VOLUME
 from engine.sessions.parts_file import CAMERA, ROBOT
 from engine.sessions.schema import Many, Record, Table

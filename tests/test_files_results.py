@@ -11,14 +11,14 @@ import yaml
 from files_samples import NOW, POSE, write_cell
 from made_session import make_session
 
+from engine.cell.result import StationResult
 from engine.cell.session import Station
 from engine.errors import FileError
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import create_session, open_session
 from engine.sessions.journal import read_journal, unfinished
-from engine.sessions.result_parts import StationResult
 from engine.sessions.results import input_hashes, keep_earlier, result_kept
-from engine.sessions.stored_result import read_result
+from engine.sessions.stored_result import read_result, result_document
 from engine.sessions.yaml_text import sha256
 from engine.steps.solve import keep, solve_session
 
@@ -49,7 +49,7 @@ def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
     assert found.stations == (StationResult(1, True, turn="010"),)
     assert found.inputs == {"session.yaml": "ab" * 32}
     written = yaml.safe_load((folder / "result.yaml").read_text())
-    said = found.document()
+    said = result_document(found)
     assert {key: said[key] for key in ("verdict", "covariance", "inputs")} == {
         key: written[key] for key in ("verdict", "covariance", "inputs")
     }
@@ -62,7 +62,7 @@ def test_everything_solved_comes_back_as_it_was(tmp_path: Path) -> None:
     commit(tmp_path / "s", keep(solved, session, tmp_path / "s"), WHO)
     found = read_result(tmp_path / "s")
     assert found == replace(solved.stored, inputs=solved.inputs)
-    assert found.document() == yaml.safe_load((tmp_path / "s/result.yaml").read_text())
+    assert result_document(found) == yaml.safe_load((tmp_path / "s/result.yaml").read_text())
 
 
 def test_damage_is_named_with_line_and_key(folder: Path) -> None:

@@ -64,6 +64,14 @@ def test_engine_module_imports_only_from_earlier_parts(path: Path) -> None:
     assert later == set(), f"{path.name} of {own} imports from {later}"
 
 
+@pytest.mark.parametrize("part", ["estimate", "checks", "plans", "diagnosis"])
+def test_what_calculates_reads_no_file_of_a_session(part: str) -> None:
+    modules = [path for path in engine_modules() if part_of(path) == part]
+    reading = [path.name for path in modules if "sessions" in imported_parts(path)]
+    assert modules
+    assert reading == []
+
+
 @pytest.mark.parametrize("path", engine_modules(), ids=lambda p: str(p.relative_to(ROOT)))
 def test_engine_never_imports_the_screen(path: Path) -> None:
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -18,9 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from engine.errors import FileError
-from engine.report import unpack as unpack_module
-from engine.report.pack import MANIFEST, collision, fault, pack
-from engine.report.unpack import check_pack, unpack
+from engine.report import pack as unpack_module
+from engine.report.pack import MANIFEST, check_pack, collision, fault, pack, unpack
 
 WHEN = "2026-11-25T09:12:00+01:00"
 CONTENT = {

@@ -22,7 +22,7 @@ from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
-from engine.proof.quick import Quick, quick
+from engine.proof.recheck import Quick, quick
 
 CASES = {
     "fixed camera": Case(stations=8),

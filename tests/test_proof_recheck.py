@@ -24,9 +24,8 @@ from engine.cell.session import Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
-from engine.proof.quick import stations_to_revisit
-from engine.proof.recheck import Recheck, recheck
-from engine.proof.same_cell import check_same, differences
+from engine.proof.recheck import Recheck, recheck, stations_to_revisit
+from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal

@@ -14,7 +14,7 @@ from made_session import make_session
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import displaced, displacement, inverse
 from engine.pendant.entry import pose_from_fields
-from engine.proof.shift import TaughtPoint, carried, read_taught, taught_text
+from engine.proof.compare import TaughtPoint, carried, read_taught, taught_text
 from engine.simulate.scenario import cell, truth
 
 SHIFT = np.array([0.004, 0.0, 0.003, 3.0, 0.0, -4.0])

@@ -25,19 +25,17 @@ from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
 from engine.cell.cell import Mount
+from engine.cell.result import Pointer, StoredProof, SystematicError, TouchedPoint
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
 from engine.frames import apply, displaced
 from engine.proof.stated import covariance_of
-from engine.report.figures import residual_picture
+from engine.report.figures import places, residual_picture, uncertainty
 from engine.report.html_base import number, rounded, safe
 from engine.report.report_html import report_html
-from engine.report.scene import places, uncertainty
-from engine.report.stations import StationView, course, placement, station_views
-from engine.report.thumbnails import thumbnails
-from engine.sessions.result_parts import Pointer, StoredProof, SystematicError, TouchedPoint
+from engine.report.stations import StationView, course, placement, station_views, thumbnails
 from engine.simulate.scenario import cell
 
 PRINTED = datetime(2026, 11, 25, 12, 0)

@@ -31,7 +31,7 @@ from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_
 
 from engine.cautions import TOUCH
 from engine.cell.cell import EYE_IN_HAND
-from engine.proof.touch_file import read_touches
+from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session

@@ -18,14 +18,12 @@ from textual.pilot import Pilot
 
 import tui.screens.recheck as recheck_screen
 import tui.screens.sessions as sessions_screen
+from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
 from engine.findings import finding
 from engine.proof.compare import Movement
-from engine.proof.conclusion import concluded
+from engine.proof.conclusion import PointError, concluded
 from engine.proof.recheck import Recheck as Answer
-from engine.proof.touch import PointError
-from engine.proof.touch_file import Touch, Touches, View
-from engine.sessions.result_parts import Placed, Pointer, StationResult, Uncertainty
-from engine.sessions.stored_result import StoredResult
+from engine.proof.touch import Touch, Touches, View
 from engine.steps.solve import Solved
 from tui import result_text
 from tui.app import Stationbook
@@ -158,7 +156,7 @@ def touched(touching: Touching) -> None:
     pointer = Pointer((0.0, 0.0, 150.0), 0.1)
     touches = tuple(Touch(n, ("1.00",) * 6, 1, 10 * n, use=n != 2) for n in range(1, 6))
     errors = [
-        PointError(n, (1, 10 * n), np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
+        PointError(n, f"1 {10 * n}", np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
         for n in (1, 3, 4, 5)
     ]
     errors[-1] = replace(errors[-1], error=np.array([0.0, 8.0, 0.0]))

@@ -15,10 +15,9 @@ from engine.frames import displaced, displacement, inverse, rotation_angle
 from engine.pendant.entry import joints_from_fields, pose_from_fields, rounding
 from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
-from engine.simulate.robot_errors import RobotErrors, geometry_errors, robot_errors
 from engine.simulate.scenario import cell, cell_text, looking, truth
 from engine.simulate.stations import typing_slip
-from engine.simulate.virtual_cell import VirtualCell
+from engine.simulate.virtual_cell import RobotErrors, VirtualCell, geometry_errors, robot_errors
 
 CELLS = [(mount, axes) for mount in ("eye-to-hand", "eye-in-hand") for axes in (6, 4)]
 KNOCK = np.array([0.01, -0.02, 0.005, 4.0, -3.0, 2.0])

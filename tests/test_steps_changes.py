@@ -10,7 +10,7 @@ from files_samples import CELL, NOW, write_cell
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.findings import Level
-from engine.proof.touch_file import Touches, read_touches
+from engine.proof.touch import Touches, read_touches
 from engine.sessions import changes
 from engine.sessions.changes import Change, Who, commit, remark
 from engine.sessions.folder import create_session, open_session

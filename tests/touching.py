@@ -13,7 +13,7 @@ from engine.boards.points_file import points_text
 from engine.camera.lens import project
 from engine.frames import apply, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose
-from engine.proof.touch_file import read_touches
+from engine.proof.touch import read_touches
 from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session

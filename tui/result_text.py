@@ -9,9 +9,8 @@ import numpy as np
 
 from engine.cell.cameras import cell_of
 from engine.cell.cell import Cell
+from engine.cell.result import Before, Placed, StationResult, StoredResult
 from engine.pendant.entry import format_pose
-from engine.sessions.result_parts import Before, Placed, StationResult
-from engine.sessions.stored_result import StoredResult
 
 from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines
 

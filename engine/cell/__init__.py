@@ -1,1 +1,1 @@
-"""Cell and session as data: what stays the same between sessions, and what was recorded."""
+"""Cell, session and result as data: what stays the same, what was recorded, what came of it."""

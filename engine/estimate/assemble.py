@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..cell.result import Convergence, StationResult, Uncertainty
 from ..findings import Finding
-from ..sessions.result_parts import Convergence, StationResult, Uncertainty
 from .fit import Fit, fit
 from .judgement import all_findings, lost, too_few
 from .model import derivatives

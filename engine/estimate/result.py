@@ -4,25 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import Mount, Tolerance
-from ..findings import Finding, by_gravity
-from ..frames import quaternion_xyzw
-from ..sessions.result_parts import (
+from ..cell.result import (
     Convergence,
     Matrix,
     NoiseLevels,
     Placed,
     StationResult,
+    StoredResult,
     SystematicError,
     Uncertainty,
+    Verdict,
+    verdict,
 )
-from ..sessions.stored_result import StoredResult, Verdict, verdict
+from ..findings import Finding, by_gravity
+from ..frames import quaternion_xyzw
 from .model import Noise
 from .pick import PickModel
 
@@ -109,10 +110,6 @@ class Result:
             systematic=self._systematic_errors(),
             convergence=self.convergence,
         )
-
-    def document(self) -> dict[str, Any]:
-        """Return the result as plain data (JSON or YAML): what is not known is None."""
-        return self.stored().document()
 
     def _noise_levels(self) -> NoiseLevels:
         if self.noise is None:

@@ -1,10 +1,16 @@
-"""Two results against each other, the movement between them, and a cell's history."""
+"""Two results against each other: the movement, a cell's history, points taught by hand.
+
+A taught point stays right when only the camera moved; shifting it would send the robot elsewhere.
+Only points declared fixed to the same frame as the camera are carried over: eye-to-hand by the
+movement in the base; eye-in-hand so that the camera, not the flange, stands where it stood.
+"""
 
 from __future__ import annotations
 
+import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,13 +19,18 @@ import numpy as np
 from scipy.stats import chi2
 
 from ..arrays import Array
+from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
+from ..cell.result import StoredMovement, Verdict
+from ..errors import FileError, PoseError
 from ..estimate.model import point_rows
 from ..estimate.pick import PickModel
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, rotation_exp
-from ..sessions.result_parts import StoredMovement
-from ..sessions.stored_result import MOVEMENT, Verdict
+from ..pendant.entry import format_pose, pose_from_fields
+from ..pendant.settings import Pendant
+from ..sessions.stored_result import MOVEMENT
+from ..sessions.yaml_text import read_bytes
 from .stated import Stated
 
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly
@@ -68,15 +79,8 @@ class Movement:
 
     def stored(self) -> StoredMovement:
         """Return the movement as a result holds it."""
-        return StoredMovement(
-            position_mm=self.position_mm,
-            angle_deg=self.angle_deg,
-            work_volume_mm=self.work_volume_mm,
-            u_position_mm=self.u_position_mm,
-            u_angle_deg=self.u_angle_deg,
-            u_work_volume_mm=self.u_work_volume_mm,
-            matrix=tuple(map(tuple, self.matrix.tolist())),
-        )
+        same = {field.name: getattr(self, field.name) for field in fields(StoredMovement)}
+        return StoredMovement(**same | {"matrix": tuple(map(tuple, self.matrix.tolist()))})
 
     def document(self) -> dict[str, Any]:
         """Return the movement as plain data."""
@@ -100,14 +104,8 @@ class Movement:
 def moved(mount: Mount, old: Array, new: Array, covariance: Array, pick: PickModel) -> Movement:
     """Return the movement from ``old`` to ``new`` (4, 4), with ``covariance`` (6, 6) of it."""
     xi = displacement(new, old)
-    return Movement(
-        mount=mount,
-        matrix=new @ inverse(old),
-        xi=xi,
-        covariance=covariance,
-        work_volume_mm=float(corner_shifts(pick, xi).max()),
-        u_work_volume_mm=pick.work_volume_mm(covariance),
-    )
+    most, u = float(corner_shifts(pick, xi).max()), pick.work_volume_mm(covariance)
+    return Movement(mount, new @ inverse(old), xi, covariance, most, u)
 
 
 def corner_shifts(pick: PickModel, xi: Array) -> Array:
@@ -173,28 +171,17 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     xi = displacement(new.camera, old.camera)
     covariance = old.covariance + new.covariance
     chance = float(chi2.sf(xi @ np.linalg.solve(covariance, xi), 6))
-    movement = _movement(old.camera, new.camera, xi, covariance, cell)
+    seen = corners_in_camera(cell, old.camera)
+    most = float(np.linalg.norm(apply(new.camera, seen) - apply(old.camera, seen), axis=1).max())
+    rows = point_rows(old.camera, seen)
+    u = float(np.sqrt(np.einsum("nij,jk,nik->n", rows, covariance, rows).max()))
+    matrix = new.camera @ inverse(old.camera)
+    movement = Movement(cell.mount, matrix, xi, covariance, most, u)
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
-        volume = movement.work_volume_mm
-        said = finding("results-differ", movement=movement.words(), work_volume_mm=volume)
+        said = finding("results-differ", movement=movement.words(), work_volume_mm=most)
     return Difference(movement, chance, (said,))
-
-
-def _movement(old: Array, new: Array, xi: Array, covariance: Array, cell: Cell) -> Movement:
-    seen = corners_in_camera(cell, old)
-    shifts = np.linalg.norm(apply(new, seen) - apply(old, seen), axis=1)
-    rows = point_rows(old, seen)
-    variances = np.einsum("nij,jk,nik->n", rows, covariance, rows)
-    return Movement(
-        mount=cell.mount,
-        matrix=new @ inverse(old),
-        xi=xi,
-        covariance=covariance,
-        work_volume_mm=float(shifts.max()),
-        u_work_volume_mm=float(np.sqrt(variances.max())),
-    )
 
 
 def corners_in_camera(cell: Cell, camera: Array) -> Array:
@@ -224,17 +211,12 @@ class Entry:
 
     def document(self) -> dict[str, Any]:
         """Return the entry as plain data."""
-        movement = None if self.since_first is None else self.since_first.movement
+        since = self.since_first
+        sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
         return {
-            "name": self.name,
-            "created": self.created,
-            "verdict": self.verdict,
-            "proven": self.proven,
-            "position_mm": None if movement is None else movement.position_mm,
-            "angle_deg": None if movement is None else movement.angle_deg,
-            "work_volume_mm": None if movement is None else movement.work_volume_mm,
-            "u_work_volume_mm": None if movement is None else movement.u_work_volume_mm,
-            "agree": None if self.since_first is None else self.since_first.agree,
+            **{key: getattr(self, key) for key in ("name", "created", "verdict", "proven")},
+            **{key: since and getattr(since.movement, key) for key in sizes},
+            "agree": since and since.agree,
         }
 
 
@@ -248,9 +230,9 @@ def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> b
     from matplotlib.figure import Figure
 
     days = [datetime.fromisoformat(entry.created).replace(tzinfo=None) for entry in entries]
-    moves = [entry.since_first.movement if entry.since_first else None for entry in entries]
-    drift = [0.0 if move is None else move.work_volume_mm for move in moves]
-    expanded = [0.0 if move is None else 2 * move.u_work_volume_mm for move in moves]
+    since = [entry.since_first for entry in entries]
+    drift = [one.movement.work_volume_mm if one else 0.0 for one in since]
+    expanded = [2 * one.movement.u_work_volume_mm if one else 0.0 for one in since]
     figure = Figure(figsize=(7.0, 3.5), layout="constrained")
     axes = figure.add_subplot()
     axes.errorbar(days, drift, yerr=expanded, fmt="o-", color="#0b6e6e", capsize=3)  # type: ignore[arg-type]
@@ -262,4 +244,91 @@ def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> b
     out = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "stationbook"}):
         figure.savefig(out, format=path.suffix.lstrip(".").lower())
+    return out.getvalue()
+
+
+CAMERA = "camera"
+FIXED_TO = (CAMERA, "base", "other")
+HEAD = ("name", "fixed_to")
+
+
+@dataclass(frozen=True, slots=True)
+class TaughtPoint:
+    """One taught point: its name, what it is fixed to, and the pose as the pendant shows it."""
+
+    name: str
+    fixed_to: str
+    fields: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """A point before and after; ``shifted``: to be driven to at reduced speed first."""
+
+    before: TaughtPoint
+    after: tuple[str, ...]
+    distance_mm: float
+    angle_deg: float
+    shifted: bool
+
+
+def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
+    """Read a CSV with the columns name, fixed_to and the pendant's labels.
+
+    Raises FileError naming the line: another header, a row with the wrong count, an unknown
+    fixed_to, or a pose that cannot be read.
+    """
+    head = (*HEAD, *pendant.labels)
+    try:
+        text = read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FileError(path, "is not a text in UTF-8") from None
+    rows = [row for row in csv.reader(io.StringIO(text)) if any(cell.strip() for cell in row)]
+    refuse_other_header(path, rows[0] if rows else (), head)
+    return tuple(
+        _taught(path, number, [cell.strip() for cell in row], pendant)
+        for number, row in enumerate(rows[1:], start=2)
+    )
+
+
+def _taught(path: Path, line: int, row: Sequence[str], pendant: Pendant) -> TaughtPoint:
+    count = len(HEAD) + len(pendant.labels)
+    if len(row) != count:
+        raise FileError(path, f"expected {count} values, got {len(row)}", line=line)
+    name, fixed_to, *fields = row
+    if fixed_to not in FIXED_TO:
+        known = ", ".join(FIXED_TO)
+        raise FileError(path, f"fixed_to {fixed_to!r} is not known", f"One of {known}.", line=line)
+    try:
+        typed = pose_from_fields(fields, pendant)
+    except PoseError as error:
+        raise FileError(path, f"{name}: {error.problem}", error.remedy, line=line) from None
+    return TaughtPoint(name, fixed_to, typed.fields)
+
+
+def carried(
+    points: Sequence[TaughtPoint], old: Array, new: Array, mount: Mount, pendant: Pendant
+) -> tuple[Carried, ...]:
+    """Return every point before and after the camera went from ``old`` to ``new`` (4, 4)."""
+    return tuple(_carried(point, old, new, mount, pendant) for point in points)
+
+
+def _carried(point: TaughtPoint, old: Array, new: Array, mount: Mount, pendant: Pendant) -> Carried:
+    if point.fixed_to != CAMERA:
+        return Carried(point, point.fields, 0.0, 0.0, False)
+    pose = pose_from_fields(point.fields, pendant).base_T_flange
+    after = new @ inverse(old) @ pose if mount == EYE_TO_HAND else pose @ old @ inverse(new)
+    fields = format_pose(after, pendant, point.fields)
+    off = displacement(pose_from_fields(fields, pendant).base_T_flange, pose)
+    distance, angle = float(np.linalg.norm(off[3:])), float(np.degrees(np.linalg.norm(off[:3])))
+    return Carried(point, fields, distance, angle, True)
+
+
+def taught_text(found: Sequence[Carried], pendant: Pendant) -> str:
+    """Return the points after the shift as CSV, in the form that `read_taught` reads."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow((*HEAD, *pendant.labels))
+    for item in found:
+        writer.writerow((item.before.name, item.before.fixed_to, *item.after))
     return out.getvalue()

@@ -1,29 +1,132 @@
-"""Whether touched points prove a result, and stations that the fit never saw."""
+"""What touching points says about a result, and stations that the fit never saw.
+
+The camera says where a point is (p_camera, carried into the base by the delivered transform), the
+robot says where its pointer's tip touched it. Their difference is what a pick would be off there.
+Its uncertainty joins the result's own covariance, the image, the pointer, the robot's noise at the
+stops and its systematic error; U = 2u (GUM). Positioning accuracy and repeatability are in the
+forms of ISO 9283:1998 (from memory): accuracy is the distance of the barycentre of repeated touches
+from where they should be, repeatability RP = mean + 3 S of their distances from the barycentre.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy.stats import chi2
 
 from ..arrays import Array
-from ..cell.cell import Cell, WorkVolume
+from ..cell.cell import EYE_TO_HAND, Cell, Mount, WorkVolume
+from ..cell.result import Pointer, RepeatedPoint, StoredProof, StoredResult, TouchedPoint
 from ..errors import UsageError
 from ..estimate.information import predict_flange
 from ..estimate.judgement import LEAST_TOUCHES
+from ..estimate.model import point_rows
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
-from ..frames import AXES, displacement
-from ..sessions.result_parts import Pointer, RepeatedPoint, StoredProof, TouchedPoint
-from ..sessions.stored_result import PROOF, StoredResult
-from .touch import PointError, Repeated, repeated
+from ..frames import AXES, apply, displacement
+from ..sessions.stored_result import PROOF
+from .stated import Stated
+from .touch import Placed, Touches, placed_touches, touched_at
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointError:
+    """One touch compared: ``error`` (3,) [mm], camera minus robot, base axes, and U of its length.
+
+    ``p_base`` (3,) where it was touched, ``p_camera`` (3,) where it was seen; ``agrees``: the
+    error lies within U.
+    """
+
+    touch: int
+    point: str
+    p_base: Array
+    p_camera: Array
+    error: Array
+    expanded_mm: float
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the error [mm]."""
+        return float(np.linalg.norm(self.error))
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the error lies within its expanded uncertainty."""
+        return self.size_mm <= self.expanded_mm
+
+
+def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
+    """Return how far camera and robot disagree about one touched point."""
+    tip = np.array(pointer.tip_mm)
+    p_base = touched_at(placed.base_T_flange, tip)
+    looked = np.eye(4) if mount == EYE_TO_HAND or placed.looked is None else placed.looked
+    base_T_camera = looked @ result.camera
+    error = apply(base_T_camera, placed.p_camera[None])[0] - p_base
+    return PointError(
+        touch=placed.touch,
+        point=placed.point,
+        p_base=p_base,
+        p_camera=placed.p_camera,
+        error=error,
+        expanded_mm=2.0 * float(np.sqrt(_variance(placed, result, mount, tip, pointer.u_mm))),
+    )
+
+
+def _variance(placed: Placed, result: Stated, mount: Mount, tip: Array, tip_u_mm: float) -> float:
+    """Return the variance [mm²] of one error: the trace of its covariance."""
+    rows = point_rows(result.camera, placed.p_camera[None])[0]
+    total = float(np.trace(rows @ result.covariance @ rows.T)) + placed.camera_variance
+    total += 3.0 * tip_u_mm**2 + result.systematic_mm**2 + _stop(result, tip)
+    if mount != EYE_TO_HAND:
+        total += _stop(result, apply(result.camera, placed.p_camera[None])[0])
+    return total
+
+
+def _stop(result: Stated, lever: Array) -> float:
+    """Return the variance [mm²] that one stop's robot noise gives a point ``lever`` away (3,)."""
+    return 3.0 * result.robot_mm**2 + 2.0 * result.robot_rad**2 * float(lever @ lever)
+
+
+def repeated(errors: Sequence[PointError]) -> tuple[RepeatedPoint, ...]:
+    """Return accuracy and repeatability of every point that was touched twice or more."""
+    found = []
+    for point in dict.fromkeys(item.point for item in errors):
+        group = np.array([item.error for item in errors if item.point == point])
+        if len(group) < 2:
+            continue
+        centre = group.mean(axis=0)
+        off = np.linalg.norm(group - centre, axis=1)
+        spread = float(off.mean() + 3.0 * off.std(ddof=1))
+        found.append(RepeatedPoint(point, len(group), float(np.linalg.norm(centre)), spread))
+    return tuple(found)
+
+
+def point_errors(
+    cell: Cell, found: Touches, pointer: Pointer, result: Stated, folder: Path
+) -> tuple[PointError, ...]:
+    """Return the error of every touch that serves as proof, in the order touched.
+
+    Where the board looks the same turned, each view takes the turn under which its touches agree
+    best: the wrong ones are off by the size of the board. Raises FileError.
+    """
+    errors: list[PointError] = []
+    touches = found.of_role("proof")
+    for view in dict.fromkeys(touch.view for touch in touches):
+        group = [touch for touch in touches if touch.view == view]
+        choices = [
+            [point_error(placed, result, cell.mount, pointer) for placed in alternative]
+            for alternative in placed_touches(cell, found, group, result.pixel_px, folder)
+        ]
+        errors += min(choices, key=lambda items: sum(item.size_mm**2 for item in items))
+    return tuple(sorted(errors, key=lambda item: item.touch))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +134,7 @@ class Proof:
     """What touching says: errors by touch, repeats, findings; ``proven`` only where all agree."""
 
     errors: tuple[PointError, ...]
-    repeats: tuple[Repeated, ...]
+    repeats: tuple[RepeatedPoint, ...]
     pointer: Pointer
     tolerance_mm: float
     proven: bool
@@ -47,22 +150,16 @@ class Proof:
         """Largest error [mm], None without any."""
         return max((item.size_mm for item in self.errors), default=None)
 
-    @property
-    def bias_mm(self) -> tuple[float, ...] | None:
-        """Mean error (3,) [mm] on the base's axes, None without any."""
-        if not self.errors:
-            return None
-        return tuple(np.mean([item.error for item in self.errors], axis=0).tolist())
-
     def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
         """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""
+        errors = [item.error for item in self.errors]
         return StoredProof(
             proven=self.proven,
             points=tuple(map(_point, self.errors)),
             mean_mm=self.mean_mm,
             max_mm=self.max_mm,
-            mean_error_mm=self.bias_mm,
-            repeated=tuple(map(_repeat, self.repeats)),
+            mean_error_mm=tuple(np.mean(errors, axis=0).tolist()) if errors else None,
+            repeated=self.repeats,
             pointer=self.pointer,
             tolerance_mm=self.tolerance_mm,
             inputs=inputs or {},
@@ -77,18 +174,13 @@ class Proof:
 def _point(item: PointError) -> TouchedPoint:
     return TouchedPoint(
         touch=item.touch,
-        point=" ".join(map(str, item.key)),
+        point=item.point,
         place_mm=tuple(item.p_base.tolist()),
         error_mm=tuple(item.error.tolist()),
         size_mm=item.size_mm,
         expanded_mm=item.expanded_mm,
         agrees=item.agrees,
     )
-
-
-def _repeat(item: Repeated) -> RepeatedPoint:
-    key = " ".join(map(str, item.key))
-    return RepeatedPoint(key, item.count, item.accuracy_mm, item.repeatability_mm)
 
 
 def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Proof:
@@ -125,23 +217,23 @@ def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer
 def _wrong(errors: Sequence[PointError], tolerance: float) -> list[Finding]:
     """Return `proof-disagrees` and `proof-tolerance` where points say so."""
     found = []
-    off = [item for item in errors if not item.agrees]
-    if off:
+    if off := [item for item in errors if not item.agrees]:
         worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
-        size, expanded = worst.size_mm, worst.expanded_mm
-        touches = ", ".join(str(item.touch) for item in off)
-        found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=expanded))
-    beyond = [item for item in errors if item.size_mm > tolerance]
-    if beyond:
-        touches = ", ".join(str(item.touch) for item in beyond)
-        size = _worst(errors)
-        found.append(finding("proof-tolerance", touches=touches, worst=size, tolerance=tolerance))
+        size, U = worst.size_mm, worst.expanded_mm
+        found.append(finding("proof-disagrees", touches=_touches(off), worst=size, expanded=U))
+    if beyond := [item for item in errors if item.size_mm > tolerance]:
+        words, size = _touches(beyond), _worst(beyond)
+        found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
     return found
+
+
+def _touches(errors: Sequence[PointError]) -> str:
+    return ", ".join(str(item.touch) for item in errors)
 
 
 def _places(errors: Sequence[PointError]) -> int:
     """Return how many different points were touched: repeats do not count."""
-    return len({item.key for item in errors})
+    return len({item.point for item in errors})
 
 
 def _worst(errors: Sequence[PointError]) -> float:

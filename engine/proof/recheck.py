@@ -5,12 +5,20 @@ be there when its estimate is larger than chance allows at the stated significan
 been found is said too. Then two explanations compete, each with the same freedom: the camera
 moved, or the board sits elsewhere on its mount. They differ only over stations that turn the board
 against the camera: with one station nobody can tell them apart, and the program says so.
+
+Old stations are safer than new poses (reachable, known clear of fixtures at the time), and the
+robot's systematic error is the same there as it was.
+
+The board's transform of the earlier result, its covariance widened by how well the board comes back
+to its mount, enters the estimate as a prior; three to five stations then do what a full job does
+with eight or more. A board that clearly sits elsewhere is not absorbed: the new stations are solved
+without the prior, and the two places of the board are compared.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -20,10 +28,12 @@ from scipy.stats import chi2, f, ncf
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
 from ..cell.cell import EYE_TO_HAND, Mount
-from ..estimate.problem import Problem
-from ..estimate.result import Result
+from ..errors import SolveError
+from ..estimate.information import station_information
+from ..estimate.problem import BoardPrior, Problem
+from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
-from ..frames import displaced
+from ..frames import displaced, displacement
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -57,16 +67,12 @@ def contradiction(ids: Sequence[int], fit: Fit, freedom: float) -> Finding:
     kept, out = list(ids), list[int]()
     while len(kept) > 2 and 2 * (len(kept) - 1) > len(ids):
         rests = {one: fit([k for k in kept if k != one]) for one in kept}
-        enough = [
-            one for one, (misfit, views) in rests.items() if plausible(misfit, views, freedom)
-        ]
-        if len(enough) == 1:
-            return finding("stations-contradict", "some", stations=sorted([*out, *enough]))
+        enough = [one for one in kept if plausible(*rests[one], freedom)]
         if enough:
-            return finding("stations-contradict", stations=sorted([*out, *enough]))
-        worst = min(kept, key=lambda one: rests[one][0])
-        kept.remove(worst)
-        out.append(worst)
+            variant = "some" if len(enough) == 1 else None
+            return finding("stations-contradict", variant, stations=sorted([*out, *enough]))
+        out.append(min(kept, key=lambda one: rests[one][0]))
+        kept.remove(out[-1])
     return finding("stations-contradict", stations=sorted(ids))
 
 
@@ -134,7 +140,7 @@ class Explanations:
 def recheck(old: Result, problem: Problem) -> Recheck:
     """Return whether the camera of ``problem`` (the new stations) moved since ``old``.
 
-    Both must belong to the same cell (`same_cell.check_same`). Raises SolveError where the old
+    Both must belong to the same cell (`stated.check_same`). Raises SolveError where the old
     result is not solved.
     """
     notes = mount_notes(problem.board)
@@ -142,16 +148,10 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     if seen is None or old.pick is None:
         usable = finding("recheck-stations", "none-usable")
         return Recheck(None, "unclear", None, None, None, (), (usable, *notes))
-    found = explanations(old, problem, seen)
-    freedom = noise_freedom(old)
-    movement = moved(
-        problem.mount,
-        old.geometric,
-        displaced(old.geometric, found.camera.shift),
-        found.camera.shift_covariance,
-        old.pick,
-    )
-    detectable = _detectable(found.camera.shift_covariance, freedom)
+    found, freedom = explanations(old, problem, seen), noise_freedom(old)
+    now, covariance = displaced(old.geometric, found.camera.shift), found.camera.shift_covariance
+    movement = moved(problem.mount, old.geometric, now, covariance, old.pick)
+    detectable = _detectable(covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
     if alarm and plausible(found.misfit, len(seen.ids), freedom):
@@ -159,8 +159,8 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     elif alarm:
         said = None, "unclear", _contradiction(old, problem, seen, freedom)
     answer, cause, item = said
-    known = None if answer is None else movement
     findings = tuple(by_gravity([item, *notes]))
+    known = None if answer is None else movement
     return Recheck(answer, cause, known, *detectable, seen.ids, findings)
 
 
@@ -193,7 +193,7 @@ def noise_freedom(old: Result) -> float:
     return float(max(6 * sum(station.used for station in old.stations) - 12, LEAST_FREEDOM))
 
 
-def _size(value: Array, covariance: Array) -> float:
+def squared_size(value: Array, covariance: Array) -> float:
     """Return the squared size of ``value`` (6,) over its covariance, per component."""
     return float(value @ np.linalg.solve(covariance, value)) / 6.0
 
@@ -201,11 +201,7 @@ def _size(value: Array, covariance: Array) -> float:
 def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
     """Return the shift [mm] and turn [deg] found with probability POWER in the worst direction."""
     limit = _limit(freedom)
-
-    def missed(size: float) -> float:
-        return float(ncf.sf(limit, 6, freedom, size)) - POWER
-
-    size = float(brentq(missed, 1.0, 1e4))
+    size = float(brentq(lambda size: float(ncf.sf(limit, 6, freedom, size)) - POWER, 1.0, 1e4))
     information = np.linalg.inv(covariance)
     turn, shift = (np.linalg.eigvalsh(information[k, k])[0] for k in (slice(3), slice(3, 6)))
     return float(np.sqrt(size / shift)), float(np.degrees(np.sqrt(size / turn)))
@@ -219,20 +215,17 @@ def _limit(freedom: float) -> float:
 def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
     """Tell whether camera or board, taken alone, moved more than chance and mount allow."""
     camera, board = found.camera, found.board
-    sizes = (
-        _size(camera.shift, camera.shift_covariance),
-        _size(board.slip, board.slip_covariance + mount),
-    )
-    return max(sizes) > _limit(freedom)
+    went = squared_size(camera.shift, camera.shift_covariance)
+    slipped = squared_size(board.slip, board.slip_covariance + mount)
+    return max(went, slipped) > _limit(freedom)
 
 
 def _told(found: Explanations, seen: Seen, movement: Movement) -> tuple[bool, Cause, Finding]:
     """Return which of the two moved, once something has."""
     if found.odds < -np.log(ODDS):
         return False, "board", board_elsewhere(found.board.slip, seen.stations.mount)
-    if found.odds > np.log(ODDS):
-        return True, "camera", camera_moved(movement)
-    return True, "unclear", moved_unclear(movement, len(seen.ids))
+    cause: Cause = "camera" if found.odds > np.log(ODDS) else "unclear"
+    return True, cause, movement_found(movement, cause, len(seen.ids))
 
 
 def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) -> Finding:
@@ -243,17 +236,11 @@ def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) ->
     return contradiction(seen.ids, fit, freedom)
 
 
-def camera_moved(movement: Movement) -> Finding:
-    """Return the finding that the camera moved."""
-    return _said("camera-moved", "since", movement)
-
-
-def moved_unclear(movement: Movement, stations: int) -> Finding:
-    """Return the finding that something moved, camera or board."""
-    return _said("moved-unclear", "one-station" if stations == 1 else None, movement)
-
-
-def _said(code: str, variant: str | None, movement: Movement) -> Finding:
+def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:
+    """Return the finding that the camera moved, or ("unclear") that camera or board did."""
+    code, variant = "camera-moved", "since"
+    if cause != "camera":
+        code, variant = "moved-unclear", "one-station" if stations == 1 else ""
     volume = movement.work_volume_mm
     return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
 
@@ -269,3 +256,83 @@ def board_elsewhere(slip: Array, mount: Mount) -> Finding:
     mm, deg = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
     on = "flange" if mount == EYE_TO_HAND else "base"
     return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)
+
+
+RECHECK_COUNT = 3  # stations that tell the camera's movement from the board's
+
+
+def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[int]:
+    """Return ids of up to ``count`` used stations, best first.
+
+    Each next one cuts the uncertainty of a movement at the work volume the most, the board being
+    back on its mount. Raises SolveError where the earlier session is not solved.
+    """
+    if result.pick is None:
+        raise SolveError("the earlier session gives no result", "Do the full job.")
+    used = {station.id for station in result.stations if station.used}
+    offered = [seen for seen in problem.observations if seen.id in used]
+    flanges = np.array([seen.base_T_flange for seen in offered])
+    gains = station_information(problem, result, flanges)
+    known = np.zeros((12, 12))
+    known[:6, :6] = np.linalg.inv(FREE)
+    known[6:, 6:] = np.linalg.inv(mount_covariance(problem.board))
+    chosen: list[int] = []
+    while len(chosen) < min(count, len(offered)):
+        left = [k for k in range(len(offered)) if k not in chosen]
+        after = np.linalg.inv(known + gains[left])[:, :6, :6]
+        best = left[int(np.argmin([result.pick.work_volume_mm(C) for C in after]))]
+        known = known + gains[best]
+        chosen.append(best)
+    return [offered[k].id for k in chosen]
+
+
+REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quick:
+    """The new result, whether the board's old place was used, and how far the camera moved.
+
+    ``movement`` is between the delivered transforms; None where nothing was solved.
+    """
+
+    result: Result
+    trusted: bool
+    movement: Movement | None
+
+
+def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
+    """Return the new result of ``problem`` with the board's place from ``old``.
+
+    ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
+    """
+    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
+    prior = BoardPrior("place of the board's mount", old.board, covariance)
+    alone = solve(problem)
+    if remounted(alone, prior):
+        xi = displacement(alone.board, old.board)
+        distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
+        said = finding("board-remounted", distance_mm=distance, angle_deg=angle)
+        result = judged(alone, (said, *alone.findings))
+        return Quick(result, False, movement_since(old, result))
+    tied = solve(replace(problem, board_prior=prior))
+    notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
+    result = judged(tied, (*tied.findings, *notes))
+    return Quick(result, True, movement_since(old, result))
+
+
+def remounted(alone: Result, prior: BoardPrior) -> bool:
+    """Tell whether the new stations alone place the board where the mount cannot have it."""
+    if not alone.solved:
+        return False
+    off = displacement(alone.board, prior.board)
+    size = squared_size(off, alone.joint_covariance[6:, 6:] + prior.covariance)
+    # F, not chi-square: a handful of stations knows its own noise badly.
+    return bool(f.sf(size, 6, noise_freedom(alone)) < REMOUNTED)
+
+
+def movement_since(old: Result, new: Result) -> Movement | None:
+    """Return how far the delivered transform moved; the covariances count as independent."""
+    if not new.solved or old.pick is None:
+        return None
+    return moved(new.mount, old.camera, new.camera, old.covariance + new.covariance, old.pick)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from operator import attrgetter
 
 import numpy as np
 from scipy.linalg import block_diag
@@ -31,17 +32,16 @@ from .recheck import (
     Cause,
     Recheck,
     board_elsewhere,
-    camera_moved,
     contradiction,
     mount_covariance,
     mount_notes,
-    moved_unclear,
+    movement_found,
     noise_freedom,
     not_moved,
     plausible,
     recheck,
 )
-from .update import STEPS, STILL, seen_stations
+from .update import STEPS, STILL, Seen, seen_stations
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,25 +97,31 @@ def recheck_cameras(
         None if problem is None else recheck(result, problem)
         for result, problem in zip(old.results, problems, strict=True)
     ]
-    joined = [k for k in old.members if (one := answers[k]) is not None and one.stations]
-    alarms = any((one := answers[k]) is not None and one.cause != "none" for k in joined)
+    joined = {
+        k: (answer, problem)
+        for k in old.members
+        if (answer := answers[k]) and answer.stations and (problem := problems[k])
+    }
+    alarms = any(alone.cause != "none" for alone, _ in joined.values())
     if old.joint is None or len(joined) < 2 or not alarms:
         return answers
     stations = _stations(old.joint, old, problems)
-    found = _explanations(stations, old, joined)
+    found = _explanations(stations, old, [*joined])
     freedom = min(noise_freedom(old.results[k]) for k in joined)
-    if not plausible(_least(found), stations.views, freedom):
-        said = _contradiction(stations, old, joined, freedom)
-        for k in joined:
-            answer, problem = answers[k], problems[k]
-            if answer is not None and problem is not None:
-                unclear = replace(answer, movement=None)
-                answers[k] = _answer(unclear, None, "unclear", said, problem)
+    if plausible(_least(found), stations.views, freedom):
+        for k, (alone, problem) in joined.items():
+            answers[k] = _told(found, old, k, alone, problem)
         return answers
-    for k in joined:
-        answer, problem = answers[k], problems[k]
-        if answer is not None and problem is not None:
-            answers[k] = _told(found, old, k, answer, problem)
+
+    def fit(kept: Sequence[int]) -> tuple[float, int]:
+        some = stations.take(kept)
+        return _least(_explanations(some, old, [*joined])), some.views
+
+    ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
+    said = contradiction(ids, fit, freedom)
+    for k, (alone, problem) in joined.items():
+        unclear = replace(alone, movement=None)
+        answers[k] = _answer(unclear, None, "unclear", said, problem)
     return answers
 
 
@@ -129,29 +135,15 @@ def _least(found: Sequence[Explanation]) -> float:
     return min(one.misfit for one in found)
 
 
-def _contradiction(
-    stations: _Stations, old: SolvedTogether, joined: Sequence[int], freedom: float
-) -> Finding:
-    """Return which stops contradict the others, of all cameras together."""
-
-    def fit(kept: Sequence[int]) -> tuple[float, int]:
-        some = stations.take(kept)
-        return _least(_explanations(some, old, joined)), some.views
-
-    ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
-    return contradiction(ids, fit, freedom)
-
-
 def _stations(joint: Joint, old: SolvedTogether, problems: Sequence[Problem | None]) -> _Stations:
-    parts, mount = [], np.zeros((6, 6))
+    parts = []
     for k, one in zip(old.members, joint.solutions, strict=True):
         problem = problems[k]
         seen = None if problem is None else seen_stations(old.results[k], problem)
-        mount = mount_covariance(one.problem.board)
-        stations = (
-            one.stations.take(np.zeros(len(one.used), bool)) if seen is None else seen.stations
-        )
-        parts.append(Part(stations, () if seen is None else seen.ids, one.fit.noise))
+        if seen is None:
+            seen = Seen(one.stations.take(np.zeros(len(one.used), bool)), ())
+        parts.append(Part(seen.stations, seen.ids, one.fit.noise))
+    mount = mount_covariance(joint.solutions[-1].problem.board)
     return _Stations(joint.state, joint.covariance, parts, mount)
 
 
@@ -218,26 +210,19 @@ def _told(
     stayed = [one for one in found if k not in one.cameras]
     odds = logsumexp([one.evidence for one in went]) - logsumexp([one.evidence for one in stayed])
     if odds > np.log(ODDS):
-        return _moved(max(went, key=_evidence), old, k, alone, problem)
+        return _moved(max(went, key=attrgetter("evidence")), old, k, alone, problem)
     if odds >= -np.log(ODDS) and alone.cause != "none":
         if alone.movement is None:
             return alone
-        said = moved_unclear(alone.movement, len(alone.stations))
+        said = movement_found(alone.movement, "unclear", len(alone.stations))
         return _answer(alone, True, "unclear", said, problem)
-    likeliest = max(found, key=_evidence)
+    likeliest = max(found, key=attrgetter("evidence"))
     if alone.cause != "none" and not likeliest.cameras:
         first = 6 * len(old.members)
         said = board_elsewhere(likeliest.change[first : first + 6], problem.mount)
         return _answer(alone, False, "board", said, problem)
-    return _answer(alone, False, "none", _still(alone), problem)
-
-
-def _evidence(one: Explanation) -> float:
-    return one.evidence
-
-
-def _still(alone: Recheck) -> Finding:
-    return not_moved(alone.detectable_mm or 0.0, alone.detectable_deg or 0.0)
+    said = not_moved(alone.detectable_mm or 0.0, alone.detectable_deg or 0.0)
+    return _answer(alone, False, "none", said, problem)
 
 
 def _moved(
@@ -250,7 +235,7 @@ def _moved(
     shift, covariance = best.change[own], best.covariance[own, own]
     geometric = displaced(result.geometric, shift)
     movement = moved(problem.mount, result.geometric, geometric, covariance, result.pick)
-    said = camera_moved(movement)
+    said = movement_found(movement, "camera", len(alone.stations))
     return replace(_answer(alone, True, "camera", said, problem), movement=movement)
 
 

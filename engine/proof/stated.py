@@ -1,4 +1,4 @@
-"""What a result states, as arrays: the delivered transform and its uncertainty, checked.
+"""What a result states, as arrays, and whether two sessions speak of the same cell.
 
 Comparison, proof and report are about what was handed over, not about what the program would find
 today.
@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
+from ..boards.pattern import Board
+from ..camera.model import Camera
 from ..cell.cameras import cell_of
 from ..cell.cell import Cell
-from ..errors import SolveError, StationbookError
+from ..cell.result import Covariance, Placed, StoredResult
+from ..errors import SolveError, StationbookError, UsageError
 from ..frames import checked_transform, from_position_quaternion, rotation_angle
-from ..sessions.result_parts import Covariance, Placed
-from ..sessions.stored_result import StoredResult
+from ..robots.model import Robot
 
 REMEDY = "Solve the session again; see its findings for what is missing."
 AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program stays below both
@@ -110,3 +112,56 @@ def of_camera(result: StoredResult, cell: Cell, name: str) -> StoredResult:
             f"the result says nothing of camera {name!r}", "Record its views, then solve again."
         )
     return replace(part, inputs=result.inputs, basis=result.basis)
+
+
+CAMERA = {"name": "name", "image_size_px": "image size", "matrix": "lens data (matrix)"}
+CAMERA |= {"distortion": "lens data (distortion)"}
+BOARD = {"pattern": "pattern", "columns": "columns", "rows": "rows", "pitch_mm": "pitch"}
+BOARD |= {"diameter_mm": "circle diameter", "dictionary": "dictionary", "marker_mm": "marker size"}
+BOARD |= {"legacy_layout": "layout", "measured": "measured points"}
+ROBOT = {"name": "name", "kind": "kind", "geometry_mm": "geometry", "links": "links"}
+ROBOT |= {"offsets_deg": "joint offsets", "directions": "joint directions", "coupling": "coupling"}
+ROBOT |= {"base_T_first_mm_deg": "first joint", "last_T_flange_mm_deg": "flange"}
+SHORT = 40  # characters of a value that a sentence can carry
+
+
+def differences(old: Cell, new: Cell) -> list[str]:
+    """Return in words what makes ``new`` another cell than ``old``; empty where it is the same.
+
+    Limits, accuracy, tolerance and work volume may change: they do not say where things are.
+    """
+    found = [f"mount {old.mount} / {new.mount}"] if old.mount != new.mount else []
+    found += _differing("camera", old.camera, new.camera, CAMERA)
+    found += _differing("board", old.board, new.board, BOARD)
+    if (old.robot is None) != (new.robot is None):
+        names = [robot.name if robot else "none" for robot in (old.robot, new.robot)]
+        found.append(f"robot {names[0]} / {names[1]}")
+    elif old.robot is not None and new.robot is not None:
+        found += _differing("robot", old.robot, new.robot, ROBOT)
+    for key in ("active_tool", "active_frame"):
+        a, b = getattr(old.pendant, key), getattr(new.pendant, key)
+        found += [f"{key.replace('_', ' ')} {a} / {b}"] if a != b else []
+    return found
+
+
+def check_same(old: Cell, new: Cell) -> None:
+    """Raise UsageError naming what differs where ``old`` and ``new`` are different cells."""
+    found = differences(old, new)
+    if found:
+        raise UsageError(
+            f"the earlier session belongs to another cell (earlier / now): {'; '.join(found)}",
+            "Compare with a session of the same camera, lens data, board and robot, or do the full "
+            "job.",
+        )
+
+
+def _differing(
+    what: str, old: Camera | Board | Robot, new: Camera | Board | Robot, names: dict[str, str]
+) -> list[str]:
+    found = []
+    for attribute, name in names.items():
+        a, b = getattr(old, attribute), getattr(new, attribute)
+        if a != b:
+            values = f" {a} / {b}"
+            found.append(f"{what} {name}" + (values if len(values) <= SHORT * 2 else ""))
+    return found

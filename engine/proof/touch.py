@@ -1,18 +1,12 @@
-"""What touching points says about a result: error of each point, and where it was seen.
-
-The camera says where a point is (p_camera, carried into the base by the delivered transform), the
-robot says where its pointer's tip touched it. Their difference is what a pick would be off there.
-Its uncertainty joins the result's own covariance, the image, the pointer, the robot's noise at the
-stops and its systematic error; U = 2u (GUM). Positioning accuracy and repeatability are in the
-forms of ISO 9283:1998 (from memory): accuracy is the distance of the barycentre of repeated touches
-from where they should be, repeatability RP = mean + 3 S of their distances from the barycentre.
-"""
+"""Touched points: proof.yaml, where the camera saw each and where the robot touched it."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,16 +16,185 @@ from ..boards.pattern import symmetries
 from ..boards.points_file import read_points
 from ..camera.lens import lens
 from ..camera.views import Views, board_pose, linearised
-from ..cell.cell import EYE_TO_HAND, Cell, Mount
+from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.result import Pointer
+from ..cell.session import FORMAT
 from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
 from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
+from ..sessions.dump import yaml_dump
 from ..sessions.places import PROOF_FILE
-from ..sessions.result_parts import Pointer
-from .stated import Stated
-from .touch_file import Touch, Touches, no_pointer, read_touches
+from ..sessions.schema import (
+    MAX_ID,
+    Field,
+    FileName,
+    Flag,
+    Many,
+    Number,
+    Record,
+    Text,
+    Time,
+    Typed,
+    Values,
+    Whole,
+    plain_record,
+)
+from ..sessions.stored_result import POINTER
+from ..sessions.versions import check_format
+from ..sessions.yaml_text import Node, read_yaml
+
+Role = Literal["proof", "missing-number"]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One image of the board lying in the cell; ``looked`` the typed pose (eye-in-hand only)."""
+
+    id: int
+    points: str
+    image: str | None = None
+    looked: tuple[str, ...] | None = None
+    taken: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """One touch: the pose as typed, and what was touched.
+
+    Either point ``point`` of the board in view ``view``, or a mark that the camera's own program
+    saw at ``seen_mm`` (camera frame; eye-in-hand: with the pose ``looked``). ``role``
+    "missing-number": it fixes what a four-axis robot cannot show, and proves nothing.
+    """
+
+    id: int
+    pose: tuple[str, ...]
+    view: int | None = None
+    point: int | None = None
+    seen_mm: tuple[float, float, float] | None = None
+    looked: tuple[str, ...] | None = None
+    role: Role = "proof"
+    use: bool = True
+    operator: str | None = None
+    taken: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Touches:
+    """Everything in proof.yaml."""
+
+    pointer: Pointer | None = None
+    views: tuple[View, ...] = ()
+    touches: tuple[Touch, ...] = ()
+
+    def view(self, view_id: int | None) -> View | None:
+        """Return the view with this id, or None."""
+        return next((view for view in self.views if view.id == view_id), None)
+
+    def of_role(self, role: Role) -> tuple[Touch, ...]:
+        """Return the touches in use that serve ``role``."""
+        return tuple(touch for touch in self.touches if touch.use and touch.role == role)
+
+    def with_touch(self, touch: Touch) -> Touches:
+        """Return a copy with one touch more."""
+        return replace(self, touches=(*self.touches, touch))
+
+
+def _touch(values: Values, node: Node) -> Touch:
+    touch = Touch(**values)
+    on_board = touch.view is not None and touch.point is not None
+    if on_board == (touch.seen_mm is not None):
+        raise node.fail(
+            "a touch needs either view and point, or seen_mm",
+            "Give the board point that was touched, or where the camera saw the mark.",
+        )
+    return touch
+
+
+VIEW = plain_record(
+    View,
+    Field("id", Whole(1, MAX_ID)),
+    Field("points", FileName()),
+    Field("image", FileName(), None),
+    Field("looked", Many(Typed()), None),
+    Field("taken", Time(), None),
+)
+TOUCH = Record(
+    (
+        Field("id", Whole(1, MAX_ID)),
+        Field("pose", Many(Typed())),
+        Field("view", Whole(1, MAX_ID), None),
+        Field("point", Whole(0, MAX_ID), None),
+        Field("seen_mm", Many(Number(), (3,)), None),
+        Field("looked", Many(Typed()), None),
+        Field("role", Text(("proof", "missing-number")), "proof"),
+        Field("use", Flag(), True),
+        Field("operator", Text(), None),
+        Field("taken", Time(), None),
+    ),
+    _touch,
+)
+
+
+def _touches(values: Values, node: Node) -> Touches:
+    del values["format"]
+    found = Touches(**values)
+    for key, ids in (
+        ("views", [view.id for view in found.views]),
+        ("touches", [touch.id for touch in found.touches]),
+    ):
+        if len(set(ids)) != len(ids):
+            raise node.at(key).fail("an id stands here twice", "Every entry has its own id.")
+    for touch in found.touches:
+        if touch.view is not None and found.view(touch.view) is None:
+            raise node.at("touches").fail(f"touch {touch.id}: there is no view {touch.view}")
+    return found
+
+
+TOUCHES = Record(
+    (
+        Field("format", Whole(1, FORMAT)),
+        Field("pointer", POINTER, None),
+        Field("views", Many(VIEW), ()),
+        Field("touches", Many(TOUCH), ()),
+    ),
+    _touches,
+    lambda found: {
+        "format": FORMAT,
+        "pointer": found.pointer,
+        "views": found.views,
+        "touches": found.touches,
+    },
+)
+
+
+def read_touches(folder: Path) -> Touches:
+    """Return proof.yaml of a session folder, empty where there is none.
+
+    Raises FileError naming file, line and key.
+    """
+    path = folder / PROOF_FILE
+    if not os.path.exists(path):
+        return Touches()
+    root = read_yaml(path)
+    check_format(root)
+    found: Touches = TOUCHES.read(root)
+    return found
+
+
+def touches_text(found: Touches) -> str:
+    """Return the text of proof.yaml."""
+    return yaml_dump(TOUCHES.write(found))
+
+
+def no_pointer(folder: Path) -> FileError:
+    """Return the complaint that the pointer is not described yet."""
+    return FileError(
+        folder / PROOF_FILE,
+        "the pointer is not described",
+        'Give its tip and u once: --tip "0 0 150" --tip-u 0.1.',
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,51 +203,15 @@ class Placed:
 
     ``p_camera`` (3,) [mm] with the variance ``camera_variance`` [mm²] (trace of its covariance);
     ``base_T_flange`` (4, 4) when touched; ``looked`` (4, 4) the flange when the camera looked
-    (eye-in-hand only). ``key`` names the point: touches with the same key are repeats.
+    (eye-in-hand only). ``point`` in words: touches of the same point are repeats.
     """
 
     touch: int
-    key: tuple[int | str, ...]
+    point: str
     p_camera: Array
     camera_variance: float
     base_T_flange: Array
     looked: Array | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PointError:
-    """One touch compared: ``error`` (3,) [mm], camera minus robot, base axes, and U of its length.
-
-    ``p_base`` (3,) where it was touched, ``p_camera`` (3,) where it was seen; ``agrees``: the
-    error lies within U.
-    """
-
-    touch: int
-    key: tuple[int | str, ...]
-    p_base: Array
-    p_camera: Array
-    error: Array
-    expanded_mm: float
-
-    @property
-    def size_mm(self) -> float:
-        """Length of the error [mm]."""
-        return float(np.linalg.norm(self.error))
-
-    @property
-    def agrees(self) -> bool:
-        """Whether the error lies within its expanded uncertainty."""
-        return self.size_mm <= self.expanded_mm
-
-
-@dataclass(frozen=True, slots=True)
-class Repeated:
-    """Repeated touches of one point in the forms of ISO 9283: count, accuracy and RP [mm]."""
-
-    key: tuple[int | str, ...]
-    count: int
-    accuracy_mm: float
-    repeatability_mm: float
 
 
 def touched_at(base_T_flange: Array, tip: Array) -> Array:
@@ -106,59 +233,6 @@ def seen_place(cell: Cell, ids: NDArray[np.int64], pixels: Array) -> tuple[Array
     return pose, np.linalg.inv(linearised(views, pose[None], data).information[0])
 
 
-def seen_point(camera_T_board: Array, covariance: Array, point: Array) -> tuple[Array, float]:
-    """Return a board point (3,) [mm] in the camera frame, and its variance [mm²] (the trace)."""
-    rows = point_rows(camera_T_board, point[None])[0]
-    return apply(camera_T_board, point[None])[0], float(np.trace(rows @ covariance @ rows.T))
-
-
-def point_error(
-    placed: Placed, result: Stated, mount: Mount, tip: Array, tip_u_mm: float
-) -> PointError:
-    """Return how far camera and robot disagree about one touched point."""
-    p_base = touched_at(placed.base_T_flange, tip)
-    looked = np.eye(4) if mount == EYE_TO_HAND or placed.looked is None else placed.looked
-    base_T_camera = looked @ result.camera
-    error = apply(base_T_camera, placed.p_camera[None])[0] - p_base
-    return PointError(
-        touch=placed.touch,
-        key=placed.key,
-        p_base=p_base,
-        p_camera=placed.p_camera,
-        error=error,
-        expanded_mm=2.0 * float(np.sqrt(_variance(placed, result, mount, tip, tip_u_mm))),
-    )
-
-
-def _variance(placed: Placed, result: Stated, mount: Mount, tip: Array, tip_u_mm: float) -> float:
-    """Return the variance [mm²] of one error: the trace of its covariance."""
-    rows = point_rows(result.camera, placed.p_camera[None])[0]
-    total = float(np.trace(rows @ result.covariance @ rows.T)) + placed.camera_variance
-    total += 3.0 * tip_u_mm**2 + result.systematic_mm**2 + _stop(result, tip)
-    if mount != EYE_TO_HAND:
-        total += _stop(result, apply(result.camera, placed.p_camera[None])[0])
-    return total
-
-
-def _stop(result: Stated, lever: Array) -> float:
-    """Return the variance [mm²] that one stop's robot noise gives a point ``lever`` away (3,)."""
-    return 3.0 * result.robot_mm**2 + 2.0 * result.robot_rad**2 * float(lever @ lever)
-
-
-def repeated(errors: Sequence[PointError]) -> tuple[Repeated, ...]:
-    """Return accuracy and repeatability of every point that was touched twice or more."""
-    found = []
-    for key in dict.fromkeys(item.key for item in errors):
-        group = np.array([item.error for item in errors if item.key == key])
-        if len(group) < 2:
-            continue
-        centre = group.mean(axis=0)
-        off = np.linalg.norm(group - centre, axis=1)
-        spread = float(off.mean() + 3.0 * off.std(ddof=1))
-        found.append(Repeated(key, len(group), float(np.linalg.norm(centre)), spread))
-    return tuple(found)
-
-
 def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> Array:
     """Return base_T_flange (4, 4) [mm] of typed texts: a pose, or joints where those are typed.
 
@@ -172,31 +246,6 @@ def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> A
     if pose is None:
         raise FileError(folder / PROOF_FILE, f"{what}: the robot's joints are not described")
     return pose
-
-
-def point_errors(
-    cell: Cell, found: Touches, pointer: Pointer, result: Stated, folder: Path
-) -> tuple[PointError, ...]:
-    """Return the error of every touch that serves as proof, in the order touched.
-
-    Where the board looks the same turned, each view takes the turn under which its touches agree
-    best: the wrong ones are off by the size of the board. Raises FileError.
-    """
-    errors: list[PointError] = []
-    touches = found.of_role("proof")
-    for view in dict.fromkeys(touch.view for touch in touches):
-        group = [touch for touch in touches if touch.view == view]
-        choices = [
-            [_error(cell, placed, pointer, result) for placed in alternative]
-            for alternative in placed_touches(cell, found, group, result.pixel_px, folder)
-        ]
-        errors += min(choices, key=lambda items: sum(item.size_mm**2 for item in items))
-    return tuple(sorted(errors, key=lambda item: item.touch))
-
-
-def _error(cell: Cell, placed: Placed, pointer: Pointer, result: Stated) -> PointError:
-    tip = np.array(pointer.tip_mm)
-    return point_error(placed, result, cell.mount, tip, pointer.u_mm)
 
 
 def placed_touches(
@@ -218,11 +267,9 @@ def _placed(
     cell: Cell, found: Touches, touch: Touch, p_camera: Array, variance: float, folder: Path
 ) -> Placed:
     view = found.view(touch.view)
-    key: tuple[int | str, ...] = (
-        ("mark", *(f"{value:.1f}" for value in touch.seen_mm))
-        if touch.seen_mm is not None
-        else ("view", int(touch.view or 0), "point", int(touch.point or 0))
-    )
+    point = f"view {touch.view or 0} point {touch.point or 0}"
+    if touch.seen_mm is not None:
+        point = " ".join(["mark", *(f"{value:.1f}" for value in touch.seen_mm)])
     looked = touch.looked if view is None else view.looked
     name = f"touch {touch.id}"
     if cell.mount != EYE_TO_HAND and looked is None:
@@ -233,7 +280,7 @@ def _placed(
         )
     return Placed(
         touch=touch.id,
-        key=key,
+        point=point,
         p_camera=p_camera,
         camera_variance=variance,
         base_T_flange=flange_pose(cell, touch.pose, name, folder),
@@ -255,9 +302,12 @@ def _seen(
             f"The board has points 0 to {cell.board.count - 1}.",
         )
     pose, unit = seen_place(cell, *read_points(folder / view.points, cell.board))
-    points = cell.board.points()
-    ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in symmetries(cell.board))]
-    return [seen_point(pose, pixel_px**2 * unit, points[k]) for k in ids]
+    turns = symmetries(cell.board)
+    ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]
+    points = cell.board.points()[ids]
+    rows, covariance = point_rows(pose, points), pixel_px**2 * unit
+    variances = np.trace(rows @ covariance @ rows.transpose(0, 2, 1), axis1=1, axis2=2)
+    return [*zip(apply(pose, points), variances.tolist(), strict=True)]
 
 
 def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from ..arrays import Array
 from ..errors import SolveError
@@ -100,14 +101,15 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
         raise SolveError(
             "the earlier session gives no result", "Do the full job, or name another one."
         )
-    prior = _prior(result, shift, slip)
+    prior = block_diag(result.full_covariance, shift, slip)
     z = np.zeros(len(prior))
     p = len(result.systematic.value)
     for _ in range(STEPS):
         state = _state(result, z, p)
         system = linear_system(seen.stations, state)
-        H = _rows(system.rows, p)
-        V = _block_diagonal(system.covariance(result.noise))
+        rows = system.rows  # of camera, board and errors, then those of δ and β
+        H = np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
+        V = block_diag(*system.covariance(result.noise))
         y = system.residual.ravel() + H @ z
         S = H @ prior @ H.T + V
         gain = np.linalg.solve(S, H @ prior).T
@@ -131,30 +133,9 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
     )
 
 
-def _prior(result: Result, shift: Array, slip: Array) -> Array:
-    old = result.full_covariance
-    prior = np.zeros((len(old) + 12, len(old) + 12))
-    prior[: len(old), : len(old)] = old
-    prior[-12:-6, -12:-6], prior[-6:, -6:] = shift, slip
-    return prior
-
-
 def _state(result: Result, z: Array, p: int) -> State:
     return State(
         displaced(result.geometric, z[:6] + z[12 + p : 18 + p]),
         displaced(result.board, z[6:12] + z[18 + p :]),
         result.systematic.value + z[12 : 12 + p],
     )
-
-
-def _rows(rows: Array, p: int) -> Array:
-    """Return H (6n, 24 + p): the rows of camera, board and errors, then those of δ and β."""
-    return np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
-
-
-def _block_diagonal(blocks: Array) -> Array:
-    n = len(blocks)
-    out = np.zeros((6 * n, 6 * n))
-    for k, block in enumerate(blocks):
-        out[6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = block
-    return out

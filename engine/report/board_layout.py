@@ -186,8 +186,7 @@ def sheets(outline: Box, quiet: float, paper: str, tiling: bool) -> tuple[Sheet,
     ``tiling``. Raises StationbookError when the board does not fit.
     """
     size = paper_size(paper)
-    single = _single(outline, quiet, size)
-    if single is not None:
+    if single := _single(outline, quiet, size):
         return (single,)
     if not tiling:
         width, height = outline[2] - outline[0], outline[3] - outline[1]
@@ -242,24 +241,12 @@ def _tiles(outline: Box, quiet: float, size: tuple[float, float], paper: str) ->
     _, rows, columns, paper_mm = min(plans)
     tile = ((whole[0] - OVERLAP_MM) / columns, (whole[1] - OVERLAP_MM) / rows)
     start = (outline[0] - quiet, outline[1] - quiet)
-    return tuple(
-        _tile(start, tile, paper_mm, (row, column), (rows, columns))
-        for row in range(rows)
-        for column in range(columns)
-    )
-
-
-def _tile(
-    start: tuple[float, float],
-    tile: tuple[float, float],
-    size: tuple[float, float],
-    place: tuple[int, int],
-    grid: tuple[int, int],
-) -> Sheet:
-    row, column = place
-    x, y = start[0] + column * tile[0], start[1] + row * tile[1]
-    window = (x, y, x + tile[0] + OVERLAP_MM, y + tile[1] + OVERLAP_MM)
-    end = (size[0] - MARGIN_MM, size[1] - MARGIN_MM)
+    end = (paper_mm[0] - MARGIN_MM, paper_mm[1] - MARGIN_MM)
     strip = (MARGIN_MM, end[1] - STRIP_MM, *end)
-    origin = (MARGIN_MM - x, MARGIN_MM - y)
-    return Sheet(size, window, origin, strip, row + 1, column + 1, *grid)
+    placed = []
+    for row, column in np.ndindex(rows, columns):
+        x, y = start[0] + column * tile[0], start[1] + row * tile[1]
+        window = (x, y, x + tile[0] + OVERLAP_MM, y + tile[1] + OVERLAP_MM)
+        at = (MARGIN_MM - x, MARGIN_MM - y)
+        placed.append(Sheet(paper_mm, window, at, strip, row + 1, column + 1, rows, columns))
+    return tuple(placed)

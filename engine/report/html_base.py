@@ -79,12 +79,17 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .5rem
 
 
 NOT_KNOWN = "not known"
+# No script, no address: a page shows only what it carries.
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 class Html(str):
     """Text that is HTML already; everything else is escaped where it is put in."""
 
     __slots__ = ()
+
+
+BLANK = Html('<span class="blank">&nbsp;</span>')  # to be filled in by hand
 
 
 def safe(text: object) -> Html:
@@ -106,9 +111,28 @@ def joined(parts: Iterable[object], between: str = "") -> Html:
     return Html(between.join(safe(part) for part in parts))
 
 
+def page(title: str, style: str, body: object) -> str:
+    """Return a whole page that needs no other file."""
+    head = joined([
+        Html('<meta charset="utf-8">'),
+        Html(f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'),
+        Html('<meta name="viewport" content="width=device-width, initial-scale=1">'),
+        element("title", title),
+        Html(f"<style>{style}</style>"),
+    ])  # fmt: skip
+    content = joined([element("head", head), element("body", body)])
+    return f"<!DOCTYPE html>\n{element('html', content, lang='en')}\n"
+
+
 def paragraph(text: object, **attributes: str) -> Html:
     """Return a paragraph."""
     return element("p", text, **attributes)
+
+
+def figure(content: Html, title: str, words: str, **attributes: str) -> Html:
+    """Return a figure with a title and what it shows in words below it."""
+    caption = element("figcaption", joined([element("b", title), words]))
+    return element("figure", joined([content, caption]), **attributes)
 
 
 def section(title: str, *parts: object) -> Html:

@@ -8,15 +8,25 @@ import numpy as np
 
 from ..cautions import REPORT
 from ..cell.cell import Cell
+from ..cell.result import StoredResult
 from ..cell.session import Station
-from ..findings import Finding, Level
+from ..findings import Level
 from ..frames import rotation_log
 from ..sessions.journal import Line
-from ..sessions.stored_result import StoredResult
-from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
-from .html_result import BLANK
-from .stations import StationView
-from .thumbnails import Thumbnail
+from .html_base import (
+    BLANK,
+    Html,
+    element,
+    figure,
+    joined,
+    number,
+    pairs,
+    paragraph,
+    rounded,
+    section,
+    table,
+)
+from .stations import StationView, Thumbnail
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
 MOST_ACTIONS = 200  # lines of the journal shown: the latest
@@ -37,7 +47,13 @@ def cautions() -> Html:
 
 def findings(result: StoredResult, views: list[StationView]) -> Html:
     """Return what the program noticed, and what the operator did about it."""
-    items = [_finding(item) for item in result.findings]
+    items = [
+        element("div", joined([
+            element("b", f"{LEVELS[item.level]}: {item.code}"), paragraph(item.message),
+            paragraph(f"Remedy: {item.remedy}") if item.remedy else "",
+        ]), class_=f"finding {item.level}")
+        for item in result.findings
+    ]  # fmt: skip
     rows = [
         (str(s.id), ", ".join(s.accepted) or "–", "" if s.use else "set aside", s.note or "–")
         for s in (view.station for view in views)
@@ -49,13 +65,6 @@ def findings(result: StoredResult, views: list[StationView]) -> Html:
         *(items or [paragraph("Nothing was noticed.")]),
         table(head, rows, "What the operator decided at the stations") if rows else "",
     )
-
-
-def _finding(item: Finding) -> Html:
-    text = [element("b", f"{LEVELS[item.level]}: {item.code}"), paragraph(item.message)]
-    if item.remedy:
-        text.append(paragraph(f"Remedy: {item.remedy}"))
-    return element("div", joined(text), class_=f"finding {item.level}")
 
 
 def station_table(views: list[StationView], cell: Cell) -> Html:
@@ -126,9 +135,7 @@ def _picture(view: StationView, picture: Thumbnail) -> Html:
         words.append("no image stored")
     if picture.problem:
         words.append(picture.problem)
-    content = Html(picture.svg or "")
-    caption = element("figcaption", joined([element("b", title), "; ".join(words) + "."]))
-    return element("figure", joined([content, caption]))
+    return figure(Html(picture.svg or ""), title, "; ".join(words) + ".")
 
 
 def actions(lines: Sequence[Line], cell: Cell) -> Html:

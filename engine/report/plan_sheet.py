@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from ..cell.cell import Cell
 from ..plans.types import Plan, Step
-from .html_base import Html, element, joined, safe
+from .html_base import Html, element, joined, page, safe
 
 ROOM_MM = 200.0  # mm of the 277 mm between the margins of an A4 page that the stations may take
 ROW_MM = (8.0, 25.0)  # mm; least and largest height of one station's row
@@ -18,47 +20,28 @@ POSITION_FIELDS = 3
 
 def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:
     """Return the page as HTML that needs no other file."""
-    height = _within(ROOM_MM / max(len(plan.steps), 1), ROW_MM)
-    body = joined(
-        [
-            element("h1", title),
-            element("p", _frames(cell)),
-            element("ul", joined(element("li", text) for text in plan.cautions), class_="caution"),
-            *(element("p", text) for text in plan.notes),
-            _table(plan, cell, height),
-        ]
-    )
-    head = joined(
-        [
-            Html('<meta charset="utf-8">'),
-            element("title", f"{title}: stations to visit"),
-            Html(f"<style>{_STYLE}tbody td{{height:{height - 2.0:.1f}mm}}"),
-            Html(f"tbody{{font-size:{_within(TYPE * height, TYPE_MM):.2f}mm}}</style>"),
-        ]
-    )
-    return f'<!doctype html>\n<html lang="en"><head>{head}</head><body>{body}</body></html>\n'
-
-
-def _within(value: float, limits: tuple[float, float]) -> float:
-    return min(max(value, limits[0]), limits[1])
-
-
-def _frames(cell: Cell) -> str:
+    height = float(np.clip(ROOM_MM / max(len(plan.steps), 1), *ROW_MM))
     pendant = cell.pendant
-    return (
+    frames = (
         f"{cell.name} · active on the pendant: tool {pendant.active_tool}, "
         f"frame {pendant.active_frame} · date: ____________ · name: ______________________"
     )
-
-
-def _table(plan: Plan, cell: Cell, height: float) -> Html:
     names = ("done", "no.", "move", "pose to go to", "pose as read")
     top = joined(element("th", name, scope="col", class_=f"c{k}") for k, name in enumerate(names))
-    rows = joined(
-        _row(number, step, cell.pendant.labels, height)
-        for number, step in enumerate(plan.steps, start=1)
+    rows = joined(_row(k, step, pendant.labels, height) for k, step in enumerate(plan.steps, 1))
+    table_head = element("thead", element("tr", top))
+    body = joined(
+        [
+            element("h1", title),
+            element("p", frames),
+            element("ul", joined(element("li", text) for text in plan.cautions), class_="caution"),
+            *(element("p", text) for text in plan.notes),
+            element("table", joined([table_head, element("tbody", rows)])),
+        ]
     )
-    return element("table", joined([element("thead", element("tr", top)), element("tbody", rows)]))
+    style = f"{_STYLE}tbody td{{height:{height - 2.0:.1f}mm}}"
+    style += f"tbody{{font-size:{np.clip(TYPE * height, *TYPE_MM):.2f}mm}}"
+    return page(f"{title}: stations to visit", style, body)
 
 
 def _row(number: int, step: Step, labels: tuple[str, ...], height: float) -> Html:

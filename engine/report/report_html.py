@@ -3,32 +3,61 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
+from ..arrays import Array
 from ..cell.cameras import seen_by
 from ..cell.cell import Cell
+from ..cell.result import Covariance, Placed, StoredResult, keeps
 from ..cell.session import Session
 from ..errors import StationbookError
+from ..findings import Level
+from ..frames import displacement, quaternion_xyzw
+from ..pendant.entry import format_pose
 from ..proof.stated import covariance_of, of_camera
 from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
-from ..sessions.stored_result import StoredResult
 from . import html_record as record
-from . import html_result as result
-from .figures import Picture, course_picture, coverage_picture, residual_picture, volume_picture
-from .html_base import STYLE, Html, element, joined, paragraph, section
-from .scene import scene_picture, uncertainty
-from .stations import CoursePoint, Placement, StationView, placement, residuals, station_views
-from .thumbnails import thumbnails
+from .figures import (
+    Picture,
+    course_picture,
+    coverage_picture,
+    residual_picture,
+    scene_picture,
+    uncertainty,
+    volume_picture,
+)
+from .html_base import (
+    BLANK,
+    STYLE,
+    Html,
+    element,
+    figure,
+    joined,
+    number,
+    page,
+    pairs,
+    paragraph,
+    rounded,
+    section,
+    table,
+)
+from .stations import (
+    CoursePoint,
+    Placement,
+    StationView,
+    placement,
+    residuals,
+    station_views,
+    thumbnails,
+)
 
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
-# No script, no address: a report shows only what it carries.
-POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 def report_html(
@@ -49,6 +78,7 @@ def report_html(
     result whose transforms are damaged. ``camera``: which of several it is about; None: the first.
     """
     whole, name = session, camera or session.cell.camera.name
+    about = f"{whole.cell.name}, camera {name}" if whole.cell.cameras else whole.cell.name
     session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)
     cell = session.cell
     placed = placement(found, cell)
@@ -59,12 +89,12 @@ def report_html(
         figures = _figures(views, cell, found, placed, course)
         pictures = record.pictures(pictured, made.result(), len(views))
     body = joined([
-        _header(whole, name),
-        result.verdict(found, cell),
+        element("header", joined([element("h1", "Calibration record"), paragraph(about)])),
+        verdict(found, cell),
         record.cautions(),
-        result.identification(session),
-        result.transforms(found, cell, placed),
-        result.noise(found),
+        identification(session),
+        transforms(found, cell, placed),
+        noise(found),
         record.before(found),
         record.cameras(stored, whole.cell, name),
         record.findings(found, views),
@@ -72,30 +102,11 @@ def report_html(
         section("Stations", record.station_table(views, cell), pictures),
         record.proof(found),
         record.actions(read_journal(folder), cell),
-        result.inputs(found, _changed(whole, folder, found)),
+        inputs(found, _changed(whole, folder, found)),
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
     ])  # fmt: skip
-    return _page(f"Calibration record: {session.name}", body)
-
-
-def _page(title: str, body: Html) -> str:
-    head = joined([
-        Html('<meta charset="utf-8">'),
-        Html(f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'),
-        Html('<meta name="viewport" content="width=device-width, initial-scale=1">'),
-        element("title", title),
-        Html(f"<style>{STYLE}</style>"),
-    ])  # fmt: skip
-    content = joined([element("head", head), element("body", body)])
-    return f"<!DOCTYPE html>\n{element('html', content, lang='en')}\n"
-
-
-def _header(session: Session, camera: str) -> Html:
-    cell = session.cell
-    about = f"{cell.name}, camera {camera}" if cell.cameras else cell.name
-    lines = [element("h1", "Calibration record"), paragraph(about)]
-    return element("header", joined(lines))
+    return page(f"Calibration record: {session.name}", STYLE, body)
 
 
 def _worst(views: list[StationView]) -> list[StationView]:
@@ -135,14 +146,197 @@ def _figures(
     if placed.delivered is not None and covariance is not None and poses:
         u = uncertainty(cell, placed.delivered, covariance, np.array(poses))
         made.append(volume_picture(u, cell))
-    figures = [_figure(picture) for picture in made if picture is not None]
+    figures = [_drawn(picture) for picture in made if picture is not None]
     return figures or [paragraph("Nothing was solved, so there is nothing to draw.")]
 
 
-def _figure(picture: Picture) -> Html:
+def _drawn(picture: Picture) -> Html:
     data = base64.b64encode(picture.svg.encode()).decode()
     image = Html(
         f'<img alt="{picture.title}; described below" src="data:image/svg+xml;base64,{data}">'
     )
-    caption = element("figcaption", joined([element("b", picture.title), picture.words]))
-    return element("figure", joined([image, caption]), class_="half" if picture.half else "full")
+    return figure(image, picture.title, picture.words, class_="half" if picture.half else "full")
+
+
+PROVEN = {
+    True: "Proven by touch points.",
+    False: "Not proven by touch points.",
+    None: "Whether touch points prove it is not known.",
+}
+MOST_FILES = 60  # hashes printed: two pages
+AXES = ("x", "y", "z", "rx", "ry", "rz")
+
+
+def identification(session: Session) -> Html:
+    """Return what was calibrated, by whom and when; serial numbers are written in."""
+    cell = session.cell
+    robot, camera, board, pendant = cell.robot, cell.camera, cell.board, cell.pendant
+    matrix = camera.matrix
+    left = pairs([
+        ("Session", session.name), ("Operator", session.operator), ("Started", session.created),
+        ("Stations", f"{len(session.stations)}, {sum(s.use for s in session.stations)} in use"),
+        ("Mount", cell.mount), ("Active tool", pendant.active_tool),
+        ("Active frame", pendant.active_frame),
+        ("Pendant", f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and "
+         f"{pendant.joint_unit if pendant.shows_joints else pendant.angle_unit}"),
+        ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
+    ])  # fmt: skip
+    right = pairs([
+        ("Robot", "not described: reach not checked" if robot is None else robot.name),
+        ("Robot serial", BLANK),
+        ("Repeatability", None if robot is None else _given(robot.repeatability_mm)),
+        ("Accuracy", None if robot is None else _given(robot.accuracy_mm)),
+        ("Camera", f"{camera.name}, {camera.image_size_px[0]} × {camera.image_size_px[1]} px"),
+        ("Camera serial", BLANK),
+        ("Lens data", f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
+         f"cy {matrix[1][2]:g} px; distortion {', '.join(f'{k:g}' for k in camera.distortion)}"),
+        ("Lens serial", BLANK),
+        ("Board", f"{board.pattern}, {board.columns} × {board.rows} points, pitch "
+         f"{board.pitch_mm:g} mm" + (", measured points" if board.measured else "")),
+        ("Board serial", BLANK),
+    ])  # fmt: skip
+    return section("What was calibrated", element("div", joined([left, right]), class_="columns"))
+
+
+def inputs(result: StoredResult, changed: str) -> Html:
+    """Return the files that the result was computed from, and whether they changed since."""
+    if not result.inputs:
+        return section("What it was computed from", paragraph(changed))
+    rows = sorted(result.inputs.items())
+    caption = f"Computed from {len(rows)} files"
+    if len(rows) > MOST_FILES:
+        caption += f"; the first {MOST_FILES} are shown, all stand in result.yaml"
+    listed = table(("file", "SHA-256"), rows[:MOST_FILES], caption)
+    return section("What it was computed from", paragraph(changed), listed)
+
+
+def _given(value: float | None) -> str:
+    return "not given" if value is None else f"{value:g} mm"
+
+
+def verdict(result: StoredResult, cell: Cell) -> Html:
+    """Return the verdict with the rule that decided it and the numbers it was decided by."""
+    accepted, u, limit = result.accepted, result.uncertainty, cell.tolerance
+    errors = [item for item in result.findings if item.level is Level.ERROR]
+    rows = [
+        ("Findings at level error", str(len(errors)), "none", "BROKEN" if errors else "holds"),
+        _rule("U of a pick (k = 2)", u.pick_mm, limit.position_mm, "mm"),
+        _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, "°"),
+    ]
+    proven = PROVEN[result.proven]
+    box = element(
+        "div",
+        joined([
+            element("strong", "ACCEPTED" if accepted else "NOT ACCEPTED"), paragraph(proven),
+            table(("rule: all three must hold", "found", "limit", ""), rows),
+        ]),
+        class_="verdict yes" if accepted else "verdict no",
+    )  # fmt: skip
+    return joined([box, paragraph(
+        "U = 2u is the expanded uncertainty (coverage factor 2, about 95 %), u the standard "
+        "uncertainty, both in the sense of the GUM. A pick is off by camera and robot together, "
+        "taken at the worst corner of the work volume."
+    )])  # fmt: skip
+
+
+def _rule(name: str, u: float | None, limit: float, unit: str) -> tuple[str, str, str, str]:
+    kept = "holds" if keeps(u, limit) else "BROKEN" if u is not None else "not known: BROKEN"
+    return name, rounded(u, unit, 2.0), f"{limit:g} {unit}", kept
+
+
+def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:
+    """Return both transforms with their uncertainties, and the geometric one where it differs."""
+    blocks = [
+        _transform(cell.camera_key, placed.delivered, result.camera, result.covariance, cell),
+        _transform(cell.board_key, placed.board, result.board, result.board_covariance, cell),
+    ]
+    if placed.camera is not None and placed.delivered is not None:
+        xi = displacement(placed.camera, placed.delivered)
+        shift, turn = float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3])))
+        if shift > 0.0005 or turn > 0.00005:  # below what is printed
+            blocks.append(paragraph(
+                f"The delivered {cell.camera_key} is the one that picks best with this robot as "
+                f"it is. Where the camera stands geometrically differs from it by {shift:.3f} mm "
+                f"and {turn:.4f}°."
+            ))  # fmt: skip
+    return section("The transforms", *blocks)
+
+
+def _transform(
+    name: str, T: Array | None, placed: Placed | None, covariance: Covariance | None, cell: Cell
+) -> Html:
+    to_frame, _, from_frame = name.partition("_T_")
+    head = joined([
+        element("h3", element("code", name)),
+        paragraph(f"Maps coordinates in {from_frame} into {to_frame}; mm and degrees."),
+    ])  # fmt: skip
+    if T is None:
+        known = []
+        if placed is not None:
+            known.append(("Position [mm]", _named("xyz", placed.position_mm, 4)))
+            if placed.quaternion_xyzw is not None:
+                known.append(("Quaternion", _named("xyzw", placed.quaternion_xyzw, 8)))
+        said = paragraph("Not wholly known: see the findings.")
+        return joined([head, said, pairs(known) if known else ""])
+    q = quaternion_xyzw(T[:3, :3])
+    matrix = "\n".join("  ".join(f"{v + 0.0:>13.8f}" for v in row) for row in T)
+    values = pairs([
+        ("On the pendant", _shown(T, cell)),
+        ("Position [mm]", _named("xyz", T[:3, 3], 4)),
+        ("Quaternion", _named("xyzw", q, 8)),
+        ("Matrix", element("pre", element("code", matrix))),
+    ])  # fmt: skip
+    parts = joined([head, values, _uncertainties(covariance, to_frame)])
+    return element("div", parts, class_="block")
+
+
+def _named(names: str, values: Iterable[float | None], digits: int) -> str:
+    return ", ".join(f"{a} {number(v, digits)}" for a, v in zip(names, values, strict=True))
+
+
+def _shown(T: Array, cell: Cell) -> str | Html:
+    if cell.pendant.shows_joints:
+        return "this pendant shows joints"
+    try:
+        fields = format_pose(T, cell.pendant)
+    except StationbookError as error:
+        return f"cannot be shown: {error.problem}"
+    text = "  ".join(f"{a} {b}" for a, b in zip(cell.pendant.labels, fields, strict=True))
+    return element("span", text, class_="typed")
+
+
+def _uncertainties(matrix: Covariance | None, frame: str) -> Html:
+    covariance = covariance_of(matrix)
+    if covariance is None:
+        return paragraph("Uncertainty: not known.")
+    values = np.sqrt(np.diag(covariance))
+    u = [(v, "mm") for v in values[3:]] + [(v, "°") for v in np.rad2deg(values[:3])]
+    rows = [
+        (name, *(rounded(v, unit, k) for v, unit in u))
+        for name, k in (("u (k = 1)", 1.0), ("U (k = 2)", 2.0))
+    ]
+    return table((f"on the axes of {frame}", *AXES), rows)
+
+
+def noise(result: StoredResult) -> Html:
+    """Return the noise estimated from the session, and the robot's systematic errors."""
+    levels, u = result.noise, result.uncertainty
+    values = pairs([
+        ("Points in the image", rounded(levels.pixel_px, "px")),
+        ("Typed position, each axis", rounded(levels.robot_position_mm, "mm")),
+        ("Typed rotation, each axis", rounded(levels.robot_angle_deg, "°")),
+        ("u of the position", rounded(u.position_mm, "mm")),
+        ("u of the rotation", rounded(u.angle_deg, "°")),
+        ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm")),
+        ("u of a pick there, with the robot", rounded(u.pick_mm, "mm")),
+    ])  # fmt: skip
+    rows = [
+        (item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm"))
+        if item.value_mm is not None
+        else (item.name, number(item.value_deg, 3, "°"), number(item.u_deg, 3, "°"))
+        for item in result.systematic
+    ]
+    said = paragraph("Standard deviations (k = 1), estimated from this session.")
+    errors = table(("error of", "estimate", "u"), rows, "The robot's systematic errors")
+    block = element("div", errors, class_="block") if rows else ""
+    return section("Noise and uncertainty", said, values, block)

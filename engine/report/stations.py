@@ -1,17 +1,21 @@
-"""What a report shows of every station, and how the uncertainty fell from one to the next."""
+"""What a report shows of every station: its picture, its numbers, how the uncertainty fell."""
 
 from __future__ import annotations
 
+import base64
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.pattern import Board, symmetries
+from ..boards.pattern import symmetries
 from ..camera.lens import project
 from ..cell.cell import Cell
+from ..cell.result import StationResult, StoredResult
 from ..cell.session import Session, Station
 from ..cell.stations import station_pose
 from ..errors import StationbookError
@@ -20,10 +24,10 @@ from ..estimate.model import predicted_view
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..frames import apply
+from ..images.load import read_image
 from ..proof.stated import transform_of
 from ..sessions.folder import stored_points
-from ..sessions.result_parts import StationResult
-from ..sessions.stored_result import StoredResult
+from ..sessions.schema import leads_outside
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,13 +117,9 @@ def _expected(
     if (points[:, 2] <= 0).any():
         return None  # behind the camera: nothing could be seen there
     pixels = project(points, cell.camera)
-    ways = [pixels[order] for order in _orders(cell.board, ids)]
+    orders = [ids, *(turn.permutation[ids] for turn in symmetries(cell.board))]
+    ways: list[Array] = [pixels[order] for order in orders]  # as read, and as with the board turned
     return min(ways, key=lambda way: float(np.square(way - seen).sum()))
-
-
-def _orders(board: Board, ids: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Return the ids as read, and as they would be with the board turned."""
-    return [ids, *(turn.permutation[ids] for turn in symmetries(board))]
 
 
 def residuals(views: list[StationView], key: str) -> Array:
@@ -169,3 +169,113 @@ def _shown(information: Array) -> bool:
     """Tell whether (12, 12) leaves no direction unknown."""
     values = np.linalg.eigvalsh(information * np.outer(SCALE, SCALE))
     return bool(values[0] >= RANK * values[-1])
+
+
+WIDTH_PX = 480  # twice what it takes on paper at 150 dots an inch, a third of the page wide
+JPEG_QUALITY = 72  # [0 to 100]; a station takes about 20 kB
+LONGEST_ARROW = 0.03  # [-] of the image's width: about the spacing of the points
+GAINS = tuple(m * 10**k for k in range(4) for m in (1, 2, 5))
+HEAD, HEAD_RAD = 0.35, 0.45  # [-] of an arrow's length, and its half angle
+
+
+@dataclass(frozen=True, slots=True)
+class Thumbnail:
+    """One station's picture.
+
+    ``svg`` is None where there is neither image nor points; ``problem`` says why the image is not
+    shown, or is None. ``gain``: how many times the arrows are longer than the residuals, None
+    where there are none. ``rms_px``: of the residuals drawn, per coordinate.
+    """
+
+    svg: str | None
+    problem: str | None
+    gain: int | None
+    rms_px: float | None
+
+
+def thumbnails(views: list[StationView], folder: Path, size: tuple[int, int]) -> list[Thumbnail]:
+    """Return the pictures of stations; ``size`` is the camera's image size [px]."""
+    with ThreadPoolExecutor() as pool:
+        return list(pool.map(lambda view: _thumbnail(view, folder, size), views))
+
+
+def _thumbnail(view: StationView, folder: Path, size: tuple[int, int]) -> Thumbnail:
+    picture, problem = None, None
+    if view.station.image is not None:
+        try:
+            picture, size = _small(folder, view.station.image)
+        except StationbookError as error:
+            problem = str(error)
+    if picture is None and view.seen is None:
+        return Thumbnail(None, problem, None, None)
+    gain, rms, marks = None, None, ""
+    if view.seen is not None:
+        marks = _dots(view.seen, size[0])
+        if view.expected is not None:
+            offset = view.expected - view.seen
+            gain = _gain(offset, size[0])
+            rms = float(np.sqrt(np.mean(offset**2)))
+            marks += _arrows(view.seen, offset * gain, size[0])
+    return Thumbnail(_svg(picture, size, marks, view.station.id), problem, gain, rms)
+
+
+def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
+    """Return an image as a small JPEG, and its own size [px]. Raises StationbookError."""
+    if leads_outside(name):
+        raise StationbookError(f"{name!r} is not a path inside the session")
+    grey = read_image(folder / name)
+    height, width = grey.shape
+    if width > WIDTH_PX:
+        goal = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))
+        grey = np.asarray(cv2.resize(grey, goal, interpolation=cv2.INTER_AREA), np.uint8)
+    _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return data.tobytes(), (width, height)
+
+
+def _gain(offset: Array, width: int) -> int:
+    """Return the largest gain of `GAINS` that keeps the longest arrow short, at least 1."""
+    longest = float(np.linalg.norm(offset, axis=1).max())
+    fitting = [gain for gain in GAINS if gain * longest <= LONGEST_ARROW * width]
+    return fitting[-1] if fitting else 1
+
+
+def _svg(picture: bytes | None, size: tuple[int, int], marks: str, station: int) -> str:
+    """Return the picture with its marks; one unit is one pixel of the original image."""
+    width, height = size
+    image = f'<rect x="-0.5" y="-0.5" width="{width}" height="{height}" fill="#8a9499"/>'
+    if picture is not None:
+        data = base64.b64encode(picture).decode()
+        image = (
+            f'<image x="-0.5" y="-0.5" width="{width}" height="{height}" '
+            f'href="data:image/jpeg;base64,{data}"/>'
+        )
+    return (
+        f'<svg role="img" aria-label="image of station {station}" '
+        f'viewBox="-0.5 -0.5 {width} {height}">{image}{marks}</svg>'
+    )
+
+
+def _dots(points: Array, width: int) -> str:
+    """Return all points as one path of zero-length strokes with round ends, dark in light."""
+    path = "".join(f"M{u:.1f} {v:.1f}h0" for u, v in points)
+    return "".join(
+        f'<path d="{path}" stroke="{colour}" stroke-width="{width * share:.2f}" '
+        'stroke-linecap="round" fill="none"/>'
+        for colour, share in (("#fff", 0.011), ("#0b6e6e", 0.006))
+    )
+
+
+def _arrows(start: Array, arrow: Array, width: int) -> str:
+    """Return all arrows as one path, dark on a light edge so that they show on any ground."""
+    end = start + arrow
+    c, s = HEAD * np.cos(HEAD_RAD), HEAD * np.sin(HEAD_RAD)
+    left, right = (end - arrow @ np.array([[c, way * s], [-way * s, c]]) for way in (1, -1))
+    path = "".join(
+        f"M{a[0]:.1f} {a[1]:.1f}L{b[0]:.1f} {b[1]:.1f}"
+        f"M{c[0]:.1f} {c[1]:.1f}L{b[0]:.1f} {b[1]:.1f}L{d[0]:.1f} {d[1]:.1f}"
+        for a, b, c, d in zip(start, end, left, right, strict=True)
+    )
+    return "".join(
+        f'<path d="{path}" stroke="{colour}" stroke-width="{width * share:.2f}" fill="none"/>'
+        for colour, share in (("#fff", 0.0052), ("#7a1f00", 0.0028))
+    )

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from ..cell.result import StoredResult
 from ..cell.session import Session
 from ..errors import StationbookError
 from ..findings import finding
@@ -17,7 +18,7 @@ from .dump import plain, yaml_dump
 from .places import RESULT_FILE, SESSION_FILE
 from .session_file import STATION
 from .store import encoded, write_bytes_new
-from .stored_result import StoredResult, read_result
+from .stored_result import read_result
 from .yaml_text import read_bytes, sha256
 
 MOST_NAMED = 4  # changed files that a sentence can carry

@@ -1,35 +1,30 @@
-"""A result as result.yaml holds it and `solve` prints it: one type, read and written in one place.
+"""result.yaml: its keys, and both directions.
 
-What is not known is None. Nothing heavy is loaded here: the list of sessions reads results before
-the engine is there. `proof.stated` makes checked arrays of the transforms.
+Nothing heavy is loaded here: the list of sessions reads results before the engine is there.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
-from ..cell.session import FORMAT
-from ..errors import FileError
-from ..findings import Finding, by_gravity, has_error
-from .derived import record_of
-from .places import RESULT_FILE
-from .result_parts import (
-    Before,
-    Convergence,
-    Covariance,
-    NoiseLevels,
+from ..cell.result import (
+    ACCEPTED,
+    KEYS,
+    NOT_ACCEPTED,
     Placed,
     Pointer,
-    StationResult,
     StoredMovement,
     StoredProof,
+    StoredResult,
     SystematicError,
-    Uncertainty,
 )
+from ..cell.session import FORMAT
+from ..errors import FileError
+from .derived import record_of
+from .places import RESULT_FILE
 from .schema import (
     Field,
     Many,
@@ -45,91 +40,21 @@ from .schema import (
 from .versions import check_format
 from .yaml_text import Node, read_bytes, read_yaml, sha256
 
-if TYPE_CHECKING:
-    from ..cell.cell import Mount, Tolerance
 
-Verdict = Literal["accepted", "not-accepted"]
-ACCEPTED: Verdict = "accepted"
-NOT_ACCEPTED: Verdict = "not-accepted"
-KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board's transform
-    "eye-to-hand": ("base_T_camera", "flange_T_board"),
-    "eye-in-hand": ("flange_T_camera", "base_T_board"),
-}
+def result_document(result: StoredResult) -> dict[str, Any]:
+    """Return the result as plain data, as result.yaml holds it."""
+    written: dict[str, Any] = RESULTS[result.mount].write(result)
+    return written
 
 
-@dataclass(frozen=True, slots=True)
-class StoredResult:
-    """Everything that a result says; the keys and units are those of docs/file-formats.md.
+def changed_inputs(result: StoredResult, folder: Path) -> set[str] | None:
+    """Return the files in ``folder`` that are not those the result was computed from.
 
-    ``camera`` is the delivered transform, ``geometric`` where the camera truly stands. Of a cell
-    with further cameras, ``cameras`` holds what each gave; None for one without stations.
+    None where it does not say. What the session came to need since is not among them.
     """
-
-    mount: Literal["eye-to-hand", "eye-in-hand"]
-    verdict: Verdict = NOT_ACCEPTED
-    camera: Placed | None = None
-    board: Placed | None = None
-    covariance: Covariance | None = None
-    uncertainty: Uncertainty = field(default_factory=Uncertainty)
-    proven: bool | None = None
-    noise: NoiseLevels = field(default_factory=NoiseLevels)
-    stations: tuple[StationResult, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    geometric: Placed | None = None
-    board_covariance: Covariance | None = None
-    systematic: tuple[SystematicError, ...] = ()
-    convergence: Convergence | None = None
-    before: Before | None = None
-    basis: str | None = None
-    cameras: Mapping[str, StoredResult | None] = field(default_factory=dict)
-    inputs: Mapping[str, str] | None = None
-    proof: StoredProof | None = None
-
-    @property
-    def accepted(self) -> bool:
-        """Whether the result may be handed over."""
-        return self.verdict == ACCEPTED
-
-    @property
-    def transforms(self) -> dict[str, Placed | None]:
-        """Both transforms by name, the camera's first."""
-        camera, board = KEYS[self.mount]
-        return {camera: self.camera, board: self.board}
-
-    @property
-    def expanded_mm(self) -> float | None:
-        """U = 2u of a pick [mm] by the worst camera, or None where it is not known."""
-        parts = [self, *(part for part in self.cameras.values() if part)]
-        known = [u for part in parts if (u := part.uncertainty.pick_mm) is not None]
-        return 2 * max(known) if len(known) == len(parts) else None
-
-    @property
-    def all_findings(self) -> tuple[Finding, ...]:
-        """The findings of all cameras; those of a further one name it."""
-        found = list(self.findings)
-        for name, part in self.cameras.items():
-            for item in part.findings if part else ():
-                found.append(replace(item, message=f"camera {name}: {item.message}"))
-        return tuple(found)
-
-    def judged(self, findings: Iterable[Finding], tolerance: Tolerance) -> StoredResult:
-        """Return the result with these findings, errors first, and the verdict they give."""
-        found = tuple(by_gravity(findings))
-        return replace(self, findings=found, verdict=verdict(self.uncertainty, tolerance, found))
-
-    def changed_inputs(self, folder: Path) -> set[str] | None:
-        """Return the files in ``folder`` that are not those the result was computed from.
-
-        None where it does not say. What the session came to need since is not among them.
-        """
-        if self.inputs is None:
-            return None
-        return {name for name, digest in self.inputs.items() if _digest(folder / name) != digest}
-
-    def document(self) -> dict[str, Any]:
-        """Return the result as plain data, as result.yaml holds it."""
-        document: dict[str, Any] = RESULTS[self.mount].write(self)
-        return document
+    if result.inputs is None:
+        return None
+    return {name for name, digest in result.inputs.items() if _digest(folder / name) != digest}
 
 
 def _digest(path: Path) -> str | None:
@@ -137,17 +62,6 @@ def _digest(path: Path) -> str | None:
         return sha256(read_bytes(path))
     except FileError:
         return None
-
-
-def verdict(u: Uncertainty, tolerance: Tolerance, findings: Iterable[Finding]) -> Verdict:
-    """Return accepted when nothing is at level error and U keeps the tolerance."""
-    inside = keeps(u.pick_mm, tolerance.position_mm) and keeps(u.angle_deg, tolerance.angle_deg)
-    return ACCEPTED if inside and not has_error(findings) else NOT_ACCEPTED
-
-
-def keeps(u: float | None, limit: float) -> bool:
-    """Tell whether the expanded uncertainty 2u is known and within the tolerance ``limit``."""
-    return u is not None and 2 * u <= limit
 
 
 _PLACED = record_of(Placed)
@@ -164,7 +78,7 @@ class _Part:
         return _result(node)
 
     def write(self, value: Any) -> Any:
-        return value.document()
+        return result_document(value)
 
 
 def _record(camera: str, board: str) -> Record:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Literal
@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
-from ..frames import displaced, inverse, transform
+from ..frames import inverse, transform
 from ..sessions.cell_file import read_cell_node
 from ..sessions.yaml_text import parse_yaml
 
@@ -134,34 +134,20 @@ class Truth:
             return np.asarray(self.camera @ T @ inverse(self.board))
         return np.asarray(self.board @ inverse(T) @ inverse(self.camera))
 
-    def camera_moved(self, xi: ArrayLike) -> Truth:
-        """Return the truth after the camera was knocked by ``xi`` (6,) [rad, mm], see `frames`."""
-        return replace(self, camera=displaced(self.camera, xi))
-
-    def board_moved(self, xi: ArrayLike) -> Truth:
-        """Return the truth after the board slipped by ``xi`` (6,) [rad, mm], see `frames`."""
-        return replace(self, board=displaced(self.board, xi))
-
 
 def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
     """Return the text of ``cell.yaml`` as a technician writes it, with comments."""
-    robot = SIX_AXIS if axes == 6 else FOUR_AXIS
-    height = "" if axes == 6 else HEIGHT.format(height=truth(mount, axes).board[2, 3])
-    frame, center, size = (
-        ("base", [600, 0, 250], [400, 300, 200])
-        if mount == EYE_TO_HAND
-        else ("camera", [0, 0, 450], [300, 240, 150])
-    )
-    if axes == 4 and mount == EYE_TO_HAND:
-        center = [650, 0, 620]
-    return (
-        HEAD.format(mount=mount)
-        + robot
-        + CAMERA.format(name=_LABELS[mount])
-        + BOARD
-        + height
-        + WORK.format(frame=frame, center=center, size=size, tolerance=1.0 if axes == 6 else 1.5)
-    )
+    robot, tolerance, height = SIX_AXIS, 1.0, ""
+    frame, center, size = "camera", [0, 0, 450], [300, 240, 150]
+    if mount == EYE_TO_HAND:
+        frame, center, size = "base", [600, 0, 250], [400, 300, 200]
+    if axes == 4:
+        robot, tolerance = FOUR_AXIS, 1.5
+        height = HEIGHT.format(height=truth(mount, axes).board[2, 3])
+        center = [650, 0, 620] if mount == EYE_TO_HAND else center
+    head, camera = HEAD.format(mount=mount), CAMERA.format(name=_LABELS[mount])
+    work = WORK.format(frame=frame, center=center, size=size, tolerance=tolerance)
+    return head + robot + camera + BOARD + height + work
 
 
 @cache
@@ -186,11 +172,10 @@ def truth(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Truth:
             else looking([690.0, 60.0, 30.0], [640.0, 10.0, 700.0])
         )
         tilt = [10.0, 4.0, 1.5] if axes == 6 else [14.0, -9.0, 1.5]
-        return Truth(mount, camera, _on_flange([-104.0, 73.5, 46.0], tilt))
+        return Truth(mount, camera, _facing_down(tilt, [-104.0, 73.5, 46.0]))
     camera = transform(_turned([2.0, -4.0, 88.0]), [68.0, -14.0, 45.0])
     tilt = [1.2, -0.7, 24.0] if axes == 6 else [11.0, -8.0, 24.0]
-    lying = _turned([180.0, 0.0, 0.0]) @ _turned(tilt)
-    return Truth(mount, camera, transform(lying, [470.0, 90.0, 18.0 if axes == 6 else 55.0]))
+    return Truth(mount, camera, _facing_down(tilt, [470.0, 90.0, 18.0 if axes == 6 else 55.0]))
 
 
 def looking(position: ArrayLike, target: ArrayLike) -> Array:
@@ -206,8 +191,8 @@ def looking(position: ArrayLike, target: ArrayLike) -> Array:
     return transform(np.column_stack([right, np.cross(ahead, right), ahead]), position)
 
 
-def _on_flange(position: list[float], tilt_deg: list[float]) -> Array:
-    """Return flange_T_board of a board facing away from the flange: its z points into the arm."""
+def _facing_down(tilt_deg: list[float], position: list[float]) -> Array:
+    """Return the board's transform, its z turned over: into the table, or into the arm."""
     return transform(_turned([180.0, 0.0, 0.0]) @ _turned(tilt_deg), position)
 
 

@@ -1,6 +1,8 @@
-"""A cell that exists only in numbers: a pendant to read and a camera to take images with."""
+"""A cell that exists only in numbers: a robot that errs, a pendant to read, a camera."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -8,14 +10,67 @@ from numpy.typing import ArrayLike, NDArray
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
-from ..frames import checked_transform, displaced
+from ..estimate.systematic import LENGTH_MM, ZERO_RAD
+from ..frames import checked_transform, displaced, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose
 from ..robots.kinematics import Kinematics, kinematics
+from ..robots.model import Robot
 from .render import Setting, render
-from .robot_errors import RobotErrors, robot_errors
 from .scenario import Truth
 from .sensor import Optics
 from .stations import LEVEL_KINDS, default_stations
+
+REPEATED_DEG = 0.004  # deg; turn of the flange that comes with repeatability, no source
+SAMPLES = 400  # postures over which the accuracy is met
+MIDDLE = 0.6  # share of every joint's range from which postures are drawn
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RobotErrors:
+    """What separates the pose on the pendant from where the flange is.
+
+    Attributes:
+        position_mm: standard deviation per axis of what is new at every stop [mm].
+        angle_deg: the same for the rotation [deg].
+        geometry: errors (p,) of lengths and joint zeros, as `Kinematics.forward` takes them; None:
+            the robot's geometry is exact.
+    """
+
+    position_mm: float
+    angle_deg: float
+    geometry: Array | None = None
+
+    def drawn(self, rng: np.random.Generator) -> Array:
+        """Return the flange's displacement (4, 4) in its own frame at one stop."""
+        r = rng.normal(0.0, np.deg2rad(self.angle_deg), 3)
+        return transform(rotation_exp(r), rng.normal(0.0, self.position_mm, 3))
+
+
+def robot_errors(robot: Robot | None, rng: np.random.Generator) -> RobotErrors:
+    """Draw the errors of a robot that is as repeatable and accurate as its description says.
+
+    The geometric errors are scaled to ``accuracy``, RMS of position over the joints' middle range.
+    """
+    if robot is None:
+        return RobotErrors(0.0, 0.0)
+    per_axis = robot.repeatability / np.sqrt(3.0)  # the given one is of the distance in space
+    geometry = geometry_errors(kinematics(robot), robot.accuracy, rng)
+    return RobotErrors(float(per_axis), REPEATED_DEG, geometry)
+
+
+def geometry_errors(arm: Kinematics, accuracy_mm: float, rng: np.random.Generator) -> Array:
+    """Draw errors (p,) [mm, rad] of lengths and joint zeros that misplace the flange by so much.
+
+    ``accuracy_mm`` is the RMS distance over postures in the middle of the joints' range.
+    """
+    spread = [LENGTH_MM if unit == "mm" else ZERO_RAD for unit in arm.parameter_units]
+    errors = rng.normal(0.0, spread)
+    limits = np.where(np.isfinite(arm.joints.limits), arm.joints.limits, [-np.pi, np.pi])
+    middle, half = limits.mean(axis=1), MIDDLE * np.diff(limits, axis=1)[:, 0] / 2
+    q = middle + half * rng.uniform(-1.0, 1.0, (SAMPLES, arm.axes))
+    moved = (arm.parameter_jacobian(q) @ errors)[:, 3:]
+    return np.asarray(errors * accuracy_mm / np.sqrt((moved**2).sum(axis=1).mean()))
+
 
 JOG_MM, JOG_DEG = 2.0, 0.3  # standard deviation of where a jog ends, per axis; no source
 
@@ -102,11 +157,11 @@ class VirtualCell:
 
     def move_camera(self, xi: ArrayLike) -> None:
         """Knock the camera by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
-        self.truth = self.truth.camera_moved(xi)
+        self.truth = replace(self.truth, camera=displaced(self.truth.camera, xi))
 
     def slip_board(self, xi: ArrayLike) -> None:
         """Let the board slip by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
-        self.truth = self.truth.board_moved(xi)
+        self.truth = replace(self.truth, board=displaced(self.truth.board, xi))
 
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
@@ -116,20 +171,18 @@ class VirtualCell:
 
     def _stood(self, jogged: Array, goal: Array) -> Array:
         """Take the posture for ``jogged``, or for ``goal`` where a limit stops the jog."""
-        if self._arm is None:
+        if (arm := self._arm) is None:
             return jogged
         for wanted in (jogged, goal):
-            if len(postures := self._arm.inverse(wanted)):
-                self._joints = self._nearest(self._arm, postures)
-                return self._arm.forward(self._joints)
+            if len(postures := arm.inverse(wanted)):
+                if self._joints is None:  # at first the posture clear of its limits
+                    best = arm.joints.margins(postures).min(axis=1).argmax()
+                else:  # then the one that moves the joints least
+                    best = np.abs(postures - self._joints).sum(axis=1).argmin()
+                self._joints = np.asarray(postures[best])
+                return arm.forward(self._joints)
         x, y, z = goal[:3, 3]
         raise StationbookError(
             f"the arm cannot stand at X {x:.1f}, Y {y:.1f}, Z {z:.1f} with this rotation",
             "Choose a pose nearer to the arm or less tilted.",
         )
-
-    def _nearest(self, arm: Kinematics, postures: Array) -> Array:
-        """Return the posture that moves the joints least; at first the one clear of its limits."""
-        if self._joints is None:
-            return np.asarray(postures[arm.joints.margins(postures).min(axis=1).argmax()])
-        return np.asarray(postures[np.abs(postures - self._joints).sum(axis=1).argmin()])

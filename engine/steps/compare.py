@@ -13,17 +13,25 @@ from typing import Any
 import numpy as np
 
 from ..cell.cameras import seen_by
+from ..cell.result import Verdict
 from ..cell.session import Session
 from ..errors import UsageError
 from ..findings import Finding, finding
-from ..proof.compare import SIGNIFICANCE, Difference, Entry, difference, draw_history
-from ..proof.same_cell import check_same
-from ..proof.shift import CAMERA, Carried, carried, read_taught
-from ..proof.stated import Stated, of_camera, stated
+from ..proof.compare import (
+    CAMERA,
+    SIGNIFICANCE,
+    Carried,
+    Difference,
+    Entry,
+    carried,
+    difference,
+    draw_history,
+    read_taught,
+)
+from ..proof.stated import Stated, check_same, of_camera, stated
 from ..sessions.folder import open_session
 from ..sessions.results import current_result
 from ..sessions.store import write_bytes_atomic
-from ..sessions.stored_result import Verdict
 
 FIGURES = (".svg", ".png", ".pdf")
 

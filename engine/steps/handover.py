@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from ..cell.cameras import camera_number, cell_of
 from ..cell.cell import Cell
+from ..cell.result import StoredResult
 from ..cell.session import Session
 from ..diagnosis.diagnose import diagnosed
 from ..proof.stated import of_camera
@@ -17,7 +18,6 @@ from ..report.stations import CoursePoint, course
 from ..sessions.places import RESULT_FILE
 from ..sessions.results import current_result, keep_earlier, what_changed
 from ..sessions.store import write_text_atomic
-from ..sessions.stored_result import StoredResult
 from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problems, typed_texts

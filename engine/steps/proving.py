@@ -12,15 +12,24 @@ from math import isfinite
 from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.result import Pointer, StoredResult
 from ..cell.session import Session
 from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, UsageError
 from ..findings import Finding
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
-from ..proof.conclusion import HeldOut, Proof, amended, concluded, held_out, held_out_finding, split
+from ..proof.conclusion import (
+    HeldOut,
+    Proof,
+    amended,
+    concluded,
+    held_out,
+    held_out_finding,
+    point_errors,
+    split,
+)
 from ..proof.stated import stated
-from ..proof.touch import point_errors
-from ..proof.touch_file import (
+from ..proof.touch import (
     Role,
     Touch,
     Touches,
@@ -32,10 +41,9 @@ from ..proof.touch_file import (
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from ..sessions.places import PROOF_FILE, RESULT_FILE
-from ..sessions.result_parts import Pointer
 from ..sessions.results import result_change, what_changed
 from ..sessions.store import encoded
-from ..sessions.stored_result import StoredResult, read_result
+from ..sessions.stored_result import read_result, result_document
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problem, typed_texts
 from .station_image import examine_file, new_files
@@ -160,7 +168,7 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
 
 def proof_kept(session: Session, folder: Path, result: StoredResult) -> Change | None:
     """Store the result with its proof, the result before beside it; None: it is stored already."""
-    return result_change("proof", session, folder, result.document())
+    return result_change("proof", session, folder, result_document(result))
 
 
 def hold_out(

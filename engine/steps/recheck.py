@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from ..cell.cameras import cell_of
+from ..cell.result import Before
 from ..cell.session import PlannedStation, Session, labelled
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
@@ -15,13 +16,11 @@ from ..errors import FileError, UsageError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
-from ..proof.quick import RECHECK_COUNT, Quick, quick, stations_to_revisit
-from ..proof.recheck import Recheck, mount_notes
+from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
-from ..proof.same_cell import check_same
+from ..proof.stated import check_same
 from ..sessions.changes import Change, remark
 from ..sessions.folder import found_session, observations, open_session
-from ..sessions.result_parts import Before
 from ..sessions.results import input_hashes
 from .planning import REVISIT
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..cell.cameras import seen_by
+from ..cell.result import StoredResult
 from ..cell.session import Session
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
@@ -18,7 +19,7 @@ from ..proof.touch import missing_numbers
 from ..sessions.changes import Change
 from ..sessions.folder import observations
 from ..sessions.results import basis, input_hashes, result_kept
-from ..sessions.stored_result import StoredResult
+from ..sessions.stored_result import result_document
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +40,7 @@ class Solved:
 
     def document(self) -> dict[str, Any]:
         """Return the result as plain data, as `solve` prints it."""
-        return self.stored.document()
+        return result_document(self.stored)
 
 
 def solve_session(session: Session, folder: Path) -> Solved:

@@ -12,7 +12,7 @@ from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import has_error
 from engine.proof.conclusion import HeldOut, Proof
-from engine.proof.touch_file import read_touches
+from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
@@ -128,11 +128,11 @@ def proof_lines(proof: Proof) -> list[str]:
         agrees = "yes" if item.agrees else "NO"
         lines.append(
             f"{item.touch:5d} {x:+7.2f} {y:+7.2f} {z:+7.2f} {item.size_mm:10.2f} "
-            f"{item.expanded_mm:7.2f}   {agrees:6}  {' '.join(map(str, item.key))}"
+            f"{item.expanded_mm:7.2f}   {agrees:6}  {item.point}"
         )
     for repeat in proof.repeats:
         lines.append(
-            f"{' '.join(map(str, repeat.key))}: {repeat.count} touches, accuracy "
+            f"{repeat.point}: {repeat.count} touches, accuracy "
             f"{repeat.accuracy_mm:.2f} mm, repeatability RP {repeat.repeatability_mm:.2f} mm"
         )
     return lines

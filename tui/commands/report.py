@@ -9,10 +9,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from engine.cell.result import StoredResult
 from engine.findings import Finding
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.stored_result import StoredResult
 from engine.steps.handover import make_report, write_report
 
 from ..several import run_over

@@ -8,7 +8,7 @@ from pathlib import Path
 from engine.cautions import CARRIED_POINTS
 from engine.errors import UsageError
 from engine.findings import has_error
-from engine.proof.shift import Carried, taught_text
+from engine.proof.compare import Carried, taught_text
 from engine.sessions.folder import open_session
 from engine.sessions.store import encoded, write_bytes_new
 from engine.steps.compare import shift

@@ -8,8 +8,7 @@ from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 
-from engine.report.pack import Manifest, pack
-from engine.report.unpack import unpack
+from engine.report.pack import Manifest, pack, unpack
 from engine.sessions.store import write_bytes_new
 
 from ..output import print_json

@@ -16,7 +16,7 @@ from engine.sessions.places import SESSION_FILE
 from .rows import counts
 
 if TYPE_CHECKING:
-    from engine.sessions.stored_result import StoredResult
+    from engine.cell.result import StoredResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,9 @@ def _left_behind(folder: Path, result: StoredResult) -> bool:
     The hashes of the files decide. Where session.yaml alone differs, as after a note, it takes the
     strict reader to say whether that touches the result.
     """
-    changed = result.changed_inputs(folder)
+    from engine.sessions.stored_result import changed_inputs
+
+    changed = changed_inputs(result, folder)
     if changed != {SESSION_FILE}:
         return bool(changed)
     from engine.sessions.folder import open_session

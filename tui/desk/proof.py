@@ -13,18 +13,18 @@ from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 from engine.cautions import TOUCH
+from engine.cell.result import StoredResult
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
 from engine.images.sources import NewImage
-from engine.proof.conclusion import Proof
-from engine.proof.touch import PointError
-from engine.proof.touch_file import Touch, Touches, read_touches
+from engine.proof.conclusion import PointError, Proof
+from engine.proof.touch import Touch, Touches, read_touches
 from engine.sessions.changes import Change
 from engine.sessions.places import PROOF_FILE
 from engine.sessions.results import input_hashes
 from engine.sessions.store import write_bytes_new
-from engine.sessions.stored_result import StoredResult, read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.proving import (
     Recorded,
     pointer_set,

@@ -6,10 +6,11 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from engine.cell.result import StoredResult
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.findings import Finding
-from engine.sessions.stored_result import StoredResult, read_result
+from engine.sessions.stored_result import read_result
 from engine.steps.solve import Solved, solve_session
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms

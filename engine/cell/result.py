@@ -1,14 +1,29 @@
-"""The parts of a result as result.yaml holds them; what is not known is None.
+"""A result as data: what result.yaml holds and `solve` prints, and the rule of its verdict.
 
-The fields are the keys of the file, and their types say what may stand there; `Annotated` gives the
-length of a list. Keys and units are told in docs/file-formats.md.
+What is not known is None. The fields are the keys of the file, and their types say what may stand
+there; `Annotated` gives the length of a list. Keys and units are told in docs/file-formats.md.
+Nothing heavy is loaded here: the list of sessions reads results before the engine is there.
+`proof.stated` makes checked arrays of the transforms.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Annotated
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from ..findings import Finding, by_gravity, has_error
+
+if TYPE_CHECKING:
+    from .cell import Mount, Tolerance
+
+Verdict = Literal["accepted", "not-accepted"]
+ACCEPTED: Verdict = "accepted"
+NOT_ACCEPTED: Verdict = "not-accepted"
+KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board's transform
+    "eye-to-hand": ("base_T_camera", "flange_T_board"),
+    "eye-in-hand": ("flange_T_camera", "base_T_board"),
+}
 
 Numbers = tuple[float | None, ...]
 Three = Annotated[Numbers, 3]
@@ -170,3 +185,75 @@ class StoredProof:
     pointer: Pointer
     tolerance_mm: float
     inputs: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredResult:
+    """Everything that a result says; the keys and units are those of docs/file-formats.md.
+
+    ``camera`` is the delivered transform, ``geometric`` where the camera truly stands. Of a cell
+    with further cameras, ``cameras`` holds what each gave; None for one without stations.
+    """
+
+    mount: Literal["eye-to-hand", "eye-in-hand"]
+    verdict: Verdict = NOT_ACCEPTED
+    camera: Placed | None = None
+    board: Placed | None = None
+    covariance: Covariance | None = None
+    uncertainty: Uncertainty = field(default_factory=Uncertainty)
+    proven: bool | None = None
+    noise: NoiseLevels = field(default_factory=NoiseLevels)
+    stations: tuple[StationResult, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    geometric: Placed | None = None
+    board_covariance: Covariance | None = None
+    systematic: tuple[SystematicError, ...] = ()
+    convergence: Convergence | None = None
+    before: Before | None = None
+    basis: str | None = None
+    cameras: Mapping[str, StoredResult | None] = field(default_factory=dict)
+    inputs: Mapping[str, str] | None = None
+    proof: StoredProof | None = None
+
+    @property
+    def accepted(self) -> bool:
+        """Whether the result may be handed over."""
+        return self.verdict == ACCEPTED
+
+    @property
+    def transforms(self) -> dict[str, Placed | None]:
+        """Both transforms by name, the camera's first."""
+        camera, board = KEYS[self.mount]
+        return {camera: self.camera, board: self.board}
+
+    @property
+    def expanded_mm(self) -> float | None:
+        """U = 2u of a pick [mm] by the worst camera, or None where it is not known."""
+        parts = [self, *(part for part in self.cameras.values() if part)]
+        known = [u for part in parts if (u := part.uncertainty.pick_mm) is not None]
+        return 2 * max(known) if len(known) == len(parts) else None
+
+    @property
+    def all_findings(self) -> tuple[Finding, ...]:
+        """The findings of all cameras; those of a further one name it."""
+        found = list(self.findings)
+        for name, part in self.cameras.items():
+            for item in part.findings if part else ():
+                found.append(replace(item, message=f"camera {name}: {item.message}"))
+        return tuple(found)
+
+    def judged(self, findings: Iterable[Finding], tolerance: Tolerance) -> StoredResult:
+        """Return the result with these findings, errors first, and the verdict they give."""
+        found = tuple(by_gravity(findings))
+        return replace(self, findings=found, verdict=verdict(self.uncertainty, tolerance, found))
+
+
+def verdict(u: Uncertainty, tolerance: Tolerance, findings: Iterable[Finding]) -> Verdict:
+    """Return accepted when nothing is at level error and U keeps the tolerance."""
+    inside = keeps(u.pick_mm, tolerance.position_mm) and keeps(u.angle_deg, tolerance.angle_deg)
+    return ACCEPTED if inside and not has_error(findings) else NOT_ACCEPTED
+
+
+def keeps(u: float | None, limit: float) -> bool:
+    """Tell whether the expanded uncertainty 2u is known and within the tolerance ``limit``."""
+    return u is not None and 2 * u <= limit
