@@ -16,20 +16,43 @@ from ..pendant.entry import rounding
 from ..pendant.settings import LengthUnit, Pendant
 from ..robots import reach
 from ..robots.model import Robot
-from .thresholds import (
-    DUPLICATE_STEPS,
-    INSIDE_COLUMN_MM,
-    JOINTS_DISAGREE_DEG,
-    JOINTS_DISAGREE_MM,
-    LARGEST_REACH_IN,
-    LARGEST_REACH_M,
-    OFF_PLAN_DEG,
-    OFF_PLAN_MM,
-    ONE_TURN_RAD,
-    REACH_IN_A_ROW,
-    SMALL_MOVE_DEG,
-    SMALL_MOVE_MM,
-)
+
+# A station nearer to the previous one than both of these adds almost no information: the rotation
+# error of a solution grows with one over the rotation between stations (Tsai and Lenz 1989), and
+# planned stations lie 30 mm or 8° apart at least. The figures: common practice, no source.
+SMALL_MOVE_MM = 20.0
+SMALL_MOVE_DEG = 5.0
+
+# Two readings of the same stop differ by at most one step of the pendant's last digit in a field.
+DUPLICATE_STEPS = 1.5
+
+# No flange of an arm comes this near to the middle of its own base, where the base column stands.
+# Common practice, no source; the smallest table-top arms have a column of about 60 mm radius.
+INSIDE_COLUMN_MM = 60.0
+# Read in metres, no typed coordinate of a reachable pose exceeds this; read in mm, a pose that
+# stays below it would lie inside the base column.
+LARGEST_REACH_M = 5.0
+LARGEST_REACH_IN = 200.0
+
+# A typed angle beyond one turn (with a last digit of rounding) is not in radians.
+ONE_TURN_RAD = 6.30
+
+# Distance from the planned station that deserves a note: jogging by hand ends this near.
+OFF_PLAN_MM = 30.0
+OFF_PLAN_DEG = 6.0
+
+# Out of reach this many times in a row: rather the robot file is wrong than the typing.
+REACH_IN_A_ROW = 3
+
+# Typed joints and typed pose are read from the same display; rounding and the difference between
+# the nominal and the controller's own geometry stay below this (common practice, no source).
+JOINTS_DISAGREE_MM = 2.0
+JOINTS_DISAGREE_DEG = 0.5
+
+# Board points that moved less than this [px] between two images did not move: ten times the noise
+# of a good detector (0.02 to 0.1 px, common practice, no source).
+IMAGE_UNCHANGED_PX = 0.5
+
 
 _UNIT_FREE = ("quaternion-wxyz", "quaternion-xyzw", "joints")
 _QUARTER_TURN_SLACK = 0.005  # rad; a quarter turn shown with 2 decimals in radians is this near

@@ -15,8 +15,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..frames import displacement
-from .layout import Layout, numbers
-from .slips import SHARES, half_turn, kept, slips
+from .layout import SHARES, Layout, half_turn, kept, numbers, slips
 
 EXCHANGED = 0.02  # share of slips that exchange two fields, common practice, no source
 ANY_VALUE = 0.02  # share of slips that turn a value into just any other, common practice

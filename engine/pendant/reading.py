@@ -11,8 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import PoseError
-from .commas import MixedError, decimal_text, field_name, refuse_bad_gaps, refuse_grouping, short
-from .scanning import Layout, Slot, clean, scan
+from .scanning import (
+    Layout,
+    MixedError,
+    Slot,
+    clean,
+    decimal_text,
+    field_name,
+    refuse_bad_gaps,
+    refuse_grouping,
+    scan,
+    short,
+)
 from .settings import LENGTH_MM
 
 _DIGIT_COMMA_DIGIT = re.compile(r"[0-9],[0-9]")

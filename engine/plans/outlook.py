@@ -23,9 +23,8 @@ from ..estimate.pick import PickModel
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..frames import apply, rotation_exp, skew, transform
-from .arm import ArmCheck, is_level
+from .arm import ArmCheck, clear, is_level, way_clear
 from .choose import Aim
-from .keep_out import clear, way_clear
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)

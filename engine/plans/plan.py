@@ -18,11 +18,10 @@ from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
 from ..frames import apply
-from .arm import arm_check, is_level
-from .blind_plan import jogs, nothing_recorded
-from .convention import rivals
-from .keep_out import below
+from .arm import arm_check, below, is_level
+from .blind import jogs, nothing_recorded
 from .outlook import Outlook, outlook
+from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
 from .words import jog_text, shown

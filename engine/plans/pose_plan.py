@@ -16,7 +16,7 @@ from ..frames import rotation_angle, rotation_exp, transform
 from .arm import is_level
 from .choose import Enough, Offered, by_gain, choose, jog_cost, ordered
 from .outlook import Offers, Outlook
-from .spiral import spiral_views
+from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
 from .words import gain_words, jog_text, shown, view_words
 

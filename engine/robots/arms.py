@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..frames import transform
-from .model import ChainLink, JointType, Robot
+from .model import SIX_AXIS_KEYS, ChainLink, JointType, Robot
 
 _TO_Z = {  # columns: where the local x, y, z of a motion's frame point, its z along the named axis
     "x": np.array([[0.0, 0, 1], [1, 0, 0], [0, 1, 0]]),
@@ -157,10 +157,8 @@ class ElementsBuilder:
         return Elements(np.array(self._fixed), turns, joints, np.hstack([parameters, joints]))
 
 
-SIX_AXIS_KEYS = ("a1", "a2", "b", "c1", "c2", "c3", "c4")
 LEVEL_ERRORS = ("a1", "b", "c1", "c2", "c3")  # c4 acts as −c1 does, a2 as c3 and the zero of J3
 LEVEL_KINDS = ("level-flange", "scara")  # the flange cannot tilt
-SCARA_KEYS = ("l1", "l2", "z0")
 SCARA_ERRORS = ("l1", "l2")  # z0 shifts the flange exactly as the zero of the lift does
 
 

@@ -12,9 +12,8 @@ from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
 from .arms import LEVEL_KINDS
-from .configuration import nearness_to_singular, wrist_bend
-from .inverse import LEVEL_RAD, nearest, tilt
-from .kinematics import Kinematics, kinematics
+from .forward import nearness_to_singular, wrist_bend
+from .kinematics import LEVEL_RAD, Kinematics, kinematics, nearest, tilt
 from .model import Robot
 
 REACH_MM = 0.1  # [mm] least distance beyond reach that rounding on the pendant cannot explain
