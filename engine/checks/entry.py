@@ -169,38 +169,28 @@ def motion_findings(
     return []
 
 
+def _off_plan(pose: Array, wanted: Array) -> tuple[float, float] | None:
+    """Return how far [mm, deg] ``pose`` is from ``wanted`` (4, 4), None where that is near."""
+    (distance,), (angle,) = between(pose, wanted[None])
+    off = float(distance), math.degrees(angle)
+    return None if off[0] <= OFF_PLAN_MM and off[1] <= OFF_PLAN_DEG else off
+
+
 def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Finding]:
     """Return `closing-elsewhere` where a closing stop is far from the first recorded pose."""
-    if not recorded:
+    off = _off_plan(pose, recorded[0].base_T_flange) if recorded else None
+    if off is None:
         return []
-    distance, angle = between(pose, recorded[0].base_T_flange[None])
-    angle_deg = math.degrees(angle[0])
-    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
-        return []
-    return [
-        finding(
-            "closing-elsewhere",
-            first=recorded[0].id,
-            distance_mm=distance[0],
-            angle_deg=angle_deg,
-        )
-    ]
+    first = recorded[0].id
+    return [finding("closing-elsewhere", first=first, distance_mm=off[0], angle_deg=off[1])]
 
 
 def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:
     """Return the note `off-plan` where ``pose`` is far from planned station ``number``."""
-    distance, angle = between(pose, planned[None])
-    angle_deg = math.degrees(angle[0])
-    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
+    off = _off_plan(pose, planned)
+    if off is None:
         return []
-    return [
-        finding(
-            "off-plan",
-            distance_mm=distance[0],
-            angle_deg=angle_deg,
-            planned=number,
-        )
-    ]
+    return [finding("off-plan", distance_mm=off[0], angle_deg=off[1], planned=number)]
 
 
 REFUSALS = ("reach", "joint-limit")
@@ -226,15 +216,15 @@ def joint_findings(cell: Cell, pose: Array, joints: Array) -> list[Finding]:
     """Return `joints-disagree` where the typed joints put the flange elsewhere than the pose."""
     if cell.robot is None:
         return []
-    off = reach.joints_pose_difference(cell.robot, joints, pose)
+    distance_mm, angle_deg = reach.joints_pose_difference(cell.robot, joints, pose)
     allowed = math.hypot(JOINTS_DISAGREE_MM, cell.robot.accuracy)
-    if off.distance_mm <= allowed and off.angle_deg <= JOINTS_DISAGREE_DEG:
+    if distance_mm <= allowed and angle_deg <= JOINTS_DISAGREE_DEG:
         return []
     return [
         finding(
             "joints-disagree",
-            distance_mm=off.distance_mm,
-            angle_deg=off.angle_deg,
+            distance_mm=distance_mm,
+            angle_deg=angle_deg,
             tool=cell.pendant.active_tool,
             frame=cell.pendant.active_frame,
         )

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +19,8 @@ from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import transform
 from ..pendant.conventions import POSITION_FIELDS, is_quaternion, to_matrix
-from ..pendant.entry import joint_layout, pose_from_fields
-from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
+from ..pendant.entry import line_layout, pose_from_fields
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
 from ..robots.kinematics import kinematics
 from ..robots.model import Robot
 
@@ -36,12 +37,7 @@ SHARES = {  # share of each kind among slips in one field
 OTHER_DECIMALS = 0.02  # share of typists who leave out a trailing zero that the pendant shows
 FULL_CIRCLE = 0.02  # share of pendants that show angles from 0° to 360°, from memory
 PAD_NEIGHBOUR = 2.0  # times as likely as another digit: the key beside it on the number pad
-_PAD = {"7": (0, 2), "8": (1, 2), "9": (2, 2), "4": (0, 1), "5": (1, 1), "6": (2, 1)} | {
-    "1": (0, 0),
-    "2": (1, 0),
-    "3": (2, 0),
-    "0": (0, -1),
-}
+_PAD = {digit: (k % 3, k // 3) for k, digit in enumerate("123456789")} | {"0": (0, -1)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +80,10 @@ def kept(fields: Sequence[str], previous: Sequence[str]) -> tuple[int, ...]:
 
 def _candidates(typed: str, wrap: float) -> Iterator[tuple[str, str, float]]:
     """Yield (text, kind, share) with the share of a kind spread over its members."""
-    sign, digits, point = _parts(typed)
-    for new, at, kind, share in _other_digits(digits, point):
-        yield sign + _joined(new, at), kind, share
-    for new, at, kind, share in _other_lengths(digits, point):
+    sign = "-" if typed.startswith("-") else ""
+    whole, _, fraction = typed.removeprefix("-").partition(".")
+    digits, point = whole + fraction, len(whole)
+    for new, at, kind, share in chain(_other_digits(digits, point), _other_lengths(digits, point)):
         yield sign + _joined(new, at), kind, share
     for at in range(1, len(digits) + 1):
         if at != point:
@@ -128,13 +124,6 @@ def _other_lengths(digits: str, point: int) -> Iterator[tuple[str, int, str, flo
         double = digits[k] in (digits[k - 1 : k] + digits[k + 1 : k + 2])
         kind = "doubled digit" if double else "extra digit"
         yield digits[:k] + digits[k + 1 :], point - (k < point), kind, SHARES[kind]
-
-
-def _parts(typed: str) -> tuple[str, str, int]:
-    """Return sign, digits and the place of the point among the digits."""
-    sign = "-" if typed.startswith("-") else ""
-    whole, _, fraction = typed.removeprefix("-").partition(".")
-    return sign, whole + fraction, len(whole)
 
 
 def _joined(digits: str, point: int) -> str:
@@ -208,7 +197,7 @@ class Layout:
         if self.pendant.shows_joints:
             if self.robot is None:
                 raise StationbookError("joints are typed but the cell describes no robot")
-            return kinematics(self.robot).forward(values * [_size(unit) for unit in self.units])
+            return kinematics(self.robot).forward(values * [UNITS[u] for u in self.units])
         position = values[:, :POSITION_FIELDS] * LENGTH_MM[self.pendant.length_unit]
         return transform(to_matrix(values[:, POSITION_FIELDS:], self.pendant), position)
 
@@ -223,13 +212,8 @@ class Layout:
 
 def layout(pendant: Pendant, robot: Robot | None) -> Layout:
     """Return the layout of a pendant's fields."""
-    if pendant.shows_joints:
-        shown = joint_layout(pendant, len(pendant.labels), robot)
-        return Layout(pendant, robot, shown.labels, shown.units, shown.decimals)
-    turn = "" if is_quaternion(pendant.rotation) else pendant.angle_unit
-    turns = len(pendant.labels) - POSITION_FIELDS
-    units = (pendant.length_unit,) * POSITION_FIELDS + (turn,) * turns
-    return Layout(pendant, robot, pendant.labels, units, pendant.decimals)
+    shown = line_layout(pendant, robot)
+    return Layout(pendant, robot, shown.labels, shown.units, shown.decimals)
 
 
 def normal_fields(fields: Sequence[str], pendant: Pendant) -> tuple[str, ...]:
@@ -242,8 +226,3 @@ def normal_fields(fields: Sequence[str], pendant: Pendant) -> tuple[str, ...]:
 def numbers(fields: Sequence[str]) -> Array:
     """Return the fields as numbers (k,)."""
     return np.array([float(text) for text in fields])
-
-
-def _size(unit: str) -> float:
-    """Return one unit in [mm] or [rad]."""
-    return LENGTH_MM[unit] if unit in LENGTH_MM else ANGLE_RAD[unit]

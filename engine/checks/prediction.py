@@ -224,15 +224,9 @@ def congruence_findings(predictor: Predictor, seen: Observation) -> list[Finding
     apart = np.abs(turns[0] - turns[1]) > CONGRUENCE_DEG
     if not apart[-1] or apart.mean() <= 0.5:
         return []
-    return [
-        finding(
-            "does-not-fit",
-            "motion",
-            other=others[-1],
-            robot_deg=turns[0, -1],
-            board_deg=turns[1, -1],
-        )
-    ]
+    robot_deg, board_deg = turns[:, -1]
+    said = {"other": others[-1], "robot_deg": robot_deg, "board_deg": board_deg}
+    return [finding("does-not-fit", "motion", **said)]
 
 
 def _unit_finding(predictor: Predictor, robot: Array, board: Array) -> Finding | None:

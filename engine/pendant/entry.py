@@ -31,7 +31,7 @@ from .conventions import (
 )
 from .reading import MissingError, Part, TooManyError, read_fields, read_line, read_parts
 from .scanning import Layout, MixedError
-from .settings import ANGLE_RAD, LENGTH_MM, Pendant
+from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
 
 JOINT_LETTERS = ("J", "A", "Q")  # before the joint's number, on most pendants: from memory
 JOINT_DECIMALS = 2  # shown where the cell does not say: 0.01°, from memory
@@ -138,7 +138,7 @@ def _is_lift(robot: Jointed | None, joint: int) -> bool:
 
 def _shown_unit(unit: str) -> float:
     """Return the shown unit in [deg] or [mm]."""
-    return LENGTH_MM[unit] if unit in LENGTH_MM else math.degrees(ANGLE_RAD[unit])
+    return UNITS[unit] if unit in LENGTH_MM else math.degrees(UNITS[unit])
 
 
 def _typed_joints(fields: tuple[str, ...], layout: Layout) -> TypedJoints:
@@ -221,21 +221,6 @@ def _rms(u: ArrayLike) -> float:
     return float(np.sqrt(np.mean(np.square(u))))
 
 
-__all__ = [
-    "PartialField",
-    "TypedJoints",
-    "TypedPose",
-    "format_joints",
-    "format_pose",
-    "joints_from_fields",
-    "parse_joints",
-    "parse_partial",
-    "parse_pose",
-    "pose_from_fields",
-    "rounding",
-]
-
-
 CUT_OFF = 2.0  # [-]; digits cut off instead of rounded err by a whole step, not by half a one
 LEAST_NORM_TOLERANCE = 1e-6  # [-]; single precision inside the controller
 LARGEST_NORM_TOLERANCE = 0.2  # [-]; two decimals of the cell's say 0.02; fewer tell no rotation
@@ -277,12 +262,12 @@ def parse_pose(text: str, pendant: Pendant) -> TypedPose:
     Raises PoseError with problem, remedy and field; StationbookError for a pendant whose settings
     do not fit together, or that shows joints.
     """
-    return _typed(read_line(text, _layout(_of_a_pose(pendant))), pendant)
+    return _typed(read_line(text, _layout_of_a_pose(pendant)), pendant)
 
 
 def pose_from_fields(fields: Sequence[str], pendant: Pendant) -> TypedPose:
     """Read a pose from one text per field, as a session stores it. Raises as `parse_pose` does."""
-    return _typed(read_fields(fields, _layout(_of_a_pose(pendant))), pendant)
+    return _typed(read_fields(fields, _layout_of_a_pose(pendant)), pendant)
 
 
 def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
@@ -291,13 +276,18 @@ def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
     For showing a line while it is typed: what may still become right is no problem yet. Works for
     joints too, with the pendant's labels. Raises nothing, whatever the text.
     """
-    layout = _layout(pendant)
+    layout = line_layout(pendant)
     try:
         parts = read_parts(text, layout)
     except PoseError as error:
         first = PartialField(layout.labels[0], "", None, error.problem)
         return [first, *(PartialField(label, "", None, None) for label in layout.labels[1:])]
-    shown = [_shown(part, layout) for part in parts]
+    shown = [
+        PartialField("", part.text, part.value, "one number too many")
+        if part.index is None
+        else PartialField(layout.labels[part.index], part.text, part.value, None)
+        for part in parts
+    ]
     problem = _problem_so_far(text, pendant, parts)
     if problem is None:
         return shown
@@ -308,19 +298,13 @@ def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
     return shown
 
 
-def _shown(part: Part, layout: Layout) -> PartialField:
-    if part.index is None:
-        return PartialField("", part.text, part.value, "one number too many")
-    return PartialField(layout.labels[part.index], part.text, part.value, None)
-
-
 def _problem_so_far(text: str, pendant: Pendant, parts: list[Part]) -> PoseError | None:
     """Return what is wrong with the line, unless it is only not finished."""
     if any(part.unfinished for part in parts):
         return None
     try:
         if pendant.shows_joints:
-            read_line(text, _layout(pendant))
+            read_line(text, line_layout(pendant))
         else:
             parse_pose(text, pendant)
     except PoseError as error:
@@ -328,22 +312,26 @@ def _problem_so_far(text: str, pendant: Pendant, parts: list[Part]) -> PoseError
     return None
 
 
-@lru_cache(maxsize=64)
-def _layout(pendant: Pendant) -> Layout:
-    """Return the fields of this pendant's line."""
-    checked_pendant(pendant)
+def line_layout(pendant: Pendant, robot: Jointed | None = None) -> Layout:
+    """Return the fields of this pendant's line; ``robot`` says which joints are lifts."""
     if pendant.shows_joints:
-        return joint_layout(pendant, len(pendant.labels), None)
+        return joint_layout(pendant, len(pendant.labels), robot)
+    return _pose_layout(pendant)
+
+
+@lru_cache(maxsize=64)
+def _pose_layout(pendant: Pendant) -> Layout:
+    checked_pendant(pendant)
     turns = len(pendant.labels) - POSITION_FIELDS
     turn_unit = "" if is_quaternion(pendant.rotation) else pendant.angle_unit
     units = (pendant.length_unit,) * POSITION_FIELDS + (turn_unit,) * turns
     return Layout(pendant.labels, units, pendant.decimals)
 
 
-def _of_a_pose(pendant: Pendant) -> Pendant:
+def _layout_of_a_pose(pendant: Pendant) -> Layout:
     if pendant.shows_joints:
         raise StationbookError("this pendant shows joints, not a pose", "Type the joint values.")
-    return pendant
+    return line_layout(pendant)
 
 
 def _typed(fields: tuple[str, ...], pendant: Pendant) -> TypedPose:

@@ -8,6 +8,7 @@ from typing import Literal
 
 LENGTH_MM = {"mm": 1.0, "m": 1000.0, "in": 25.4}  # [mm]; the inch is 25.4 mm exactly
 ANGLE_RAD = {"deg": math.pi / 180.0, "rad": 1.0}  # [rad]
+UNITS = LENGTH_MM | ANGLE_RAD  # [mm] or [rad]
 
 UNIT_WORDS = {
     "mm": "mm",

@@ -81,11 +81,9 @@ class ArmCheck:
         good = np.ones(len(flange), bool)
         if self.arm is None or self.arm.robot.kind != "chain":
             return good  # whose branches are cheap
-        unit = np.where(self.arm.joints.turning, np.radians(1.0), 1.0)
         for seed in self.seeds:
             q = reached(self.arm, seed, flange[good])
-            room = np.nan_to_num((self.arm.joints.margins(q) / unit).min(axis=1), nan=-1.0)
-            good[good] = room >= LIMIT_MARGIN
+            good[good] = np.nan_to_num(self.arm.joints.room(q), nan=-1.0) >= LIMIT_MARGIN
         return good
 
     def stands(self, flange: Array) -> bool:
@@ -126,7 +124,6 @@ class ArmCheck:
         for before, pose in pairwise([start, *poses]):
             if len(q):
                 q = led(arm, q, before, pose)
-                q = q[np.isfinite(q).all(axis=1)]
                 q = q[arm.joints.inside(q)]
             found.append(list(q))
         return found
@@ -136,7 +133,6 @@ class ArmCheck:
         if arm.robot.kind != "chain":
             return list(arm.branches(flange, limited=limited))
         found = led(arm, self.seeds, self.present, flange)
-        found = found[np.isfinite(found).all(axis=1)]
         return list(found[arm.joints.inside(found)] if limited else found)
 
     def _all_ways(self, arm: Kinematics, found: list[Array]) -> bool:
@@ -161,7 +157,7 @@ class ArmCheck:
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:
-        if _room(arm, q) < LIMIT_MARGIN:
+        if arm.joints.room(q) < LIMIT_MARGIN:
             return False
         bend = wrist_bend(arm, arm.jacobian(q))
         return bend is None or abs(bend) > WRIST_BENT
@@ -201,26 +197,20 @@ def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
 
     Those that come far nearer to a limit than another one are left out.
     """
-    found = {configuration(arm, q): (_room(arm, q), q) for q in arm.branches(typed[0])}
+    found = {configuration(arm, q): (float(arm.joints.room(q)), q) for q in arm.branches(typed[0])}
     before = typed[0]
     for flange in typed[1:]:
         seeds = np.array([q for _, q in found.values()]).reshape(len(found), arm.axes)
         check = ArmCheck(arm, tuple(found), seeds, before)
         here = {configuration(arm, q): q for q in check._held(arm, flange)}
         found = {
-            way: (min(room, _room(arm, here[way])), here[way])
+            way: (min(room, float(arm.joints.room(here[way]))), here[way])
             for way, (room, _) in found.items()
             if way in here
         }
         before = flange
     most = max((room for room, _ in found.values()), default=0.0)
     return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
-
-
-def _room(arm: Kinematics, q: Array) -> float:
-    """Return the least margin to a limit [deg, mm] of the posture ``q`` (axes,)."""
-    unit = np.where(arm.joints.turning, np.radians(1.0), 1.0)
-    return float((arm.joints.margins(q) / unit).min())
 
 
 def _outward(flange: Array) -> Array:

@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..frames import transform
-from .model import SIX_AXIS_KEYS, ChainLink, JointType, Robot
+from .model import SIX_AXIS_KEYS, JointType, Robot
 
 _TO_Z = {  # columns: where the local x, y, z of a motion's frame point, its z along the named axis
     "x": np.array([[0.0, 0, 1], [1, 0, 0], [0, 1, 0]]),
@@ -78,10 +78,6 @@ class Elements:
         rotation = np.where(turning, axis, 0.0)
         shift = np.where(turning, np.cross(axis, arm), axis)
         return T, np.swapaxes(np.concatenate([rotation, shift], axis=-1), -1, -2)
-
-    def lengths(self) -> Array:
-        """Return the length [mm] of the constant step after each motion (m,)."""
-        return np.asarray(np.linalg.norm(self.fixed[1:, :3, 3], axis=1))
 
     def without_parameters(self) -> Elements:
         """Return the same arm with only the motions that joints drive, for speed."""
@@ -178,7 +174,8 @@ def length_errors(robot: Robot) -> tuple[str, ...]:
     Lengths that act exactly as another error of the same arm are left out.
     """
     if robot.kind == "chain":
-        pairs = ((f"a{k}", f"d{k}" if x.type == "turn" else "") for k, x in _numbered(robot))
+        numbered = enumerate(robot.links, start=1)
+        pairs = ((f"a{k}", f"d{k}" if link.type == "turn" else "") for k, link in numbered)
         return tuple(name for pair in pairs for name in pair if name)
     named = {"scara": SCARA_ERRORS, "level-flange": LEVEL_ERRORS, "spherical-wrist": SIX_AXIS_KEYS}
     return named[robot.kind]
@@ -240,9 +237,10 @@ def _scara(arm: ElementsBuilder, robot: Robot) -> None:
 def _chain(arm: ElementsBuilder, robot: Robot) -> None:
     arm.place(placed(robot.base_T_first_mm_deg))
     modified = robot.convention == "modified"
-    for k, link in _numbered(robot):
-        turning = [(k - 1, 1.0)] if link.type == "turn" else []
-        lifting = [(k - 1, 1.0)] if link.type == "lift" else []
+    for k, link in enumerate(robot.links, start=1):
+        turning, lifting = (
+            [(k - 1, 1.0)] if link.type == kind else [] for kind in ("turn", "lift")
+        )
         if modified:
             arm.turn("x", np.deg2rad(link.alpha_deg))
             arm.shift("x", link.a_mm, f"a{k}")
@@ -260,7 +258,3 @@ def placed(values: Sequence[float] | None) -> Array:
         return np.eye(4)
     R = Rotation.from_euler("xyz", np.deg2rad(values[3:])).as_matrix()
     return transform(R, np.asarray(values[:3], float))
-
-
-def _numbered(robot: Robot) -> list[tuple[int, ChainLink]]:
-    return list(enumerate(robot.links, start=1))

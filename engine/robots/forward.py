@@ -45,17 +45,19 @@ class Joints:
 
     def to_model(self, shown: Array) -> Array:
         """Return the model joint values (..., n) of shown ones."""
-        model: Array = shown @ self.matrix.T - self.offset
-        return model
+        return np.asarray(shown @ self.matrix.T - self.offset)
 
     def to_shown(self, model: Array) -> Array:
         """Return the shown joint values (..., n) of model ones."""
-        shown: Array = (model + self.offset) @ np.linalg.inv(self.matrix).T
-        return shown
+        return np.asarray((model + self.offset) @ np.linalg.inv(self.matrix).T)
 
     def margins(self, shown: Array) -> Array:
         """Return how far each joint (..., n) is inside its limits; negative: outside."""
         return np.minimum(shown - self.limits[:, 0], self.limits[:, 1] - shown)
+
+    def room(self, shown: Array) -> Array:
+        """Return the least of the `margins` (...) in [deg, mm]."""
+        return np.asarray((self.margins(shown) * self.degrees).min(axis=-1))
 
     def inside(self, shown: Array) -> NDArray[np.bool_]:
         """Tell which shown vectors (..., n) stand within all limits."""
@@ -71,8 +73,7 @@ class Joints:
     def turned_towards(self, goal: Array, shown: Array) -> Array:
         """Return ``shown`` (..., n) turned by full turns as near ``goal`` as can be."""
         turns = np.where(self.turning, np.round((goal - shown) / FULL_TURN), 0.0)
-        nearest: Array = shown + FULL_TURN * turns
-        return nearest
+        return np.asarray(shown + FULL_TURN * turns)
 
     def all_turns(self, shown: Array) -> Array:
         """Return the vectors (k, n) within the limits that are full turns from ``shown`` (n,)."""
@@ -85,6 +86,11 @@ class Joints:
     def turning(self) -> NDArray[np.bool_]:
         """Which joints (n,) turn."""
         return np.array([kind == "turn" for kind in self.types])
+
+    @property
+    def degrees(self) -> Array:
+        """Factors (n,) that bring shown values into [deg, mm]."""
+        return np.where(self.turning, 180.0 / np.pi, 1.0)
 
     def _middle(self) -> Array:
         finite = np.isfinite(self.limits).all(axis=1)
@@ -163,8 +169,7 @@ class Forward:
     def parameter_jacobian(self, q: ArrayLike) -> Array:
         """Return the flange's displacement per geometric error (..., 6, p), base axes."""
         twists = self._all.twists(self.joints.to_model(self._shown(q)))[1]
-        derivative: Array = twists @ self._all.parameters
-        return derivative
+        return np.asarray(twists @ self._all.parameters)
 
     def stretched(self, lifts: Array) -> float:
         """Return a distance [mm] from the first joint that no flange exceeds.
@@ -173,7 +178,8 @@ class Forward:
         values [mm] of the joints that lift.
         """
         drawn_out = np.where(self.joints.turning, 0.0, np.abs(lifts) + np.abs(self.joints.offset))
-        return float(self._moving.lengths().sum() + drawn_out.sum())
+        links = np.linalg.norm(self._moving.fixed[1:, :3, 3], axis=1)
+        return float(links.sum() + drawn_out.sum())
 
     def distance_from_first_joint(self, T: Array) -> float:
         """Return the distance [mm] of the flange at ``T`` (4, 4) from the first joint."""
@@ -200,35 +206,24 @@ def configuration(arm: Forward, q: ArrayLike) -> tuple[str, ...]:
     being stretched, folded or straightened at the wrist.
     """
     q = np.asarray(q, float)
+    if arm.robot.kind == "chain" and arm.axes != 6:
+        return ()
     if arm.robot.kind == "chain":
-        return _chain(arm, q)
+        J = arm.jacobian(q)
+        sign = ("minus", "plus")[int(np.linalg.det(J) >= 0)]
+        bend = wrist_bend(arm, J)
+        return (sign,) if bend is None else (sign, ("wrist minus", "wrist plus")[int(bend >= 0)])
     theta = arm.joints.to_model(q)
     if arm.robot.kind == "scara":
         return (("elbow right", "elbow left")[int(theta[1] < 0)],)
-    labels = _arm_labels(arm, theta)
-    if arm.robot.kind == "level-flange":
-        return labels
-    return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
-
-
-def _arm_labels(arm: Forward, theta: Array) -> tuple[str, ...]:
     size = arm.robot.geometry_mm
     lean, elbow = theta[1], theta[2] + np.arctan2(size["a2"], size["c3"])
     fore = float(np.hypot(size["a2"], size["c3"]))
     ahead = size["a1"] + size["c2"] * np.sin(lean) + fore * np.sin(lean + elbow)
-    return (
-        ("back", "front")[int(ahead >= 0)],
-        ("elbow in", "elbow out")[int(np.sin(elbow) >= 0)],
-    )
-
-
-def _chain(arm: Forward, q: Array) -> tuple[str, ...]:
-    if arm.axes != 6:
-        return ()
-    J = arm.jacobian(q)
-    labels = (("minus", "plus")[int(np.linalg.det(J) >= 0)],)
-    bend = wrist_bend(arm, J)
-    return labels if bend is None else (*labels, ("wrist minus", "wrist plus")[int(bend >= 0)])
+    labels = ("back", "front")[int(ahead >= 0)], ("elbow in", "elbow out")[int(np.sin(elbow) >= 0)]
+    if arm.robot.kind == "level-flange":
+        return labels
+    return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
 
 
 def wrist_bend(arm: Forward, J: Array) -> float | None:

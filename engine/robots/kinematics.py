@@ -71,7 +71,9 @@ def improved(
         if not len(rows):
             break
         free = J[rows] if bounds is None else _held_back(q[rows], J[rows], error[rows], bounds)
-        tried = q[rows] + scale * _step(free, error[rows], damping[rows] * lever_mm**2)
+        J_t = np.swapaxes(free, 1, 2)
+        normal = J_t @ free + (damping[rows] * lever_mm**2)[:, None, None] * np.eye(arm.axes)
+        tried = q[rows] + scale * np.linalg.solve(normal, J_t @ error[rows][..., None])[..., 0]
         tried = tried if bounds is None else np.clip(tried, *bounds)
         tried_error, tried_J = _state(arm, tried, T[rows], weight, scale)
         tried_loss = (tried_error**2).sum(axis=1)
@@ -95,17 +97,11 @@ def _held_back(q: Array, J: Array, error: Array, bounds: tuple[Array, Array]) ->
     return np.asarray(np.where(blocked[:, None, :], 0.0, J))
 
 
-def _step(J: Array, error: Array, damping: Array) -> Array:
-    J_t = np.swapaxes(J, -1, -2)
-    normal = J_t @ J + damping[:, None, None] * np.eye(J.shape[-1])
-    return np.asarray(np.linalg.solve(normal, J_t @ error[..., None])[..., 0], float)
-
-
 def led(arm: Forward, seeds: Array, start: Array, end: Array) -> Array:
-    """Return postures (k, n) at ``end`` (4, 4), led from ``seeds`` (k, n) at ``start`` as by a jog.
+    """Return postures (k, n) at ``end`` (4, 4), led from ``seeds`` (m, n) at ``start`` as by a jog.
 
     Improved at poses along the straight way, so that the arm keeps its configuration; without
-    regard to limits. NaN where the arm does not get there.
+    regard to limits. Fewer than ``seeds`` where the arm does not get there from all of them.
     """
     shift = float(np.linalg.norm(end[:3, 3] - start[:3, 3])) / STEP_MM
     turn = float(rotation_angle(end[:3, :3] @ start[:3, :3].T)) / STEP_RAD
@@ -113,7 +109,8 @@ def led(arm: Forward, seeds: Array, start: Array, end: Array) -> Array:
     q = seeds
     for pose in way:
         q, _ = improved(arm, pose, q, ON_THE_WAY, done_mm=HELD_MM)
-    return _held(arm, *improved(arm, last, q, AT_THE_END, done_mm=HELD_MM))
+    q = _held(arm, *improved(arm, last, q, AT_THE_END, done_mm=HELD_MM))
+    return q[np.isfinite(q).all(axis=1)]
 
 
 def reached(arm: Forward, seed: Array, poses: Array) -> Array:
@@ -133,8 +130,8 @@ STRAIGHT = 1e-7  # [-] sin J5 under which rounding decides how J4 and J6 share t
 LEVEL_RAD = np.deg2rad(0.5)  # tilt that reading and rounding explain on an arm that cannot tilt
 _BENT = Rotation.from_euler("x", 1.0).as_matrix()  # any turn that takes the wrist off straight
 
-# Each closed form takes the sizes [mm] and one base_T_flange (4, 4) [mm] and returns (k, axes) model
-# values [rad, mm], without regard to limits; k is 0 where the pose is out of reach.
+# Each closed form takes the sizes [mm] and one base_T_flange (4, 4) [mm] and returns model values
+# (k, axes) [rad, mm], without regard to limits; k is 0 where the pose is out of reach.
 
 
 def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
@@ -148,22 +145,17 @@ def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
     found = _branches(arm, T)
     lost = np.isnan(found).any(axis=1)
     if lost.any():
-        bent = _branches(arm, _turned_about_wrist(T, size["c4"]))
+        turned = T.copy()
+        turned[:3, :3] = T[:3, :3] @ _BENT
+        turned[:3, 3] += size["c4"] * (turned[:3, 2] - T[:3, 2])
+        bent = _branches(arm, turned)
         for slot in np.flatnonzero(lost & ~np.isnan(bent).any(axis=1)):
             found[slot] = _with_wrist(bent[slot], T)
     return found[~np.isnan(found).any(axis=1)]
 
 
 def _branches(arm: opw.Robot, T: Array) -> Array:
-    joints: Array = arm.reach(RigidTransform.from_matrix(T[None])).joints[0]
-    return joints
-
-
-def _turned_about_wrist(T: Array, c4: float) -> Array:
-    turned = T.copy()
-    turned[:3, :3] = T[:3, :3] @ _BENT
-    turned[:3, 3] += c4 * (turned[:3, 2] - T[:3, 2])
-    return turned
+    return np.asarray(arm.reach(RigidTransform.from_matrix(T[None])).joints[0])
 
 
 def _with_wrist(values: Array, T: Array) -> Array:
@@ -283,8 +275,7 @@ def nearest(arm: Forward, T: Array) -> Array:
     """Return the posture (n,) within the limits found that holds the flange nearest to ``T``."""
     table = _table(arm, True)
     starts = table.starts(T, CLOSEST[0][0])
-    posture: Array = _rounds(arm, table, starts, T, CLOSEST)[0][0]
-    return posture
+    return np.asarray(_rounds(arm, table, starts, T, CLOSEST)[0][0])
 
 
 @lru_cache(maxsize=8)
@@ -328,26 +319,10 @@ def _distinct(arm: Forward, q: Array, length: float) -> Array:
     scaled = q / np.where(arm.joints.turning, 1.0, length)
     apart = np.abs(scaled[:, None] - scaled[None]).max(axis=-1)
     first = np.argmax(apart < SAME_POSTURE, axis=1)
-    kept: Array = q[first == np.arange(len(q))]
-    return kept
+    return np.asarray(q[first == np.arange(len(q))])
 
 
-_CLOSED = {
-    "spherical-wrist": spherical_wrist,
-    "level-flange": level_flange,
-    "scara": scara,
-}
-
-
-def branches(arm: Forward, T: Array, limited: bool, near: Array | None) -> Array:
-    """Return the ways (k, axes) to hold ``T`` (4, 4) as shown values; see `Kinematics.branches`."""
-    if arm.robot.kind == "chain":
-        found = searched(arm, T, limited, near)
-    else:
-        model = _CLOSED[arm.robot.kind](arm.robot.geometry_mm, T)
-        found = arm.joints.to_shown(model)
-    found = arm.joints.centred(found)
-    return found[arm.joints.inside(found)] if limited else found
+_CLOSED = {"spherical-wrist": spherical_wrist, "level-flange": level_flange, "scara": scara}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -365,8 +340,14 @@ class Kinematics(Forward):
         axes, a sample of them. On arms that hold the flange level, ``T`` may name its z axis up
         or down, and a tilt within `LEVEL_RAD` is overlooked.
         """
-        hint = None if near is None else self._shown(near)
-        return branches(self, checked_transform(T, "pose"), limited, hint)
+        T = checked_transform(T, "pose")
+        if self.robot.kind == "chain":
+            hint = None if near is None else self._shown(near)
+            found = searched(self, T, limited, hint)
+        else:
+            found = self.joints.to_shown(_CLOSED[self.robot.kind](self.robot.geometry_mm, T))
+        found = self.joints.centred(found)
+        return found[self.joints.inside(found)] if limited else found
 
     def inverse(self, T: ArrayLike) -> Array:
         """Return `branches` within the limits, with every full turn the limits leave room for."""

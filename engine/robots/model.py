@@ -13,6 +13,7 @@ RobotKind = Literal["spherical-wrist", "scara", "level-flange", "chain"]
 JointType = Literal["turn", "lift"]
 SIX_AXIS_KEYS = ("a1", "a2", "b", "c1", "c2", "c3", "c4")
 SCARA_KEYS = ("l1", "l2", "z0")
+AXES = {"spherical-wrist": 6, "scara": 4, "level-flange": 4}
 
 ASSUMED_ACCURACY_MM = 0.5  # mm; an uncalibrated six-axis arm (Slamani, Nubiola, Bonev 2012: < 0.65)
 ASSUMED_REPEATABILITY_MM = 0.05  # mm; the middle of 0.01 to 0.1 mm, common practice, no source
@@ -63,9 +64,7 @@ class Robot:
     @property
     def axes(self) -> int:
         """Number of joints."""
-        if self.kind == "chain":
-            return len(self.links)
-        return 6 if self.kind == "spherical-wrist" else 4
+        return len(self.links) if self.kind == "chain" else AXES.get(self.kind, 4)
 
     @property
     def accuracy(self) -> float:
@@ -79,9 +78,6 @@ class Robot:
         return ASSUMED_REPEATABILITY_MM if given is None else given
 
 
-AXES = {"spherical-wrist": 6, "scara": 4, "level-flange": 4}
-
-
 def checked(robot: Robot) -> Robot:
     """Return ``robot`` after checking it; raises StationbookError with key, value and remedy."""
     if robot.kind == "chain":
@@ -91,8 +87,7 @@ def checked(robot: Robot) -> Robot:
     else:
         kinds = ", ".join([*AXES, "chain"])
         raise StationbookError(f"robot.kind: {robot.kind!r} is not known", f"Use one of {kinds}.")
-    _check_counts(robot)
-    _check_directions(robot)
+    _check_joints(robot)
     _check_coupling(robot)
     _check_limits(robot)
     return robot
@@ -131,7 +126,7 @@ def _check_links(robot: Robot) -> None:
         _check_finite(f"robot.{key}", values or ())
 
 
-def _check_counts(robot: Robot) -> None:
+def _check_joints(robot: Robot) -> None:
     for key in ("offsets_deg", "directions", "limits"):
         given = getattr(robot, key)
         if given and len(given) != robot.axes:
@@ -140,9 +135,6 @@ def _check_counts(robot: Robot) -> None:
                 f"robot.{name}: {len(given)} entries", f"This robot has {robot.axes} joints."
             )
     _check_finite("robot.offsets_deg", robot.offsets_deg)
-
-
-def _check_directions(robot: Robot) -> None:
     wrong = [value for value in robot.directions if value not in (1, -1)]
     if wrong:
         raise StationbookError(f"robot.directions: {wrong[0]!r}", "A direction is 1 or -1.")

@@ -85,8 +85,8 @@ def _parsed(path: Path) -> Element:
 def _joint(path: Path, element: Element) -> UrdfJoint:
     name = element.get("name") or "?"
     place = f"joint {name}"
-    origin, limit, mimic = (element.find(tag) for tag in ("origin", "limit", "mimic"))
-    axis = element.find("axis")
+    origin, axis, limit, mimic = map(element.find, ("origin", "axis", "limit", "mimic"))
+    ends = [_numbers(path, place, limit, key, "0", count=1)[0] for key in ("lower", "upper")]
     return UrdfJoint(
         name=name,
         type=element.get("type") or "?",
@@ -95,7 +95,7 @@ def _joint(path: Path, element: Element) -> UrdfJoint:
         xyz=_numbers(path, place, origin, "xyz", "0 0 0"),
         rpy=_numbers(path, place, origin, "rpy", "0 0 0"),
         axis=_numbers(path, place, axis, "xyz", "1 0 0"),
-        limits=_range(path, place, limit),
+        limits=None if limit is None else (ends[0], ends[1]),
         mimics=None if mimic is None else (mimic.get("joint") or "?"),
     )
 
@@ -106,14 +106,6 @@ def _named_link(path: Path, place: str, element: Element, tag: str) -> str:
     if not link:
         raise FileError(path, f"has no <{tag} link=..>", "Every joint names both.", key=place)
     return link
-
-
-def _range(path: Path, place: str, element: Element | None) -> tuple[float, float] | None:
-    if element is None:
-        return None
-    lower = _numbers(path, place, element, "lower", "0", count=1)
-    upper = _numbers(path, place, element, "upper", "0", count=1)
-    return (lower[0], upper[0])
 
 
 def _numbers(
@@ -172,7 +164,9 @@ def _between(joints: list[UrdfJoint], base: str, tip: str) -> list[UrdfJoint]:
     """Return the joints from ``base`` to ``tip`` in order."""
     names = sorted({name for joint in joints for name in (joint.parent, joint.child)})
     for link in (base, tip):
-        _check_link(link, names)
+        if link not in names:
+            near = difflib.get_close_matches(link, names, n=3, cutoff=0.4) or names[:8]
+            raise StationbookError(f"no link {link!r} in the file", f"Near it: {', '.join(near)}.")
     above: dict[str, UrdfJoint] = {}
     for joint in joints:
         if joint.child in above:
@@ -201,13 +195,6 @@ def _carriers(above: dict[str, UrdfJoint], link: str) -> list[str]:
         link = above[link].parent
         found.append(link)
     return found or ["no other link"]
-
-
-def _check_link(link: str, names: list[str]) -> None:
-    if link in names:
-        return
-    near = difflib.get_close_matches(link, names, n=3, cutoff=0.4) or names[:8]
-    raise StationbookError(f"no link {link!r} in the file", f"Near it: {', '.join(near)}.")
 
 
 def _axes(joints: list[UrdfJoint]) -> tuple[list[_Axis], Array]:
@@ -262,7 +249,9 @@ def _links(axes: list[_Axis]) -> tuple[Array, list[ChainLink], Array]:
     Frame i has its z on axis i + 1 and its x on the common normal of axes i and i + 1; the last
     frame is the one before it moved by the last joint.
     """
-    first = _frame(axes[0].point, axes[0].direction, _any_normal(axes[0].direction))
+    z = axes[0].direction
+    across = np.eye(3)[0 if abs(z[0]) < 0.9 else 1]  # base X, or base Y where z is nearly X
+    first = _frame(axes[0].point, z, across)
     frame, links = first, []
     for axis, following in zip(axes, [*axes[1:], None], strict=True):
         after = frame if following is None else _next_frame(frame, following)
@@ -290,11 +279,6 @@ def _frame(origin: Array, z: Array, x: Array) -> Array:
     x = x - (x @ z) * z
     x = x / np.linalg.norm(x)
     return transform(np.stack([x, np.cross(z, x), z], axis=1), origin)
-
-
-def _any_normal(z: Array) -> Array:
-    """Return a direction (3,) that is not along ``z``: base X, or base Y where z is X."""
-    return np.array([1.0, 0, 0]) if abs(z[0]) < 0.9 else np.array([0.0, 1, 0])
 
 
 def _link(frame: Array, after: Array, kind: JointType) -> ChainLink:
