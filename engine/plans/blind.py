@@ -18,9 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.views import Selection
 from ..cautions import BLIND_PLAN
-from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
+from ..cell.cell import EYE_TO_HAND, Cell, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.model import implied_flange, noise_prior, predicted_view, starting_noise
@@ -44,136 +43,6 @@ SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
 CHUNK = 32  # moves that all arrangements are asked about at once, those of largest gain first
 FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BlindMove:
-    """One move: where it leads (4, 4), and whether the board stays in view for ``sure``."""
-
-    flange: Array
-    sure: bool
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Moves:
-    """Moves from one pose: shifts (m, 3) [mm], turns (m, 3) [rad], where they lead (m, 4, 4)."""
-
-    shift: Array
-    turn: Array
-    flange: Array
-
-    def take(self, index: Selection) -> Moves:
-        """Return the moves at ``index`` (indices or a mask)."""
-        return Moves(self.shift[index], self.turn[index], self.flange[index])
-
-
-def blind_moves(
-    visited: Array,
-    count: int,
-    known: Arrangements,
-    seen: Sight,
-    arm: ArmCheck,
-    boxes: Sequence[KeepOut],
-    *,
-    level: bool,
-) -> list[BlindMove]:
-    """Return up to ``count`` moves, each one small jog from the one before.
-
-    ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
-    keeps the board in view.
-    """
-    poses, found = list(visited), list[BlindMove]()
-    for _ in range(count):
-        moves = _ranked(np.array(poses), known, seen, level)
-        best = _surest(moves, poses[-1], known, seen, arm, boxes)
-        if best is None:
-            break
-        poses.append(best.flange)
-        found.append(best)
-    return found
-
-
-def _ranked(poses: Array, known: Arrangements, seen: Sight, level: bool) -> Moves:
-    """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
-    moves = menu(poses[-1], level)
-    share = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
-    moves = moves.take(share >= max(float(share.max()), LEAST_VIEW))
-    return moves.take(np.argsort(-_spread(poses, moves.flange), kind="stable"))
-
-
-def _surest(
-    moves: Moves,
-    present: Array,
-    known: Arrangements,
-    seen: Sight,
-    arm: ArmCheck,
-    boxes: Sequence[KeepOut],
-) -> BlindMove | None:
-    """Return the first move that keeps the board in view in every arrangement, or in most."""
-    best, most = None, LEAST_VIEW
-    for start in range(0, len(moves.flange), CHUNK):
-        flange = moves.flange[start : start + CHUNK]
-        share = in_view(seen, known.views(flange)).mean(axis=1)
-        good = share > most
-        if boxes:
-            good[good] = _clear_of(boxes, flange[good], present, known, seen)
-        for index in np.flatnonzero(good):
-            if share[index] > most and arm.stands(flange[index]):
-                best, most = flange[index], float(share[index])
-            if most == 1.0:
-                break
-        if most == 1.0:
-            break
-    return None if best is None else BlindMove(best, most == 1.0)
-
-
-def menu(present: Array, level: bool) -> Moves:
-    """Return every move considered from the flange pose ``present`` (4, 4)."""
-    ways = np.array([w for w in product((-1.0, 0.0, 1.0), repeat=3) if any(w)])
-    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
-    shifts = np.concatenate([np.round(s * ways / 5.0) * 5.0 for s in SHIFTS_MM if s > 0])
-    shifts = np.vstack([np.zeros(3), shifts[np.linalg.norm(shifts, axis=1) <= MOST_MM]])
-    axes = np.eye(3)[2:] if level else np.eye(3)
-    turns = np.concatenate([np.radians(a) * s * axes for a in TURNS_DEG for s in (1.0, -1.0)])
-    turns = np.vstack([np.zeros(3), turns])
-    shift = np.repeat(shifts, len(turns), axis=0)[1:]  # the first one would stay where it is
-    turn = np.tile(turns, (len(shifts), 1))[1:]
-    start = np.broadcast_to(present, (len(turn), 4, 4))
-    return Moves(shift, turn, jogged(start, shift, turn))
-
-
-def _clear_of(
-    boxes: Sequence[KeepOut], flange: Array, present: Array, known: Arrangements, seen: Sight
-) -> NDArray[np.bool_]:
-    """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
-    k = len(known.carried)
-    points = np.concatenate([seen.corners, seen.centre[None]])
-    if known.mount != EYE_TO_HAND:
-        points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
-    on_flange = np.concatenate([apply(known.carried, points), np.zeros((k, 1, 3))], axis=1)
-    possible = clear(boxes, apply(np.broadcast_to(present, known.carried.shape), on_flange))
-    held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
-    return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
-
-
-def _spread(poses: Array, added: Array) -> Array:
-    """Return how well ``poses`` (n, 4, 4) and each of ``added`` (m, 4, 4) spread, (m,)."""
-    rotation = np.zeros((len(added), 3, 3))
-    shift = np.zeros((len(added), 3, 3))
-    for i, pose in enumerate(poses):
-        for others in (added, *(poses[j][None] for j in range(i))):
-            turns = rotation_log(others[:, :3, :3] @ pose[:3, :3].T)
-            rotation += _seen_by(turns / UNIT_RAD)
-            shift += _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
-    turned, shifted = (np.linalg.slogdet(G + np.eye(3))[1] for G in (rotation, shift))
-    return np.asarray(turned + SHIFT_SHARE * shifted)
-
-
-def _seen_by(w: Array) -> Array:
-    """Return |w|²·I − w·wᵀ (m, 3, 3) for vectors (m, 3)."""
-    size = (w**2).sum(axis=1)[:, None, None]
-    return np.asarray(size * np.eye(3) - w[:, :, None] * w[:, None])
-
 
 FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
 ASKED = 8  # arrangements for which the uncertainty is worked out
@@ -210,6 +79,146 @@ DISAGREE = (
 )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Blind:
+    """What little is known: the cell, its arm, and where camera and board may be."""
+
+    cell: Cell
+    problem: Problem
+    arm: ArmCheck
+    known: Arrangements
+    seen: Sight
+
+    def moves(self, visited: Array, count: int) -> tuple[list[Array], list[bool]]:
+        """Return up to ``count`` poses (4, 4), each one small jog from the one before.
+
+        And whether the board surely stays in view there. ``visited`` (n, 4, 4) are the recorded
+        poses, the last one the present. Fewer where no move keeps the board in view.
+        """
+        poses, sure = list(visited), list[bool]()
+        for _ in range(count):
+            best, share = self._surest(self._ranked(np.array(poses)), poses[-1])
+            if best is None:
+                break
+            poses.append(best)
+            sure.append(share == 1.0)
+        return poses[len(visited) :], sure
+
+    def _ranked(self, poses: Array) -> Array:
+        """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
+        flange = menu(poses[-1], is_level(self.cell.robot))
+        share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
+        flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
+        return np.asarray(flange[np.argsort(-_spread(poses, flange), kind="stable")])
+
+    def _surest(self, flange: Array, present: Array) -> tuple[Array | None, float]:
+        """Return the first move that keeps the board in view in every arrangement, or in most.
+
+        And the share of the arrangements.
+        """
+        best, most = None, LEAST_VIEW
+        for start in range(0, len(flange), CHUNK):
+            some = flange[start : start + CHUNK]
+            share = in_view(self.seen, self.known.views(some)).mean(axis=1)
+            good = share > most
+            if self.cell.keep_out:
+                good[good] = self._clear(some[good], present)
+            for index in np.flatnonzero(good):
+                if share[index] > most and self.arm.stands(some[index]):
+                    best, most = some[index], float(share[index])
+                if most == 1.0:
+                    return best, most
+        return best, most
+
+    def _clear(self, flange: Array, present: Array) -> NDArray[np.bool_]:
+        """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
+        carried, boxes = self.known.carried, self.cell.keep_out
+        points = np.concatenate([self.seen.corners, self.seen.centre[None]])
+        if self.known.mount != EYE_TO_HAND:
+            points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
+        middle = np.zeros((len(carried), 1, 3))
+        on_flange = np.concatenate([apply(carried, points), middle], axis=1)
+        possible = clear(boxes, apply(np.broadcast_to(present, carried.shape), on_flange))
+        held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
+        return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
+
+    def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
+        """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""
+        cell = self.cell
+        poses, sure = self.moves(typed, count)
+        expected = self._expected(typed, poses)
+        steps, here = list[Step](), typed[-1]
+        for flange, safe, after in zip(poses, sure, expected, strict=True):
+            fields, pose = shown(cell, self.arm, flange, near)
+            jog = jog_text(here, flange, cell.pendant.active_frame)
+            steps.append(Step("jog", pose, fields, jog, _why(here, flange, safe), after))
+            here, near = flange, fields
+        notes = (NO_MOVE,) if len(poses) < count else ()
+        if cell.keep_out and steps:
+            text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
+            notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
+        return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
+
+    def _expected(self, typed: Array, poses: Sequence[Array]) -> list[float | None]:
+        """Return u at the work volume after each of ``poses`` where all arrangements agree."""
+        if not poses:
+            return []
+        table = np.array(
+            [self._after(typed, poses, k) for k in range(min(ASKED, len(self.known.fixed)))]
+        )
+        return [
+            float(np.median(u)) if u.max() < min(AGREED * u.min(), OPEN_MM) else None
+            for u in table.T
+        ]
+
+    def _after(self, typed: Array, poses: Sequence[Array], index: int) -> Array:
+        problem, (camera, board) = self.problem, self.known.camera_and_board(index)
+        noise = starting_noise(noise_prior(problem.robot, problem.pendant))
+        trial = replace(
+            unsolved(problem), geometric=camera, camera=camera, board=board, noise=noise
+        )
+        pick = pick_model(problem, NO_ARM, camera, typed)
+        added = station_information(problem, trial, np.array([*typed, *poses]))
+        total = np.cumsum(added, axis=0)[len(typed) :]
+        # A thousandth of what a hand's breadth would tell keeps open directions finite.
+        left = [np.asarray(np.linalg.inv(tied(H + 1e-9 * np.eye(12)))) for H in total]
+        return np.array([pick.work_volume_mm(C[:6, :6]) for C in left])
+
+
+def menu(present: Array, level: bool) -> Array:
+    """Return where all moves considered lead from the flange pose ``present``, (m, 4, 4)."""
+    ways = np.array([w for w in product((-1.0, 0.0, 1.0), repeat=3) if any(w)])
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    shifts = np.concatenate([np.round(s * ways / 5.0) * 5.0 for s in SHIFTS_MM if s > 0])
+    shifts = np.vstack([np.zeros(3), shifts[np.linalg.norm(shifts, axis=1) <= MOST_MM]])
+    axes = np.eye(3)[2:] if level else np.eye(3)
+    turns = np.concatenate([np.radians(a) * s * axes for a in TURNS_DEG for s in (1.0, -1.0)])
+    turns = np.vstack([np.zeros(3), turns])
+    shift = np.repeat(shifts, len(turns), axis=0)[1:]  # the first one would stay where it is
+    turn = np.tile(turns, (len(shifts), 1))[1:]
+    start = np.broadcast_to(present, (len(turn), 4, 4))
+    return jogged(start, shift, turn)
+
+
+def _spread(poses: Array, added: Array) -> Array:
+    """Return how well ``poses`` (n, 4, 4) and each of ``added`` (m, 4, 4) spread, (m,)."""
+    rotation = np.zeros((len(added), 3, 3))
+    shift = np.zeros((len(added), 3, 3))
+    for i, pose in enumerate(poses):
+        for others in (added, *(poses[j][None] for j in range(i))):
+            turns = rotation_log(others[:, :3, :3] @ pose[:3, :3].T)
+            rotation += _seen_by(turns / UNIT_RAD)
+            shift += _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
+    turned, shifted = (np.linalg.slogdet(G + np.eye(3))[1] for G in (rotation, shift))
+    return np.asarray(turned + SHIFT_SHARE * shifted)
+
+
+def _seen_by(w: Array) -> Array:
+    """Return |w|²·I − w·wᵀ (m, 3, 3) for vectors (m, 3)."""
+    size = (w**2).sum(axis=1)[:, None, None]
+    return np.asarray(size * np.eye(3) - w[:, :, None] * w[:, None])
+
+
 def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
     """Return the plan of a cell without stations: from its rough transforms, or only words."""
     if cell.rough is None:
@@ -222,7 +231,8 @@ def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
     arm = arm_check(cell.robot, flange[None], [None])
     known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
     wanted = FIRST_JOGS if count is None else count
-    plan = _jogs(cell, problem, flange[None], view[None], known, arm, wanted - 1, None)
+    blind = Blind(cell, problem, arm, known, sight(cell.camera, cell.board, float(view[2, 3])))
+    plan = blind.jogs(flange[None], wanted - 1, None)
     fields, pose = shown(cell, arm, flange, None)
     first = Step("jog", pose, fields, TO_THE_MIDDLE, "first station: all others start from it")
     return replace(plan, steps=(first, *plan.steps)[:wanted], notes=(START, *plan.notes))
@@ -240,7 +250,8 @@ def jogs(
     """Return small jogs from the last of the recorded poses (n, 4, 4) seen as (n, 4, 4)."""
     known = arrangements(cell.mount, typed, views, rough_carried(cell))
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
-    plan = _jogs(cell, problem, typed, views, known, arm, wanted, near)
+    seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
+    plan = Blind(cell, problem, arm, known, seen).jogs(typed, wanted, near)
     return plan if known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
 
 
@@ -294,67 +305,10 @@ def _first_sight(cell: Cell) -> Sight:
     return sight(cell.camera, cell.board, float(usual))
 
 
-def _jogs(
-    cell: Cell,
-    problem: Problem,
-    typed: Array,
-    views: Array,
-    known: Arrangements,
-    arm: ArmCheck,
-    count: int,
-    near: tuple[str, ...] | None,
-) -> Plan:
-    seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
-    level = is_level(cell.robot)
-    moves = blind_moves(typed, count, known, seen, arm, cell.keep_out, level=level)
-    poses = [move.flange for move in moves]
-    expected = _expected(problem, typed, poses, known)
-    steps, here = list[Step](), typed[-1]
-    for move, after in zip(moves, expected, strict=True):
-        flange = move.flange
-        fields, pose = shown(cell, arm, flange, near)
-        jog = jog_text(here, flange, cell.pendant.active_frame)
-        steps.append(Step("jog", pose, fields, jog, _why(here, move), after))
-        here, near = flange, fields
-    notes = (NO_MOVE,) if len(poses) < count else ()
-    if cell.keep_out and steps:
-        text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
-        notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
-    return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
-
-
-def _why(start: Array, move: BlindMove) -> str:
-    end = move.flange
+def _why(start: Array, end: Array, sure: bool) -> str:
     turned = bool(np.abs(end[:3, :3] - start[:3, :3]).max() > 1e-6)
     shifted = bool(np.abs(end[:3, 3] - start[:3, 3]).max() > 1e-6)
     what = " and ".join(filter(None, ["turn" * turned, "shift" * shifted]))
-    if move.sure:
+    if sure:
         return f"small {what} that keeps the board in view; look at the image before recording"
     return f"small {what}; the board may leave the view: watch the image, and stop before it does"
-
-
-def _expected(
-    problem: Problem, typed: Array, poses: Sequence[Array], known: Arrangements
-) -> list[float | None]:
-    """Return u at the work volume after each of ``poses``, where all arrangements agree on it."""
-    if not poses:
-        return []
-    values = [_after(problem, typed, poses, known, k) for k in range(min(ASKED, len(known.fixed)))]
-    table = np.array(values).reshape(-1, len(poses))
-    return [
-        float(np.median(u)) if u.max() < min(AGREED * u.min(), OPEN_MM) else None for u in table.T
-    ]
-
-
-def _after(
-    problem: Problem, typed: Array, poses: Sequence[Array], known: Arrangements, index: int
-) -> Array:
-    camera, board = known.camera_and_board(index)
-    noise = starting_noise(noise_prior(problem.robot, problem.pendant))
-    trial = replace(unsolved(problem), geometric=camera, camera=camera, board=board, noise=noise)
-    pick = pick_model(problem, NO_ARM, camera, typed)
-    added = station_information(problem, trial, np.array([*typed, *poses]))
-    total = np.cumsum(added, axis=0)[len(typed) :]
-    # A thousandth of what a hand's breadth would tell keeps open directions finite.
-    left = [np.asarray(np.linalg.inv(tied(H + 1e-9 * np.eye(12)))) for H in total]
-    return np.array([pick.work_volume_mm(C[:6, :6]) for C in left])
