@@ -76,7 +76,10 @@ def make_plan(
         sure = confirmed(problem, result, typed, views)
         if sure:
             look = _outlook(cell, problem, result, seen)
-            plan = _by_pose(cell, look, typed, wish, near)
+            if wish.spiral is not None:
+                plan = spiral_plan(cell, look, typed, wish.spiral, wish, near)
+            else:
+                plan = chosen_plan(cell, look, typed, wish, near)
             if plan.steps or look.enough(wish.until_mm):
                 return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
@@ -159,30 +162,15 @@ def _floor(cell: Cell, look: Outlook, typed: Array) -> float:
     return min(0.0, bottom, float(been))
 
 
-def _by_pose(
-    cell: Cell, look: Outlook, typed: Array, wish: Wish, near: tuple[str, ...] | None
-) -> Plan:
-    if wish.spiral is not None:
-        return spiral_plan(cell, look, typed, wish.spiral, wish, near)
-    return chosen_plan(cell, look, typed, wish, near)
-
-
 def _closed(
     cell: Cell, look: Outlook, plan: Plan, first: Array, texts: Sequence[tuple[str, ...]]
 ) -> Plan:
     """Return the plan with a last stop at the first station's pose."""
     fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
-    after = look.after(poses[1:])
-    last = Step(
-        by="pose",
-        base_T_flange=pose,
-        pose=texts[0] if texts else fields,
-        jog=jog_text(poses[-2], pose, cell.pendant.active_frame),
-        why=CLOSING,
-        work_volume_mm=after and after[0],
-        pick_mm=after and after[1],
-    )
+    after = look.after(poses[1:]) or (None, None)
+    jog = jog_text(poses[-2], pose, cell.pendant.active_frame)
+    last = Step("pose", pose, texts[0] if texts else fields, jog, CLOSING, *after)
     return replace(plan, steps=(*plan.steps, last))
 
 

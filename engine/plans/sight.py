@@ -78,22 +78,15 @@ def sight(camera: Camera, board: Board, first_distance_mm: float | None) -> Sigh
     x0, y0, x1, y1 = low[0] - rim, low[1] - rim, high[0] + rim, high[1] + rim
     corners = np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]])
     ends = undistort(np.array([[0, 0], [size[0], 0], [0, size[1]], size]) - 0.5, data)
-    near, far = _distances(camera, board, first_distance_mm, float(data.K[0, 0]))
-    radius = BEYOND * float(np.linalg.norm(ends, axis=1).max())
-    return Sight(data, size, corners, points.mean(axis=0), near, far, radius)
-
-
-def _distances(
-    camera: Camera, board: Board, first_mm: float | None, focal_px: float
-) -> tuple[float, float]:
-    farthest = focal_px * board.spacing_mm / LEAST_SPACING_PX
+    farthest = float(data.K[0, 0]) * board.spacing_mm / LEAST_SPACING_PX
     if camera.focus_range_mm is not None:
         near, far = camera.focus_range_mm
-    elif first_mm is not None:
-        near, far = NEAR * first_mm, FAR * first_mm
+    elif first_distance_mm is not None:
+        near, far = NEAR * first_distance_mm, FAR * first_distance_mm
     else:
         near, far = 0.0, farthest
-    return near, min(far, farthest)
+    radius = BEYOND * float(np.linalg.norm(ends, axis=1).max())
+    return Sight(data, size, corners, points.mean(axis=0), near, min(far, farthest), radius)
 
 
 def in_view(seen: Sight, views: Array, spread_px: Array | float = 0.0) -> NDArray[np.bool_]:
@@ -171,13 +164,13 @@ def spiral_views(
     count: int,
     seen: Sight,
     middle: Array,
-    turned: Callable[[float], Array] | None = None,
+    turned: Callable[[Array], Array] | None = None,
 ) -> Array:
     """Return ``count`` stops of the pattern as camera_T_board (n, 4, 4) about ``middle`` (4, 4).
 
-    ``turned`` gives the board's rotation (3, 3) in the camera for a turn [rad] of an arm that
-    cannot tilt; then the pattern has no tilts. Raises UsageError for a negative size or a tilt too
-    steep to detect.
+    ``turned`` gives the board's rotations (n, 3, 3) in the camera for turns (n,) [rad] of an arm
+    that cannot tilt; then the pattern has no tilts. Raises UsageError for a negative size or a tilt
+    too steep to detect.
     """
     _check_spiral(spiral)
     share = np.arange(count) / max(count - 1, 1)
@@ -193,7 +186,7 @@ def spiral_views(
         about = rotation_exp(np.outer(facing, (0.0, 0.0, 1.0)))
         R = towards(spot) @ rotation_exp(lean) @ about
     else:
-        R = np.array([turned(angle) for angle in turn])
+        R = turned(turn)
     return transform(R, spot - R @ seen.centre)
 
 

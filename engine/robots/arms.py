@@ -238,9 +238,8 @@ def _chain(arm: ElementsBuilder, robot: Robot) -> None:
     arm.place(placed(robot.base_T_first_mm_deg))
     modified = robot.convention == "modified"
     for k, link in enumerate(robot.links, start=1):
-        turning, lifting = (
-            [(k - 1, 1.0)] if link.type == kind else [] for kind in ("turn", "lift")
-        )
+        moved = [(k - 1, 1.0)]
+        turning, lifting = (moved, []) if link.type == "turn" else ([], moved)
         if modified:
             arm.turn("x", np.deg2rad(link.alpha_deg))
             arm.shift("x", link.a_mm, f"a{k}")
