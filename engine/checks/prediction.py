@@ -114,7 +114,10 @@ def prediction_findings(
     used = sum(station.used for station in predictor.result.stations)
     degrees = max(6.0 * used - 12.0, 6.0)
     prediction = Prediction(flange, covariance)
-    texts = _texts(predictor, seen, fields)
+    pendant = predictor.problem.pendant
+    texts = None if fields is None else normal_fields(fields, pendant)
+    if texts is None and not pendant.shows_joints:
+        texts = format_pose(seen.base_T_flange, pendant)
     if texts is None or not stands_out(predictor.layout, texts, prediction, degrees):
         return []
     if _fits_otherwise(predictor, seen, texts, prediction, degrees):
@@ -153,16 +156,6 @@ def _fits_otherwise(
         if not stands_out(predictor.layout, fields, Prediction(*other), degrees):
             return True
     return False
-
-
-def _texts(
-    predictor: Predictor, seen: Observation, fields: Sequence[str] | None
-) -> tuple[str, ...] | None:
-    if fields is not None:
-        return normal_fields(fields, predictor.problem.pendant)
-    if predictor.problem.pendant.shows_joints:
-        return None
-    return format_pose(seen.base_T_flange, predictor.problem.pendant)
 
 
 def stands_out(

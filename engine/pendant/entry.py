@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Protocol
 
@@ -29,7 +29,7 @@ from .conventions import (
     is_quaternion,
     to_matrix,
 )
-from .reading import MissingError, Part, TooManyError, read_fields, read_line, read_parts
+from .reading import MissingError, PartialField, TooManyError, read_fields, read_line, read_parts
 from .scanning import Layout, MixedError
 from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
 
@@ -242,20 +242,6 @@ class TypedPose:
     base_T_flange: Array
 
 
-@dataclass(frozen=True, slots=True)
-class PartialField:
-    """One field of a line that is still being typed.
-
-    ``label`` is the pendant's, or "" for a number too many. ``text`` is "" and ``value`` None while
-    nothing is typed. ``problem`` is None while nothing is wrong so far.
-    """
-
-    label: str
-    text: str
-    value: float | None
-    problem: str | None
-
-
 def parse_pose(text: str, pendant: Pendant) -> TypedPose:
     """Read one line as a pose.
 
@@ -280,25 +266,18 @@ def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
     try:
         parts = read_parts(text, layout)
     except PoseError as error:
-        first = PartialField(layout.labels[0], "", None, error.problem)
-        return [first, *(PartialField(label, "", None, None) for label in layout.labels[1:])]
-    shown = [
-        PartialField("", part.text, part.value, "one number too many")
-        if part.index is None
-        else PartialField(layout.labels[part.index], part.text, part.value, None)
-        for part in parts
-    ]
+        first, *others = layout.labels
+        return [PartialField(first, problem=error.problem), *map(PartialField, others)]
     problem = _problem_so_far(text, pendant, parts)
-    if problem is None:
-        return shown
-    typed = [k for k, part in enumerate(parts) if part.text]
-    named = [k for k, part in enumerate(shown) if part.label == problem.field]
-    at = (named or typed[-1:] or [0])[0]
-    shown[at] = PartialField(shown[at].label, shown[at].text, shown[at].value, problem.problem)
-    return shown
+    if problem is not None:
+        typed = [k for k, part in enumerate(parts) if part.text]
+        named = [k for k, part in enumerate(parts) if part.label == problem.field]
+        at = (named or typed[-1:] or [0])[0]
+        parts[at] = replace(parts[at], problem=problem.problem)
+    return parts
 
 
-def _problem_so_far(text: str, pendant: Pendant, parts: list[Part]) -> PoseError | None:
+def _problem_so_far(text: str, pendant: Pendant, parts: list[PartialField]) -> PoseError | None:
     """Return what is wrong with the line, unless it is only not finished."""
     if any(part.unfinished for part in parts):
         return None

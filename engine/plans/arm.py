@@ -96,8 +96,9 @@ class ArmCheck:
         roomy = [q for q in self._held(self.arm, flange) if self._roomy(self.arm, q)]
         if not self._all_ways(self.arm, roomy):
             return False
-        farther = self._held(self.arm, _outward(flange), limited=False)
-        if not self._all_ways(self.arm, farther):
+        away = flange.copy()  # a little farther from the base
+        away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
+        if not self._all_ways(self.arm, self._held(self.arm, away, limited=False)):
             return False
         return self.arm.robot.kind == "chain" or self.passes(self.present, flange)
 
@@ -211,13 +212,6 @@ def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
         before = flange
     most = max((room for room, _ in found.values()), default=0.0)
     return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
-
-
-def _outward(flange: Array) -> Array:
-    """Return ``flange`` (4, 4) a little farther from the base."""
-    away = flange.copy()
-    away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
-    return away
 
 
 def is_level(robot: Robot | None) -> bool:

@@ -110,10 +110,6 @@ class Outlook:
         """Return camera_T_board (n, 4, 4) expected at flange poses (n, 4, 4)."""
         return predicted_view(self.problem.mount, self.result.geometric, flange, self.result.board)
 
-    def information(self, flange: Array) -> Array:
-        """Return what stations at flange poses (n, 4, 4) would add to `known`, (n, 12, 12)."""
-        return station_information(self.problem, self.result, flange)
-
     def seen(self, flange: Array, view: Array) -> NDArray[np.bool_]:
         """Tell which stations (n, 4, 4) show the whole board, whatever the result is off."""
         good = in_view(self.sight, view)
@@ -153,7 +149,7 @@ class Outlook:
         good[good] = self.clear(flange[good])
         good[good] = self.arm.promising(flange[good])
         flange, view = flange[good], view[good]
-        return Offers(flange, view, self.information(flange))
+        return Offers(flange, view, station_information(self.problem, self.result, flange))
 
     def _drawn(self) -> Array:
         if not is_level(self.problem.robot):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import compress
 
 import numpy as np
 
@@ -73,7 +74,7 @@ def make_plan(
     sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:
         result = result or estimated(problem)
-        sure = confirmed(problem, result, typed, views)
+        sure = _confirmed(problem, result, seen)
         if sure:
             look = _outlook(cell, problem, result, seen)
             if wish.spiral is not None:
@@ -89,23 +90,22 @@ def make_plan(
     return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
 
-def confirmed(problem: Problem, result: Result, typed: Array, views: Array) -> bool:
+def _confirmed(problem: Problem, result: Result, seen: Sequence[tuple[Observation, Array]]) -> bool:
     """Tell whether the stations fit together as they only do when the poses are read right.
 
     Three stations at least that the result uses, a robot noise no larger than a good robot's, and
-    no other convention that fits as well. ``typed`` and ``views`` (n, 4, 4) belong to the stations
-    that have a view.
+    no other convention that fits as well.
     """
     used = np.array([station.used for station in result.stations])
     if used.sum() < LEAST_STATIONS or not _fits(problem, result):
         return False
     if is_level(problem.robot):  # it turns about one axis: there all conventions agree
         return True
-    seen = tuple(item for item in problem.observations if _view(problem, item) is not None)
-    kept = used if len(used) == len(typed) else np.ones(len(typed), bool)
+    kept = used if len(used) == len(seen) else np.ones(len(seen), bool)
+    stations, views = zip(*compress(seen, kept), strict=True)
+    typed = np.array([item.base_T_flange for item in stations])
     centre = problem.board.points().mean(axis=0)
-    others = rivals(problem.mount, problem.pendant, typed[kept], views[kept], centre)
-    stations = [item for item, good in zip(seen, kept, strict=True) if good]
+    others = rivals(problem.mount, problem.pendant, typed, np.array(views), centre)
     return not any(_fits_as(problem, stations, poses) for poses in others)
 
 

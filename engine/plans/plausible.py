@@ -174,14 +174,10 @@ def misfits(mount: Mount, poses: Array, views: Array, centre: Array) -> Array:
     """Return the RMS misfit (h,) [-] of closed forms for each set of ``poses`` (h, n, 4, 4)."""
     G = related(mount, poses)
     cameras, boards = transforms_from(G, np.broadcast_to(views, G.shape))
-    size = _closed_misfit(cameras, boards, np.tile(G, (3, 1, 1, 1)), views, centre)
-    return np.asarray(size.reshape(3, len(poses)).min(axis=0))
-
-
-def _closed_misfit(cameras: Array, boards: Array, G: Array, views: Array, centre: Array) -> Array:
-    """Return the RMS misfit (h,) of camera · view = G · board at the board's centre."""
-    left, right = cameras[:, None] @ views[None], G @ boards[:, None]
+    # camera · view = G · board, at the board's centre
+    left, right = cameras[:, None] @ views[None], np.tile(G, (3, 1, 1, 1)) @ boards[:, None]
     turn = ((left[..., :3, :3] - right[..., :3, :3]) ** 2).sum(axis=(2, 3)) / 2
     gap = apply(left, centre[None])[..., 0, :] - apply(right, centre[None])[..., 0, :]
     total = turn / FIT_RAD**2 + (gap**2).sum(axis=2) / FIT_MM**2
-    return np.asarray(np.sqrt(total.mean(axis=1)))
+    size = np.sqrt(total.mean(axis=1))
+    return np.asarray(size.reshape(3, len(poses)).min(axis=0))
