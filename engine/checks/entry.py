@@ -70,28 +70,26 @@ def unit_findings(
     if pendant.shows_joints:
         return []
     length = _length_looks_like(values[:3], pendant.length_unit)
-    found = []
-    if length is not None:
-        largest = max(range(3), key=lambda k: abs(values[k]))
-        found.append(_finding(pendant, fields, largest, length, pendant.length_unit, "length_unit"))
     angle = None if pendant.rotation in _UNIT_FREE else _angle_looks_like(values[3:], pendant)
-    if angle is not None:
-        largest = max(range(3, len(values)), key=lambda k: abs(values[k]))
-        found.append(_finding(pendant, fields, largest, angle, pendant.angle_unit, "angle_unit"))
-    return found
-
-
-def _finding(
-    pendant: Pendant, fields: Sequence[str], index: int, looks_like: str, declared: str, key: str
-) -> Finding:
-    return finding(
-        "unit",
-        field=pendant.labels[index],
-        typed=fields[index],
-        looks_like=UNIT_NAMES[looks_like],
-        expected=UNIT_NAMES[declared],
-        key=key,
+    kinds = (
+        ("length_unit", range(3), length, pendant.length_unit),
+        ("angle_unit", range(3, len(values)), angle, pendant.angle_unit),
     )
+    found = []
+    for key, where, looks_like, declared in kinds:
+        if looks_like is not None:
+            largest = max(where, key=lambda k: abs(values[k]))
+            found.append(
+                finding(
+                    "unit",
+                    field=pendant.labels[largest],
+                    typed=fields[largest],
+                    looks_like=UNIT_NAMES[looks_like],
+                    expected=UNIT_NAMES[declared],
+                    key=key,
+                )
+            )
+    return found
 
 
 def _length_looks_like(xyz: Sequence[float], declared: LengthUnit) -> str | None:

@@ -223,7 +223,7 @@ def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
     """Return the plan of a cell without stations: from its rough transforms, or only words."""
     if cell.rough is None:
         return Plan((), (NO_ROUGH, START), cautions=BLIND_PLAN)
-    start = _first_pose(cell, problem, cell.rough)
+    start = _first_pose(cell, cell.rough)
     if start is None:
         note = "By the rough transforms no pose within reach shows the board in the middle."
         return Plan((), (note, START), cautions=BLIND_PLAN)
@@ -271,10 +271,12 @@ def _rough(rough: Rough) -> tuple[Array, Array]:
     return camera, board
 
 
-def _first_pose(cell: Cell, problem: Problem, rough: Rough) -> tuple[Array, Array] | None:
+def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
     """Return (base_T_flange, camera_T_board) of a first station in the middle of the view."""
     camera, board = _rough(rough)
-    seen = _first_sight(cell)
+    width = np.ptp(cell.board.points()[:, 0]) + 2 * cell.board.spacing_mm
+    usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
+    seen = sight(cell.camera, cell.board, float(usual))
     view = candidate_views(seen, FIRST_DRAWN)
     if is_level(cell.robot):
         level = transform(_level(cell), np.zeros(3))[None]
@@ -297,12 +299,6 @@ def _level(cell: Cell) -> Array:
         return to_matrix([0.0], cell.pendant)
     down = cell.robot is not None and cell.robot.kind == "level-flange"
     return np.diag([1.0, -1.0, -1.0]) if down else np.eye(3)
-
-
-def _first_sight(cell: Cell) -> Sight:
-    width = np.ptp(cell.board.points()[:, 0]) + 2 * cell.board.spacing_mm
-    usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
-    return sight(cell.camera, cell.board, float(usual))
 
 
 def _why(start: Array, end: Array, sure: bool) -> str:

@@ -29,6 +29,10 @@ ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the
 STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
 RETRIES = 4  # times stations without a clear way are replaced
 
+FEW = (
+    "Only {found} of {wanted} stations show the whole board within reach: look for joint limits, "
+    "boxes to keep out of, and a camera that is too near."
+)
 ENOUGH = "U at the work volume is about {now} mm already: no further station is needed for that."
 OF_THE_ARM = (
     " What the arm's own errors leave open in the transform falls slowly: a calibrated robot, or "
@@ -49,7 +53,8 @@ def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Field
     again = [alike(offers.flange, pose) for pose in (*typed, *wish.avoid)]
     offers = offers.take(~np.any(again, axis=0))
     poses = best_stations(look, offers, count, until)
-    notes = () if len(poses) >= count or until is not None else (few(len(poses), count),)
+    few = len(poses) < count and until is None
+    notes = (FEW.format(found=len(poses), wanted=count),) if few else ()
     if until is not None and poses and not look.reaches(np.array(poses), until):
         notes = (beyond(look, np.array(poses), 2 * until),)
         poses = poses if wish.count else best_stations(look, offers, usual)
@@ -72,14 +77,6 @@ def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
     if not all(look.arm.stands(b) and look.leg_clear(a, b) for a, b in legs):
         return None
     return plan_of(cell, look, wish.kept, wish.until_mm and wish.until_mm / 2.0, near)
-
-
-def few(found: int, wanted: int) -> str:
-    """Say that fewer stations were found than asked for."""
-    return (
-        f"Only {found} of {wanted} stations show the whole board within reach: look for joint "
-        "limits, boxes to keep out of, and a camera that is too near."
-    )
 
 
 def beyond(look: Outlook, poses: Array, until_mm: float) -> str:

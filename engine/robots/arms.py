@@ -187,51 +187,35 @@ def build(robot: Robot) -> Elements:
     if robot.kind == "chain":
         _chain(arm, robot)
     elif robot.kind == "scara":
-        _scara(arm, robot)
+        _add(arm, robot, _SCARA)
     else:
-        _upper_arm(arm, robot)
-        (_spherical_wrist if robot.kind == "spherical-wrist" else _level_flange)(arm, robot)
+        _add(arm, robot, _UPPER_ARM)
+    if robot.kind == "spherical-wrist":
+        _add(arm, robot, _WRIST)
+    elif robot.kind == "level-flange":
+        # The linkage undoes the turns of J2 and J3; the half-turn makes the flange's z point down.
+        arm.turn("y", joints=[(1, -1.0), (2, -1.0)])
+        arm.turn("z", joints=[(3, 1.0)])
+        arm.turn("x", np.pi)
+        arm.shift("z", robot.geometry_mm["c4"])
     return arm.done()
 
 
-def _upper_arm(arm: ElementsBuilder, robot: Robot) -> None:
-    # Brandstötter, Angerer, Hofbaur 2014, figure 3: all model angles zero, the arm points up.
-    size = robot.geometry_mm
-    arm.shift("z", size["c1"], "c1")
-    arm.turn("z", joints=[(0, 1.0)])
-    arm.shift("x", size["a1"], "a1")
-    arm.shift("y", size["b"], "b")
-    arm.turn("y", joints=[(1, 1.0)])
-    arm.shift("z", size["c2"], "c2")
-    arm.turn("y", joints=[(2, 1.0)])
-    arm.shift("x", size["a2"], "a2")
-    arm.shift("z", size["c3"], "c3")
+# Motions from base to flange: a turn about, or a shift along an axis by a joint or a length.
+# Brandstötter, Angerer, Hofbaur 2014, figure 3: all model angles zero, the arm points up.
+_UPPER_ARM = "z c1, z J1, x a1, y b, y J2, z c2, y J3, x a2, z c3"
+_WRIST = "z J4, y J5, z J6, z c4"
+_SCARA = "z z0, z J1, x l1, z J2, x l2, z J3, z J4"
 
 
-def _spherical_wrist(arm: ElementsBuilder, robot: Robot) -> None:
-    arm.turn("z", joints=[(3, 1.0)])
-    arm.turn("y", joints=[(4, 1.0)])
-    arm.turn("z", joints=[(5, 1.0)])
-    arm.shift("z", robot.geometry_mm["c4"], "c4")
-
-
-def _level_flange(arm: ElementsBuilder, robot: Robot) -> None:
-    # The linkage undoes the turns of J2 and J3; the last half-turn makes the flange's z point down.
-    arm.turn("y", joints=[(1, -1.0), (2, -1.0)])
-    arm.turn("z", joints=[(3, 1.0)])
-    arm.turn("x", np.pi)
-    arm.shift("z", robot.geometry_mm["c4"])
-
-
-def _scara(arm: ElementsBuilder, robot: Robot) -> None:
-    size = robot.geometry_mm
-    arm.shift("z", size["z0"])
-    arm.turn("z", joints=[(0, 1.0)])
-    arm.shift("x", size["l1"], "l1")
-    arm.turn("z", joints=[(1, 1.0)])
-    arm.shift("x", size["l2"], "l2")
-    arm.shift("z", joints=[(2, 1.0)])
-    arm.turn("z", joints=[(3, 1.0)])
+def _add(arm: ElementsBuilder, robot: Robot, motions: str) -> None:
+    for axis, name in (motion.split() for motion in motions.split(", ")):
+        if name in robot.geometry_mm:
+            arm.shift(axis, robot.geometry_mm[name], name)
+            continue
+        joint = int(name[1:]) - 1
+        move = arm.shift if joint_types(robot)[joint] == "lift" else arm.turn
+        move(axis, joints=[(joint, 1.0)])
 
 
 def _chain(arm: ElementsBuilder, robot: Robot) -> None:

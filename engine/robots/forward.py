@@ -68,7 +68,9 @@ class Joints:
 
         As near as can be: the turn with the largest margin, inside the limits or out.
         """
-        return self.turned_towards(np.broadcast_to(self._middle(), shown.shape), shown)
+        limited = np.isfinite(self.limits).all(axis=1, keepdims=True)
+        middle = np.where(limited, self.limits, 0.0).mean(axis=1)
+        return self.turned_towards(middle, shown)
 
     def turned_towards(self, goal: Array, shown: Array) -> Array:
         """Return ``shown`` (..., n) turned by full turns as near ``goal`` as can be."""
@@ -77,9 +79,13 @@ class Joints:
 
     def all_turns(self, shown: Array) -> Array:
         """Return the vectors (k, n) within the limits that are full turns from ``shown`` (n,)."""
-        choices = [
-            self._turns_of(*item) for item in zip(shown, self.limits, self.turning, strict=True)
-        ]
+        choices = []
+        for value, limits, turning in zip(shown, self.limits, self.turning, strict=True):
+            bounded = turning and np.isfinite(limits).all()
+            below, above = limits - value if bounded else np.zeros(2)
+            first = np.ceil((below - LIMIT_SLACK) / FULL_TURN)
+            last = np.floor((above + LIMIT_SLACK) / FULL_TURN)
+            choices.append(value + FULL_TURN * np.arange(first, last + 1))
         return np.stack(np.meshgrid(*choices, indexing="ij"), axis=-1).reshape(-1, len(shown))
 
     @property
@@ -91,18 +97,6 @@ class Joints:
     def degrees(self) -> Array:
         """Factors (n,) that bring shown values into [deg, mm]."""
         return np.where(self.turning, 180.0 / np.pi, 1.0)
-
-    def _middle(self) -> Array:
-        finite = np.isfinite(self.limits).all(axis=1)
-        return np.where(finite, np.where(np.isfinite(self.limits), self.limits, 0).mean(axis=1), 0)
-
-    @staticmethod
-    def _turns_of(value: float, limits: Array, turning: bool) -> Array:
-        if not turning or not np.isfinite(limits).all():
-            return np.array([value])
-        first = np.ceil((limits[0] - LIMIT_SLACK - value) / FULL_TURN)
-        last = np.floor((limits[1] + LIMIT_SLACK - value) / FULL_TURN)
-        return value + FULL_TURN * np.arange(first, last + 1)
 
 
 def joints(robot: Robot) -> Joints:
@@ -235,15 +229,3 @@ def wrist_bend(arm: Forward, J: Array) -> float | None:
     if arm.axes != 6 or not arm.joints.turning[3:].all():
         return None
     return float(np.linalg.det(J[:3, 3:]))
-
-
-def nearness_to_singular(arm: Forward, J: Array) -> float:
-    """Return the smallest singular value [-] of ``J`` (6, axes), shifts divided by the arm's reach.
-
-    Zero at a singularity. Reach is the largest shift that one radian of a joint makes here.
-    """
-    turning = arm.joints.turning
-    reach = max(float(np.linalg.norm(J[3:, turning], axis=0).max(initial=0.0)), 1.0)
-    scaled = np.vstack([J[:3], J[3:] / reach]) * np.where(turning, 1.0, reach)
-    values = np.linalg.svd(scaled, compute_uv=False)
-    return float(values[: min(arm.axes, 6)][-1])

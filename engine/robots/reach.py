@@ -12,7 +12,7 @@ from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
 from .arms import LEVEL_KINDS
-from .forward import nearness_to_singular, wrist_bend
+from .forward import wrist_bend
 from .kinematics import LEVEL_RAD, Kinematics, kinematics, nearest, tilt
 from .model import Robot
 
@@ -44,7 +44,6 @@ class ReachReport:
             otherwise the one with the largest margin; None when k is 0.
         broken: where every posture breaks a limit: the joint of the one that breaks it least.
         nearest_limit: the joint of ``best`` with the smallest margin; None without limits.
-        singularity: [-] `nearness_to_singular` of ``best``, 0 at a singularity, or None.
         wrist: (joint, value [deg]) of the wrist where ``best`` holds it nearly straight, or None.
         miss_mm, miss_deg: how far off the nearest posture found within the limits holds the
             flange; 0 where the pose is within reach or only limits forbid it.
@@ -54,7 +53,6 @@ class ReachReport:
     best: Array | None = None
     broken: JointAtLimit | None = None
     nearest_limit: JointAtLimit | None = None
-    singularity: float | None = None
     wrist: tuple[str, float] | None = None
     miss_mm: float = 0.0
     miss_deg: float = 0.0
@@ -87,13 +85,11 @@ def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachRep
 def _within(arm: Kinematics, found: Array, near: ArrayLike | None) -> ReachReport:
     largest = int(np.argmax(arm.joints.room(found)))
     best = found[largest] if near is None else _next(arm, found, near)
-    J = arm.jacobian(best)
     return ReachReport(
         solutions=found,
         best=best,
         nearest_limit=_tightest(arm, best),
-        singularity=nearness_to_singular(arm, J),
-        wrist=_straight_wrist(arm, best, J),
+        wrist=_straight_wrist(arm, best),
     )
 
 
@@ -121,8 +117,8 @@ def _tightest(arm: Kinematics, q: Array) -> JointAtLimit | None:
     )
 
 
-def _straight_wrist(arm: Kinematics, q: Array, J: Array) -> tuple[str, float] | None:
-    bend = wrist_bend(arm, J)
+def _straight_wrist(arm: Kinematics, q: Array) -> tuple[str, float] | None:
+    bend = wrist_bend(arm, arm.jacobian(q))
     if bend is None or abs(bend) > np.sin(np.deg2rad(WRIST_STRAIGHT_DEG)):
         return None
     return arm.joints.names[4], float(np.rad2deg(q[4]))
