@@ -59,8 +59,7 @@ def inverse(T: ArrayLike) -> Array:
 def apply(T: ArrayLike, points: ArrayLike) -> Array:
     """Map points (..., n, 3) [mm] from the second-named frame of ``T`` into the first."""
     T, points = np.asarray(T, float), np.asarray(points, float)
-    mapped: Array = points @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3]
-    return mapped
+    return np.asarray(points @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3])
 
 
 def skew(v: ArrayLike) -> Array:
@@ -135,8 +134,7 @@ def proper(M: Array) -> Array:
     U, _, Vt = np.linalg.svd(M)
     U = U.copy()
     U[..., :, 2] *= np.sign(np.linalg.det(U @ Vt))[..., None]
-    nearest: Array = U @ Vt
-    return nearest
+    return np.asarray(U @ Vt)
 
 
 def straight(start: Array, end: Array, steps: int) -> Array:

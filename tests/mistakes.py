@@ -10,8 +10,7 @@ from simulated_sessions import Case, Simulated, simulated
 from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.stations import Observation
-from engine.checks.layout import layout
-from engine.checks.slips import slips
+from engine.checks.layout import layout, slips
 from engine.diagnosis.scene import scene
 from engine.estimate.model import predicted_view
 from engine.estimate.problem import Problem

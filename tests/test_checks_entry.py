@@ -14,8 +14,15 @@ from engine.arrays import Array
 from engine.boards.points_file import read_points
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import PlannedStation, Session
-from engine.checks.entry import RecordedPose, motion_findings, off_plan_findings, unit_findings
-from engine.checks.thresholds import OFF_PLAN_MM, SMALL_MOVE_DEG, SMALL_MOVE_MM
+from engine.checks.entry import (
+    OFF_PLAN_MM,
+    SMALL_MOVE_DEG,
+    SMALL_MOVE_MM,
+    RecordedPose,
+    motion_findings,
+    off_plan_findings,
+    unit_findings,
+)
 from engine.findings import Finding, Level
 from engine.frames import rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields

@@ -14,7 +14,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 from engine.cell.stations import Observation
 from engine.frames import displacement, rotation_angle, rotation_exp, straight, transform
 from engine.pendant.conventions import from_matrix, to_matrix
-from engine.plans.keep_out import clear
+from engine.plans.arm import clear
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from robots_samples import DEMO, PALLETISER
 
-from engine.robots.inverse import FIRST, MORE, TABLE
-from engine.robots.kinematics import kinematics
+from engine.robots.kinematics import FIRST, MORE, TABLE, kinematics
 from engine.robots.reach import NEAR_LIMIT, WRIST_STRAIGHT_DEG
 from engine.sessions.parts_file import read_robot
 

@@ -31,11 +31,13 @@ class Lens:
     tilt: Array | None
 
 
-def lens(camera: Camera) -> Lens:
-    """Return the checked lens data of ``camera``.
+def lens(camera: Camera | Lens) -> Lens:
+    """Return the checked lens data of ``camera``, which may be lens data already.
 
     Raises StationbookError for a matrix that is no camera matrix or a wrong coefficient count.
     """
+    if isinstance(camera, Lens):
+        return camera
     K = np.asarray(camera.matrix, float)
     if K.shape != (3, 3) or not np.isfinite(K).all() or K[0, 0] <= 0 or K[1, 1] <= 0:
         raise StationbookError(f"camera matrix: not a 3×3 camera matrix: {camera.matrix}")
@@ -54,15 +56,13 @@ def lens(camera: Camera) -> Lens:
 
 def project(points_camera: ArrayLike, camera: Camera | Lens) -> Array:
     """Return the pixels (..., 2) of points (..., 3) [mm] in the camera frame."""
-    data, p = _prepared(points_camera, camera)
-    xy = p[..., :2] / p[..., 2:]
-    distorted = _distorted(xy, data)[0]
-    return _pixels(distorted, data)
+    data, p = lens(camera), np.asarray(points_camera, float)
+    return _pixels(_distorted(p[..., :2] / p[..., 2:], data)[0], data)
 
 
 def project_with_jacobian(points_camera: ArrayLike, camera: Camera | Lens) -> tuple[Array, Array]:
     """Return pixels (..., 2) and their derivatives (..., 2, 3) [px/mm] by the camera point."""
-    data, p = _prepared(points_camera, camera)
+    data, p = lens(camera), np.asarray(points_camera, float)
     inverse_z = 1.0 / p[..., 2]
     xy = p[..., :2] * inverse_z[..., None]
     distorted, J = _distorted(xy, data)
@@ -78,7 +78,7 @@ def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
 
     Newton's method on the lens model with its analytic derivative, all points at once.
     """
-    data = camera if isinstance(camera, Lens) else lens(camera)
+    data = lens(camera)
     pixels = np.asarray(pixels, float)
     target = (pixels - data.K[:2, 2]) @ np.linalg.inv(data.K[:2, :2]).T
     xy: Array = target.copy()
@@ -93,14 +93,8 @@ def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
     return xy
 
 
-def _prepared(points: ArrayLike, camera: Camera | Lens) -> tuple[Lens, Array]:
-    data = camera if isinstance(camera, Lens) else lens(camera)
-    return data, np.asarray(points, float)
-
-
 def _pixels(distorted: Array, data: Lens) -> Array:
-    pixels: Array = distorted @ data.K[:2, :2].T + data.K[:2, 2]
-    return pixels
+    return np.asarray(distorted @ data.K[:2, :2].T + data.K[:2, 2])
 
 
 def _distorted(xy: Array, data: Lens) -> tuple[Array, Array]:
@@ -142,8 +136,7 @@ def _tilt(tx: float, ty: float) -> Array:
     """Return the homography (3, 3) of a sensor tilted by ``tx`` about x, then ``ty`` about y."""
     R = Rotation.from_euler("XY", [tx, ty]).as_matrix().T
     onto = np.array([[R[2, 2], 0, -R[0, 2]], [0, R[2, 2], -R[1, 2]], [0, 0, 1]])
-    homography: Array = onto @ R
-    return homography
+    return np.asarray(onto @ R)
 
 
 def _tilted(xy: Array, J: Array, H: Array) -> tuple[Array, Array]:

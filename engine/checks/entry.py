@@ -16,20 +16,43 @@ from ..pendant.entry import rounding
 from ..pendant.settings import LengthUnit, Pendant
 from ..robots import reach
 from ..robots.model import Robot
-from .thresholds import (
-    DUPLICATE_STEPS,
-    INSIDE_COLUMN_MM,
-    JOINTS_DISAGREE_DEG,
-    JOINTS_DISAGREE_MM,
-    LARGEST_REACH_IN,
-    LARGEST_REACH_M,
-    OFF_PLAN_DEG,
-    OFF_PLAN_MM,
-    ONE_TURN_RAD,
-    REACH_IN_A_ROW,
-    SMALL_MOVE_DEG,
-    SMALL_MOVE_MM,
-)
+
+# A station nearer to the previous one than both of these adds almost no information: the rotation
+# error of a solution grows with one over the rotation between stations (Tsai and Lenz 1989), and
+# planned stations lie 30 mm or 8° apart at least. The figures: common practice, no source.
+SMALL_MOVE_MM = 20.0
+SMALL_MOVE_DEG = 5.0
+
+# Two readings of the same stop differ by at most one step of the pendant's last digit in a field.
+DUPLICATE_STEPS = 1.5
+
+# No flange of an arm comes this near to the middle of its own base, where the base column stands.
+# Common practice, no source; the smallest table-top arms have a column of about 60 mm radius.
+INSIDE_COLUMN_MM = 60.0
+# Read in metres, no typed coordinate of a reachable pose exceeds this; read in mm, a pose that
+# stays below it would lie inside the base column.
+LARGEST_REACH_M = 5.0
+LARGEST_REACH_IN = 200.0
+
+# A typed angle beyond one turn (with a last digit of rounding) is not in radians.
+ONE_TURN_RAD = 6.30
+
+# Distance from the planned station that deserves a note: jogging by hand ends this near.
+OFF_PLAN_MM = 30.0
+OFF_PLAN_DEG = 6.0
+
+# Out of reach this many times in a row: rather the robot file is wrong than the typing.
+REACH_IN_A_ROW = 3
+
+# Typed joints and typed pose are read from the same display; rounding and the difference between
+# the nominal and the controller's own geometry stay below this (common practice, no source).
+JOINTS_DISAGREE_MM = 2.0
+JOINTS_DISAGREE_DEG = 0.5
+
+# Board points that moved less than this [px] between two images did not move: ten times the noise
+# of a good detector (0.02 to 0.1 px, common practice, no source).
+IMAGE_UNCHANGED_PX = 0.5
+
 
 _UNIT_FREE = ("quaternion-wxyz", "quaternion-xyzw", "joints")
 _QUARTER_TURN_SLACK = 0.005  # rad; a quarter turn shown with 2 decimals in radians is this near
@@ -47,28 +70,26 @@ def unit_findings(
     if pendant.shows_joints:
         return []
     length = _length_looks_like(values[:3], pendant.length_unit)
-    found = []
-    if length is not None:
-        largest = max(range(3), key=lambda k: abs(values[k]))
-        found.append(_finding(pendant, fields, largest, length, pendant.length_unit, "length_unit"))
     angle = None if pendant.rotation in _UNIT_FREE else _angle_looks_like(values[3:], pendant)
-    if angle is not None:
-        largest = max(range(3, len(values)), key=lambda k: abs(values[k]))
-        found.append(_finding(pendant, fields, largest, angle, pendant.angle_unit, "angle_unit"))
-    return found
-
-
-def _finding(
-    pendant: Pendant, fields: Sequence[str], index: int, looks_like: str, declared: str, key: str
-) -> Finding:
-    return finding(
-        "unit",
-        field=pendant.labels[index],
-        typed=fields[index],
-        looks_like=UNIT_NAMES[looks_like],
-        expected=UNIT_NAMES[declared],
-        key=key,
+    kinds = (
+        ("length_unit", range(3), length, pendant.length_unit),
+        ("angle_unit", range(3, len(values)), angle, pendant.angle_unit),
     )
+    found = []
+    for key, where, looks_like, declared in kinds:
+        if looks_like is not None:
+            largest = max(where, key=lambda k: abs(values[k]))
+            found.append(
+                finding(
+                    "unit",
+                    field=pendant.labels[largest],
+                    typed=fields[largest],
+                    looks_like=UNIT_NAMES[looks_like],
+                    expected=UNIT_NAMES[declared],
+                    key=key,
+                )
+            )
+    return found
 
 
 def _length_looks_like(xyz: Sequence[float], declared: LengthUnit) -> str | None:
@@ -146,38 +167,28 @@ def motion_findings(
     return []
 
 
+def _off_plan(pose: Array, wanted: Array) -> tuple[float, float] | None:
+    """Return how far [mm, deg] ``pose`` is from ``wanted`` (4, 4), None where that is near."""
+    (distance,), (angle,) = between(pose, wanted[None])
+    off = float(distance), math.degrees(angle)
+    return None if off[0] <= OFF_PLAN_MM and off[1] <= OFF_PLAN_DEG else off
+
+
 def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Finding]:
     """Return `closing-elsewhere` where a closing stop is far from the first recorded pose."""
-    if not recorded:
+    off = _off_plan(pose, recorded[0].base_T_flange) if recorded else None
+    if off is None:
         return []
-    distance, angle = between(pose, recorded[0].base_T_flange[None])
-    angle_deg = math.degrees(angle[0])
-    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
-        return []
-    return [
-        finding(
-            "closing-elsewhere",
-            first=recorded[0].id,
-            distance_mm=distance[0],
-            angle_deg=angle_deg,
-        )
-    ]
+    first = recorded[0].id
+    return [finding("closing-elsewhere", first=first, distance_mm=off[0], angle_deg=off[1])]
 
 
 def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:
     """Return the note `off-plan` where ``pose`` is far from planned station ``number``."""
-    distance, angle = between(pose, planned[None])
-    angle_deg = math.degrees(angle[0])
-    if distance[0] <= OFF_PLAN_MM and angle_deg <= OFF_PLAN_DEG:
+    off = _off_plan(pose, planned)
+    if off is None:
         return []
-    return [
-        finding(
-            "off-plan",
-            distance_mm=distance[0],
-            angle_deg=angle_deg,
-            planned=number,
-        )
-    ]
+    return [finding("off-plan", distance_mm=off[0], angle_deg=off[1], planned=number)]
 
 
 REFUSALS = ("reach", "joint-limit")
@@ -203,15 +214,15 @@ def joint_findings(cell: Cell, pose: Array, joints: Array) -> list[Finding]:
     """Return `joints-disagree` where the typed joints put the flange elsewhere than the pose."""
     if cell.robot is None:
         return []
-    off = reach.joints_pose_difference(cell.robot, joints, pose)
+    distance_mm, angle_deg = reach.joints_pose_difference(cell.robot, joints, pose)
     allowed = math.hypot(JOINTS_DISAGREE_MM, cell.robot.accuracy)
-    if off.distance_mm <= allowed and off.angle_deg <= JOINTS_DISAGREE_DEG:
+    if distance_mm <= allowed and angle_deg <= JOINTS_DISAGREE_DEG:
         return []
     return [
         finding(
             "joints-disagree",
-            distance_mm=off.distance_mm,
-            angle_deg=off.angle_deg,
+            distance_mm=distance_mm,
+            angle_deg=angle_deg,
             tool=cell.pendant.active_tool,
             frame=cell.pendant.active_frame,
         )

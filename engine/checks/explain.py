@@ -15,8 +15,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..frames import displacement
-from .layout import Layout, numbers
-from .slips import SHARES, half_turn, kept, slips
+from ..pendant.entry import rounded
+from .layout import SHARES, Layout, half_turn, kept, numbers, slips
 
 EXCHANGED = 0.02  # share of slips that exchange two fields, common practice, no source
 ANY_VALUE = 0.02  # share of slips that turn a value into just any other, common practice
@@ -85,8 +85,13 @@ def two_fields(
     found: list[Explanation] = []
     for view, prediction in enumerate(predictions):
         weigh = _Weigher(layout, tuple(fields), prediction, view)
-        found += [weigh.pair(a, b) for a, b in combinations(range(layout.count), 2)]
+        pairs = combinations(range(layout.count), 2)
+        found += weigh.weighed([weigh.pair(a, b) for a, b in pairs])
     return sorted(found, key=lambda item: -item.log_p)
+
+
+Change = tuple[str, tuple[int, ...], tuple[str, ...], float]
+"""Kind of slip, indices of the fields changed, what they then say, and log of its share."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +110,7 @@ class _Weigher:
 
     def slipped(self) -> list[Explanation]:
         """Return one explanation per slip of one field, and per exchange of two."""
-        changes: list[tuple[str, tuple[int, ...], tuple[str, ...], float]] = []
+        changes = list[Change]()
         for k, text in enumerate(self.fields):
             wrap = half_turn(self.layout.units[k])
             for slip in slips(text, self.layout.decimals[k], wrap):
@@ -119,40 +124,37 @@ class _Weigher:
         share = float(np.log(EXCHANGED / max(len(pairs), 1)))
         for a, b in pairs:
             changes.append(("exchanged fields", (a, b), (self.fields[b], self.fields[a]), share))
-        values = np.array([numbers(self.changed(where, texts)) for _, where, texts, _ in changes])
-        poses, size = self.sizes(values)
+        return self.weighed(changes)
+
+    def weighed(self, changes: Sequence[Change]) -> list[Explanation]:
+        """Return the explanation that each of ``changes`` is, without those entry would refuse."""
+        values = [numbers(self.changed(where, texts)) for _, where, texts, _ in changes]
+        poses, sizes = self.sizes(np.array(values).reshape(-1, self.layout.count))
         return [
-            Explanation(
-                kind,
-                where,
-                texts,
-                poses[i],
-                share - 0.5 * float(size[i]),
-                float(size[i]),
-                self.view,
+            Explanation(kind, where, texts, pose, share - 0.5 * size, size, self.view)
+            for (kind, where, texts, share), pose, size in zip(
+                changes, poses, sizes.tolist(), strict=True
             )
-            for i, (kind, where, texts, share) in enumerate(changes)
-            if np.isfinite(size[i])
+            if np.isfinite(size)
         ]
 
     def free(self, kept_fields: tuple[int, ...]) -> list[Explanation]:
         """Return one explanation per field that may hold any value, rounded as shown."""
         best, sd = self.each_free()
-        texts = [_shown(best[k], self.layout.decimals[k]) for k in range(self.layout.count)]
-        changed = np.array([numbers(self.changed((k,), (t,))) for k, t in enumerate(texts)])
-        poses, size = self.sizes(changed)
-        found = []
-        for k, text in enumerate(texts):
+        changes = list[Change]()
+        for k, decimals in enumerate(self.layout.decimals):
+            text = rounded(best[k], decimals)
             share = SHARES["kept value"] if k in kept_fields else ANY_VALUE
             kind = "kept value" if k in kept_fields else "any value"
-            spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
-            rare = np.log(share / self.layout.count * sd[k] * np.sqrt(2 * np.pi) / spread)
-            log_p = float(rare) - 0.5 * float(size[k])
-            if np.isfinite(size[k]) and text != self.fields[k]:
-                found.append(
-                    Explanation(kind, (k,), (text,), poses[k], log_p, float(size[k]), self.view)
-                )
-        return found
+            if text != self.fields[k]:
+                log_share = np.log(share / self.layout.count) + self.rare(k, sd[k])
+                changes.append((kind, (k,), (text,), float(log_share)))
+        return self.weighed(changes)
+
+    def rare(self, k: int, sd: float) -> float:
+        """Return the logarithm of how rarely just any value of field ``k`` falls within ``sd``."""
+        spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
+        return float(np.log(sd * np.sqrt(2 * np.pi) / spread))
 
     def each_free(self) -> tuple[Array, Array]:
         """Return the value of each field that fits best when it alone is free, and its sd (k,)."""
@@ -187,17 +189,12 @@ class _Weigher:
         rows[angles, angles] = trial[own].reshape(len(angles), GRID)[range(len(angles)), best]
         return rows
 
-    def pair(self, a: int, b: int) -> Explanation:
-        """Return the explanation that changes fields a and b: slips where they come close."""
+    def pair(self, a: int, b: int) -> Change:
+        """Return the change of fields a and b: to slips where they come close."""
         values, sd = self.solved((a, b))
         texts = tuple(self._near(k, values[k], s) for k, s in zip((a, b), sd, strict=True))
-        pose, size = self.sizes(numbers(self.changed((a, b), texts))[None])
-        rare = np.log(TWO_SLIPS)
-        for k, s in zip((a, b), sd, strict=True):
-            spread = 2 * half_turn(self.layout.units[k]) or RANGE_MM
-            rare += np.log(s * np.sqrt(2 * np.pi) / spread)
-        log_p = float(rare) - 0.5 * float(size[0])
-        return Explanation("two slips", (a, b), texts, pose[0], log_p, float(size[0]), self.view)
+        log_share = float(np.log(TWO_SLIPS)) + self.rare(a, sd[0]) + self.rare(b, sd[1])
+        return "two slips", (a, b), texts, log_share
 
     def _near(self, k: int, value: float, sd: float) -> str:
         close = [
@@ -207,7 +204,7 @@ class _Weigher:
         ]
         if close:
             return max(close, key=lambda s: s.log_share).text
-        return _shown(value, self.layout.decimals[k])
+        return rounded(value, self.layout.decimals[k])
 
     def changed(self, where: tuple[int, ...], texts: tuple[str, ...]) -> list[str]:
         """Return the fields with some of them replaced."""
@@ -235,8 +232,3 @@ class _Weigher:
             if step @ A @ step < SETTLED**2:
                 break
         return values, np.sqrt(np.diag(np.linalg.inv(A)))
-
-
-def _shown(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
-    return text.removeprefix("-") if float(text) == 0.0 else text

@@ -33,15 +33,27 @@ from ..robots.kinematics import kinematics
 from .entry import UNIT_NAMES
 from .explain import DIFFERENCE_STEP, Explanation, Prediction, explanations
 from .layout import Layout, layout, normal_fields, numbers
-from .thresholds import (
-    CONFIGURATION_FACTOR,
-    CONGRUENCE_DEG,
-    CONGRUENCE_LEAST_TURN_DEG,
-    CONGRUENCE_UNIT_FACTOR,
-    PREDICTED_LEAST,
-    PREDICTION_SIGNIFICANCE,
-    TRAVEL_LEAST_MM,
-)
+
+# Stations from which a pose is predicted. Three leave 6 degrees of freedom. Simulated, at the
+# fourth: slips of 20 mm all found, of 5 mm in 6 of 10, no good pose of 600 questioned; a bad one
+# among the three widens the prediction (a good fourth was questioned in 4 of 180).
+PREDICTED_LEAST = 3
+# Chance that a good station is questioned: over 15 stations together 1.5 % of the sessions.
+PREDICTION_SIGNIFICANCE = 1e-3
+
+# Times the robot's accuracy by which configurations may differ: two RMS errors, and a tail.
+CONFIGURATION_FACTOR = 5.0
+
+# Robot and board turn by the same angle between two stations. Good stations agree within 0.1° to
+# 0.3° (image noise of a small board); an old image or degrees for radians differ by 20° and more, a
+# wrong order of angles by about 3° (simulated sessions).
+CONGRUENCE_DEG = 1.5
+# Below this turn the axis of a motion is too uncertain to measure travel along it.
+CONGRUENCE_LEAST_TURN_DEG = 5.0
+# Travel along the axis that a unit is judged by: a tenth of it is several times the noise.
+TRAVEL_LEAST_MM = 15.0
+# A ratio of travels this near to 1000 or 25.4 is that unit: the next candidate is 1.55 times off.
+CONGRUENCE_UNIT_FACTOR = 1.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,7 +114,10 @@ def prediction_findings(
     used = sum(station.used for station in predictor.result.stations)
     degrees = max(6.0 * used - 12.0, 6.0)
     prediction = Prediction(flange, covariance)
-    texts = _texts(predictor, seen, fields)
+    pendant = predictor.problem.pendant
+    texts = None if fields is None else normal_fields(fields, pendant)
+    if texts is None and not pendant.shows_joints:
+        texts = format_pose(seen.base_T_flange, pendant)
     if texts is None or not stands_out(predictor.layout, texts, prediction, degrees):
         return []
     if _fits_otherwise(predictor, seen, texts, prediction, degrees):
@@ -141,16 +156,6 @@ def _fits_otherwise(
         if not stands_out(predictor.layout, fields, Prediction(*other), degrees):
             return True
     return False
-
-
-def _texts(
-    predictor: Predictor, seen: Observation, fields: Sequence[str] | None
-) -> tuple[str, ...] | None:
-    if fields is not None:
-        return normal_fields(fields, predictor.problem.pendant)
-    if predictor.problem.pendant.shows_joints:
-        return None
-    return format_pose(seen.base_T_flange, predictor.problem.pendant)
 
 
 def stands_out(
@@ -212,15 +217,9 @@ def congruence_findings(predictor: Predictor, seen: Observation) -> list[Finding
     apart = np.abs(turns[0] - turns[1]) > CONGRUENCE_DEG
     if not apart[-1] or apart.mean() <= 0.5:
         return []
-    return [
-        finding(
-            "does-not-fit",
-            "motion",
-            other=others[-1],
-            robot_deg=turns[0, -1],
-            board_deg=turns[1, -1],
-        )
-    ]
+    robot_deg, board_deg = turns[:, -1]
+    said = {"other": others[-1], "robot_deg": robot_deg, "board_deg": board_deg}
+    return [finding("does-not-fit", "motion", **said)]
 
 
 def _unit_finding(predictor: Predictor, robot: Array, board: Array) -> Finding | None:

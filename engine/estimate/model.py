@@ -20,7 +20,7 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount
 from ..frames import inverse, skew
-from ..pendant.formatting import rounding
+from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
 

@@ -66,15 +66,13 @@ def example_fields(labels: LabelSet) -> tuple[str, ...]:
 
     A rotation vector is shown in rad, as most pendants with one do (from memory).
     """
-    angle = "rad" if labels.rotation == "rotation-vector" else "deg"
     decimals = 4 if labels.rotation.startswith(("quaternion", "rotation-vector")) else 2
     pendant = Pendant(
         length_unit="mm",
-        angle_unit="rad" if angle == "rad" else "deg",
+        angle_unit="rad" if labels.rotation == "rotation-vector" else "deg",
         rotation=labels.rotation,
         labels=("X", "Y", "Z", *labels.labels),
         decimals=(2, 2, 2, *(decimals for _ in labels.labels)),
         flange_down=labels.rotation == "yaw",
     )
-    level = labels.rotation == "yaw"
-    return format_pose(example_pose(level=level), pendant)[3:]
+    return format_pose(example_pose(level=pendant.flange_down), pendant)[3:]

@@ -8,11 +8,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..errors import PoseError
-from .commas import MixedError, decimal_text, field_name, refuse_bad_gaps, refuse_grouping, short
-from .scanning import Layout, Slot, clean, scan
+from .scanning import (
+    Layout,
+    MixedError,
+    Slot,
+    clean,
+    decimal_text,
+    field_name,
+    refuse_bad_gaps,
+    refuse_grouping,
+    scan,
+    short,
+)
 from .settings import LENGTH_MM
 
 _DIGIT_COMMA_DIGIT = re.compile(r"[0-9],[0-9]")
@@ -27,15 +37,18 @@ class TooManyError(PoseError):
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
-    """One field of an unfinished line: its index (None: one too many), text and value.
+class PartialField:
+    """One field of a line that is still being typed.
 
-    ``unfinished``: what stands here may still become a number while it is being typed.
+    ``label`` is the pendant's, or "" for a number too many. ``text`` is "" and ``value`` None while
+    nothing is typed. ``problem`` is None while nothing is wrong so far. ``unfinished``: what stands
+    here may still become a number.
     """
 
-    index: int | None
-    text: str
-    value: float | None
+    label: str
+    text: str = ""
+    value: float | None = None
+    problem: str | None = None
     unfinished: bool = False
 
 
@@ -51,7 +64,7 @@ def read_line(text: str, layout: Layout) -> tuple[str, ...]:
     raise _telling(errors)
 
 
-def read_parts(text: str, layout: Layout) -> list[Part]:
+def read_parts(text: str, layout: Layout) -> list[PartialField]:
     """Return what can be read of an unfinished line, in the order of the labels, extras last.
 
     Raises PoseError only for a line that `clean` refuses.
@@ -60,17 +73,17 @@ def read_parts(text: str, layout: Layout) -> list[Part]:
     readings = [scan(plain, layout, comma_decimal=c) for c in _comma_meanings(plain)]
     slots = next((r for r in readings if _may_still_fit(r, layout)), readings[0])
     labelled = any(slot.label is not None for slot in slots)
-    taken: dict[int, Part] = {}
-    extra: list[Part] = []
+    taken: dict[int, PartialField] = {}
+    extra: list[PartialField] = []
     for place, slot in enumerate(slots):
         index = slot.label if labelled else place
         part = _part(slot)
         if index is None or index in taken or index >= len(layout.labels):
-            extra.append(part)
+            extra.append(replace(part, problem="one number too many"))
         else:
-            taken[index] = Part(index, part.text, part.value, part.unfinished)
-    empty = [taken.get(i, Part(i, "", None)) for i in range(len(layout.labels))]
-    return empty + [part for part in extra if part.text]
+            taken[index] = replace(part, label=layout.labels[index])
+    shown = [taken.get(i, PartialField(label)) for i, label in enumerate(layout.labels)]
+    return shown + [part for part in extra if part.text]
 
 
 def read_fields(fields: Sequence[str], layout: Layout) -> tuple[str, ...]:
@@ -219,11 +232,11 @@ def _may_still_fit(slots: list[Slot], layout: Layout) -> bool:
     return True
 
 
-def _part(slot: Slot) -> Part:
+def _part(slot: Slot) -> PartialField:
     try:
         text = decimal_text(slot.raw, None) if slot.raw else ""
     except PoseError:
-        return Part(None, slot.raw, None)
+        return PartialField("", slot.raw)
     readable = bool(text) and not slot.problem
     waiting = slot.unfinished or not (slot.raw or slot.problem)
-    return Part(None, text, float(text) if readable else None, waiting)
+    return PartialField("", text, float(text) if readable else None, unfinished=waiting)

@@ -8,23 +8,16 @@ from typing import Literal
 
 LENGTH_MM = {"mm": 1.0, "m": 1000.0, "in": 25.4}  # [mm]; the inch is 25.4 mm exactly
 ANGLE_RAD = {"deg": math.pi / 180.0, "rad": 1.0}  # [rad]
+UNITS = LENGTH_MM | ANGLE_RAD  # [mm] or [rad]
 
-UNIT_WORDS = {
-    "mm": "mm",
-    "m": "m",
-    "in": "in",
-    "inch": "in",
-    "inches": "in",
-    '"': "in",
-    "″": "in",
-    "°": "deg",
-    "deg": "deg",
-    "degree": "deg",
-    "degrees": "deg",
-    "rad": "rad",
-    "radian": "rad",
-    "radians": "rad",
+_SPELLINGS = {
+    "mm": ("mm",),
+    "m": ("m",),
+    "in": ("in", "inch", "inches", '"', "″"),
+    "deg": ("°", "deg", "degree", "degrees"),
+    "rad": ("rad", "radian", "radians"),
 }
+UNIT_WORDS = {word: unit for unit, words in _SPELLINGS.items() for word in words}
 """Written unit, in lower case -> name of the unit as a cell writes it."""
 
 

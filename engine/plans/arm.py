@@ -1,4 +1,4 @@
-"""Where the arm can stand without folding another way, with room to its limits."""
+"""Where the arm can stand without folding another way, and without entering a forbidden box."""
 
 from __future__ import annotations
 
@@ -10,12 +10,47 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..frames import straight
+from ..cell.cell import KeepOut
+from ..frames import apply, rotation_angle, straight
 from ..robots.arms import LEVEL_KINDS
-from ..robots.configuration import configuration, wrist_bend
-from ..robots.damped import led, reached
-from ..robots.kinematics import Kinematics, kinematics
+from ..robots.forward import configuration, wrist_bend
+from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
+
+CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
+FAR_MM = 1e6  # mm; farther than any arm reaches
+STEP_MM, STEP_RAD = 20.0, np.radians(4.0)  # between the poses looked at; below CLEAR_MM
+
+
+def below(height_mm: float) -> KeepOut:
+    """Return the box below a height [mm] in the base; points at that height keep clear of it."""
+    top = height_mm - CLEAR_MM
+    return KeepOut("below", (-FAR_MM, -FAR_MM, -FAR_MM), (FAR_MM, FAR_MM, top))
+
+
+def clear(boxes: Sequence[KeepOut], points_base: Array) -> NDArray[np.bool_]:
+    """Tell for which rows of points (n, m, 3) [mm] in the base none lies in or near a box."""
+    good = np.ones(len(points_base), bool)
+    for box in boxes:
+        low, high = np.asarray(box.min_mm) - CLEAR_MM, np.asarray(box.max_mm) + CLEAR_MM
+        inside = np.asarray(((points_base > low) & (points_base < high)).all(axis=2))
+        good &= ~inside.any(axis=1)
+    return good
+
+
+def way_clear(boxes: Sequence[KeepOut], start: Array, end: Array, on_flange: Array) -> bool:
+    """Tell whether points (m, 3) on the flange keep clear on the straight way between two poses.
+
+    ``start`` and ``end`` are base_T_flange (4, 4).
+    """
+    if not boxes:
+        return True
+    travel = np.linalg.norm(end[:3, 3] - start[:3, 3]) / STEP_MM
+    turn = rotation_angle(end[:3, :3] @ start[:3, :3].T) / STEP_RAD
+    lever = np.linalg.norm(on_flange, axis=1).max() * turn * STEP_RAD / STEP_MM
+    steps = int(np.ceil(max(travel + lever, turn, 1.0)))
+    return bool(clear(boxes, apply(straight(start, end, steps), on_flange)).all())
+
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
@@ -46,11 +81,9 @@ class ArmCheck:
         good = np.ones(len(flange), bool)
         if self.arm is None or self.arm.robot.kind != "chain":
             return good  # whose branches are cheap
-        unit = np.where(self.arm.joints.turning, np.radians(1.0), 1.0)
         for seed in self.seeds:
             q = reached(self.arm, seed, flange[good])
-            room = np.nan_to_num((self.arm.joints.margins(q) / unit).min(axis=1), nan=-1.0)
-            good[good] = room >= LIMIT_MARGIN
+            good[good] = np.nan_to_num(self.arm.joints.room(q), nan=-1.0) >= LIMIT_MARGIN
         return good
 
     def stands(self, flange: Array) -> bool:
@@ -63,8 +96,9 @@ class ArmCheck:
         roomy = [q for q in self._held(self.arm, flange) if self._roomy(self.arm, q)]
         if not self._all_ways(self.arm, roomy):
             return False
-        farther = self._held(self.arm, _outward(flange), limited=False)
-        if not self._all_ways(self.arm, farther):
+        away = flange.copy()  # a little farther from the base
+        away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
+        if not self._all_ways(self.arm, self._held(self.arm, away, limited=False)):
             return False
         return self.arm.robot.kind == "chain" or self.passes(self.present, flange)
 
@@ -91,7 +125,6 @@ class ArmCheck:
         for before, pose in pairwise([start, *poses]):
             if len(q):
                 q = led(arm, q, before, pose)
-                q = q[np.isfinite(q).all(axis=1)]
                 q = q[arm.joints.inside(q)]
             found.append(list(q))
         return found
@@ -101,7 +134,6 @@ class ArmCheck:
         if arm.robot.kind != "chain":
             return list(arm.branches(flange, limited=limited))
         found = led(arm, self.seeds, self.present, flange)
-        found = found[np.isfinite(found).all(axis=1)]
         return list(found[arm.joints.inside(found)] if limited else found)
 
     def _all_ways(self, arm: Kinematics, found: list[Array]) -> bool:
@@ -126,7 +158,7 @@ class ArmCheck:
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:
-        if _room(arm, q) < LIMIT_MARGIN:
+        if arm.joints.room(q) < LIMIT_MARGIN:
             return False
         bend = wrist_bend(arm, arm.jacobian(q))
         return bend is None or abs(bend) > WRIST_BENT
@@ -166,33 +198,20 @@ def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
 
     Those that come far nearer to a limit than another one are left out.
     """
-    found = {configuration(arm, q): (_room(arm, q), q) for q in arm.branches(typed[0])}
+    found = {configuration(arm, q): (float(arm.joints.room(q)), q) for q in arm.branches(typed[0])}
     before = typed[0]
     for flange in typed[1:]:
         seeds = np.array([q for _, q in found.values()]).reshape(len(found), arm.axes)
         check = ArmCheck(arm, tuple(found), seeds, before)
         here = {configuration(arm, q): q for q in check._held(arm, flange)}
         found = {
-            way: (min(room, _room(arm, here[way])), here[way])
+            way: (min(room, float(arm.joints.room(here[way]))), here[way])
             for way, (room, _) in found.items()
             if way in here
         }
         before = flange
     most = max((room for room, _ in found.values()), default=0.0)
     return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
-
-
-def _room(arm: Kinematics, q: Array) -> float:
-    """Return the least margin to a limit [deg, mm] of the posture ``q`` (axes,)."""
-    unit = np.where(arm.joints.turning, np.radians(1.0), 1.0)
-    return float((arm.joints.margins(q) / unit).min())
-
-
-def _outward(flange: Array) -> Array:
-    """Return ``flange`` (4, 4) a little farther from the base."""
-    away = flange.copy()
-    away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
-    return away
 
 
 def is_level(robot: Robot | None) -> bool:

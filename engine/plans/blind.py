@@ -1,4 +1,4 @@
-"""The first moves, made without knowing where the camera is: small jogs that keep the board seen.
+"""Plans before three stations have confirmed the pose: small jogs that keep the board seen.
 
 Every move is one shift along base axes and one turn about one of them. A move is allowed when the
 board stays whole in view in every arrangement that explains what was recorded so far (`plausible`).
@@ -11,21 +11,29 @@ large. Shifts, which show rotations only, decide between moves that turn alike.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.views import Selection
-from ..cell.cell import EYE_TO_HAND, KeepOut
-from ..frames import apply, rotation_log
-from .arm import ArmCheck
-from .keep_out import clear, way_clear
-from .plausible import Arrangements
-from .sight import Sight, in_view
-from .words import jogged
+from ..cautions import BLIND_PLAN
+from ..cell.cell import EYE_TO_HAND, Cell, Rough
+from ..estimate.assemble import unsolved
+from ..estimate.information import station_information
+from ..estimate.model import implied_flange, noise_prior, predicted_view, starting_noise
+from ..estimate.pick import pick_model
+from ..estimate.problem import Problem
+from ..estimate.systematic import NO_ARM
+from ..frames import apply, from_position_quaternion, rotation_log, transform
+from ..pendant.conventions import YAW, to_matrix
+from .arm import ArmCheck, arm_check, clear, is_level, way_clear
+from .outlook import OPEN_MM, tied
+from .plausible import Arrangements, arrangements
+from .sight import Sight, candidate_views, in_view, placed_views, sight
+from .types import Plan, Step
+from .words import jog_text, jogged, shown
 
 MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
@@ -36,90 +44,149 @@ CHUNK = 32  # moves that all arrangements are asked about at once, those of larg
 FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
 
+FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
+ASKED = 8  # arrangements for which the uncertainty is worked out
+AGREED = 2.0  # [-] largest over smallest expected uncertainty that still is an expectation
+FIRST_TILT = np.radians(12.0)  # [rad] a first station that faces the camera
+FIRST_CENTRE = 0.15  # [-] of half the image, its distance from the middle
+FIRST_DRAWN = 4096  # views tried for it
+FILL = 0.4  # [-] share of the image's width that the board takes at the first station
+
+TO_THE_MIDDLE = (
+    "jog until the whole board is seen in the middle of the image, facing the camera, and fills "
+    "about a third of it"
+)
+START = f"First station: {TO_THE_MIDDLE}; record it, then plan again."
+NO_ROUGH = (
+    "Nothing is known yet of where the camera is, so there is nothing to plan: the moves after the "
+    "first station follow from its image."
+)
+NO_MOVE = (
+    "No small move keeps the board in view wherever the camera may be: jog the board nearer to the "
+    "middle of the view, or farther from the camera, and record that as the next station."
+)
+BOXES = (
+    "Where the board sits on the flange is not known yet, so only the flange surely keeps clear of "
+    "{names}: watch the board there."
+)
+BOXES_IN_HAND = (
+    "Where the camera sits on the flange is not known yet, so only the flange surely keeps clear "
+    "of {names}: watch the camera there."
+)
+DISAGREE = (
+    "The stations so far do not fit together: check how the poses are read (convention, unit, "
+    "active tool and frame) before going on."
+)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BlindMove:
-    """One move: where it leads (4, 4), and whether the board stays in view for ``sure``."""
+class Blind:
+    """What little is known: the cell, its arm, and where camera and board may be."""
 
-    flange: Array
-    sure: bool
+    cell: Cell
+    problem: Problem
+    arm: ArmCheck
+    known: Arrangements
+    seen: Sight
 
+    def moves(self, visited: Array, count: int) -> tuple[list[Array], list[bool]]:
+        """Return up to ``count`` poses (4, 4), each one small jog from the one before.
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Moves:
-    """Moves from one pose: shifts (m, 3) [mm], turns (m, 3) [rad], where they lead (m, 4, 4)."""
-
-    shift: Array
-    turn: Array
-    flange: Array
-
-    def take(self, index: Selection) -> Moves:
-        """Return the moves at ``index`` (indices or a mask)."""
-        return Moves(self.shift[index], self.turn[index], self.flange[index])
-
-
-def blind_moves(
-    visited: Array,
-    count: int,
-    known: Arrangements,
-    seen: Sight,
-    arm: ArmCheck,
-    boxes: Sequence[KeepOut],
-    *,
-    level: bool,
-) -> list[BlindMove]:
-    """Return up to ``count`` moves, each one small jog from the one before.
-
-    ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
-    keeps the board in view.
-    """
-    poses, found = list(visited), list[BlindMove]()
-    for _ in range(count):
-        moves = _ranked(np.array(poses), known, seen, level)
-        best = _surest(moves, poses[-1], known, seen, arm, boxes)
-        if best is None:
-            break
-        poses.append(best.flange)
-        found.append(best)
-    return found
-
-
-def _ranked(poses: Array, known: Arrangements, seen: Sight, level: bool) -> Moves:
-    """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
-    moves = menu(poses[-1], level)
-    share = in_view(seen, known.take(FIRST_LOOK).views(moves.flange)).mean(axis=1)
-    moves = moves.take(share >= max(float(share.max()), LEAST_VIEW))
-    return moves.take(np.argsort(-_spread(poses, moves.flange), kind="stable"))
-
-
-def _surest(
-    moves: Moves,
-    present: Array,
-    known: Arrangements,
-    seen: Sight,
-    arm: ArmCheck,
-    boxes: Sequence[KeepOut],
-) -> BlindMove | None:
-    """Return the first move that keeps the board in view in every arrangement, or in most."""
-    best, most = None, LEAST_VIEW
-    for start in range(0, len(moves.flange), CHUNK):
-        flange = moves.flange[start : start + CHUNK]
-        share = in_view(seen, known.views(flange)).mean(axis=1)
-        good = share > most
-        if boxes:
-            good[good] = _clear_of(boxes, flange[good], present, known, seen)
-        for index in np.flatnonzero(good):
-            if share[index] > most and arm.stands(flange[index]):
-                best, most = flange[index], float(share[index])
-            if most == 1.0:
+        And whether the board surely stays in view there. ``visited`` (n, 4, 4) are the recorded
+        poses, the last one the present. Fewer where no move keeps the board in view.
+        """
+        poses, sure = list(visited), list[bool]()
+        for _ in range(count):
+            best, share = self._surest(self._ranked(np.array(poses)), poses[-1])
+            if best is None:
                 break
-        if most == 1.0:
-            break
-    return None if best is None else BlindMove(best, most == 1.0)
+            poses.append(best)
+            sure.append(share == 1.0)
+        return poses[len(visited) :], sure
+
+    def _ranked(self, poses: Array) -> Array:
+        """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
+        flange = menu(poses[-1], is_level(self.cell.robot))
+        share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
+        flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
+        return np.asarray(flange[np.argsort(-_spread(poses, flange), kind="stable")])
+
+    def _surest(self, flange: Array, present: Array) -> tuple[Array | None, float]:
+        """Return the first move that keeps the board in view in every arrangement, or in most.
+
+        And the share of the arrangements.
+        """
+        best, most = None, LEAST_VIEW
+        for start in range(0, len(flange), CHUNK):
+            some = flange[start : start + CHUNK]
+            share = in_view(self.seen, self.known.views(some)).mean(axis=1)
+            good = share > most
+            if self.cell.keep_out:
+                good[good] = self._clear(some[good], present)
+            for index in np.flatnonzero(good):
+                if share[index] > most and self.arm.stands(some[index]):
+                    best, most = some[index], float(share[index])
+                if most == 1.0:
+                    return best, most
+        return best, most
+
+    def _clear(self, flange: Array, present: Array) -> NDArray[np.bool_]:
+        """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
+        carried, boxes = self.known.carried, self.cell.keep_out
+        points = np.concatenate([self.seen.corners, self.seen.centre[None]])
+        if self.known.mount != EYE_TO_HAND:
+            points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
+        middle = np.zeros((len(carried), 1, 3))
+        on_flange = np.concatenate([apply(carried, points), middle], axis=1)
+        possible = clear(boxes, apply(np.broadcast_to(present, carried.shape), on_flange))
+        held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
+        return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
+
+    def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
+        """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""
+        cell = self.cell
+        poses, sure = self.moves(typed, count)
+        expected = self._expected(typed, poses)
+        steps, here = list[Step](), typed[-1]
+        for flange, safe, after in zip(poses, sure, expected, strict=True):
+            fields, pose = shown(cell, self.arm, flange, near)
+            jog = jog_text(here, flange, cell.pendant.active_frame)
+            steps.append(Step("jog", pose, fields, jog, _why(here, flange, safe), after))
+            here, near = flange, fields
+        notes = (NO_MOVE,) if len(poses) < count else ()
+        if cell.keep_out and steps:
+            text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
+            notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
+        return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
+
+    def _expected(self, typed: Array, poses: Sequence[Array]) -> list[float | None]:
+        """Return u at the work volume after each of ``poses`` where all arrangements agree."""
+        if not poses:
+            return []
+        table = np.array(
+            [self._after(typed, poses, k) for k in range(min(ASKED, len(self.known.fixed)))]
+        )
+        return [
+            float(np.median(u)) if u.max() < min(AGREED * u.min(), OPEN_MM) else None
+            for u in table.T
+        ]
+
+    def _after(self, typed: Array, poses: Sequence[Array], index: int) -> Array:
+        problem, (camera, board) = self.problem, self.known.camera_and_board(index)
+        noise = starting_noise(noise_prior(problem.robot, problem.pendant))
+        trial = replace(
+            unsolved(problem), geometric=camera, camera=camera, board=board, noise=noise
+        )
+        pick = pick_model(problem, NO_ARM, camera, typed)
+        added = station_information(problem, trial, np.array([*typed, *poses]))
+        total = np.cumsum(added, axis=0)[len(typed) :]
+        # A thousandth of what a hand's breadth would tell keeps open directions finite.
+        left = [np.asarray(np.linalg.inv(tied(H + 1e-9 * np.eye(12)))) for H in total]
+        return np.array([pick.work_volume_mm(C[:6, :6]) for C in left])
 
 
-def menu(present: Array, level: bool) -> Moves:
-    """Return every move considered from the flange pose ``present`` (4, 4)."""
+def menu(present: Array, level: bool) -> Array:
+    """Return where all moves considered lead from the flange pose ``present``, (m, 4, 4)."""
     ways = np.array([w for w in product((-1.0, 0.0, 1.0), repeat=3) if any(w)])
     ways /= np.linalg.norm(ways, axis=1, keepdims=True)
     shifts = np.concatenate([np.round(s * ways / 5.0) * 5.0 for s in SHIFTS_MM if s > 0])
@@ -130,21 +197,7 @@ def menu(present: Array, level: bool) -> Moves:
     shift = np.repeat(shifts, len(turns), axis=0)[1:]  # the first one would stay where it is
     turn = np.tile(turns, (len(shifts), 1))[1:]
     start = np.broadcast_to(present, (len(turn), 4, 4))
-    return Moves(shift, turn, jogged(start, shift, turn))
-
-
-def _clear_of(
-    boxes: Sequence[KeepOut], flange: Array, present: Array, known: Arrangements, seen: Sight
-) -> NDArray[np.bool_]:
-    """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
-    k = len(known.carried)
-    points = np.concatenate([seen.corners, seen.centre[None]])
-    if known.mount != EYE_TO_HAND:
-        points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
-    on_flange = np.concatenate([apply(known.carried, points), np.zeros((k, 1, 3))], axis=1)
-    possible = clear(boxes, apply(np.broadcast_to(present, known.carried.shape), on_flange))
-    held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
-    return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
+    return jogged(start, shift, turn)
 
 
 def _spread(poses: Array, added: Array) -> Array:
@@ -164,3 +217,94 @@ def _seen_by(w: Array) -> Array:
     """Return |w|²·I − w·wᵀ (m, 3, 3) for vectors (m, 3)."""
     size = (w**2).sum(axis=1)[:, None, None]
     return np.asarray(size * np.eye(3) - w[:, :, None] * w[:, None])
+
+
+def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
+    """Return the plan of a cell without stations: from its rough transforms, or only words."""
+    if cell.rough is None:
+        return Plan((), (NO_ROUGH, START), cautions=BLIND_PLAN)
+    start = _first_pose(cell, cell.rough)
+    if start is None:
+        note = "By the rough transforms no pose within reach shows the board in the middle."
+        return Plan((), (note, START), cautions=BLIND_PLAN)
+    flange, view = start
+    arm = arm_check(cell.robot, flange[None], [None])
+    known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
+    wanted = FIRST_JOGS if count is None else count
+    blind = Blind(cell, problem, arm, known, sight(cell.camera, cell.board, float(view[2, 3])))
+    plan = blind.jogs(flange[None], wanted - 1, None)
+    fields, pose = shown(cell, arm, flange, None)
+    first = Step("jog", pose, fields, TO_THE_MIDDLE, "first station: all others start from it")
+    return replace(plan, steps=(first, *plan.steps)[:wanted], notes=(START, *plan.notes))
+
+
+def jogs(
+    cell: Cell,
+    problem: Problem,
+    typed: Array,
+    views: Array,
+    arm: ArmCheck,
+    count: int | None,
+    near: tuple[str, ...] | None,
+) -> Plan:
+    """Return small jogs from the last of the recorded poses (n, 4, 4) seen as (n, 4, 4)."""
+    known = arrangements(cell.mount, typed, views, rough_carried(cell))
+    wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
+    seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
+    plan = Blind(cell, problem, arm, known, seen).jogs(typed, wanted, near)
+    return plan if known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
+
+
+def rough_carried(cell: Cell) -> Array | None:
+    """Return the rough transform (4, 4) of what rides on the flange, where the cell has one."""
+    if cell.rough is None:
+        return None
+    camera, board = _rough(cell.rough)
+    return board if cell.mount == EYE_TO_HAND else camera
+
+
+def _rough(rough: Rough) -> tuple[Array, Array]:
+    camera, board = (
+        from_position_quaternion([*item.position_mm, *item.quaternion_xyzw])
+        for item in (rough.camera, rough.board)
+    )
+    return camera, board
+
+
+def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
+    """Return (base_T_flange, camera_T_board) of a first station in the middle of the view."""
+    camera, board = _rough(rough)
+    width = np.ptp(cell.board.points()[:, 0]) + 2 * cell.board.spacing_mm
+    usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
+    seen = sight(cell.camera, cell.board, float(usual))
+    view = candidate_views(seen, FIRST_DRAWN)
+    if is_level(cell.robot):
+        level = transform(_level(cell), np.zeros(3))[None]
+        R = predicted_view(cell.mount, camera, level, board)[:, :3, :3]
+        view = placed_views(seen, np.repeat(R, FIRST_DRAWN, axis=0))
+    near = (np.abs(seen.at_centre(view)) < FIRST_CENTRE).all(axis=1) & in_view(seen, view)
+    view = view[near]
+    view = view[np.argsort(np.maximum(seen.tilt(view), FIRST_TILT), kind="stable")]
+    flange = implied_flange(cell.mount, camera, view, board)
+    for pose, look in zip(flange, view, strict=True):
+        check = arm_check(cell.robot, pose[None], [None])
+        if check.arm is None or (check.ways and check.stands(pose)):
+            return pose, look
+    return None
+
+
+def _level(cell: Cell) -> Array:
+    """Return the flange's rotation (3, 3) at yaw 0 of an arm that holds it level."""
+    if cell.pendant.rotation == YAW:
+        return to_matrix([0.0], cell.pendant)
+    down = cell.robot is not None and cell.robot.kind == "level-flange"
+    return np.diag([1.0, -1.0, -1.0]) if down else np.eye(3)
+
+
+def _why(start: Array, end: Array, sure: bool) -> str:
+    turned = bool(np.abs(end[:3, :3] - start[:3, :3]).max() > 1e-6)
+    shifted = bool(np.abs(end[:3, 3] - start[:3, 3]).max() > 1e-6)
+    what = " and ".join(filter(None, ["turn" * turned, "shift" * shifted]))
+    if sure:
+        return f"small {what} that keeps the board in view; look at the image before recording"
+    return f"small {what}; the board may leave the view: watch the image, and stop before it does"

@@ -23,9 +23,8 @@ from ..estimate.pick import PickModel
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..frames import apply, rotation_exp, skew, transform
-from .arm import ArmCheck, is_level
-from .choose import Aim
-from .keep_out import clear, way_clear
+from .arm import ArmCheck, clear, is_level, way_clear
+from .choose import Aim, jog_cost
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
@@ -33,6 +32,7 @@ CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u 
 # because three or four stations tell the noise to about that (6 and 12 degrees of freedom).
 COVER = 3.5
 TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
+DETOUR = 10.0  # [moves of 100 mm or 20°] what a way that is not straight costs
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
 
@@ -110,10 +110,6 @@ class Outlook:
         """Return camera_T_board (n, 4, 4) expected at flange poses (n, 4, 4)."""
         return predicted_view(self.problem.mount, self.result.geometric, flange, self.result.board)
 
-    def information(self, flange: Array) -> Array:
-        """Return what stations at flange poses (n, 4, 4) would add to `known`, (n, 12, 12)."""
-        return station_information(self.problem, self.result, flange)
-
     def seen(self, flange: Array, view: Array) -> NDArray[np.bool_]:
         """Tell which stations (n, 4, 4) show the whole board, whatever the result is off."""
         good = in_view(self.sight, view)
@@ -127,6 +123,12 @@ class Outlook:
     def leg_clear(self, start: Array, end: Array) -> bool:
         """Tell whether the straight way between two flange poses keeps out of every box."""
         return way_clear(self.boxes, start, end, self.on_flange)
+
+    def leg_cost(self, start: Array, end: Array) -> float:
+        """Return `jog_cost` between two flange poses, more by a detour, infinite through a box."""
+        if not self.leg_clear(start, end):
+            return float("inf")
+        return jog_cost(start, end) + (0.0 if self.arm.passes(start, end) else DETOUR)
 
     @property
     def on_flange(self) -> Array:
@@ -147,15 +149,19 @@ class Outlook:
         good[good] = self.clear(flange[good])
         good[good] = self.arm.promising(flange[good])
         flange, view = flange[good], view[good]
-        return Offers(flange, view, self.information(flange))
+        return Offers(flange, view, station_information(self.problem, self.result, flange))
 
     def _drawn(self) -> Array:
         if not is_level(self.problem.robot):
             return candidate_views(self.sight, CANDIDATES)
         yaw = np.linspace(-np.pi, np.pi, CANDIDATES, endpoint=False)
         yaw = yaw[np.random.default_rng(0).permutation(CANDIDATES)]
+        return placed_views(self.sight, self.turned(yaw))
+
+    def turned(self, yaw: Array) -> Array:
+        """Return the board's rotations (n, 3, 3) in the camera for turns (n,) [rad] of the arm."""
         R = rotation_exp(np.outer(yaw, (0.0, 0.0, 1.0))) @ self.present[:3, :3]
-        return placed_views(self.sight, self.views(transform(R, np.zeros(3)))[:, :3, :3])
+        return self.views(transform(R, np.zeros(3)))[:, :3, :3]
 
     def _spread(self, flange: Array, view: Array) -> Array:
         """Return the standard uncertainty (n,) [px] of where the board's corners are seen."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import compress
 
 import numpy as np
 
@@ -18,11 +19,10 @@ from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
 from ..frames import apply
-from .arm import arm_check, is_level
-from .blind_plan import jogs, nothing_recorded
-from .convention import rivals
-from .keep_out import below
+from .arm import arm_check, below, is_level
+from .blind import jogs, nothing_recorded
 from .outlook import Outlook, outlook
+from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
 from .words import jog_text, shown
@@ -74,10 +74,13 @@ def make_plan(
     sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:
         result = result or estimated(problem)
-        sure = confirmed(problem, result, typed, views)
+        sure = _confirmed(problem, result, seen)
         if sure:
             look = _outlook(cell, problem, result, seen)
-            plan = _by_pose(cell, look, typed, wish, near)
+            if wish.spiral is not None:
+                plan = spiral_plan(cell, look, typed, wish.spiral, wish, near)
+            else:
+                plan = chosen_plan(cell, look, typed, wish, near)
             if plan.steps or look.enough(wish.until_mm):
                 return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
@@ -87,23 +90,22 @@ def make_plan(
     return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
 
-def confirmed(problem: Problem, result: Result, typed: Array, views: Array) -> bool:
+def _confirmed(problem: Problem, result: Result, seen: Sequence[tuple[Observation, Array]]) -> bool:
     """Tell whether the stations fit together as they only do when the poses are read right.
 
     Three stations at least that the result uses, a robot noise no larger than a good robot's, and
-    no other convention that fits as well. ``typed`` and ``views`` (n, 4, 4) belong to the stations
-    that have a view.
+    no other convention that fits as well.
     """
     used = np.array([station.used for station in result.stations])
     if used.sum() < LEAST_STATIONS or not _fits(problem, result):
         return False
     if is_level(problem.robot):  # it turns about one axis: there all conventions agree
         return True
-    seen = tuple(item for item in problem.observations if _view(problem, item) is not None)
-    kept = used if len(used) == len(typed) else np.ones(len(typed), bool)
+    kept = used if len(used) == len(seen) else np.ones(len(seen), bool)
+    stations, views = zip(*compress(seen, kept), strict=True)
+    typed = np.array([item.base_T_flange for item in stations])
     centre = problem.board.points().mean(axis=0)
-    others = rivals(problem.mount, problem.pendant, typed[kept], views[kept], centre)
-    stations = [item for item, good in zip(seen, kept, strict=True) if good]
+    others = rivals(problem.mount, problem.pendant, typed, np.array(views), centre)
     return not any(_fits_as(problem, stations, poses) for poses in others)
 
 
@@ -160,30 +162,15 @@ def _floor(cell: Cell, look: Outlook, typed: Array) -> float:
     return min(0.0, bottom, float(been))
 
 
-def _by_pose(
-    cell: Cell, look: Outlook, typed: Array, wish: Wish, near: tuple[str, ...] | None
-) -> Plan:
-    if wish.spiral is not None:
-        return spiral_plan(cell, look, typed, wish.spiral, wish, near)
-    return chosen_plan(cell, look, typed, wish, near)
-
-
 def _closed(
     cell: Cell, look: Outlook, plan: Plan, first: Array, texts: Sequence[tuple[str, ...]]
 ) -> Plan:
     """Return the plan with a last stop at the first station's pose."""
     fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
-    after = look.after(poses[1:])
-    last = Step(
-        by="pose",
-        base_T_flange=pose,
-        pose=texts[0] if texts else fields,
-        jog=jog_text(poses[-2], pose, cell.pendant.active_frame),
-        why=CLOSING,
-        work_volume_mm=after and after[0],
-        pick_mm=after and after[1],
-    )
+    after = look.after(poses[1:]) or (None, None)
+    jog = jog_text(poses[-2], pose, cell.pendant.active_frame)
+    last = Step("pose", pose, texts[0] if texts else fields, jog, CLOSING, *after)
     return replace(plan, steps=(*plan.steps, last))
 
 

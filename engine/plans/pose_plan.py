@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -12,11 +13,11 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell
 from ..estimate.model import implied_flange
-from ..frames import rotation_angle, rotation_exp, transform
+from ..frames import rotation_angle
 from .arm import is_level
-from .choose import Enough, Offered, by_gain, choose, jog_cost, ordered
+from .choose import Offered, by_gain, choose, ordered
 from .outlook import Offers, Outlook
-from .spiral import spiral_views
+from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
 from .words import gain_words, jog_text, shown, view_words
 
@@ -26,9 +27,12 @@ LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
 STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
-DETOUR = 10.0  # [moves of 100 mm or 20°] what a way that is not straight costs
 RETRIES = 4  # times stations without a clear way are replaced
 
+FEW = (
+    "Only {found} of {wanted} stations show the whole board within reach: look for joint limits, "
+    "boxes to keep out of, and a camera that is too near."
+)
 ENOUGH = "U at the work volume is about {now} mm already: no further station is needed for that."
 OF_THE_ARM = (
     " What the arm's own errors leave open in the transform falls slowly: a calibrated robot, or "
@@ -45,15 +49,21 @@ def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Field
     usual = max(USUAL_STATIONS - len(typed), LEAST_MORE)
     until = None if wish.until_mm is None else wish.until_mm / 2.0
     count = wish.count or (usual if until is None else MOST_STATIONS)
-    offers = _unlike(look.offers(), [*typed, *wish.avoid])
+    offers = look.offers()
+    again = [alike(offers.flange, pose) for pose in (*typed, *wish.avoid)]
+    offers = offers.take(~np.any(again, axis=0))
     poses = best_stations(look, offers, count, until)
-    notes = () if len(poses) >= count or until is not None else (few(len(poses), count),)
+    few = len(poses) < count and until is None
+    notes = (FEW.format(found=len(poses), wanted=count),) if few else ()
     if until is not None and poses and not look.reaches(np.array(poses), until):
         notes = (beyond(look, np.array(poses), 2 * until),)
         poses = poses if wish.count else best_stations(look, offers, usual)
     fresh = plan_of(cell, look, poses, until, near, notes)
     kept = _kept(cell, look, wish, near)
-    return kept if kept is not None and _no_worse(kept, fresh) else fresh
+    if kept is None:
+        return fresh
+    old, new = kept.work_volume_mm, fresh.work_volume_mm
+    return kept if old is None or new is None or old <= STAY * new else fresh
 
 
 def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
@@ -67,19 +77,6 @@ def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
     if not all(look.arm.stands(b) and look.leg_clear(a, b) for a, b in legs):
         return None
     return plan_of(cell, look, wish.kept, wish.until_mm and wish.until_mm / 2.0, near)
-
-
-def _no_worse(kept: Plan, fresh: Plan) -> bool:
-    old, new = kept.work_volume_mm, fresh.work_volume_mm
-    return old is None or new is None or old <= STAY * new
-
-
-def few(found: int, wanted: int) -> str:
-    """Say that fewer stations were found than asked for."""
-    return (
-        f"Only {found} of {wanted} stations show the whole board within reach: look for joint "
-        "limits, boxes to keep out of, and a camera that is too near."
-    )
 
 
 def beyond(look: Outlook, poses: Array, until_mm: float) -> str:
@@ -97,63 +94,26 @@ def best_stations(
     look: Outlook, offers: Offers, count: int, until_mm: float | None = None
 ) -> list[Array]:
     """Return up to ``count`` flange poses (4, 4) in the order of visiting."""
-    stands: dict[int, bool] = {}
-    barred = np.zeros(len(offers.flange), bool)
-    order: list[int] = []
+    flange, order = offers.flange, list[int]()
+    barred = np.zeros(len(flange), bool)
+    stands = cache(lambda index: look.arm.stands(flange[index]))
+    like = cache(lambda index: alike(flange, flange[index]))
+
+    def usable(index: int) -> bool:
+        return not barred[index] and stands(index)
+
+    def enough(chosen: list[int]) -> bool:  # u is below ``until_mm`` as the result will state it
+        return until_mm is not None and look.reaches(flange[chosen], until_mm)
+
     for _ in range(RETRIES):
-        offered = Offered(
-            offers.information, _usable(look, offers, stands, barred), _like(offers.flange)
-        )
-        chosen = choose(look.aim, offered, count, _enough(look, offers, until_mm))
+        chosen = choose(look.aim, Offered(offers.information, usable, like), count, enough)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
-        found, left = ordered(look.present, list(offers.flange[ranked]), _leg_cost(look))
+        found, left = ordered(look.present, list(flange[ranked]), look.leg_cost)
         order = [ranked[k] for k in found]
         if not left:
             break
         barred[[ranked[k] for k in left]] = True
-    return [offers.flange[index] for index in order]
-
-
-def _enough(look: Outlook, offers: Offers, until_mm: float | None) -> Enough:
-    """Return whether chosen stations bring u below ``until_mm`` as the result will state it."""
-
-    def enough(chosen: list[int]) -> bool:
-        return until_mm is not None and look.reaches(offers.flange[chosen], until_mm)
-
-    return enough
-
-
-def _leg_cost(look: Outlook) -> Callable[[Array, Array], float]:
-    def cost(start: Array, end: Array) -> float:
-        if not look.leg_clear(start, end):
-            return float("inf")
-        return jog_cost(start, end) + (0.0 if look.arm.passes(start, end) else DETOUR)
-
-    return cost
-
-
-def _usable(
-    look: Outlook, offers: Offers, stands: dict[int, bool], barred: NDArray[np.bool_]
-) -> Callable[[int], bool]:
-    def usable(index: int) -> bool:
-        if barred[index]:
-            return False
-        if index not in stands:
-            stands[index] = look.arm.stands(offers.flange[index])
-        return stands[index]
-
-    return usable
-
-
-def _like(flange: Array) -> Callable[[int], NDArray[np.bool_]]:
-    kept: dict[int, NDArray[np.bool_]] = {}
-
-    def like(index: int) -> NDArray[np.bool_]:
-        if index not in kept:
-            kept[index] = alike(flange, flange[index])
-        return kept[index]
-
-    return like
+    return [flange[index] for index in order]
 
 
 def alike(poses: Array, pose: Array) -> NDArray[np.bool_]:
@@ -163,21 +123,13 @@ def alike(poses: Array, pose: Array) -> NDArray[np.bool_]:
     return np.asarray((distance < ALIKE_MM) & (turn < ALIKE_RAD))
 
 
-def _unlike(offers: Offers, poses: Iterable[Array]) -> Offers:
-    """Return the stations that lead to none of ``poses`` (4, 4) again."""
-    new = np.ones(len(offers.flange), bool)
-    for pose in poses:
-        new &= ~alike(offers.flange, pose)
-    return offers.take(new)
-
-
 Fields = tuple[str, ...] | None
 
 
 def plan_of(
     cell: Cell,
     look: Outlook,
-    poses: Sequence[Array],
+    poses: Sequence[Array] | Array,
     until_mm: float | None,
     near: Fields,
     notes: tuple[str, ...] = (),
@@ -197,23 +149,13 @@ def plan_of(
         total = total + look.whole_information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]
-        words = (
-            view_words(look.sight, view, look.usual_mm),
-            gain_words(before, after and after[0]),
-        )
+        gain = gain_words(before, after and after[0])
+        words = view_words(look.sight, view, look.usual_mm), gain
         if not look.arm.passes(here, pose):
             crooked.append(len(steps) + 1)
-        steps.append(
-            Step(
-                by="pose",
-                base_T_flange=pose,
-                pose=fields,
-                jog=jog_text(here, pose, cell.pendant.active_frame),
-                why="; ".join(filter(None, words)),
-                work_volume_mm=after and after[0],
-                pick_mm=after and after[1],
-            )
-        )
+        jog = jog_text(here, pose, cell.pendant.active_frame)
+        why = "; ".join(filter(None, words))
+        steps.append(Step("pose", pose, fields, jog, why, *(after or (None, None))))
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
@@ -229,25 +171,15 @@ def spiral_plan(
     """Return the fixed pattern, with what as many chosen stations would reach beside it."""
     count = wish.count or SPIRAL_STATIONS
     middle = look.views(typed[:1])[0]
-    turned = _level_turn(look) if is_level(cell.robot) else None
+    turned = look.turned if is_level(cell.robot) else None
     view = spiral_views(spiral, count, look.sight, middle, turned)
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
     good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
-    order, _ = ordered(look.present, list(flange[good]), _leg_cost(look))
+    order, _ = ordered(look.present, list(flange[good]), look.leg_cost)
     missing = count - len(order)
     notes = (f"{missing} of the {count} stations of the spiral are not seen or not reached.",)
     until = None if wish.until_mm is None else wish.until_mm / 2.0
-    plan = plan_of(
-        cell, look, [flange[good][k] for k in order], until, near, notes if missing else ()
-    )
+    plan = plan_of(cell, look, flange[good][order], until, near, notes if missing else ())
     best = chosen_plan(cell, look, typed, Wish(count=len(plan.steps)), near) if plan.steps else plan
     return replace(plan, chosen_mm=best.work_volume_mm)
-
-
-def _level_turn(look: Outlook) -> Callable[[float], Array]:
-    def turned(angle: float) -> Array:
-        R = rotation_exp([0.0, 0.0, angle]) @ look.present[:3, :3]
-        return np.asarray(look.views(transform(R, np.zeros(3))[None])[0, :3, :3])
-
-    return turned

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,9 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import Lens, lens, project, undistort
 from ..camera.model import Camera
+from ..errors import UsageError
 from ..frames import apply, rotation_exp, transform
+from .types import Spiral
 
 EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares, common practice
 # [-] spacings beyond the outermost points that must be seen: rendered boards are found whole from
@@ -75,22 +78,15 @@ def sight(camera: Camera, board: Board, first_distance_mm: float | None) -> Sigh
     x0, y0, x1, y1 = low[0] - rim, low[1] - rim, high[0] + rim, high[1] + rim
     corners = np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]])
     ends = undistort(np.array([[0, 0], [size[0], 0], [0, size[1]], size]) - 0.5, data)
-    near, far = _distances(camera, board, first_distance_mm, float(data.K[0, 0]))
-    radius = BEYOND * float(np.linalg.norm(ends, axis=1).max())
-    return Sight(data, size, corners, points.mean(axis=0), near, far, radius)
-
-
-def _distances(
-    camera: Camera, board: Board, first_mm: float | None, focal_px: float
-) -> tuple[float, float]:
-    farthest = focal_px * board.spacing_mm / LEAST_SPACING_PX
+    farthest = float(data.K[0, 0]) * board.spacing_mm / LEAST_SPACING_PX
     if camera.focus_range_mm is not None:
         near, far = camera.focus_range_mm
-    elif first_mm is not None:
-        near, far = NEAR * first_mm, FAR * first_mm
+    elif first_distance_mm is not None:
+        near, far = NEAR * first_distance_mm, FAR * first_distance_mm
     else:
         near, far = 0.0, farthest
-    return near, min(far, farthest)
+    radius = BEYOND * float(np.linalg.norm(ends, axis=1).max())
+    return Sight(data, size, corners, points.mean(axis=0), near, min(far, farthest), radius)
 
 
 def in_view(seen: Sight, views: Array, spread_px: Array | float = 0.0) -> NDArray[np.bool_]:
@@ -157,3 +153,52 @@ def towards(spot: Array) -> Array:
     sine = np.linalg.norm(axis, axis=1, keepdims=True)
     angle = np.arctan2(sine, line[:, 2:])
     return rotation_exp(axis * np.where(sine > 0, angle / np.where(sine > 0, sine, 1.0), 0.0))
+
+
+GOLDEN_RAD = np.pi * (3.0 - np.sqrt(5.0))  # about 137.5° a stop: fills a disc evenly (Vogel 1979)
+SIDES = np.array([-1.0, 0.0, 1.0])  # the turns about the line of sight, one after the other
+
+
+def spiral_views(
+    spiral: Spiral,
+    count: int,
+    seen: Sight,
+    middle: Array,
+    turned: Callable[[Array], Array] | None = None,
+) -> Array:
+    """Return ``count`` stops of the pattern as camera_T_board (n, 4, 4) about ``middle`` (4, 4).
+
+    ``turned`` gives the board's rotations (n, 3, 3) in the camera for turns (n,) [rad] of an arm
+    that cannot tilt; then the pattern has no tilts. Raises UsageError for a negative size or a tilt
+    too steep to detect.
+    """
+    _check_spiral(spiral)
+    share = np.arange(count) / max(count - 1, 1)
+    way = GOLDEN_RAD * np.arange(count)
+    out = np.column_stack([np.cos(way), np.sin(way)])
+    spot = np.empty((count, 3))
+    spot[:, :2] = spiral.radius_mm * np.sqrt(share)[:, None] * out
+    spot[:, 2] = seen.distance_mm(middle[None])[0] + spiral.depth_mm * (share - 0.5)
+    turn = np.radians(spiral.turn_deg) * SIDES[np.arange(count) % len(SIDES)]
+    if turned is None:
+        lean = np.radians(spiral.tilt_deg) * np.column_stack([-out[:, 1], out[:, 0], 0.0 * way])
+        facing = np.arctan2(middle[1, 0], middle[0, 0]) + turn
+        about = rotation_exp(np.outer(facing, (0.0, 0.0, 1.0)))
+        R = towards(spot) @ rotation_exp(lean) @ about
+    else:
+        R = turned(turn)
+    return transform(R, spot - R @ seen.centre)
+
+
+def _check_spiral(spiral: Spiral) -> None:
+    for name in ("radius", "depth", "tilt"):
+        value = getattr(spiral, f"{name}_{'deg' if name == 'tilt' else 'mm'}")
+        if not np.isfinite(value) or value < 0.0:
+            raise UsageError(f"a {name} of {value:g}", "Give 0 or more.")
+    if not np.isfinite(spiral.turn_deg):
+        raise UsageError(f"a turn of {spiral.turn_deg:g}°", "Give a number of degrees.")
+    if spiral.tilt_deg > MOST_TILT_DEG:
+        raise UsageError(
+            f"a tilt of {spiral.tilt_deg:g}° is too steep",
+            f"Up to {MOST_TILT_DEG:g}° the board is seen well.",
+        )

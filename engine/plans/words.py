@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -66,14 +65,11 @@ def turns_in_order(R: Array) -> list[tuple[str, float]]:
             for axis, angle in zip(order, angles, strict=True)
             if abs(angle) >= LEAST_DEG
         ]
-        size = _effort(found)
+        # 5°: each change of key costs
+        size = sum(abs(angle) for _, angle in found) + 5.0 * len(found)
         if size < least - 1e-6:
             best, least = found, size
     return best
-
-
-def _effort(turns: Sequence[tuple[str, float]]) -> float:
-    return sum(abs(angle) for _, angle in turns) + 5.0 * len(turns)  # 5°: each change of key costs
 
 
 def _signed(value: float) -> str:
@@ -92,17 +88,12 @@ def shown(
     if not cell.pendant.shows_joints:
         fields = format_pose(flange, cell.pendant, near)
         return fields, pose_from_fields(fields, cell.pendant).base_T_flange
-    fields = format_joints(_posture(arm, flange).tolist(), cell.pendant, cell.robot)
-    pose = station_pose(cell, typed_station(cell.pendant, fields))
-    return fields, flange if pose is None else pose
-
-
-def _posture(arm: ArmCheck, flange: Array) -> Array:
-    """Return the joint values (axes,) [deg, or mm for a lift] that hold ``flange``."""
     q = arm.posture(flange)
     if arm.arm is None or q is None:
         raise StationbookError("no joint values hold this pose", "Check the robot's description.")
-    return np.asarray(np.where(arm.arm.joints.turning, np.degrees(q), q))
+    fields = format_joints((q * arm.arm.joints.degrees).tolist(), cell.pendant, cell.robot)
+    pose = station_pose(cell, typed_station(cell.pendant, fields))
+    return fields, flange if pose is None else pose
 
 
 MIDDLE = 0.2  # [-] of half the image: nearer to the middle nobody calls it a side

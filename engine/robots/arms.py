@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..frames import transform
-from .model import ChainLink, JointType, Robot
+from .model import SIX_AXIS_KEYS, JointType, Robot
 
 _TO_Z = {  # columns: where the local x, y, z of a motion's frame point, its z along the named axis
     "x": np.array([[0.0, 0, 1], [1, 0, 0], [0, 1, 0]]),
@@ -78,10 +78,6 @@ class Elements:
         rotation = np.where(turning, axis, 0.0)
         shift = np.where(turning, np.cross(axis, arm), axis)
         return T, np.swapaxes(np.concatenate([rotation, shift], axis=-1), -1, -2)
-
-    def lengths(self) -> Array:
-        """Return the length [mm] of the constant step after each motion (m,)."""
-        return np.asarray(np.linalg.norm(self.fixed[1:, :3, 3], axis=1))
 
     def without_parameters(self) -> Elements:
         """Return the same arm with only the motions that joints drive, for speed."""
@@ -157,10 +153,8 @@ class ElementsBuilder:
         return Elements(np.array(self._fixed), turns, joints, np.hstack([parameters, joints]))
 
 
-SIX_AXIS_KEYS = ("a1", "a2", "b", "c1", "c2", "c3", "c4")
 LEVEL_ERRORS = ("a1", "b", "c1", "c2", "c3")  # c4 acts as −c1 does, a2 as c3 and the zero of J3
 LEVEL_KINDS = ("level-flange", "scara")  # the flange cannot tilt
-SCARA_KEYS = ("l1", "l2", "z0")
 SCARA_ERRORS = ("l1", "l2")  # z0 shifts the flange exactly as the zero of the lift does
 
 
@@ -180,7 +174,8 @@ def length_errors(robot: Robot) -> tuple[str, ...]:
     Lengths that act exactly as another error of the same arm are left out.
     """
     if robot.kind == "chain":
-        pairs = ((f"a{k}", f"d{k}" if x.type == "turn" else "") for k, x in _numbered(robot))
+        numbered = enumerate(robot.links, start=1)
+        pairs = ((f"a{k}", f"d{k}" if link.type == "turn" else "") for k, link in numbered)
         return tuple(name for pair in pairs for name in pair if name)
     named = {"scara": SCARA_ERRORS, "level-flange": LEVEL_ERRORS, "spherical-wrist": SIX_AXIS_KEYS}
     return named[robot.kind]
@@ -192,59 +187,43 @@ def build(robot: Robot) -> Elements:
     if robot.kind == "chain":
         _chain(arm, robot)
     elif robot.kind == "scara":
-        _scara(arm, robot)
+        _add(arm, robot, _SCARA)
     else:
-        _upper_arm(arm, robot)
-        (_spherical_wrist if robot.kind == "spherical-wrist" else _level_flange)(arm, robot)
+        _add(arm, robot, _UPPER_ARM)
+    if robot.kind == "spherical-wrist":
+        _add(arm, robot, _WRIST)
+    elif robot.kind == "level-flange":
+        # The linkage undoes the turns of J2 and J3; the half-turn makes the flange's z point down.
+        arm.turn("y", joints=[(1, -1.0), (2, -1.0)])
+        arm.turn("z", joints=[(3, 1.0)])
+        arm.turn("x", np.pi)
+        arm.shift("z", robot.geometry_mm["c4"])
     return arm.done()
 
 
-def _upper_arm(arm: ElementsBuilder, robot: Robot) -> None:
-    # Brandstötter, Angerer, Hofbaur 2014, figure 3: all model angles zero, the arm points up.
-    size = robot.geometry_mm
-    arm.shift("z", size["c1"], "c1")
-    arm.turn("z", joints=[(0, 1.0)])
-    arm.shift("x", size["a1"], "a1")
-    arm.shift("y", size["b"], "b")
-    arm.turn("y", joints=[(1, 1.0)])
-    arm.shift("z", size["c2"], "c2")
-    arm.turn("y", joints=[(2, 1.0)])
-    arm.shift("x", size["a2"], "a2")
-    arm.shift("z", size["c3"], "c3")
+# Motions from base to flange: a turn about, or a shift along an axis by a joint or a length.
+# Brandstötter, Angerer, Hofbaur 2014, figure 3: all model angles zero, the arm points up.
+_UPPER_ARM = "z c1, z J1, x a1, y b, y J2, z c2, y J3, x a2, z c3"
+_WRIST = "z J4, y J5, z J6, z c4"
+_SCARA = "z z0, z J1, x l1, z J2, x l2, z J3, z J4"
 
 
-def _spherical_wrist(arm: ElementsBuilder, robot: Robot) -> None:
-    arm.turn("z", joints=[(3, 1.0)])
-    arm.turn("y", joints=[(4, 1.0)])
-    arm.turn("z", joints=[(5, 1.0)])
-    arm.shift("z", robot.geometry_mm["c4"], "c4")
-
-
-def _level_flange(arm: ElementsBuilder, robot: Robot) -> None:
-    # The linkage undoes the turns of J2 and J3; the last half-turn makes the flange's z point down.
-    arm.turn("y", joints=[(1, -1.0), (2, -1.0)])
-    arm.turn("z", joints=[(3, 1.0)])
-    arm.turn("x", np.pi)
-    arm.shift("z", robot.geometry_mm["c4"])
-
-
-def _scara(arm: ElementsBuilder, robot: Robot) -> None:
-    size = robot.geometry_mm
-    arm.shift("z", size["z0"])
-    arm.turn("z", joints=[(0, 1.0)])
-    arm.shift("x", size["l1"], "l1")
-    arm.turn("z", joints=[(1, 1.0)])
-    arm.shift("x", size["l2"], "l2")
-    arm.shift("z", joints=[(2, 1.0)])
-    arm.turn("z", joints=[(3, 1.0)])
+def _add(arm: ElementsBuilder, robot: Robot, motions: str) -> None:
+    for axis, name in (motion.split() for motion in motions.split(", ")):
+        if name in robot.geometry_mm:
+            arm.shift(axis, robot.geometry_mm[name], name)
+            continue
+        joint = int(name[1:]) - 1
+        move = arm.shift if joint_types(robot)[joint] == "lift" else arm.turn
+        move(axis, joints=[(joint, 1.0)])
 
 
 def _chain(arm: ElementsBuilder, robot: Robot) -> None:
     arm.place(placed(robot.base_T_first_mm_deg))
     modified = robot.convention == "modified"
-    for k, link in _numbered(robot):
-        turning = [(k - 1, 1.0)] if link.type == "turn" else []
-        lifting = [(k - 1, 1.0)] if link.type == "lift" else []
+    for k, link in enumerate(robot.links, start=1):
+        moved = [(k - 1, 1.0)]
+        turning, lifting = (moved, []) if link.type == "turn" else ([], moved)
         if modified:
             arm.turn("x", np.deg2rad(link.alpha_deg))
             arm.shift("x", link.a_mm, f"a{k}")
@@ -262,7 +241,3 @@ def placed(values: Sequence[float] | None) -> Array:
         return np.eye(4)
     R = Rotation.from_euler("xyz", np.deg2rad(values[3:])).as_matrix()
     return transform(R, np.asarray(values[:3], float))
-
-
-def _numbered(robot: Robot) -> list[tuple[int, ChainLink]]:
-    return list(enumerate(robot.links, start=1))

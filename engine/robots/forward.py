@@ -1,4 +1,4 @@
-"""Where the flange stands for what the pendant shows, and how it moves: every robot kind.
+"""Where the flange stands for what the pendant shows, how it moves, and how the arm is folded.
 
 ``model = direction · shown − offset``, joint by joint. ``coupling`` {"J3": "J2"} stands for a
 parallel linkage that carries J3's drive to the frame: with the shown J3 fixed, moving J2 leaves
@@ -45,17 +45,19 @@ class Joints:
 
     def to_model(self, shown: Array) -> Array:
         """Return the model joint values (..., n) of shown ones."""
-        model: Array = shown @ self.matrix.T - self.offset
-        return model
+        return np.asarray(shown @ self.matrix.T - self.offset)
 
     def to_shown(self, model: Array) -> Array:
         """Return the shown joint values (..., n) of model ones."""
-        shown: Array = (model + self.offset) @ np.linalg.inv(self.matrix).T
-        return shown
+        return np.asarray((model + self.offset) @ np.linalg.inv(self.matrix).T)
 
     def margins(self, shown: Array) -> Array:
         """Return how far each joint (..., n) is inside its limits; negative: outside."""
         return np.minimum(shown - self.limits[:, 0], self.limits[:, 1] - shown)
+
+    def room(self, shown: Array) -> Array:
+        """Return the least of the `margins` (...) in [deg, mm]."""
+        return np.asarray((self.margins(shown) * self.degrees).min(axis=-1))
 
     def inside(self, shown: Array) -> NDArray[np.bool_]:
         """Tell which shown vectors (..., n) stand within all limits."""
@@ -66,19 +68,24 @@ class Joints:
 
         As near as can be: the turn with the largest margin, inside the limits or out.
         """
-        return self.turned_towards(np.broadcast_to(self._middle(), shown.shape), shown)
+        limited = np.isfinite(self.limits).all(axis=1, keepdims=True)
+        middle = np.where(limited, self.limits, 0.0).mean(axis=1)
+        return self.turned_towards(middle, shown)
 
     def turned_towards(self, goal: Array, shown: Array) -> Array:
         """Return ``shown`` (..., n) turned by full turns as near ``goal`` as can be."""
         turns = np.where(self.turning, np.round((goal - shown) / FULL_TURN), 0.0)
-        nearest: Array = shown + FULL_TURN * turns
-        return nearest
+        return np.asarray(shown + FULL_TURN * turns)
 
     def all_turns(self, shown: Array) -> Array:
         """Return the vectors (k, n) within the limits that are full turns from ``shown`` (n,)."""
-        choices = [
-            self._turns_of(*item) for item in zip(shown, self.limits, self.turning, strict=True)
-        ]
+        choices = []
+        for value, limits, turning in zip(shown, self.limits, self.turning, strict=True):
+            bounded = turning and np.isfinite(limits).all()
+            below, above = limits - value if bounded else np.zeros(2)
+            first = np.ceil((below - LIMIT_SLACK) / FULL_TURN)
+            last = np.floor((above + LIMIT_SLACK) / FULL_TURN)
+            choices.append(value + FULL_TURN * np.arange(first, last + 1))
         return np.stack(np.meshgrid(*choices, indexing="ij"), axis=-1).reshape(-1, len(shown))
 
     @property
@@ -86,17 +93,10 @@ class Joints:
         """Which joints (n,) turn."""
         return np.array([kind == "turn" for kind in self.types])
 
-    def _middle(self) -> Array:
-        finite = np.isfinite(self.limits).all(axis=1)
-        return np.where(finite, np.where(np.isfinite(self.limits), self.limits, 0).mean(axis=1), 0)
-
-    @staticmethod
-    def _turns_of(value: float, limits: Array, turning: bool) -> Array:
-        if not turning or not np.isfinite(limits).all():
-            return np.array([value])
-        first = np.ceil((limits[0] - LIMIT_SLACK - value) / FULL_TURN)
-        last = np.floor((limits[1] + LIMIT_SLACK - value) / FULL_TURN)
-        return value + FULL_TURN * np.arange(first, last + 1)
+    @property
+    def degrees(self) -> Array:
+        """Factors (n,) that bring shown values into [deg, mm]."""
+        return np.where(self.turning, 180.0 / np.pi, 1.0)
 
 
 def joints(robot: Robot) -> Joints:
@@ -163,8 +163,7 @@ class Forward:
     def parameter_jacobian(self, q: ArrayLike) -> Array:
         """Return the flange's displacement per geometric error (..., 6, p), base axes."""
         twists = self._all.twists(self.joints.to_model(self._shown(q)))[1]
-        derivative: Array = twists @ self._all.parameters
-        return derivative
+        return np.asarray(twists @ self._all.parameters)
 
     def stretched(self, lifts: Array) -> float:
         """Return a distance [mm] from the first joint that no flange exceeds.
@@ -173,7 +172,8 @@ class Forward:
         values [mm] of the joints that lift.
         """
         drawn_out = np.where(self.joints.turning, 0.0, np.abs(lifts) + np.abs(self.joints.offset))
-        return float(self._moving.lengths().sum() + drawn_out.sum())
+        links = np.linalg.norm(self._moving.fixed[1:, :3, 3], axis=1)
+        return float(links.sum() + drawn_out.sum())
 
     def distance_from_first_joint(self, T: Array) -> float:
         """Return the distance [mm] of the flange at ``T`` (4, 4) from the first joint."""
@@ -187,3 +187,45 @@ class Forward:
                 f"Robot {self.robot.name!r} has the joints {', '.join(self.joints.names)}.",
             )
         return shown
+
+
+def configuration(arm: Forward, q: ArrayLike) -> tuple[str, ...]:
+    """Return the labels of the posture ``q`` (axes,) of shown joint values [rad, mm].
+
+    spherical-wrist: front or back, elbow out or elbow in (the forearm ahead of the upper arm's
+    line or behind it), wrist plus or wrist minus (sign of the model's J5). level-flange: the first
+    two. scara: elbow left or elbow right. A chain of six axes: the sign of its Jacobian's
+    determinant and, where the last three joints turn, the side to which the wrist is bent; other
+    chains have no label. Equal labels: the arm can pass from one posture to the other without
+    being stretched, folded or straightened at the wrist.
+    """
+    q = np.asarray(q, float)
+    if arm.robot.kind == "chain" and arm.axes != 6:
+        return ()
+    if arm.robot.kind == "chain":
+        J = arm.jacobian(q)
+        sign = ("minus", "plus")[int(np.linalg.det(J) >= 0)]
+        bend = wrist_bend(arm, J)
+        return (sign,) if bend is None else (sign, ("wrist minus", "wrist plus")[int(bend >= 0)])
+    theta = arm.joints.to_model(q)
+    if arm.robot.kind == "scara":
+        return (("elbow right", "elbow left")[int(theta[1] < 0)],)
+    size = arm.robot.geometry_mm
+    lean, elbow = theta[1], theta[2] + np.arctan2(size["a2"], size["c3"])
+    fore = float(np.hypot(size["a2"], size["c3"]))
+    ahead = size["a1"] + size["c2"] * np.sin(lean) + fore * np.sin(lean + elbow)
+    labels = ("back", "front")[int(ahead >= 0)], ("elbow in", "elbow out")[int(np.sin(elbow) >= 0)]
+    if arm.robot.kind == "level-flange":
+        return labels
+    return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
+
+
+def wrist_bend(arm: Forward, J: Array) -> float | None:
+    """Return how far the wrist is from straight: sin J5 where its axes stand at right angles.
+
+    It is the volume spanned by the axes of the last three joints, with a sign; None for an arm
+    without six axes or whose last three joints do not all turn. ``J`` (6, axes).
+    """
+    if arm.axes != 6 or not arm.joints.turning[3:].all():
+        return None
+    return float(np.linalg.det(J[:3, 3:]))

@@ -12,9 +12,8 @@ from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
 from .arms import LEVEL_KINDS
-from .configuration import nearness_to_singular, wrist_bend
-from .inverse import LEVEL_RAD, nearest, tilt
-from .kinematics import Kinematics, kinematics
+from .forward import wrist_bend
+from .kinematics import LEVEL_RAD, Kinematics, kinematics, nearest, tilt
 from .model import Robot
 
 REACH_MM = 0.1  # [mm] least distance beyond reach that rounding on the pendant cannot explain
@@ -45,28 +44,18 @@ class ReachReport:
             otherwise the one with the largest margin; None when k is 0.
         broken: where every posture breaks a limit: the joint of the one that breaks it least.
         nearest_limit: the joint of ``best`` with the smallest margin; None without limits.
-        singularity: [-] `nearness_to_singular` of ``best``, 0 at a singularity, or None.
         wrist: (joint, value [deg]) of the wrist where ``best`` holds it nearly straight, or None.
         miss_mm, miss_deg: how far off the nearest posture found within the limits holds the
             flange; 0 where the pose is within reach or only limits forbid it.
     """
 
     solutions: Array
-    best: Array | None
-    broken: JointAtLimit | None
-    nearest_limit: JointAtLimit | None
-    singularity: float | None
-    wrist: tuple[str, float] | None
-    miss_mm: float
-    miss_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class PoseDifference:
-    """How far two poses are apart."""
-
-    distance_mm: float
-    angle_deg: float
+    best: Array | None = None
+    broken: JointAtLimit | None = None
+    nearest_limit: JointAtLimit | None = None
+    wrist: tuple[str, float] | None = None
+    miss_mm: float = 0.0
+    miss_deg: float = 0.0
 
 
 def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachReport:
@@ -81,41 +70,27 @@ def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachRep
         return _within(arm, found, near)
     beyond = arm.branches(T, limited=False)
     if len(beyond):
-        broken = _least_broken(arm, beyond)
-        slack = beyond[_worst(arm, beyond) > -LIMIT_EXCESS]
-        return _within(arm, slack, near) if len(slack) else _without(beyond[:0], broken)
-    return _out_of_reach(arm, T, near)
+        room = arm.joints.room(beyond)
+        slack = beyond[room > -LIMIT_EXCESS]
+        if len(slack):
+            return _within(arm, slack, near)
+        return ReachReport(beyond[:0], broken=_tightest(arm, beyond[int(np.argmax(room))]))
+    q = nearest(arm, _named_alike(arm, T))
+    miss_mm, miss_deg = _difference(arm, q, T)
+    if miss_mm <= max(robot.accuracy, REACH_MM) and miss_deg <= REACH_DEG:
+        return _within(arm, arm.joints.centred(q)[None], near)
+    return ReachReport(found[:0], miss_mm=miss_mm, miss_deg=miss_deg)
 
 
 def _within(arm: Kinematics, found: Array, near: ArrayLike | None) -> ReachReport:
-    best = found[int(np.argmax(_worst(arm, found)))] if near is None else _next(arm, found, near)
-    J = arm.jacobian(best)
+    largest = int(np.argmax(arm.joints.room(found)))
+    best = found[largest] if near is None else _next(arm, found, near)
     return ReachReport(
         solutions=found,
         best=best,
-        broken=None,
         nearest_limit=_tightest(arm, best),
-        singularity=nearness_to_singular(arm, J),
-        wrist=_straight_wrist(arm, best, J),
-        miss_mm=0.0,
-        miss_deg=0.0,
+        wrist=_straight_wrist(arm, best),
     )
-
-
-def _without(
-    none: Array, broken: JointAtLimit | None, miss: PoseDifference | None = None
-) -> ReachReport:
-    miss = miss or PoseDifference(0.0, 0.0)
-    return ReachReport(none, None, broken, None, None, None, miss.distance_mm, miss.angle_deg)
-
-
-def _out_of_reach(arm: Kinematics, T: Array, near: ArrayLike | None) -> ReachReport:
-    q = nearest(arm, _named_alike(arm, T))
-    miss = _difference(arm, q, T)
-    allowed = max(arm.robot.accuracy, REACH_MM)
-    if miss.distance_mm <= allowed and miss.angle_deg <= REACH_DEG:
-        return _within(arm, arm.joints.centred(q)[None], near)
-    return _without(np.empty((0, arm.axes)), None, miss)
 
 
 def _next(arm: Kinematics, found: Array, near: ArrayLike) -> Array:
@@ -124,49 +99,33 @@ def _next(arm: Kinematics, found: Array, near: ArrayLike) -> Array:
     turned = arm.joints.turned_towards(start, found)
     found = np.where(arm.joints.inside(turned)[:, None], turned, found)
     way = np.where(arm.joints.turning, np.abs(found - start), 0.0).max(axis=1)
-    posture: Array = found[int(np.argmin(way))]
-    return posture
-
-
-def _units(arm: Kinematics) -> Array:
-    return np.where(arm.joints.turning, 180.0 / np.pi, 1.0)
-
-
-def _worst(arm: Kinematics, q: Array) -> Array:
-    """Return the smallest margin (k,) [deg, mm] of each posture."""
-    worst: Array = (arm.joints.margins(q) * _units(arm)).min(axis=1)
-    return worst
-
-
-def _least_broken(arm: Kinematics, q: Array) -> JointAtLimit | None:
-    return _tightest(arm, q[int(np.argmax(_worst(arm, q)))])
+    return np.asarray(found[int(np.argmin(way))])
 
 
 def _tightest(arm: Kinematics, q: Array) -> JointAtLimit | None:
-    margins = arm.joints.margins(q) * _units(arm)
+    margins = arm.joints.margins(q) * arm.joints.degrees
     k = int(np.argmin(margins))
     if not np.isfinite(margins[k]):
         return None
-    low, high = arm.joints.limits[k] * _units(arm)[k]
-    value = float(q[k] * _units(arm)[k])
+    low, high, value = np.array([*arm.joints.limits[k], q[k]]) * arm.joints.degrees[k]
     return JointAtLimit(
         joint=arm.joints.names[k],
-        value=value,
+        value=float(value),
         limit=float(low if value - low < high - value else high),
         margin=float(margins[k]),
         unit="deg" if arm.joints.turning[k] else "mm",
     )
 
 
-def _straight_wrist(arm: Kinematics, q: Array, J: Array) -> tuple[str, float] | None:
-    bend = wrist_bend(arm, J)
+def _straight_wrist(arm: Kinematics, q: Array) -> tuple[str, float] | None:
+    bend = wrist_bend(arm, arm.jacobian(q))
     if bend is None or abs(bend) > np.sin(np.deg2rad(WRIST_STRAIGHT_DEG)):
         return None
     return arm.joints.names[4], float(np.rad2deg(q[4]))
 
 
-def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> PoseDifference:
-    """Return how far the pose of the typed ``joints`` (axes,) [rad, mm] is from ``T`` (4, 4)."""
+def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> tuple[float, float]:
+    """Return how far [mm, deg] the pose of ``joints`` (axes,) [rad, mm] is from ``T`` (4, 4)."""
     arm = kinematics(robot)
     q = np.asarray(joints, float)
     if q.shape != (arm.axes,):
@@ -176,10 +135,9 @@ def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> Pos
     return _difference(arm, q, checked_transform(T, "pose"))
 
 
-def _difference(arm: Kinematics, q: Array, T: Array) -> PoseDifference:
+def _difference(arm: Kinematics, q: Array, T: Array) -> tuple[float, float]:
     xi = displacement(_named_alike(arm, T), arm.forward(q))
-    distance, angle = np.linalg.norm(xi[3:]), np.linalg.norm(xi[:3])
-    return PoseDifference(float(distance), float(np.rad2deg(angle)))
+    return float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3])))
 
 
 def _named_alike(arm: Kinematics, T: Array) -> Array:
@@ -189,43 +147,26 @@ def _named_alike(arm: Kinematics, T: Array) -> Array:
     return T @ np.diag([1.0, -1.0, -1.0, 1.0])
 
 
-def reach_findings(
-    robot: Robot, T: ArrayLike, *, near: ArrayLike | None = None, station: int | None = None
-) -> list[Finding]:
+def reach_findings(robot: Robot, T: ArrayLike, *, near: ArrayLike | None = None) -> list[Finding]:
     """Return the findings reach, joint-limit and its notes on base_T_flange ``T`` (4, 4) [mm]."""
-    report = reach(robot, T, near)
+    report, found = reach(robot, T, near), list[Finding]()
+    if report.best is None and report.broken is not None:
+        return [_at_limit(report.broken, None)]
     if report.best is None:
-        return [_refusal(robot, np.asarray(T, float), report, station)]
-    found = []
+        return [finding("reach", detail=_detail(robot, np.asarray(T, float), report))]
     limit = report.nearest_limit
     if limit is not None and limit.margin < NEAR_LIMIT:
-        found.append(_at_limit(limit, "near", station))
+        found.append(_at_limit(limit, "near"))
     if report.wrist is not None:
         joint, value = report.wrist
-        found.append(
-            finding(
-                "joint-limit",
-                "singular",
-                station=station,
-                field=joint,
-                joint=joint,
-                value=value,
-            )
-        )
+        found.append(finding("joint-limit", "singular", field=joint, joint=joint, value=value))
     return found
 
 
-def _refusal(robot: Robot, T: Array, report: ReachReport, station: int | None) -> Finding:
-    if report.broken is not None:
-        return _at_limit(report.broken, None, station)
-    return finding("reach", station=station, detail=_detail(robot, T, report))
-
-
-def _at_limit(limit: JointAtLimit, variant: str | None, station: int | None) -> Finding:
+def _at_limit(limit: JointAtLimit, variant: str | None) -> Finding:
     return finding(
         "joint-limit",
         variant,
-        station=station,
         field=limit.joint,
         joint=limit.joint,
         value=limit.value,

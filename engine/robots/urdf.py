@@ -12,15 +12,114 @@ import math
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from xml.etree.ElementTree import Element, TreeBuilder
+from xml.parsers import expat
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
-from ..errors import StationbookError
+from ..errors import FileError, StationbookError
 from ..frames import inverse, transform
 from .model import ChainLink, JointType, Robot
-from .urdf_file import UrdfJoint, read_joints
+
+LARGEST_BYTES = 20_000_000  # a robot's URDF has a few hundred kB; meshes are files of their own
+
+
+@dataclass(frozen=True, slots=True)
+class UrdfJoint:
+    """One joint element as written: [m, rad]. ``limits`` None: not given."""
+
+    name: str
+    type: str
+    parent: str
+    child: str
+    xyz: tuple[float, ...]
+    rpy: tuple[float, ...]
+    axis: tuple[float, ...]
+    limits: tuple[float, float] | None
+    mimics: str | None
+
+
+def read_joints(path: Path) -> list[UrdfJoint]:
+    """Return the joints of the file; raises FileError for a file that is no URDF."""
+    root = _parsed(path)
+    if root.tag != "robot":
+        raise FileError(path, f"the outermost element is <{root.tag}>", "A URDF begins <robot>.")
+    if any("xacro" in element.tag for element in root.iter()):
+        raise FileError(path, "holds xacro macros", "Expand it first and import the result.")
+    return [_joint(path, element) for element in root.findall("joint")]
+
+
+def _parsed(path: Path) -> Element:
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        raise FileError(path, f"cannot be read ({error.strerror})") from error
+    if len(content) > LARGEST_BYTES:
+        raise FileError(path, f"larger than {LARGEST_BYTES // 10**6} MB", "This is no URDF.")
+    builder = TreeBuilder()
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = lambda tag, attributes: builder.start(tag, attributes)
+    parser.EndElementHandler = lambda tag: builder.end(tag)
+
+    def refuse(*_: object) -> None:
+        raise FileError(
+            path,
+            "declares a document type",
+            "A URDF needs none; remove the <!DOCTYPE> part.",
+            line=parser.CurrentLineNumber,
+        )
+
+    parser.StartDoctypeDeclHandler = refuse
+    parser.EntityDeclHandler = refuse
+    try:
+        parser.Parse(content, True)
+    except expat.ExpatError as error:
+        problem = f"not readable as XML ({expat.ErrorString(error.code)})"
+        raise FileError(path, problem, line=error.lineno) from error
+    return builder.close()
+
+
+def _joint(path: Path, element: Element) -> UrdfJoint:
+    name = element.get("name") or "?"
+    place = f"joint {name}"
+    origin, axis, limit, mimic = map(element.find, ("origin", "axis", "limit", "mimic"))
+    ends = [_numbers(path, place, limit, key, "0", count=1)[0] for key in ("lower", "upper")]
+    return UrdfJoint(
+        name=name,
+        type=element.get("type") or "?",
+        parent=_named_link(path, place, element, "parent"),
+        child=_named_link(path, place, element, "child"),
+        xyz=_numbers(path, place, origin, "xyz", "0 0 0"),
+        rpy=_numbers(path, place, origin, "rpy", "0 0 0"),
+        axis=_numbers(path, place, axis, "xyz", "1 0 0"),
+        limits=None if limit is None else (ends[0], ends[1]),
+        mimics=None if mimic is None else (mimic.get("joint") or "?"),
+    )
+
+
+def _named_link(path: Path, place: str, element: Element, tag: str) -> str:
+    found = element.find(tag)
+    link = None if found is None else found.get("link")
+    if not link:
+        raise FileError(path, f"has no <{tag} link=..>", "Every joint names both.", key=place)
+    return link
+
+
+def _numbers(
+    path: Path, place: str, element: Element | None, key: str, default: str, count: int = 3
+) -> tuple[float, ...]:
+    text = default if element is None else element.get(key, default)
+    try:
+        values = tuple(float(word) for word in text.split())
+    except ValueError:
+        values = ()
+    if len(values) != count or not all(math.isfinite(value) for value in values):
+        raise FileError(path, f"{key} {text!r} is not {count} numbers", key=place)
+    return values
+
 
 PARALLEL = 1e-8  # [rad] axes closer than this are parallel: their common normal is 1e8 arms away
 CONTINUOUS_DEG = 360.0  # [deg] limits written for a joint that turns without end
@@ -65,7 +164,9 @@ def _between(joints: list[UrdfJoint], base: str, tip: str) -> list[UrdfJoint]:
     """Return the joints from ``base`` to ``tip`` in order."""
     names = sorted({name for joint in joints for name in (joint.parent, joint.child)})
     for link in (base, tip):
-        _check_link(link, names)
+        if link not in names:
+            near = difflib.get_close_matches(link, names, n=3, cutoff=0.4) or names[:8]
+            raise StationbookError(f"no link {link!r} in the file", f"Near it: {', '.join(near)}.")
     above: dict[str, UrdfJoint] = {}
     for joint in joints:
         if joint.child in above:
@@ -94,13 +195,6 @@ def _carriers(above: dict[str, UrdfJoint], link: str) -> list[str]:
         link = above[link].parent
         found.append(link)
     return found or ["no other link"]
-
-
-def _check_link(link: str, names: list[str]) -> None:
-    if link in names:
-        return
-    near = difflib.get_close_matches(link, names, n=3, cutoff=0.4) or names[:8]
-    raise StationbookError(f"no link {link!r} in the file", f"Near it: {', '.join(near)}.")
 
 
 def _axes(joints: list[UrdfJoint]) -> tuple[list[_Axis], Array]:
@@ -155,7 +249,9 @@ def _links(axes: list[_Axis]) -> tuple[Array, list[ChainLink], Array]:
     Frame i has its z on axis i + 1 and its x on the common normal of axes i and i + 1; the last
     frame is the one before it moved by the last joint.
     """
-    first = _frame(axes[0].point, axes[0].direction, _any_normal(axes[0].direction))
+    z = axes[0].direction
+    across = np.eye(3)[0 if abs(z[0]) < 0.9 else 1]  # base X, or base Y where z is nearly X
+    first = _frame(axes[0].point, z, across)
     frame, links = first, []
     for axis, following in zip(axes, [*axes[1:], None], strict=True):
         after = frame if following is None else _next_frame(frame, following)
@@ -183,11 +279,6 @@ def _frame(origin: Array, z: Array, x: Array) -> Array:
     x = x - (x @ z) * z
     x = x / np.linalg.norm(x)
     return transform(np.stack([x, np.cross(z, x), z], axis=1), origin)
-
-
-def _any_normal(z: Array) -> Array:
-    """Return a direction (3,) that is not along ``z``: base X, or base Y where z is X."""
-    return np.array([1.0, 0, 0]) if abs(z[0]) < 0.9 else np.array([0.0, 1, 0])
 
 
 def _link(frame: Array, after: Array, kind: JointType) -> ChainLink:

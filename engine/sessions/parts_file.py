@@ -13,8 +13,7 @@ from ..boards.points_file import read_board_points
 from ..camera.model import DISTORTION_COUNTS, Camera
 from ..cell.session import FORMAT
 from ..errors import nearest
-from ..robots.check import checked
-from ..robots.model import ChainLink, JointType, Robot, RobotKind
+from ..robots.model import ChainLink, JointType, Robot, RobotKind, checked
 from .dump import yaml_dump
 from .schema import (
     Field,

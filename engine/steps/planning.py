@@ -15,7 +15,7 @@ from ..cell.session import PlannedStation, Session
 from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
 from ..findings import Level
-from ..plans.blind_plan import FIRST_JOGS
+from ..plans.blind import FIRST_JOGS
 from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish

@@ -13,9 +13,8 @@ import numpy as np
 from ..arrays import Array
 from ..cell.session import Session
 from ..cell.stations import Observation, station_pose
-from ..checks.entry import between
+from ..checks.entry import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM, between
 from ..checks.prediction import Predictor, prediction_findings, predictor
-from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion

@@ -16,7 +16,8 @@ from engine.cell.cameras import seen_by
 from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError, StationbookError
 from engine.findings import Finding
-from engine.pendant.entry import PartialField, parse_partial
+from engine.pendant.entry import parse_partial
+from engine.pendant.reading import PartialField
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
