@@ -13,9 +13,8 @@ from engine.camera.model import Camera
 from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
-from engine.sessions.dump import plain, yaml_dump
 from engine.sessions.stored_result import StoredResult, result_from
-from engine.sessions.yaml_text import parse_yaml
+from engine.sessions.yaml_text import parse_yaml, plain, yaml_dump
 
 RNG = np.random.default_rng(20261125)
 # A camera 1.2 m above the work volume, looking down, a little askew.

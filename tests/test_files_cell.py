@@ -14,8 +14,8 @@ from engine.cell.cell import Placed
 from engine.errors import FileError
 from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
 from engine.sessions.cell_file import cell_document, cell_text, read_cell
-from engine.sessions.dump import yaml_dump
 from engine.sessions.parts_file import read_robot, robot_text
+from engine.sessions.yaml_text import yaml_dump
 
 WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file")
 PLACED = {"position_mm": [1, 2, 3], "quaternion_xyzw": [0, 0, 0, 1]}

@@ -22,9 +22,8 @@ from killing import run_killed_at
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, unfinished
 from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
 from engine.sessions.results import result_kept
 from engine.sessions.stored_result import read_result

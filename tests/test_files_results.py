@@ -13,9 +13,8 @@ from made_session import make_session
 
 from engine.cell.session import Station
 from engine.errors import FileError
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, read_journal, unfinished
 from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.result_parts import StationResult
 from engine.sessions.results import input_hashes, keep_earlier, result_kept
 from engine.sessions.stored_result import read_result

@@ -24,10 +24,9 @@ from hypothesis import strategies as st
 
 from engine.cell.session import PlannedStation, Session, Station
 from engine.errors import FileError
-from engine.sessions.dump import yaml_dump
 from engine.sessions.session_file import PLANNED, read_session, session_from, session_text
 from engine.sessions.session_file import STATION as STATION_KEYS
-from engine.sessions.yaml_text import parse_yaml
+from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
 FILE = Path("session.yaml")
 

@@ -27,9 +27,8 @@ from engine.frames import displaced, displacement
 from engine.proof.quick import stations_to_revisit
 from engine.proof.recheck import Recheck, recheck
 from engine.proof.same_cell import check_same, differences
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, read_journal
 from engine.sessions.folder import open_session
-from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised

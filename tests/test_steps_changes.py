@@ -12,9 +12,8 @@ from engine.errors import FileError
 from engine.findings import Level
 from engine.proof.touch_file import Touches, read_touches
 from engine.sessions import changes
-from engine.sessions.changes import Change, Who, commit, remark
+from engine.sessions.changes import Change, Who, commit, read_journal, remark, unfinished
 from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import read_journal, unfinished
 from engine.steps.checking import check_session
 from engine.steps.editing import annotate
 from engine.steps.proving import view_added

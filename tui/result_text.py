@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from engine.cell.cameras import cell_of
 from engine.cell.cell import Cell
+from engine.cell.session import cell_of
 from engine.pendant.entry import format_pose
 from engine.sessions.result_parts import Before, Placed, StationResult
 from engine.sessions.stored_result import StoredResult

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cameras import cell_of
 from ..cell.cell import Cell
+from ..cell.session import cell_of
 from ..errors import SolveError, StationbookError
 from ..frames import checked_transform, from_position_quaternion, rotation_angle
 from ..sessions.result_parts import Covariance, Placed

@@ -28,8 +28,8 @@ from ..errors import FileError, StationbookError
 from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
-from ..sessions.places import PROOF_FILE
 from ..sessions.result_parts import Pointer
+from ..sessions.store import PROOF_FILE
 from .stated import Stated
 from .touch_file import Touch, Touches, no_pointer, read_touches
 

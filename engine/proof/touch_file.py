@@ -9,8 +9,6 @@ from typing import Literal
 
 from ..cell.session import FORMAT
 from ..errors import FileError
-from ..sessions.dump import yaml_dump
-from ..sessions.places import PROOF_FILE
 from ..sessions.result_parts import Pointer
 from ..sessions.schema import (
     MAX_ID,
@@ -25,11 +23,12 @@ from ..sessions.schema import (
     Typed,
     Values,
     Whole,
+    check_format,
     plain_record,
 )
+from ..sessions.store import PROOF_FILE
 from ..sessions.stored_result import POINTER
-from ..sessions.versions import check_format
-from ..sessions.yaml_text import Node, read_yaml
+from ..sessions.yaml_text import Node, read_yaml, yaml_dump
 
 Role = Literal["proof", "missing-number"]
 

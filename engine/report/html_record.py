@@ -11,7 +11,7 @@ from ..cell.cell import Cell
 from ..cell.session import Station
 from ..findings import Finding, Level
 from ..frames import rotation_log
-from ..sessions.journal import Line
+from ..sessions.changes import Line
 from ..sessions.stored_result import StoredResult
 from .html_base import Html, element, joined, number, pairs, paragraph, rounded, section, table
 from .html_result import BLANK

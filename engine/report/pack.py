@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO
 
 from ..errors import FileError
-from ..sessions.places import session_path
+from ..sessions.store import session_path
 
 LONGEST_NAME = 200  # characters of a whole path; Windows ends at 260 with the folder before it
 DEEPEST = 8  # folders; a session has one

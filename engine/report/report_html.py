@@ -10,12 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from ..cell.cameras import seen_by
 from ..cell.cell import Cell
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..proof.stated import covariance_of, of_camera
-from ..sessions.journal import read_journal
+from ..sessions.changes import read_journal
 from ..sessions.results import changed_since
 from ..sessions.stored_result import StoredResult
 from . import html_record as record

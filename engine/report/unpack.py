@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from ..sessions.places import SESSION_FILE
-from ..sessions.store import make_folder, write_bytes_new
+from ..sessions.store import SESSION_FILE, make_folder, write_bytes_new
 from .pack import (
     LARGEST_FILE,
     MANIFEST,

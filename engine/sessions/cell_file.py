@@ -21,7 +21,6 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.settings import JOINTS, AngleUnit, LengthUnit, Pendant
-from .dump import yaml_dump
 from .parts_file import CAMERA, NONE_REMEDY, RobotEntry, board_record
 from .schema import (
     Field,
@@ -33,13 +32,13 @@ from .schema import (
     Typed,
     Values,
     Whole,
+    check_format,
     missing,
     placed_at,
     plain_record,
     require_count,
 )
-from .versions import check_format
-from .yaml_text import Node, read_yaml
+from .yaml_text import Node, read_yaml, yaml_dump
 
 MATRIX_ROUNDING = 0.01  # mm and [-]; more than digits cut off in a copied matrix explain
 JOINT_DECIMALS = 3  # digits; common practice for joint angles in degrees, no source

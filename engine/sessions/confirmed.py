@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from .places import config_folder
 from .schema import Field, Many, Table, Text, plain_record
-from .store import make_folder, write_text_atomic
+from .store import config_folder, make_folder, write_text_atomic
 from .yaml_text import read_bytes, read_yaml, sha256
 
 CONFIRMED_FILE = "confirmed.json"

@@ -22,9 +22,8 @@ from ..frames import from_position_quaternion
 from .cell_file import read_cell
 from .changes import Change, Who, commit
 from .lock import take_lock
-from .places import SESSION_FILE
 from .session_file import read_session, session_text
-from .store import make_folder
+from .store import SESSION_FILE, make_folder
 from .yaml_text import read_bytes
 
 START = "start"  # the word in the journal for a new session

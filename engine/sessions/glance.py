@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
-from .places import SESSION_FILE
+from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
 

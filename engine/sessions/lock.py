@@ -20,8 +20,7 @@ from pathlib import Path
 from types import TracebackType
 
 from ..errors import BusyError, FileError
-from .places import LOCK_FILE, session_path
-from .store import open_in_place, rewrite_in_place
+from .store import LOCK_FILE, open_in_place, rewrite_in_place, session_path
 
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes for readers too: lock one far behind the record
 _MAX_RECORD = 10_000  # bytes read of the record; it has 200

@@ -15,7 +15,6 @@ from ..cell.session import FORMAT
 from ..errors import nearest
 from ..robots.check import checked
 from ..robots.model import ChainLink, JointType, Robot, RobotKind
-from .dump import yaml_dump
 from .schema import (
     Field,
     FileName,
@@ -27,12 +26,12 @@ from .schema import (
     Text,
     Values,
     Whole,
+    check_format,
     missing,
     placed_at,
     plain_record,
 )
-from .versions import check_format
-from .yaml_text import Node, read_yaml
+from .yaml_text import Node, read_yaml, yaml_dump
 
 MOST_POINTS = 1000  # points along one side; a fine board has 100
 

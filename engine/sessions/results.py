@@ -13,12 +13,10 @@ from ..errors import StationbookError
 from ..findings import finding
 from .cell_file import cell_document
 from .changes import Change
-from .dump import plain, yaml_dump
-from .places import RESULT_FILE, SESSION_FILE
 from .session_file import STATION
-from .store import encoded, write_bytes_new
+from .store import RESULT_FILE, SESSION_FILE, encoded, write_bytes_new
 from .stored_result import StoredResult, read_result
-from .yaml_text import read_bytes, sha256
+from .yaml_text import plain, read_bytes, sha256, yaml_dump
 
 MOST_NAMED = 4  # changed files that a sentence can carry
 # What of a station enters a result; the rest of it is for people.

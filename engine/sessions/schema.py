@@ -2,7 +2,7 @@
 
 A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
 keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
-a dataclass. The specifications themselves are in cell_file.py, robot_file.py and session_file.py.
+a dataclass. The specifications themselves are in cell_file.py, parts_file.py and session_file.py.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from enum import StrEnum
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Protocol, TypeVar
 
+from ..cell.session import FORMAT
 from ..errors import FileError, StationbookError, nearest
 from .yaml_text import Node
 
@@ -351,3 +352,33 @@ def require_count(node: Node, key: str, values: Sequence[object], count: int, wh
     """Raise FileError unless ``values``, read from ``key``, has ``count`` entries."""
     if len(values) != count:
         raise node.at(key).fail(f"expected {count} values ({why}), got {len(values)}")
+
+
+_ANY = Whole(1, 999_999)
+
+
+def check_format(root: Node) -> None:
+    """Raise FileError unless the file says a format that this program knows.
+
+    Called before anything else is read: a newer file may hold keys that are not known here.
+    """
+    if "format" not in root.entries("keys and values"):
+        raise missing(root, "format", f"Write `format: {FORMAT}` as the first line.")
+    node = root.at("format")
+    if (found := _ANY.read(node)) > FORMAT:
+        raise node.fail(
+            f"format {found} is newer than format {FORMAT}, the newest that this program "
+            f"({program_version()}) knows",
+            f"Use a version of stationbook newer than {program_version()} that reads format "
+            f"{found}.",
+        )
+
+
+def program_version() -> str:
+    """Return the installed version of this program."""
+    from importlib.metadata import PackageNotFoundError, version  # not before the first picture
+
+    try:
+        return version("stationbook")
+    except PackageNotFoundError:
+        return "not installed"

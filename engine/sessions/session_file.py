@@ -12,8 +12,6 @@ from ..cell.session import FORMAT, PlannedStation, Session, Station, View
 from ..errors import nearest
 from ..frames import from_position_quaternion
 from .cell_file import cell_document, read_cell_node
-from .dump import yaml_dump
-from .places import SESSION_FILE, session_path
 from .schema import (
     MAX_ID,
     Field,
@@ -27,11 +25,12 @@ from .schema import (
     Typed,
     Values,
     Whole,
+    check_format,
     placed_at,
     plain_record,
 )
-from .versions import check_format
-from .yaml_text import Node, parse_yaml, read_yaml
+from .store import SESSION_FILE, session_path
+from .yaml_text import Node, parse_yaml, read_yaml, yaml_dump
 
 
 def station_document(station: Station) -> dict[str, Any]:

@@ -16,7 +16,6 @@ from ..cell.session import FORMAT
 from ..errors import FileError
 from ..findings import Finding, by_gravity, has_error
 from .derived import record_of
-from .places import RESULT_FILE
 from .result_parts import (
     Before,
     Convergence,
@@ -40,9 +39,10 @@ from .schema import (
     Text,
     Values,
     Whole,
+    check_format,
     missing,
 )
-from .versions import check_format
+from .store import RESULT_FILE
 from .yaml_text import Node, read_bytes, read_yaml, sha256
 
 if TYPE_CHECKING:

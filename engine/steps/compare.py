@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from ..cell.cameras import seen_by
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..errors import UsageError
 from ..findings import Finding, finding
 from ..proof.compare import SIGNIFICANCE, Difference, Entry, difference, draw_history

@@ -6,19 +6,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from ..cell.cameras import camera_number, cell_of
 from ..cell.cell import Cell
-from ..cell.session import Session
+from ..cell.session import Session, camera_number, cell_of
 from ..diagnosis.diagnose import diagnosed
 from ..proof.stated import of_camera
 from ..report.exports import export
 from ..report.report_html import report_html
 from ..report.stations import CoursePoint, course
-from ..sessions.places import RESULT_FILE
 from ..sessions.results import current_result, keep_earlier, what_changed
-from ..sessions.store import write_text_atomic
+from ..sessions.schema import program_version
+from ..sessions.store import RESULT_FILE, write_text_atomic
 from ..sessions.stored_result import StoredResult
-from ..sessions.versions import program_version
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problems, typed_texts
 

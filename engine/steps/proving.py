@@ -31,10 +31,9 @@ from ..proof.touch_file import (
 )
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
-from ..sessions.places import PROOF_FILE, RESULT_FILE
 from ..sessions.result_parts import Pointer
 from ..sessions.results import result_change, what_changed
-from ..sessions.store import encoded
+from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
 from ..sessions.stored_result import StoredResult, read_result
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problem, typed_texts

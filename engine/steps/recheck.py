@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from ..cell.cameras import cell_of
-from ..cell.session import PlannedStation, Session, labelled
+from ..cell.session import PlannedStation, Session, cell_of, labelled
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError

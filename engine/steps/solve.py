@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.cameras import seen_by
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..estimate.problem import Problem, problem_from

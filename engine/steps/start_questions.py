@@ -11,8 +11,7 @@ from pathlib import Path
 
 from ..cell.session import Session
 from ..errors import StationbookError
-from ..sessions.changes import Change
-from ..sessions.journal import read_journal
+from ..sessions.changes import Change, read_journal
 
 ACTION = "start questions"
 OPEN = "start questions, lens data open"  # kept, and asked again

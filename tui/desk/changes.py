@@ -8,7 +8,7 @@ from typing import Any
 from engine.cell.session import Session
 from engine.sessions.changes import Change
 from engine.steps import editing, planning, start_questions
-from engine.steps.fixing import fix as apply
+from engine.steps.editing import fix as apply
 from engine.steps.start_questions import Answers
 
 from .desk import Desk

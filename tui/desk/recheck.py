@@ -17,8 +17,8 @@ from engine.cautions import RECHECK
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
+from engine.sessions.changes import read_journal
 from engine.sessions.folder import START
-from engine.sessions.journal import read_journal
 from engine.steps.recheck import ACTION, note_recheck, recheck_session, solve_quickly
 
 from ..words import rechecked
