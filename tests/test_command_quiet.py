@@ -14,8 +14,7 @@ from command import stationbook
 from made_session import make_session
 
 from engine.cell.session import Session
-from engine.sessions.folder import open_session
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import open_session, session_text
 from engine.sessions.store import ERROR_LOG
 from engine.steps.station_pose import predictor_for
 from tui.main import main

@@ -25,7 +25,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.stored_result import read_result
 from engine.steps.solve import keep, solve_session
-from engine.steps.start_questions import Answers, answer_questions
+from engine.steps.starting import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import compare, note
@@ -248,7 +248,7 @@ async def test_leaving_while_it_compares_leaves_no_line_and_no_lock(
         assert app.screen.desk.solution is None
     assert len(begun) == 1
     assert (new / "journal.jsonl").read_bytes() == before
-    writing(new).release()
+    writing(new).close()
 
 
 def slow_compare(monkeypatch: pytest.MonkeyPatch) -> list[Path]:

@@ -134,11 +134,11 @@ def seen_by(session: Session, name: str) -> Session:
     if name == session.cell.camera.name:
         alone = tuple(replace(station, views=()) for station in session.stations)
         return replace(session, cell=cell, stations=alone)
-    seen = [(station, view_of(station, name)) for station in session.stations]
     stations = tuple(
         replace(station, image=view.image, points=view.points, board_pose=None, views=())
-        for station, view in seen
-        if view is not None
+        for station in session.stations
+        for view in station.views
+        if view.camera == name
     )
     return replace(session, cell=cell, stations=stations)
 
@@ -147,11 +147,6 @@ def camera_number(cell: Cell, name: str | None) -> int:
     """Return the place in the cell of a further camera, from 2 on; 0 for the first, and None."""
     names = [camera.name for camera in cell.cameras]
     return names.index(name) + 2 if name in names else 0
-
-
-def view_of(station: Station, name: str) -> View | None:
-    """Return the station's view of a further camera, or None."""
-    return next((view for view in station.views if view.camera == name), None)
 
 
 def with_view(station: Station, view: View) -> Station:

@@ -23,8 +23,8 @@ from typing import Any
 
 from ..cell.session import Session
 from ..errors import FileError
+from .folder import session_text
 from .schema import leads_outside
-from .session_file import session_text
 from .store import (
     JOURNAL_FILE,
     PROOF_FILE,

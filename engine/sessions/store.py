@@ -59,7 +59,8 @@ def append_line(path: Path, line: str) -> None:
         fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY | _NO_LINK, _MODE)
         try:
             size = os.lseek(fd, 0, os.SEEK_END)
-            cut_off = size > 0 and _last_byte(fd, size) != b"\n"
+            os.lseek(fd, max(size - 1, 0), os.SEEK_SET)
+            cut_off = os.read(fd, 1) not in (b"", b"\n")
             try:
                 _write_all(fd, (b"\n" if cut_off else b"") + encoded(line) + b"\n")
                 os.fsync(fd)
@@ -142,11 +143,6 @@ def _write_all(fd: int, data: bytes) -> None:
     left = memoryview(data)
     while left:
         left = left[os.write(fd, left) :]
-
-
-def _last_byte(fd: int, size: int) -> bytes:
-    os.lseek(fd, size - 1, os.SEEK_SET)
-    return os.read(fd, 1)
 
 
 def _replace(aside: Path, path: Path) -> None:

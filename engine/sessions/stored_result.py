@@ -128,8 +128,7 @@ class StoredResult:
 
     def document(self) -> dict[str, Any]:
         """Return the result as plain data, as result.yaml holds it."""
-        document: dict[str, Any] = RESULTS[self.mount].write(self)
-        return document
+        return RESULTS[self.mount].write(self)
 
 
 def _digest(path: Path) -> str | None:
@@ -167,7 +166,7 @@ class _Part:
         return value.document()
 
 
-def _record(camera: str, board: str) -> Record:
+def _record(camera: str, board: str) -> Record[StoredResult]:
     """Return the record of a result whose transforms have these names."""
     own = record_of(
         StoredResult,
@@ -203,8 +202,7 @@ def _result(node: Node) -> StoredResult:
     if "mount" not in node.entries():
         raise missing(node, "mount")
     mount = Text(tuple(KEYS)).read(node.at("mount"))
-    result: StoredResult = RESULTS[mount].read(node)  # type: ignore[index]
-    return result
+    return RESULTS[mount].read(node)  # type: ignore[index]
 
 
 def result_from(root: Node) -> StoredResult:

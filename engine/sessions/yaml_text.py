@@ -12,6 +12,7 @@ import math
 import re
 import stat
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ NULLS = frozenset(("", "~", "null", "Null", "NULL"))
 _UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
+@dataclass(slots=True, eq=False, repr=False)
 class Node:
     """One value of a file: a text, a list of nodes or a dict of nodes, and where it stands.
 
@@ -36,20 +38,12 @@ class Node:
         plain: the text stands without quotes.
     """
 
-    __slots__ = ("line", "parent", "path", "plain", "step", "value")
-
-    def __init__(
-        self,
-        path: Path,
-        line: int,
-        value: str | list[Node] | dict[str, Node],
-        *,
-        plain: bool = False,
-        parent: Node | None = None,
-        step: str = "",
-    ) -> None:
-        self.path, self.line, self.value, self.plain = path, line, value, plain
-        self.parent, self.step = parent, step
+    path: Path
+    line: int
+    value: str | list[Node] | dict[str, Node]
+    plain: bool = False
+    parent: Node | None = None
+    step: str = ""
 
     @property
     def key(self) -> str:

@@ -52,7 +52,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("reach-unchecked"))
     if any(item.code == "format" for item in found):
         return found
-    whole = solve_session(session, folder).findings()
+    whole = solve_session(session, folder).stored.all_findings
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
 
@@ -200,7 +200,8 @@ def _free(count: int) -> int:
     """Return OpenCV's flags that free the focal length, the centre and ``count`` coefficients."""
     flags = cv2.CALIB_USE_INTRINSIC_GUESS
     if count == 0:
-        return flags | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K1 | _no_k(2)
+        fixed = cv2.CALIB_FIX_K1 | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
+        return flags | cv2.CALIB_ZERO_TANGENT_DIST | fixed
     if count == 4:
         return flags | cv2.CALIB_FIX_K3
     if count >= 8:
@@ -210,11 +211,6 @@ def _free(count: int) -> int:
     if count >= 14:
         flags |= cv2.CALIB_TILTED_MODEL
     return flags
-
-
-def _no_k(first: int) -> int:
-    fixed = {2: cv2.CALIB_FIX_K2, 3: cv2.CALIB_FIX_K3}
-    return sum(flag for number, flag in fixed.items() if number >= first)
 
 
 def _calibrated(

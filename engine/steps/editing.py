@@ -59,15 +59,9 @@ def examine_correction(
     beside = joints or (" ".join(old.joints) if old.joints else None)
     before = known(session, before=old.id) if earlier is None else earlier
     pose = examine_line(session, text, beside, closing=old.closing, earlier=before)
-    view = stored_view(session, folder, old)
+    ids, pixels = stored_points(session, folder, old) or (None, None)
+    view = ViewDraft((), point_ids=ids, pixels=pixels, board_pose=old.board_pose)
     return examine(session, folder, pose, view, closing=old.closing, retake=old.id)
-
-
-def stored_view(session: Session, folder: Path, station: Station) -> ViewDraft:
-    """Return what a recorded station's camera saw, without findings of its own."""
-    points = stored_points(session, folder, station)
-    ids, pixels = (None, None) if points is None else points
-    return ViewDraft((), point_ids=ids, pixels=pixels, board_pose=station.board_pose)
 
 
 def correct_pose(
@@ -136,7 +130,12 @@ def fix(session: Session, folder: Path, code: str, station: int | None) -> Fixed
     if code in BY_HAND:
         raise UsageError(f"{code} cannot be fixed here", BY_HAND[code].capitalize() + ".")
     standing = _standing(solve_session(session, folder))
-    found = [item for item in standing if item.code == code and _concerns(item, station)]
+    found = [
+        item
+        for item in standing
+        if item.code == code
+        and (station is None or item.station == station or station in (item.stations or ()))
+    ]
     if not found:
         codes = ", ".join(dict.fromkeys(item.code for item in standing)) or "none"
         place = "" if station is None else f" at station {station}"
@@ -161,10 +160,6 @@ def _standing(solved: Solved) -> list[Finding]:
     return found
 
 
-def _concerns(item: Finding, station: int | None) -> bool:
-    return station is None or item.station == station or station in (item.stations or ())
-
-
 def _typed_value(
     session: Session, folder: Path, found: Sequence[Finding], station: int | None
 ) -> Fixed:
@@ -172,23 +167,17 @@ def _typed_value(
     if station is None:
         raise UsageError("say which station to fix", "Add --station N.")
     old = session.existing(station)
-    line = _corrected(old.typed, session.cell.pendant.labels, found)
-    draft = examine_correction(session, folder, station, line)
+    labels, new = session.cell.pendant.labels, list(old.typed)
+    for item in found:
+        if item.field in labels and item.suggested is not None:
+            new[labels.index(item.field)] = item.suggested
+    draft = examine_correction(session, folder, station, " ".join(new))
     # The suggestion came from the images of all stations: they have had their say.
     draft = replace(draft, findings=draft.pose.findings)
     accepted = [item.code for item in draft.findings if item.code in old.accepted]
     change = correct_pose(session, station, draft, accepted=accepted)
     changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
     return Fixed(change, f"station {station}: {changes}")
-
-
-def _corrected(fields: Sequence[str], labels: Sequence[str], found: Sequence[Finding]) -> str:
-    """Return the line as it would be typed with the suggested values in place."""
-    new = list(fields)
-    for item in found:
-        if item.field in labels and item.suggested is not None:
-            new[labels.index(item.field)] = item.suggested
-    return " ".join(new)
 
 
 def _pairing(session: Session, found: Finding) -> Fixed:

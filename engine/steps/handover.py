@@ -110,6 +110,10 @@ def make_report(
     """
     result, name = current_result(session, folder), camera or session.cell.camera.name
     part = of_camera(result, session.cell, name)
+    fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
+    if what_changed(session, folder, part) is None:
+        problem = session_problems(session, folder)[name]
+        fell = course(problem, diagnosed(problem, typed_texts(session)))
     html = report_html(
         folder,
         session,
@@ -117,7 +121,7 @@ def make_report(
         printed=now,
         program=f"stationbook {program_version()}",
         result_sha256=sha256(read_bytes(folder / RESULT_FILE)),
-        course=_course(session, folder, part, name),
+        course=fell,
         camera=name,
     )
     return html, part
@@ -129,16 +133,6 @@ def write_report(cell: Cell, folder: Path, html: str, camera: str | None = None)
     That of a further camera carries its place in the cell: report-camera2.html.
     """
     return _kept(_of_camera(folder / REPORT_FILE, cell, camera), html)
-
-
-def _course(
-    session: Session, folder: Path, result: StoredResult, camera: str
-) -> tuple[CoursePoint, ...]:
-    """Return how one camera's uncertainty fell; empty where inputs changed since the result."""
-    if what_changed(session, folder, result) is not None:
-        return ()
-    problem = session_problems(session, folder)[camera]
-    return course(problem, diagnosed(problem, typed_texts(session)))
 
 
 def _of_camera(path: Path, cell: Cell, camera: str | None) -> Path:

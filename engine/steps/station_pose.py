@@ -1,6 +1,6 @@
 """What was typed for a station, examined: by itself, beside the others, and against its image.
 
-They tell by a fit that is made once per change of the session.
+Whether an image belongs to it is told by a fit, made once per change of the session.
 """
 
 from __future__ import annotations
@@ -104,7 +104,10 @@ def examine_pose(
     )
     pose = station_pose(cell, trial)
     if pose is None:
-        return PoseDraft(typed, joints, None, (_unreadable(_nothing_typed(session), None),))
+        absent = PoseError("no pose", "Type the pose as the pendant shows it.")
+        if cell.pendant.shows_joints:
+            absent = PoseError("no joint angles", "This cell's stations are typed as joint angles.")
+        return PoseDraft(typed, joints, None, (_unreadable(absent, None),))
     found = pose_findings(cell, trial, typed, pose, earlier)
     if not closing and earlier.before is None:
         found += _off_plan(session, pose)
@@ -173,12 +176,6 @@ def _parsed_joints(text: str | None, session: Session) -> TypedJoints | None:
     return parse_joints(text, session.cell.pendant, robot.axes, robot)
 
 
-def _nothing_typed(session: Session) -> PoseError:
-    if session.cell.pendant.shows_joints:
-        return PoseError("no joint angles", "This cell's stations are typed as joint angles.")
-    return PoseError("no pose", "Type the pose as the pendant shows it.")
-
-
 def _unreadable(error: PoseError, variant: str | None) -> Finding:
     return finding("format", variant, field=error.field, problem=error.problem, remedy=error.remedy)
 
@@ -245,14 +242,9 @@ def _misfit(
     made = predictor_for(session, folder, retake)
     if made is None:
         return []
-    board = view.board_pose
-    seen = Observation(
-        id=session.next_id if retake is None else retake,
-        base_T_flange=pose.base_T_flange,
-        point_ids=view.point_ids,
-        pixels=view.pixels,
-        camera_T_board=None if board is None else from_position_quaternion(board),
-    )
+    number = session.next_id if retake is None else retake
+    board = None if view.board_pose is None else from_position_quaternion(view.board_pose)
+    seen = Observation(number, pose.base_T_flange, view.point_ids, view.pixels, board)
     fields = pose.typed or pose.joints
     return prediction_findings(made, seen, None if fields is None else fields.fields)
 

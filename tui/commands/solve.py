@@ -37,11 +37,11 @@ class Answer:
 
     def findings(self) -> tuple[Finding, ...]:
         """Return what was noticed, of all cameras."""
-        return self.solved.findings()
+        return self.solved.stored.all_findings
 
     def document(self) -> dict[str, Any]:
         """Return the JSON form."""
-        return self.solved.document()
+        return self.solved.stored.document()
 
 
 def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:

@@ -75,7 +75,7 @@ class Desk:
         """Let the next writer in."""
         with self._guard:
             if self._lock is not None:
-                self._lock.release()
+                self._lock.close()
                 self._lock = None
 
     def changed(self) -> bool:

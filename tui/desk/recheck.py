@@ -18,8 +18,8 @@ from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
 from engine.sessions.changes import read_journal
-from engine.sessions.folder import START
 from engine.steps.recheck import ACTION, note_recheck, recheck_session, solve_quickly
+from engine.steps.starting import START
 
 from ..words import rechecked
 from .desk import Desk
