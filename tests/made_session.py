@@ -14,7 +14,7 @@ from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
 from engine.frames import apply
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import session_text
 from engine.simulate.scenario import Axes, Truth, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 

@@ -14,9 +14,8 @@ from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.cell.result import StoredResult
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
-from engine.sessions.dump import plain, yaml_dump
 from engine.sessions.stored_result import result_from
-from engine.sessions.yaml_text import parse_yaml
+from engine.sessions.yaml_text import parse_yaml, plain, yaml_dump
 
 RNG = np.random.default_rng(20261125)
 # A camera 1.2 m above the work volume, looking down, a little askew.

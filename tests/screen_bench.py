@@ -21,7 +21,7 @@ from engine.cell.session import Session
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.start_questions import Answers, answer_questions
+from engine.steps.starting import Answers, answer_questions
 from tui.app import Stationbook
 from tui.screens.opening import Opening
 from tui.screens.stations import Stations

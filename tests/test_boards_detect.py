@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from board_pictures import Picture, a_camera, facing, render, rms
 
+from engine.boards.candidates import Detection
 from engine.boards.circle_centres import centre_shift_px
-from engine.boards.detect import Detection, detect
+from engine.boards.detect import detect
 from engine.boards.pattern import Board, symmetries
 from engine.errors import StationbookError
 

@@ -15,8 +15,7 @@ from scipy.spatial.transform import Rotation
 from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras, two_camera_cell
 
 from engine.errors import FileError
-from engine.sessions.folder import open_session
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import open_session, session_text
 
 STILL = np.zeros(6)
 

@@ -29,11 +29,10 @@ from engine.pendant.entry import format_pose, pose_from_fields
 from engine.pendant.settings import Pendant
 from engine.robots.kinematics import kinematics
 from engine.sessions.folder import open_session
-from engine.steps.pose_against_image import predictor_for
 from engine.steps.recording import examine
 from engine.steps.solve import solve_session
 from engine.steps.station_image import ViewDraft
-from engine.steps.station_pose import examine_pose, known
+from engine.steps.station_pose import examine_pose, known, predictor_for
 
 PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
 HERE = transform(rotation_exp([0.1, 0.2, 0.3]), [600.0, 50.0, 300.0])

@@ -14,10 +14,9 @@ from command import stationbook
 from made_session import make_session
 
 from engine.cell.session import Session
-from engine.sessions.folder import open_session
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import open_session, session_text
 from engine.sessions.store import ERROR_LOG
-from engine.steps.pose_against_image import predictor_for
+from engine.steps.station_pose import predictor_for
 from tui.main import main
 
 

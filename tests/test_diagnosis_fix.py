@@ -11,8 +11,7 @@ from command import answer, refused
 from made_session import make_session
 
 from engine.cell.session import Session
-from engine.sessions.folder import open_session
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import open_session, session_text
 
 
 def changed(folder: Path, station: int, field: int, text: str) -> str:

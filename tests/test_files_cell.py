@@ -13,9 +13,9 @@ from files_samples import CELL, CELL_KEYS, SCARA, demo_cell, write_cell
 from engine.cell.cell import Placed
 from engine.errors import FileError
 from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
-from engine.sessions.cell_file import cell_document, cell_text, read_cell
-from engine.sessions.dump import yaml_dump
+from engine.sessions.cell_file import cell_document, read_cell
 from engine.sessions.parts_file import read_robot, robot_text
+from engine.sessions.yaml_text import yaml_dump
 
 WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file")
 PLACED = {"position_mm": [1, 2, 3], "quaternion_xyzw": [0, 0, 0, 1]}
@@ -61,7 +61,7 @@ def test_every_key_of_the_example_arrives(tmp_path: Path) -> None:
 
 def test_a_cell_written_and_read_again_is_the_same(tmp_path: Path) -> None:
     cell = demo_cell(tmp_path)
-    assert read_cell(write_cell(tmp_path, cell_text(cell))) == cell
+    assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
     assert cell_document(cell)["format"] == 1
 
 
@@ -80,7 +80,7 @@ def test_defaults_fill_what_is_absent(tmp_path: Path) -> None:
     assert cell.camera.distortion == ()
     assert cell.camera.source is None
     assert cell.keep_out == ()
-    assert read_cell(write_cell(tmp_path, cell_text(cell))) == cell
+    assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
 
 
 def _at(document: Any, path: tuple[str | int, ...]) -> tuple[Any, Any] | None:
@@ -312,7 +312,7 @@ def test_eye_in_hand_takes_the_camera_frame_and_its_own_rough_keys(tmp_path: Pat
     cell = read_cell(write_cell(tmp_path, text))
     assert cell.rough is not None
     assert cell.rough.board == Placed((7, 8, 9), (0, 0, 0, 1))
-    assert read_cell(write_cell(tmp_path, cell_text(cell))) == cell
+    assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
 
 
 def test_a_robot_file_is_read_relative_to_the_cell(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from files_samples import NOW
 from engine.errors import FileError
 from engine.sessions import confirmed
 from engine.sessions.confirmed import Credentials, confirm, is_confirmed, read_settings
-from engine.sessions.places import config_folder
+from engine.sessions.store import config_folder
 
 SOURCE = {"folder": "incoming"}
 

@@ -22,12 +22,12 @@ from killing import run_killed_at
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import unfinished
+from engine.sessions.changes import Change, Who, commit, unfinished
+from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.results import result_kept
+from engine.sessions.results import result_change
 from engine.sessions.stored_result import read_result
+from engine.steps.starting import create_session
 
 ROOT = Path(__file__).parent.parent
 KILLS = 200
@@ -189,12 +189,12 @@ def test_a_result_cut_off_after_any_call_is_the_old_or_the_new_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = started(tmp_path)
-    session, said = open_session(folder), {"format": 1, "mount": "eye-to-hand"}
-    commit(folder, result_kept(session, folder, said | {"basis": "old"}, {}), WHO)
+    session, said = open_session(folder), {"format": 1, "mount": "eye-to-hand", "inputs": {}}
+    commit(folder, result_change("solve", session, folder, {**said, "basis": "old"}), WHO)
     before = content(folder)
     with monkeypatch.context() as patched:
         recorder = Recorder(folder, patched)
-        commit(folder, result_kept(session, folder, said | {"basis": "new"}, {}), WHO)
+        commit(folder, result_change("solve", session, folder, {**said, "basis": "new"}), WHO)
     found = set()
     for _, state in states(before, recorder.calls):
         place = restored(state, folder, tmp_path / "scratch")

@@ -17,9 +17,9 @@ from touching import TIP, Toucher
 
 from engine.proof.touch import TOUCHES
 from engine.sessions.cell_file import KEEP_OUT, PENDANT, ROUGH, TOLERANCE, WORK_VOLUME
+from engine.sessions.folder import SESSION
 from engine.sessions.parts_file import CAMERA, ROBOT
 from engine.sessions.schema import Many, Record, Table
-from engine.sessions.session_file import SESSION
 
 PAGE = (Path(__file__).parent.parent / "docs" / "file-formats.md").read_text(encoding="utf-8")
 # What belongs to a key by its value: file names, and the names of cameras.

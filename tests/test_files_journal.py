@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from engine.sessions.journal import append, read_journal, unfinished
+from engine.sessions.changes import append, read_journal, unfinished
 from engine.sessions.yaml_text import sha256
 
 

@@ -72,7 +72,7 @@ def test_a_killed_writer_locks_nobody_out(folder: Path) -> None:
         with pytest.raises(BusyError, match=r"A\. Example"):
             writing(folder, now=NOW)
     assert holder(folder) is None
-    writing(folder, now=NOW).release()
+    writing(folder, now=NOW).close()
 
 
 def test_a_lock_file_deleted_by_hand_lets_the_next_writer_in(folder: Path) -> None:
@@ -80,14 +80,14 @@ def test_a_lock_file_deleted_by_hand_lets_the_next_writer_in(folder: Path) -> No
     held = writing(folder, now=NOW)
     (folder / ".lock").unlink()
     with writing(folder, now=NOW):
-        held.release()
+        held.close()
         assert holder(folder) is not None
 
 
 def test_a_damaged_lock_file_is_no_obstacle(folder: Path) -> None:
     for content in (b"\xff\xfe", b"[]", b'{"pid": "x"}', b"x" * 20_000):
         (folder / ".lock").write_bytes(content)
-        writing(folder, now=NOW).release()
+        writing(folder, now=NOW).close()
 
 
 def test_only_a_session_folder_gets_a_lock(tmp_path: Path) -> None:

@@ -14,13 +14,13 @@ from made_session import make_session
 from engine.cell.result import StationResult
 from engine.cell.session import Station
 from engine.errors import FileError
-from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import read_journal, unfinished
-from engine.sessions.results import input_hashes, keep_earlier, result_kept
+from engine.sessions.changes import Change, Who, commit, read_journal, unfinished
+from engine.sessions.folder import open_session
+from engine.sessions.results import input_hashes, keep_earlier, result_change
 from engine.sessions.stored_result import read_result, result_document
 from engine.sessions.yaml_text import sha256
 from engine.steps.solve import keep, solve_session
+from engine.steps.starting import create_session
 
 WHO = Who("A. Example", NOW)
 
@@ -40,9 +40,9 @@ def test_a_result_comes_back_with_its_inputs(folder: Path) -> None:
         "proven": False,
         "noise": {"pixel_px": np.float64(0.15), "robot_position_mm": float("nan")},
         "stations": [{"id": np.int64(1), "used": np.bool_(True), "turn": "010"}],
+        "inputs": {"session.yaml": "ab" * 32},
     }
-    inputs = {"session.yaml": "ab" * 32}
-    commit(folder, result_kept(open_session(folder), folder, document, inputs), WHO)
+    commit(folder, result_change("solve", open_session(folder), folder, document), WHO)
     found = read_result(folder)
     np.testing.assert_array_equal(np.array(found.covariance), np.eye(6) * 1e-9)
     assert (found.noise.pixel_px, found.noise.robot_position_mm) == (0.15, None)
@@ -77,8 +77,8 @@ def test_damage_is_named_with_line_and_key(folder: Path) -> None:
 
 def test_earlier_results_are_kept_beside_the_new_one(folder: Path) -> None:
     for verdict in ("first", "second", "second", "third"):
-        document = {"format": 1, "verdict": verdict}
-        commit(folder, result_kept(open_session(folder), folder, document, {}), WHO)
+        document = {"format": 1, "verdict": verdict, "inputs": {}}
+        commit(folder, result_change("solve", open_session(folder), folder, document), WHO)
     kept = {p.name: yaml.safe_load(p.read_text())["verdict"] for p in folder.glob("result*.yaml")}
     assert kept == {"result.yaml": "third", "result-001.yaml": "first", "result-002.yaml": "second"}
     solved = [line for line in read_journal(folder) if line["action"] == "solve"]

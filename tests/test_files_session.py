@@ -24,10 +24,9 @@ from hypothesis import strategies as st
 
 from engine.cell.session import PlannedStation, Session, Station
 from engine.errors import FileError
-from engine.sessions.dump import yaml_dump
-from engine.sessions.session_file import PLANNED, read_session, session_from, session_text
-from engine.sessions.session_file import STATION as STATION_KEYS
-from engine.sessions.yaml_text import parse_yaml
+from engine.sessions.folder import PLANNED, open_session, session_from, session_text
+from engine.sessions.folder import STATION as STATION_KEYS
+from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
 FILE = Path("session.yaml")
 
@@ -64,7 +63,7 @@ def test_a_folder_written_by_hand_with_little_in_it_is_a_session(tmp_path: Path)
     text = SESSION.split("plan:")[0].replace("operator: A. Example\n", "")
     text = text.replace("created: 2026-11-25T09:00:00+01:00\n", "")
     bare = "stations:\n- {id: 1, pose: [612.4, 010, 3, 4, 5, 6], points: points/001.csv}\n"
-    session = read_session(write_session(tmp_path, text + bare))
+    session = open_session(write_session(tmp_path, text + bare))
     assert session.stations == (
         Station(1, ("612.4", "010", "3", "4", "5", "6"), points="points/001.csv"),
     )
@@ -157,14 +156,14 @@ def test_newer_missing_and_foreign_files_say_what_they_are(tmp_path: Path) -> No
     assert refused(SESSION.removeprefix("format: 1\n")).key == "format"
     assert refused("just a text").clause.startswith("expected")
     with pytest.raises(FileError, match="no such folder"):
-        read_session(tmp_path / "nowhere")
+        open_session(tmp_path / "nowhere")
     with pytest.raises(FileError, match=r"holds no session\.yaml"):
-        read_session(tmp_path)
+        open_session(tmp_path)
     (tmp_path / "session.yaml").mkdir()
     with pytest.raises(FileError, match="folder, not a file"):
-        read_session(tmp_path)
+        open_session(tmp_path)
     with pytest.raises(FileError, match="this is a file"):
-        read_session(Path(__file__))
+        open_session(Path(__file__))
 
 
 def test_a_session_cut_off_at_any_byte_opens_or_is_refused_in_one_sentence() -> None:
@@ -252,7 +251,7 @@ def test_any_session_comes_back_as_it_was_written(
     cell = demo_cell(tmp_path)
     session = Session(name, operator, "2026-11-25T09:00:00+01:00", cell, plan, made)
     text = session_text(session)
-    assert read_session(write_session(tmp_path, text)) == session
+    assert open_session(write_session(tmp_path, text)) == session
     assert session_text(session) == text
 
 

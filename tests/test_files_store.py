@@ -181,14 +181,14 @@ import os, sys
 from pathlib import Path
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.session_file import read_session
+from engine.sessions.folder import open_session
 os.setgid(65534); os.setuid(65534)
 try:
     store.write_bytes_atomic(Path(sys.argv[1]), b"new")
 except FileError as error:
     print(error)
 try:
-    read_session(Path(sys.argv[2]))
+    open_session(Path(sys.argv[2]))
 except FileError as error:
     print(error)
 """

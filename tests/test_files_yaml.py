@@ -11,8 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from engine.errors import FileError
-from engine.sessions.dump import plain, yaml_dump
-from engine.sessions.yaml_text import MAX_BYTES, MAX_DEPTH, Node, parse_yaml, read_yaml
+from engine.sessions.yaml_text import (
+    MAX_BYTES,
+    MAX_DEPTH,
+    Node,
+    parse_yaml,
+    plain,
+    read_yaml,
+    yaml_dump,
+)
 
 FILE = Path("cell.yaml")
 

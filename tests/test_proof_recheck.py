@@ -26,9 +26,8 @@ from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, read_journal
 from engine.sessions.folder import open_session
-from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised

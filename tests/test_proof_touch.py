@@ -20,8 +20,7 @@ from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 from engine.cell.cell import EYE_TO_HAND
 from engine.proof.conclusion import PointError, repeated
 from engine.proof.touch import read_touches
-from engine.sessions.changes import Who
-from engine.sessions.journal import read_journal
+from engine.sessions.changes import Who, read_journal
 from engine.simulate.scenario import Truth, cell
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))

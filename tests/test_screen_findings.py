@@ -10,8 +10,9 @@ from screen_bench import EXAMPLE, app_for, example, on_screen, opened, text, typ
 from engine.findings import finding
 from engine.sessions.folder import open_session
 from tui.screens.help import Findings, Help
-from tui.widgets.entry_parts import FindingsView, _as_room_allows, headline, remedy
+from tui.widgets.entry_parts import FindingsView, _as_room_allows
 from tui.widgets.looks import Looks, Terminal, joined, line_text
+from tui.words import headline, remedy
 
 WRAP = Looks(Terminal()).wrap
 REACH = finding("reach", detail="the nearest pose it reaches is 1144.8 mm and 17.7° away")

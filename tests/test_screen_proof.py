@@ -40,7 +40,7 @@ from engine.sessions.stored_result import read_result
 from engine.simulate.scenario import Truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
-from engine.steps.start_questions import Answers, answer_questions
+from engine.steps.starting import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.proof import split
 from tui.screens.help import all_bindings

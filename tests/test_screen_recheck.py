@@ -20,13 +20,12 @@ from textual.pilot import Pilot
 from engine.cautions import RECHECK
 from engine.errors import StationbookError
 from engine.findings import finding
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, read_journal
 from engine.sessions.folder import open_session
-from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.stored_result import read_result
 from engine.steps.solve import keep, solve_session
-from engine.steps.start_questions import Answers, answer_questions
+from engine.steps.starting import Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import compare, note
@@ -249,7 +248,7 @@ async def test_leaving_while_it_compares_leaves_no_line_and_no_lock(
         assert app.screen.desk.solution is None
     assert len(begun) == 1
     assert (new / "journal.jsonl").read_bytes() == before
-    writing(new).release()
+    writing(new).close()
 
 
 def slow_compare(monkeypatch: pytest.MonkeyPatch) -> list[Path]:

@@ -12,12 +12,12 @@ from engine.errors import FileError
 from engine.findings import Level
 from engine.proof.touch import Touches, read_touches
 from engine.sessions import changes
-from engine.sessions.changes import Change, Who, commit, remark
-from engine.sessions.folder import create_session, open_session
-from engine.sessions.journal import read_journal, unfinished
+from engine.sessions.changes import Change, Who, commit, read_journal, remark, unfinished
+from engine.sessions.folder import open_session
 from engine.steps.checking import check_session
 from engine.steps.editing import annotate
 from engine.steps.proving import view_added
+from engine.steps.starting import create_session
 
 SEEN = "id,u_px,v_px\n" + "".join(f"{k},{100 + 9 * k},{100 + 7 * (k % 11)}\n" for k in range(88))
 ROBOT = CELL[CELL.index("robot:") : CELL.index("pendant:")]

@@ -14,7 +14,7 @@ from engine.cell.cell import Cell
 from engine.cell.session import Session, Station, View
 from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.sessions.cell_file import read_cell
-from engine.sessions.session_file import session_text
+from engine.sessions.folder import session_text
 from engine.simulate.render import render
 from engine.simulate.scenario import Truth, cell_text, truth
 from engine.simulate.virtual_cell import VirtualCell

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from engine.cell.cameras import cell_of
 from engine.cell.cell import Cell
 from engine.cell.result import Before, Placed, StationResult, StoredResult
+from engine.cell.session import cell_of
 from engine.pendant.entry import format_pose
 
 from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..pendant.entry import TypedJoints, joints_from_fields, pose_from_fields
+from ..pendant.entry import joints_from_fields, pose_from_fields
 from ..pendant.settings import Pendant
 from ..robots.arms import joint_types
 from ..robots.kinematics import kinematics
@@ -60,20 +60,15 @@ def typed_station(pendant: Pendant, fields: Sequence[str] | None, station_id: in
     return Station(station_id, pose=typed)
 
 
-def station_joints(cell: Cell, station: Station) -> TypedJoints | None:
-    """Return the typed joints of a station, or None. Raises PoseError."""
-    if station.joints is None:
-        return None
-    return joints_from_fields(station.joints, cell.pendant, cell.robot)
-
-
 def joint_values(cell: Cell, station: Station) -> Array | None:
     """Return the shown joint values (axes,) [rad, or mm for a lift], or None. Raises PoseError.
 
     Without a robot it is not known which joint is a lift: None.
     """
-    typed = station_joints(cell, station)
-    if typed is None or cell.robot is None:
+    if station.joints is None:
+        return None
+    typed = joints_from_fields(station.joints, cell.pendant, cell.robot)
+    if cell.robot is None:
         return None
     values = np.array(typed.values_deg_or_mm)
     turns = np.array(joint_types(cell.robot)) == "turn"

@@ -13,9 +13,9 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import Camera
-from ..cell.cameras import cell_of
 from ..cell.cell import Cell
 from ..cell.result import Covariance, Placed, StoredResult
+from ..cell.session import cell_of
 from ..errors import SolveError, StationbookError, UsageError
 from ..frames import checked_transform, from_position_quaternion, rotation_angle
 from ..robots.model import Robot

@@ -24,8 +24,6 @@ from ..errors import FileError, StationbookError
 from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
 from ..estimate.problem import Touched
 from ..frames import apply
-from ..sessions.dump import yaml_dump
-from ..sessions.places import PROOF_FILE
 from ..sessions.schema import (
     MAX_ID,
     Field,
@@ -39,11 +37,12 @@ from ..sessions.schema import (
     Typed,
     Values,
     Whole,
+    check_format,
     plain_record,
 )
+from ..sessions.store import PROOF_FILE
 from ..sessions.stored_result import POINTER
-from ..sessions.versions import check_format
-from ..sessions.yaml_text import Node, read_yaml
+from ..sessions.yaml_text import Node, read_yaml, yaml_dump
 
 Role = Literal["proof", "missing-number"]
 

@@ -20,8 +20,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from ..errors import FileError
-from ..sessions.places import SESSION_FILE, session_path
-from ..sessions.store import make_folder, write_bytes_new
+from ..sessions.store import SESSION_FILE, make_folder, session_path, write_bytes_new
 
 LONGEST_NAME = 200  # characters of a whole path; Windows ends at 260 with the folder before it
 DEEPEST = 8  # folders; a session has one

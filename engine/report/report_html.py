@@ -11,16 +11,15 @@ from pathlib import Path
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cameras import seen_by
 from ..cell.cell import Cell
 from ..cell.result import Covariance, Placed, StoredResult, keeps
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..findings import Level
 from ..frames import displacement, quaternion_xyzw
 from ..pendant.entry import format_pose
 from ..proof.stated import covariance_of, of_camera
-from ..sessions.journal import read_journal
+from ..sessions.changes import read_journal
 from ..sessions.results import changed_since
 from . import html_record as record
 from .figures import (

@@ -21,7 +21,7 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.settings import JOINTS, AngleUnit, LengthUnit, Pendant
-from .dump import yaml_dump
+from .derived import record_of
 from .parts_file import CAMERA, NONE_REMEDY, RobotEntry, board_record
 from .schema import (
     Field,
@@ -33,19 +33,17 @@ from .schema import (
     Typed,
     Values,
     Whole,
+    check_format,
     missing,
     placed_at,
-    plain_record,
     require_count,
 )
-from .versions import check_format
 from .yaml_text import Node, read_yaml
 
 MATRIX_ROUNDING = 0.01  # mm and [-]; more than digits cut off in a copied matrix explain
 JOINT_DECIMALS = 3  # digits; common practice for joint angles in degrees, no source
 
-_VECTOR = Many(Number(), (3,))
-_SIZE = Many(Number(above=0), (3,))
+_LENGTH = Number(above=0)
 
 
 def _pendant(values: Values, node: Node) -> Pendant:
@@ -92,7 +90,7 @@ def _placed(values: Values, node: Node) -> Placed:
 
 PLACED = Record(
     (
-        Field("position_mm", _VECTOR),
+        Field("position_mm", Many(Number(), (3,))),
         Field("quaternion_xyzw", Many(Number(), (4,))),
         Field("matrix", Many(Many(Number(), (4,)), (4,)), None),  # as results carry it
     ),
@@ -115,19 +113,9 @@ def _keep_out(values: Values, node: Node) -> KeepOut:
     return box
 
 
-KEEP_OUT = Record(
-    (Field("name", Text()), Field("min_mm", _VECTOR), Field("max_mm", _VECTOR)), _keep_out
-)
-WORK_VOLUME = plain_record(
-    WorkVolume,
-    Field("frame", Text(("base", "camera"))),
-    Field("center_mm", _VECTOR),
-    Field("size_mm", _SIZE),
-    Field("approach", Many(Typed()), None),
-)
-TOLERANCE = plain_record(
-    Tolerance, Field("position_mm", Number(above=0)), Field("angle_deg", Number(above=0))
-)
+KEEP_OUT = record_of(KeepOut, _keep_out, ())
+WORK_VOLUME = record_of(WorkVolume, None, (), size_mm=Many(_LENGTH, (3,)), approach=Many(Typed()))
+TOLERANCE = record_of(Tolerance, None, (), position_mm=_LENGTH, angle_deg=_LENGTH)
 ROUGH = Record(
     tuple(
         Field(key, PLACED, None)
@@ -139,7 +127,7 @@ ROUGH = Record(
 
 
 @cache
-def cell_record(inside: bool) -> Record:
+def cell_record(inside: bool) -> Record[Cell]:
     """Return the keys of a cell; ``inside``: files it names may not leave its folder."""
     return Record(
         (
@@ -254,16 +242,9 @@ def read_cell_node(node: Node, inside: bool) -> Cell:
     """Read a cell from its node; ``inside``: files it names may not leave the node's folder."""
     if "robot" not in node.entries("the keys of a cell"):
         raise missing(node, "robot", NONE_REMEDY)
-    cell: Cell = cell_record(inside).read(node)
-    return cell
+    return cell_record(inside).read(node)
 
 
 def cell_document(cell: Cell) -> dict[str, Any]:
     """Return the cell as the plain data of ``cell.yaml``, keys in their usual order."""
-    document: dict[str, Any] = cell_record(True).write(cell)
-    return document
-
-
-def cell_text(cell: Cell) -> str:
-    """Return the cell as the text of ``cell.yaml``."""
-    return yaml_dump(cell_document(cell))
+    return cell_record(True).write(cell)

@@ -12,13 +12,12 @@ import json
 import os
 import platform
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from .places import config_folder
-from .schema import Field, Many, Table, Text, plain_record
-from .store import make_folder, write_text_atomic
+from .derived import record_of
+from .store import config_folder, make_folder, write_text_atomic
 from .yaml_text import read_bytes, read_yaml, sha256
 
 CONFIRMED_FILE = "confirmed.json"
@@ -38,28 +37,16 @@ class Settings:
     """What only this machine knows: commands by name (program and arguments), and credentials
     by host name."""
 
-    commands: Mapping[str, tuple[str, ...]]
-    credentials: Mapping[str, Credentials]
-
-
-_SETTINGS = plain_record(
-    Settings,
-    Field("commands", Table(Many(Text())), {}),
-    Field(
-        "credentials",
-        Table(plain_record(Credentials, Field("user", Text()), Field("password", Text()))),
-        {},
-    ),
-)
+    commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    credentials: Mapping[str, Credentials] = field(default_factory=dict)
 
 
 def read_settings() -> Settings:
     """Read ``settings.yaml`` of the user's configuration folder; empty where there is none."""
     path = config_folder() / SETTINGS_FILE
     if not os.path.exists(path):
-        return Settings({}, {})
-    settings: Settings = _SETTINGS.read(read_yaml(path))
-    return settings
+        return Settings()
+    return record_of(Settings, None, ()).read(read_yaml(path))
 
 
 def is_confirmed(folder: Path, source: Mapping[str, str]) -> bool:
@@ -91,6 +78,5 @@ def _read() -> dict[str, str]:
         known = json.loads(read_bytes(path))
     except ValueError:
         return {}
-    if not isinstance(known, dict):
-        return {}
+    known = known if isinstance(known, dict) else {}
     return {key: when for key, when in known.items() if isinstance(when, str)}

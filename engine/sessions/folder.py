@@ -1,113 +1,205 @@
-"""A session folder: opened and created, and its stations as numbers."""
+"""A session folder: session.yaml read and written, and its stations as numbers."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
-from pathlib import Path, PurePosixPath
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.points_file import read_points
-from ..camera.model import Camera
 from ..cell.cell import Cell
-from ..cell.session import Session, Station
+from ..cell.session import FORMAT, PlannedStation, Session, Station, View
 from ..cell.stations import Observation, joint_values, station_pose
-from ..errors import FileError, StationbookError
+from ..errors import FileError, StationbookError, nearest
 from ..frames import from_position_quaternion
-from .cell_file import read_cell
-from .changes import Change, Who, commit
-from .lock import take_lock
-from .places import SESSION_FILE
-from .session_file import read_session, session_text
-from .store import make_folder
-from .yaml_text import read_bytes
+from .cell_file import cell_document, read_cell_node
+from .derived import record_of
+from .schema import (
+    MAX_ID,
+    Field,
+    FileName,
+    Many,
+    Number,
+    Record,
+    Text,
+    Time,
+    Typed,
+    Values,
+    Whole,
+    check_format,
+    placed_at,
+)
+from .store import SESSION_FILE, session_path
+from .yaml_text import Node, parse_yaml, read_yaml, yaml_dump
 
-START = "start"  # the word in the journal for a new session
-
-open_session = read_session
-
-
-def create_session(
-    cell_path: Path,
-    folder: Path,
-    name: str | None = None,
-    operator: str | None = None,
-    *,
-    now: datetime,
-) -> Session:
-    """Make a session folder for a cell, with copies of the robot and points files it names.
-
-    ``name`` defaults to the cell's name and the day. Raises FileError where the cell cannot be
-    read, the folder holds a session already or nothing can be written there.
-    """
-    cell = read_cell(cell_path)
-    session = Session(
-        name=name or f"{cell.name}, {now:%Y-%m-%d}",
-        operator=operator,
-        created=now.isoformat("T", "seconds"),
-        cell=cell,
-    )
-    return found_session(session, cell_path.parent, folder, {"cell": str(cell_path)}, now)
+_CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
 
 
-def found_session(
-    session: Session, origin: Path, folder: Path, details: Mapping[str, object], now: datetime
-) -> Session:
-    """Make a session folder for ``session``, with copies of the files that its cell names.
+def _station(values: Values, node: Node) -> Station:
+    station = Station(**values)
+    if station.pose is None and station.joints is None:
+        raise node.fail("the station has neither a pose nor joints", "Type what the pendant shows.")
+    if (numbers := station.board_pose) is not None:
+        placed_at(node.at("board_pose"), lambda: from_position_quaternion(numbers))
+    return station
 
-    Those lie in ``origin``; ``details`` go into the journal. Raises FileError as `create_session`.
-    """
-    cell, copies = _self_contained(session.cell, origin)
-    if origin.resolve() != folder.resolve():
-        cell = _anchored(cell, origin)
-    session = replace(session, cell=cell)
-    _check_no_session(folder)
-    session_text(session)  # complains before a folder is made
-    make_folder(folder)
-    with take_lock(folder, session.operator, now):
-        _check_no_session(folder)
-        commit(folder, Change(START, session, details, copies), Who(session.operator, now))
+
+def _view(values: Values, node: Node) -> View:
+    if values["image"] is None and values["points"] is None:
+        raise node.fail("the view has neither an image nor points", "Name a file, or leave it out.")
+    return View(**values)
+
+
+VIEW = record_of(View, _view, ("image", "points"), image=FileName(), points=FileName())
+STATION = record_of(
+    Station,
+    _station,
+    ("pose", "joints", "image", "points", "board_pose", "taken", "use", "accepted"),
+    id=Whole(1, MAX_ID),
+    pose=Many(Typed()),
+    joints=Many(Typed()),
+    image=FileName(),
+    points=FileName(),
+    board_pose=Many(Number(), (7,)),
+    taken=Time(),
+    views=Many(VIEW),
+)
+PLANNED = record_of(PlannedStation, None, ("pose", "jog"), pose=Many(Typed()))
+
+
+class _CellCopy:
+    """The key ``cell`` of a session: the cell as it was at the start."""
+
+    def read(self, node: Node) -> Cell:
+        return read_cell_node(node, inside=True)
+
+    def write(self, value: Any) -> Any:
+        return cell_document(value)
+
+
+def _session(values: Values, node: Node) -> Session:
+    del values["format"]
+    session = Session(**values)
+    _check_stations(session.cell, session.stations, node.at("stations"))
     return session
 
 
-def _check_no_session(folder: Path) -> None:
-    if os.path.exists(folder / SESSION_FILE):
-        raise FileError(folder, "this folder holds a session already", "Use another folder.")
+def _check_stations(cell: Cell, stations: tuple[Station, ...], node: Node) -> None:
+    """Check ids and numbers of fields; ``node`` is the list of stations, or any other place."""
+    nodes = node.value if isinstance(node.value, list) else [node] * len(stations)
+    seen: dict[int, int] = {}
+    for station, place in zip(stations, nodes, strict=True):
+        if station.id in seen:
+            raise place.at("id").fail(
+                f"station {station.id} stands here twice, first in line {seen[station.id]}",
+                "Every station has its own id.",
+            )
+        seen[station.id] = place.line
+        _check_counts(cell, station, place)
+        if station.views:
+            _check_views(cell, station, place.at("views"))
 
 
-def _self_contained(cell: Cell, origin: Path) -> tuple[Cell, dict[str, bytes]]:
-    """Return the cell with its files inside the folder, and the files' contents by new name."""
-    copies: dict[str, bytes] = {}
+def _check_counts(cell: Cell, station: Station, node: Node) -> None:
+    pendant, robot = cell.pendant, cell.robot
+    if pendant.shows_joints:
+        if station.pose is not None:
+            raise node.at("pose").fail("with rotation: joints, `joints` holds what was typed")
+    elif station.pose is None:
+        raise node.at("pose").fail(
+            "the station has no pose", f"Type {' '.join(pendant.labels)} from the pendant."
+        )
+    elif len(station.pose) != len(pendant.labels):
+        raise node.at("pose").fail(
+            f"expected {len(pendant.labels)} fields ({' '.join(pendant.labels)}), "
+            f"got {len(station.pose)}"
+        )
+    if station.joints is not None and robot and len(station.joints) != robot.axes:
+        raise node.at("joints").fail(f"expected {robot.axes} values, got {len(station.joints)}")
 
-    def inside(kept_in: str, file: str) -> str:
-        new = f"{kept_in}/{PurePosixPath(file).name}"
-        copies[new] = read_bytes(origin / file)
-        return new
 
-    robot, board = cell.robot, cell.board
-    if robot is not None and robot.file is not None:
-        robot = replace(robot, file=inside("robots", robot.file))
-    if board.points_file is not None:
-        board = replace(board, points_file=inside("board", board.points_file))
-    return replace(cell, robot=robot, board=board), copies
+def _check_views(cell: Cell, station: Station, node: Node) -> None:
+    """Check that each view is of a further camera of the cell, and of each at most one."""
+    nodes = node.value if isinstance(node.value, list) else [node] * len(station.views)
+    left = [camera.name for camera in cell.cameras]
+    for view, place in zip(station.views, nodes, strict=True):
+        where = place.at("camera")
+        if view.camera == cell.camera.name:
+            raise where.fail(
+                f"{view.camera!r} is the first camera",
+                "Its image and points are the station's own.",
+            )
+        if view.camera not in [camera.name for camera in cell.cameras]:
+            raise where.fail(f"the cell has no camera {view.camera!r}", nearest(view.camera, left))
+        if view.camera not in left:
+            raise where.fail(f"two views of camera {view.camera!r} at one station")
+        left.remove(view.camera)
 
 
-def _anchored(cell: Cell, origin: Path) -> Cell:
-    """Return the cell with image folders named in full: relative ones start where it lay."""
+SESSION = Record(
+    (
+        Field("format", Whole(1, FORMAT)),
+        Field("name", Text()),
+        Field("operator", Text(), None, always=True),
+        Field("created", Time(), ""),
+        Field("cell", _CellCopy()),
+        Field("plan", Many(PLANNED), (), always=True),
+        Field("stations", Many(STATION), (), always=True),
+    ),
+    _session,
+    lambda session: {
+        "format": FORMAT,
+        **{name: getattr(session, name) for name in Session.__slots__},
+    },
+)
 
-    def anchored(camera: Camera) -> Camera:
-        folder = (camera.source or {}).get("folder")
-        if folder is None or os.path.isabs(folder):
-            return camera
-        return replace(camera, source={"folder": os.path.abspath(origin / folder)})
 
-    cameras = tuple(anchored(camera) for camera in cell.cameras)
-    return replace(cell, camera=anchored(cell.camera), cameras=cameras)
+def open_session(folder: Path) -> Session:
+    """Read ``session.yaml`` of a session folder; raises FileError naming file, line and key."""
+    return session_from(read_yaml(session_path(folder)))
+
+
+def session_from(root: Node) -> Session:
+    """Read a session from the root of its file; raises FileError naming file, line and key."""
+    check_format(root)
+    return SESSION.read(root)
+
+
+def session_text(session: Session) -> str:
+    """Return the text of ``session.yaml``, after making sure that it can be read back.
+
+    Only stations not written before take time. Raises FileError for a session that could not be
+    opened again, so that none is ever stored.
+    """
+    blocks = [_station_text(station) for station in session.stations]
+    head = SESSION.write(replace(session, stations=()))
+    del head["stations"]
+    text = yaml_dump(head)
+    bare = _without_files(session.cell)
+    checked = text if bare == session.cell else yaml_dump(head | {"cell": cell_document(bare)})
+    node = parse_yaml(checked.encode(), _CHECKED)
+    _check_stations(SESSION.read(node).cell, session.stations, node)
+    return text + ("stations:\n" + "".join(blocks) if blocks else "stations: []\n")
+
+
+def _without_files(cell: Cell) -> Cell:
+    """Return the cell with all of it inline, as the files it names may not be in place yet."""
+    robot = cell.robot and replace(cell.robot, file=None)
+    board = cell.board if cell.board.points_file is None else replace(cell.board, points_file=None)
+    return replace(cell, robot=robot, board=board)
+
+
+@lru_cache(maxsize=4096)
+def _station_text(station: Station) -> str:
+    text = yaml_dump([STATION.write(station)])
+    (node,) = parse_yaml(text.encode(), _CHECKED).items()
+    STATION.read(node)
+    return text
 
 
 def stored_points(
@@ -124,12 +216,8 @@ def stored_points(
     try:
         return read_points(path, session.cell.board)
     except FileError as error:
-        raise _about(station, error) from None
-
-
-def _about(station: Station, error: FileError) -> FileError:
-    problem = f"station {station.id}: {error.clause}"
-    return FileError(error.path, problem, error.remedy, line=error.line, key=error.key)
+        problem = f"station {station.id}: {error.clause}"
+        raise FileError(error.path, problem, error.remedy, line=error.line, key=error.key) from None
 
 
 def observations(session: Session, folder: Path) -> tuple[Observation, ...]:
@@ -152,13 +240,6 @@ def _observation(session: Session, folder: Path, station: Station) -> Observatio
         raise FileError(folder / SESSION_FILE, problem, error.remedy) from None
     if pose is None:
         raise FileError(folder / SESSION_FILE, f"station {station.id}: nothing typed")
-    points = stored_points(session, folder, station)
-    board = station.board_pose
-    return Observation(
-        id=station.id,
-        base_T_flange=pose,
-        point_ids=points[0] if points else None,
-        pixels=points[1] if points else None,
-        camera_T_board=from_position_quaternion(board) if board else None,
-        joints=joints,
-    )
+    ids, pixels = stored_points(session, folder, station) or (None, None)
+    board = from_position_quaternion(station.board_pose) if station.board_pose else None
+    return Observation(station.id, pose, ids, pixels, board, joints)

@@ -1,6 +1,6 @@
 """A first look at a session folder: what a list shows, before anything heavy is loaded.
 
-Nothing is checked beyond being readable: `session_file.read_session` is the strict reader, and
+Nothing is checked beyond being readable: `folder.open_session` is the strict reader, and
 whoever shows a glance reads strictly right after it. Only PyYAML is imported here. Results need no
 such first look: `stored_result.read_result` is strict and light.
 """
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
-from .places import SESSION_FILE
+from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
 
@@ -53,7 +53,7 @@ def read_glance(folder: Path) -> Glance:
 
 def _station(node: Node, number: int) -> Station:
     return Station(
-        id=int(_number(node, "id") or number),
+        id=int(text) if (text := _text(node, "id") or "").isdecimal() else number,
         pose=_texts(node, "pose"),
         joints=_texts(node, "joints"),
         image=_text(node, "image"),
@@ -85,13 +85,6 @@ def _text(node: Node | None, key: str) -> str | None:
     if child is None or child.is_null or not isinstance(child.value, str):
         return None
     return child.value
-
-
-def _number(node: Node | None, key: str) -> float | None:
-    try:
-        return float(_text(node, key) or "")
-    except ValueError:
-        return None
 
 
 def _list(node: Node, key: str) -> list[Node]:

@@ -13,15 +13,13 @@ import json
 import os
 import platform
 import sys
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 
 from ..errors import BusyError, FileError
-from .places import LOCK_FILE, session_path
-from .store import open_in_place, rewrite_in_place
+from .store import LOCK_FILE, open_in_place, rewrite_in_place, session_path
 
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes for readers too: lock one far behind the record
 _MAX_RECORD = 10_000  # bytes read of the record; it has 200
@@ -46,36 +44,24 @@ class Holder:
         return f"{who} on {self.host}, process {self.pid}, since {self.since}"
 
 
-class WriterLock:
-    """The right to write in one session folder, until `release` or the end of a with block."""
+class WriterLock(ExitStack[None]):
+    """The right to write in one session folder, until `close` or the end of a with block."""
 
     def __init__(self, path: Path, fd: int) -> None:
-        self._path, self._fd = path, fd
+        super().__init__()
+        self.callback(_release, path, fd)
 
-    def release(self) -> None:
-        """Let the next writer in; does nothing the second time."""
-        if self._fd >= 0:
-            with suppress(FileError):
-                rewrite_in_place(self._fd, self._path, b"")
-            with suppress(OSError):
-                _unlock(self._fd)
-            os.close(self._fd)
-            self._fd = -1
 
-    def __enter__(self) -> WriterLock:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.release()
+def _release(path: Path, fd: int) -> None:
+    with suppress(FileError):
+        rewrite_in_place(fd, path, b"")
+    with suppress(OSError):
+        _unlock(fd)
+    os.close(fd)
 
 
 def writing(folder: Path, who: str | None = None, *, now: datetime | None = None) -> WriterLock:
-    """Take the lock of a session folder; use it in a with block or release it.
+    """Take the lock of a session folder; use it in a with block or close it.
 
     Open the session after this, not before, or what another writer stored meanwhile is lost.
     Raises BusyError naming who holds the lock and since when, FileError where ``folder`` is no
@@ -138,8 +124,10 @@ def _busy(path: Path, named: Holder | None) -> BusyError:
 
 def _is_dead(named: Holder, me: Holder) -> bool:
     """Tell whether a holder on this very machine is gone; of others that cannot be known."""
-    if named.host != me.host or named.pid == me.pid or sys.platform == "win32":
-        return named.host == me.host and named.pid == me.pid
+    if named.host != me.host:
+        return False
+    if named.pid == me.pid or sys.platform == "win32":
+        return named.pid == me.pid
     try:
         os.kill(named.pid, 0)
     except ProcessLookupError:

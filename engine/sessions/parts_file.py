@@ -6,32 +6,29 @@ import re
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from ..boards.pattern import Board, MountRepeatability, Pattern, check_board
+from ..boards.pattern import Board, MountRepeatability, check_board
 from ..boards.points_file import read_board_points
 from ..camera.model import DISTORTION_COUNTS, Camera
 from ..cell.session import FORMAT
 from ..errors import nearest
-from ..robots.model import ChainLink, JointType, Robot, RobotKind, checked
-from .dump import yaml_dump
+from ..robots.model import Robot, checked
+from .derived import record_of
 from .schema import (
     Field,
     FileName,
-    Flag,
     Many,
     Number,
     Record,
-    Table,
     Text,
     Values,
     Whole,
+    check_format,
     missing,
     placed_at,
-    plain_record,
 )
-from .versions import check_format
-from .yaml_text import Node, read_yaml
+from .yaml_text import Node, read_yaml, yaml_dump
 
 MOST_POINTS = 1000  # points along one side; a fine board has 100
 
@@ -42,31 +39,25 @@ _OWNERS = {  # keys that belong to some patterns only
     "marker_mm": ("charuco",),
     "legacy_layout": ("charuco",),
 }
-_MOUNT = plain_record(
-    MountRepeatability,
-    Field("position_mm", Number(least=0)),
-    Field("angle_deg", Number(least=0)),
-)
+_LENGTH, _ERROR = Number(above=0), Number(least=0)
+_MOUNT = record_of(MountRepeatability, None, (), position_mm=_ERROR, angle_deg=_ERROR)
 
 
 @cache
-def board_record(inside: bool) -> Record:
+def board_record(inside: bool) -> Record[Board]:
     """Return the keys of ``board``; ``inside``: its points file may not leave the folder."""
-    return Record(
-        (
-            Field("pattern", Text(get_args(Pattern))),
-            Field("columns", Whole(2, MOST_POINTS)),
-            Field("rows", Whole(2, MOST_POINTS)),
-            Field("pitch_mm", Number(above=0)),
-            Field("diameter_mm", Number(above=0), None),
-            Field("dictionary", Text(), None),
-            Field("marker_mm", Number(above=0), None),
-            Field("legacy_layout", Flag(), False),
-            Field("mount_repeatability", _MOUNT, None),
-            Field("height_mm", Number(), None),
-            Field("points_file", FileName(inside), None),
-        ),
+    return record_of(
+        Board,
         _board,
+        (),
+        columns=Whole(2, MOST_POINTS),
+        rows=Whole(2, MOST_POINTS),
+        pitch_mm=_LENGTH,
+        diameter_mm=_LENGTH,
+        marker_mm=_LENGTH,
+        mount_repeatability=_MOUNT,
+        points_file=FileName(inside),
+        measured=None,
     )
 
 
@@ -140,33 +131,24 @@ def _camera(values: Values, node: Node) -> Camera:
     return Camera(**values)
 
 
-CAMERA = Record(
-    (
-        Field("name", Text()),
-        Field("image_size_px", Many(Whole(1, MOST_PIXELS), (2,))),
-        Field("matrix", Many(Many(Number(), (3,)), (3,))),
-        Field("distortion", Many(Number(), DISTORTION_COUNTS), (), always=True),
-        Field("source", Source(), None),
-        Field("focus_range_mm", Many(Number(), (2,)), None),
-    ),
+CAMERA = record_of(
+    Camera,
     _camera,
+    ("distortion",),
+    image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
+    matrix=Many(Many(Number(), (3,)), (3,)),
+    distortion=Many(Number(), DISTORTION_COUNTS),
+    source=Source(),
 )
 
 
 NONE_REMEDY = "Write `robot: none` where the robot is not described; reach is then not checked."
 
-_LINK = plain_record(
-    ChainLink,
-    Field("a_mm", Number()),
-    Field("alpha_deg", Number()),
-    Field("d_mm", Number()),
-    Field("offset_deg", Number(), 0.0),
-    Field("type", Text(get_args(JointType)), "turn"),
-)
 _SIX = Many(Number(), (6,))
 
 
 def _build(values: Values, node: Node) -> Robot:
+    values.pop("format", None)  # of a robot file
     limits = values.pop("limits_deg")
     robot = Robot(**values, limits=limits)
     if robot.kind == "chain":
@@ -182,31 +164,23 @@ def _parts(robot: Robot) -> Values:
     return {"limits_deg" if f == "limits" else f: getattr(robot, f) for f in Robot.__slots__}
 
 
+_OWN = record_of(
+    Robot,
+    None,
+    (),
+    directions=Many(Whole(-1, 1)),
+    repeatability_mm=_ERROR,
+    accuracy_mm=_ERROR,
+    base_T_first_mm_deg=_SIX,
+    last_T_flange_mm_deg=_SIX,
+    file=None,
+)
 ROBOT = Record(
-    (
-        Field("name", Text()),
-        Field("kind", Text(get_args(RobotKind))),
-        Field("geometry_mm", Table(Number()), {}),
-        Field("offsets_deg", Many(Number()), ()),
-        Field("directions", Many(Whole(-1, 1)), ()),
-        Field("coupling", Table(Text()), None),
-        Field("limits_deg", Many(Many(Number(), (2,))), ()),
-        Field("repeatability_mm", Number(least=0), None),
-        Field("accuracy_mm", Number(least=0), None),
-        Field("convention", Text(("standard", "modified")), None),
-        Field("links", Many(_LINK), ()),
-        Field("base_T_first_mm_deg", _SIX, None),
-        Field("last_T_flange_mm_deg", _SIX, None),
-    ),
+    tuple(replace(f, key="limits_deg") if f.key == "limits" else f for f in _OWN.fields),
     _build,
     _parts,
 )
-_FILE = Record((Field("format", Whole(1, FORMAT)), *ROBOT.fields), lambda v, n: _from_file(v, n))
-
-
-def _from_file(values: Values, node: Node) -> Robot:
-    del values["format"]
-    return _build(values, node)
+_FILE = Record((Field("format", Whole(1, FORMAT)), *ROBOT.fields), _build)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,8 +196,7 @@ class RobotEntry:
             return None
         entries = node.entries("a description, {file: robots/x.yaml} or none")
         if "file" not in entries:
-            robot: Robot = ROBOT.read(node)
-            return robot
+            return ROBOT.read(node)
         name: str = Record(
             (Field("file", FileName(self.inside)),), lambda values, _: values["file"]
         ).read(node)
@@ -239,8 +212,7 @@ def read_robot(path: Path) -> Robot:
     """Read a robot file; raises FileError naming file, line and key."""
     root = read_yaml(path)
     check_format(root)
-    robot: Robot = _FILE.read(root)
-    return robot
+    return _FILE.read(root)
 
 
 def robot_text(robot: Robot) -> str:

@@ -14,12 +14,10 @@ from ..errors import StationbookError
 from ..findings import finding
 from .cell_file import cell_document
 from .changes import Change
-from .dump import plain, yaml_dump
-from .places import RESULT_FILE, SESSION_FILE
-from .session_file import STATION
-from .store import encoded, write_bytes_new
+from .folder import STATION
+from .store import RESULT_FILE, SESSION_FILE, encoded, write_bytes_new
 from .stored_result import read_result
-from .yaml_text import read_bytes, sha256
+from .yaml_text import plain, read_bytes, sha256, yaml_dump
 
 MOST_NAMED = 4  # changed files that a sentence can carry
 # What of a station enters a result; the rest of it is for people.
@@ -100,20 +98,13 @@ def what_changed(session: Session, folder: Path, result: StoredResult) -> str | 
     return ", ".join(changed[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
-def result_kept(
-    session: Session, folder: Path, document: Mapping[str, Any], inputs: Mapping[str, str]
-) -> Change | None:
-    """Return the change that makes ``document``, which is what `solve` prints, the stored result.
-
-    Numbers that are not finite are stored as null. None: the folder holds the same result already.
-    """
-    return result_change("solve", session, folder, {**document, "inputs": dict(inputs)})
-
-
 def result_change(
     action: str, session: Session, folder: Path, document: Mapping[str, Any]
 ) -> Change | None:
-    """Return the change that puts ``document`` into result.yaml, the one before kept beside it."""
+    """Return the change that puts ``document`` into result.yaml, the one before kept beside it.
+
+    Numbers that are not finite are stored as null. None: the folder holds the same result already.
+    """
     path = folder / RESULT_FILE
     data = encoded(yaml_dump(plain(document)))
     kept = _earlier_copy(path)

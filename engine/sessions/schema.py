@@ -2,7 +2,7 @@
 
 A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
 keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
-a dataclass. The specifications themselves are in cell_file.py, robot_file.py and session_file.py.
+a dataclass. The specifications themselves are in cell_file.py, parts_file.py and folder.py.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Any, Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
+from ..cell.session import FORMAT
 from ..errors import FileError, StationbookError, nearest
 from .yaml_text import Node
 
@@ -27,17 +28,18 @@ MAX_TEXT = 4000  # characters; a note, an address or a path is far shorter
 
 
 class Kind(Protocol):
-    """What a key may hold."""
+    """What a key may hold; written as a text unless a kind says otherwise."""
 
     def read(self, node: Node) -> Any:
         """Return the value of ``node``; raises FileError naming its place."""
 
     def write(self, value: Any) -> Any:
         """Return ``value`` as texts, numbers, lists and dicts."""
+        return str(value)
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class Text(Kind):
     """A text; with ``choices`` one of these words."""
 
     choices: tuple[str, ...] = ()
@@ -52,23 +54,17 @@ class Text:
             raise node.fail(f"the text has {len(text)} characters, the limit is {MAX_TEXT}")
         return text
 
-    def write(self, value: Any) -> Any:
-        return str(value)
-
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class Words(Kind):
     """Any text that this program wrote, even an empty one."""
 
     def read(self, node: Node) -> str:
         return node.text()
 
-    def write(self, value: Any) -> Any:
-        return str(value)
-
 
 @dataclass(frozen=True, slots=True)
-class Word:
+class Word(Kind):
     """One word of an enumeration."""
 
     of: type[StrEnum]
@@ -81,7 +77,7 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class Number(Kind):
     """A decimal number, finite, within the limits."""
 
     above: float = -math.inf
@@ -105,7 +101,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Whole:
+class Whole(Kind):
     """A whole number within the limits."""
 
     least: int
@@ -114,9 +110,8 @@ class Whole:
     def read(self, node: Node) -> int:
         wanted = f"a whole number from {self.least} to {self.most}"
         text = node.text(wanted)
-        if not node.plain or not _WHOLE.fullmatch(text):
-            raise node.wrong(wanted)
-        if not self.least <= int(text) <= self.most:
+        whole = node.plain and _WHOLE.fullmatch(text)
+        if not whole or not self.least <= int(text) <= self.most:
             raise node.wrong(wanted)
         return int(text)
 
@@ -125,7 +120,7 @@ class Whole:
 
 
 @dataclass(frozen=True, slots=True)
-class Flag:
+class Flag(Kind):
     """true or false, and no other word for it."""
 
     def read(self, node: Node) -> bool:
@@ -138,7 +133,7 @@ class Flag:
 
 
 @dataclass(frozen=True, slots=True)
-class OrNull:
+class OrNull(Kind):
     """A value of one kind, or null for what is not known."""
 
     of: Kind
@@ -151,7 +146,7 @@ class OrNull:
 
 
 @dataclass(frozen=True, slots=True)
-class Typed:
+class Typed(Kind):
     """One field as typed on the pendant: its raw text, never interpreted here."""
 
     def read(self, node: Node) -> str:
@@ -160,12 +155,9 @@ class Typed:
             raise node.wrong("a number as the pendant shows it", "Write it as 612.40.")
         return text.strip()
 
-    def write(self, value: Any) -> Any:
-        return str(value)
-
 
 @dataclass(frozen=True, slots=True)
-class Time:
+class Time(Kind):
     """A date and time in ISO 8601, kept as text."""
 
     def read(self, node: Node) -> str:
@@ -177,12 +169,9 @@ class Time:
             raise node.wrong(wanted) from None
         return text
 
-    def write(self, value: Any) -> Any:
-        return str(value)
-
 
 @dataclass(frozen=True, slots=True)
-class FileName:
+class FileName(Kind):
     """A relative path with forward slashes; ``inside``: it may not leave its folder."""
 
     inside: bool = True
@@ -198,9 +187,6 @@ class FileName:
             raise node.fail(f"{node.described()} is not a file inside this folder")
         return text
 
-    def write(self, value: Any) -> Any:
-        return str(value)
-
 
 def leads_outside(name: str) -> bool:
     """Tell whether a path is absolute, climbs out of its folder or is no file name at all."""
@@ -214,7 +200,7 @@ def _is_absolute(name: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Many:
+class Many(Kind):
     """A list of one kind; ``counts``: the lengths allowed, () for any."""
 
     of: Kind
@@ -232,7 +218,7 @@ class Many:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class Table(Kind):
     """A group of keys with free names, all of one kind."""
 
     of: Kind
@@ -244,11 +230,7 @@ class Table:
         return {key: self.of.write(item) for key, item in value.items()}
 
 
-class _Required:
-    """Marks a key that must be there."""
-
-
-REQUIRED = _Required()
+REQUIRED: Any = object()  # in the place of a default: the key must be there
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +244,7 @@ class Field:
 
 
 Values = dict[str, Any]
+Built = TypeVar("Built")
 
 
 def _as_attributes(value: Any) -> Mapping[str, Any]:
@@ -269,7 +252,7 @@ def _as_attributes(value: Any) -> Mapping[str, Any]:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class Record(Kind, Generic[Built]):
     """A group of known keys, built into a dataclass.
 
     ``build`` takes the values by key and the node (for complaints that concern several keys);
@@ -277,29 +260,27 @@ class Record:
     """
 
     fields: tuple[Field, ...]
-    build: Callable[[Values, Node], Any]
+    build: Callable[[Values, Node], Built]
     parts: Callable[[Any], Mapping[str, Any]] = _as_attributes
 
-    def read(self, node: Node) -> Any:
+    def read(self, node: Node) -> Built:
         entries = node.entries()
         known = [field.key for field in self.fields]
         for key, item in entries.items():
             if key not in known:
                 raise item.fail("this key is not known", nearest(key, known))
-        return self.build(
-            {f.key: self._value(f, entries.get(f.key), node) for f in self.fields}, node
-        )
+        values = {field.key: field.default for field in self.fields}
+        for field in self.fields:
+            given = entries.get(field.key)
+            if given and not (given.is_null and field.default is not REQUIRED):
+                values[field.key] = field.kind.read(given)
+            elif field.default is REQUIRED:
+                raise missing(node, field.key)
+        return self.build(values, node)
 
-    def _value(self, field: Field, item: Node | None, node: Node) -> Any:
-        if item is not None and not (item.is_null and field.default is not REQUIRED):
-            return field.kind.read(item)
-        if field.default is REQUIRED:
-            raise missing(node, field.key)
-        return field.default
-
-    def write(self, value: Any) -> Any:
+    def write(self, value: Any) -> dict[str, Any]:
         parts = self.parts(value)
-        written = {}
+        written: dict[str, Any] = {}
         for field in self.fields:
             part = parts[field.key]
             if part != field.default or field.always:
@@ -307,7 +288,7 @@ class Record:
                 written[field.key] = None if empty else field.kind.write(part)
         return written
 
-    def leaving_out(self, *keys: str) -> Record:
+    def leaving_out(self, *keys: str) -> Record[Built]:
         """Return the record with keys that are left out where they hold their default."""
         listed = [replace(f, always=f.always and f.key not in keys) for f in self.fields]
         return replace(self, fields=tuple(listed))
@@ -321,16 +302,15 @@ def missing(node: Node, key: str, remedy: str = "") -> FileError:
     )
 
 
-def plain_record(cls: Callable[..., Any], *fields: Field) -> Record:
+def plain_record(cls: Callable[..., Built], *fields: Field) -> Record[Built]:
     """Return a record whose keys are exactly the arguments of ``cls``."""
     return Record(fields, lambda values, _: cls(**values))
 
 
 _SUBJECT = re.compile(r"(?:\w+\.)?(\w+)(?:: | |, [^:]*: )")
-Checked = TypeVar("Checked")
 
 
-def placed_at(node: Node, check: Callable[[], Checked]) -> Checked:
+def placed_at(node: Node, check: Callable[[], Built]) -> Built:
     """Return what ``check`` returns; a complaint it raises gets file, line and key of ``node``.
 
     A complaint that starts with a key of this group ("robot.links: ...") is placed at that key.
@@ -351,3 +331,30 @@ def require_count(node: Node, key: str, values: Sequence[object], count: int, wh
     """Raise FileError unless ``values``, read from ``key``, has ``count`` entries."""
     if len(values) != count:
         raise node.at(key).fail(f"expected {count} values ({why}), got {len(values)}")
+
+
+def check_format(root: Node) -> None:
+    """Raise FileError unless the file says a format that this program knows.
+
+    Called before anything else is read: a newer file may hold keys that are not known here.
+    """
+    if "format" not in root.entries("keys and values"):
+        raise missing(root, "format", f"Write `format: {FORMAT}` as the first line.")
+    node = root.at("format")
+    if (found := Whole(1, 999_999).read(node)) > FORMAT:
+        raise node.fail(
+            f"format {found} is newer than format {FORMAT}, the newest that this program "
+            f"({program_version()}) knows",
+            f"Use a version of stationbook newer than {program_version()} that reads format "
+            f"{found}.",
+        )
+
+
+def program_version() -> str:
+    """Return the installed version of this program."""
+    from importlib.metadata import PackageNotFoundError, version  # not before the first picture
+
+    try:
+        return version("stationbook")
+    except PackageNotFoundError:
+        return "not installed"

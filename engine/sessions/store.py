@@ -1,4 +1,4 @@
-"""The one module that writes to disk.
+"""The one module that writes to disk, and the names of what lies where.
 
 A file that exists is replaced whole: the new content is written aside in the same folder, forced
 to the disk, renamed over the old one, and the folder is forced to the disk. So a reader, or the
@@ -12,12 +12,11 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ..errors import FileError
-from .places import config_folder
 
 ASIDE = ".aside"  # ending of what is not finished; one per file, so the next writer clears it away
 ERROR_LOG = "errors.log"
@@ -60,7 +59,8 @@ def append_line(path: Path, line: str) -> None:
         fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY | _NO_LINK, _MODE)
         try:
             size = os.lseek(fd, 0, os.SEEK_END)
-            cut_off = size > 0 and _last_byte(fd, size) != b"\n"
+            os.lseek(fd, max(size - 1, 0), os.SEEK_SET)
+            cut_off = os.read(fd, 1) not in (b"", b"\n")
             try:
                 _write_all(fd, (b"\n" if cut_off else b"") + encoded(line) + b"\n")
                 os.fsync(fd)
@@ -145,11 +145,6 @@ def _write_all(fd: int, data: bytes) -> None:
         left = left[os.write(fd, left) :]
 
 
-def _last_byte(fd: int, size: int) -> bytes:
-    os.lseek(fd, size - 1, os.SEEK_SET)
-    return os.read(fd, 1)
-
-
 def _replace(aside: Path, path: Path) -> None:
     for _ in range(REPLACE_TRIES if sys.platform == "win32" else 1):
         try:
@@ -180,3 +175,45 @@ def _taken_away_on_failure(path: Path) -> Iterator[None]:
         with suppress(OSError):
             os.unlink(path)
         raise
+
+
+SESSION_FILE = "session.yaml"
+RESULT_FILE = "result.yaml"
+PROOF_FILE = "proof.yaml"
+JOURNAL_FILE = "journal.jsonl"
+LOCK_FILE = ".lock"
+
+
+def session_path(folder: Path) -> Path:
+    """Return the path of ``session.yaml``; raises FileError where ``folder`` is no session."""
+    path = folder / SESSION_FILE
+    try:
+        if path.exists():
+            return path
+        if folder.is_dir():
+            raise FileError(
+                folder, f"this folder holds no {SESSION_FILE}", "stationbook start makes one."
+            )
+        if folder.exists():
+            raise FileError(folder, "this is a file; a session is a folder", "Check the name.")
+    except OSError as error:
+        raise FileError.from_os(folder, error, "open") from None
+    except ValueError:  # a NUL character in the name
+        raise FileError(repr(str(folder)), "this is no folder name") from None
+    raise FileError(folder, "there is no such folder", "Check the name.")
+
+
+CONFIG_VARIABLE = "STATIONBOOK_CONFIG"  # names another folder, for tests and shared machines
+
+
+def config_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the configuration folder (which may not exist yet).
+
+    ``STATIONBOOK_CONFIG``; else on Windows ``%APPDATA%\\\\stationbook``, elsewhere
+    ``$XDG_CONFIG_HOME/stationbook`` or ``~/.config/stationbook``.
+    """
+    if own := environment.get(CONFIG_VARIABLE):
+        return Path(own)
+    variable = "APPDATA" if sys.platform == "win32" else "XDG_CONFIG_HOME"
+    above = environment.get(variable)
+    return (Path(above) if above else Path.home() / ".config") / "stationbook"

@@ -24,7 +24,6 @@ from ..cell.result import (
 from ..cell.session import FORMAT
 from ..errors import FileError
 from .derived import record_of
-from .places import RESULT_FILE
 from .schema import (
     Field,
     Many,
@@ -35,9 +34,10 @@ from .schema import (
     Text,
     Values,
     Whole,
+    check_format,
     missing,
 )
-from .versions import check_format
+from .store import RESULT_FILE
 from .yaml_text import Node, read_bytes, read_yaml, sha256
 
 
@@ -81,7 +81,7 @@ class _Part:
         return result_document(value)
 
 
-def _record(camera: str, board: str) -> Record:
+def _record(camera: str, board: str) -> Record[StoredResult]:
     """Return the record of a result whose transforms have these names."""
     own = record_of(
         StoredResult,
@@ -117,8 +117,7 @@ def _result(node: Node) -> StoredResult:
     if "mount" not in node.entries():
         raise missing(node, "mount")
     mount = Text(tuple(KEYS)).read(node.at("mount"))
-    result: StoredResult = RESULTS[mount].read(node)  # type: ignore[index]
-    return result
+    return RESULTS[mount].read(node)  # type: ignore[index]
 
 
 def result_from(root: Node) -> StoredResult:

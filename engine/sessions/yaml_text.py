@@ -1,4 +1,4 @@
-"""Strict reader for the YAML of cells, sessions and results: every complaint names file and line.
+"""Strict reader for the YAML of cells, sessions and results, and the one writer of plain data.
 
 Built on the events of libyaml's safe parser (`yaml.parse` with `CSafeLoader`), so no value is ever
 interpreted here: a scalar stays the raw text of the file, and a file that nests without end or
@@ -8,15 +8,17 @@ repeats itself through aliases is refused while it is read, not after it has fil
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from ..errors import FileError
+from ..errors import FileError, StationbookError
 
 MAX_BYTES = 32 * 2**20  # bytes; a session of 1500 stations takes 0.6 MB
 MAX_DEPTH = 30  # levels; the deepest key of any of our files lies on level 8
@@ -25,6 +27,7 @@ NULLS = frozenset(("", "~", "null", "Null", "NULL"))
 _UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
+@dataclass(slots=True, eq=False, repr=False)
 class Node:
     """One value of a file: a text, a list of nodes or a dict of nodes, and where it stands.
 
@@ -35,20 +38,12 @@ class Node:
         plain: the text stands without quotes.
     """
 
-    __slots__ = ("line", "parent", "path", "plain", "step", "value")
-
-    def __init__(
-        self,
-        path: Path,
-        line: int,
-        value: str | list[Node] | dict[str, Node],
-        *,
-        plain: bool = False,
-        parent: Node | None = None,
-        step: str = "",
-    ) -> None:
-        self.path, self.line, self.value, self.plain = path, line, value, plain
-        self.parent, self.step = parent, step
+    path: Path
+    line: int
+    value: str | list[Node] | dict[str, Node]
+    plain: bool = False
+    parent: Node | None = None
+    step: str = ""
 
     @property
     def key(self) -> str:
@@ -256,3 +251,51 @@ class _Builder:
             node.step = str(key.value)
             holder[node.step] = node
             self.keys[-1] = None
+
+
+LINE_WIDTH = 100  # characters; longer lists are folded
+
+
+class _Dumper(yaml.CSafeDumper):
+    def ignore_aliases(self, data: Any) -> bool:
+        """Write every value out in full: aliases are refused on reading."""
+        return True
+
+
+def yaml_dump(document: Mapping[str, Any] | list[Any]) -> str:
+    """Return ``document`` (texts, numbers, booleans, None, lists, dicts) as YAML text.
+
+    A text that would read as a number is quoted. Raises StationbookError for a text that holds
+    halves of characters, as a terminal in the wrong encoding delivers them.
+    """
+    try:
+        text: str = yaml.dump(
+            document,
+            Dumper=_Dumper,
+            sort_keys=False,
+            default_flow_style=None,
+            allow_unicode=True,
+            width=LINE_WIDTH,
+        )
+    except UnicodeEncodeError as error:
+        raise StationbookError(
+            f"the text {error.object!a} holds characters that cannot be stored",
+            "Set the terminal to UTF-8 and type it again.",
+        ) from None
+    return text
+
+
+def plain(value: Any) -> Any:
+    """Return ``value`` with arrays, tuples and numpy numbers as plain data; NaN and Inf as None.
+
+    A number that is not finite is not known, and what is not known is null in every file.
+    """
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if hasattr(value, "tolist"):  # an array or a number of numpy
+        return plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

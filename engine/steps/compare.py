@@ -12,9 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from ..cell.cameras import seen_by
 from ..cell.result import Verdict
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..errors import UsageError
 from ..findings import Finding, finding
 from ..proof.compare import (
@@ -75,12 +74,10 @@ def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
     first = found[0]
     entries = []
     for item in found:
-        check_same(first.session.cell, item.session.cell)
-        since = None
-        if item is not first:
-            since = difference(first.result, item.result, first.session.cell)
-        name, created = item.session.name, item.session.created
-        entries.append(Entry(name, created, item.verdict, item.proven, since))
+        session, cell = item.session, first.session.cell
+        check_same(cell, session.cell)
+        since = None if item is first else difference(first.result, item.result, cell)
+        entries.append(Entry(session.name, session.created, item.verdict, item.proven, since))
     return entries
 
 
@@ -149,18 +146,12 @@ def shift(
     check_same(old.session.cell, new.session.cell)
     move = difference(old.result, new.result, new.session.cell)
     if move.chance >= SIGNIFICANCE:
-        return Shifted(_unshifted(stay), pendant.labels, (_doubtful(move),))
+        still = tuple(Carried(item.before, item.before.fields, 0.0, 0.0, False) for item in stay)
+        far, turn = move.movement.position_mm, move.movement.angle_deg
+        doubtful = finding("shift-doubtful", distance_mm=far, angle_deg=turn)
+        return Shifted(still, pendant.labels, (doubtful,))
     found = carried(taught, old.result.camera, new.result.camera, mount, pendant)
     return Shifted(found, pendant.labels, tuple(_said(found)))
-
-
-def _unshifted(found: tuple[Carried, ...]) -> tuple[Carried, ...]:
-    return tuple(Carried(item.before, item.before.fields, 0.0, 0.0, False) for item in found)
-
-
-def _doubtful(move: Difference) -> Finding:
-    distance, angle = move.movement.position_mm, move.movement.angle_deg
-    return finding("shift-doubtful", distance_mm=distance, angle_deg=angle)
 
 
 def _said(found: tuple[Carried, ...]) -> list[Finding]:

@@ -15,7 +15,7 @@ from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
 from ..sessions.changes import Change, Who, commit
-from ..sessions.folder import create_session, open_session
+from ..sessions.folder import open_session
 from ..sessions.lock import writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
 from ..simulate.scenario import cell, cell_text, truth
@@ -25,6 +25,7 @@ from .editing import correct_pose, examine_correction
 from .planning import replace_plan, revised, with_rest
 from .recording import Draft, examine, outstanding, record_station
 from .solve import Solved, keep, solve_session
+from .starting import create_session
 from .station_image import ViewDraft, examine_image
 from .station_pose import examine_pose
 
@@ -71,9 +72,13 @@ def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
             shown[number] = virtual.pendant_pose()
             yield from _station(folder, virtual, number, seed, clock)
         solved = solve_session(open_session(folder), folder)
-        for number in _doubted(solved):
+        wrong = [item.station for item in solved.result.findings if item.level is Level.ERROR]
+        for number in filter(None, wrong):
             yield Told(f"solved: station {number} does not fit; it is typed again from the paper")
-            _type_again(folder, number, shown[number], clock())
+            session = open_session(folder)
+            draft = examine_correction(session, folder, number, " ".join(shown[number]))
+            accepted = tuple(item.code for item in draft.findings)
+            _commit(folder, correct_pose(session, number, draft, accepted=accepted), clock())
             solved = solve_session(open_session(folder), folder)
         _commit(folder, keep(solved, open_session(folder), folder), clock())
     yield Told(_against_truth(solved, virtual), solved)
@@ -119,22 +124,6 @@ def _station(
 
 def _drafted(session: Session, folder: Path, typed: tuple[str, ...], view: ViewDraft) -> Draft:
     return examine(session, folder, examine_pose(session, " ".join(typed)), view)
-
-
-def _doubted(solved: Solved) -> list[int]:
-    """Return the stations that the result names as wrong."""
-    return [
-        item.station
-        for item in solved.result.findings
-        if item.level is Level.ERROR and item.station is not None
-    ]
-
-
-def _type_again(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:
-    session = open_session(folder)
-    draft = examine_correction(session, folder, number, " ".join(typed))
-    accepted = tuple(item.code for item in draft.findings)
-    _commit(folder, correct_pose(session, number, draft, accepted=accepted), now)
 
 
 def _commit(folder: Path, change: Change | None, now: datetime) -> None:

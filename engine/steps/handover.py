@@ -6,19 +6,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from ..cell.cameras import camera_number, cell_of
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
-from ..cell.session import Session
+from ..cell.session import Session, camera_number, cell_of
 from ..diagnosis.diagnose import diagnosed
 from ..proof.stated import of_camera
 from ..report.exports import export
 from ..report.report_html import report_html
 from ..report.stations import CoursePoint, course
-from ..sessions.places import RESULT_FILE
 from ..sessions.results import current_result, keep_earlier, what_changed
-from ..sessions.store import write_text_atomic
-from ..sessions.versions import program_version
+from ..sessions.schema import program_version
+from ..sessions.store import RESULT_FILE, write_text_atomic
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problems, typed_texts
 
@@ -112,6 +110,10 @@ def make_report(
     """
     result, name = current_result(session, folder), camera or session.cell.camera.name
     part = of_camera(result, session.cell, name)
+    fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
+    if what_changed(session, folder, part) is None:
+        problem = session_problems(session, folder)[name]
+        fell = course(problem, diagnosed(problem, typed_texts(session)))
     html = report_html(
         folder,
         session,
@@ -119,7 +121,7 @@ def make_report(
         printed=now,
         program=f"stationbook {program_version()}",
         result_sha256=sha256(read_bytes(folder / RESULT_FILE)),
-        course=_course(session, folder, part, name),
+        course=fell,
         camera=name,
     )
     return html, part
@@ -131,16 +133,6 @@ def write_report(cell: Cell, folder: Path, html: str, camera: str | None = None)
     That of a further camera carries its place in the cell: report-camera2.html.
     """
     return _kept(_of_camera(folder / REPORT_FILE, cell, camera), html)
-
-
-def _course(
-    session: Session, folder: Path, result: StoredResult, camera: str
-) -> tuple[CoursePoint, ...]:
-    """Return how one camera's uncertainty fell; empty where inputs changed since the result."""
-    if what_changed(session, folder, result) is not None:
-        return ()
-    problem = session_problems(session, folder)[camera]
-    return course(problem, diagnosed(problem, typed_texts(session)))
 
 
 def _of_camera(path: Path, cell: Cell, camera: str | None) -> Path:

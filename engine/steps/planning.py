@@ -19,7 +19,6 @@ from ..plans.blind import FIRST_JOGS
 from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish
-from ..sessions.cell_file import read_cell
 from ..sessions.changes import Change
 from ..sessions.folder import observations
 from .solve import solve_session, typed_texts
@@ -37,11 +36,6 @@ DOUBTS = {
     "board-pitch",
     "lens",
 }
-
-
-def plan_cell(path: Path, wish: Wish) -> Plan:
-    """Return the plan for a cell without a session. Raises FileError."""
-    return make_plan(read_cell(path), (), wish)
 
 
 def plan_session(session: Session, folder: Path, wish: Wish) -> Plan:
@@ -77,8 +71,14 @@ def revised(session: Session, folder: Path) -> Plan | None:
     earlier session stay as they are: the robot stood there before.
     """
     left = _left(session)
-    if left and all(_is_revisit(item) for item in left):
-        return _as_planned(session, left)
+    if left and all(item.pose and (item.why or "").startswith(REVISIT) for item in left):
+        return Plan(
+            tuple(
+                Step("pose", pose, item.pose or (), item.jog or "", item.why or "")
+                for item in left
+                for pose in _poses(session, [item])
+            )
+        )
     if not left and len(session.stations) >= FIRST_JOGS:
         return None
     close = bool(left) and left[-1].why == CLOSING
@@ -148,29 +148,14 @@ def _exchanged(action: str, session: Session, old: PlannedStation, new: PlannedS
 
 def _left(session: Session) -> list[PlannedStation]:
     """Return the planned stations that are neither passed over nor recorded already."""
-    visited = [
-        pose for s in session.stations if (pose := station_pose(session.cell, s)) is not None
-    ]
-    left = []
-    for item in session.plan:
-        there = _poses(session, [item])
-        done = bool(there) and item.why != CLOSING and any(alike(there[0], v) for v in visited)
-        if item.skipped is None and not done:
-            left.append(item)
-    return left
+    poses = [station_pose(session.cell, station) for station in session.stations]
+    visited = [pose for pose in poses if pose is not None]
 
+    def done(item: PlannedStation) -> bool:
+        there = _poses(session, [item]) if item.why != CLOSING else []
+        return any(alike(pose, earlier) for pose in there for earlier in visited)
 
-def _is_revisit(item: PlannedStation) -> bool:
-    return item.pose is not None and (item.why or "").startswith(REVISIT)
-
-
-def _as_planned(session: Session, planned: Sequence[PlannedStation]) -> Plan:
-    """Return a plan of stations that have a pose, unchanged."""
-    steps = []
-    for item in planned:
-        for pose in _poses(session, [item]):
-            steps.append(Step("pose", pose, item.pose or (), item.jog or "", item.why or ""))
-    return Plan(tuple(steps))
+    return [item for item in session.plan if item.skipped is None and not done(item)]
 
 
 def _poses(session: Session, planned: Sequence[PlannedStation]) -> list[Array]:

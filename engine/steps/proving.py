@@ -40,9 +40,8 @@ from ..proof.touch import (
 )
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
-from ..sessions.places import PROOF_FILE, RESULT_FILE
 from ..sessions.results import result_change, what_changed
-from ..sessions.store import encoded
+from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
 from ..sessions.stored_result import read_result, result_document
 from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problem, typed_texts
@@ -108,12 +107,16 @@ def touch_added(
         raise no_pointer(folder)
     if seen is not None:
         _check_looked(cell, looked)
+    if point is not None and not 0 <= point < cell.board.count:
+        raise UsageError(
+            f"the board has no point {point}", f"Its points are 0 to {cell.board.count - 1}."
+        )
     number = 1 + max((touch.id for touch in found.touches), default=0)
     touch = Touch(
         id=number,
         pose=typed_fields(cell, pose),
         view=None if point is None else _view_number(found, in_view),
-        point=_checked_point(cell, point),
+        point=point,
         seen_mm=None if seen is None else three_numbers(seen, "seen"),
         looked=None if looked is None or point is not None else typed_fields(cell, looked),
         role=role,
@@ -157,7 +160,12 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     if found.pointer is None:
         raise no_pointer(folder)
     result = read_result(folder)
-    _check_current(session, folder, result)
+    if changed := what_changed(session, folder, result):
+        raise FileError(
+            folder / RESULT_FILE,
+            f"the session changed since this result was computed ({changed})",
+            "Run `stationbook solve` again, then `proof`.",
+        )
     cell = session.cell
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
     proof = concluded(errors, cell, found.pointer)
@@ -215,21 +223,3 @@ def _view_number(found: Touches, wanted: int | None) -> int:
     if wanted is not None and wanted not in numbers:
         raise UsageError(f"there is no view {wanted}", f"Views: {', '.join(map(str, numbers))}.")
     return numbers[-1] if wanted is None else wanted
-
-
-def _checked_point(cell: Cell, point: int | None) -> int | None:
-    if point is not None and not 0 <= point < cell.board.count:
-        raise UsageError(
-            f"the board has no point {point}", f"Its points are 0 to {cell.board.count - 1}."
-        )
-    return point
-
-
-def _check_current(session: Session, folder: Path, result: StoredResult) -> None:
-    """Raise FileError where the result was computed from other files than those here now."""
-    if changed := what_changed(session, folder, result):
-        raise FileError(
-            folder / RESULT_FILE,
-            f"the session changed since this result was computed ({changed})",
-            "Run `stationbook solve` again, then `proof`.",
-        )

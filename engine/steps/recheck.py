@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from ..cell.cameras import cell_of
 from ..cell.result import Before
-from ..cell.session import PlannedStation, Session, labelled
+from ..cell.session import PlannedStation, Session, cell_of, labelled
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
@@ -20,10 +19,11 @@ from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, s
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same
 from ..sessions.changes import Change, remark
-from ..sessions.folder import found_session, observations, open_session
+from ..sessions.folder import observations, open_session
 from ..sessions.results import input_hashes
 from .planning import REVISIT
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
+from .starting import found_session
 
 ACTION = "recheck"  # the word in the journal
 QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
@@ -41,15 +41,10 @@ class Earlier:
     problems: dict[str, Problem]
     solved: SolvedTogether
 
-    @property
-    def problem(self) -> Problem:
-        """The first camera's problem."""
-        return next(iter(self.problems.values()))
-
-    @property
-    def result(self) -> Result:
-        """The first camera's result."""
-        return self.solved.results[0]
+    def to_revisit(self, count: int) -> list[int]:
+        """Return the ids of so many stations that tell the first camera most, best first."""
+        problem = next(iter(self.problems.values()))
+        return stations_to_revisit(self.solved.results[0], problem, count)
 
     def of(self, name: str) -> Result | None:
         """Return the result of a camera, or None where there is none."""
@@ -114,18 +109,13 @@ def nothing_yet(old: Earlier, count: int) -> Recheck:
     """Return the answer before the first station: where to go."""
     if count < 1:
         raise UsageError(f"{count} stations to visit is too few", "Visit 1 or more.")
-    ids = stations_to_revisit(old.result, old.problem, count)
-    poses = "; ".join(f"{station}: {shown_pose(old.session, station)}" for station in ids)
+    ids = old.to_revisit(count)
+    labels = old.session.cell.pendant.labels
+    poses = "; ".join(f"{i}: {labelled(labels, old.session.existing(i).typed)}" for i in ids)
     where = finding("recheck-stations", stations=ids, count=len(ids), poses=poses)
     return Recheck(
         None, "unclear", None, None, None, (), (where, *mount_notes(old.session.cell.board))
     )
-
-
-def shown_pose(session: Session, station_id: int) -> str:
-    """Return what the pendant showed at a station, with labels: "X 612.40 Y -85.10 ..."."""
-    station = session.station(station_id)
-    return "" if station is None else labelled(session.cell.pendant.labels, station.typed)
 
 
 def gravest(answers: Mapping[str, Recheck]) -> str:
@@ -180,24 +170,22 @@ def start_again(
     result, the folder holds a session already or nothing can be written there.
     """
     old = earlier(against)
-    ids = stations_to_revisit(old.result, old.problem, QUICK_COUNT)
+    ids = old.to_revisit(QUICK_COUNT)
     cell = old.session.cell
     session = Session(
         name=name or f"{cell.name}, recheck {now:%Y-%m-%d}",
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
-        plan=tuple(_again(old.session, station) for station in ids),
+        plan=tuple(
+            PlannedStation(
+                old.session.existing(i).typed,
+                why=f"{REVISIT}station {i} of the earlier session; is the way there still clear?",
+            )
+            for i in ids
+        ),
     )
     return found_session(session, against, folder, {"against": beside(folder, against)}, now)
-
-
-def _again(session: Session, station_id: int) -> PlannedStation:
-    """Return a station of an earlier session as one to visit."""
-    station = session.station(station_id)
-    fields = None if station is None else station.typed
-    why = f"{REVISIT}station {station_id} of the earlier session; is the way there still clear?"
-    return PlannedStation(fields, None, why)
 
 
 # ---- the quick re-calibration ------------------------------------------------------------------

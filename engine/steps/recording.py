@@ -11,13 +11,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..cell.cameras import seen_by, with_view
-from ..cell.session import Session, Station
+from ..cell.session import Session, Station, seen_by, with_view
 from ..cell.stations import station_pose
 from ..errors import StationbookError, UsageError
 from ..findings import Finding, Level
 from ..sessions.changes import Change, Who
-from .pose_against_image import together_findings
 from .station_image import (
     FurtherView,
     ViewDraft,
@@ -26,7 +24,7 @@ from .station_image import (
     new_files,
     stored_views,
 )
-from .station_pose import OVERRULED_WITH_REASON, PoseDraft
+from .station_pose import OVERRULED_WITH_REASON, PoseDraft, together_findings
 
 
 @dataclass(frozen=True, slots=True, eq=False)

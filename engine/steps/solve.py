@@ -7,18 +7,16 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.cameras import seen_by
 from ..cell.result import StoredResult
-from ..cell.session import Session
+from ..cell.session import Session, seen_by
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
-from ..findings import Finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change
 from ..sessions.folder import observations
-from ..sessions.results import basis, input_hashes, result_kept
+from ..sessions.results import basis, input_hashes, result_change
 from ..sessions.stored_result import result_document
 
 
@@ -33,10 +31,6 @@ class Solved:
     stored: StoredResult
     inputs: dict[str, str]
     others: Mapping[str, Result] = field(default_factory=dict)
-
-    def findings(self) -> tuple[Finding, ...]:
-        """Return all findings; those of a further camera name it."""
-        return self.stored.all_findings
 
     def document(self) -> dict[str, Any]:
         """Return the result as plain data, as `solve` prints it."""
@@ -108,4 +102,5 @@ def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
 
 def keep(solved: Solved, session: Session, folder: Path) -> Change | None:
     """Store the result of ``session``, the one before beside it; None: it is stored already."""
-    return result_kept(session, folder, solved.document(), solved.inputs)
+    document = solved.document() | {"inputs": solved.inputs}
+    return result_change("solve", session, folder, document)

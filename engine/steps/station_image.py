@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.detect import Detection, detect
+from ..boards.candidates import Detection
+from ..boards.detect import detect
 from ..boards.points_file import points_text, read_points
 from ..camera.model import Camera
-from ..cell.cameras import camera_number
 from ..cell.cell import Cell
-from ..cell.session import Session, View
+from ..cell.session import Session, View, camera_number
 from ..errors import PoseError, StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion

@@ -19,8 +19,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from board_pictures import a_camera, facing, render, rms
 
+from engine.boards.candidates import Detection
 from engine.boards.circle_centres import centre_shift_px
-from engine.boards.detect import Detection, detect
+from engine.boards.detect import detect
 from engine.boards.pattern import Board
 
 CAMERA = a_camera(2592, 1944, 2800.0)

@@ -24,11 +24,10 @@ from made_session import make_session
 
 from engine.boards.points_file import read_points
 from engine.sessions.folder import open_session
-from engine.steps.pose_against_image import predictor_for
 from engine.steps.recording import Draft, examine
 from engine.steps.solve import solve_session
 from engine.steps.station_image import ViewDraft
-from engine.steps.station_pose import examine_pose
+from engine.steps.station_pose import examine_pose, predictor_for
 
 MORE = 8  # stations that are entered
 

@@ -16,9 +16,9 @@ import cv2
 import numpy as np
 
 from engine.sessions.changes import Who, commit
-from engine.sessions.folder import create_session, open_session
-from engine.sessions.lock import LOCK_FILE, writing
-from engine.sessions.store import make_folder, write_text_atomic
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.sessions.store import LOCK_FILE, make_folder, write_text_atomic
 from engine.simulate.scenario import cell, cell_text, truth
 from engine.simulate.sensor import Optics
 from engine.simulate.stations import typing_slip
@@ -26,6 +26,7 @@ from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.editing import correct_pose, examine_correction
 from engine.steps.recording import examine, outstanding, record_station
 from engine.steps.solve import keep, solve_session
+from engine.steps.starting import create_session
 from engine.steps.station_image import examine_image
 from engine.steps.station_pose import examine_pose
 
@@ -76,7 +77,7 @@ def make(folder: Path) -> None:
         solved = solve_session(session, folder)
         commit(folder, keep(solved, session, folder), Who(OPERATOR, clock.next()))
     print(solved.stored.verdict, solved.stored.uncertainty)
-    for item in solved.findings():
+    for item in solved.stored.all_findings:
         print(item.level, item.code, item.message)
 
 

@@ -14,7 +14,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.checking import check_session
-from engine.steps.fixing import fix
+from engine.steps.editing import fix
 
 from ..output import print_findings, print_json
 from ..several import run_over

@@ -41,7 +41,7 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     else:
         _show(solved, folder)
         print(f"\nresult: {folder / 'result.yaml'}\nnext: stationbook open {folder}")
-    return 1 if has_error(solved.findings()) else 0
+    return 1 if has_error(solved.stored.all_findings) else 0
 
 
 def _show(solved: Solved, folder: Path) -> None:

@@ -9,9 +9,8 @@ from pathlib import Path
 from engine.cell.session import Session
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import open_session
+from engine.sessions.folder import STATION, open_session
 from engine.sessions.lock import writing
-from engine.sessions.session_file import station_document
 from engine.steps.editing import annotate, bring_back, correct_pose, examine_correction, set_aside
 from engine.steps.recording import outstanding
 
@@ -27,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
         commit(folder, change, Who(None, datetime.now().astimezone()))
     station = None if change is None else change.session.existing(args.station)
     if args.json:
-        stored = None if station is None else station_document(station)
+        stored = None if station is None else STATION.write(station)
         found = [item.document() for item in findings]
         print_json({"format": 1, "findings": found, "station": stored})
     else:

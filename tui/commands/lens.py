@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from engine.cell.cameras import seen_by
+from engine.cell.session import seen_by
 from engine.sessions.folder import open_session
-from engine.steps.lens import LensCheck, check_lens
+from engine.steps.checking import LensCheck, check_lens
 
 from ..output import print_json
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from engine.cell.cell import Cell
 from engine.cell.session import labelled
 from engine.errors import UsageError
+from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Spiral, Wish
 from engine.report.plan_sheet import plan_sheet
 from engine.sessions.cell_file import read_cell
@@ -16,7 +17,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
-from engine.steps.planning import plan_cell, plan_session, replace_plan
+from engine.steps.planning import plan_session, replace_plan
 
 from ..output import print_json, say
 
@@ -26,7 +27,8 @@ def run(args: argparse.Namespace) -> int:
     wish = _wish(args)
     path = Path(args.where)
     if path.is_file():
-        cell, title, plan = read_cell(path), "", plan_cell(path, wish)
+        cell, title = read_cell(path), ""
+        plan = make_plan(cell, (), wish)
     else:
         cell, title, plan = _of_session(args, path, wish)
     if args.out:

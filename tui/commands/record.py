@@ -10,9 +10,8 @@ from engine.cell.session import Session, Station
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
 from engine.sessions.changes import Who, commit
-from engine.sessions.folder import open_session
+from engine.sessions.folder import STATION, open_session
 from engine.sessions.lock import writing
-from engine.sessions.session_file import station_document
 from engine.steps.recording import (
     Draft,
     add_views,
@@ -50,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             findings, standing, station = _recorded(args, session, folder)
     if args.json:
-        stored = None if station is None else station_document(station)
+        stored = None if station is None else STATION.write(station)
         found = [item.document() for item in findings]
         print_json({"format": 1, "findings": found, "station": stored})
     else:

@@ -11,7 +11,7 @@ from typing import Any
 
 from textual.screen import Screen
 
-from engine.sessions.places import SESSION_FILE, session_path
+from engine.sessions.store import SESSION_FILE, session_path
 
 from ..app import Stationbook
 from ..screens.opening import Opening, Welcome

@@ -37,7 +37,7 @@ class Answer:
 
     def findings(self) -> tuple[Finding, ...]:
         """Return what was noticed, of all cameras."""
-        return self.solved.findings()
+        return self.solved.stored.all_findings
 
     def document(self) -> dict[str, Any]:
         """Return the JSON form."""

@@ -7,8 +7,8 @@ from datetime import datetime
 from pathlib import Path
 
 from engine.findings import finding
-from engine.sessions.folder import create_session
 from engine.steps.recheck import start_again
+from engine.steps.starting import create_session
 
 from ..output import print_findings, print_json
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from engine.cell.session import PlannedStation, Session
 from engine.plans.types import Step, Wish
 from engine.steps.planning import passed_over, plan_session, revised
-from engine.steps.pose_against_image import predictor_for
+from engine.steps.station_pose import predictor_for
 
 from .solution import Solution
 

@@ -7,9 +7,9 @@ from typing import Any
 
 from engine.cell.session import Session
 from engine.sessions.changes import Change
-from engine.steps import editing, planning, start_questions
-from engine.steps.fixing import fix as apply
-from engine.steps.start_questions import Answers
+from engine.steps import editing, planning, starting
+from engine.steps.editing import fix as apply
+from engine.steps.starting import Answers
 
 from .desk import Desk
 
@@ -66,7 +66,7 @@ def answer(desk: Desk, **answers: Any) -> bool:
     given = Answers(**answers)
     desk.do(
         "the start questions",
-        lambda session: start_questions.answer_questions(session, given),
+        lambda session: starting.answer_questions(session, given),
         operator=given.operator,
     )
     desk.operator = given.operator
@@ -75,12 +75,12 @@ def answer(desk: Desk, **answers: Any) -> bool:
 
 def unanswered(desk: Desk) -> bool:
     """Tell whether the start questions are still to be asked."""
-    return not start_questions.answered(desk.folder)
+    return not starting.answered(desk.folder)
 
 
 def kept_open(desk: Desk) -> Answers | None:
     """Return what was answered before the lens data stood in the way, or None."""
-    return start_questions.kept_open(desk.folder)
+    return starting.kept_open(desk.folder)
 
 
 def rested(desk: Desk) -> bool:

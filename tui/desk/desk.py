@@ -12,8 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from threading import RLock
 
-from engine.cell.cameras import seen_by
-from engine.cell.session import PlannedStation, Session
+from engine.cell.session import PlannedStation, Session, seen_by
 from engine.errors import FileError, StationbookError
 from engine.findings import Finding
 from engine.pendant.entry import parse_partial
@@ -22,7 +21,7 @@ from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.lock import WriterLock, writing
-from engine.sessions.places import SESSION_FILE
+from engine.sessions.store import SESSION_FILE
 from engine.steps.solve import keep
 from engine.steps.station_image import ViewDraft, examine_image_data
 from engine.steps.station_pose import Known, known
@@ -77,7 +76,7 @@ class Desk:
         """Let the next writer in."""
         with self._guard:
             if self._lock is not None:
-                self._lock.release()
+                self._lock.close()
                 self._lock = None
 
     def changed(self) -> bool:

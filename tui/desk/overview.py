@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from engine.errors import FileError
 from engine.sessions.glance import Glance, read_glance
-from engine.sessions.places import SESSION_FILE
+from engine.sessions.store import SESSION_FILE
 
 from .rows import counts
 

@@ -21,9 +21,8 @@ from engine.images.sources import NewImage
 from engine.proof.conclusion import PointError, Proof
 from engine.proof.touch import Touch, Touches, read_touches
 from engine.sessions.changes import Change
-from engine.sessions.places import PROOF_FILE
 from engine.sessions.results import input_hashes
-from engine.sessions.store import write_bytes_new
+from engine.sessions.store import PROOF_FILE, write_bytes_new
 from engine.sessions.stored_result import read_result
 from engine.steps.proving import (
     Recorded,

@@ -17,9 +17,9 @@ from engine.cautions import RECHECK
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
-from engine.sessions.folder import START
-from engine.sessions.journal import read_journal
+from engine.sessions.changes import read_journal
 from engine.steps.recheck import ACTION, note_recheck, recheck_session, solve_quickly
+from engine.steps.starting import START
 
 from ..words import rechecked
 from .desk import Desk

@@ -31,7 +31,7 @@ class Solution:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """The findings of all cameras; those of a further one name it."""
-        return self.solved.findings()
+        return self.stored.all_findings
 
     def saying(self, stored: StoredResult) -> Solution:
         """Return the solution as ``stored`` says it now, without the hashes that a file adds."""

@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
-from engine.cell.cameras import cell_of
 from engine.cell.cell import Cell
+from engine.cell.session import cell_of
 from engine.errors import StationbookError
 from engine.findings import Finding, finding
 from engine.images.sources import ImageSource, NewImage

@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from engine.sessions.folder import create_session
 from engine.steps import recheck
+from engine.steps.starting import create_session
 
 from ..desk import now
 from ..desk.demo import Simulated

@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.steps.start_questions import Answers
+from engine.steps.starting import Answers
 
 from ..desk.changes import answer
 from ..desk.desk import Desk
