@@ -13,7 +13,7 @@ from engine.errors import FileError
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.places import SESSION_FILE
 
-from .rows import counts
+from .views import counts
 
 if TYPE_CHECKING:
     from engine.sessions.stored_result import StoredResult
