@@ -10,8 +10,8 @@ from screen_bench import EXAMPLE, app_for, example, on_screen, opened, text, typ
 from engine.findings import finding
 from engine.sessions.folder import open_session
 from tui.screens.help import Findings, Help
-from tui.widgets.entry_parts import FindingsView, _as_room_allows
-from tui.widgets.looks import Looks, Terminal, joined, line_text
+from tui.widgets.looks import Looks, Terminal, line_text
+from tui.widgets.panels import FindingsView, _as_room_allows
 from tui.words import headline, remedy
 
 WRAP = Looks(Terminal()).wrap
@@ -28,7 +28,7 @@ def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> N
     shown = _as_room_allows(parts, room, 80)
     assert max(len(line_text(line)) for part in shown for line in part) <= 80
     assert sum(map(len, shown)) <= room
-    said = joined(line for part in shown for line in part)
+    said = "\n".join(line_text(line) for part in shown for line in part)
     assert "ERROR reach" in said
     assert "WARNING board-missing" in said
     if room >= 5:

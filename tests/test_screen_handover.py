@@ -11,6 +11,7 @@ import yaml
 from screen_bench import (
     EXAMPLE,
     app_for,
+    comes,
     example,
     on_screen,
     opened,
@@ -37,13 +38,23 @@ async def chosen(pilot: Pilot[None], form: str) -> None:
     await pilot.press(*["down"] * list(FORMS).index(form), "enter")
 
 
+async def written(pilot: Pilot[None], name: str) -> None:
+    """Wait until the screen says that this file was written; a long path is broken anywhere."""
+
+    def said() -> bool:
+        shown = text(pilot.app).replace("\n", "")
+        return "Written:" in shown and name in shown
+
+    await comes(pilot, said)
+
+
 def test_every_form_of_the_command_is_offered_on_the_screen() -> None:
     assert set(FORMS) == set(FORMATS)
 
 
 @on_screen
 async def test_an_accepted_result_is_reported_and_exported_from_its_screen(tmp_path: Path) -> None:
-    folder = example(tmp_path / "session")
+    folder = example(tmp_path / "a path that is longer than the screen is wide" / "session")
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
@@ -51,9 +62,9 @@ async def test_an_accepted_result_is_reported_and_exported_from_its_screen(tmp_p
         shown = await until(pilot, "Verdict: ACCEPTED", "r report", "x export", "p proof")
         assert "F9 help" in shown
         await pilot.press("r")
-        shown = await until(pilot, "Written:", "report.html")
+        await written(pilot, "report.html")
         await chosen(pilot, "matrix")
-        await until(pilot, "Written:", "matrix.txt")
+        await written(pilot, "matrix.txt")
     assert (folder / "report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     rows = (folder / "base_T_camera-matrix.txt").read_text(encoding="utf-8").splitlines()
     matrix = np.array([row.split() for row in rows if row and not row.startswith("#")], float)
@@ -109,7 +120,7 @@ async def test_the_palette_of_a_result_finds_proof_report_and_export(tmp_path: P
         await type_line(pilot, "customer signs")
         await pilot.pause(0.5)
         await pilot.press("down", "enter")
-        await until(pilot, "Written:", "report.html")
+        await written(pilot, "report.html")
         assert isinstance(app.screen, Result)
 
 

@@ -26,7 +26,7 @@ from engine.errors import StationbookError
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from tui.desk.desk import Desk
-from tui.desk.watch import Watch
+from tui.desk.images import Watch
 
 
 @pytest.fixture

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
+import threading
 from collections.abc import Sequence
+from contextlib import suppress
 
 import pytest
-from screen_bench import on_screen
+from screen_bench import comes, on_screen
 from textual.app import App, ComposeResult
 from textual.binding import Binding
+from textual.containers import Vertical
+from textual.widget import Widget
+from textual.worker import WorkerCancelled
 
 from engine.cell.session import PlannedStation, Station
-from engine.errors import UsageError
+from engine.errors import StationbookError, UsageError
 from engine.findings import finding
-from tui.desk.rows import counts, next_planned, rows
-from tui.desk.views import Move, Quality
+from tui.desk.views import Move, Quality, counts, next_planned, rows
 from tui.screens.help import key_lines
-from tui.widgets.head import CAUTION, NextMove, QualityLine
-from tui.widgets.key_line import footer
+from tui.screens.jobs import Jobs, in_background, pause
 from tui.widgets.line_edit import LineEdit
 from tui.widgets.looks import Looks, Terminal, _one_width, detect, line_text, make_safe
+from tui.widgets.panels import CAUTION, NextMove, QualityLine, footer
 from tui.widgets.sheet import Sheet, _spans
 from tui.words import bar
 
@@ -271,3 +276,79 @@ def test_jump_takes_another_planned_station_but_never_a_skipped_one() -> None:
 
 def test_counts_tell_used_aside_and_left() -> None:
     assert counts(STATIONS, PLAN) == (3, 1, 2)
+
+
+# ---- jobs ---------------------------------------------------------------------------------------
+
+
+class Leaving(Widget):
+    """A part that is gone once it may be."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.leaves, self.may_leave = asyncio.Event(), asyncio.Event()
+
+    async def on_unmount(self) -> None:
+        self.leaves.set()
+        await self.may_leave.wait()
+
+
+class Working(Vertical):
+    """Waits in two jobs, for work in a thread and for a while, and shows what came of it."""
+
+    def __init__(self, fails: bool) -> None:
+        self.part = Leaving()
+        super().__init__(self.part)
+        self.fails, self.asked, self.answer = fails, threading.Event(), threading.Event()
+        self.shown: list[str] = []
+        self.jobs = Jobs(self, lambda text, role: self.shown.append(text))
+
+    def on_mount(self) -> None:
+        self.jobs.begin(self._ask, group="ask")
+        self.jobs.begin(self._rest, group="rest")
+
+    def _wait(self) -> None:
+        self.asked.set()
+        self.answer.wait()
+        if self.fails:
+            raise StationbookError("it does not work")
+
+    async def _ask(self) -> None:
+        await in_background(self._wait)
+        self.shown.append("asked")
+
+    async def _rest(self) -> None:
+        while not self.answer.is_set():
+            await asyncio.sleep(0.001)
+        await pause(0.001)
+        self.shown.append("rested")
+
+
+@pytest.mark.parametrize("fails", [False, True])
+@pytest.mark.parametrize("leaves", [False, True])
+@on_screen
+async def test_a_job_that_ends_while_its_widget_is_taken_away_does_nothing(
+    leaves: bool, fails: bool
+) -> None:
+    working = Working(fails)
+
+    class Shown(App[None]):
+        def compose(self) -> ComposeResult:
+            yield working
+
+    app = Shown()
+    async with app.run_test() as pilot:
+        await comes(pilot, working.asked.is_set)
+        removal = working.remove() if leaves else None
+        if removal is not None:
+            await working.part.leaves.wait()  # its parts go first; it follows
+        jobs = list(app.workers)
+        working.answer.set()
+        with suppress(WorkerCancelled):
+            await app.workers.wait_for_complete(jobs)
+        await comes(pilot, lambda: all(job.is_finished for job in jobs))
+        working.part.may_leave.set()
+        if removal is not None:
+            await removal
+    told = {"it does not work" if fails else "asked", "rested"}
+    assert set(working.shown) == (set() if leaves else told)

@@ -72,7 +72,7 @@ async def test_solving_shows_and_stores_the_result(tmp_path: Path) -> None:
 async def test_solving_can_be_stopped_and_then_stores_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import tui.screens.solving as solving
+    import tui.screens.station_actions as solving
 
     folder = example(tmp_path / "session")
     app = app_for(folder)

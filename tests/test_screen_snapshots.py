@@ -27,23 +27,22 @@ from engine.proof.touch import Touch, Touches, View
 from engine.steps.solve import Solved
 from tui import result_text
 from tui.app import Stationbook
-from tui.desk.advice import Advice
 from tui.desk.overview import SessionRow
 from tui.desk.proof import Touching
 from tui.desk.recheck import LastRecheck
-from tui.desk.solution import Solution
+from tui.desk.solution import Advice, Solution
 from tui.desk.views import Title
 from tui.screens.behind import Behind
-from tui.screens.cell_editor import CellEditor
+from tui.screens.forms import CellEditor
 from tui.screens.proof import Proof
 from tui.screens.recheck import Recheck
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
-from tui.screens.solving import Solving
+from tui.screens.station_actions import Solving
 from tui.screens.stations import Stations
-from tui.widgets.head import TitleLine
 from tui.widgets.lists import SessionList
 from tui.widgets.looks import Terminal
+from tui.widgets.panels import TitleLine
 
 SMALL, LARGE = (80, 24), (132, 43)
 TERMINALS = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from typing import TypeAlias
+from typing import Any, NamedTuple
 
 DESCRIPTION = """\
 Tie a camera to an industrial robot whose pose is read off the teach pendant and typed.
@@ -55,6 +55,246 @@ def number(text: str) -> float:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
+class Word(NamedTuple):
+    """One word of a command: its name, and what argparse is told of it."""
+
+    name: str
+    options: dict[str, Any]
+
+
+class OneOf:
+    """Words of which one at most is given, or exactly one where that is ``required``."""
+
+    def __init__(self, *words: Word, required: bool = False) -> None:
+        self.words, self.required = words, required
+
+
+def _word(name: str, metavar: Any = None, help: str | None = None, **more: Any) -> Word:
+    return Word(name, {"metavar": metavar, "help": help, **more})
+
+
+def _command(help: str, *words: Word | OneOf) -> tuple[str, tuple[Word | OneOf, ...]]:
+    return help, words
+
+
+def _flag(name: str, help: str) -> Word:
+    return Word(name, {"action": "store_true", "help": help})
+
+
+def _spiral(name: str, unit: str, what: str) -> Word:
+    what = f"with --style spiral: {what}"
+    return _word(f"--{name}", unit.upper(), what, type=number, dest=f"{name}_{unit}")
+
+
+DIR = _word("dir", "DIR")
+CELL = _word("cell", "CELL", "the cell file (cell.yaml)")
+OPERATOR = _word("--operator", "NAME", "who works at the robot")
+ONE_CAMERA = _word("--camera", "NAME", "of several cameras this one (default: the first)")
+SEVERAL = (
+    _word("dirs", "DIR", nargs="+"),
+    _word("--jobs", "N", "processes for several DIRs (all cores)", type=int),
+)
+ACCEPTING = (
+    _word("--accept", "CODE", "accept this warning", action="append", default=[]),
+    _word("--reason", "TEXT", "why reach or joint-limit is accepted"),
+)
+
+# Help and words of every command by its name, in the order in which `--help` lists them.
+COMMANDS = {
+    "demo": _command(
+        "try the whole job on a simulated cell; no robot, no camera",
+        _flag("--auto", "do the whole job unattended"),
+        _word("--dir", "DIR", "where to put the demo session"),
+        _word("--seed", help="noise of the simulation (default: 7)", type=int, default=7),
+    ),
+    "start": _command(
+        "start a session folder for a cell",
+        _word("cell", "CELL", "the cell file, or an earlier session of the cell"),
+        _word("dir", "DIR", "the new session folder"),
+        OPERATOR,
+        _word("--name", "TEXT", "name of the session (default: the cell's)"),
+    ),
+    "open": _command(
+        "open a session on the screen", DIR, _flag("--follow", "watch it live, read-only")
+    ),
+    "record": _command(
+        "record one station: a typed pose, an image",
+        DIR,
+        _word("--pose", "TEXT", "the pose as the pendant shows it"),
+        _word("--joints", "TEXT", "the joints as the pendant shows them"),
+        OneOf(
+            _word("--image", "FILE", "the image taken at this stop"),
+            _word("--points", "FILE", "detected points (CSV id,u_px,v_px)"),
+            _word("--board-pose", "TEXT", "x y z qx qy qz qw (mm) of the board in the camera"),
+        ),
+        *ACCEPTING,
+        _flag("--closing", "a last stop at an earlier pose"),
+        OneOf(
+            _word("--retake", "N", "replace station N", type=int),
+            _word("--station", "N", "only add --view to station N", type=int),
+        ),
+        _word(
+            "--view",
+            ("CAMERA", "FILE"),
+            "what a further camera of the cell saw here: an image, or points (.csv)",
+            nargs=2,
+            action="append",
+            default=[],
+        ),
+        OPERATOR,
+    ),
+    "edit": _command(
+        "change one recorded station",
+        DIR,
+        _word("--station", "N", type=int, required=True),
+        OneOf(
+            _word("--pose", "TEXT", "the corrected pose"),
+            _word("--aside", "TEXT", "leave it out of the solution, and why"),
+            _flag("--back", "use it again"),
+            _word("--note", "TEXT", "a remark kept with the station"),
+            required=True,
+        ),
+        *ACCEPTING,
+    ),
+    "check": _command(
+        "check what is recorded, and say what is wrong",
+        *SEVERAL,
+        _word("--fix", "CODE", "apply what this finding suggests, and check again"),
+        _word("--station", "N", "with --fix: at this station", type=int),
+    ),
+    "plan": _command(
+        "the stations worth visiting next",
+        _word("where", "DIR|CELL", "a session folder, or a cell file"),
+        _word("--count", "N", "so many further stations", type=int),
+        _word("--until", "U", "stop when U at the work volume is below U mm", type=number),
+        _flag("--close", "end at the first station's pose"),
+        _word(
+            "--style",
+            None,
+            "chosen stations (default), or a fixed spiral where a procedure demands a pattern",
+            choices=("chosen", "spiral"),
+            default="chosen",
+        ),
+        _spiral("radius", "mm", "how far from the middle of the view it winds"),
+        _spiral("depth", "mm", "from the nearest to the farthest stop, along the camera's axis"),
+        _spiral("tilt", "deg", "of the board at every stop"),
+        _spiral("turn", "deg", "about the line of sight, to either side"),
+        _word("--out", "FILE.html", "a page to print and take to the robot"),
+        _flag("--no-write", "do not store it in the session"),
+        _word("--operator", "NAME", "who plans"),
+    ),
+    "solve": _command(
+        "find the camera's place and its uncertainty",
+        *SEVERAL,
+        _word(
+            "--board-from",
+            "OLD",
+            "quick re-calibration: the board is on its mount as in this earlier session",
+        ),
+        _flag("--no-write", "compute, but store no result"),
+    ),
+    "recheck": _command(
+        "did the camera move since an earlier session?",
+        _word("dir", "DIR", "a session with one to three new stations"),
+        _word("--against", "OLD", "the folder of the earlier session", required=True),
+        _word("--visit", "N", "name N earlier stations to visit again", type=int),
+    ),
+    "compare": _command(
+        "the difference of results, and their history",
+        _word("dir", "DIR", "a session with a result"),
+        _word("others", "OTHER", "sessions to compare it with", nargs="+"),
+        _word("--figure", "FILE", "draw the history (.svg, .png or .pdf)"),
+        ONE_CAMERA,
+    ),
+    "proof": _command(
+        "prove a result by touching points that the camera sees",
+        DIR,
+        _word("--tip", "TEXT", "x y z of the pointer's tip in the flange"),
+        _word("--tip-u", "U", "its standard uncertainty, mm", type=number),
+        _word("--view", "FILE", "image, or points CSV, of the board lying"),
+        _word("--looked", "TEXT", "eye-in-hand: the pose at that image"),
+        OneOf(
+            _word("--touch", "ID", "board point that was touched", type=int),
+            _word("--seen", "TEXT", "x y z of a touched mark in the camera"),
+            _word("--forget", "N", "leave touch N out from now on", type=int),
+            _word("--hold-out", "N", "compare with stations left out", type=int, nargs="+"),
+        ),
+        _word("--pose", "TEXT", "the pose with the tip on the point"),
+        _word("--in-view", "N", "view of it (default: the last)", type=int),
+        _flag("--fix", "four-axis: this touch is the missing number"),
+        _word("--operator", "NAME", "who touches"),
+        _flag("--no-write", "compute, but store nothing"),
+    ),
+    "shift": _command(
+        "carry points over that are fixed to the camera's frame",
+        _word("dir", "DIR", "the session with the new result"),
+        _word("--points", "FILE", "CSV name,fixed_to,... as on the pendant"),
+        _word("--against", "OLD", "the folder of the earlier session"),
+        _word("--out", "FILE", "write the points after the shift there"),
+        ONE_CAMERA,
+    ),
+    "report": _command(
+        "write the page that the customer signs",
+        *SEVERAL,
+        _flag("--no-write", "make it, but store nothing"),
+        ONE_CAMERA,
+    ),
+    "export": _command(
+        "hand the result over in the form another program reads",
+        *SEVERAL,
+        _word(
+            "--as",
+            "FORMAT",
+            "yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
+            dest="form",
+            required=True,
+        ),
+        ONE_CAMERA,
+        _flag("--inverse", "the other direction"),
+        _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
+        _flag("--not-accepted", "also a result that was not accepted"),
+        _word("--out", "FILE", "write it there (default: print it)"),
+    ),
+    "focus": _command(
+        "sharpness and exposure, image after image, to set the lens",
+        CELL,
+        _word("--image", "FILE", "report on this image only"),
+        _flag("--confirm", "trust the cell's image source on this machine"),
+    ),
+    "lens": _command("do the lens data fit what the session saw?", DIR, ONE_CAMERA),
+    "board": _command(
+        "print the calibration board at true scale",
+        CELL,
+        _word("--out", "FILE", "a .pdf or .svg file", required=True),
+        _word("--paper", "SIZE", "A4, Letter, A2, 420x594 ... (default: A4)", default="A4"),
+        _flag("--tiles", "over several sheets where needed"),
+    ),
+    "pack": _command(
+        "put a session into one zip file",
+        DIR,
+        _word("--out", "FILE", "the zip (default: DIR.zip here)"),
+        _flag("--without-images", "points solve as well"),
+    ),
+    "unpack": _command(
+        "unpack a session, checked first",
+        _word("file", "FILE"),
+        _word("--to", "DIR", "a new folder (default: in the sessions folder)"),
+    ),
+    "robot import": _command(
+        "make a robot file from a URDF file",
+        _word("file", "FILE.urdf"),
+        _word("--base", "LINK", "link that is the robot's base", required=True),
+        _word("--tip", "LINK", "link that is the flange", required=True),
+        _word("--out", "FILE", "the robot file (default: robots/NAME.yaml)"),
+    ),
+    "explain": _command(
+        "explain a finding: cause, signs, remedy",
+        _word("code", "CODE", "without a code: list them all", nargs="?"),
+    ),
+    "doctor": _command("what a supporter asks first about this machine"),
+}
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser; every command sets ``run`` to its name in `commands.find`."""
     parser = argparse.ArgumentParser(
@@ -65,327 +305,27 @@ def build_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
-    parser.add_argument(
-        "--sessions",
-        metavar="DIR",
-        default="sessions",
-        help="where sessions live (default: %(default)s)",
-    )
+    sessions = "where sessions live (default: %(default)s)"
+    parser.add_argument("--sessions", metavar="DIR", default="sessions", help=sessions)
     parser.set_defaults(run="screen", json=False)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
-    for add in (
-        _demo,
-        _start,
-        _open,
-        _record,
-        _edit,
-        _check,
-        _plan,
-        _solve,
-        _recheck,
-        _compare,
-        _proof,
-        _shift,
-        _report,
-        _export,
-        _focus,
-        _lens,
-        _board,
-        _pack,
-        _unpack,
-        _robot,
-        _explain,
-        _doctor,
-    ):
-        add(commands)
-    return parser
-
-
-# What add_subparsers returns has no public name.
-_Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
-
-
-def _command(
-    commands: _Commands, name: str, help: str, run: str | None = None
-) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        name, help=help, description=help, allow_abbrev=False
-    )
-    parser.set_defaults(run=run or name)
-    parser.add_argument("--json", action="store_true", help="print one JSON document on stdout")
-    return parser
-
-
-def _demo(commands: _Commands) -> None:
-    parser = _command(
-        commands, "demo", "try the whole job on a simulated cell; no robot, no camera"
-    )
-    parser.add_argument("--auto", action="store_true", help="do the whole job unattended")
-    parser.add_argument("--dir", metavar="DIR", help="where to put the demo session")
-    parser.add_argument("--seed", type=int, default=7, help="noise of the simulation (default: 7)")
-
-
-def _start(commands: _Commands) -> None:
-    parser = _command(commands, "start", "start a session folder for a cell")
-    parser.add_argument(
-        "cell", metavar="CELL", help="the cell file, or an earlier session of the cell"
-    )
-    parser.add_argument("dir", metavar="DIR", help="the new session folder")
-    parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
-    parser.add_argument("--name", metavar="TEXT", help="name of the session (default: the cell's)")
-
-
-def _open(commands: _Commands) -> None:
-    parser = _command(commands, "open", "open a session on the screen")
-    parser.add_argument("dir", metavar="DIR")
-    parser.add_argument("--follow", action="store_true", help="watch it live, read-only")
-
-
-def _record(commands: _Commands) -> None:
-    parser = _command(commands, "record", "record one station: a typed pose, an image")
-    parser.add_argument("dir", metavar="DIR")
-    parser.add_argument("--pose", metavar="TEXT", help="the pose as the pendant shows it")
-    parser.add_argument("--joints", metavar="TEXT", help="the joints as the pendant shows them")
-    seen = parser.add_mutually_exclusive_group()
-    seen.add_argument("--image", metavar="FILE", help="the image taken at this stop")
-    seen.add_argument("--points", metavar="FILE", help="detected points (CSV id,u_px,v_px)")
-    seen.add_argument(
-        "--board-pose", metavar="TEXT", help="x y z qx qy qz qw (mm) of the board in the camera"
-    )
-    parser.add_argument(
-        "--accept", metavar="CODE", action="append", default=[], help="accept this warning"
-    )
-    parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
-    parser.add_argument("--closing", action="store_true", help="a last stop at an earlier pose")
-    place = parser.add_mutually_exclusive_group()
-    place.add_argument("--retake", metavar="N", type=int, help="replace station N")
-    place.add_argument("--station", metavar="N", type=int, help="only add --view to station N")
-    parser.add_argument(
-        "--view",
-        metavar=("CAMERA", "FILE"),
-        nargs=2,
-        action="append",
-        default=[],
-        help="what a further camera of the cell saw here: an image, or points (.csv)",
-    )
-    parser.add_argument("--operator", metavar="NAME", help="who works at the robot")
-
-
-def _edit(commands: _Commands) -> None:
-    parser = _command(commands, "edit", "change one recorded station")
-    parser.add_argument("dir", metavar="DIR")
-    parser.add_argument("--station", metavar="N", type=int, required=True)
-    change = parser.add_mutually_exclusive_group(required=True)
-    change.add_argument("--pose", metavar="TEXT", help="the corrected pose")
-    change.add_argument("--aside", metavar="TEXT", help="leave it out of the solution, and why")
-    change.add_argument("--back", action="store_true", help="use it again")
-    change.add_argument("--note", metavar="TEXT", help="a remark kept with the station")
-    parser.add_argument(
-        "--accept", metavar="CODE", action="append", default=[], help="accept this warning"
-    )
-    parser.add_argument("--reason", metavar="TEXT", help="why reach or joint-limit is accepted")
-
-
-def _one_camera(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--camera", metavar="NAME", help="of several cameras this one (default: the first)"
-    )
-
-
-def _several(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("dirs", metavar="DIR", nargs="+")
-    parser.add_argument(
-        "--jobs", metavar="N", type=int, help="processes for several DIRs (all cores)"
-    )
-
-
-def _check(commands: _Commands) -> None:
-    parser = _command(commands, "check", "check what is recorded, and say what is wrong")
-    _several(parser)
-    parser.add_argument(
-        "--fix", metavar="CODE", help="apply what this finding suggests, and check again"
-    )
-    parser.add_argument("--station", metavar="N", type=int, help="with --fix: at this station")
-
-
-def _solve(commands: _Commands) -> None:
-    parser = _command(commands, "solve", "find the camera's place and its uncertainty")
-    _several(parser)
-    parser.add_argument(
-        "--board-from",
-        metavar="OLD",
-        help="quick re-calibration: the board is on its mount as in this earlier session",
-    )
-    parser.add_argument("--no-write", action="store_true", help="compute, but store no result")
-
-
-def _plan(commands: _Commands) -> None:
-    parser = _command(commands, "plan", "the stations worth visiting next")
-    parser.add_argument("where", metavar="DIR|CELL", help="a session folder, or a cell file")
-    parser.add_argument("--count", metavar="N", type=int, help="so many further stations")
-    parser.add_argument(
-        "--until", metavar="U", type=number, help="stop when U at the work volume is below U mm"
-    )
-    parser.add_argument("--close", action="store_true", help="end at the first station's pose")
-    parser.add_argument(
-        "--style",
-        choices=("chosen", "spiral"),
-        default="chosen",
-        help="chosen stations (default), or a fixed spiral where a procedure demands a pattern",
-    )
-    for name, unit, what in (
-        ("radius", "mm", "how far from the middle of the view it winds"),
-        ("depth", "mm", "from the nearest to the farthest stop, along the camera's axis"),
-        ("tilt", "deg", "of the board at every stop"),
-        ("turn", "deg", "about the line of sight, to either side"),
-    ):
-        parser.add_argument(
-            f"--{name}",
-            dest=f"{name}_{unit}",
-            metavar=unit.upper(),
-            type=number,
-            help=f"with --style spiral: {what}",
+    for name, (help, words) in COMMANDS.items():
+        into, last = commands, name
+        if name == "robot import":
+            robot = commands.add_parser(
+                "robot", help="make a robot file from a URDF", allow_abbrev=False
+            )
+            into, last = robot.add_subparsers(metavar="import", required=True), "import"
+        command = into.add_parser(last, help=help, description=help, allow_abbrev=False)
+        command.set_defaults(run=name)
+        command.add_argument(
+            "--json", action="store_true", help="print one JSON document on stdout"
         )
-    parser.add_argument("--out", metavar="FILE.html", help="a page to print and take to the robot")
-    parser.add_argument("--no-write", action="store_true", help="do not store it in the session")
-    parser.add_argument("--operator", metavar="NAME", help="who plans")
-
-
-def _report(commands: _Commands) -> None:
-    parser = _command(commands, "report", "write the page that the customer signs")
-    _several(parser)
-    parser.add_argument("--no-write", action="store_true", help="make it, but store nothing")
-    _one_camera(parser)
-
-
-def _export(commands: _Commands) -> None:
-    parser = _command(commands, "export", "hand the result over in the form another program reads")
-    _several(parser)
-    parser.add_argument(
-        "--as",
-        dest="form",
-        metavar="FORMAT",
-        required=True,
-        help="yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
-    )
-    _one_camera(parser)
-    parser.add_argument("--inverse", action="store_true", help="the other direction")
-    parser.add_argument("--unit", metavar="UNIT", help="mm, m or in (default: the format's own)")
-    parser.add_argument(
-        "--not-accepted", action="store_true", help="also a result that was not accepted"
-    )
-    parser.add_argument("--out", metavar="FILE", help="write it there (default: print it)")
-
-
-def _focus(commands: _Commands) -> None:
-    parser = _command(
-        commands, "focus", "sharpness and exposure, image after image, to set the lens"
-    )
-    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
-    parser.add_argument("--image", metavar="FILE", help="report on this image only")
-    parser.add_argument(
-        "--confirm", action="store_true", help="trust the cell's image source on this machine"
-    )
-
-
-def _lens(commands: _Commands) -> None:
-    parser = _command(commands, "lens", "do the lens data fit what the session saw?")
-    parser.add_argument("dir", metavar="DIR")
-    _one_camera(parser)
-
-
-def _board(commands: _Commands) -> None:
-    parser = _command(commands, "board", "print the calibration board at true scale")
-    parser.add_argument("cell", metavar="CELL", help="the cell file (cell.yaml)")
-    parser.add_argument("--out", metavar="FILE", required=True, help="a .pdf or .svg file")
-    parser.add_argument(
-        "--paper", metavar="SIZE", default="A4", help="A4, Letter, A2, 420x594 ... (default: A4)"
-    )
-    parser.add_argument("--tiles", action="store_true", help="over several sheets where needed")
-
-
-def _pack(commands: _Commands) -> None:
-    parser = _command(commands, "pack", "put a session into one zip file")
-    parser.add_argument("dir", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="the zip (default: DIR.zip here)")
-    parser.add_argument("--without-images", action="store_true", help="points solve as well")
-
-
-def _unpack(commands: _Commands) -> None:
-    parser = _command(commands, "unpack", "unpack a session, checked first")
-    parser.add_argument("file", metavar="FILE")
-    parser.add_argument(
-        "--to", metavar="DIR", help="a new folder (default: in the sessions folder)"
-    )
-
-
-def _robot(commands: _Commands) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "robot", help="make a robot file from a URDF", allow_abbrev=False
-    )
-    parts = parser.add_subparsers(metavar="import", required=True)
-    part = _command(parts, "import", "make a robot file from a URDF file", "robot import")
-    part.add_argument("file", metavar="FILE.urdf")
-    part.add_argument("--base", metavar="LINK", required=True, help="link that is the robot's base")
-    part.add_argument("--tip", metavar="LINK", required=True, help="link that is the flange")
-    part.add_argument("--out", metavar="FILE", help="the robot file (default: robots/NAME.yaml)")
-
-
-def _recheck(commands: _Commands) -> None:
-    parser = _command(commands, "recheck", "did the camera move since an earlier session?")
-    parser.add_argument("dir", metavar="DIR", help="a session with one to three new stations")
-    parser.add_argument(
-        "--against", metavar="OLD", required=True, help="the folder of the earlier session"
-    )
-    parser.add_argument(
-        "--visit", metavar="N", type=int, help="name N earlier stations to visit again"
-    )
-
-
-def _compare(commands: _Commands) -> None:
-    parser = _command(commands, "compare", "the difference of results, and their history")
-    parser.add_argument("dir", metavar="DIR", help="a session with a result")
-    parser.add_argument("others", metavar="OTHER", nargs="+", help="sessions to compare it with")
-    parser.add_argument("--figure", metavar="FILE", help="draw the history (.svg, .png or .pdf)")
-    _one_camera(parser)
-
-
-def _proof(commands: _Commands) -> None:
-    parser = _command(commands, "proof", "prove a result by touching points that the camera sees")
-    parser.add_argument("dir", metavar="DIR")
-    parser.add_argument("--tip", metavar="TEXT", help="x y z of the pointer's tip in the flange")
-    parser.add_argument("--tip-u", metavar="U", type=number, help="its standard uncertainty, mm")
-    parser.add_argument("--view", metavar="FILE", help="image, or points CSV, of the board lying")
-    parser.add_argument("--looked", metavar="TEXT", help="eye-in-hand: the pose at that image")
-    touched = parser.add_mutually_exclusive_group()
-    touched.add_argument("--touch", metavar="ID", type=int, help="board point that was touched")
-    touched.add_argument("--seen", metavar="TEXT", help="x y z of a touched mark in the camera")
-    touched.add_argument("--forget", metavar="N", type=int, help="leave touch N out from now on")
-    touched.add_argument(
-        "--hold-out", metavar="N", type=int, nargs="+", help="compare with stations left out"
-    )
-    parser.add_argument("--pose", metavar="TEXT", help="the pose with the tip on the point")
-    parser.add_argument("--in-view", metavar="N", type=int, help="view of it (default: the last)")
-    parser.add_argument(
-        "--fix", action="store_true", help="four-axis: this touch is the missing number"
-    )
-    parser.add_argument("--operator", metavar="NAME", help="who touches")
-    parser.add_argument("--no-write", action="store_true", help="compute, but store nothing")
-
-
-def _shift(commands: _Commands) -> None:
-    parser = _command(commands, "shift", "carry points over that are fixed to the camera's frame")
-    parser.add_argument("dir", metavar="DIR", help="the session with the new result")
-    parser.add_argument("--points", metavar="FILE", help="CSV name,fixed_to,... as on the pendant")
-    parser.add_argument("--against", metavar="OLD", help="the folder of the earlier session")
-    parser.add_argument("--out", metavar="FILE", help="write the points after the shift there")
-    _one_camera(parser)
-
-
-def _explain(commands: _Commands) -> None:
-    parser = _command(commands, "explain", "explain a finding: cause, signs, remedy")
-    parser.add_argument("code", metavar="CODE", nargs="?", help="without a code: list them all")
-
-
-def _doctor(commands: _Commands) -> None:
-    _command(commands, "doctor", "what a supporter asks first about this machine")
+        for item in words:
+            if isinstance(item, Word):
+                command.add_argument(item.name, **item.options)
+            else:
+                group = command.add_mutually_exclusive_group(required=item.required)
+                for word in item.words:
+                    group.add_argument(word.name, **word.options)
+    return parser

@@ -1,16 +1,20 @@
-"""What commands print: one JSON document a line, or text for a person."""
+"""What commands print: a JSON document a line, or text for a person; of several folders too."""
 
 from __future__ import annotations
 
+import argparse
 import json
+import os
 import sys
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Any, NamedTuple
 
-from engine.findings import Finding, by_gravity
+from engine.errors import StationbookError
+from engine.findings import Finding, by_gravity, has_error
 
 from .words import Line, line_text, listed
 
+BAD_INPUT = 2  # exit status
 WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
 
 
@@ -24,12 +28,111 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def print_lines(lines: Iterable[Line]) -> None:
-    """Print lines for a person on stdout."""
-    for line in lines:
-        print(line_text(line).rstrip())
+def texts(lines: Iterable[Line]) -> list[str]:
+    """Return lines without their roles."""
+    return [line_text(line).rstrip() for line in lines]
 
 
-def print_findings(findings: Iterable[Finding]) -> None:
-    """Print findings for a person on stdout, errors first."""
-    print_lines(listed(by_gravity(findings)))
+def finding_texts(findings: Iterable[Finding]) -> list[str]:
+    """Return findings for a person, errors first."""
+    return texts(listed(by_gravity(findings)))
+
+
+def cautions(texts: Iterable[str]) -> list[str]:
+    """Return what can hurt somebody, for a person."""
+    return [f"CAUTION: {text}" for text in texts]
+
+
+class Answer(NamedTuple):
+    """What a command says: as JSON, as lines for a person, and the findings that it rests on."""
+
+    document: Any
+    lines: Sequence[str]
+    findings: Sequence[Finding] = ()
+
+    def show(self) -> None:
+        """Print it for a person on stdout."""
+        for line in self.lines:
+            print(line)
+
+
+def tell(
+    args: argparse.Namespace, answer: Answer, show: Callable[[Answer], None] = Answer.show
+) -> int:
+    """Print an answer and return the exit status: 1 where a finding is at level error."""
+    if args.json:
+        print_json(answer.document)
+    else:
+        show(answer)
+    return 1 if has_error(answer.findings) else 0
+
+
+Work = Callable[..., Answer]  # what a command does with one folder
+
+
+def run_over(
+    args: argparse.Namespace,
+    work: Work,
+    show: Callable[[Answer], None] = Answer.show,
+    **options: Any,
+) -> int:
+    """Run ``work`` over ``args.dirs`` and print each answer; return the exit status.
+
+    With --json every folder gives one line; a folder that cannot be worked on gives
+    {"dir": .., "error": ..} in its place. One folder alone raises its error as it is.
+    """
+    if len(args.dirs) == 1:
+        return tell(args, work(args.dirs[0], **options), show)
+    status = 0
+    for folder, outcome in _over_folders(work, args.dirs, args.jobs, **options):
+        if isinstance(outcome, str):
+            status = BAD_INPUT
+            if args.json:
+                print_json({"dir": folder, "error": outcome})
+            say(f"stationbook: {outcome}")
+            continue
+        if not args.json:
+            print(f"== {folder}")
+        status = max(status, tell(args, outcome, show))
+    return status
+
+
+def _over_folders(
+    work: Work, folders: Sequence[str], jobs: int | None, **options: Any
+) -> Iterator[tuple[str, Answer | str]]:
+    """Yield ``(folder, work(folder, **options))`` in order; for a bad folder the sentence to show.
+
+    ``work`` must be importable by name (a module-level function). One folder, or one job, runs in
+    this process. Several processes keep the libraries they use to one thread each: the folders are
+    what is parallel.
+    """
+    workers = min(len(folders), jobs or os.cpu_count() or 1)
+    if workers <= 1:
+        for folder in folders:
+            yield folder, _guarded(work, folder, options)
+        return
+    # takes time to load, which the other commands need not wait for
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_one_thread
+    ) as pool:
+        waiting = [pool.submit(_guarded, work, folder, options) for folder in folders]
+        for folder, answer in zip(folders, waiting, strict=True):
+            yield folder, answer.result()
+
+
+def _guarded(work: Work, folder: str, options: dict[str, Any]) -> Answer | str:
+    try:
+        return work(folder, **options)
+    except StationbookError as error:
+        return str(error)
+
+
+def _one_thread() -> None:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    import cv2
+
+    cv2.setNumThreads(1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,63 +16,52 @@ from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_li
 BAR = 20  # cells
 
 
-@dataclass(frozen=True, slots=True)
-class ResultView:
-    """One camera's result in its cell. ``camera``: its name, where there are several.
+def result_lines(
+    result: StoredResult, cell: Cell, wrap: Wrap, width: int, *, fresh: bool = True, hint: str = ""
+) -> list[Line]:
+    """Return the results of all cameras of ``cell``.
 
     ``fresh`` False: the session was changed since. ``hint`` is said below what a recheck would
     tell more about.
     """
-
-    result: StoredResult
-    cell: Cell
-    camera: str = ""
-    fresh: bool = True
-    hint: str = ""
-
-
-def result_lines(
-    result: StoredResult, cell: Cell, wrap: Wrap, width: int, *, fresh: bool = True, hint: str = ""
-) -> list[Line]:
-    """Return the results of all cameras of ``cell``; see `ResultView`."""
-    first = cell.camera.name if cell.cameras else ""
-    lines = _camera(ResultView(result, cell, first, fresh, hint), wrap, width)
+    lines: list[Line] = [[(f"Camera {cell.camera.name}", "title")]] if cell.cameras else []
+    lines += _camera(result, cell, wrap, width, fresh, hint)
     for name, part in result.cameras.items():
-        lines.append([])
+        lines += [[], [(f"Camera {name}", "title")]]
         if part is None:
-            lines += [[(f"Camera {name}", "title")], [("no stations", "warning")]]
+            lines.append([("no stations", "warning")])
         else:
-            lines += _camera(ResultView(part, cell_of(cell, name), name, fresh, hint), wrap, width)
+            lines += _camera(part, cell_of(cell, name), wrap, width, fresh, hint)
     return lines
 
 
-def _camera(view: ResultView, wrap: Wrap, width: int) -> list[Line]:
-    result = view.result
-    lines: list[Line] = [[(f"Camera {view.camera}", "title")]] if view.camera else []
-    lines += [_verdict(view), *_uncertainties(view)]
+def _camera(
+    result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
+) -> list[Line]:
+    lines = [_verdict(result, fresh), *_uncertainties(result, cell)]
     for text in _before(result.before):
         lines += [[(part, "text")] for part in wrap(text, width)]
     for finding in result.findings:
         lines += finding_lines(finding, wrap, width)
-        if view.hint and finding.code in RECHECKABLE:
-            lines += [[(f"  {part}", "dim")] for part in wrap(view.hint, width - 2)]
+        if hint and finding.code in RECHECKABLE:
+            lines += [[(f"  {part}", "dim")] for part in wrap(hint, width - 2)]
     lines.append([])
     for name, placed in result.transforms.items():
-        lines += _transform(name, placed, view.cell, wrap, width)
+        lines += _transform(name, placed, cell, wrap, width)
     return lines + _stations(result.stations, width)
 
 
-def _verdict(view: ResultView) -> Line:
-    word, role = ("ACCEPTED", "good") if view.result.accepted else ("NOT ACCEPTED", "error")
-    proven = "proven by touch points" if view.result.proven else "not proven yet"
+def _verdict(result: StoredResult, fresh: bool) -> Line:
+    word, role = ("ACCEPTED", "good") if result.accepted else ("NOT ACCEPTED", "error")
+    proven = "proven by touch points" if result.proven else "not proven yet"
     line: Line = [("Verdict: ", "dim"), (word, role), (f", {proven}", "text")]
-    if not view.fresh:
+    if not fresh:
         line.append(("  The session was changed since: solve again.", "warning"))
     return line
 
 
-def _uncertainties(view: ResultView) -> list[Line]:
-    u, tolerance = view.result.uncertainty, view.cell.tolerance
+def _uncertainties(result: StoredResult, cell: Cell) -> list[Line]:
+    u, tolerance = result.uncertainty, cell.tolerance
     rows = (
         ("a pick, robot too", u.pick_mm, "mm", tolerance.position_mm),
         ("at the work volume", u.work_volume_mm, "mm", None),
@@ -116,8 +104,9 @@ def _transform(name: str, placed: Placed | None, cell: Cell, wrap: Wrap, width: 
         lines += [[(f"    {part}", "title")] for part in wrap(text, width - 4)]
     lines.append([("  position mm ", "dim"), (_row(placed.position_mm, "{:11.3f}"), "text")])
     lines.append([("  quaternion xyzw ", "dim"), (_row(placed.quaternion_xyzw, "{:.6f}"), "text")])
-    lines += [[("  matrix  " if n == 0 else "          ", "dim"), (_row(row, "{:11.6f}"), "text")]
-              for n, row in enumerate(placed.matrix)]  # fmt: skip
+    for n, row in enumerate(placed.matrix):
+        head = "  matrix  " if n == 0 else " " * 10
+        lines.append([(head, "dim"), (_row(row, "{:11.6f}"), "text")])
     return [*lines, []]
 
 

@@ -45,6 +45,11 @@ def line_text(line: Line) -> str:
     return "".join(text for text, _ in line)
 
 
+def caution(texts: Iterable[str]) -> str:
+    """Return what stands on a screen at all times while something can hurt somebody."""
+    return "CAUTION  " + " ".join(texts)
+
+
 def bar(fraction: float | None, width: int) -> str:
     """Return a bar of ``width`` signs, filled from the left; empty where nothing is known."""
     share = 0.0 if fraction is None else min(max(fraction, 0.0), 1.0)

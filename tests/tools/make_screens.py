@@ -27,7 +27,7 @@ from textual.pilot import Pilot  # noqa: E402
 from engine.sessions.confirmed import confirm  # noqa: E402
 from engine.sessions.folder import open_session  # noqa: E402
 from tui.app import Stationbook  # noqa: E402
-from tui.screens.cell_editor import CellEditor  # noqa: E402
+from tui.screens.forms import CellEditor  # noqa: E402
 from tui.screens.sessions import Sessions  # noqa: E402
 
 SCREENS = ROOT / "docs" / "screens"

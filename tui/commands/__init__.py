@@ -1,6 +1,6 @@
-"""The commands: one module each, from the parsed words to printed lines and an exit status.
+"""The commands, from the parsed words to printed lines and an exit status.
 
-Only the one that runs is loaded.
+Only the module of the one that runs is loaded.
 """
 
 from __future__ import annotations
@@ -8,59 +8,39 @@ from __future__ import annotations
 import gc
 from argparse import Namespace
 from collections.abc import Callable
+from importlib import import_module
+
+WHERE = {  # name of a command in `tui.arguments`: its module here, and the function that runs it
+    "screen": ("screen", "run"),
+    "open": ("screen", "run_open"),
+    "demo": ("demo", "run"),
+    "start": ("begin", "run_start"),
+    "record": ("record", "run_record"),
+    "edit": ("record", "run_edit"),
+    "check": ("check", "run"),
+    "plan": ("plan", "run"),
+    "solve": ("solve", "run"),
+    "recheck": ("compare", "run_recheck"),
+    "compare": ("compare", "run_compare"),
+    "shift": ("compare", "run_shift"),
+    "proof": ("proof", "run"),
+    "report": ("handover", "run_report"),
+    "export": ("handover", "run_export"),
+    "focus": ("lens", "run_focus"),
+    "lens": ("lens", "run_lens"),
+    "board": ("begin", "run_board"),
+    "robot import": ("begin", "run_import"),
+    "pack": ("support", "run_pack"),
+    "unpack": ("support", "run_unpack"),
+    "doctor": ("support", "run_doctor"),
+    "explain": ("explain", "run"),
+}
 
 
 def find(name: str) -> Callable[[Namespace], int]:
     """Return the function that runs a command, by its name in `tui.arguments`."""
     if name in ("screen", "open"):
         gc.disable()  # until the first picture is there, see `tui.app`
-    match name:
-        case "screen":
-            from .screen import run
-        case "open":
-            from .screen import run_open as run
-        case "pack":
-            from .support import run_pack as run
-        case "unpack":
-            from .support import run_unpack as run
-        case "robot import":
-            from .robot import run_import as run
-        case "board":
-            from .board import run
-        case "check":
-            from .check import run
-        case "compare":
-            from .compare import run
-        case "demo":
-            from .demo import run
-        case "doctor":
-            from .doctor import run
-        case "edit":
-            from .edit import run
-        case "explain":
-            from .explain import run
-        case "export":
-            from .export import run
-        case "focus":
-            from .focus import run
-        case "lens":
-            from .lens import run
-        case "plan":
-            from .plan import run
-        case "proof":
-            from .proof import run
-        case "recheck":
-            from .recheck import run
-        case "record":
-            from .record import run
-        case "report":
-            from .report import run
-        case "shift":
-            from .shift import run
-        case "solve":
-            from .solve import run
-        case "start":
-            from .start import run
-        case _:
-            raise KeyError(name)
+    module, function = WHERE[name]
+    run: Callable[[Namespace], int] = getattr(import_module(f".{module}", __name__), function)
     return run

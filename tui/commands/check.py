@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from engine.errors import UsageError
-from engine.findings import Finding, has_error
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.checking import check_session
 from engine.steps.editing import fix
 
-from ..output import print_findings, print_json
-from ..several import run_over
+from ..output import Answer, finding_texts, run_over, tell
 
 
 def run(args: argparse.Namespace) -> int:
@@ -26,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--station goes with --fix", "Say which finding to fix: --fix CODE.")
     if args.fix is not None:
         return _fixed(args)
-    return run_over(args, check_folder, show)
+    return run_over(args, check_folder)
 
 
 def _fixed(args: argparse.Namespace) -> int:
@@ -38,37 +34,13 @@ def _fixed(args: argparse.Namespace) -> int:
         done = fix(open_session(folder), folder, args.fix, args.station)
         commit(folder, done.change, Who(None, datetime.now().astimezone()))
     found = check_folder(args.dirs[0])
-    if args.json:
-        print_json({**found.document(), "fixed": done.what})
-    else:
-        print(f"fixed: {done.what}")
-        show(found)
-    return 1 if has_error(found.findings()) else 0
+    document = {**found.document, "fixed": done.what}
+    return tell(args, Answer(document, [f"fixed: {done.what}", *found.lines], found.findings))
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """All findings on one session."""
-
-    found: tuple[Finding, ...]
-
-    def findings(self) -> tuple[Finding, ...]:
-        """Return what was noticed."""
-        return self.found
-
-    def document(self) -> dict[str, Any]:
-        """Return the JSON form."""
-        return {"format": 1, "findings": [item.document() for item in self.found]}
-
-
-def check_folder(folder: str) -> Checked:
+def check_folder(folder: str) -> Answer:
     """Return all findings on the session in ``folder``."""
     path = Path(folder)
-    return Checked(tuple(check_session(open_session(path), path)))
-
-
-def show(checked: Checked) -> None:
-    """Print the findings for a person."""
-    print_findings(checked.found)
-    if not checked.found:
-        print("no findings")
+    found = check_session(open_session(path), path)
+    document = {"format": 1, "findings": [item.document() for item in found]}
+    return Answer(document, finding_texts(found) or ["no findings"], found)

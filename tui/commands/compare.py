@@ -1,41 +1,83 @@
-"""`compare`: how far results are apart, and how a cell drifted."""
+"""`recheck`, `compare` and `shift`: results against each other, and what follows from it."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
-from engine.proof.compare import Difference, Entry
-from engine.steps.compare import compare, figure, history
+from engine.cautions import CARRIED_POINTS, RECHECK
+from engine.cell.session import Session
+from engine.errors import BusyError, FileError, UsageError
+from engine.findings import has_error
+from engine.proof.compare import Carried, Difference, Entry, taught_text
+from engine.proof.recheck import Recheck
+from engine.sessions.changes import Who, commit
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.sessions.store import encoded, write_bytes_new
+from engine.steps.compare import compare, figure, history, shift
+from engine.steps.recheck import note_recheck, recheck_session
 
-from ..output import print_findings, print_json
-from ..words import expanded, number
+from ..output import WIDTH, Answer, cautions, finding_texts, say, tell, texts
+from ..words import expanded, number, recheck_lines, unwrapped
 
 
-def run(args: argparse.Namespace) -> int:
-    """Compare DIR with each OTHER; with several, or a figure, show the history too."""
+def run_recheck(args: argparse.Namespace) -> int:
+    """Compare the stations of one session with what an earlier one predicts."""
+    folder, against = Path(args.dir), Path(args.against)
+    session = open_session(folder)
+    answers = recheck_session(session, folder, against, args.visit)
+    _note(answers, session, folder, against)
+    lines: list[str] = []
+    for name, answer in answers.items():
+        lines += [f"Camera {name}"] if session.cell.cameras else []
+        lines += texts(recheck_lines(answer, args.against, unwrapped, WIDTH))
+    if any(answer.cause != "none" for answer in answers.values()):
+        lines += cautions(RECHECK)
+    findings = [item for answer in answers.values() for item in answer.findings]
+    return tell(args, Answer(recheck_document(answers, session), lines, findings))
+
+
+def recheck_document(answers: Mapping[str, Recheck], session: Session) -> dict[str, Any]:
+    """Return the JSON form: the first camera's answer, and those of further ones by name."""
+    found = answers[session.cell.camera.name].document()
+    names = [camera.name for camera in session.cell.cameras]
+    further = {name: answers[name].document() if name in answers else None for name in names}
+    return found | ({"cameras": further} if names else {})
+
+
+def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, against: Path) -> None:
+    """Keep the answer in the journal, unless somebody records there or nothing can be written."""
+    with suppress(BusyError, FileError), writing(folder, session.operator):
+        change = note_recheck(answers, session, folder, against)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
+
+
+def run_compare(args: argparse.Namespace) -> int:
+    """Compare DIR with each OTHER; with several, or a figure, _show the history too."""
     folder, others = Path(args.dir), [Path(other) for other in args.others]
     found = compare(folder, others[0], args.camera)
     entries = history([folder, *others], args.camera) if len(others) > 1 or args.figure else []
     if args.figure:
         figure(entries, folder, Path(args.figure))
-    if args.json:
-        past = {"history": [entry.document() for entry in entries]} if entries else {}
-        print_json({**found.document(), **past})
-        return 0
-    show(found, args.others[0])
-    if entries:
-        print("\n".join(history_lines(entries)))
-    return 0
+    past = {"history": [entry.document() for entry in entries]} if entries else {}
+    lines = difference_lines(found, args.others[0]) + (history_lines(entries) if entries else [])
+    return tell(args, Answer({**found.document(), **past}, lines))
 
 
-def show(found: Difference, other: str) -> None:
-    """Print a difference for a person."""
+def difference_lines(found: Difference, other: str) -> list[str]:
+    """Return a difference for a person."""
     movement = found.movement
-    print(f"difference from {other}: {movement.words()} (± U = 2u)")
     volume = number(movement.work_volume_mm, "mm", 2)
-    print(f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}")
-    print_findings(found.findings)
+    return [
+        f"difference from {other}: {movement.words()} (± U = 2u)",
+        f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}",
+        *finding_texts(found.findings),
+    ]
 
 
 def history_lines(entries: list[Entry]) -> list[str]:
@@ -51,3 +93,38 @@ def history_lines(entries: list[Entry]) -> list[str]:
             f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"
         )
     return lines
+
+
+def run_shift(args: argparse.Namespace) -> int:
+    """Carry points over and show each before and after."""
+    points = None if args.points is None else Path(args.points)
+    if args.out is not None and points is None:
+        raise UsageError("--out needs the points", "Add --points FILE.")
+    against = None if args.against is None else Path(args.against)
+    found = shift(Path(args.dir), against, points, args.camera)
+    if args.out is not None and not has_error(found.findings):
+        pendant = open_session(Path(args.dir)).cell.pendant
+        write_bytes_new(Path(args.out), encoded(taught_text(found.points, pendant)))
+    lines = [line for item in found.points for line in point_lines(item, found.labels)]
+    answer = Answer(found.document(), lines + finding_texts(found.findings), found.findings)
+    status = tell(args, answer)
+    for text in cautions(CARRIED_POINTS):
+        (say if args.json else print)(text)
+    return status
+
+
+def point_lines(item: Carried, labels: tuple[str, ...]) -> list[str]:
+    """Return one point for a person, before and after."""
+    before = _shown(labels, item.before.fields)
+    if not item.shifted:
+        return [f"{item.before.name}: stays", f"    {before}"]
+    return [
+        f"{item.before.name}: moves {item.distance_mm:.2f} mm, {item.angle_deg:.2f}°; "
+        "REDUCED SPEED FIRST",
+        f"    before {before}",
+        f"    after  {_shown(labels, item.after)}",
+    ]
+
+
+def _shown(labels: tuple[str, ...], fields: tuple[str, ...]) -> str:
+    return "  ".join(f"{label} {text}" for label, text in zip(labels, fields, strict=True))

@@ -5,15 +5,8 @@ from __future__ import annotations
 import argparse
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from engine.findings import has_error
-
-from ..output import WIDTH, print_json, print_lines, say
-from ..words import unwrapped
-
-if TYPE_CHECKING:
-    from engine.steps.solve import Solved
+from ..output import say, tell
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,7 +21,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _unattended(args: argparse.Namespace, folder: Path) -> int:
+    from engine.sessions.folder import open_session
     from engine.steps.demo import unattended
+
+    from .solve import result_answer
 
     solved = None
     for told in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
@@ -36,18 +32,6 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
         solved = told.solved
     if solved is None:
         return 1
-    if args.json:
-        print_json(solved.document())
-    else:
-        _show(solved, folder)
-        print(f"\nresult: {folder / 'result.yaml'}\nnext: stationbook open {folder}")
-    return 1 if has_error(solved.stored.all_findings) else 0
-
-
-def _show(solved: Solved, folder: Path) -> None:
-    """Print the result for a person."""
-    from engine.sessions.folder import open_session
-
-    from ..result_text import result_lines
-
-    print_lines(result_lines(solved.stored, open_session(folder).cell, unwrapped, WIDTH))
+    answer = result_answer(solved, open_session(folder).cell)
+    where = ["", f"result: {folder / 'result.yaml'}", f"next: stationbook open {folder}"]
+    return tell(args, answer._replace(lines=[*answer.lines, *where]))

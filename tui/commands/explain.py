@@ -10,29 +10,21 @@ from engine.catalogue import CATALOGUE, Entry
 from engine.errors import UsageError
 from engine.findings import in_general
 
-from ..output import print_json
+from ..output import Answer, tell
 
 
 def run(args: argparse.Namespace) -> int:
     """Print cause, signs and remedy of one finding, or the list of all."""
     codes = [code for code in CATALOGUE if "/" not in code]
     if args.code is None:
-        if args.json:
-            print_json({"format": 1, "codes": codes})
-        else:
-            for code in codes:
-                print(f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}")
-        return 0
+        lines = [f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}" for code in codes]
+        return tell(args, Answer({"format": 1, "codes": codes}, lines))
     if args.code not in codes:
         near = get_close_matches(args.code, codes, n=1)
         hint = f"Did you mean {near[0]}?" if near else "`stationbook explain` lists all codes."
         raise UsageError(f"there is no finding {args.code!r}", hint)
     forms = [entry for key, entry in CATALOGUE.items() if key.split("/")[0] == args.code]
-    if args.json:
-        print_json(_document(args.code, forms))
-    else:
-        print("\n".join(_page(args.code, forms)))
-    return 0
+    return tell(args, Answer(_document(args.code, forms), _page(args.code, forms)))
 
 
 def _document(code: str, forms: list[Entry]) -> dict[str, Any]:

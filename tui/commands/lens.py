@@ -1,27 +1,113 @@
-"""`lens`: do the cell's lens data fit what this session saw?"""
+"""`focus` and `lens`: setting the lens image after image, and whether its data fit the session."""
 
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
+from engine.boards.detect import detect
+from engine.cell.cell import Cell
 from engine.cell.session import seen_by
+from engine.findings import Finding
+from engine.images.load import decode_image, image_bytes
+from engine.images.quality import ImageReport, blur_limit_px, look, quality_findings
+from engine.images.sources import wait_for_image
+from engine.sessions.cell_file import read_cell
+from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.steps.checking import LensCheck, check_lens
+from engine.steps.station_image import confirmed_source
 
-from ..output import print_json
+from ..output import Answer, finding_texts, say, tell
+
+WAIT_S = 3600.0  # s; setting a lens takes minutes; an hour without an image means nobody is there
 
 
-def run(args: argparse.Namespace) -> int:
+def run_focus(args: argparse.Namespace) -> int:
+    """Report on --image, or on every new image of the cell's source until it is interrupted."""
+    path = Path(args.cell)
+    cell = read_cell(path)
+    status = 0
+    try:
+        for data, name in _images(args, cell, path.parent):
+            status = _report(args, cell, data, name)
+    except KeyboardInterrupt:
+        say("stopped")
+    return status
+
+
+def _images(args: argparse.Namespace, cell: Cell, folder: Path) -> Iterator[tuple[bytes, str]]:
+    if args.image is not None:
+        yield image_bytes(args.image), Path(args.image).name
+        return
+    if args.confirm and cell.camera.source is not None:
+        confirm(folder, cell.camera.source, now=datetime.now().astimezone())
+    source = confirmed_source(cell, folder)
+    say("waiting for images of the camera; Ctrl+C ends")
+    taken: set[str] = set()
+    while True:
+        image = wait_for_image(source, taken, WAIT_S)
+        if image is None:
+            return
+        taken.add(image.sha256)
+        yield image.data, image.name
+
+
+def _report(args: argparse.Namespace, cell: Cell, data: bytes, name: str) -> int:
+    grey = decode_image(data, name)
+    detection = detect(grey, cell.board)
+    report = look(grey, detection, cell.board, cell.camera)
+    findings = quality_findings(report, cell.board, cell.camera, name)
+    lines = [_line(report, cell, name), *finding_texts(findings)]
+    status = tell(args, Answer(_document(report, cell, name, findings), lines, findings))
+    sys.stdout.flush()  # whoever sets the lens looks on
+    return status
+
+
+def _limit(report: ImageReport, cell: Cell) -> float | None:
+    return None if report.spacing_px is None else blur_limit_px(report.spacing_px, cell.board)
+
+
+def _document(
+    report: ImageReport, cell: Cell, name: str, findings: list[Finding]
+) -> dict[str, Any]:
+    return {
+        "format": 1,
+        "image": name,
+        "found": report.found,
+        "expected": report.expected,
+        "edge_width_px": report.edge_width_px,
+        "edge_limit_px": _limit(report, cell),
+        "white_fraction": report.white_fraction,
+        "contrast": report.contrast,
+        "tilt_deg": report.tilt_deg,
+        "findings": [item.document() for item in findings],
+    }
+
+
+def _line(report: ImageReport, cell: Cell, name: str) -> str:
+    def shown(value: float | None, form: str) -> str:
+        return "-" if value is None else format(value, form)
+
+    limit = shown(_limit(report, cell), ".1f")
+    return (
+        f"{name}: {report.found} of {report.expected} points, "
+        f"edges {shown(report.edge_width_px, '.2f')} px wide (limit {limit}), "
+        f"contrast {shown(report.contrast, '.0f')} grey levels, "
+        f"full white {shown(report.white_fraction, '.1%')}, tilt {shown(report.tilt_deg, '.0f')}°"
+    )
+
+
+def run_lens(args: argparse.Namespace) -> int:
     """Compare the cell's lens data with those that the session's own points support."""
     folder = Path(args.dir)
     session = open_session(folder)
     found = check_lens(seen_by(session, args.camera or session.cell.camera.name), folder)
-    if args.json:
-        print_json(found.document())
-    else:
-        print("\n".join(_lines(found)))
-    return 0
+    return tell(args, Answer(found.document(), _lines(found)))
 
 
 def _lines(found: LensCheck) -> list[str]:

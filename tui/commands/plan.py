@@ -19,7 +19,7 @@ from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
 from engine.steps.planning import plan_session, replace_plan
 
-from ..output import print_json, say
+from ..output import Answer, cautions, say, tell
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,14 +34,10 @@ def run(args: argparse.Namespace) -> int:
     if args.out:
         write_text_atomic(Path(args.out), plan_sheet(plan, cell, title or cell.name))
     if args.json:
-        print_json(plan.document())
         for line in (*plan.notes, *comparison(plan), *plan.cautions):
             say(line)
-    else:
-        print("\n".join(plan_lines(plan, cell)))
-        if args.out:
-            print(f"\nsheet: {args.out}")
-    return 0
+    sheet = ["", f"sheet: {args.out}"] if args.out else []
+    return tell(args, Answer(plan.document(), plan_lines(plan, cell) + sheet))
 
 
 def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cell, str, Plan]:
@@ -79,9 +75,7 @@ def plan_lines(plan: Plan, cell: Cell) -> list[str]:
         if step.by == "pose":
             lines.append(f"    {labelled(cell.pendant.labels, step.pose)}")
         lines.append(f"    {step.why}")
-    lines += [*comparison(plan), ""]
-    lines += [f"CAUTION: {text}" for text in plan.cautions]
-    return lines
+    return [*lines, *comparison(plan), "", *cautions(plan.cautions)]
 
 
 def comparison(plan: Plan) -> list[str]:

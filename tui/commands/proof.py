@@ -10,7 +10,6 @@ from pathlib import Path
 from engine.cautions import TOUCH
 from engine.cell.session import Session
 from engine.errors import UsageError
-from engine.findings import has_error
 from engine.proof.conclusion import HeldOut, Proof
 from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
@@ -18,7 +17,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps import proving as steps
 
-from ..output import print_findings, print_json
+from ..output import Answer, cautions, finding_texts, tell
 from ..words import proof_said
 
 
@@ -97,26 +96,16 @@ def _changes(
 
 
 def _said(args: argparse.Namespace, what: str, which: int) -> int:
-    if args.json:
-        print_json({"format": 1, "recorded": what, "id": which, "findings": []})
-        return 0
-    print(f"recorded: {what} {which}")
+    lines = [f"recorded: {what} {which}"]
     if args.fix:
-        print("next: stationbook solve, which then takes this touch as the missing number")
-    for text in TOUCH:
-        print(f"CAUTION: {text}")
-    return 0
+        lines.append("next: stationbook solve, which then takes this touch as the missing number")
+    document = {"format": 1, "recorded": what, "id": which, "findings": []}
+    return tell(args, Answer(document, lines + cautions(TOUCH)))
 
 
 def _concluded(args: argparse.Namespace, proof: Proof) -> int:
-    if args.json:
-        print_json(proof.document())
-    else:
-        print("\n".join(proof_lines(proof)))
-        print_findings(proof.findings)
-        for text in TOUCH:
-            print(f"CAUTION: {text}")
-    return 1 if has_error(proof.findings) else 0
+    lines = proof_lines(proof) + finding_texts(proof.findings) + cautions(TOUCH)
+    return tell(args, Answer(proof.document(), lines, proof.findings))
 
 
 def proof_lines(proof: Proof) -> list[str]:
@@ -140,13 +129,9 @@ def proof_lines(proof: Proof) -> list[str]:
 
 def _held_out(args: argparse.Namespace, folder: Path) -> int:
     found, said = steps.hold_out(open_session(folder), folder, tuple(args.hold_out))
-    if args.json:
-        stations = [item.document() for item in found]
-        print_json({"format": 1, "stations": stations, "findings": [said.document()]})
-    else:
-        print("\n".join(map(_held_line, found)))
-        print_findings([said])
-    return 1 if has_error([said]) else 0
+    stations = [item.document() for item in found]
+    document = {"format": 1, "stations": stations, "findings": [said.document()]}
+    return tell(args, Answer(document, [*map(_held_line, found), *finding_texts([said])], [said]))
 
 
 def _held_line(item: HeldOut) -> str:

@@ -1,4 +1,4 @@
-"""`record`: one station from the command line, through the same checks as on the screen."""
+"""`record` and `edit`: one station, through the same checks as on the screen."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from pathlib import Path
 from engine.cell.session import Session, Station
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
-from engine.sessions.changes import Who, commit
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import STATION, open_session
 from engine.sessions.lock import writing
+from engine.steps.editing import annotate, bring_back, correct_pose, examine_correction, set_aside
 from engine.steps.recording import (
     Draft,
     add_views,
@@ -32,13 +33,13 @@ from engine.steps.station_image import (
 )
 from engine.steps.station_pose import OVERRULED_WITH_REASON, examine_pose, known
 
-from ..output import print_findings, print_json
+from ..output import Answer, finding_texts, tell
 
 # findings, those that stand in the way, and the station if it was stored
 Outcome = tuple[tuple[Finding, ...], tuple[Finding, ...], Station | None]
 
 
-def run(args: argparse.Namespace) -> int:
+def run_record(args: argparse.Namespace) -> int:
     """Record one station; 0 when it is stored, 1 when a finding stands in the way."""
     folder = Path(args.dir)
     _check_given(args)
@@ -48,16 +49,19 @@ def run(args: argparse.Namespace) -> int:
             findings, standing, station = _added(args, session, folder)
         else:
             findings, standing, station = _recorded(args, session, folder)
-    if args.json:
-        stored = None if station is None else STATION.write(station)
-        found = [item.document() for item in findings]
-        print_json({"format": 1, "findings": found, "station": stored})
-    else:
-        print_findings(findings)
-        if station is not None:
-            print(f"station {station.id} stored")
-        else:
-            print(f"NOT STORED: {_how_to_go_on(standing)}")
+    if station is None:
+        return _told(args, findings, station, f"NOT STORED: {_how_to_go_on(standing)}")
+    return _told(args, findings, station, f"station {station.id} stored")
+
+
+def _told(
+    args: argparse.Namespace, findings: tuple[Finding, ...], station: Station | None, said: str
+) -> int:
+    """Print what became of a station; None: a finding stands in the way."""
+    stored = None if station is None else STATION.write(station)
+    found = [item.document() for item in findings]
+    document = {"format": 1, "findings": found, "station": stored}
+    tell(args, Answer(document, [*finding_texts(findings), said]))
     return 0 if station is not None else 1
 
 
@@ -142,3 +146,33 @@ def _how_to_go_on(standing: tuple[Finding, ...]) -> str:
     words = " ".join(f"--accept {code}" for code in codes)
     needs_reason = any(code in OVERRULED_WITH_REASON for code in codes)
     return f"put it right, or accept with {words}{' --reason TEXT' if needs_reason else ''}."
+
+
+def run_edit(args: argparse.Namespace) -> int:
+    """Change one station; 0 when it is stored, 1 when a finding stands in the way."""
+    folder = Path(args.dir)
+    with writing(folder):
+        session = open_session(folder)
+        change, findings = _changed(args, session, folder)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
+    station = None if change is None else change.session.existing(args.station)
+    said = "NOT CHANGED" if station is None else "changed"
+    return _told(args, findings, station, f"station {args.station} {said}")
+
+
+def _changed(
+    args: argparse.Namespace, session: Session, folder: Path
+) -> tuple[Change | None, tuple[Finding, ...]]:
+    """Return what changes, None where a finding stands in the way, and the findings."""
+    number = args.station
+    if args.aside is not None:
+        return set_aside(session, number, args.aside), ()
+    if args.back:
+        return bring_back(session, number), ()
+    if args.note is not None:
+        return annotate(session, number, args.note), ()
+    draft = examine_correction(session, folder, number, args.pose)
+    if outstanding(draft.findings, args.accept, args.reason):
+        return None, draft.findings
+    change = correct_pose(session, number, draft, accepted=args.accept, reason=args.reason)
+    return change, draft.findings

@@ -16,27 +16,24 @@ from engine.sessions.store import SESSION_FILE, session_path
 from ..app import Stationbook
 from ..screens.opening import Opening, Welcome
 from ..screens.sessions import Sessions
-from ..widgets.looks import Terminal, detect, make_safe
+from ..widgets.looks import detect, make_safe
 
 
 def run(args: argparse.Namespace) -> int:
     """Open the list of sessions in ``args.sessions``."""
-    terminal = detect(os.environ, sys.__stderr__)
-    return _show(Sessions(Path(args.sessions)), terminal)
+    return _show(Sessions(Path(args.sessions)))
 
 
 def run_open(args: argparse.Namespace) -> int:
     """Open one session, for writing or (``--follow``) for watching."""
     folder = Path(args.dir)
     session_path(folder)
-    terminal = detect(os.environ, sys.__stderr__)
-    return _show(Opening(folder, follow=args.follow), terminal)
+    return _show(Opening(folder, follow=args.follow))
 
 
 def run_demo(folder: Path, seed: int) -> int:
     """Open the demo on a simulated cell whose session lies in ``folder``."""
-    terminal = detect(os.environ, sys.__stderr__)
-    status = _show(Welcome(folder, seed), terminal)
+    status = _show(Welcome(folder, seed))
     if (folder / SESSION_FILE).is_file():
         name = shlex.quote(str(folder))
         print(f"The demo's session lies in {folder}.")
@@ -44,8 +41,9 @@ def run_demo(folder: Path, seed: int) -> int:
     return status
 
 
-def _show(first: Screen[Any], terminal: Terminal) -> int:
+def _show(first: Screen[Any]) -> int:
     """Run the application until it is left; returns the exit status."""
+    terminal = detect(os.environ, sys.__stderr__)
     make_safe()
     app = Stationbook(first, terminal)
     app.run(mouse=False)

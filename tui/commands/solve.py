@@ -4,44 +4,24 @@ from __future__ import annotations
 
 import argparse
 from contextlib import nullcontext
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from engine.cell.cell import Cell
-from engine.findings import Finding
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.recheck import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
-from ..output import WIDTH, print_lines
+from ..output import WIDTH, Answer, run_over, texts
 from ..result_text import result_lines
-from ..several import run_over
 from ..words import unwrapped
 
 
 def run(args: argparse.Namespace) -> int:
     """Solve one or several session folders and store each result."""
-    return run_over(args, solve_folder, show, write=not args.no_write, board_from=args.board_from)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Answer:
-    """A result and the cell it belongs to."""
-
-    solved: Solved
-    cell: Cell
-
-    def findings(self) -> tuple[Finding, ...]:
-        """Return what was noticed, of all cameras."""
-        return self.solved.stored.all_findings
-
-    def document(self) -> dict[str, Any]:
-        """Return the JSON form."""
-        return self.solved.document()
+    return run_over(args, solve_folder, write=not args.no_write, board_from=args.board_from)
 
 
 def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
@@ -58,9 +38,10 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
             solved = solve_quickly(session, path, Path(board_from))
         if write:
             commit(path, keep(solved, session, path), Who(None, datetime.now().astimezone()))
-    return Answer(solved, session.cell)
+    return result_answer(solved, session.cell)
 
 
-def show(answer: Answer) -> None:
-    """Print the result for a person."""
-    print_lines(result_lines(answer.solved.stored, answer.cell, unwrapped, WIDTH))
+def result_answer(solved: Solved, cell: Cell) -> Answer:
+    """Return what is said of a result; findings are those of all cameras."""
+    lines = texts(result_lines(solved.stored, cell, unwrapped, WIDTH))
+    return Answer(solved.document(), lines, solved.stored.all_findings)

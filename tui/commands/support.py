@@ -1,17 +1,25 @@
-"""`pack` and `unpack`: a session in one file, for the colleague on the phone."""
+"""`pack`, `unpack` and `doctor`: what the colleague on the phone needs."""
 
 from __future__ import annotations
 
 import argparse
 import io
+import locale
+import os
+import platform
+import shutil
+import sys
+from contextlib import suppress
 from datetime import datetime
-from importlib.metadata import version
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 from engine.report.pack import Manifest, pack, unpack
 from engine.sessions.store import write_bytes_new
 
-from ..output import print_json
+from ..output import Answer, tell
 
 
 def run_pack(args: argparse.Namespace) -> int:
@@ -38,18 +46,112 @@ def run_unpack(args: argparse.Namespace) -> int:
 
 
 def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str) -> int:
-    if args.json:
-        print_json(
-            {
-                "format": 1,
-                "path": place,
-                "session": manifest.session,
-                "files": len(manifest.files),
-                "left_out": len(manifest.left_out),
-            }
-        )
-    else:
-        print(f"{len(manifest.files)} files {done} {place}")
-        if manifest.left_out:
-            print(f"{len(manifest.left_out)} images are not in the pack")
-    return 0
+    files, left_out = len(manifest.files), len(manifest.left_out)
+    document = {
+        "format": 1,
+        "path": place,
+        "session": manifest.session,
+        "files": files,
+        "left_out": left_out,
+    }
+    missing = [f"{left_out} images are not in the pack"] if left_out else []
+    return tell(args, Answer(document, [f"{files} files {done} {place}", *missing]))
+
+
+PACKAGES = (
+    "stationbook",
+    "textual",
+    "numpy",
+    "scipy",
+    "opencv-python-headless",
+    "pyyaml",
+    "py-opw-kinematics",
+    "matplotlib",
+)
+LEAST_FREE_MB = 500  # a session of 50 five-megapixel images takes about 250 MB; twice that
+
+
+def run_doctor(args: argparse.Namespace) -> int:
+    """Print versions, terminal, disk and what is missing; 1 when something keeps the job back."""
+    document: dict[str, Any] = {
+        "format": 1,
+        "system": _system(),
+        "packages": {name: _version(name) for name in PACKAGES},
+        "terminal": _terminal(),
+        "sessions": _sessions(Path(args.sessions)),
+    }
+    document["problems"] = problems = _problems(document)
+    lines: list[str] = []
+    for part in ("system", "packages", "terminal", "sessions"):
+        lines.append(part)
+        for key, value in document[part].items():
+            lines.append(f"  {key:24} {'not known' if value is None else value}")
+    tell(args, Answer(document, lines + (problems or ["no problems found"])))
+    return 1 if problems else 0
+
+
+def _system() -> dict[str, Any]:
+    return {
+        "os": platform.platform(),
+        "machine": platform.machine(),
+        "python": platform.python_version(),
+        "executable": sys.executable,
+        "cores": os.cpu_count(),
+        "yaml_c_loader": _has("yaml", "CSafeLoader"),
+        "hand_eye_functions": _has("cv2", "calibrateHandEye"),
+    }
+
+
+def _has(module: str, name: str) -> bool:
+    with suppress(ImportError):
+        return hasattr(import_module(module), name)
+    return False
+
+
+def _version(package: str) -> str | None:
+    with suppress(PackageNotFoundError):
+        return version(package)
+    return None
+
+
+def _terminal() -> dict[str, Any]:
+    size = shutil.get_terminal_size((0, 0))
+    return {
+        "term": os.environ.get("TERM"),
+        "colorterm": os.environ.get("COLORTERM"),
+        "no_color": "NO_COLOR" in os.environ,
+        "columns": size.columns or None,
+        "lines": size.lines or None,
+        "encoding": sys.stdout.encoding,
+        "locale": locale.getlocale()[0],
+        "ssh": "SSH_CONNECTION" in os.environ,
+    }
+
+
+def _sessions(folder: Path) -> dict[str, Any]:
+    exists = folder.is_dir()
+    where = folder if exists else Path.cwd()
+    return {
+        "folder": str(folder.resolve()),
+        "exists": exists,
+        "writable": os.access(where, os.W_OK),
+        "free_mb": shutil.disk_usage(where).free // 2**20,
+    }
+
+
+def _problems(document: dict[str, Any]) -> list[str]:
+    found = [
+        f"package {name} is missing: install stationbook again in a fresh virtual environment"
+        for name, known in document["packages"].items()
+        if known is None
+    ]
+    sessions = document["sessions"]
+    if not sessions["writable"]:
+        found.append(f"{sessions['folder']} cannot be written: choose --sessions DIR or its owner")
+    if sessions["free_mb"] < LEAST_FREE_MB:
+        found.append(f"only {sessions['free_mb']} MB free: make room before a session")
+    if document["terminal"]["term"] == "dumb":
+        found.append("TERM=dumb cannot show the screen: use a terminal with cursor control")
+    if not document["system"]["yaml_c_loader"]:
+        found.append("PyYAML lacks its C loader: large sessions open slowly")
+    return found

@@ -1,14 +1,20 @@
-"""Changing what is recorded: each is one action that can be undone, and takes time."""
+"""What keys do to a session: changes, which undo takes back, and handing the result over.
+
+All of it takes time and belongs in the background.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from engine.cell.session import Session
+from engine.errors import StationbookError, UsageError
 from engine.sessions.changes import Change
-from engine.steps import editing, planning, starting
+from engine.steps import planning, starting
 from engine.steps.editing import fix as apply
+from engine.steps.handover import FORMS, camera_names, make_report, store_exports, write_report
 from engine.steps.starting import Answers
 
 from .desk import Desk
@@ -29,33 +35,17 @@ def fix(desk: Desk, code: str, station: int | None) -> str:
     return said[0]
 
 
-def set_aside(desk: Desk, station: int, reason: str) -> None:
-    """Leave a station out of the solution."""
-    desk.do(f"set aside {station}", lambda session: editing.set_aside(session, station, reason))
-
-
-def bring_back(desk: Desk, station: int) -> None:
-    """Use a station again."""
-    desk.do(f"bring back {station}", lambda session: editing.bring_back(session, station))
-
-
-def annotate(desk: Desk, station: int, note: str) -> None:
-    """Keep a remark with a station."""
-    desk.do(f"note at {station}", lambda session: editing.annotate(session, station, note))
-
-
 def skip(desk: Desk, index: int, reason: str) -> None:
     """Pass over a planned station."""
     planned = desk.plan[index]
-    desk.do("skip a planned station", lambda session: planning.pass_over(session, planned, reason))
+    desk.do("skip a planned station", planning.pass_over, planned, reason)
     if desk.advice is not None:
         desk.advice = desk.advice.less(planned)
 
 
 def take_up(desk: Desk, index: int) -> None:
     """Put a skipped station back into the plan."""
-    planned = desk.plan[index]
-    desk.do("take up a planned station", lambda session: planning.take_up(session, planned))
+    desk.do("take up a planned station", planning.take_up, desk.plan[index])
 
 
 def answer(desk: Desk, **answers: Any) -> bool:
@@ -64,23 +54,10 @@ def answer(desk: Desk, **answers: Any) -> bool:
     False: kept, but with these lens data nothing can be calibrated, so they will be asked again.
     """
     given = Answers(**answers)
-    desk.do(
-        "the start questions",
-        lambda session: starting.answer_questions(session, given),
-        operator=given.operator,
-    )
+    questions = starting.answer_questions
+    desk.do("the start questions", questions, given, operator=given.operator)
     desk.operator = given.operator
     return given.lens_fits
-
-
-def unanswered(desk: Desk) -> bool:
-    """Tell whether the start questions are still to be asked."""
-    return not starting.answered(desk.folder)
-
-
-def kept_open(desk: Desk) -> Answers | None:
-    """Return what was answered before the lens data stood in the way, or None."""
-    return starting.kept_open(desk.folder)
 
 
 def rested(desk: Desk) -> bool:
@@ -91,3 +68,37 @@ def rested(desk: Desk) -> bool:
     last = datetime.fromisoformat(max(taken, key=datetime.fromisoformat))
     now = desk.clock()
     return now - (last if last.tzinfo else last.replace(tzinfo=now.tzinfo)) > SHIFT_CHANGE
+
+
+def write_reports(desk: Desk) -> tuple[Path, ...]:
+    """Write the report of every camera into the session's folder and return the paths."""
+    session = desk.opened()
+    names = camera_names(session.cell)
+    pages = {name: make_report(session, desk.folder, desk.clock(), name)[0] for name in names}
+    written: list[Path] = []
+
+    def step() -> None:
+        for name, html in pages.items():
+            written.append(write_report(session.cell, desk.folder, html, name))
+
+    desk.alone(step)
+    return tuple(written)
+
+
+def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
+    """Write the accepted result in this form into the session's folder and return the paths.
+
+    Raises StationbookError for a result that is not accepted; only the command can be told to
+    write that all the same.
+    """
+    written: list[Path] = []
+    try:
+        desk.alone(lambda: written.extend(store_exports(desk.opened(), desk.folder, form)))
+    except UsageError as error:
+        raise StationbookError(error.problem, "Put that right and solve again.") from error
+    return tuple(written)
+
+
+def export_forms() -> list[tuple[str, str]]:
+    """Return name and purpose of every export form."""
+    return [(name, form.words) for name, form in FORMS.items()]

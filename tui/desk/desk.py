@@ -12,24 +12,21 @@ from datetime import datetime
 from pathlib import Path
 from threading import RLock
 
-from engine.cell.session import PlannedStation, Session, seen_by
-from engine.errors import FileError, StationbookError
+from engine.cell.session import PlannedStation, Session
+from engine.errors import StationbookError
 from engine.findings import Finding
 from engine.pendant.entry import parse_partial
-from engine.pendant.reading import PartialField
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.lock import WriterLock, writing
 from engine.sessions.store import SESSION_FILE
 from engine.steps.solve import keep
-from engine.steps.station_image import ViewDraft, examine_image_data
 from engine.steps.station_pose import Known, known
 
 from . import now
-from .advice import Advice
-from .rows import Row, next_planned, rows
-from .solution import Solution
+from .solution import Advice, Solution
+from .views import FieldView, Row, next_planned, rows
 
 
 class Desk:
@@ -68,7 +65,7 @@ class Desk:
         with self._guard:
             if not self.follow and self._lock is None:
                 self._lock = writing(self.folder, self.operator)
-            self._stamp = self._current_stamp()
+            self._stamp = stamp(self.folder / SESSION_FILE)
             self.session = open_session(self.folder)
             self.operator = self.operator or self.session.operator
 
@@ -81,7 +78,7 @@ class Desk:
 
     def changed(self) -> bool:
         """Tell whether the session file is another one than the one that was read."""
-        return self._current_stamp() != self._stamp
+        return stamp(self.folder / SESSION_FILE) != self._stamp
 
     def opened(self) -> Session:
         """Return the session; raises StationbookError while it is still being opened."""
@@ -135,15 +132,10 @@ class Desk:
 
     # ---- entering a station ----------------------------------------------------------------
 
-    def fields(self, text: str) -> list[PartialField]:
+    def fields(self, text: str) -> list[FieldView]:
         """Return the fields of a line that is being typed."""
-        session = self.opened()  # first: until then the engine is not loaded either
-
-        return parse_partial(text, session.cell.pendant)
-
-    def examine_image(self, data: bytes, name: str, camera: str) -> ViewDraft:
-        """Search the board in an image of ``camera`` and look at its quality. Raises FileError."""
-        return examine_image_data(seen_by(self.opened(), camera), self.folder, data, name)
+        parsed = parse_partial(text, self.opened().cell.pendant)
+        return [FieldView(part.label, part.text, part.problem) for part in parsed]
 
     @property
     def cameras(self) -> tuple[str, ...]:
@@ -166,12 +158,15 @@ class Desk:
         return Who(self.operator, self.clock())
 
     def do(
-        self, what: str, step: Callable[[Session], Change], *, operator: str | None = None
+        self, what: str, step: Callable[..., Change], *args: object, operator: str | None = None
     ) -> None:
-        """Carry out one action so that it can be undone; ``operator``: who did it, if another."""
+        """Carry out ``step(session, *args)`` so that it can be undone.
+
+        ``operator``: who did it, if another.
+        """
         with self._guard:
             before = self._writable()
-            self._commit(step(before), operator)
+            self._commit(step(before, *args), operator)
             self._done.append((what, before))
             self._undone.clear()
 
@@ -238,10 +233,12 @@ class Desk:
             return
         commit(self.folder, change, Who(operator or self.operator, self.clock()))
         self.session = change.session
-        self._stamp = self._current_stamp()
+        self._stamp = stamp(self.folder / SESSION_FILE)
 
-    def _current_stamp(self) -> tuple[int, int] | None:
-        with suppress(OSError, FileError):
-            status = (self.folder / SESSION_FILE).stat()
-            return status.st_mtime_ns, status.st_size
-        return None
+
+def stamp(path: Path) -> tuple[int, int] | None:
+    """Return what tells one state of a file from another; None where there is none."""
+    with suppress(OSError):
+        status = path.stat()
+        return status.st_mtime_ns, status.st_size
+    return None

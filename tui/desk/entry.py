@@ -1,16 +1,30 @@
-"""The station that is being entered: what was typed, what was seen, what was accepted."""
+"""The station that is being entered: typed, seen, accepted, examined, stored; and closing stops."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from engine.cell.session import PlannedStation, Station, labelled
 from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_gravity
-from engine.steps.recording import Draft, outstanding
-from engine.steps.station_image import ViewDraft
-from engine.steps.station_pose import OVERRULED_WITH_REASON
+from engine.plans.plan import CLOSING
+from engine.steps.editing import correct_pose, examine_correction
+from engine.steps.planning import with_rest
+from engine.steps.recording import (
+    Draft,
+    can_be_accepted,
+    examine,
+    judged_view,
+    outstanding,
+    record_station,
+)
+from engine.steps.station_image import ViewDraft, no_view
+from engine.steps.station_pose import examine_line
+
+from .desk import Desk
+from .views import Move
 
 Purpose = Literal["record", "retake", "correct"]
 
@@ -52,6 +66,11 @@ class Entry:
         """Return what still keeps the station from being stored."""
         return outstanding(self.findings, self.codes, self.reason)
 
+    def hard(self) -> Finding | None:
+        """Return the first error that stands and that nobody can overrule, or None."""
+        hard = (item for item in self.standing() if not can_be_accepted(item))
+        return next(hard, None)
+
     def needs_reason(self) -> bool:
         """Tell whether accepting takes a reason: an error that may be overruled stands."""
         return any(item.level is Level.ERROR for item in self.standing())
@@ -64,7 +83,10 @@ class Entry:
         standing = self.standing()
         if not standing:
             raise StationbookError("nothing to accept", "Enter stores the station.")
-        refuse_hard(standing)
+        if (hard := self.hard()) is not None:
+            raise StationbookError(
+                f"{hard.code} must be put right first", hard.remedy or "Correct the entry."
+            )
         if self.needs_reason() and not (reason and reason.strip()):
             raise StationbookError("no reason given", "Say in a few words why it is right.")
         self.accepted |= {item.code: item.message for item in standing}
@@ -72,10 +94,93 @@ class Entry:
         return tuple(dict.fromkeys(item.code for item in standing))
 
 
-def refuse_hard(findings: Iterable[Finding]) -> None:
-    """Raise StationbookError for the first error that nobody can overrule."""
-    for item in findings:
-        if item.level is Level.ERROR and item.code not in OVERRULED_WITH_REASON:
-            raise StationbookError(
-                f"{item.code} must be put right first", item.remedy or "Correct the entry."
-            )
+WHY = "shows whether board or camera moved meanwhile"
+
+
+def first_station(desk: Desk) -> Station | None:
+    """Return the station that a closing stop returns to, or None where nothing is recorded."""
+    stations = desk.source.stations if desk.source else ()
+    return next((s for s in stations if s.typed), None)
+
+
+def back_to(number: int, station: Station, labels: Sequence[str]) -> Move:
+    """Say where a closing stop goes; ``number`` is its own."""
+    pose = labelled(labels, station.typed)
+    return Move(f"Station {number}, closing:", f"go back to station {station.id}.\n{pose}", WHY)
+
+
+def planned_closing(desk: Desk) -> bool:
+    """Tell whether the station that comes next was proposed as a closing one.
+
+    False until something was proposed: before that the engine is not loaded either.
+    """
+    at = desk.next_index
+    return desk.advice is not None and at is not None and _is_closing(desk.plan[at])
+
+
+def turned(entry: Entry) -> Entry:
+    """Return the entry as a closing one, or as an ordinary one again.
+
+    What was typed and what every camera saw stays; it is examined anew.
+    """
+    return replace(entry, closing=not entry.closing, draft=None, accepted={}, reason=None)
+
+
+def visited(desk: Desk, entry: Entry) -> int | None:
+    """Return the index in the plan of the station that ``entry`` records, or None.
+
+    Whoever records the closing stop early still has it behind them.
+    """
+    if entry.purpose != "record":
+        return None
+    if not entry.closing:
+        return desk.next_index
+    left = [n for n, planned in enumerate(desk.plan) if planned.skipped is None]
+    return next((n for n in left if _is_closing(desk.plan[n])), None)
+
+
+def _is_closing(planned: PlannedStation) -> bool:
+    return planned.why == CLOSING
+
+
+def examined(desk: Desk, entry: Entry) -> Draft:
+    """Examine what was typed so far and what was seen."""
+    session, folder, station = desk.opened(), desk.folder, entry.station
+    joints, earlier = entry.joints or None, desk.earlier(station)
+    if entry.purpose == "correct" and station is not None:
+        return examine_correction(
+            session, folder, station, entry.text, joints=joints, earlier=earlier
+        )
+    closing = entry.closing
+    pose = examine_line(session, entry.text, joints, closing=closing, earlier=earlier)
+    view = entry.view or no_view(seen_by_others=bool(entry.views))
+    draft = examine(session, folder, pose, view, closing=closing, retake=station)
+    further = [
+        judged_view(session, folder, pose, name, seen, closing=closing, station=station)
+        for name, seen in entry.views.items()
+    ]
+    return draft.with_views(further)
+
+
+def store(desk: Desk, entry: Entry) -> int:
+    """Store the entry and return the station's id; raises StationbookError if it cannot be."""
+    draft, who = entry.draft or examined(desk, entry), desk.who
+    codes, reason, station = entry.codes, entry.reason, entry.station
+    if entry.purpose == "correct" and station is not None:
+        desk.do(
+            f"correct {station}",
+            lambda session: correct_pose(session, station, draft, accepted=codes, reason=reason),
+        )
+        return station
+    step = visited(desk, entry)
+    done = None if step is None else desk.plan[step]
+    rest = [item for item in desk.plan if item != done]
+    new_id = desk.opened().next_id if station is None else station
+    desk.do(
+        f"{entry.purpose} {new_id}",
+        lambda session: record_station(
+            with_rest(session, rest), desk.folder, draft, who, accepted=codes, reason=reason
+        ),
+    )
+    desk.wished = None
+    return new_id

@@ -9,6 +9,7 @@ from engine.errors import PoseError
 from engine.pendant.entry import typed_number
 
 Check = Callable[[str], str | None]  # what is wrong with a text, or None
+as_number = typed_number  # with a point or a comma; raises PoseError for anything else
 
 
 class Question(NamedTuple):
@@ -59,11 +60,6 @@ def not_below_zero(text: str) -> str | None:
     """Check for a number that is 0 or above."""
     wrong = number(text)
     return "It must not be below 0." if wrong is None and as_number(text) < 0 else wrong
-
-
-def as_number(text: str) -> float:
-    """Read a number with a point or a comma; raises PoseError for anything else."""
-    return typed_number(text)
 
 
 def one_of(*words: str) -> Check:

@@ -246,9 +246,8 @@ def _board_document(answers: Answers) -> dict[str, Any]:
     if "diameter" in answers and answers["pattern"].startswith("circles"):
         board["diameter_mm"] = as_number(answers["diameter"])
     if answers["pattern"] == "charuco":
-        board |= {
-            "dictionary": answers["dictionary"], "marker_mm": as_number(answers["marker"])
-        }  # fmt: skip
+        board["dictionary"] = answers["dictionary"]
+        board["marker_mm"] = as_number(answers["marker"])
     return board
 
 

@@ -13,7 +13,7 @@ from engine.errors import FileError
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.store import SESSION_FILE
 
-from .rows import counts
+from .views import counts
 
 if TYPE_CHECKING:
     from engine.cell.result import StoredResult

@@ -12,7 +12,6 @@ from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
-from engine.cautions import TOUCH
 from engine.cell.result import StoredResult
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
@@ -24,18 +23,10 @@ from engine.sessions.changes import Change
 from engine.sessions.results import input_hashes
 from engine.sessions.store import PROOF_FILE, write_bytes_new
 from engine.sessions.stored_result import read_result
-from engine.steps.proving import (
-    Recorded,
-    pointer_set,
-    proof_kept,
-    prove,
-    touch_added,
-    touch_forgotten,
-    view_added,
-)
+from engine.steps import proving
 
 from ..words import proof_said
-from .desk import Desk
+from .desk import Desk, stamp
 from .views import Fact, Facts, FieldView
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
@@ -71,7 +62,7 @@ class Touching:
 
     def read(self) -> None:
         """Read what was touched and conclude from it. Raises FileError for a damaged file."""
-        self._stamp = self._current_stamp()
+        self._stamp = stamp(self.desk.folder / PROOF_FILE)
         self.found = read_touches(self.desk.folder)
         self.proof, self.trouble, self.stored = None, "", True
         if self.found.pointer is not None and self.found.touches:
@@ -83,7 +74,7 @@ class Touching:
     def _conclude(self) -> None:
         desk = self.desk
         self._keep_result()
-        self.proof, self._result = prove(desk.opened(), desk.folder)
+        self.proof, self._result = proving.prove(desk.opened(), desk.folder)
         kept, now = read_result(desk.folder).proof, self._result.proof
         self.stored = kept is not None and now is not None and kept.inputs == now.inputs
 
@@ -104,27 +95,27 @@ class Touching:
         if self.proof is None or result is None:
             raise StationbookError(self.trouble or "nothing was touched yet", self.next_step())
         folder = self.desk.folder
-        self.desk.beside(lambda session: proof_kept(session, folder, result))
+        self.desk.beside(lambda session: proving.proof_kept(session, folder, result))
         self.stored = True
         if self.desk.solution is not None:
             self.desk.solution = self.desk.solution.saying(result)
 
     def changed(self) -> bool:
         """Tell whether somebody touched, or took something back, since it was read."""
-        return self._current_stamp() != self._stamp
+        return stamp(self.desk.folder / PROOF_FILE) != self._stamp
 
     # ---- recording -------------------------------------------------------------------------
 
     def set_pointer(self, tip: str, u: str) -> None:
         """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
         u_mm = float(u.replace(",", "."))
-        self._do(lambda session, found: pointer_set(session, found, tip, u_mm))
+        self._do(lambda session, found: proving.pointer_set(session, found, tip, u_mm))
 
     def add_view(self, path: Path, looked: str | None) -> int:
         """Add an image (or points) of the board lying in the cell; returns its number."""
         folder, now = self.desk.folder, self.desk.clock()
         return self._do(
-            lambda session, found: view_added(session, folder, found, path, looked, now)
+            lambda session, found: proving.view_added(session, folder, found, path, looked, now)
         )
 
     def add_image(self, image: NewImage, looked: str | None) -> int:
@@ -143,14 +134,16 @@ class Touching:
             raise UsageError(NO_POINT)
         folder, who = self.desk.folder, self.desk.who
         return self._do(
-            lambda session, found: touch_added(session, folder, found, pose, point=point, who=who)
+            lambda session, found: proving.touch_added(
+                session, folder, found, pose, point=point, who=who
+            )
         )
 
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
-        self._do(lambda session, found: touch_forgotten(session, found, touch))
+        self._do(lambda session, found: proving.touch_forgotten(session, found, touch))
 
-    def _do(self, step: Callable[[Session, Touches], Recorded]) -> int:
+    def _do(self, step: Callable[[Session, Touches], proving.Recorded]) -> int:
         """Record one change of what was touched, conclude anew, and return its number."""
         recorded: list[int] = []
 
@@ -162,12 +155,6 @@ class Touching:
         self.desk.beside(record)
         self.read()
         return recorded[0]
-
-    def _current_stamp(self) -> tuple[int, int] | None:
-        with suppress(OSError):
-            status = (self.desk.folder / PROOF_FILE).stat()
-            return status.st_mtime_ns, status.st_size
-        return None
 
     # ---- in words --------------------------------------------------------------------------
 
@@ -220,8 +207,7 @@ class Touching:
         count = self.desk.opened().cell.board.count
         if point is not None and point >= count:
             first = first._replace(problem=f"the board's points are 0 to {count - 1}")
-        parsed = self.desk.fields(pose)
-        return [first, *(FieldView(item.label, item.text, item.problem) for item in parsed)]
+        return [first, *self.desk.fields(pose)]
 
 
 def split(text: str) -> tuple[int | None, str]:
@@ -230,11 +216,6 @@ def split(text: str) -> tuple[int | None, str]:
     if found is None:
         return None, ""
     return int(found[1]), found[2] or ""
-
-
-def cautions() -> str:
-    """Return what is said at all times while points are touched."""
-    return "CAUTION  " + " ".join(TOUCH)
 
 
 def _row(touch: Touch, error: PointError | None) -> TouchRow:

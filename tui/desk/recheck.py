@@ -13,7 +13,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from engine.cautions import RECHECK
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
@@ -93,11 +92,6 @@ def recalibrated(desk: Desk, board_from: Path) -> Solution:
         why = next(item for item in solution.findings if item.level is Level.ERROR)
         raise StationbookError(f"No result: {why.message.rstrip('.')}", why.remedy or "")
     return solution
-
-
-def cautions() -> str:
-    """Return what is said at all times during a recheck."""
-    return "CAUTION  " + " ".join(RECHECK)
 
 
 def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:

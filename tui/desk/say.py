@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from engine.cell.session import labelled
 from engine.findings import Level, worst
 from engine.steps.station_image import ViewDraft
 
 from ..words import RECHECKABLE
-from .advice import Advice
-from .closing import back_to, first_station
 from .desk import Desk
-from .rows import Row, counts
-from .views import Fact, Facts, Move, Quality, Title
+from .entry import back_to, first_station
+from .solution import Advice
+from .views import Fact, Facts, Move, Quality, Row, Title, counts
 
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
 
@@ -36,26 +33,18 @@ def move(desk: Desk, *, closing: bool = False) -> Move:
     """Say what to do next; ``closing``: the station that is entered is a closing one."""
     source, index = desk.source, desk.next_index
     number = 1 + max((station.id for station in source.stations), default=0) if source else 1
-    if closing and (first := first_station(desk)) is not None:
-        return back_to(number, first, desk.labels)
+    if closing and (start := first_station(desk)) is not None:
+        return back_to(number, start, desk.labels)
     head = f"Station {number}:"
     if source is None or index is None:
-        return Move(head, _free(number, desk))
+        first = "jog until the board fills the middle of the camera's view, facing the camera."
+        more = "jog on: another place in the view, and tilt the board another way."
+        return Move(head, first if number == 1 else more)
     planned = desk.plan[index]
-    pose = _labelled(desk, planned.pose or ())
+    pose = labelled(desk.labels, planned.pose or ())
     if planned.pose and planned.jog:
         return Move(head, f"{pose}\njog {planned.jog}", planned.why or "")
     return Move(head, planned.jog or f"go to {pose}", planned.why or "")
-
-
-def _free(number: int, desk: Desk) -> str:
-    if number == 1:
-        return "jog until the board fills the middle of the camera's view, facing the camera."
-    return "jog on: another place in the view, and tilt the board another way."
-
-
-def _labelled(desk: Desk, fields: Sequence[str]) -> str:
-    return labelled(desk.labels, fields)
 
 
 def quality(desk: Desk) -> Quality:
@@ -91,7 +80,7 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     if not found:
         return Facts("")
     station = found[0]
-    typed = _labelled(desk, row.fields)
+    typed = labelled(desk.labels, row.fields)
     facts = [Fact("state", row.state, row.role), Fact("pose", typed or "none")]
     if station.joints and station.pose:
         facts.append(Fact("joints", " ".join(station.joints)))
@@ -116,7 +105,7 @@ def _planned_facts(desk: Desk, row: Row) -> Facts:
     after = desk.advice.after(at) if desk.advice is not None and at is not None else None
     facts = (
         ("skipped", planned.skipped or ""),
-        ("pose", _labelled(desk, planned.pose or ())),
+        ("pose", labelled(desk.labels, planned.pose or ())),
         ("jog", planned.jog or ""),
         ("why", planned.why or ""),
         ("then", "" if after is None else f"U of a pick {after:.2f} mm"),

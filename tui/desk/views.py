@@ -1,8 +1,13 @@
-"""What the parts of the screen show, as plain data."""
+"""What the parts of the screen show, as plain data: the list of stations among it."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from engine.cell.session import PlannedStation, Station
+from engine.findings import Finding, Level
 
 
 class Title(NamedTuple):
@@ -51,3 +56,103 @@ class Facts(NamedTuple):
 
     headline: str
     facts: tuple[Fact, ...] = ()
+
+
+Kind = Literal["recorded", "planned"]
+State = Literal["ok", "accepted", "closing", "aside", "ERROR", "doubt", "no image", "NEXT", "to do",
+                "skipped"]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row. ``key`` is the station's id, or the index in the plan; ``state`` is a word."""
+
+    kind: Kind
+    key: int
+    label: str
+    state: State
+    role: str
+    fields: tuple[str, ...] = ()
+    text: str = ""
+
+
+def rows(
+    stations: Sequence[Station],
+    plan: Sequence[PlannedStation],
+    next_index: int | None,
+    findings: Iterable[Finding] = (),
+) -> list[Row]:
+    """Return the rows: recorded stations in their order, then the plan.
+
+    ``next_index`` is the planned station that comes next; ``findings`` of the last check or
+    solution mark the stations that they name.
+    """
+    worst = _worst_by_station(findings)
+    first = 1 + max((station.id for station in stations), default=0)
+    recorded = [_recorded(station, worst.get(station.id)) for station in stations]
+    number, planned_rows = first, []
+    for index, planned in enumerate(plan):
+        planned_rows.append(_planned(planned, index, number, index == next_index))
+        number += planned.skipped is None
+    return recorded + planned_rows
+
+
+def next_planned(plan: Sequence[PlannedStation], wished: int | None = None) -> int | None:
+    """Return the index of the planned station that comes next, or None when none is left."""
+    if wished is not None and wished < len(plan) and plan[wished].skipped is None:
+        return wished
+    return next((index for index, planned in enumerate(plan) if planned.skipped is None), None)
+
+
+def first_choice(rows: Sequence[Row]) -> int:
+    """Return the number of the row of the next planned station, or of the last one recorded."""
+    coming = [n for n, row in enumerate(rows) if row.state == "NEXT"]
+    recorded = [n for n, row in enumerate(rows) if row.kind == "recorded"]
+    return (coming or recorded[-1:] or [0])[0]
+
+
+def counts(stations: Sequence[Station], plan: Sequence[PlannedStation]) -> tuple[int, int, int]:
+    """Return how many stations are in use, set aside, and still to do."""
+    used = sum(station.use for station in stations)
+    left = sum(planned.skipped is None for planned in plan)
+    return used, len(stations) - used, left
+
+
+def _recorded(station: Station, level: Level | None) -> Row:
+    state, role = _state(station, level)
+    note = station.note or (f"accepted: {', '.join(station.accepted)}" if station.accepted else "")
+    return Row("recorded", station.id, str(station.id), state, role, station.typed, note)
+
+
+def _state(station: Station, level: Level | None) -> tuple[State, str]:
+    if not station.use:
+        return "aside", "dim"
+    if level is Level.ERROR:
+        return "ERROR", "error"
+    if level is Level.WARNING:
+        return "doubt", "warning"
+    if station.points is None and station.board_pose is None and station.image is None:
+        return "no image", "warning"
+    if station.closing:
+        return "closing", "good"
+    return ("accepted", "good") if station.accepted else ("ok", "good")
+
+
+def _planned(planned: PlannedStation, index: int, number: int, is_next: bool) -> Row:
+    if planned.skipped is not None:
+        return Row("planned", index, "-", "skipped", "dim", (), planned.skipped)
+    state: State = "NEXT" if is_next else "to do"
+    role = "note" if is_next else "dim"
+    text = planned.jog or "" if not planned.pose else ""
+    return Row("planned", index, str(number), state, role, planned.pose or (), text)
+
+
+def _worst_by_station(findings: Iterable[Finding]) -> Mapping[int, Level]:
+    order = (Level.NOTE, Level.WARNING, Level.ERROR)
+    worst: dict[int, Level] = {}
+    for item in findings:
+        named = set(item.stations or ()) | ({item.station} if item.station is not None else set())
+        for station in named:
+            before = worst.get(station, Level.NOTE)
+            worst[station] = max(before, item.level, key=order.index)
+    return worst

@@ -1,7 +1,7 @@
 """Everything behind the first picture. `opening.load` imports it once, in the background.
 
 What stands on the screen before needs neither numpy nor OpenCV nor SciPy: the widgets, and the
-screens `opening`, `sessions`, `ask` and `help`. Every module imports what it uses at its top.
+screens `opening`, `sessions`, `jobs` and `help`. Every module imports what it uses at its top.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from ..desk import now
 from ..desk.demo import Simulated
 from ..desk.desk import Desk
 from ..desk.recheck import last_rechecks
-from .cell_editor import CellEditor
 from .demo import Demo
+from .forms import CellEditor
 from .stations import Stations
 
 AGAIN = "recheck-"  # in the name of a folder, before the name of what is rechecked

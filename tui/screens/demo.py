@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -12,14 +11,14 @@ from textual.binding import Binding, BindingType
 from engine.errors import StationbookError
 from engine.plans.types import Step
 
-from ..desk.closing import first_station
 from ..desk.demo import STOPS, Simulated
 from ..desk.desk import Desk
+from ..desk.entry import first_station
 from ..desk.views import Move
 from ..widgets.looks import Line
 from ..widgets.sheet import Sheet
 from .entry_pad import EntryPad
-from .jobs import in_background
+from .jobs import in_background, pause
 from .stations import Stations
 
 
@@ -110,7 +109,7 @@ class Demo(Stations):
         if not self.desk.opened().stations:
             return None
         while (advice := self.desk.advice) is None or advice.session is not self.desk.session:
-            await asyncio.sleep(0.1)
+            await pause(0.1)
         at = self.desk.next_index
         proposed = None if at is None else self.desk.proposed(at)
         if proposed is None:

@@ -10,20 +10,16 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
 
-from engine.errors import StationbookError
 from engine.findings import Level, worst
-from engine.pendant.entry import parse_partial
 from engine.steps.station_image import ViewDraft
 
 from ..desk.desk import Desk
-from ..desk.entering import examined, store
-from ..desk.entry import Entry, refuse_hard
+from ..desk.entry import Entry, examined, store
 from ..desk.views import FieldView
-from ..widgets.entry_parts import FieldsLine, FindingsView
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
-from .ask import Ask, required
-from .jobs import Jobs, in_background
+from ..widgets.panels import FieldsLine, FindingsView
+from .jobs import Ask, Jobs, in_background, pause, required
 
 PAUSE = 0.08  # s without a key before the checks run: shorter than a person notices
 
@@ -123,22 +119,18 @@ class EntryPad(Vertical):
 
     def show_fields(self) -> None:
         """Show the fields of what is typed under the pendant's labels."""
-        parsed = parse_partial(self.entry.text, self.desk.opened().cell.pendant)
-        self.fields.show([FieldView(part.label, part.text, part.problem) for part in parsed])
+        self.fields.show(self.desk.fields(self.entry.text))
 
     def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
         self.jobs.begin(self._check, group="check")
 
     async def _check(self) -> None:
-        await asyncio.sleep(PAUSE)
-        if self.entry.text.strip() and self._whole():
+        await pause(PAUSE)
+        whole = all(field.text and field.problem is None for field in self.fields.fields)
+        if self.entry.text.strip() and whole:
             self.entry.draft = await in_background(examined, self.desk, self.entry)
         self.show_findings()
-
-    def _whole(self) -> bool:
-        """Tell whether nothing is missing or wrong in the line itself."""
-        return all(field.text and field.problem is None for field in self.fields.fields)
 
     def show_findings(self) -> None:
         """Show what the checks say about the entry, and how to go on."""
@@ -165,17 +157,10 @@ class EntryPad(Vertical):
         if not standing:
             return [("Ready. ", "good"), ("Enter stores it.", "text")]
         if worst(standing) is Level.ERROR:
-            overrule = self._may_accept()
+            overrule = self.entry.hard() is None
             way = "Put it right, or F2 accepts with a reason." if overrule else "Put it right."
             return [("Not ready. ", "error"), (way, "text")]
         return [("Look at this. ", "warning"), ("Put it right, or F2 accepts it.", "text")]
-
-    def _may_accept(self) -> bool:
-        try:
-            refuse_hard(self.entry.standing())
-        except StationbookError:
-            return False
-        return True
 
     # ---- accepting and storing -------------------------------------------------------------
 
@@ -188,7 +173,7 @@ class EntryPad(Vertical):
         async with self._turn:
             if self.entry.draft is None:
                 self.entry.draft = await in_background(examined, self.desk, self.entry)
-            if self._may_accept() and self.entry.needs_reason():
+            if self.entry.hard() is None and self.entry.needs_reason():
                 text = "\n".join(item.message for item in self.entry.standing())
                 ask = Ask("Why is it right all the same?", text, check=required)
                 self.jobs.ask(ask, self._accepted)
@@ -223,7 +208,7 @@ class EntryPad(Vertical):
         while self.searching:
             names = ", ".join(self.searching.values())
             self.tell(f"Waiting: the board is being searched in {names}.", "note")
-            await asyncio.sleep(PAUSE)
+            await pause(PAUSE)
         entry.draft = await in_background(examined, self.desk, entry)
         if entry.standing():
             self.message = []

@@ -16,8 +16,8 @@ from textual.screen import ModalScreen, Screen
 
 from engine.findings import Finding
 
-from ..widgets.key_line import KeyLine, key_name
 from ..widgets.looks import Line, Looks
+from ..widgets.panels import KeyLine, key_name
 from ..widgets.sheet import Scroll
 from ..words import finding_lines
 
@@ -65,10 +65,8 @@ def key_lines(bindings: Iterable[Binding], looks: Looks, width: int) -> list[Lin
     lines: list[Line] = []
     for binding in listed:
         texts = looks.wrap(binding.tooltip, width - first - second)
-        left: Line = [
-            (f"{keys(binding):<{first}}", "key"), (f"{binding.description:<{second}}", "text")
-        ]  # fmt: skip
-        lines.append([*left, (texts[0], "dim")])
+        key, name = f"{keys(binding):<{first}}", f"{binding.description:<{second}}"
+        lines.append([(key, "key"), (name, "text"), (texts[0], "dim")])
         lines += [[(" " * (first + second), "text"), (text, "dim")] for text in texts[1:]]
     return lines
 
@@ -77,7 +75,7 @@ class Help(ModalScreen[None]):
     """All keys of the screen below."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,enter,f9,q", "leave", "close", id="help.leave", tooltip="Close the help"),
+        Binding("escape,enter,f9,q", "dismiss", "close", id="help.leave", tooltip="Close the help"),
     ]
 
     def __init__(self, below: Screen[object]) -> None:
@@ -90,15 +88,12 @@ class Help(ModalScreen[None]):
             yield Scroll(lambda looks, width: key_lines(bindings, looks, width))
             yield KeyLine()
 
-    def action_leave(self) -> None:
-        self.dismiss(None)
-
 
 class Findings(ModalScreen[None]):
     """A page of findings on top of the screen that they belong to."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,enter,f5,q", "leave", "close", id="findings.leave", tooltip="Close"),
+        Binding("escape,enter,f5,q", "dismiss", "close", id="findings.leave", tooltip="Close"),
         Binding("f9", "keys", "all keys", id="findings.keys", tooltip="The keys of the screen"),
     ]
 
@@ -118,9 +113,6 @@ class Findings(ModalScreen[None]):
         for item in self.findings:
             lines += finding_lines(item, looks.wrap, width, item.code in self.accepted)
         return lines
-
-    def action_leave(self) -> None:
-        self.dismiss(None)
 
     async def action_keys(self) -> None:
         """Go on to the keys of the screen below."""

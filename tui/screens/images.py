@@ -1,4 +1,4 @@
-"""Images: they come by themselves and are searched in the background.
+"""Images: they come by themselves and are searched in the background; and pictures of a session.
 
 The recording screen takes the newest image of every camera for the station that is being entered;
 the proof takes those of the board lying in the cell on a key.
@@ -6,24 +6,30 @@ the proof takes those of the board lying in the cell on a key.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Literal
 
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.screen import Screen
 
 from engine.errors import StationbookError
 from engine.images.load import image_bytes
 from engine.images.sources import NewImage
+from engine.steps.pictures import places
 
 from ..desk.desk import Desk
+from ..desk.entry import Entry
+from ..desk.images import Watch, covered, examined, picture
 from ..desk.say import seen_fact, view_facts
 from ..desk.views import Fact, Facts
-from ..desk.watch import Watch, examined
-from .ask import Ask, Confirm, required
+from ..widgets.looks import Line, Looks
+from ..widgets.panels import KeyLine
+from ..widgets.pictures import COVERAGE_LEGEND, coverage_lines, image_lines, view_lines
+from ..widgets.sheet import Scroll
 from .entry_pad import EntryPad
-from .jobs import Jobs, in_background
+from .jobs import Ask, Confirm, Jobs, in_background, pause, required
 
 LOOK_EVERY = 0.4  # s between looks into the camera's folder
 
@@ -69,7 +75,7 @@ class StationImages:
         while watch.state == "folder":
             if not self.desk.proving:
                 await self._take_newest(watch)
-            await asyncio.sleep(LOOK_EVERY)
+            await pause(LOOK_EVERY)
 
     async def _take_newest(self, watch: Watch) -> None:
         before = watch.trouble, watch.left_over
@@ -193,3 +199,68 @@ def _wanted(watch: Watch) -> str:
         "folder": waiting,
         "live": f"F4 takes an image from {watch.name}.",
     }[watch.state]
+
+
+Page = Literal["image", "coverage", "sides"]
+
+
+class Look(Screen[None]):
+    """One of three pictures, as large as the screen allows. An image is sent once."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("1", "page('image')", "image", id="look.image", tooltip="Image, points found"),
+        Binding("2", "page('coverage')", "coverage", id="look.coverage", tooltip="Board in view"),
+        Binding("3", "page('sides')", "top and side", id="look.sides", tooltip="Stations"),
+        Binding("escape,q,f3", "dismiss", "back", id="look.leave", tooltip="Back to the stations"),
+    ]
+
+    def __init__(self, desk: Desk, entry: Entry, station: int | None, page: Page = "image") -> None:
+        """Show the image of ``station``, or of the ``entry`` where it is None."""
+        super().__init__()
+        self.desk, self.entry, self.station, self.page = desk, entry, station, page
+        self.jobs = Jobs(self, self.tell)
+
+    def compose(self) -> ComposeResult:
+        yield Scroll(_words("Reading ..."), id="picture")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        self.query_one(Scroll).focus()
+
+    def on_resize(self) -> None:
+        """Make the picture again for the new size."""
+        self.call_after_refresh(self.action_page, self.page)
+
+    def action_page(self, page: Page) -> None:
+        """Show another picture."""
+        self.page = page
+        self.jobs.begin(self._show, group="picture")
+
+    async def _show(self) -> None:
+        scroll = self.query_one(Scroll)
+        lines = await in_background(getattr(self, f"_{self.page}"), *scroll.size)
+        scroll.show(lambda looks, width: lines)
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one(Scroll).show(_words(text))
+
+    def _image(self, width: int, height: int) -> list[Line]:
+        looks: Looks = self.app.looks  # type: ignore[attr-defined]
+        small, name = picture(self.desk, self.entry, self.station, width, 2 * (height - 1))
+        return [[(name, "title")], *image_lines(small, looks)]
+
+    def _coverage(self, width: int, height: int) -> list[Line]:
+        counts = covered(self.desk, self.entry, width, height - 1)
+        return [[(COVERAGE_LEGEND, "dim")], *coverage_lines(counts)]
+
+    def _sides(self, width: int, height: int) -> list[Line]:
+        stations = places(self.desk.opened())
+        top = view_lines(stations, (0, 1), "From above, X right, Y up", width, height // 2)
+        side = view_lines(
+            stations, (0, 2), "From the side, X right, Z up", width, height - height // 2
+        )
+        return top + side
+
+
+def _words(text: str) -> Callable[[Looks, int], list[Line]]:
+    return lambda looks, width: [[(line, "text")] for line in looks.wrap(text, width)]

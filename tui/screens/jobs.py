@@ -1,4 +1,4 @@
-"""Jobs in the background: work that takes time, off the screen's own thread."""
+"""Jobs in the background, and small questions on top of a screen."""
 
 from __future__ import annotations
 
@@ -6,18 +6,26 @@ import asyncio
 import traceback
 from collections.abc import Callable, Coroutine
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
 from textual.dom import DOMNode
-from textual.screen import Screen
-from textual.worker import Worker
+from textual.screen import ModalScreen, Screen
+from textual.worker import Worker, active_worker
 
 from engine.errors import StationbookError
 from engine.sessions.store import append_error_log
 
+from ..widgets.line_edit import LineEdit
+from ..widgets.panels import KeyLine
+from ..widgets.sheet import Paragraph
+
 Answer = TypeVar("Answer")
 Tell = Callable[[str, str], None]  # says a text in a role
 Work = Callable[..., Coroutine[Any, Any, None]]
+Check = Callable[[str], str | None]  # what is wrong with a text, or None
 
 
 class Jobs:
@@ -59,7 +67,7 @@ async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) ->
     """Run ``work`` in a thread and return its answer.
 
     Raises StationbookError: what nobody foresaw is written to the error log first, so that it can
-    be sent to whoever supports this machine.
+    be sent to whoever supports this machine. The job ends here if its screen was left meanwhile.
     """
     try:
         return await asyncio.to_thread(work, *args, **more)
@@ -67,6 +75,21 @@ async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) ->
         raise
     except Exception as error:
         raise StationbookError(*unforeseen(error)) from error
+    finally:
+        _end_if_gone()
+
+
+async def pause(seconds: float) -> None:
+    """Wait; the job ends here if its screen was left meanwhile."""
+    await asyncio.sleep(seconds)
+    _end_if_gone()
+
+
+def _end_if_gone() -> None:
+    """End this job if its widget is being taken away: parts that it would show are gone before."""
+    worker = active_worker.get(None)
+    if worker is not None and not worker.node.display:
+        raise asyncio.CancelledError
 
 
 def unforeseen(error: Exception) -> tuple[str, str]:
@@ -74,3 +97,56 @@ def unforeseen(error: Exception) -> tuple[str, str]:
     place = append_error_log("".join(traceback.format_exception(error)))
     what = f"internal error ({type(error).__name__}: {error})"
     return what, f"Please send {place} to whoever supports you."
+
+
+class Ask(ModalScreen[str | None]):
+    """Ask for one line of text. The answer is the text, or None after Esc."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss", "leave", id="ask.leave", tooltip="Close without an answer"),
+    ]
+
+    def __init__(self, title: str, text: str = "", value: str = "", check: Check | None = None):
+        super().__init__()
+        self.asked, self.text, self.value, self.check = title, text, value, check
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="box"):
+            yield Paragraph(self.asked, "title")
+            yield Paragraph(self.text)
+            yield LineEdit(self.value, id="answer")
+            yield Paragraph("", "warning", id="problem")
+            yield KeyLine()
+
+    def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
+        """Answer, unless the check has something against it."""
+        problem = self.check(message.value) if self.check else None
+        if problem is None:
+            self.dismiss(message.value)
+        else:
+            self.query_one("#problem", Paragraph).show(problem, "warning")
+
+
+class Confirm(ModalScreen[bool]):
+    """Ask before something would be lost: y does it, n and Esc don't."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("y", "dismiss(True)", "yes", id="confirm.yes", tooltip="Do it"),
+        Binding("n", "dismiss(False)", "no", id="confirm.no", tooltip="Leave it as it is"),
+        Binding("escape", "dismiss(False)", "no", show=False, id="confirm.leave", tooltip="No"),
+    ]
+
+    def __init__(self, title: str, text: str):
+        super().__init__()
+        self.asked, self.text = title, text
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="box"):
+            yield Paragraph(self.asked, "title")
+            yield Paragraph(self.text)
+            yield KeyLine()
+
+
+def required(text: str) -> str | None:
+    """Check that something was typed."""
+    return None if text.strip() else "Type a few words, or Esc to leave."

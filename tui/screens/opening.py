@@ -13,19 +13,23 @@ from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
 from engine.errors import BusyError
-from engine.sessions.glance import Glance, read_glance
+from engine.sessions.glance import read_glance
 
 from ..desk import now
-from ..desk.rows import counts, first_choice, next_planned, rows
-from ..desk.views import FieldView, Move, Title
-from ..widgets.entry_parts import FieldsLine, FindingsView
-from ..widgets.head import FactsPanel, NextMove, QualityLine, TitleLine
-from ..widgets.key_line import KeyLine
+from ..desk.views import FieldView, Move, Title, counts, first_choice, next_planned, rows
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import StationList
+from ..widgets.panels import (
+    FactsPanel,
+    FieldsLine,
+    FindingsView,
+    KeyLine,
+    NextMove,
+    QualityLine,
+    TitleLine,
+)
 from ..widgets.sheet import Paragraph
-from .ask import Confirm
-from .jobs import Jobs, in_background
+from .jobs import Confirm, Jobs, in_background
 
 if TYPE_CHECKING:
     from .behind import Behind
@@ -97,7 +101,13 @@ class Opening(Screen[None]):
 
     def on_mount(self) -> None:
         """Show the first look at once; open the session when that is on the screen."""
-        show_glance(self, self.glance)
+        glance = self.glance
+        used, _, left = counts(glance.stations, glance.plan)
+        done = f"{used} done" + (f", {left} left" if left else "")
+        self.query_one(TitleLine).show(Title(glance.name, done))
+        self.query_one(NextMove).show(Move("The session is being opened ...", ""))
+        listed = rows(glance.stations, glance.plan, next_planned(glance.plan))
+        self.query_one(StationList).show(listed, glance.labels, first_choice(listed))
         self.line.set_prompt("Pose")
         for part in ("#pose-line", "#fields"):
             self.query_one(part).display = not self.follow
@@ -132,16 +142,6 @@ class Opening(Screen[None]):
 
     def action_leave(self) -> None:
         leave(self)
-
-
-def show_glance(screen: Screen[None], glance: Glance) -> None:
-    """Show what a first look says: the stations, recorded and planned."""
-    used, _, left = counts(glance.stations, glance.plan)
-    done = f"{used} done" + (f", {left} left" if left else "")
-    screen.query_one(TitleLine).show(Title(glance.name, done))
-    screen.query_one(NextMove).show(Move("The session is being opened ...", ""))
-    listed = rows(glance.stations, glance.plan, next_planned(glance.plan))
-    screen.query_one(StationList).show(listed, glance.labels, first_choice(listed))
 
 
 class Welcome(Screen[None]):

@@ -8,26 +8,19 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
+from engine.cautions import RECHECK
 from engine.errors import StationbookError
 from engine.proof.recheck import Recheck as Answer
 
 from ..desk.desk import Desk
 from ..desk.overview import SessionRow
-from ..desk.recheck import (
-    begun_against,
-    cautions,
-    compare,
-    earlier_sessions,
-    note,
-    recalibrated,
-)
+from ..desk.recheck import begun_against, compare, earlier_sessions, note, recalibrated
 from ..desk.views import Title
-from ..widgets.head import TitleLine
-from ..widgets.key_line import KeyLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
+from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
-from ..words import recheck_lines
+from ..words import caution, recheck_lines
 from .jobs import Jobs, Work, in_background
 
 NONE = (
@@ -49,7 +42,8 @@ class Recheck(Screen[bool]):
         Binding("b", "recalibrate", "quick re-calibration", id="recheck.quick",
                 tooltip="Solve with the board where the earlier session had it: 3 to 5 stations"),
         Binding("tab", "other", "list/text", id="recheck.other", tooltip="List or what is said"),
-        Binding("escape,q", "leave", "back", id="recheck.leave", tooltip="Back to the stations"),
+        Binding("escape,q", "dismiss(False)", "back", id="recheck.leave",
+                tooltip="Back to the stations"),
     ]  # fmt: skip
 
     def __init__(self, desk: Desk) -> None:
@@ -63,7 +57,7 @@ class Recheck(Screen[bool]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        yield Paragraph(cautions(), "warning", id="caution")
+        yield Paragraph(caution(RECHECK), "warning", id="caution")
         yield SessionList(empty=NONE, id="earlier")
         yield Scroll(self._lines, id="said")
         yield KeyLine()
@@ -174,6 +168,3 @@ class Recheck(Screen[bool]):
 
     def action_other(self) -> None:
         (self.query_one(Scroll) if self.earlier.has_focus else self.earlier).focus()
-
-    def action_leave(self) -> None:
-        self.dismiss(False)

@@ -14,17 +14,15 @@ from textual.screen import ModalScreen, Screen
 from engine.errors import StationbookError
 from engine.findings import Finding
 
+from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
-from ..desk.handover import export_forms, write_exports, write_reports
 from ..desk.say import title
 from ..result_text import result_lines
-from ..widgets.head import TitleLine
-from ..widgets.key_line import KeyLine
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line, Looks
+from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
-from .ask import Confirm
-from .jobs import Jobs, in_background
+from .jobs import Confirm, Jobs, in_background
 from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
@@ -47,7 +45,7 @@ class ChooseForm(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "take", "write", id="form.take", tooltip="Write the chosen form"),
-        Binding("escape,q", "leave", "leave", id="form.leave", tooltip="Write nothing"),
+        Binding("escape,q", "dismiss", "leave", id="form.leave", tooltip="Write nothing"),
     ]
 
     def compose(self) -> ComposeResult:
@@ -66,9 +64,6 @@ class ChooseForm(ModalScreen[str | None]):
         item = self.query_one(Forms).item
         self.dismiss(item[0] if item else None)
 
-    def action_leave(self) -> None:
-        self.dismiss(None)
-
 
 class Result(Screen[Wish]):
     """Shows the desk's last result.
@@ -84,7 +79,7 @@ class Result(Screen[Wish]):
         Binding("s,f6", "solve", "solve", id="result.solve", tooltip="Solve again"),
         Binding("p", "prove", "proof", id="result.prove",
                 tooltip="Touch points that the camera sees: what the fit alone cannot show"),
-        Binding("escape,q", "leave", "back", id="result.leave", tooltip="Back to the stations"),
+        Binding("escape,q", "dismiss", "back", id="result.leave", tooltip="Back to the stations"),
         Binding("r", "report", "report", id="handover.report",
                 tooltip="Write the report that the customer signs: report.html"),
         Binding("x", "export", "export", id="handover.export",
@@ -173,6 +168,3 @@ class Result(Screen[Wish]):
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)
-
-    def action_leave(self) -> None:
-        self.dismiss(None)

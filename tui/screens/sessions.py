@@ -14,12 +14,10 @@ from engine.errors import StationbookError
 from ..desk import now
 from ..desk.overview import SessionRow, overview, session_folders
 from ..desk.views import Title
-from ..widgets.head import TitleLine
-from ..widgets.key_line import KeyLine
 from ..widgets.lists import SessionList
+from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .ask import Ask, required
-from .jobs import Jobs, in_background
+from .jobs import Ask, Jobs, in_background, required
 from .opening import Opening, Welcome, load
 
 if TYPE_CHECKING:

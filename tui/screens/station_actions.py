@@ -1,21 +1,28 @@
-"""What the keys do with a recorded or planned station."""
+"""What the keys of the recording screen do: with a station, and solving in the background."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from time import monotonic
 from typing import ClassVar, Literal
 
 from textual.binding import Binding, BindingType
+from textual.timer import Timer
+
+from engine.errors import StationbookError
+from engine.steps import editing
+from engine.steps.station_pose import predictor_for
 
 from ..desk import changes
-from ..desk.closing import first_station, planned_closing, turned
 from ..desk.desk import Desk
-from ..desk.entry import Entry
-from ..desk.rows import Kind, Row
+from ..desk.entry import Entry, first_station, planned_closing, turned
+from ..desk.solution import advise, as_stored, solvable, solve
+from ..desk.views import Kind, Row
 from ..widgets.lists import StationList
-from .ask import Ask, Check, required
 from .entry_pad import EntryPad
-from .jobs import Jobs, in_background
+from .jobs import Ask, Jobs, in_background, required
+from .recheck import Recheck
+from .result import Result, Wish
 
 Deed = Literal["correct", "aside", "back", "note", "retake", "jump", "skip", "closing", "operator",
                "undo", "redo"]  # fmt: skip
@@ -57,12 +64,7 @@ class StationActions:
 
     def do(self, deed: Deed) -> None:
         """Carry out what a key asks for."""
-        deeds: dict[Deed, Callable[[], None]] = {
-            "correct": self.correct, "aside": self.aside, "back": self.back, "note": self.note,
-            "retake": self.retake, "jump": self.jump, "skip": self.skip, "closing": self.closing,
-            "operator": self.operator, "undo": self.undo, "redo": self.redo,
-        }  # fmt: skip
-        deeds[deed]()
+        getattr(self, deed)()  # each has a method of its own
 
     def makes_sense(self, deed: object) -> bool:
         """Tell whether a deed on the chosen row can do anything."""
@@ -92,10 +94,6 @@ class StationActions:
         answer = await in_background(work, self.desk, *args)
         self.changed()
         self.jobs.tell(said.format(answer), "good")
-
-    def _ask(self, title: str, text: str, then: Callable[[str], None], value: str = "",
-             check: Check | None = required) -> None:  # fmt: skip
-        self.jobs.ask(Ask(title, text, value, check), then)
 
     # ---- the deeds -------------------------------------------------------------------------
 
@@ -136,10 +134,13 @@ class StationActions:
         """Set a recorded station aside, with a reason."""
         if row := self._row("recorded"):
             said = f"Station {row.label} is set aside."
-            self._ask(
-                f"Why is station {row.label} set aside?",
-                "It stays in the session and is left out of the solution.",
-                lambda reason: self._act(said, changes.set_aside, row.key, reason),
+            title = f"Why is station {row.label} set aside?"
+            text = "It stays in the session and is left out of the solution."
+            self.jobs.ask(
+                Ask(title, text, check=required),
+                lambda reason: self._act(
+                    said, Desk.do, f"set aside {row.key}", editing.set_aside, row.key, reason
+                ),
             )
 
     def back(self) -> None:
@@ -148,19 +149,20 @@ class StationActions:
         if row is not None and row.state == "skipped":
             self._act("Back in the plan.", changes.take_up, row.key)
         elif row := self._row("recorded"):
-            self._act(f"Station {row.label} is used again.", changes.bring_back, row.key)
+            said = f"Station {row.label} is used again."
+            self._act(said, Desk.do, f"bring back {row.key}", editing.bring_back, row.key)
 
     def note(self) -> None:
         """Keep a remark with a recorded station."""
         if row := self._row("recorded"):
             station = self.desk.opened().station(row.key)
             said = f"Remark kept with station {row.label}."
-            self._ask(
-                f"Station {row.label}: remark",
-                "Empty removes it.",
-                lambda note: self._act(said, changes.annotate, row.key, note),
-                value=(station.note if station else None) or "",
-                check=None,
+            before = (station.note if station else None) or ""
+            self.jobs.ask(
+                Ask(f"Station {row.label}: remark", "Empty removes it.", before),
+                lambda note: self._act(
+                    said, Desk.do, f"note at {row.key}", editing.annotate, row.key, note
+                ),
             )
 
     def jump(self) -> None:
@@ -173,9 +175,8 @@ class StationActions:
     def skip(self) -> None:
         """Pass over a planned station, with a reason."""
         if row := self._row("planned"):
-            self._ask(
-                "Why is this station skipped?",
-                row.text,
+            self.jobs.ask(
+                Ask("Why is this station skipped?", row.text, check=required),
                 lambda reason: self._act("Skipped.", changes.skip, row.key, reason),
             )
 
@@ -187,8 +188,8 @@ class StationActions:
             self.show()
             self.jobs.tell(f"{self.desk.operator} works at the robot now.", "good")
 
-        self._ask("Who works at the robot?", "Kept with every station.", taken,
-                  value=self.desk.operator or "")  # fmt: skip
+        text, now = "Kept with every station.", self.desk.operator or ""
+        self.jobs.ask(Ask("Who works at the robot?", text, now, required), taken)
 
     def undo(self) -> None:
         """Take the last change back."""
@@ -197,3 +198,113 @@ class StationActions:
     def redo(self) -> None:
         """Do again what was taken back."""
         self._act("Done again: {}.", Desk.redo)
+
+
+class Solving:
+    """Solves on a key and shows the result; solves quietly after every change of the stations."""
+
+    KEYS: ClassVar[list[BindingType]] = [
+        Binding("f6", "solve", "solve", id="solve.solve", tooltip="Solve; once more: stop it"),
+        Binding("s", "solve", show=False, id="solve.again", tooltip="Solve; once more: stop it"),
+        Binding("w", "result", "result", id="solve.result",
+                tooltip="Show the last result; from there proof, report and export"),
+        Binding("m", "recheck", "recheck", show=False, id="solve.recheck",
+                tooltip="Did the camera move since an earlier session? Quick re-calibration"),
+    ]  # fmt: skip
+
+    def __init__(self, desk: Desk, jobs: Jobs, pad: EntryPad, show: Callable[[], None]) -> None:
+        """``show`` shows the session again."""
+        self.desk, self.jobs, self.pad, self.show = desk, jobs, pad, show
+        self._ticking: Timer | None = None
+        self._began = 0.0
+
+    def solve(self) -> None:
+        """Solve, or stop solving."""
+        if self._ticking is not None:
+            self.jobs.stop("solve")
+            self._end_of_solving()
+            self.jobs.tell("Solving stopped; nothing was stored.", "warning")
+            return
+        self._began = monotonic()
+        self._ticking = self.jobs.node.set_interval(1.0, self._tick)
+        self._tick()
+        self.jobs.begin(self._solve, True, group="solve")
+
+    def quietly(self) -> None:
+        """Bring what is expected and proposed up to date, unless solving runs already."""
+        if self._ticking is None:
+            self.jobs.begin(self._solve, False, group="solve")
+
+    async def _solve(self, asked: bool) -> None:
+        """Solve, then propose what to do next; ``asked``: store and show the result."""
+        session, folder = self.desk.opened(), self.desk.folder
+        self.desk.trouble = ""
+        try:
+            if asked or solvable(session):
+                solution = await in_background(solve, session, folder)
+                if not asked:
+                    solution = await in_background(as_stored, solution, folder)
+                elif not self.desk.follow:
+                    await in_background(self.desk.keep, solution)
+                self.desk.solution = solution
+                self.show()
+            if asked:
+                self._end_of_solving()
+                self._show_result()
+            self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
+            await in_background(predictor_for, session, folder)  # so that typing need not wait
+        except StationbookError as error:
+            self.desk.trouble = str(error)
+            if asked:
+                self._end_of_solving()
+                self.jobs.tell(str(error), "error")
+        self.show()
+
+    def _tick(self) -> None:
+        self.jobs.tell(f"Solving, {monotonic() - self._began:.0f} s. F6 stops it.", "note")
+
+    def _end_of_solving(self) -> None:
+        if self._ticking is not None:
+            self._ticking.stop()
+            self._ticking = None
+            self.pad.message = []
+            self.pad.show_findings()
+
+    def result(self) -> None:
+        """Show the last result, or say that there is none."""
+        if self.desk.solution is None:
+            self.jobs.tell("Not solved yet: F6 solves.", "warning")
+        else:
+            self._show_result()
+
+    def recheck(self) -> None:
+        """Compare with an earlier session; after a quick re-calibration show its result."""
+        if self._ticking is not None:
+            self.jobs.tell("Solving still runs. F6 stops it.", "warning")
+        else:
+            self.jobs.ask(Recheck(self.desk), self._recalibrated)
+
+    def _recalibrated(self, _: bool) -> None:
+        """Show the result of a quick re-calibration; what was worked out before is stale."""
+        self.quietly()
+        self.show()
+        self._show_result()
+
+    def _show_result(self) -> None:
+        self.jobs.ask(Result(self.desk), self._wished)
+
+    def _wished(self, wish: Wish) -> None:
+        """Do what was wished on the result screen."""
+        if wish == "solve":
+            self.solve()
+        elif wish == "recheck":
+            self.recheck()
+        elif isinstance(wish, tuple):
+            self.jobs.begin(self._apply, *wish, group="act")
+
+    async def _apply(self, code: str, station: int | None) -> None:
+        """Apply what a finding suggests and solve again."""
+        said = await in_background(changes.fix, self.desk, code, station)
+        self.show()
+        self.jobs.tell(f"Corrected: {said}. F7 takes it back.", "good")
+        self.solve()

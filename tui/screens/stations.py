@@ -10,24 +10,24 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
-from ..desk.changes import kept_open, rested, unanswered
+from engine.steps.pictures import places
+from engine.steps.starting import answered, kept_open
+
+from ..desk.changes import rested
 from ..desk.desk import Desk
 from ..desk.entry import Entry
-from ..desk.looking import covered, where
-from ..desk.rows import first_choice
+from ..desk.images import covered
 from ..desk.say import move, quality, station_facts, title
-from ..widgets.head import FactsPanel, NextMove, QualityLine, TitleLine
-from ..widgets.key_line import KeyLine
+from ..desk.views import first_choice
 from ..widgets.lists import StationList
+from ..widgets.panels import FactsPanel, KeyLine, NextMove, QualityLine, TitleLine
 from ..widgets.pictures import CoveragePanel, SidesPanel
 from .entry_pad import EntryPad
+from .forms import Start
 from .help import Findings
-from .images import StationImages
+from .images import Look, StationImages
 from .jobs import Jobs, in_background
-from .look import Look
-from .solving import Solving
-from .start import Start
-from .station_actions import Deed, StationActions
+from .station_actions import Solving, StationActions
 
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
@@ -74,6 +74,12 @@ class Stations(Screen[None]):
         self.actions = StationActions(
             desk, self.jobs, self.pad, self.stations, self.show_session, self._changed
         )
+        # Actions that a part carries out, by the names in its KEYS.
+        self.action_image, self.action_file = self.images.take, self.images.ask_files
+        self.action_solve, self.action_result = self.solving.solve, self.solving.result
+        self.action_recheck, self.action_accept = self.solving.recheck, self.pad.accept
+        self.action_joints, self.action_station = self.pad.toggle_joints, self.actions.do
+        self.action_choose = self.stations.action_choose
         self._new = True  # until this screen has got the keys
 
     def compose(self) -> ComposeResult:
@@ -122,15 +128,15 @@ class Stations(Screen[None]):
 
     async def ask_at_start(self) -> None:
         """Ask what no residual can show later; after a pause only who is here now."""
-        if await in_background(unanswered, self.desk):
-            before = await in_background(kept_open, self.desk)
+        if not await in_background(answered, self.desk.folder):
+            before = await in_background(kept_open, self.desk.folder)
             self.app.push_screen(Start(self.desk, before), self._started)
         elif rested(self.desk):
             self.actions.operator()
 
-    def _started(self, answered: bool | None) -> None:
+    def _started(self, done: bool | None) -> None:
         self.show_session()
-        if not answered:
+        if not done:
             said = "The start questions stay open; they are asked again at the next opening."
             self.tell(said, "warning")
 
@@ -182,7 +188,7 @@ class Stations(Screen[None]):
     async def _show_pictures(self) -> None:
         entry, (width, height) = self.pad.entry, self.coverage.size
         self.coverage.show(await in_background(covered, self.desk, entry, width, height - 1))
-        self.sides.show(await in_background(where, self.desk))
+        self.sides.show(await in_background(places, self.desk.opened()))
 
     def on_resize(self) -> None:
         """Fill what there is room for now."""
@@ -206,33 +212,6 @@ class Stations(Screen[None]):
         self.show_side()
 
     # ---- keys ------------------------------------------------------------------------------
-
-    def action_station(self, deed: Deed) -> None:
-        self.actions.do(deed)
-
-    def action_image(self) -> None:
-        self.images.take()
-
-    def action_file(self) -> None:
-        self.images.ask_files()
-
-    def action_solve(self) -> None:
-        self.solving.solve()
-
-    def action_result(self) -> None:
-        self.solving.result()
-
-    def action_recheck(self) -> None:
-        self.solving.recheck()
-
-    def action_accept(self) -> None:
-        self.pad.accept()
-
-    def action_joints(self) -> None:
-        self.pad.toggle_joints()
-
-    def action_choose(self, step: int) -> None:
-        self.stations.action_choose(step)
 
     def action_other(self) -> None:
         """Go from the pose line to the list, or back."""

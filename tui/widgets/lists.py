@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, ClassVar, Generic, TypeVar
+from typing import ClassVar, Generic, TypeVar
 
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from ..desk.overview import SessionRow
-from ..desk.rows import Row
+from ..desk.views import Row
 from .looks import Line, line_text
 from .sheet import Sheet
 
@@ -38,14 +38,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
 
     class Chosen(Message):
         """Another row was chosen."""
-
-        def __init__(self, chooser: Chooser[Any]) -> None:
-            self.chooser = chooser
-            super().__init__()
-
-        @property
-        def control(self) -> Chooser[Any]:
-            return self.chooser
 
     def __init__(self, items: Sequence[Item] = (), *, empty: str = "", id: str | None = None):
         super().__init__(id=id)
@@ -80,7 +72,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         if chosen != self.chosen:
             self.chosen = chosen
             self.redraw()
-            self.post_message(self.Chosen(self))
+            self.post_message(self.Chosen())
 
     def watch_has_focus(self, _focus: bool) -> None:
         """Show or hide the sign of focus."""

@@ -9,7 +9,7 @@ import codecs
 import os
 import sys
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from textwrap import wrap as _wrap
@@ -32,59 +32,27 @@ Signs = Literal["unicode", "console", "ascii"]
 _COMMANDS = "Use the commands instead: stationbook --help."
 _COMMON = {"−": "-", "×": "x", "≤": "<=", "≥": ">=", "…": "...", "–": "-", "—": "-"}
 _CONSOLE = _COMMON | {"→": ">", "Δ": "d"}  # a Linux console has 256 or 512 glyphs
-_ASCII = _COMMON | {
-    "→": "->",
-    "°": " deg",
-    "±": "+/-",
-    "·": ".",
-    "µ": "u",
-    "²": "^2",
-    "³": "^3",
-    "ß": "ss",
-    "█": "#",
-    "▓": "%",
-    "▒": "=",
-    "░": "-",
-    "▀": "'",
-    "▄": ",",
-    "►": ">",
-    "─": "-",
-    "│": "|",
-    "“": '"',
-    "”": '"',
-    "„": '"',
-    "’": "'",
-}
+_ASCII = (
+    _COMMON
+    | {"→": "->", "°": " deg", "±": "+/-", "²": "^2", "³": "^3", "ß": "ss"}
+    | dict(zip("·µ█▓▒░▀▄►─│“”„’", '.u#%=-\',>-|"""\'', strict=True))
+)
 # Colours of our own, by their number among 256: short to send, and the same wherever there are that
 # many. Every text has a contrast of at least 7 : 1 with the background (WCAG 2.2, level AAA).
 BACKGROUND, BACKGROUND_NUMBER = "#121212", 233
-_COLOURS = {
-    "text": "color(253)",
-    "dim": "color(248)",
-    "title": "bold color(231)",
-    "good": "color(114)",
-    "warning": "bold color(221)",
-    "error": "bold color(210)",
-    "note": "color(117)",
-    "key": "bold color(231)",
-    "chosen": "bold color(231) on color(24)",
-    "entry": "bold color(231) on color(236)",
-    "cursor": "color(233) on color(221)",
-    "rule": "color(242)",
-}
-_NATIVE = {
-    "text": "",
-    "dim": "",
-    "title": "bold",
-    "good": "green",
-    "warning": "bold yellow",
-    "error": "bold red",
-    "note": "cyan",
-    "key": "bold",
-    "chosen": "reverse",
-    "entry": "underline",
-    "cursor": "reverse",
-    "rule": "",
+_STYLES = {  # of each role: ours, and with the terminal's own colours
+    "text": ("color(253)", ""),
+    "dim": ("color(248)", ""),
+    "title": ("bold color(231)", "bold"),
+    "good": ("color(114)", "green"),
+    "warning": ("bold color(221)", "bold yellow"),
+    "error": ("bold color(210)", "bold red"),
+    "note": ("color(117)", "cyan"),
+    "key": ("bold color(231)", "bold"),
+    "chosen": ("bold color(231) on color(24)", "reverse"),
+    "entry": ("bold color(231) on color(236)", "underline"),
+    "cursor": ("color(233) on color(221)", "reverse"),
+    "rule": ("color(242)", ""),
 }
 THEME = Theme(
     name="stationbook",
@@ -212,9 +180,9 @@ class Looks:
     def styles(self) -> dict[str, Style]:
         """Style of every role."""
         if self.terminal.native:
-            return {role: Style.parse(text) for role, text in _NATIVE.items()}
+            return {role: Style.parse(native) for role, (_, native) in _STYLES.items()}
         behind = Style.parse(f"on color({BACKGROUND_NUMBER})")
-        return {role: behind + Style.parse(text) for role, text in _COLOURS.items()}
+        return {role: behind + Style.parse(ours) for role, (ours, _) in _STYLES.items()}
 
     def strip(self, line: Line, width: int, base: str = "text") -> Strip:
         """Return ``line`` as a strip of exactly ``width`` cells, cut off or filled up."""
@@ -235,7 +203,7 @@ class Looks:
 
     def wrap(self, text: str, width: int) -> list[str]:
         """Return ``text`` in lines of at most ``width`` cells; nothing is lost."""
-        return wrapped(self.terminal.text(text), max(width, 1))
+        return list(_wrapped(self.terminal.text(text), max(width, 1)))
 
 
 def _clean(text: str) -> str:
@@ -246,13 +214,3 @@ def _clean(text: str) -> str:
 @lru_cache(maxsize=512)
 def _wrapped(text: str, width: int) -> tuple[str, ...]:
     return tuple(_wrap(text, width, break_on_hyphens=False)) or ("",)
-
-
-def wrapped(text: str, width: int) -> list[str]:
-    """Return ``text`` in lines of at most ``width`` characters."""
-    return list(_wrapped(text, width))
-
-
-def joined(lines: Iterable[Line]) -> str:
-    """Return lines without their looks, for tests and for copying."""
-    return "\n".join(line_text(line).rstrip() for line in lines)

@@ -1,4 +1,4 @@
-"""The camera's source: delivers each new image once, and only after it was confirmed here."""
+"""Images: each new one of the camera's source once, after it was confirmed here; and pictures."""
 
 from __future__ import annotations
 
@@ -9,15 +9,26 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from engine.cell.cell import Cell
-from engine.cell.session import cell_of
-from engine.errors import StationbookError
+from engine.cell.session import cell_of, seen_by
+from engine.errors import FileError, StationbookError
 from engine.findings import Finding, finding
 from engine.images.sources import ImageSource, NewImage
 from engine.sessions.confirmed import confirm
-from engine.steps.station_image import ViewDraft, confirmed_source, inactive_source
+from engine.sessions.folder import stored_points
+from engine.steps.pictures import Thumbnail, coverage, seen, thumbnail
+from engine.steps.station_image import (
+    ViewDraft,
+    confirmed_source,
+    examine_image_data,
+    inactive_source,
+)
 
 from .desk import Desk
+from .entry import Entry
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
@@ -128,7 +139,8 @@ class Watch:
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     """Search the board in an image; one from before the session says so. Raises FileError."""
-    view = desk.examine_image(image.data, image.name, camera)
+    cell = seen_by(desk.opened(), camera)
+    view = examine_image_data(cell, desk.folder, image.data, image.name)
     age = before_session(desk, image)
     if not age:
         return view
@@ -150,3 +162,43 @@ def _in_words(passed: timedelta) -> str:
     if minutes < 120:
         return f"{minutes} min"
     return f"{minutes // 60} h" if minutes < 48 * 60 else f"{passed.days} days"
+
+
+def picture(
+    desk: Desk, entry: Entry, station: int | None, columns: int, rows: int
+) -> tuple[Thumbnail, str]:
+    """Return the image of a station, or of the entry, with its points, and what it is called.
+
+    Where the entry has none yet, the last one recorded. Raises StationbookError where there is no
+    image at all, FileError where it cannot be read.
+    """
+    view = entry.view
+    if station is None and view is not None and view.image is not None:
+        found = 0 if view.pixels is None else len(view.pixels)
+        small = thumbnail(view.image, view.pixels, columns, rows)
+        return small, f"{view.name}, {found} points found"
+    if station is None:
+        station = max((s.id for s in desk.opened().stations if s.image), default=None)
+    if station is None:
+        raise StationbookError("no image yet", "The newest one of the source comes by itself.")
+    session = desk.opened()
+    recorded = session.station(station)
+    if recorded is None or recorded.image is None:
+        raise StationbookError(f"station {station} has no image")
+    path = desk.folder / recorded.image
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise FileError.from_os(path, error, "read") from None
+    points = stored_points(session, desk.folder, recorded)
+    small = thumbnail(data, points[1] if points else None, columns, rows)
+    return small, f"Station {station}: {recorded.image}"
+
+
+def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int64]:
+    """Return (rows, columns): how often the board was seen in each part of the view."""
+    session = desk.opened()
+    counts = coverage(session, desk.folder, columns, rows)
+    if entry.view is not None and entry.view.pixels is not None:
+        counts = counts + seen(entry.view.pixels, session.cell.camera, columns, rows)
+    return counts

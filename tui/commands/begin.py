@@ -1,0 +1,78 @@
+"""`start`, `board` and `robot import`: what is made before the first station."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+from engine.errors import UsageError
+from engine.findings import finding
+from engine.robots.urdf import import_urdf
+from engine.sessions.cell_file import read_cell
+from engine.sessions.parts_file import robot_text
+from engine.sessions.store import encoded, make_folder, write_bytes_atomic, write_bytes_new
+from engine.steps.recheck import start_again
+from engine.steps.starting import create_session
+
+from ..output import Answer, finding_texts, tell
+
+
+def run_start(args: argparse.Namespace) -> int:
+    """Create the folder with a copy of the cell and of the files it names."""
+    cell = Path(args.cell)
+    given = {"name": args.name, "operator": args.operator, "now": datetime.now().astimezone()}
+    if cell.is_dir():
+        session = start_again(cell, Path(args.dir), **given)
+    else:
+        session = create_session(cell, Path(args.dir), **given)
+    found = [finding("reach-unchecked")] if session.cell.robot is None else []
+    named = {"dir": args.dir, "name": session.name, "created": session.created}
+    document = {"format": 1, **named, "findings": [item.document() for item in found]}
+    started = f"session {session.name!r} started in {args.dir}"
+    lines = [*finding_texts(found), started, f"next: stationbook open {args.dir}"]
+    return tell(args, Answer(document, lines, found))
+
+
+def run_board(args: argparse.Namespace) -> int:
+    """Write the board of a cell as one PDF, or as one SVG a page."""
+    from engine.report.board_print import board_sheet  # draws: the others need not load that
+
+    cell = read_cell(Path(args.cell))
+    out = Path(args.out)
+    fmt = _format(out)
+    pages = board_sheet(cell.board, paper=args.paper, fmt=fmt, tiling=args.tiles, title=cell.name)
+    paths = _paths(out, len(pages))
+    for path, data in zip(paths, pages, strict=True):
+        write_bytes_atomic(path, data)
+    advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
+    document = {"format": 1, "files": [str(path) for path in paths]}
+    return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))
+
+
+def _format(out: Path) -> Literal["pdf", "svg"]:
+    match out.suffix.lower():
+        case ".pdf":
+            return "pdf"
+        case ".svg":
+            return "svg"
+    raise UsageError(f"--out {out}: unknown kind of file", "Let the name end in .pdf or .svg.")
+
+
+def _paths(out: Path, count: int) -> list[Path]:
+    if count == 1:
+        return [out]
+    return [out.with_stem(f"{out.stem}-{number}") for number in range(1, count + 1)]
+
+
+def run_import(args: argparse.Namespace) -> int:
+    """Write the arm between two links of a URDF file as a robot file."""
+    robot = import_urdf(args.file, args.base, args.tip)
+    out = Path(args.out) if args.out else Path("robots") / f"{Path(args.file).stem}.yaml"
+    make_folder(out.parent)
+    write_bytes_new(out, encoded(robot_text(robot)))
+    document = {"format": 1, "path": str(out), "name": robot.name, "axes": robot.axes}
+    said = f"{robot.name}: {robot.axes} joints, written to {out}"
+    advice = "compare it with the pendant before use: docs/robots.md says how"
+    return tell(args, Answer(document, [said, advice]))

@@ -1,0 +1,79 @@
+"""`report` and `export`: the page that the customer signs, the forms that other programs read."""
+
+from __future__ import annotations
+
+import argparse
+from contextlib import nullcontext
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from engine.errors import UsageError
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.sessions.store import write_text_atomic
+from engine.steps.handover import export_result, make_report, write_report
+
+from ..output import Answer, run_over, say
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """Write report.html in each folder; the one before is kept beside it."""
+    return run_over(args, report_folder, write=not args.no_write, camera=args.camera)
+
+
+def report_folder(folder: str, *, write: bool, camera: str | None) -> Answer:
+    """Make the report of one session, and store it unless told not to."""
+    path, place = Path(folder), None
+    with writing(path) if write else nullcontext():
+        session = open_session(path)
+        html, result = make_report(session, path, datetime.now().astimezone(), camera)
+        if write:
+            place = write_report(session.cell, path, html, camera)
+    size = len(html.encode())
+    document = {
+        "format": 1,
+        "dir": folder,
+        "path": None if place is None else str(place),
+        "bytes": size,
+        "verdict": result.verdict,
+        "findings": [item.document() for item in result.findings],
+    }
+    said = f"{place or 'not written'} ({size / 2**20:.1f} MB), verdict {result.verdict}"
+    return Answer(document, [f"report: {said}"], result.findings)
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """Print the exported text of each folder, or write it to --out."""
+    if args.out is not None and len(args.dirs) > 1:
+        raise UsageError("--out takes one DIR", "Call export once for each folder.")
+
+    def show(exported: Answer) -> None:
+        text = exported.document["text"]
+        if args.out is None:
+            print(text, end="")
+            return
+        write_text_atomic(Path(args.out), text)
+        say(f"written: {args.out}")
+
+    return run_over(
+        args,
+        export_folder,
+        show,
+        form=args.form,
+        inverse=args.inverse,
+        unit=args.unit,
+        not_accepted=args.not_accepted,
+        camera=args.camera,
+    )
+
+
+def export_folder(folder: str, *, form: str, **how: Any) -> Answer:
+    """Return the export of the stored result in ``folder``.
+
+    No findings: what is not accepted is refused, or says so in its text.
+    """
+    path = Path(folder)
+    text, source = export_result(open_session(path), path, form, **how)
+    document = {"format": 1, "dir": folder, "as": form, "source_sha256": source, "text": text}
+    return Answer(document, [])
