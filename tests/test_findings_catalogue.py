@@ -24,6 +24,7 @@ VARIANTS = {
     "format": ("", "joints"),  # by what the pendant shows
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
+    "stations-contradict": ("", "some"),  # all of them, or some beside others that agree
     "under-exposed": ("", "image"),
 }
 # Keys of calls that compute their code, by module.
