@@ -30,12 +30,9 @@ class _Filled(Formatter):
         one, mark, several = format_spec.partition("|")
         if not mark:
             return str(super().format_field(value, format_spec))
-        return one if _names_one(value) else several
-
-
-def _names_one(value: object) -> bool:
-    """Tell whether a count is 1, or a list in words ("7", "3, 7") names one number."""
-    return value == 1 if isinstance(value, int) else str(value).isdecimal()
+        # A count is 1, or a list in words ("7", "3, 7") names one number.
+        names_one = value == 1 if isinstance(value, int) else str(value).isdecimal()
+        return one if names_one else several
 
 
 class _Blank(_Filled):

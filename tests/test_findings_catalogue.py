@@ -23,6 +23,7 @@ VARIANTS = {
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows
     "joint-limit": ("", "near"),  # outside the limit, or near it
+    "stations-contradict": ("", "some"),  # several come into question, or one alone
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "stations-contradict": ("", "some"),  # all of them, or some beside others that agree
     "under-exposed": ("", "image"),

@@ -22,7 +22,7 @@ from scipy.linalg import block_diag
 from ..arrays import Array
 from ..errors import SolveError
 from ..estimate.fit import State, Stations, linear_system
-from ..estimate.gather import Gathered, Index, gather, stations_of
+from ..estimate.gather import gather, stations_of
 from ..estimate.model import predicted_view
 from ..estimate.problem import Problem
 from ..estimate.result import Result
@@ -78,17 +78,12 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     gathered = gather(problem)
     if not len(gathered.index):
         return None
-    choice = _nearest(result, problem, gathered)
-    stations, _ = stations_of(problem, gathered, choice)
-    return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
-
-
-def _nearest(result: Result, problem: Problem, gathered: Gathered) -> Index:
     expected = predicted_view(problem.mount, result.geometric, gathered.typed, result.board)
     candidates = gathered.candidates
     off = displacement(candidates.pose, expected[:, None]) / NEAR
     cost = np.where(candidates.valid, candidates.cost + (off**2).sum(axis=-1), np.inf)
-    return np.asarray(cost.argmin(axis=1))
+    stations, _ = stations_of(problem, gathered, cost.argmin(axis=1))
+    return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
 
 
 def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
