@@ -99,7 +99,8 @@ def _other_digits(digits: str, point: int) -> Iterator[tuple[str, int, str, floa
     """Yield (digits, place of the point, kind, share): one digit wrong, or two swapped."""
     n = len(digits)
     for k, digit in enumerate(digits):
-        weight = {d: _nearness(digit, d) for d in "0123456789" if d != digit}
+        near = {d for d in _PAD if math.dist(_PAD[d], _PAD[digit]) == 1.0}
+        weight = {d: PAD_NEIGHBOUR if d in near else 1.0 for d in "0123456789" if d != digit}
         for other, w in weight.items():
             share = SHARES["wrong digit"] * w / sum(weight.values()) / n
             yield digits[:k] + other + digits[k + 1 :], point, "wrong digit", share
@@ -158,11 +159,6 @@ def _within_turn(value: float, half_turn: float) -> float:
     if not half_turn or abs(value) <= half_turn:
         return 1.0
     return FULL_CIRCLE if 0.0 < value <= 2 * half_turn else 0.0
-
-
-def _nearness(digit: str, other: str) -> float:
-    (a, b), (c, d) = _PAD[digit], _PAD[other]
-    return PAD_NEIGHBOUR if abs(a - c) + abs(b - d) == 1 else 1.0
 
 
 QUATERNION_NORM = 0.02  # [-] a typed quaternion whose length is off by more is refused on entry

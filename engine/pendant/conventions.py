@@ -41,14 +41,7 @@ def euler_sequences() -> tuple[str, ...]:
 EULER_ROTATIONS: tuple[str, ...] = tuple(
     f"{kind}-{axes}" for kind in ("fixed", "moving") for axes in euler_sequences()
 )
-ROTATIONS: tuple[str, ...] = (
-    *EULER_ROTATIONS,
-    VECTOR,
-    QUATERNION_WXYZ,
-    QUATERNION_XYZW,
-    YAW,
-    JOINTS,
-)
+ROTATIONS = (*EULER_ROTATIONS, VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW, YAW, JOINTS)
 """Every name that `Pendant.rotation` may have."""
 
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..arrays import Array
 from ..frames import rotation_exp, transform
 from .entry import format_pose
 from .settings import Pendant
@@ -54,13 +53,6 @@ _AT_MM = (500.0, 100.0, 400.0)
 _TURN_DEG, _TILT_DEG = 30.0, 20.0
 
 
-def example_pose(*, level: bool = False) -> Array:
-    """Return base_T_flange (4, 4) [mm] of the example; ``level``: without the tilt."""
-    turn = rotation_exp([0.0, 0.0, np.radians(_TURN_DEG)])
-    tilt = np.eye(3) if level else rotation_exp([0.0, np.radians(_TILT_DEG), 0.0])
-    return transform(tilt @ turn @ np.diag([1.0, -1.0, -1.0]), _AT_MM)
-
-
 def example_fields(labels: LabelSet) -> tuple[str, ...]:
     """Return the example's rotation fields as a pendant with these labels shows them [deg].
 
@@ -75,4 +67,7 @@ def example_fields(labels: LabelSet) -> tuple[str, ...]:
         decimals=(2, 2, 2, *(decimals for _ in labels.labels)),
         flange_down=labels.rotation == "yaw",
     )
-    return format_pose(example_pose(level=pendant.flange_down), pendant)[3:]
+    turn = rotation_exp([0.0, 0.0, np.radians(_TURN_DEG)])
+    tilt = np.eye(3) if pendant.flange_down else rotation_exp([0.0, np.radians(_TILT_DEG), 0.0])
+    pose = transform(tilt @ turn @ np.diag([1.0, -1.0, -1.0]), _AT_MM)
+    return format_pose(pose, pendant)[3:]

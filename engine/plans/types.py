@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from ..arrays import Array
@@ -90,7 +90,7 @@ class Plan:
     notes: tuple[str, ...] = ()
     now_mm: float | None = None
     chosen_mm: float | None = None
-    cautions: tuple[str, ...] = field(default=PLAN)
+    cautions: tuple[str, ...] = PLAN
 
     @property
     def work_volume_mm(self) -> float | None:

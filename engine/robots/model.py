@@ -89,7 +89,6 @@ def checked(robot: Robot) -> Robot:
         raise StationbookError(f"robot.kind: {robot.kind!r} is not known", f"Use one of {kinds}.")
     _check_joints(robot)
     _check_coupling(robot)
-    _check_limits(robot)
     return robot
 
 
@@ -138,6 +137,12 @@ def _check_joints(robot: Robot) -> None:
     wrong = [value for value in robot.directions if value not in (1, -1)]
     if wrong:
         raise StationbookError(f"robot.directions: {wrong[0]!r}", "A direction is 1 or -1.")
+    for number, (low, high) in enumerate(robot.limits, start=1):
+        if math.isnan(low) or math.isnan(high) or low >= high:
+            raise StationbookError(
+                f"robot.limits_deg: J{number} has [{low:g}, {high:g}]",
+                "Give the lower limit first.",
+            )
 
 
 def _check_coupling(robot: Robot) -> None:
@@ -152,15 +157,6 @@ def _check_coupling(robot: Robot) -> None:
             raise StationbookError(
                 f"robot.coupling: {carrier} carries {driven} and is carried itself",
                 "A joint that carries another must not be coupled.",
-            )
-
-
-def _check_limits(robot: Robot) -> None:
-    for number, (low, high) in enumerate(robot.limits, start=1):
-        if math.isnan(low) or math.isnan(high) or low >= high:
-            raise StationbookError(
-                f"robot.limits_deg: J{number} has [{low:g}, {high:g}]",
-                "Give the lower limit first.",
             )
 
 
