@@ -35,13 +35,13 @@ def _fixed(args: argparse.Namespace) -> int:
         raise UsageError("--fix takes one DIR", "Fix one session after the other.")
     folder = Path(args.dirs[0])
     with writing(folder):
-        done = fix(open_session(folder), folder, args.fix, args.station)
-        commit(folder, done.change, Who(None, datetime.now().astimezone()))
+        change, what = fix(open_session(folder), folder, args.fix, args.station)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
     found = check_folder(args.dirs[0])
     if args.json:
-        print_json({**found.document(), "fixed": done.what})
+        print_json({**found.document(), "fixed": what})
     else:
-        print(f"fixed: {done.what}")
+        print(f"fixed: {what}")
         show(found)
     return 1 if has_error(found.findings()) else 0
 
