@@ -25,7 +25,6 @@ VARIANTS = {
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "stations-contradict": ("", "some"),  # several come into question, or one alone
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
-    "stations-contradict": ("", "some"),  # all of them, or some beside others that agree
     "under-exposed": ("", "image"),
 }
 # Keys of calls that compute their code, by module.

@@ -218,8 +218,10 @@ def congruence_findings(predictor: Predictor, seen: Observation) -> list[Finding
     if not apart[-1] or apart.mean() <= 0.5:
         return []
     robot_deg, board_deg = turns[:, -1]
-    said = {"other": others[-1], "robot_deg": robot_deg, "board_deg": board_deg}
-    return [finding("does-not-fit", "motion", **said)]
+    other = others[-1]
+    return [
+        finding("does-not-fit", "motion", other=other, robot_deg=robot_deg, board_deg=board_deg)
+    ]
 
 
 def _unit_finding(predictor: Predictor, robot: Array, board: Array) -> Finding | None:

@@ -95,11 +95,6 @@ PLACED = Record(
         Field("matrix", Many(Many(Number(), (4,)), (4,)), None),  # as results carry it
     ),
     _placed,
-    lambda placed: {
-        "position_mm": placed.position_mm,
-        "quaternion_xyzw": placed.quaternion_xyzw,
-        "matrix": None,
-    },
 )
 
 
@@ -131,7 +126,7 @@ def cell_record(inside: bool) -> Record[Cell]:
     """Return the keys of a cell; ``inside``: files it names may not leave its folder."""
     return Record(
         (
-            Field("format", Whole(1, FORMAT), None, always=True),
+            Field("format", Whole(1, FORMAT), FORMAT, always=True),
             Field("name", Text()),
             Field("mount", Text(get_args(Mount))),
             Field("robot", RobotEntry(inside)),
@@ -155,13 +150,9 @@ def _cell(values: Values, node: Node) -> Cell:
     cell = Cell(**values)
     frame = "base" if cell.mount == EYE_TO_HAND else "camera"
     if cell.work_volume.frame != frame:
-        raise (
-            node.at("work_volume")
-            .at("frame")
-            .fail(
-                f"the work volume of an {cell.mount} cell is given in the {frame} frame, "
-                f"got {cell.work_volume.frame}"
-            )
+        where, got = node.at("work_volume").at("frame"), cell.work_volume.frame
+        raise where.fail(
+            f"the work volume of an {cell.mount} cell is given in the {frame} frame, got {got}"
         )
     _check_cameras(cell, node)
     pendant = _complete(cell.pendant, cell, node.at("pendant"))
@@ -170,16 +161,14 @@ def _cell(values: Values, node: Node) -> Cell:
 
 
 def _check_cameras(cell: Cell, node: Node) -> None:
-    taken = {cell.camera.name}
-    for camera, place in zip(
-        cell.cameras, node.at("cameras").items() if cell.cameras else (), strict=True
-    ):
-        if camera.name in taken:
-            raise place.at("name").fail(
-                f"{place.at('name').described()} names two cameras",
-                "Every camera has its own name.",
+    taken = [cell.camera.name]
+    for place in node.at("cameras").items() if cell.cameras else ():
+        name = place.at("name")
+        if name.text() in taken:
+            raise name.fail(
+                f"{name.described()} names two cameras", "Every camera has its own name."
             )
-        taken.add(camera.name)
+        taken.append(name.text())
 
 
 def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
@@ -222,10 +211,8 @@ def _rough(given: Values, cell: Cell, node: Node) -> Rough:
 def _parts(cell: Cell) -> Values:
     parts = {name: getattr(cell, name) for name in Cell.__slots__}
     if cell.rough is not None:
-        absent = dict.fromkeys(field.key for field in ROUGH.fields)
-        rough = {cell.camera_key: cell.rough.camera, cell.board_key: cell.rough.board}
-        parts["rough"] = {**absent, **rough}
-    return {**parts, "format": FORMAT}
+        parts["rough"] = {cell.camera_key: cell.rough.camera, cell.board_key: cell.rough.board}
+    return parts
 
 
 def read_cell(path: Path) -> Cell:

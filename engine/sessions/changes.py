@@ -18,6 +18,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -169,12 +170,8 @@ def read_journal(folder: Path) -> tuple[Line, ...]:
 
 def unfinished(folder: Path) -> list[Line]:
     """Return the lines at the end of the journal whose change never reached the disk."""
-    found: list[Line] = []
-    for line in reversed(read_journal(folder)):
-        if line["finished"]:
-            break
-        found.insert(0, line)
-    return found
+    lines = reversed(read_journal(folder))
+    return list(takewhile(lambda line: not line["finished"], lines))[::-1]
 
 
 def _parsed(text: str) -> Line | None:

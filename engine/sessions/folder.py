@@ -143,7 +143,7 @@ def _check_views(cell: Cell, station: Station, node: Node) -> None:
 
 SESSION = Record(
     (
-        Field("format", Whole(1, FORMAT)),
+        Field("format", Whole(1, FORMAT), FORMAT, always=True),
         Field("name", Text()),
         Field("operator", Text(), None, always=True),
         Field("created", Time(), ""),
@@ -152,10 +152,6 @@ SESSION = Record(
         Field("stations", Many(STATION), (), always=True),
     ),
     _session,
-    lambda session: {
-        "format": FORMAT,
-        **{name: getattr(session, name) for name in Session.__slots__},
-    },
 )
 
 

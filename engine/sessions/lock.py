@@ -93,8 +93,7 @@ def take_lock(folder: Path, who: str | None, now: datetime) -> WriterLock:
 def holder(folder: Path) -> Holder | None:
     """Return who is named in the lock file, or None; a crashed writer stays named."""
     try:
-        document = json.loads((folder / LOCK_FILE).read_bytes()[:_MAX_RECORD])
-        found = Holder(**document)
+        found = Holder(**json.loads((folder / LOCK_FILE).read_bytes()[:_MAX_RECORD]))
     except (OSError, ValueError, TypeError):
         return None
     return found if isinstance(found.pid, int) else None

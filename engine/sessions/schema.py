@@ -72,9 +72,6 @@ class Word(Kind):
     def read(self, node: Node) -> StrEnum:
         return self.of(Text(tuple(self.of)).read(node))
 
-    def write(self, value: Any) -> Any:
-        return value.value
-
 
 @dataclass(frozen=True, slots=True)
 class Number(Kind):
@@ -256,7 +253,7 @@ class Record(Kind, Generic[Built]):
     """A group of known keys, built into a dataclass.
 
     ``build`` takes the values by key and the node (for complaints that concern several keys);
-    ``parts`` is its reverse: the values by key of what was built.
+    ``parts`` is its reverse: the values by key of what was built; one left out is the default.
     """
 
     fields: tuple[Field, ...]
@@ -282,7 +279,7 @@ class Record(Kind, Generic[Built]):
         parts = self.parts(value)
         written: dict[str, Any] = {}
         for field in self.fields:
-            part = parts[field.key]
+            part = parts.get(field.key, field.default)
             if part != field.default or field.always:
                 empty = part is None and field.default is not REQUIRED
                 written[field.key] = None if empty else field.kind.write(part)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -36,14 +35,7 @@ CELL_FILE = "cell.yaml"
 INCOMING = "incoming"  # where the simulated camera saves its images
 
 Clock = Callable[[], datetime]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Told:
-    """One step of the demo: a sentence, and at the end what was found."""
-
-    text: str
-    solved: Solved | None = None
+Told = tuple[str, Solved | None]  # one step of the demo in words, and at the end what was found
 
 
 def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
@@ -63,7 +55,7 @@ def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
 def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
     """Do the whole job in ``folder``, one sentence a step; the last one carries the result."""
     virtual = prepare(folder, seed, clock())
-    yield Told(f"cell {virtual.cell.name!r} described, session started in {folder}")
+    yield f"cell {virtual.cell.name!r} described, session started in {folder}", None
     shown: dict[int, tuple[str, ...]] = {}
     with writing(folder, OPERATOR):
         for number in range(1, STATIONS + 1):
@@ -74,14 +66,14 @@ def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
         solved = solve_session(open_session(folder), folder)
         wrong = [item.station for item in solved.result.findings if item.level is Level.ERROR]
         for number in filter(None, wrong):
-            yield Told(f"solved: station {number} does not fit; it is typed again from the paper")
+            yield f"solved: station {number} does not fit; it is typed again from the paper", None
             session = open_session(folder)
             draft = examine_correction(session, folder, number, " ".join(shown[number]))
             accepted = tuple(item.code for item in draft.findings)
             _commit(folder, correct_pose(session, number, draft, accepted=accepted), clock())
             solved = solve_session(open_session(folder), folder)
         _commit(folder, keep(solved, open_session(folder), folder), clock())
-    yield Told(_against_truth(solved, virtual), solved)
+    yield _against_truth(solved, virtual), solved
 
 
 def _next_move(folder: Path, virtual: VirtualCell, now: datetime) -> Iterator[Told]:
@@ -92,7 +84,7 @@ def _next_move(folder: Path, virtual: VirtualCell, now: datetime) -> Iterator[To
         raise StationbookError("the demo's plan ended early", "Choose another --seed.")
     _commit(folder, replace_plan(session, plan), now)
     step = plan.steps[0]
-    yield Told(f"next: {step.jog} ({step.why})")
+    yield f"next: {step.jog} ({step.why})", None
     virtual.go_to(step.base_T_flange)
 
 
@@ -107,11 +99,11 @@ def _station(
     view = examine_image(session, folder, image)
     if number == SLIP_AT:
         typed = typing_slip(typed, np.random.default_rng(seed))
-        yield Told(f"station {number}: a slip of the finger, typed {' '.join(typed)}")
+        yield f"station {number}: a slip of the finger, typed {' '.join(typed)}", None
     draft = _drafted(session, folder, typed, view)
     standing = outstanding(draft.findings, (), None)
     if standing and number == SLIP_AT:
-        yield Told(f"station {number}: not stored: {standing[0].message}")
+        yield f"station {number}: not stored: {standing[0].message}", None
         typed = virtual.pendant_pose()
         draft = _drafted(session, folder, typed, view)
         standing = outstanding(draft.findings, (), None)
@@ -119,7 +111,7 @@ def _station(
     session, who = with_rest(session, session.plan[1:]), Who(OPERATOR, clock())
     commit(folder, record_station(session, folder, draft, who, accepted=accepted), who)
     found = 0 if view.point_ids is None else len(view.point_ids)
-    yield Told(f"station {number}: {' '.join(typed)} stored, {found} points found")
+    yield f"station {number}: {' '.join(typed)} stored, {found} points found", None
 
 
 def _drafted(session: Session, folder: Path, typed: tuple[str, ...], view: ViewDraft) -> Draft:

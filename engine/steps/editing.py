@@ -7,7 +7,7 @@ typed before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from ..cell.session import Session, Station
@@ -113,19 +113,12 @@ BY_HAND = {  # findings whose remedy no program can apply
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fixed:
-    """What a fix changes, and in words what that is."""
+def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple[Change, str]:
+    """Apply what finding ``code`` suggests (at ``station``): the change, and in words what it is.
 
-    change: Change
-    what: str
-
-
-def fix(session: Session, folder: Path, code: str, station: int | None) -> Fixed:
-    """Apply the suggestion of finding ``code`` (at ``station``); nothing is written.
-
-    Solves the session to learn what is suggested. Raises UsageError where no such finding stands or
-    nothing can be applied, StationbookError where the corrected pose does not pass the checks.
+    Nothing is written. Solves the session to learn what is suggested. Raises UsageError where no
+    such finding stands or nothing can be applied, StationbookError where the corrected pose does
+    not pass the checks.
     """
     if code in BY_HAND:
         raise UsageError(f"{code} cannot be fixed here", BY_HAND[code].capitalize() + ".")
@@ -162,7 +155,7 @@ def _standing(solved: Solved) -> list[Finding]:
 
 def _typed_value(
     session: Session, folder: Path, found: Sequence[Finding], station: int | None
-) -> Fixed:
+) -> tuple[Change, str]:
     """Replace the fields that the findings name, through the checks that every pose passes."""
     if station is None:
         raise UsageError("say which station to fix", "Add --station N.")
@@ -177,10 +170,10 @@ def _typed_value(
     accepted = [item.code for item in draft.findings if item.code in old.accepted]
     change = correct_pose(session, station, draft, accepted=accepted)
     changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
-    return Fixed(change, f"station {station}: {changes}")
+    return change, f"station {station}: {changes}"
 
 
-def _pairing(session: Session, found: Finding) -> Fixed:
+def _pairing(session: Session, found: Finding) -> tuple[Change, str]:
     """Give every image to the station whose pose it fits."""
     ids = list(found.stations or ())
     if found.suggested is None:
@@ -194,7 +187,7 @@ def _pairing(session: Session, found: Finding) -> Fixed:
     for station in moved:
         new = new.with_station(station)
     details = {"stations": ids, "shift": found.suggested}
-    return Fixed(Change("fix pairing", new, details), what)
+    return Change("fix pairing", new, details), what
 
 
 def _shifted(stations: list[Station], by: int) -> list[Station]:
@@ -215,7 +208,7 @@ def _with_view(station: Station, source: Station) -> Station:
     return replace(station, image=source.image, points=source.points, board_pose=source.board_pose)
 
 
-def _pendant(session: Session, found: Finding) -> Fixed:
+def _pendant(session: Session, found: Finding) -> tuple[Change, str]:
     """Correct the pendant's settings in the session's copy of the cell."""
     key, value = found.field, found.suggested
     if key not in ("rotation", "angle_unit", "length_unit") or value is None:
@@ -224,4 +217,4 @@ def _pendant(session: Session, found: Finding) -> Fixed:
     new = replace(session, cell=replace(session.cell, pendant=pendant))
     details = {"key": f"pendant.{key}", "replaced": found.typed, "typed": value}
     what = f"pendant.{key}: {found.typed} → {value} (in this session only)"
-    return Fixed(Change("fix cell", new, details), what)
+    return Change("fix cell", new, details), what

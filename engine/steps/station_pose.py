@@ -6,6 +6,7 @@ Whether an image belongs to it is told by a fit, made once per change of the ses
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -198,20 +199,14 @@ def predictor_for(session: Session, folder: Path, retake: int | None = None) -> 
     for known, where, left_out, made in _latest:
         if where == folder and left_out == retake and known == session:
             return made
-    made = _made(session, folder, retake)
+    stations = tuple(s for s in session.stations if s.use and s.id != retake)[-RECENT:]
+    made = None
+    if stations:
+        with suppress(StationbookError):  # a damaged station is told by `check`; predicts nothing
+            problem = session_problem(replace(session, stations=stations), folder)
+            made = predictor(problem, stations[-1].typed or None)
     _latest[:] = [*_latest, (session, folder, retake, made)][-KEPT:]
     return made
-
-
-def _made(session: Session, folder: Path, retake: int | None) -> Predictor | None:
-    stations = tuple(s for s in session.stations if s.use and s.id != retake)[-RECENT:]
-    if not stations:
-        return None
-    try:
-        problem = session_problem(replace(session, stations=stations), folder)
-        return predictor(problem, stations[-1].typed or None)
-    except StationbookError:  # a damaged station is told by `check`; it predicts nothing
-        return None
 
 
 def together_findings(

@@ -31,11 +31,11 @@ def _fixed(args: argparse.Namespace) -> int:
         raise UsageError("--fix takes one DIR", "Fix one session after the other.")
     folder = Path(args.dirs[0])
     with writing(folder):
-        done = fix(open_session(folder), folder, args.fix, args.station)
-        commit(folder, done.change, Who(None, datetime.now().astimezone()))
+        change, what = fix(open_session(folder), folder, args.fix, args.station)
+        commit(folder, change, Who(None, datetime.now().astimezone()))
     found = check_folder(args.dirs[0])
-    document = {**found.document, "fixed": done.what}
-    return tell(args, Answer(document, [f"fixed: {done.what}", *found.lines], found.findings))
+    document = {**found.document, "fixed": what}
+    return tell(args, Answer(document, [f"fixed: {what}", *found.lines], found.findings))
 
 
 def check_folder(folder: str) -> Answer:

@@ -27,9 +27,9 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from .solve import result_answer
 
     solved = None
-    for told in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
-        say(told.text) if args.json else print(told.text, flush=True)
-        solved = told.solved
+    for text, found in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
+        say(text) if args.json else print(text, flush=True)
+        solved = found
     if solved is None:
         return 1
     answer = result_answer(solved, open_session(folder).cell)

@@ -27,9 +27,9 @@ def fix(desk: Desk, code: str, station: int | None) -> str:
     said: list[str] = []
 
     def step(session: Session) -> Change:
-        fixed = apply(session, desk.folder, code, station)
-        said.append(fixed.what)
-        return fixed.change
+        change, what = apply(session, desk.folder, code, station)
+        said.append(what)
+        return change
 
     desk.do(f"apply {code}", step)
     return said[0]
