@@ -437,11 +437,28 @@ CATALOGUE: dict[str, Entry] = {
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),
+    "lens-assumed": Entry(
+        "note",
+        "How well the lens data are known is not given; focal length ±{focal} %, image centre "
+        "±{center_px} px and distortion ±{edge_px} px at the corner are assumed (standard "
+        "uncertainties).",
+        "Enter camera.u as the lens calibration states it; `stationbook lens` finds it.",
+        cause="camera.u is absent in the cell.",
+        shows="Always, until it is entered.",
+    ),
+    "locate-assumed": Entry(
+        "note",
+        "How parts are located is not given; by the same lens data as here is assumed.",
+        "Enter locate: lens where parts are found in this camera's images, locate: depth where "
+        "they are true 3-D points; it decides how much of a lens error cancels.",
+        cause="locate is absent in the cell.",
+        shows="Always, until it is entered.",
+    ),
     "accuracy-assumed": Entry(
         "note",
         "The robot's accuracy is not given; {accuracy_mm} mm is assumed.",
-        "Enter robot.accuracy_mm from the data sheet or an acceptance test; 0 for a "
-        "compensated robot.",
+        "Enter robot.accuracy_mm from the data sheet or an acceptance test (robot_accuracy_mm with "
+        "robot: none); 0 for a compensated robot.",
         cause="robot.accuracy_mm is absent in the cell.",
         shows="Always, until it is entered.",
     ),

@@ -104,14 +104,16 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
     total = -0.5 * float((offset**2).sum()) / (2.0 * prior.spread) ** 2
-    if len(stations.systematic_sd):
-        sd = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
-        total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
+    scaled = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
+    sd = np.concatenate([scaled, stations.terms_sd])
+    total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
+    if len(scaled):
         total -= 0.5 * (fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2
     return total
 
 
 def _pixels(stations: Stations, fit: Fit) -> float:
     log_variance = float(fit.noise.log_variance[0])
-    rest = float(stations.views.rss.sum()) / float(np.exp(log_variance))
+    terms = fit.state.errors[len(stations.systematic_sd) :]
+    rest = stations.views.rest(terms) / float(np.exp(log_variance))
     return -0.5 * (float(stations.dof.sum()) * log_variance + rest)

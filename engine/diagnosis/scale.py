@@ -144,11 +144,12 @@ def smooth_causes(scene: Scene) -> list[Cause]:
         return []
     columns, sd = _arm_columns(scene) or _any_columns(found.stations)
     stations = replace(found.stations, systematic=columns, systematic_sd=sd)
-    state = State(found.fit.state.camera, found.fit.state.board, np.zeros(len(sd)))
+    errors = np.zeros(len(sd) + len(stations.terms_sd))
+    state = State(found.fit.state.camera, found.fit.state.board, errors)
     used = found.used
     ended = fit(stations.take(used), state, found.prior)
     weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
-    moved = (columns[used] @ ended.state.errors)[:, 3:]
+    moved = (columns[used] @ ended.state.errors[: len(sd)])[:, 3:]
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []

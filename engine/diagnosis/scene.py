@@ -11,7 +11,7 @@ family are corrected for their number (Bonferroni).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -20,14 +20,14 @@ from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
 from ..arrays import Array
-from ..camera.lens import Lens
+from ..camera.terms import NAMES
 from ..camera.views import linearised
 from ..cell.stations import Observation
 from ..checks.layout import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import VAGUE, Stations, System, linear_system
+from ..estimate.fit import Stations, System, beforehand, linear_system
 from ..estimate.model import Noise, NoisePrior
-from ..estimate.problem import Problem, constraint_rows
+from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..frames import displacement, skew
 from ..pendant.conventions import JOINTS
@@ -39,14 +39,24 @@ Texts = dict[int, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Inside:
+    """What images tell by themselves of a change: score (q,), information (q, q), both with the
+    unknowns (k, q)."""
+
+    score: Array
+    information: Array
+    shared: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Scene:
     """One fit with its typed texts.
 
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
     of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
     (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of
-    the fit they are taken against the fit of the others. ``VH`` (n, 6, 12 + p) is V⁻¹H. ``prior``
-    (12 + p, 12 + p) is what is known of the unknowns beside the stations, and ``slope`` (12 + p,)
+    the fit they are taken against the fit of the others. ``VH`` (n, 6, k) is V⁻¹H. ``prior``
+    (k, k) is what is known of the unknowns beside the stations, and ``slope`` (k,)
     the likelihood's gradient, zero but for rounding.
     """
 
@@ -88,7 +98,7 @@ class Scene:
         moved = self.layout.poses(values + DIFFERENCE_STEP * np.eye(len(values)))
         return displacement(moved, self.layout.poses(values)) / DIFFERENCE_STEP
 
-    def test(self, Z: Array) -> tuple[Array, Array]:
+    def test(self, Z: Array, inside: Inside | None = None) -> tuple[Array, Array]:
         """Return Zᵀ P r (..., q) and Zᵀ P Z (..., q, q) of changes Z (..., n, 6, q).
 
         Only the stations used count. What the unknowns can take over is subtracted from Z before it
@@ -97,11 +107,18 @@ class Scene:
         use = self.used
         Z, H, VH = Z[..., use, :, :], self.system.rows[use], self.VH[use]
         V_inverse = np.linalg.inv(self.V[use])
-        shared = self.found.fit.covariance @ np.einsum("nik,...niq->...kq", VH, Z)
+        both = np.einsum("nik,...niq->...kq", VH, Z)
+        if inside is not None:
+            both = both + inside.shared
+        shared = self.found.fit.covariance @ both
         rest = Z - np.einsum("nik,...kq->...niq", H, shared)
         information = np.einsum("...niq,nij,...njs->...qs", rest, V_inverse, rest, optimize=True)
         information += np.einsum("...kq,kl,...ls->...qs", shared, self.prior, shared)
         score = np.einsum("...niq,ni->...q", Z, self.w[use])
+        if inside is not None:
+            cross = np.swapaxes(shared, -1, -2) @ inside.shared
+            information += inside.information - cross - np.swapaxes(cross, -1, -2)
+            score = score + inside.score
         return score - np.einsum("...kq,k->...q", shared, self.slope), information
 
 
@@ -116,7 +133,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
     inside = used[:, None, None]
     weight = np.where(inside, V_inverse, apart)
     w = (weight @ system.residual[..., None])[..., 0]
-    prior, pull = _prior(found)
+    prior, pull = beforehand(found.stations.take(used), fit.state, fit.noise)
     seen = [problem.observations[i] for i in found.gathered.index]
     pendant_layout = layout(problem.pendant, problem.robot)
     return Scene(
@@ -133,20 +150,6 @@ def scene(found: Solution, texts: Texts) -> Scene:
         prior=prior,
         slope=np.einsum("nik,ni->k", system.rows[used], w[used]) + pull,
     )
-
-
-def _prior(found: Solution) -> tuple[Array, Array]:
-    """Return the precision (12 + p, 12 + p) of what is known beside the stations, and its pull."""
-    stations, fit = found.stations, found.fit
-    vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
-    errors = 1.0 / (stations.systematic_sd**2 * np.exp(fit.noise.log_scale))
-    precision = np.diag(np.concatenate([vague, errors]))
-    pull = np.concatenate([np.zeros(12), -errors * fit.state.errors])
-    ties = constraint_rows(stations.constraints, fit.state.camera, fit.state.board)
-    for residual, rows in ties:
-        precision[:12, :12] += rows.T @ rows
-        pull[:12] += rows.T @ residual
-    return precision, pull
 
 
 def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:
@@ -174,7 +177,7 @@ MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly
 LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
 BLOCK = 8  # places tested at a time: bounds the memory
 LENS_STATIONS = 40  # stations that test the lens; more change nothing
-FOCAL_STEP = 1e-4  # [-] relative, of numerical derivatives
+FOCAL = NAMES.index("focal length")
 NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
 
 
@@ -317,34 +320,28 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     station, and by the perspective inside each image.
     """
     found = scene.found
-    n = len(scene.ids)
+    n, known = len(scene.ids), found.gathered.terms
     rows = np.unique(np.linspace(0, n - 1, min(n, LENS_STATIONS)).round().astype(int))
     rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
     if not len(rows):
         return 0.0, 1.0, 0.0
     views, pose = found.views.take(rows), scene.stations.views.pose[rows]
-    base = linearised(views, pose, found.gathered.lens)
-    up, down = (linearised(views, pose, focal(found.gathered.lens, e)) for e in _STEPS)
-    variance = found.fit.noise.pixel_px**2
-    slope = (up.rss - down.rss).sum() / (2.0 * FOCAL_STEP)
-    bend = (up.rss + down.rss - 2.0 * base.rss).sum() / FOCAL_STEP**2
+    both = linearised(views, pose, found.gathered.lens, known.only((*known.names, NAMES[FOCAL])))
+    focal = int(known.kept[:FOCAL].sum())
+    others = np.ones(both.by_terms.shape[2], bool)
+    others[focal] = known.kept[FOCAL]
+    gradient, curve = both.rest_gradient.sum(axis=0), both.rest_information.sum(axis=0)
+    p, variance = len(found.systematic.sd), found.fit.noise.pixel_px**2
+    shared = np.zeros((len(found.fit.covariance), 1))
+    shared[12 + p :, 0] = curve[others, focal] / variance
+    now = curve[focal, others] @ found.fit.state.errors[p:]
     Z = np.zeros((n, 6, 1))
-    Z[rows, :, 0] = -(up.step - down.step) / (2.0 * FOCAL_STEP)
-    score, size = scene.test(Z)
-    total = float(score[0]) - float(slope) / (2.0 * variance)
-    information = float(size[0, 0]) + max(float(bend), 0.0) / (2.0 * variance)
-    return total, max(information, 1e-300), float(found.gathered.dof[rows].sum())
-
-
-_STEPS = (FOCAL_STEP, -FOCAL_STEP)
-
-
-def focal(data: Lens, log_scale: float) -> Lens:
-    """Return the lens with its focal lengths scaled."""
-    K = data.K.copy()
-    K[0, :2] *= np.exp(log_scale)
-    K[1, 1] *= np.exp(log_scale)
-    return replace(data, K=K)
+    Z[rows, :, 0] = both.by_terms[:, :, focal]
+    inside = Inside(
+        (gradient[focal, None] - now) / variance, curve[focal, focal, None, None] / variance, shared
+    )
+    score, size = scene.test(Z, inside)
+    return float(score[0]), max(float(size[0, 0]), 1e-300), float(found.gathered.dof[rows].sum())
 
 
 def lens_alarm(scene: Scene) -> Alarm:

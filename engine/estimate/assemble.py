@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..camera.terms import Terms
 from ..findings import Finding
 from .fit import Fit, fit
 from .judgement import all_findings, too_few
@@ -61,7 +62,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         uncertainty=_uncertainty(found.fit, pick, covariance),
         noise=found.fit.noise,
         stations=_stations(found),
-        systematic=_systematic(found.fit, found.systematic),
+        systematic=_systematic(found.fit, found.systematic, found.gathered.terms),
         convergence=Convergence(
             found.fit.steps, found.relinearised, found.fit.change, found.fit.converged
         ),
@@ -90,7 +91,7 @@ def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
         uncertainty=Uncertainty(None, None, None, None),
         noise=None,
         stations=tuple(_unused(seen.id) for seen in problem.observations),
-        systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0),
+        systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0, 0),
         convergence=Convergence(0, 0, float("inf"), False),
         pick=None,
         findings=(),
@@ -121,14 +122,16 @@ def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
     )
 
 
-def _systematic(found: Fit, model: Systematic) -> SystematicErrors:
+def _systematic(found: Fit, model: Systematic, terms: Terms) -> SystematicErrors:
+    scale = float(np.exp(0.5 * found.noise.log_scale))
     return SystematicErrors(
-        names=model.names,
-        units=model.units,
+        names=(*model.names, *terms.names),
+        units=(*model.units, *terms.units),
         value=found.state.errors,
         sd=np.sqrt(np.diag(found.covariance)[12:]),
-        prior_sd=model.sd,
-        scale=float(np.exp(0.5 * found.noise.log_scale)),
+        prior_sd=np.concatenate([model.sd * scale, terms.sd]),
+        scale=scale,
+        arm=len(model.sd),
     )
 
 

@@ -11,11 +11,19 @@ from ..arrays import Array
 from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import Board, Turn, symmetries
 from ..camera.lens import Lens, lens, project
-from ..camera.views import LEAST_POINTS, Views, board_pose, linearised, poses_of_views
+from ..camera.terms import Terms
+from ..camera.views import (
+    LEAST_POINTS,
+    Gaussian,
+    Views,
+    board_pose,
+    linearised,
+    poses_of_views,
+)
 from ..cell.stations import Observation
 from ..frames import apply, inverse, proper, transform
 from .fit import Stations
-from .problem import Problem, Tie
+from .problem import Problem, Tie, terms_of
 from .systematic import flange_errors, systematic, typed_joints
 
 Index = NDArray[np.int64]
@@ -44,7 +52,8 @@ class Gathered:
     """The usable stations of a problem.
 
     ``index`` (n,) their places in ``problem.observations``; ``dof`` (n,) redundancy of each image;
-    ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none.
+    ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none; ``terms``
+    what lens and board may be off by; ``reported`` (n,) the poses that were made without both.
     """
 
     index: Index
@@ -56,6 +65,12 @@ class Gathered:
     turns: tuple[Turn, ...]
     lens: Lens
     board: Board
+    terms: Terms
+    reported: NDArray[np.bool_]
+
+    def linearised(self, views: Views, poses: Array) -> Gaussian:
+        """Return what the views of these stations say, linearised at ``poses`` (n, 4, 4)."""
+        return linearised(views, poses, self.lens, self.terms).without_terms(self.reported)
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""
@@ -95,10 +110,11 @@ def stations_of(
     stations = Stations(
         mount=problem.mount,
         typed=gathered.typed,
-        views=linearised(views, pose, gathered.lens),
+        views=gathered.linearised(views, pose),
         dof=gathered.dof,
         systematic=flange_errors(model, gathered.typed, joints),
         systematic_sd=model.sd,
+        terms_sd=gathered.terms.sd,
         constraints=ties,
     )
     return stations, views
@@ -134,6 +150,8 @@ def gather(problem: Problem) -> Gathered:
         turns=turns,
         lens=data,
         board=problem.board,
+        terms=terms_of(problem),
+        reported=reported[usable],
     )
 
 

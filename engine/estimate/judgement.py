@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from ..arrays import Array
+from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, rotation_angle
@@ -156,6 +157,7 @@ def all_findings(
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
+    items += input_findings(found.problem)
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
 
@@ -236,13 +238,27 @@ def turned_findings(result: Result) -> list[Finding]:
 def robot_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `accuracy-assumed`, `robot-geometry`, `pick-differs` and `reach-unchecked`."""
     robot, items = found.problem.robot, list[Finding]()
-    if robot is None or robot.accuracy_mm is None:
+    known = found.problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
+    if known is None:
         items.append(finding("accuracy-assumed", accuracy_mm=f"{ASSUMED_ACCURACY_MM:g}"))
     items += _geometry_finding(found)
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
         items.append(finding("pick-differs", distance_mm=f"{float(np.linalg.norm(move[3:])):.2f}"))
+    return items
+
+
+def input_findings(problem: Problem) -> list[Finding]:
+    """Return `lens-assumed` and `locate-assumed` where the cell does not say."""
+    items, u = list[Finding](), ASSUMED_LENS_U
+    seen = any(item.pixels is not None for item in problem.observations)
+    if seen and problem.camera.u is None:
+        center, edge = f"{u.center_px:g}", f"{u.edge_px:g}"
+        focal = f"{100 * u.focal:g}"
+        items.append(finding("lens-assumed", focal=focal, center_px=center, edge_px=edge))
+    if seen and problem.locate is None:
+        items.append(finding("locate-assumed"))
     return items
 
 
@@ -257,11 +273,11 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     p, sd = len(found.systematic.sd), found.systematic.sd
     if not p:
         return []
-    precision = np.linalg.inv(found.fit.covariance[12:, 12:])
+    precision = np.linalg.inv(found.fit.covariance[12 : 12 + p, 12 : 12 + p])
     told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
     v, directions = np.linalg.eigh(told * np.outer(sd, sd))
     v = np.maximum(v, LEAST_TOLD)
-    b = directions.T @ (sd * (precision @ found.fit.state.errors))
+    b = directions.T @ (sd * (precision @ found.fit.state.errors[:p]))
     weight = v / (1.0 + v)
     size = float((b**2 / (1.0 + v) ** 2).sum())
     scale, degrees = (weight**2).sum() / weight.sum(), weight.sum() ** 2 / (weight**2).sum()

@@ -19,6 +19,7 @@ FORMAT = 1  # version of the document
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).
 NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
+SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
 Verdict = Literal["accepted", "not-accepted"]
 
 
@@ -75,14 +76,18 @@ class Convergence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SystematicErrors:
-    """Estimated systematic robot errors: values and standard uncertainties (p,) [rad or mm]."""
+    """Estimated errors that all stations share: values and standard uncertainties (p + q,).
+
+    The first ``arm`` are the robot's [rad or mm], the others those of board and lens [-, mm, px].
+    """
 
     names: tuple[str, ...]
     units: tuple[str, ...]
     value: Array
     sd: Array
-    prior_sd: Array
+    prior_sd: Array  # the robot's times ``scale``
     scale: float  # estimated size over what accuracy_mm says [-]
+    arm: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +104,7 @@ class Result:
         geometric: (4, 4) where the camera is, robot errors estimated apart; equals ``camera`` for a
             robot without systematic errors.
         joint_covariance: (12, 12) of [geometric, board].
-        full_covariance: (12 + p, 12 + p) of [geometric, board, systematic errors].
+        full_covariance: (12 + p + q, 12 + p + q) of [geometric, board, systematic errors].
         known: (4,) which of x, y, z and the rotation of ``camera`` the data tell.
         board_known: the same of ``board``.
         uncertainty, noise, stations, systematic, convergence: see their types.
@@ -153,7 +158,8 @@ class Result:
             "board_covariance": (
                 self.joint_covariance[6:, 6:].tolist() if self.board_known.all() else None
             ),
-            "systematic": self._systematic_document(),
+            "systematic": self._shared(slice(None, self.systematic.arm)),
+            "inputs": self._shared(slice(self.systematic.arm, None)),
             "convergence": {
                 name: getattr(self.convergence, name) for name in Convergence.__slots__
             },
@@ -168,14 +174,15 @@ class Result:
             "robot_angle_deg": float(np.degrees(self.noise.rotation)),
         }
 
-    def _systematic_document(self) -> list[dict[str, Any]]:
+    def _shared(self, which: slice) -> list[dict[str, Any]]:
+        """Return the robot's errors, or those of board and lens, as plain data."""
         found, items = self.systematic, []
-        for row, (name, unit) in enumerate(zip(found.names, found.units, strict=True)):
-            factor = 1.0 if unit == "mm" else float(np.degrees(1.0))
-            key = "mm" if unit == "mm" else "deg"
+        for row in range(len(found.names))[which]:
+            key = SHOWN_UNITS[found.units[row]]
+            factor = float(np.degrees(1.0)) if key == "deg" else 1.0
             items.append(
                 {
-                    "name": name,
+                    "name": found.names[row],
                     f"value_{key}": float(found.value[row] * factor),
                     f"u_{key}": float(found.sd[row] * factor),
                 }

@@ -17,7 +17,7 @@ from scipy.stats import f as f_distribution
 from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
-from .fit import Fit, State, Stations, fit, linear_system
+from .fit import Fit, State, Stations, beforehand, fit, linear_system
 from .gather import Gathered, gather, stations_of
 from .model import Noise, NoisePrior, noise_prior, predicted_view
 from .problem import Problem, constraints
@@ -125,9 +125,9 @@ def _first_weights(stations: Stations, start: State, prior: NoisePrior) -> Array
 
 
 def _learnt(stations: Stations, found: Fit) -> float:
-    """Return how many systematic errors the data have paid for: trace of 1 − posterior / prior."""
-    prior = stations.systematic_sd**2 * np.exp(found.noise.log_scale)
-    return float((1.0 - np.diag(found.covariance)[12:] / prior).sum())
+    """Return how many errors the stations have paid for: trace of 1 − posterior / prior."""
+    prior = np.linalg.inv(beforehand(stations, found.state, found.noise)[0][12:, 12:])
+    return float((1.0 - np.diag(found.covariance)[12:] / np.diag(prior)).sum())
 
 
 def _limit(degrees: float, n: int) -> float:
@@ -164,7 +164,8 @@ class Solution:
 
     def pixel_rms(self) -> Array:
         """Return the RMS per coordinate [px] of each station's pixels (n,) after the fit."""
-        off = residuals(self.views, self.poses(), self.gathered.lens)
+        known, errors = self.gathered, self.fit.state.errors[len(self.systematic.sd) :]
+        off = residuals(self.views, self.poses(), known.lens, known.terms, errors)
         return np.asarray(np.sqrt((off**2).sum(axis=(1, 2)) / (2 * self.views.counts)))
 
     def poses(self) -> Array:
@@ -194,10 +195,14 @@ def fitted(problem: Problem) -> Solution | None:
 
 def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: int) -> Solution:
     """Return the fit from a start, its points linearised again ``most`` times at most."""
-    model, prior = systematic(problem.robot), noise_prior(problem.robot, problem.pendant)
+    model, prior = (
+        systematic(problem.robot, problem.robot_accuracy_mm),
+        noise_prior(problem.robot, problem.pendant),
+    )
     turn = gathered.chosen(beginning.choice)[1]
     stations, views = stations_of(problem, gathered, beginning.choice, constraints(problem))
-    start = State(beginning.camera, beginning.board, np.zeros(len(model.sd)))
+    errors = np.zeros(len(model.sd) + gathered.terms.count)
+    start = State(beginning.camera, beginning.board, errors)
     found, used = robust_fit(stations, start, prior)
     error, times = flange_residuals(stations, found), 0
     if most:
@@ -218,7 +223,8 @@ def _follows_images(found: Solution) -> bool:
 
 def fitted_views(stations: Stations, state: State, error: Array) -> Array:
     """Return camera_T_board (n, 4, 4) with systematic and random errors (n, 6) applied."""
-    flange = displaced(stations.typed, stations.systematic @ state.errors + error)
+    arm = stations.systematic @ state.errors[: len(stations.systematic_sd)]
+    flange = displaced(stations.typed, arm + error)
     return predicted_view(stations.mount, state.camera, flange, state.board)
 
 
@@ -252,7 +258,7 @@ def relinearised(
         poses = np.where(
             used[:, None, None], fitted_views(stations, found.state, error), stations.views.pose
         )
-        stations = replace(stations, views=linearised(views, poses, gathered.lens))
+        stations = replace(stations, views=gathered.linearised(views, poses))
         before = found
         found = fit(stations.take(used), before.state, prior, noise=before.noise, known=known)
         error = flange_residuals(stations, found)

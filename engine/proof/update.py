@@ -14,7 +14,7 @@ linearised again until it stands still, so that large movements are exact.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -78,7 +78,8 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     if not len(gathered.index):
         return None
     choice = _nearest(result, problem, gathered)
-    stations, _ = stations_of(problem, gathered, choice)
+    terms = gathered.terms.only(result.systematic.names)
+    stations, _ = stations_of(problem, replace(gathered, terms=terms), choice)
     return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
 
 

@@ -8,9 +8,17 @@ from functools import cache
 from pathlib import Path
 from typing import Any, get_args
 
-from ..boards.pattern import Board, MountRepeatability, Pattern, check_board
+from ..boards.pattern import (
+    BOW_U_MM,
+    HEIGHT_U_MM,
+    SCALE_U,
+    Board,
+    MountRepeatability,
+    Pattern,
+    check_board,
+)
 from ..boards.points_file import read_board_points
-from ..camera.model import Camera
+from ..camera.model import ASSUMED_LENS_U, Camera, LensU
 from ..cell.session import FORMAT
 from ..errors import nearest
 from ..robots.check import checked
@@ -65,6 +73,9 @@ def board_record(inside: bool) -> Record:
             Field("legacy_layout", Flag(), False),
             Field("mount_repeatability", _MOUNT, None),
             Field("height_mm", Number(), None),
+            Field("scale_u", Number(least=0), SCALE_U),
+            Field("bow_u_mm", Number(least=0), BOW_U_MM),
+            Field("height_u_mm", Number(above=0), HEIGHT_U_MM),
             Field("points_file", FileName(inside), None),
         ),
         _board,
@@ -125,6 +136,14 @@ class Source:
         return dict(value)
 
 
+LENS_U = plain_record(
+    LensU,
+    Field("focal", Number(least=0), ASSUMED_LENS_U.focal, always=True),
+    Field("center_px", Number(least=0), ASSUMED_LENS_U.center_px, always=True),
+    Field("edge_px", Number(least=0), ASSUMED_LENS_U.edge_px, always=True),
+)
+
+
 def _camera(values: Values, node: Node) -> Camera:
     matrix = values["matrix"]
     (fx, skew, _), (zero, fy, _), last = matrix
@@ -150,6 +169,7 @@ CAMERA = Record(
         Field("distortion", Many(Number(), DISTORTION_COUNTS), (), always=True),
         Field("source", Source(), None),
         Field("focus_range_mm", Many(Number(), (2,)), None),
+        Field("u", LENS_U, None),
     ),
     _camera,
 )
