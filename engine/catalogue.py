@@ -454,6 +454,31 @@ CATALOGUE: dict[str, Entry] = {
         cause="locate is absent in the cell.",
         shows="Always, until it is entered.",
     ),
+    "view-behind": Entry(
+        "error",
+        "Station {stations}: the board does not lie wholly before the camera.",
+        "Check that board_pose is camera_T_board in mm, or put the stations aside.",
+        cause="A reported pose is in metres, inverted or of another frame; or poses and images "
+        "contradict each other so much that the fit puts the board behind the camera.",
+        shows="A point of the board is behind the camera, or nearer than a tenth of its distance.",
+    ),
+    "noise-beyond": Entry(
+        "error",
+        "Images and poses scatter by {pixel_px} px, {position_mm} mm and {angle_deg}°: no camera "
+        "and no robot does that.",
+        "Do not use the result; check units, convention and the pairing of images, or record "
+        "again.",
+        cause="Poses and images do not belong together, and no cause that is looked for explains "
+        "it.",
+        shows="The noise found is 30 times what the robot file says, or above 5 px.",
+    ),
+    "no-fit": Entry(
+        "error",
+        "These stations give no result: poses and images contradict each other.",
+        "Check units, convention and the pairing of images, or record again.",
+        cause="The equations of the fit have no solution in finite numbers.",
+        shows="Never for stations that hold any sense.",
+    ),
     "accuracy-assumed": Entry(
         "note",
         "The robot's accuracy is not given; {accuracy_mm} mm is assumed.",

@@ -61,9 +61,10 @@ def poses_of_views(views: Views, camera: Camera | Lens) -> list[list[tuple[Array
     quadratic = np.einsum("ni,nij,nj->n", view.step, view.information, view.step)
     rms = np.sqrt((view.rss + quadratic) / (2 * views.counts[owner]))
     result: list[list[tuple[Array, float]]] = [[] for _ in starts]
+    ahead = in_front(views.take(owner), poses)
     for index in np.argsort(rms, kind="stable"):
         pose, known = poses[index], result[owner[index]]
-        if pose[2, 3] > 0 and not any(np.abs(pose - p).max() < SAME_POSE for p, _ in known):
+        if ahead[index] and not any(np.abs(pose - p).max() < SAME_POSE for p, _ in known):
             known.append((pose, float(rms[index])))
     return result
 
@@ -99,7 +100,10 @@ BLOCK_POINTS = 16384  # points per block: bounds the memory at about 5 MB whatev
 RIDGE = 1e-12  # [-] relative; keeps views of fewer than three points from stopping the arithmetic
 REFINE_STEPS = 15  # Gauss-Newton steps; 4 or 5 suffice from a closed form
 REFINE_TOLERANCE_PX = 1e-5  # px; a thousandth of the best corner detectors
-BEHIND = 1e-3  # [mm] least depth: a point at or behind the lens is held just before it
+BEHIND = 1e-3  # [mm] a point at or behind the lens is held just before it, and tells nothing
+# [-] of the board's mean depth: least depth of any of its points. No lens sees a board whole that
+# reaches nearer: it would fill 84° on either side of the axis.
+NEAREST_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,6 +196,14 @@ def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = Non
     return Gaussian(poses, step, information, rss, by_terms, gradient_e, information_e)
 
 
+def in_front(views: Views, poses: Array) -> NDArray[np.bool_]:
+    """Tell which poses (n, 4, 4) put the whole of their view's board before the camera."""
+    depth = np.einsum("ni,nmi->nm", poses[:, 2, :3], views.points) + poses[:, 2, 3, None]
+    mean = (depth * views.weight).sum(axis=1) / np.maximum(views.counts, 1.0)
+    least = np.where(views.weight > 0, depth, np.inf).min(axis=1, initial=np.inf)
+    return np.asarray((mean > 0) & (least >= NEAREST_SHARE * mean))
+
+
 def residuals(
     views: Views, poses: Array, lens: Lens, terms: Terms | None = None, errors: Array | None = None
 ) -> Array:
@@ -258,9 +270,10 @@ def _rows(
     weight = views.weight
     turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
     seen = turned + poses[:, None, :3, 3]
+    ahead = seen[..., 2] > BEHIND
     seen[..., 2] = np.maximum(seen[..., 2], BEHIND)
     pixels, by_point = project_with_jacobian(seen, lens)
-    by_point *= weight[..., None, None]
+    by_point *= (weight * ahead)[..., None, None]
     n, m = weight.shape
     J = np.empty((n, m, 2, 6))
     for axis in range(3):  # dp = r × turned: column k of −[turned]× is e_k × turned
@@ -273,7 +286,7 @@ def _rows(
     Q = np.empty((n, m, 2, 0))
     if terms is not None:
         Q = terms.pixel_rows(views.points, poses[:, :3, :3], by_point, pixels)
-        Q = Q * weight[..., None, None]
+        Q = Q * (weight * ahead)[..., None, None]
     return J.reshape(n, 2 * m, 6), residual.reshape(n, 2 * m), Q.reshape(n, 2 * m, -1)
 
 

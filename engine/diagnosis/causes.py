@@ -103,7 +103,7 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
 
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
-    total = -0.5 * float((offset**2).sum()) / (2.0 * prior.spread) ** 2
+    total = -0.5 * float((offset**2 / (2.0 * np.array(prior.spread)) ** 2).sum())
     scaled = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
     sd = np.concatenate([scaled, stations.terms_sd])
     total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())

@@ -15,25 +15,16 @@ import numpy as np
 
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
+from ..estimate.model import absurd
 from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
-from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out
-from ..findings import Finding, Level, by_gravity, finding
+from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
+from ..findings import Finding, Level, by_gravity, finding, has_error
 from .causes import Cause
 from .configuration import configuration_causes
 from .optics import pattern_causes
 from .scale import scale_causes, smooth_causes
-from .scene import (
-    Alarm,
-    Scene,
-    Texts,
-    absurd,
-    field_alarms,
-    lens_alarm,
-    pitch_alarm,
-    scene,
-    split_alarms,
-)
+from .scene import Alarm, Scene, Texts, field_alarms, lens_alarm, pitch_alarm, scene, split_alarms
 from .single import single_causes
 from .split import split_causes
 from .whole import Promising, promising
@@ -56,6 +47,7 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-pitch",
     "lens",
 )
+CONSEQUENCES = ("noise-beyond", "robot-geometry")  # not told beside their cause
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -102,7 +94,8 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     found = fitted(problem)
     if found is None:
         return None
-    diagnosis = diagnose(found, texts or {})
+    with quiet():
+        diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings and diagnosis.problem is problem:
         return Examined(found, None)
     return Examined(_final(found, diagnosis), diagnosis)
@@ -245,6 +238,7 @@ def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
         item
         for item in result.findings
         if not (item.code == "outlier" and (cause or item.station in said))
+        and not (item.code in CONSEQUENCES and has_error(diagnosis.findings))
     ]
     findings = (*diagnosis.findings, *by_gravity(own))
     return replace(result, findings=findings, verdict=verdict(result, findings))

@@ -18,6 +18,7 @@ from ..arrays import Array
 from ..camera.lens import lens, project_with_jacobian
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, refined, residuals
+from ..errors import StationbookError
 from ..estimate.model import point_rows
 from ..estimate.solver import Solution
 from ..findings import finding
@@ -83,7 +84,10 @@ def pattern(found: Solution) -> Pattern | None:
 
 def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return wrong lens data as a cause, put right by the lens that the images ask for."""
-    seen = pattern(found)
+    try:
+        seen = pattern(found)
+    except (StationbookError, np.linalg.LinAlgError):  # images of which no lens makes sense
+        return []
     if seen is None:
         return []
     problem = replace(found.problem, camera=seen.camera)

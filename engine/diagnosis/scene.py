@@ -26,7 +26,6 @@ from ..cell.stations import Observation
 from ..checks.layout import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
 from ..estimate.fit import Stations, System, beforehand, linear_system
-from ..estimate.model import Noise, NoisePrior
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..frames import displacement, skew
@@ -178,7 +177,6 @@ LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
 BLOCK = 8  # places tested at a time: bounds the memory
 LENS_STATIONS = 40  # stations that test the lens; more change nothing
 FOCAL = NAMES.index("focal length")
-NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +304,9 @@ def scale_rows(scene: Scene) -> Array:
 
 
 def pitch_alarm(scene: Scene) -> Alarm:
-    """Return how far the board's scale deviates."""
+    """Return how far the board's scale deviates; reported poses know nothing of it."""
+    if not scene.found.gathered.dof.any():
+        return Alarm("pitch", 1.0)
     score, size = scene.test(scale_rows(scene))
     T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
@@ -349,9 +349,3 @@ def lens_alarm(scene: Scene) -> Alarm:
     score, information, _ = lens_test(scene)
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
     return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
-
-
-def absurd(noise: Noise, prior: NoisePrior) -> bool:
-    """Tell whether the stops scatter more than any robot does that the robot file may mean."""
-    variances = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
-    return bool((variances > NOISE_FACTOR).any())

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
-from ..estimate.model import implied_flange, related
+from ..estimate.model import absurd, implied_flange, related
 from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of
-from .scene import Scene, absurd, side_columns, split_places
+from .scene import Scene, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source

@@ -12,7 +12,7 @@ from ..arrays import Array
 from ..camera.terms import Terms
 from ..findings import Finding
 from .fit import Fit, fit
-from .judgement import all_findings, too_few
+from .judgement import all_findings, not_solved
 from .model import derivatives
 from .pick import PickModel, pick_model
 from .problem import Problem
@@ -97,7 +97,7 @@ def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
         findings=(),
         verdict="not-accepted",
     )
-    return judged(result, (too_few(problem), *extra))
+    return judged(result, (*not_solved(problem), *extra))
 
 
 def _known(covariance: Array) -> NDArray[np.bool_]:

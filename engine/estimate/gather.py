@@ -17,6 +17,7 @@ from ..camera.views import (
     Gaussian,
     Views,
     board_pose,
+    in_front,
     linearised,
     poses_of_views,
 )
@@ -135,6 +136,9 @@ def gather(problem: Problem) -> Gathered:
     longest = max((len(p) for p in pixels), default=0)
     views, padded = _padded(problem.board, pixels, ids, longest)
     found = poses_of_views(views, data)
+    told = np.array([i for i, s in enumerate(problem.observations) if not _has_points(s)], int)
+    for i, ahead in zip(told, _told_ahead(problem, views, told), strict=True):
+        found[i] = found[i] if ahead else []
     usable = np.array([i for i, poses in enumerate(found) if poses], int)
     reported = np.array([not _has_points(s) for s in problem.observations], bool)
     typed = np.array([s.base_T_flange for s in problem.observations]).reshape(-1, 4, 4)
@@ -153,6 +157,22 @@ def gather(problem: Problem) -> Gathered:
         terms=terms_of(problem),
         reported=reported[usable],
     )
+
+
+def _told_ahead(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_]:
+    """Tell which reported poses of the stations ``told`` lie wholly before the camera."""
+    poses = [problem.observations[i].camera_T_board for i in told]
+    there = np.array([np.eye(4) if pose is None else pose for pose in poses]).reshape(-1, 4, 4)
+    return in_front(views.take(told), there)
+
+
+def behind(problem: Problem) -> list[int]:
+    """Return the ids of stations whose reported pose does not lie wholly before the camera."""
+    seen = [s for s in problem.observations if s.camera_T_board is not None and not _has_points(s)]
+    poses = np.array([s.camera_T_board for s in seen]).reshape(-1, 4, 4)
+    points = np.broadcast_to(problem.board.points(), (len(seen), problem.board.count, 3))
+    views = Views(points, np.zeros((*points.shape[:2], 2)), np.ones(points.shape[:2]))
+    return [s.id for s, ahead in zip(seen, in_front(views, poses), strict=True) if not ahead]
 
 
 def _has_points(seen: Observation) -> bool:

@@ -9,12 +9,15 @@ from scipy.stats import chi2
 
 from ..arrays import Array
 from ..camera.model import ASSUMED_LENS_U
+from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .fit import Fit
+from .gather import behind
 from .information import flange_information
+from .model import MOST_PIXEL_PX, absurd
 from .pick import PickModel
 from .problem import Problem
 from .result import Result, unknown
@@ -150,7 +153,7 @@ def all_findings(
     found: Solution, result: Result, pick: PickModel, without_ties: Fit | None
 ) -> tuple[Finding, ...]:
     """Return what the estimator itself notices about a fit."""
-    items = observability_findings(found, without_ties)
+    items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     if result.uncertainty.pick_mm is not None:
         items += weak_findings(found, pick, result.covariance)
         items += tolerance_findings(result)
@@ -162,13 +165,42 @@ def all_findings(
     return tuple(items)
 
 
-def too_few(problem: Problem) -> Finding:
-    """Return the finding of a problem that has too few usable stations."""
+def nonsense_findings(found: Solution) -> list[Finding]:
+    """Return `view-behind` and `noise-beyond`: what no camera and no robot can be."""
+    ids = [found.problem.observations[i].id for i in found.gathered.index]
+    ahead = in_front(found.views, found.poses()) | ~found.used
+    lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
+    items = [finding("view-behind", stations=sorted(lost))] if lost else []
+    noise = found.fit.noise
+    if absurd(noise, found.prior) or noise.pixel_px > MOST_PIXEL_PX:
+        items.append(
+            finding(
+                "noise-beyond",
+                pixel_px=f"{noise.pixel_px:.2g}",
+                position_mm=f"{noise.position:.2g}",
+                angle_deg=f"{np.degrees(noise.rotation):.2g}",
+            )
+        )
+    return items
+
+
+def not_solved(problem: Problem) -> tuple[Finding, ...]:
+    """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
+    lost = behind(problem)
+    items = [finding("view-behind", stations=lost)] if lost else []
+    few = too_few(problem, len(lost))
+    return (*items, finding("no-fit") if few is None else few)
+
+
+def too_few(problem: Problem, lost: int = 0) -> Finding | None:
+    """Return the finding of a problem with too few usable stations; ``lost`` are behind."""
     usable = sum(
         seen.camera_T_board is not None or (seen.pixels is not None and len(seen.pixels) > 3)
         for seen in problem.observations
     )
-    return finding("too-few", count=usable, least=LEAST_STATIONS)
+    if usable - lost >= LEAST_STATIONS:
+        return None
+    return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
 
 
 def tolerance_findings(result: Result) -> list[Finding]:

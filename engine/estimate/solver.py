@@ -8,6 +8,8 @@ deletion formula of least squares; Baarda's w-test for a whole station). No refi
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -174,7 +176,7 @@ class Solution:
 
 
 def fitted(problem: Problem) -> Solution | None:
-    """Return the fit of ``problem``; None where fewer than three stations can be used.
+    """Return the fit of ``problem``; None where fewer than three stations can be used, or none fit.
 
     Where poses and images have nothing to do with each other, the fit ends far from every image,
     and nothing more can be read off there: then each image is taken at its own best pose.
@@ -182,22 +184,37 @@ def fitted(problem: Problem) -> Solution | None:
     gathered = gather(problem)
     if len(gathered.index) < LEAST_STATIONS:
         return None
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)  # numbers that overflow are dealt with here
+    for start, most in ((begin, RELINEARISE), (begin_from_images, 0)):
         try:
-            found = _solution(problem, gathered, begin(problem.mount, gathered), RELINEARISE)
-            if _follows_images(found):
-                return found
+            with quiet():
+                found = _solution(problem, gathered, start(problem.mount, gathered), most)
+                if sound(found.fit) and (not most or _follows_images(found)):
+                    return found
         except np.linalg.LinAlgError:
-            pass
-        return _solution(problem, gathered, begin_from_images(problem.mount, gathered), 0)
+            continue
+    return None
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep numbers that overflow from being reported: they are dealt with where they arise."""
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        yield
+
+
+def sound(found: Fit) -> bool:
+    """Tell whether a fit has numbers: a singular system has none."""
+    numbers = (found.covariance, found.state.camera, found.state.board, found.noise.log_variance)
+    variances = np.diag(found.covariance)
+    return all(bool(np.isfinite(part).all()) for part in numbers) and bool((variances > 0).all())
 
 
 def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: int) -> Solution:
     """Return the fit from a start, its points linearised again ``most`` times at most."""
     model, prior = (
         systematic(problem.robot, problem.robot_accuracy_mm),
-        noise_prior(problem.robot, problem.pendant),
+        _noise_prior(problem, gathered),
     )
     turn = gathered.chosen(beginning.choice)[1]
     stations, views = stations_of(problem, gathered, beginning.choice, constraints(problem))
@@ -213,12 +230,16 @@ def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: 
     )
 
 
+def _noise_prior(problem: Problem, gathered: Gathered) -> NoisePrior:
+    reported = bool(gathered.reported.all())
+    return noise_prior(problem.robot, problem.pendant, reported=reported)
+
+
 def _follows_images(found: Solution) -> bool:
     """Tell whether the fit's pixel noise is that of the images alone."""
     raw = linearised(found.views, found.gathered.own_views(found.turn), found.gathered.lens)
     alone = float(np.sqrt(raw.rss.sum() / max(float(found.gathered.dof.sum()), 1.0)))
-    sound = bool(np.isfinite(found.fit.covariance).all())
-    return sound and found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
+    return found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
 
 
 def fitted_views(stations: Stations, state: State, error: Array) -> Array:
