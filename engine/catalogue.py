@@ -365,6 +365,13 @@ CATALOGUE: dict[str, Entry] = {
         cause="Board printed to another scale, or its pitch entered wrong.",
         shows="Robot travel and board travel differ by a steady factor while rotations agree.",
     ),
+    "board-bowed": Entry(
+        "error",
+        "The board is bowed: {sag_mm} mm over its diagonal fit, the cell says less.",
+        "Mount the board on a stiff plate, or measure its points (board.points_file).",
+        cause="A sheet on a plate that bends, or a board that was clamped.",
+        shows="All images share a pattern that a bent board makes.",
+    ),
     "board-turned": Entry(
         "note",
         "In the {stations:image of station|images of stations} {stations} the board was read "
@@ -381,6 +388,13 @@ CATALOGUE: dict[str, Entry] = {
         "Use the lens data made at this image size, focus and zoom, or calibrate the lens again.",
         cause="Lens data of another resolution, focus, zoom or camera.",
         shows="Points miss the fitted board by far more than the detector's noise, in a pattern.",
+    ),
+    "lens/centre": Entry(
+        "error",
+        "The lens data do not fit the stations: the image centre fits as ({suggested}) px, the "
+        "cell says ({typed}) px.",
+        "Use the lens data made for this image (cropped or shifted images have another centre), or "
+        "calibrate the lens again.",
     ),
     "lens/shape": Entry(
         "error",
@@ -478,6 +492,20 @@ CATALOGUE: dict[str, Entry] = {
         "Check units, convention and the pairing of images, or record again.",
         cause="The equations of the fit have no solution in finite numbers.",
         shows="Never for stations that hold any sense.",
+    ),
+    "what-helps": Entry(
+        "note",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
+        "Measure the board over its whole length ({length} mm) to 0.1 mm, and enter pitch_mm and "
+        "scale_u: U {now} → {after} mm.",
+        cause="The board's scale is known only as well as a print is.",
+        shows="One single measurement would shrink U by a tenth or more.",
+    ),
+    "what-helps/lens": Entry(
+        "note",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
+        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now} → {after} mm.",
+        cause="The lens data are known only roughly.",
     ),
     "accuracy-assumed": Entry(
         "note",

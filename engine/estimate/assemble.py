@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..camera.terms import Terms
 from ..findings import Finding
+from .budget import Budget, budget
 from .fit import Fit, fit
 from .judgement import all_findings, not_solved
 from .model import derivatives
@@ -47,6 +48,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
     pick = pick_model(problem, found.systematic, state.camera, typed, joints)
+    made_of = budget(found, pick)
     covariance = pick.delivered_covariance(found.fit.covariance)
     result = Result(
         mount=problem.mount,
@@ -59,7 +61,8 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         full_covariance=found.fit.covariance,
         known=_known(covariance),
         board_known=_known(found.fit.covariance[6:12, 6:12]),
-        uncertainty=_uncertainty(found.fit, pick, covariance),
+        uncertainty=_uncertainty(found.fit, pick, covariance, made_of),
+        budget=made_of,
         noise=found.fit.noise,
         stations=_stations(found),
         systematic=_systematic(found.fit, found.systematic, found.gathered.terms),
@@ -94,6 +97,7 @@ def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
         systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0, 0),
         convergence=Convergence(0, 0, float("inf"), False),
         pick=None,
+        budget=None,
         findings=(),
         verdict="not-accepted",
     )
@@ -106,8 +110,14 @@ def _known(covariance: Array) -> NDArray[np.bool_]:
     return np.array([*(sd[3:] < NOT_KNOWN_MM), (sd[:3] < NOT_KNOWN_RAD).all()])
 
 
-def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
-    """Return u of position, angle, work volume and pick; None for what nobody knows."""
+def _uncertainty(
+    found: Fit, pick: PickModel, covariance: Array, made_of: Budget | None
+) -> Uncertainty:
+    """Return u of position, angle, work volume and pick; None for what nobody knows.
+
+    Where few stations tell the noise, each is larger by so much that U = 2u holds 95 %.
+    """
+    wider = 1.0 if made_of is None else made_of.wider
     sd = np.sqrt(np.diag(covariance))
     angle = float(np.degrees(np.linalg.norm(sd[:3])))
     position = float(np.linalg.norm(sd[3:]))
@@ -115,10 +125,10 @@ def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
     volume = pick.work_volume_mm(covariance)
     known = turned and placed and volume < NOT_KNOWN_MM
     return Uncertainty(
-        position_mm=position if placed else None,
-        angle_deg=angle if turned else None,
-        work_volume_mm=volume if known else None,
-        pick_mm=pick.pick_mm(found.covariance, found.state.errors) if known else None,
+        position_mm=wider * position if placed else None,
+        angle_deg=wider * angle if turned else None,
+        work_volume_mm=wider * volume if known else None,
+        pick_mm=wider * pick.pick_mm(found.covariance, found.state.errors) if known else None,
     )
 
 

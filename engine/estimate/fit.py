@@ -91,13 +91,14 @@ class Fit:
 
     ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors; ``system`` the linear
     system there. ``steps``, ``change`` (last step in standard uncertainties) and
-    ``converged`` tell how it ended.
+    ``converged`` tell how it ended. ``degrees`` (3,) of freedom behind the noise levels.
     """
 
     state: State
     noise: Noise
     covariance: Array
     system: System
+    degrees: Array
     steps: int
     change: float
     converged: bool
@@ -143,20 +144,22 @@ def fit(
     state, levels = start, noise or starting_noise(prior)
     view_covariance = _inverse(stations.views.information)
     system = linear_system(stations, state, view_covariance)
-    change, steps = np.inf, 0
+    change, steps, degrees = np.inf, 0, np.full(3, np.inf)
     while steps < most and change >= CONVERGED:
         steps += 1
         normal = Normal.of(stations, state, system, levels, weights)
         change = normal.change()
         state = _moved(state, normal.step)
         if not known:
-            levels, moved = _scored(stations, system, normal, levels, prior, state, weights)
+            scored = _scored(stations, system, normal, levels, prior, state, weights)
+            levels, moved, degrees = scored
         if change < NEAR and _turn(normal.step) < NEAR_RAD:
             system = system.advanced(normal.step)
         else:
             system = linear_system(stations, state, view_covariance)
         change = change if known else max(change, moved)
-    return Fit(state, levels, normal.G, system, steps, float(change), bool(change < CONVERGED))
+    ended = bool(change < CONVERGED)
+    return Fit(state, levels, normal.G, system, degrees, steps, float(change), ended)
 
 
 def linear_system(stations: Stations, state: State, view_covariance: Array | None = None) -> System:
@@ -263,21 +266,26 @@ def _scored(
     prior: NoisePrior,
     state: State,
     weights: Array | None,
-) -> tuple[Noise, float]:
-    """Return the noise levels after one Fisher step, and the largest change in uncertainties."""
+) -> tuple[Noise, float, Array]:
+    """Return the noise levels after one Fisher step, and the largest change in uncertainties.
+
+    And the degrees of freedom (3,) behind each level: a variance s² with ν of them has a relative
+    variance of 2/ν.
+    """
     score, information = _variance_terms(system, normal, noise, weights)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
     terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
     spent = np.einsum("ij,ji->", own, in_the_images(stations, terms, noise)[0])
     score[0] -= 0.5 * (dof - spent - stations.views.rest(terms) / noise.pixel_px**2)
     information[0, 0] += 0.5 * dof
-    slope, certainty = prior_score(noise, prior)
+    slope, certainty = prior_score(noise, prior, np.diag(information))
     curvature = information + np.diag(certainty)
     move = np.linalg.solve(curvature, score + slope)
     move = np.clip(move, -STEP_LIMIT, STEP_LIMIT)
     scale_move = _scale_step(stations, normal, noise, state)
     change = max(float(np.abs(move * np.sqrt(np.diag(curvature))).max()), abs(scale_move))
-    return Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor), change
+    moved = Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor)
+    return moved, change, 2.0 * np.diag(curvature)
 
 
 def _variance_terms(

@@ -92,7 +92,8 @@ def uncertainty_after(information: Array, result: Result) -> tuple[float, float]
         raise ValueError("the result is not solved")
     covariance = np.asarray(np.linalg.inv(information))
     volume = result.pick.work_volume_mm(result.pick.delivered_covariance(covariance))
-    return volume, result.pick.pick_mm(covariance, result.systematic.value)
+    wider = result.budget.wider if result.budget is not None else 1.0
+    return wider * volume, wider * result.pick.pick_mm(covariance, result.systematic.value)
 
 
 def flange_information(found: Solution, base_T_flange: Array) -> Array:

@@ -231,7 +231,8 @@ def _ended(
     own, columns = state.alone(k), state.columns(k)
     system = linear_system(part.stations, own)
     covariance = G[np.ix_(columns, columns)]
-    fit = Fit(own, part.noise, covariance, system, steps, change, change < CONVERGED)
+    degrees = one.fit.degrees
+    fit = Fit(own, part.noise, covariance, system, degrees, steps, change, change < CONVERGED)
     error = flange_residuals(one.stations, fit)
     rows = np.flatnonzero(one.used)
     robot = part.noise.robot_covariance()

@@ -14,6 +14,7 @@ from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
+from .budget import LENS
 from .fit import Fit
 from .gather import behind
 from .information import flange_information
@@ -160,7 +161,7 @@ def all_findings(
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
-    items += input_findings(found.problem)
+    items += [*input_findings(found.problem), *help_findings(result)]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
 
@@ -190,6 +191,24 @@ def not_solved(problem: Problem) -> tuple[Finding, ...]:
     items = [finding("view-behind", stations=lost)] if lost else []
     few = too_few(problem, len(lost))
     return (*items, finding("no-fit") if few is None else few)
+
+
+def help_findings(result: Result) -> list[Finding]:
+    """Return `what-helps`: the single measurement that would shrink U of a pick most."""
+    made_of, u = result.budget, result.uncertainty.pick_mm
+    if made_of is None or u is None or made_of.help_ is None or made_of.after_mm is None:
+        return []
+    return [
+        finding(
+            "what-helps",
+            "lens" if made_of.help_ == LENS else None,
+            part=made_of.parts[0].name,
+            share=f"{made_of.parts[0].u_mm:.2g}",
+            length=f"{made_of.length_mm:.0f}",
+            now=f"{2 * u:.2g}",
+            after=f"{made_of.coverage * made_of.after_mm:.2g}",
+        )
+    ]
 
 
 def too_few(problem: Problem, lost: int = 0) -> Finding | None:

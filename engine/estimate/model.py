@@ -157,11 +157,15 @@ def starting_noise(prior: NoisePrior) -> Noise:
     return Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
 
 
-def prior_score(noise: Noise, prior: NoisePrior) -> tuple[Array, Array]:
-    """Return the log prior's slope (3,) and its information (3,) by the log variances."""
+def prior_score(noise: Noise, prior: NoisePrior, told: Array) -> tuple[Array, Array]:
+    """Return the log prior's slope (3,) and its information (3,) by the log variances.
+
+    ``told`` (3,) is the data's own information: where they tell nothing, the median stands.
+    """
     offset = noise.log_variance - 2.0 * np.log(np.array(prior.median))
     information = (2.0 * np.array(prior.spread)) ** -2.0
-    return FLAT_IN_VARIANCE - offset * information, information
+    flat = FLAT_IN_VARIANCE * told / (told + information)
+    return flat - offset * information, information
 
 
 def _rounding(pendant: Pendant) -> tuple[float, float]:

@@ -32,6 +32,7 @@ from .systematic import ZERO_RAD, Systematic, flange_errors, usual_posture
 # What an arm that is off by 1 mm turns the flange: six zeros of 0.02° that give 0.5 mm, see
 # `systematic`. (One arm was measured at 0.65 mm and 0.16°: Slamani, Nubiola, Bonev 2012.)
 RAD_PER_MM = float(6**0.5 * ZERO_RAD) / 0.5
+REMAINS = "what no single transform takes away"  # of estimated errors, over the work volume
 GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
 
 
@@ -77,6 +78,21 @@ class PickModel:
         camera = self.work_volume_mm(self.delivered_covariance(covariance))
         total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
         return float(np.sqrt(max(total, camera**2)))
+
+    def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:
+        """Return u² [mm²] of a pick at the worst corner of each part of ``covariance``.
+
+        And of `REMAINS`: what is known to remain of estimated errors.
+        """
+        index = np.r_[0:6, 12 : 12 + len(errors)]
+        rows = np.concatenate([self.moved, -self.off], axis=2)
+        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        whole = self._traces(rows, covariance[np.ix_(index, index)]) + (left**2).sum(axis=1)
+        corner = int(whole.argmax())
+        return {
+            name: float(self._traces(rows, part[np.ix_(index, index)])[corner])
+            for name, part in parts.items()
+        } | {REMAINS: float((left[corner] ** 2).sum())}
 
     def _traces(self, rows: Array, covariance: Array) -> Array:
         corner = rows[self.corner]

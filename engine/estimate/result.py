@@ -12,6 +12,7 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount, Tolerance
 from ..findings import Finding, by_gravity, has_error
 from ..frames import quaternion_xyzw
+from .budget import Budget
 from .model import Noise
 from .pick import PickModel
 
@@ -25,7 +26,7 @@ Verdict = Literal["accepted", "not-accepted"]
 
 @dataclass(frozen=True, slots=True)
 class Uncertainty:
-    """Standard uncertainties (k = 1); None where not known.
+    """Standard uncertainties (k = 1); None where not known. U = 2u holds 95 %.
 
     ``position_mm`` and ``angle_deg`` of the delivered transform, ``work_volume_mm`` of a point
     placed by it at the worst corner of the work volume, ``pick_mm`` with the robot's systematic
@@ -108,6 +109,7 @@ class Result:
         known: (4,) which of x, y, z and the rotation of ``camera`` the data tell.
         board_known: the same of ``board``.
         uncertainty, noise, stations, systematic, convergence: see their types.
+        budget: what the uncertainty of a pick is made of; None where that is not known.
         pick: the pick error's model; None where nothing could be solved.
         findings: by gravity. verdict: accepted or not-accepted. proven: always False here.
     """
@@ -128,6 +130,7 @@ class Result:
     systematic: SystematicErrors
     convergence: Convergence
     pick: PickModel | None
+    budget: Budget | None
     findings: tuple[Finding, ...]
     verdict: Verdict
     proven: bool = False
@@ -159,7 +162,8 @@ class Result:
                 self.joint_covariance[6:, 6:].tolist() if self.board_known.all() else None
             ),
             "systematic": self._shared(slice(None, self.systematic.arm)),
-            "inputs": self._shared(slice(self.systematic.arm, None)),
+            "board_and_lens": self._shared(slice(self.systematic.arm, None)),
+            "budget": self.budget.document() if self.budget and self.known.all() else None,
             "convergence": {
                 name: getattr(self.convergence, name) for name in Convergence.__slots__
             },
