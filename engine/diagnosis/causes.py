@@ -15,6 +15,9 @@ from ..estimate.solver import Solution, fitted
 from ..findings import Finding
 from .scene import Scene, Texts
 
+# A stop that is merely bad: how common that is, and how many times the usual scatter it is off
+# (a backlash, a stop typed before the arm stood still), common practice, no source.
+BAD_SHARE, BAD_FACTOR = 1 / 30, 8.0
 # A station that fits nothing: how common that is (common practice, no source), and the uniform
 # density of where it may lie: any rotation, any place of a cell.
 OUTLIER_SHARE, ANYWHERE_RAD, ANYWHERE_MM = 1 / 300, 2.0 * np.pi, 1000.0
@@ -88,8 +91,8 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
     """Return the logarithm of how probable the data are under a fit, unknowns integrated out.
 
     Restricted likelihood of the residuals at the most likely noise levels (Harville 1977), the
-    pixels' own residuals, the priors of noise and systematic errors; a station left out may lie
-    anywhere. Only differences between fits of the same images mean something.
+    pixels' own residuals, the priors of noise and systematic errors; a station left out is a bad
+    stop, or lies anywhere. Only differences between fits of the same images mean something.
     """
     system = linear_system(stations.take(used), fit.state)
     V = system.covariance(fit.noise)
@@ -97,8 +100,22 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
     size = np.einsum("ni,ni->", r, np.linalg.solve(V, r[..., None])[..., 0])
     total = -0.5 * (float(np.linalg.slogdet(V)[1].sum()) + float(size) + r.size * LOG_2PI)
     total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
-    total += LOG_ANYWHERE * float((~used).sum())
+    total += apart(stations.take(~used), fit)
     return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+
+
+def apart(stations: Stations, fit: Fit) -> float:
+    """Return the log density of stations left out: stops that are merely bad, or lie anywhere."""
+    if not len(stations.typed):
+        return 0.0
+    system = linear_system(stations, fit.state)
+    A, H = system.by_flange, system.rows
+    worse = (BAD_FACTOR**2 - 1.0) * A @ fit.noise.robot_covariance() @ np.swapaxes(A, 1, 2)
+    V = system.covariance(fit.noise) + worse + H @ fit.covariance @ np.swapaxes(H, 1, 2)
+    r = system.residual
+    size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
+    bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI) + np.log(BAD_SHARE)
+    return float(np.logaddexp(bad, LOG_ANYWHERE).sum())
 
 
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:

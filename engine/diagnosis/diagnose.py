@@ -9,6 +9,7 @@ how common it is. The winner is put right, the session solved again, and tested 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,11 +21,21 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result, verdict
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
-from .causes import Cause
+from .causes import Cause, weight_of
 from .configuration import configuration_causes
 from .optics import pattern_causes
-from .scale import scale_causes, smooth_causes
-from .scene import Alarm, Scene, Texts, field_alarms, lens_alarm, pitch_alarm, scene, split_alarms
+from .scale import scale_causes, smooth_causes, term_causes
+from .scene import (
+    Alarm,
+    Scene,
+    Texts,
+    field_alarms,
+    lens_alarm,
+    pitch_alarm,
+    scene,
+    split_alarms,
+    term_alarms,
+)
 from .single import single_causes
 from .split import split_causes
 from .whole import Promising, promising
@@ -32,8 +43,17 @@ from .whole_causes import settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together 1 %, of which errors under a
 # half. A typed value between the two is a warning.
-ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1e-3, "pitch": 5e-4, "lens": 5e-4}
+ALARM_CHANCE = {
+    "field": 8e-3,
+    "station": 1.0,
+    "split": 1e-3,
+    "pitch": 5e-4,
+    "lens": 5e-4,
+    "term": 5e-4,
+}
 ERROR_CHANCE = 1.5e-3  # chance in a clean session below which a typed value is an error
+SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3 to 1
+EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (  # codes of findings that name what is wrong, not what follows from it
     "typed-value",
@@ -45,6 +65,7 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-moved",
     "camera-moved",
     "board-pitch",
+    "board-bowed",
     "lens",
 )
 CONSEQUENCES = ("noise-beyond", "robot-geometry")  # not told beside their cause
@@ -108,9 +129,9 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     for attempt in range(ROUNDS):
         if now is None or (attempt >= HOPEFUL and _absurd(now)):
             break
-        lens = pattern_causes(now, texts) if attempt == 0 else []
-        # The images alone tell of a wrong lens, and everything else rests on them.
-        alarms, cause = ([Alarm("lens", 0.0)], lens[0]) if lens else _next(now, texts)
+        # The images alone tell of a wrong lens or a bowed board; everything else rests on them.
+        images = _of_the_images(now, texts) if attempt == 0 else None
+        alarms, cause = _next(now, texts) if images is None else ([Alarm("lens", 0.0)], images)
         if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
         findings += _weighed(cause, min(alarm.chance for alarm in alarms))
@@ -127,6 +148,16 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     return Diagnosis(tuple(findings), aside, problem, now)
 
 
+def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
+    """Return what the images by themselves contradict; None where they agree with the cell."""
+    causes = pattern_causes(now, texts)
+    if not causes:
+        return None
+    with suppress(np.linalg.LinAlgError):  # a fit without numbers
+        causes += term_causes(scene(now, texts))
+    return max(causes, key=lambda cause: cause.weight)
+
+
 def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:
     """Return the alarms of a fit and the likeliest cause; None where all is well."""
     try:
@@ -140,6 +171,7 @@ def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:
 def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
     """Return the alarms that a clean session hardly raises, and the readings that fit better."""
     tests = [*field_alarms(view), *split_alarms(view), pitch_alarm(view), lens_alarm(view)]
+    tests += term_alarms(view)
     alarms = [alarm for alarm in tests if alarm.chance < ALARM_CHANCE[alarm.family]]
     alarms += [
         Alarm("station", min(alarm.chance, ERROR_CHANCE / 2), alarm.station, alarm.field)
@@ -156,20 +188,36 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
-    causes = []
+    causes, least = [], _least(view)
     for cause in settled(view, whole_causes(view, other)):
         if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
             return cause
         causes.append(cause)
     if all(alarm.family == "whole" for alarm in alarms):
-        return max(causes, key=lambda cause: cause.weight, default=None)
+        return _likeliest(causes, least)
     families: set[str] = {alarm.family for alarm in alarms}
     for tried in _tried(view, families):
         try:
             causes += tried()
         except np.linalg.LinAlgError:  # a cause so wrong that its fit has no numbers
             continue
-    return max(causes, key=lambda cause: cause.weight, default=None)
+    return _likeliest(causes, -np.inf if _absurd(view.found) else least)
+
+
+def _least(view: Scene) -> float:
+    """Return the weight that a cause must have: that of the session as declared, and a margin.
+
+    A station that the fit left out is no session as declared: one cause of it, if only that it fits
+    nothing, weighs as much as the fit.
+    """
+    margin = SURE if view.used.all() else -EQUAL
+    return weight_of(view.found) + margin
+
+
+def _likeliest(causes: list[Cause], least: float) -> Cause | None:
+    """Return the cause with the most weight, if it has more than ``least``."""
+    best = max(causes, key=lambda cause: cause.weight, default=None)
+    return best if best is not None and best.weight > least else None
 
 
 def _absurd(found: Solution) -> bool:
@@ -183,6 +231,8 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
     if not _absurd(view.found):
         if families & {"pitch", "lens", "split"}:
             yield lambda: scale_causes(view)
+        if families & {"term", "pitch", "lens", "split"}:
+            yield lambda: term_causes(view)
         yield lambda: smooth_causes(view)
 
 

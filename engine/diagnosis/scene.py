@@ -165,7 +165,10 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
     return format_joints(shown.tolist(), pendant, problem.robot)
 
 
-Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
+Family = Literal["field", "station", "split", "pitch", "lens", "term", "noise", "whole"]
+BOWS, CENTRES = NAMES[1:3], NAMES[4:6]
+WATCHED = (*BOWS, *CENTRES)
+TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tell anything
 
 # The noise of rotation and of position are estimated apart, so a test of one field has about half
 # of the session's degrees of freedom behind it.
@@ -342,6 +345,26 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     )
     score, size = scene.test(Z, inside)
     return float(score[0]), max(float(size[0, 0]), 1e-300), float(found.gathered.dof[rows].sum())
+
+
+def term_alarms(scene: Scene) -> list[Alarm]:
+    """Return how far image centre and bow of the board lie from what the cell says of them.
+
+    An error e with prior variance s² and variance g after the fit was told by e² / (s² − g) normal
+    deviates squared.
+    """
+    found, kept = scene.found, scene.found.gathered.terms.kept
+    first = 12 + len(found.systematic.sd)
+    prior = found.gathered.terms.sd**2
+    told = prior - np.diag(found.fit.covariance)[first:]
+    square = np.where(told > TOLD * prior, found.fit.state.errors[first - 12 :] ** 2, 0.0)
+    size = square / np.maximum(told, TOLD * prior)
+    names, degrees = found.gathered.terms.names, max(SHARE_OF_DEGREES * scene.redundancy, 2.0)
+    return [
+        Alarm("term", int(kept.sum()) * _f_chance(float(part), 1, degrees), side=name)
+        for name, part in zip(names, size, strict=True)
+        if name in WATCHED
+    ]
 
 
 def lens_alarm(scene: Scene) -> Alarm:

@@ -17,7 +17,7 @@ from ..estimate.model import derivatives, implied_flange
 from ..estimate.systematic import flange_errors
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
-from .causes import LOG_ANYWHERE, SLIP_SHARE, Cause, evidence, texts_of, with_pose
+from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
 from .scene import Alarm, Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
@@ -225,9 +225,8 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     size = min(deviation(p, scene.stations.typed[row]) for p in turned)
     spread = float(np.linalg.slogdet(2 * np.pi * turned[0].covariance)[1])
     weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
-    weight -= 0.5 * (size + spread)
-    weight += SLIP_SHARE + TURN_SHARE
-    weight -= LOG_ANYWHERE
+    weight -= apart(found.stations.take(np.array([row])), seen.fit)
+    weight += SLIP_SHARE + TURN_SHARE - 0.5 * (size + spread)
     described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
     return Cause(weight, (described,), problem, texts_of(scene), kept=True)
 
