@@ -476,6 +476,11 @@ CATALOGUE: dict[str, Entry] = {
         "contradict each other so much that the fit puts the board behind the camera.",
         shows="A point of the board is behind the camera, or nearer than a tenth of its distance.",
     ),
+    "view-behind/metres": Entry(
+        "error",
+        "Station {stations}: the reported pose of the board looks like metres.",
+        "Give board_pose in mm: x, y and z times 1000.",
+    ),
     "noise-beyond": Entry(
         "error",
         "Images and poses scatter by {pixel_px} px, {position_mm} mm and {angle_deg}°: no camera "

@@ -122,7 +122,7 @@ def test_images_shifted_from_some_station_on(mount: Mount) -> None:
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("factor", [1.02, 0.97])
+@pytest.mark.parametrize("factor", [1.02, 0.97, 1.25])
 def test_another_pitch_is_told_from_another_focal_length(mount: Mount, factor: float) -> None:
     session = clean(Case(mount=mount, stations=12), 9)
     pitch = told(other_pitch(session, factor))

@@ -85,6 +85,7 @@ def test_reported_poses_in_metres_are_told(mount: str, solve: Solve) -> None:
         result = solve(wrong)
         assert result.verdict == "not-accepted"
         assert {"view-behind", "too-few"} <= codes(result)
+        assert "metres" in result.findings[0].message
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

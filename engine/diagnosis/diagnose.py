@@ -228,11 +228,12 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
     yield lambda: configuration_causes(view)
     yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
-    if not _absurd(view.found):
-        if families & {"pitch", "lens", "split"}:
-            yield lambda: scale_causes(view)
-        if families & {"term", "pitch", "lens", "split"}:
-            yield lambda: term_causes(view)
+    scatters = _absurd(view.found)
+    if scatters or families & {"pitch", "lens", "split"}:
+        yield lambda: scale_causes(view)
+    if scatters or families & {"term", "pitch", "lens", "split"}:
+        yield lambda: term_causes(view)
+    if not scatters:
         yield lambda: smooth_causes(view)
 
 
@@ -260,12 +261,17 @@ def _kept(problem: Problem, corrected: Problem) -> Problem:
 
 
 def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
-    """Return the fit of the declared session without the stations set aside."""
+    """Return the fit of the declared session without the stations set aside.
+
+    And without those that the fit with the causes put right leaves out, where all causes are of
+    single stations.
+    """
     if diagnosis.problem is not found.problem:
         found = fitted(diagnosis.problem) or found
     ids = [found.problem.observations[i].id for i in found.gathered.index]
-    used = np.array([station not in diagnosis.set_aside for station in ids])
-    if not diagnosis.set_aside or used.sum() < LEAST_STATIONS or (used == found.used).all():
+    out = diagnosis.set_aside | _still_out(diagnosis)
+    used = np.array([station not in out for station in ids])
+    if not out or used.sum() < LEAST_STATIONS or (used == found.used).all():
         return found
     settled = diagnosis.settled or found
     errors = found.fit.state.errors  # those of the settled fit may be of another robot
@@ -280,14 +286,28 @@ def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
     )
 
 
+def _of_stations(diagnosis: Diagnosis) -> bool:
+    """Tell whether all that was found concerns single stations."""
+    return all(item.code in ("typed-value", "outlier") for item in diagnosis.findings)
+
+
+def _still_out(diagnosis: Diagnosis) -> set[int]:
+    """Return the ids of stations that fit nothing even with the causes put right."""
+    settled = diagnosis.settled
+    if settled is None or not _of_stations(diagnosis):
+        return set()
+    ids = [settled.problem.observations[i].id for i in settled.gathered.index]
+    return {station for station, used in zip(ids, settled.used, strict=True) if not used}
+
+
 def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
     """Return the result with the causes first, without the outliers that they explain."""
-    said = {item.station for item in diagnosis.findings if item.code == "outlier"}
-    cause = bool(diagnosis.findings)
+    said = {item.station for item in diagnosis.findings}
+    whole = bool(diagnosis.findings) and not _of_stations(diagnosis)
     own = [
         item
         for item in result.findings
-        if not (item.code == "outlier" and (cause or item.station in said))
+        if not (item.code == "outlier" and (whole or item.station in said))
         and not (item.code in CONSEQUENCES and has_error(diagnosis.findings))
     ]
     findings = (*diagnosis.findings, *by_gravity(own))

@@ -11,6 +11,7 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..estimate.fit import State, Stations, fit
+from ..estimate.model import absurd
 from ..estimate.problem import Problem
 from ..estimate.solver import fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
@@ -42,7 +43,9 @@ def scale_causes(now: Scene) -> list[Cause]:
         (LEAST_FOCAL, _focal_rows, _with_focal, _focal_finding),
     ):
         found = _solved(now, rows, scaled)
-        if found is not None and abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
+        if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
+            continue
+        if abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
             causes.append(_cause(now, *found, tell))
     return causes
 
@@ -75,7 +78,7 @@ def _cause(
     occam = 0.5 * np.log(1.0 / max(information, 1e-300)) - np.log(SCALE_PRIOR)
     weight = weight_of(now.found) + SCALE_SHARE + float(occam) - 0.5 * (total / SCALE_PRIOR) ** 2
     described = tell(old.found.problem, now.found.problem)
-    return Cause(weight, (described,), now.found.problem, texts_of(now))
+    return Cause(weight, (described,), now.found.problem, texts_of(now), found=now.found)
 
 
 def _pitch_rows(now: Scene) -> tuple[float, float]:
@@ -147,7 +150,7 @@ def term_causes(now: Scene) -> list[Cause]:
         (CENTRES, replace(now.found.problem, camera=moved), u.center_px, _centre_finding),
     ):
         found = fitted(problem)
-        if found is None:
+        if found is None or absurd(found.fit.noise, found.prior):
             continue
         errors = found.fit.state.errors[len(found.systematic.sd) :]
         rows = [k for k, name in enumerate(found.gathered.terms.names) if name in names]

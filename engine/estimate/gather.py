@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -164,6 +164,18 @@ def _told_ahead(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_
     poses = [problem.observations[i].camera_T_board for i in told]
     there = np.array([np.eye(4) if pose is None else pose for pose in poses]).reshape(-1, 4, 4)
     return in_front(views.take(told), there)
+
+
+def in_metres(problem: Problem) -> bool:
+    """Tell whether poses behind the camera lie before it once their metres are made mm."""
+    lost = behind(problem)
+    told = [s for s in problem.observations if s.id in lost and s.camera_T_board is not None]
+    larger = [replace(s, camera_T_board=_in_mm(s.camera_T_board)) for s in told]
+    return bool(told) and not behind(replace(problem, observations=tuple(larger)))
+
+
+def _in_mm(T: Array | None) -> Array | None:
+    return None if T is None else transform(T[:3, :3], 1000.0 * T[:3, 3])
 
 
 def behind(problem: Problem) -> list[int]:

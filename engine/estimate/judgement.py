@@ -16,7 +16,7 @@ from ..frames import displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .budget import LENS
 from .fit import Fit
-from .gather import behind
+from .gather import behind, in_metres
 from .information import flange_information
 from .model import MOST_PIXEL_PX, absurd
 from .pick import PickModel
@@ -171,7 +171,7 @@ def nonsense_findings(found: Solution) -> list[Finding]:
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     ahead = in_front(found.views, found.poses()) | ~found.used
     lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
-    items = [finding("view-behind", stations=sorted(lost))] if lost else []
+    items = _behind(found.problem, sorted(lost))
     noise = found.fit.noise
     if absurd(noise, found.prior) or noise.pixel_px > MOST_PIXEL_PX:
         items.append(
@@ -185,10 +185,17 @@ def nonsense_findings(found: Solution) -> list[Finding]:
     return items
 
 
+def _behind(problem: Problem, lost: list[int]) -> list[Finding]:
+    """Return `view-behind` of the stations ``lost``, or that their poses look like metres."""
+    if not lost:
+        return []
+    return [finding("view-behind", "metres" if in_metres(problem) else None, stations=lost)]
+
+
 def not_solved(problem: Problem) -> tuple[Finding, ...]:
     """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
     lost = behind(problem)
-    items = [finding("view-behind", stations=lost)] if lost else []
+    items = _behind(problem, lost)
     few = too_few(problem, len(lost))
     return (*items, finding("no-fit") if few is None else few)
 
