@@ -79,7 +79,9 @@ def budget(found: Solution, pick: PickModel) -> Budget | None:
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())
     degrees = _effective(squares, found.fit.degrees, total)
-    parts = sorted((Part(name, float(np.sqrt(v))) for name, v in squares.items()), key=_size)
+    parts = sorted(
+        (Part(name, float(np.sqrt(max(v, 0.0)))) for name, v in squares.items()), key=_size
+    )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
     best = _best_help(found, pick)
     return Budget(told, degrees, coverage(degrees), _length(found), *best)
