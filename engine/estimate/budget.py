@@ -59,6 +59,10 @@ class Budget:
         """How much larger u is stated than it is, so that U = 2u covers 95 %."""
         return self.coverage / 2.0
 
+    def wider_after(self, more: float) -> float:
+        """Return `wider` once there is ``more`` times the information: so grow the degrees."""
+        return coverage(self.degrees * max(more, 1.0)) / 2.0
+
     def document(self) -> dict[str, Any]:
         """Return the budget as plain data; `parts` in standard uncertainties [mm]."""
         return {

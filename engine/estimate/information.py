@@ -92,8 +92,10 @@ def uncertainty_after(information: Array, result: Result) -> tuple[float, float]
         raise ValueError("the result is not solved")
     covariance = np.asarray(np.linalg.inv(information))
     volume = result.pick.work_volume_mm(result.pick.delivered_covariance(covariance))
-    wider = result.budget.wider if result.budget is not None else 1.0
-    return wider * volume, wider * result.pick.pick_mm(covariance, result.systematic.value)
+    errors = result.systematic.value
+    pick, now = (result.pick.pick_mm(C, errors) for C in (covariance, result.full_covariance))
+    wider = 1.0 if result.budget is None else result.budget.wider_after((now / pick) ** 2)
+    return wider * volume, wider * pick
 
 
 def flange_information(found: Solution, base_T_flange: Array) -> Array:
