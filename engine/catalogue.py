@@ -368,6 +368,13 @@ CATALOGUE: dict[str, Entry] = {
         cause="Board printed to another scale, or its pitch entered wrong.",
         shows="Robot travel and board travel differ by a steady factor while rotations agree.",
     ),
+    "board-bowed": Entry(
+        "error",
+        "The board is bowed: {sag_mm} mm over its diagonal fit, the cell says less.",
+        "Mount the board on a stiff plate, or measure its points (board.points_file).",
+        cause="A sheet on a plate that bends, or a board that was clamped.",
+        shows="All images share a pattern that a bent board makes.",
+    ),
     "board-turned": Entry(
         "note",
         "In the {stations:image of station|images of stations} {stations} the board was read "
@@ -384,6 +391,13 @@ CATALOGUE: dict[str, Entry] = {
         "Use the lens data made at this image size, focus and zoom, or calibrate the lens again.",
         cause="Lens data of another resolution, focus, zoom or camera.",
         shows="Points miss the fitted board by far more than the detector's noise, in a pattern.",
+    ),
+    "lens/centre": Entry(
+        "error",
+        "The lens data do not fit the stations: the image centre fits as ({suggested}) px, the "
+        "cell says ({typed}) px.",
+        "Use the lens data made for this image (cropped or shifted images have another centre), or "
+        "calibrate the lens again.",
     ),
     "lens/shape": Entry(
         "error",
@@ -440,11 +454,72 @@ CATALOGUE: dict[str, Entry] = {
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),
+    "lens-assumed": Entry(
+        "note",
+        "How well the lens data are known is not given; focal length ±{focal} %, image centre "
+        "±{center_px} px and distortion ±{edge_px} px at the corner are assumed (standard "
+        "uncertainties).",
+        "Enter camera.u as the lens calibration states it; `stationbook lens` finds it.",
+        cause="camera.u is absent in the cell.",
+        shows="Always, until it is entered.",
+    ),
+    "locate-assumed": Entry(
+        "note",
+        "How parts are located is not given; by the same lens data as here is assumed.",
+        "Enter locate: lens where parts are found in this camera's images, locate: depth where "
+        "they are true 3-D points; it decides how much of a lens error cancels.",
+        cause="locate is absent in the cell.",
+        shows="Always, until it is entered.",
+    ),
+    "view-behind": Entry(
+        "error",
+        "Station {stations}: the board does not lie wholly before the camera.",
+        "Check that board_pose is camera_T_board in mm, or put the stations aside.",
+        cause="A reported pose is in metres, inverted or of another frame; or poses and images "
+        "contradict each other so much that the fit puts the board behind the camera.",
+        shows="A point of the board is behind the camera, or nearer than a tenth of its distance.",
+    ),
+    "view-behind/metres": Entry(
+        "error",
+        "Station {stations}: the reported pose of the board looks like metres.",
+        "Give board_pose in mm: x, y and z times 1000.",
+    ),
+    "noise-beyond": Entry(
+        "error",
+        "Images and poses scatter by {pixel_px} px, {position_mm} mm and {angle_deg}°: no camera "
+        "and no robot does that.",
+        "Do not use the result; check units, convention and the pairing of images, or record "
+        "again.",
+        cause="Poses and images do not belong together, and no cause that is looked for explains "
+        "it.",
+        shows="The noise found is 30 times what the robot file says, or above 5 px.",
+    ),
+    "no-fit": Entry(
+        "error",
+        "These stations give no result: poses and images contradict each other.",
+        "Check units, convention and the pairing of images, or record again.",
+        cause="The equations of the fit have no solution in finite numbers.",
+        shows="Never for stations that hold any sense.",
+    ),
+    "what-helps": Entry(
+        "note",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
+        "Measure the board over its whole length ({length} mm) to 0.1 mm, and enter pitch_mm and "
+        "scale_u: U {now} → {after} mm.",
+        cause="The board's scale is known only as well as a print is.",
+        shows="One single measurement would shrink U by a tenth or more.",
+    ),
+    "what-helps/lens": Entry(
+        "note",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
+        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now} → {after} mm.",
+        cause="The lens data are known only roughly.",
+    ),
     "accuracy-assumed": Entry(
         "note",
         "The robot's accuracy is not given; {accuracy_mm:g} mm is assumed.",
-        "Enter robot.accuracy_mm from the data sheet or an acceptance test; 0 for a "
-        "compensated robot.",
+        "Enter robot.accuracy_mm from the data sheet or an acceptance test (robot_accuracy_mm with "
+        "robot: none); 0 for a compensated robot.",
         cause="robot.accuracy_mm is absent in the cell.",
         shows="Always, until it is entered.",
     ),

@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 import numpy as np
+from known_noise import given_noise
 from scipy.optimize import least_squares
 from scipy.sparse import csr_matrix
 from simulated_sessions import Simulated
 
 from engine.arrays import Array
 from engine.camera.views import pixel_rows
-from engine.estimate.gather import gather
-from engine.estimate.model import derivatives, predicted_view
+from engine.estimate.fit import Fit, State, fit
+from engine.estimate.gather import gather, stations_of
+from engine.estimate.model import derivatives, noise_prior, predicted_view
+from engine.estimate.solver import relinearised
 from engine.estimate.start import begin
 from engine.frames import displaced
+
+
+def known_noise_fit(truth: Simulated, everything: Everything) -> Fit:
+    """Return this project's fit of the same problem: noise given, the same start, no rejection."""
+    case, gathered, problem = truth.case, everything.gathered, truth.problem
+    levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
+    prior = noise_prior(problem.robot, problem.pendant)
+    stations, views = stations_of(problem, gathered, gathered.own_choice())
+    start = State(everything.camera, everything.board, np.zeros(gathered.terms.count))
+    found = fit(stations, start, prior, noise=levels, known=True)
+    every = np.ones(everything.n, bool)
+    return relinearised(stations, views, gathered, found, every, prior, known=True)[1]
 
 
 class Everything:

@@ -16,11 +16,11 @@ import numpy as np
 from engine.arrays import Array
 from engine.boards.pattern import Board
 from engine.camera.lens import project
-from engine.camera.model import Camera
+from engine.camera.model import Camera, LensU
 from engine.cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
 from engine.cell.stations import Observation
 from engine.estimate.model import implied_flange, predicted_view
-from engine.estimate.problem import HEIGHT_U_MM, Problem
+from engine.estimate.problem import Problem
 from engine.estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
 from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
@@ -55,8 +55,9 @@ CAMERA = Camera(
     image_size_px=(1280, 1024),
     matrix=((1400.0, 0.0, 640.0), (0.0, 1400.0, 512.0), (0.0, 0.0, 1.0)),
     distortion=(-0.1, 0.05, 0.0005, -0.0003, 0.0),
+    u=LensU(0.0, 0.0, 0.0),  # these sessions draw no error of lens or board
 )
-BOARD = Board(pattern="chessboard", columns=11, rows=8, pitch_mm=20.0)
+BOARD = Board("chessboard", 11, 8, pitch_mm=20.0, scale_u=0.0, bow_u_mm=0.0)
 PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 3 + (3,) * 3)
 VOLUME = WorkVolume("base", (520.0, 0.0, 380.0), (250.0, 250.0, 150.0))
 VOLUME_IN_CAMERA = WorkVolume("camera", (0.0, 0.0, 650.0), (250.0, 200.0, 100.0))
@@ -97,8 +98,19 @@ class Simulated:
     arm: Kinematics
 
 
-def simulated(case: Case, rng: np.random.Generator) -> Simulated:
-    """Return one random session of ``case``; poses are typed as the pendant shows them."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What board and lens truly are: ``points`` (count, 3) [mm], and the camera."""
+
+    points: Array
+    camera: Camera
+
+
+def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -> Simulated:
+    """Return one random session of ``case``; poses are typed as the pendant shows them.
+
+    ``truly``: board and lens where they are not what the cell says.
+    """
     robot = replace(ARM if case.axes == 6 else FOUR_AXIS, accuracy_mm=case.accuracy_mm)
     arm = kinematics(robot)
     camera, board, typed = _layout(case, rng)
@@ -107,7 +119,8 @@ def simulated(case: Case, rng: np.random.Generator) -> Simulated:
     if case.geometry_mm > 0.0:
         errors = _errors(case, arm, rng)
         true = arm.forward(_typed_joints(arm, typed), errors)
-    seen = _observed(case, camera, true, board, _rounded(typed), rng)
+    look = truly or Seen(BOARD.points(), CAMERA)
+    seen = _observed(case, camera, true, board, _rounded(typed), rng, look)
     problem = Problem(
         mount=case.mount,
         board=_measured(board, rng) if case.height_known else BOARD,
@@ -117,6 +130,7 @@ def simulated(case: Case, rng: np.random.Generator) -> Simulated:
         observations=seen,
         work_volume=VOLUME if case.mount == EYE_TO_HAND else VOLUME_IN_CAMERA,
         tolerance=TOLERANCE,
+        locate="lens",
     )
     return Simulated(case, problem, camera, board, errors, arm)
 
@@ -128,6 +142,7 @@ def _observed(
     board: Array,
     shown: Array,
     rng: np.random.Generator,
+    look: Seen,
 ) -> tuple[Observation, ...]:
     """Return what the camera sees from the true flange poses, paired with the shown ones."""
     n, ids = len(true), np.arange(BOARD.count)
@@ -136,7 +151,7 @@ def _observed(
     views = predicted_view(case.mount, camera, displaced(true, noise), board)
     seen = []
     for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
-        pixels = project(apply(view, BOARD.points()), CAMERA)
+        pixels = project(apply(view, look.points), look.camera)
         pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
         seen.append(Observation(number, pose, ids, pixels))
     return tuple(seen)
@@ -250,7 +265,7 @@ def _typed_joints(arm: Kinematics, flange: Array) -> Array:
 
 def _measured(board: Array, rng: np.random.Generator) -> Board:
     """Return the board with the height of its point 0 measured by hand."""
-    height = board[2, 3] + rng.normal(0.0, HEIGHT_U_MM)
+    height = board[2, 3] + rng.normal(0.0, BOARD.height_u_mm)
     return replace(BOARD, height_mm=float(height))
 
 

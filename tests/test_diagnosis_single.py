@@ -16,6 +16,7 @@ from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
+from engine.frames import displaced
 from engine.pendant.entry import pose_from_fields
 from engine.simulate.scenario import cell
 
@@ -185,3 +186,18 @@ def virtual(mount: Mount, seed: int, count: int) -> tuple[Problem, dict[int, tup
         observations.append(Observation(station, pose, rows[:, 0].astype(int), rows[:, 1:]))
         texts[station] = stop.pose
     return problem_from(where, observations), texts
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_three_bad_stations_in_ten_are_all_named_and_left_out(mount: Mount) -> None:
+    rng = np.random.default_rng(12)
+    session = clean(Case(mount=mount, stations=10), 12)
+    bad = (2, 5, 9)
+    off = {k: np.concatenate([rng.normal(0, 0.02, 3), rng.normal(0, 8.0, 3)]) for k in bad}
+    seen = tuple(
+        replace(o, base_T_flange=displaced(o.base_T_flange, off[o.id])) if o.id in bad else o
+        for o in session.problem.observations
+    )
+    result = diagnosed(replace(session.problem, observations=seen))
+    assert {s.id for s in result.stations if not s.used} == set(bad)
+    assert {f.station for f in result.findings if f.station is not None} == set(bad)

@@ -4,39 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from joint_least_squares import Everything
-from known_noise import given_noise
+from joint_least_squares import Everything, known_noise_fit
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 from simulated_sessions import Case, simulated
 
-from engine.camera.views import linearised
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.estimate.fit import State, Stations, fit
 from engine.estimate.gather import gather
-from engine.estimate.model import noise_prior, predicted_view
-from engine.estimate.solver import fitted, relinearised
+from engine.estimate.model import predicted_view
+from engine.estimate.solver import fitted
 from engine.frames import displacement
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
-
-
-def known_noise_fit(truth, everything):
-    case, gathered = truth.case, everything.gathered
-    levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
-    n = everything.n
-    stations = Stations(
-        mount=case.mount,
-        typed=gathered.typed,
-        views=linearised(gathered.views, gathered.candidates.pose[:, 0], gathered.lens),
-        dof=gathered.dof,
-        systematic=np.zeros((n, 6, 0)),
-        systematic_sd=np.empty(0),
-    )
-    prior = noise_prior(truth.problem.robot, truth.problem.pendant)
-    start = State(everything.camera, everything.board, np.empty(0))
-    found = fit(stations, start, prior, noise=levels, known=True)
-    every = np.ones(n, bool)
-    return relinearised(stations, gathered.views, gathered, found, every, prior, known=True)[1]
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_exactly import EXACT_BOARD
 from simulated_sessions import Case, Simulated, simulated
 
 from engine.boards.pattern import Board, symmetries
@@ -79,7 +80,7 @@ def test_turned_readings_of_a_symmetric_board_are_undone(
     mount: str, shape: tuple[int, int]
 ) -> None:
     truth = session(mount, stations=9)
-    board = Board("chessboard", *shape, pitch_mm=20.0)
+    board = Board("chessboard", *shape, pitch_mm=20.0, **EXACT_BOARD)
     turns = symmetries(board)
     subset = [c + 11 * r for r in range(shape[1]) for c in range(shape[0])]
     seen = []
@@ -136,7 +137,7 @@ def test_measured_board_points_replace_the_ideal_ones() -> None:
     ideal = truth.problem.board.points()
     stretched = ideal * (1.003, 1.0, 1.0)
     rows = tuple((i, *map(float, p)) for i, p in enumerate(ideal))
-    wrong = Board("chessboard", 11, 8, pitch_mm=20.06)
+    wrong = Board("chessboard", 11, 8, pitch_mm=20.06, **EXACT_BOARD)
     right = replace(wrong, measured=rows)
     found = estimated(replace(truth.problem, board=right))
     assert np.abs(stretched - ideal).max() > 0.5

@@ -120,7 +120,7 @@ def test_a_wrong_type_at_any_key_is_refused_with_the_key(
 
 @pytest.mark.parametrize("key", ["format", *(str(p[0]) for p in CELL_KEYS if len(p) == 1)])
 def test_a_missing_required_key_is_named(tmp_path: Path, key: str) -> None:
-    if key in ("cameras", "keep_out", "rough"):
+    if key in ("cameras", "keep_out", "rough", "locate", "robot_accuracy_mm"):
         return
     error = refused(tmp_path, changed(**{key: ...}))
     assert error.key == key
@@ -359,3 +359,22 @@ def test_every_key_of_a_cell_is_in_the_documentation() -> None:
     page = (Path(__file__).parent.parent / "docs/file-formats.md").read_text(encoding="utf-8")
     missing = {str(path[-1]) for path in CELL_KEYS if f"`{path[-1]}`" not in page}
     assert missing == set()
+
+
+def test_what_is_known_to_some_accuracy_is_read_and_written_back(tmp_path: Path) -> None:
+    text = CELL.replace("pitch_mm: 20.0", "pitch_mm: 20.0\n  scale_u: 0.0004\n  bow_u_mm: 0.05")
+    text = text.replace("  source:", "  u: {focal: 0.0005}\n  source:", 1) + "locate: depth\n"
+    path = tmp_path / "cell.yaml"
+    path.write_text(text, encoding="utf-8")
+    cell = read_cell(path)
+    assert (cell.board.scale_u, cell.board.bow_u_mm, cell.board.height_u_mm) == (0.0004, 0.05, 0.3)
+    assert cell.camera.u is not None
+    assert (cell.camera.u.focal, cell.camera.u.center_px) == (0.0005, 2.0)
+    assert cell.locate == "depth"
+    path.write_text(yaml_dump(cell_document(cell)), encoding="utf-8")
+    assert read_cell(path) == cell
+
+
+def test_an_accuracy_of_the_robot_stands_in_one_place(tmp_path: Path) -> None:
+    error = refused(tmp_path, CELL + "robot_accuracy_mm: 0.4\n")
+    assert error.key == "robot_accuracy_mm"

@@ -28,6 +28,7 @@ cameras:
     image_size_px: [1280, 1024]
     matrix: [[1350.0, 0, 630.0], [0, 1350.0, 505.0], [0, 0, 1]]
     distortion: [-0.05, 0.02, 0.0, 0.0, 0.0]
+    u: {{focal: 0, center_px: 0, edge_px: 0}}
     source: none
 """
 

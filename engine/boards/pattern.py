@@ -18,6 +18,11 @@ if TYPE_CHECKING:  # numpy waits until points are asked for: lists of sessions o
 Pattern = Literal["chessboard", "circles", "circles-staggered", "charuco"]
 
 
+SCALE_U = 0.0012  # [-] a sheet that prints true to ±0.2 %, rectangular
+BOW_U_MM = 0.1  # mm; a sheet on a stiff plate, common practice, no source
+HEIGHT_U_MM = 0.3  # mm; a height taken with a rule or a height gauge, common practice, no source
+
+
 @dataclass(frozen=True, slots=True)
 class MountRepeatability:
     """How well the board comes back to its mount (standard deviation, every axis)."""
@@ -32,6 +37,8 @@ class Board:
 
     ``columns`` and ``rows`` count inner corners (chessboard, charuco) or circles. ``height_mm`` is
     the measured z of point 0 in the flange frame (eye-in-hand: in the base), or None.
+    ``scale_u`` is the relative standard uncertainty of all its lengths, ``bow_u_mm`` that of its
+    flatness over the diagonal, ``height_u_mm`` that of the height; 0: known exactly.
     ``points_file`` names a CSV id,x_mm,y_mm,z_mm beside the cell or session; ``measured`` holds its
     content once read: (n, 4) rows id x y z, as a tuple so that boards compare.
     """
@@ -46,6 +53,9 @@ class Board:
     legacy_layout: bool = False
     mount_repeatability: MountRepeatability | None = None
     height_mm: float | None = None
+    scale_u: float = SCALE_U
+    bow_u_mm: float = BOW_U_MM
+    height_u_mm: float = HEIGHT_U_MM
     points_file: str | None = None
     measured: tuple[tuple[float, float, float, float], ...] | None = None
 

@@ -9,12 +9,30 @@ DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model
 
 
 @dataclass(frozen=True, slots=True)
+class LensU:
+    """Standard uncertainties of lens data; 0: known exactly.
+
+    ``focal`` of the focal length, relative; ``center_px`` of the principal point on each axis;
+    ``edge_px`` what distortion may be off at the image's corner. The values of an ordinary lens
+    calibration, common practice, no source.
+    """
+
+    focal: float = 0.001
+    center_px: float = 2.0
+    edge_px: float = 0.5
+
+
+ASSUMED_LENS_U = LensU()
+
+
+@dataclass(frozen=True, slots=True)
 class Camera:
     """Lens data at one image size; pixel (0, 0) is the centre of the first pixel.
 
     ``matrix`` is the 3×3 camera matrix [px] as rows, ``distortion`` 0, 4, 5, 8, 12 or 14
     coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
     {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
+    ``u`` says how well the lens data are known; None: not given, `ASSUMED_LENS_U` holds.
     """
 
     name: str
@@ -23,3 +41,4 @@ class Camera:
     distortion: tuple[float, ...] = ()
     source: Mapping[str, str] | None = field(default=None)
     focus_range_mm: tuple[float, float] | None = None
+    u: LensU | None = None

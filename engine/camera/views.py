@@ -10,7 +10,7 @@ a rest ``rss`` that no displacement removes. Displacements are [r, t] in [rad, m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -22,6 +22,7 @@ from ..errors import StationbookError
 from ..frames import displaced, rotation_exp, transform
 from .lens import Lens, lens, project_with_jacobian, undistort
 from .model import Camera
+from .terms import Terms
 
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
 SAME_POSE = 1e-4  # [rad, mm] two refined solutions closer than this are one
@@ -60,9 +61,10 @@ def poses_of_views(views: Views, camera: Camera | Lens) -> list[list[tuple[Array
     quadratic = np.einsum("ni,nij,nj->n", view.step, view.information, view.step)
     rms = np.sqrt((view.rss + quadratic) / (2 * views.counts[owner]))
     result: list[list[tuple[Array, float]]] = [[] for _ in starts]
+    ahead = in_front(views.take(owner), poses)
     for index in np.argsort(rms, kind="stable"):
         pose, known = poses[index], result[owner[index]]
-        if pose[2, 3] > 0 and not any(np.abs(pose - p).max() < SAME_POSE for p, _ in known):
+        if ahead[index] and not any(np.abs(pose - p).max() < SAME_POSE for p, _ in known):
             known.append((pose, float(rms[index])))
     return result
 
@@ -98,7 +100,10 @@ BLOCK_POINTS = 16384  # points per block: bounds the memory at about 5 MB whatev
 RIDGE = 1e-12  # [-] relative; keeps views of fewer than three points from stopping the arithmetic
 REFINE_STEPS = 15  # Gauss-Newton steps; 4 or 5 suffice from a closed form
 REFINE_TOLERANCE_PX = 1e-5  # px; a thousandth of the best corner detectors
-BEHIND = 1e-3  # [mm] least depth: a point at or behind the lens is held just before it
+BEHIND = 1e-3  # [mm] a point at or behind the lens is held just before it, and tells nothing
+# [-] of the board's mean depth: least depth of any of its points. No lens sees a board whole that
+# reaches nearer: it would fill 84° on either side of the axis.
+NEAREST_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,40 +130,96 @@ class Views:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaussian:
-    """The views as pose measurements around ``pose`` (n, 4, 4): see the module's text."""
+    """The views as pose measurements around ``pose`` (n, 4, 4): see the module's text.
+
+    What lens and board may be off by, ``e`` (q,), shifts the measured displacement to
+    ``step − by_terms e`` and the rest to ``rss − 2 e·rest_gradient + e·rest_information e``.
+    """
 
     pose: Array
     step: Array
     information: Array
     rss: Array
+    by_terms: Array  # (n, 6, q)
+    rest_gradient: Array  # (n, q)
+    rest_information: Array  # (n, q, q)
+
+    def take(self, index: Selection) -> Gaussian:
+        """Return the views at ``index``."""
+        return Gaussian(*(getattr(self, name)[index] for name in self.__slots__))
+
+    def measured(self, errors: Array) -> Array:
+        """Return the measured poses (n, 4, 4) where lens and board are off by ``errors`` (q,)."""
+        return displaced(self.pose, self.step - self.by_terms @ errors)
+
+    def rest(self, errors: Array) -> float:
+        """Return the sum of all rests where lens and board are off by ``errors`` (q,)."""
+        bent = errors @ self.rest_information.sum(axis=0) @ errors
+        return float(self.rss.sum() - 2.0 * errors @ self.rest_gradient.sum(axis=0) + bent)
+
+    def without_terms(self, mask: NDArray[np.bool_]) -> Gaussian:
+        """Return the views, those in ``mask`` (n,) made without these lens data and this board."""
+        keep = np.where(mask, 0.0, 1.0)[:, None, None]
+        return replace(
+            self,
+            by_terms=self.by_terms * keep,
+            rest_gradient=self.rest_gradient * keep[..., 0],
+            rest_information=self.rest_information * keep,
+        )
 
 
-def linearised(views: Views, poses: Array, lens: Lens) -> Gaussian:
-    """Return what ``views`` say, linearised at ``poses`` (n, 4, 4), camera_T_board [mm]."""
+def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = None) -> Gaussian:
+    """Return what ``views`` say, linearised at ``poses`` (n, 4, 4), camera_T_board [mm].
+
+    ``terms``: what lens and board may be off by; None: nothing.
+    """
     n, m = views.weight.shape
+    q = terms.count if terms is not None else 0
     step, information, rss = np.empty((n, 6)), np.empty((n, 6, 6)), np.empty(n)
+    by_terms, gradient_e, information_e = np.empty((n, 6, q)), np.empty((n, q)), np.empty((n, q, q))
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        J, residual = pixel_rows(views.take(part), poses[part], lens)
+        J, residual, Q = _rows(views.take(part), poses[part], lens, terms)
         A = np.swapaxes(J, 1, 2) @ J
         ridge = RIDGE * np.einsum("nii->ni", A)[:, :, None] * np.eye(6) + 1e-300 * np.eye(6)
         gradient = (np.swapaxes(J, 1, 2) @ residual[..., None])[..., 0]
         information[part] = A + ridge
-        step[part] = _solved(information[part], gradient)
+        step[part] = _solved(information[part], gradient[..., None])[..., 0]
         rest = np.einsum("nk,nk->n", residual, residual)
         rss[part] = np.maximum(rest - np.einsum("nk,nk->n", gradient, step[part]), 0.0)
-    return Gaussian(pose=poses, step=step, information=information, rss=rss)
+        if q:
+            by_terms[part] = _solved(information[part], np.swapaxes(J, 1, 2) @ Q)
+            free = Q - J @ by_terms[part]
+            gradient_e[part] = np.einsum("nkq,nk->nq", free, residual)
+            information_e[part] = np.swapaxes(free, 1, 2) @ free
+    return Gaussian(poses, step, information, rss, by_terms, gradient_e, information_e)
 
 
-def residuals(views: Views, poses: Array, lens: Lens) -> Array:
-    """Return measured − predicted pixels (n, m, 2), zero where padded."""
+def in_front(views: Views, poses: Array) -> NDArray[np.bool_]:
+    """Tell which poses (n, 4, 4) put the whole of their view's board before the camera."""
+    depth = np.einsum("ni,nmi->nm", poses[:, 2, :3], views.points) + poses[:, 2, 3, None]
+    mean = (depth * views.weight).sum(axis=1) / np.maximum(views.counts, 1.0)
+    least = np.where(views.weight > 0, depth, np.inf).min(axis=1, initial=np.inf)
+    return np.asarray((mean > 0) & (least >= NEAREST_SHARE * mean))
+
+
+def residuals(
+    views: Views, poses: Array, lens: Lens, terms: Terms | None = None, errors: Array | None = None
+) -> Array:
+    """Return measured − predicted pixels (n, m, 2), zero where padded.
+
+    ``errors`` (q,): what lens and board are off by, in the order of ``terms``.
+    """
     n, m = views.weight.shape
     out = np.empty((n, m, 2))
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        out[part] = pixel_rows(views.take(part), poses[part], lens)[1].reshape(-1, m, 2)
+        _, residual, Q = _rows(views.take(part), poses[part], lens, terms)
+        if errors is not None:
+            residual = residual - Q @ errors
+        out[part] = residual.reshape(-1, m, 2)
     return out
 
 
@@ -193,22 +254,26 @@ def _chosen(first: NDArray[np.bool_], a: Gaussian, b: Gaussian) -> Gaussian:
     def pick(x: Array, y: Array) -> Array:
         return np.where(first.reshape(-1, *(1,) * (x.ndim - 1)), x, y)
 
-    return Gaussian(
-        pick(a.pose, b.pose),
-        pick(a.step, b.step),
-        pick(a.information, b.information),
-        pick(a.rss, b.rss),
-    )
+    return Gaussian(*(pick(getattr(a, name), getattr(b, name)) for name in a.__slots__))
 
 
 def pixel_rows(views: Views, poses: Array, lens: Lens) -> tuple[Array, Array]:
     """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m)."""
+    J, residual, _ = _rows(views, poses, lens, None)
+    return J, residual
+
+
+def _rows(
+    views: Views, poses: Array, lens: Lens, terms: Terms | None
+) -> tuple[Array, Array, Array]:
+    """Return `pixel_rows`, and the derivative (n, 2m, q) by what lens and board are off."""
     weight = views.weight
     turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
     seen = turned + poses[:, None, :3, 3]
+    ahead = seen[..., 2] > BEHIND
     seen[..., 2] = np.maximum(seen[..., 2], BEHIND)
     pixels, by_point = project_with_jacobian(seen, lens)
-    by_point *= weight[..., None, None]
+    by_point *= (weight * ahead)[..., None, None]
     n, m = weight.shape
     J = np.empty((n, m, 2, 6))
     for axis in range(3):  # dp = r × turned: column k of −[turned]× is e_k × turned
@@ -218,11 +283,15 @@ def pixel_rows(views: Views, poses: Array, lens: Lens) -> tuple[Array, Array]:
         )
     J[..., 3:] = by_point
     residual = (views.pixels - pixels) * weight[..., None]
-    return J.reshape(n, 2 * m, 6), residual.reshape(n, 2 * m)
+    Q = np.empty((n, m, 2, 0))
+    if terms is not None:
+        Q = terms.pixel_rows(views.points, poses[:, :3, :3], by_point, pixels)
+        Q = Q * (weight * ahead)[..., None, None]
+    return J.reshape(n, 2 * m, 6), residual.reshape(n, 2 * m), Q.reshape(n, 2 * m, -1)
 
 
 def _solved(A: Array, b: Array) -> Array:
-    """Solve A x = b (n, 6, 6), (n, 6) after scaling the columns to one length."""
-    scale = 1.0 / np.sqrt(np.einsum("nii->ni", A))
-    scaled = A * scale[:, :, None] * scale[:, None, :]
-    return np.asarray(np.linalg.solve(scaled, (b * scale)[..., None])[..., 0] * scale)
+    """Solve A x = b (n, 6, 6), (n, 6, k) after scaling the columns to one length."""
+    scale = 1.0 / np.sqrt(np.einsum("nii->ni", A))[..., None]
+    scaled = A * scale * np.swapaxes(scale, 1, 2)
+    return np.asarray(np.linalg.solve(scaled, b * scale) * scale)

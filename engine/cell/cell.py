@@ -14,6 +14,7 @@ from ..camera.model import Camera
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
 
+Locate = Literal["lens", "depth"]
 Mount = Literal["eye-to-hand", "eye-in-hand"]
 EYE_TO_HAND: Mount = "eye-to-hand"
 EYE_IN_HAND: Mount = "eye-in-hand"
@@ -82,6 +83,8 @@ class Cell:
     keep_out: tuple[KeepOut, ...] = ()
     rough: Rough | None = None
     cameras: tuple[Camera, ...] = ()  # further ones that see the same board; `camera` is the first
+    robot_accuracy_mm: float | None = None  # of a robot that is not described; None: as assumed
+    locate: Locate | None = None  # parts by the same lens data, or by true 3-D points; None: lens
 
     @property
     def camera_key(self) -> str:

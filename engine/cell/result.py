@@ -96,13 +96,34 @@ class StationResult:
 
 @dataclass(frozen=True, slots=True)
 class SystematicError:
-    """One of the arm's errors that come back at every visit, and its u, either in mm or in deg."""
+    """One error that all stations share (of arm, board or lens), and its u, in the unit it has."""
 
     name: str
     value_mm: float | None = None
     u_mm: float | None = None
     value_deg: float | None = None
     u_deg: float | None = None
+    value_px: float | None = None
+    u_px: float | None = None
+    value_ratio: float | None = None
+    u_ratio: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One contribution to the uncertainty of a pick: standard uncertainty at the worst corner."""
+
+    name: str
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoredBudget:
+    """What u of a pick is made of; the squares of the parts add up (GUM)."""
+
+    parts: tuple[Part, ...] = ()
+    degrees_of_freedom: float | None = None
+    coverage_factor: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +229,8 @@ class StoredResult:
     geometric: Placed | None = None
     board_covariance: Covariance | None = None
     systematic: tuple[SystematicError, ...] = ()
+    board_and_lens: tuple[SystematicError, ...] = ()
+    budget: StoredBudget | None = None
     convergence: Convergence | None = None
     before: Before | None = None
     basis: str | None = None

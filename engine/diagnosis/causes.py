@@ -15,6 +15,9 @@ from ..estimate.solver import Solution, fitted
 from ..findings import Finding
 from .scene import Scene, Texts
 
+# A stop that is merely bad: how common that is, and how many times the usual scatter it is off
+# (a backlash, a stop typed before the arm stood still), common practice, no source.
+BAD_SHARE, BAD_FACTOR = 1 / 30, 8.0
 # A station that fits nothing: how common that is (common practice, no source), and the uniform
 # density of where it may lie: any rotation, any place of a cell.
 OUTLIER_SHARE, ANYWHERE_RAD, ANYWHERE_MM = 1 / 300, 2.0 * np.pi, 1000.0
@@ -88,8 +91,8 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
     """Return the logarithm of how probable the data are under a fit, unknowns integrated out.
 
     Restricted likelihood of the residuals at the most likely noise levels (Harville 1977), the
-    pixels' own residuals, the priors of noise and systematic errors; a station left out may lie
-    anywhere. Only differences between fits of the same images mean something.
+    pixels' own residuals, the priors of noise and systematic errors; a station left out is a bad
+    stop, or lies anywhere. Only differences between fits of the same images mean something.
     """
     system = linear_system(stations.take(used), fit.state)
     V = system.covariance(fit.noise)
@@ -97,21 +100,37 @@ def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: Noise
     size = np.einsum("ni,ni->", r, np.linalg.solve(V, r[..., None])[..., 0])
     total = -0.5 * (float(np.linalg.slogdet(V)[1].sum()) + float(size) + r.size * LOG_2PI)
     total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
-    total += LOG_ANYWHERE * float((~used).sum())
+    total += apart(stations.take(~used), fit)
     return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+
+
+def apart(stations: Stations, fit: Fit) -> float:
+    """Return the log density of stations left out: stops that are merely bad, or lie anywhere."""
+    if not len(stations.typed):
+        return 0.0
+    system = linear_system(stations, fit.state)
+    A, H = system.by_flange, system.rows
+    worse = (BAD_FACTOR**2 - 1.0) * A @ fit.noise.robot_covariance() @ np.swapaxes(A, 1, 2)
+    V = system.covariance(fit.noise) + worse + H @ fit.covariance @ np.swapaxes(H, 1, 2)
+    r = system.residual
+    size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
+    bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI) + np.log(BAD_SHARE)
+    return float(np.logaddexp(bad, LOG_ANYWHERE).sum())
 
 
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
-    total = -0.5 * float((offset**2).sum()) / (2.0 * prior.spread) ** 2
-    if len(stations.systematic_sd):
-        sd = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
-        total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
+    total = -0.5 * float((offset**2 / (2.0 * np.array(prior.spread)) ** 2).sum())
+    scaled = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
+    sd = np.concatenate([scaled, stations.terms_sd])
+    total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
+    if len(scaled):
         total -= 0.5 * (fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2
     return total
 
 
 def _pixels(stations: Stations, fit: Fit) -> float:
     log_variance = float(fit.noise.log_variance[0])
-    rest = float(stations.views.rss.sum()) / float(np.exp(log_variance))
+    terms = fit.state.errors[len(stations.systematic_sd) :]
+    rest = stations.views.rest(terms) / float(np.exp(log_variance))
     return -0.5 * (float(stations.dof.sum()) * log_variance + rest)

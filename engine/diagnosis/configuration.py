@@ -101,6 +101,6 @@ def _jacobians(arm: Kinematics, postures: Array, usual: Array) -> Array:
 
 def _sizes(V: Array, J: Array, chosen: int, system: System, row: int, state: State) -> Array:
     """Return the squared deviation (k,) of a station in each posture, errors as estimated."""
-    moved = (J - J[chosen]) @ state.errors
+    moved = (J - J[chosen]) @ state.errors[: J.shape[2]]
     off = system.residual[row] - moved @ system.by_flange[row].T
     return np.asarray(np.einsum("ki,ij,kj->k", off, np.linalg.inv(V), off))

@@ -9,30 +9,32 @@ how common it is. The winner is put right, the session solved again, and tested 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
+from ..estimate.model import absurd
 from ..estimate.problem import Problem
 from ..estimate.result import Result, judged
-from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out
-from ..findings import Finding, Level, by_gravity, finding
-from .causes import Cause
+from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
+from ..findings import Finding, Level, by_gravity, finding, has_error
+from .causes import Cause, weight_of
 from .configuration import configuration_causes
 from .optics import pattern_causes
-from .scale import scale_causes, smooth_causes
+from .scale import scale_causes, smooth_causes, term_causes
 from .scene import (
     Alarm,
     Scene,
     Texts,
-    absurd,
     field_alarms,
     lens_alarm,
     pitch_alarm,
     scene,
     split_alarms,
+    term_alarms,
 )
 from .single import single_causes
 from .split import split_causes
@@ -41,8 +43,17 @@ from .whole_causes import settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together 1 %, of which errors under a
 # half. A typed value between the two is a warning.
-ALARM_CHANCE = {"field": 8e-3, "station": 1.0, "split": 1e-3, "pitch": 5e-4, "lens": 5e-4}
+ALARM_CHANCE = {
+    "field": 8e-3,
+    "station": 1.0,
+    "split": 1e-3,
+    "pitch": 5e-4,
+    "lens": 5e-4,
+    "term": 5e-4,
+}
 ERROR_CHANCE = 1.5e-3  # chance in a clean session below which a typed value is an error
+SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3 to 1
+EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (  # codes of findings that name what is wrong, not what follows from it
     "typed-value",
@@ -54,8 +65,10 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-moved",
     "camera-moved",
     "board-pitch",
+    "board-bowed",
     "lens",
 )
+CONSEQUENCES = ("noise-beyond", "robot-geometry")  # not told beside their cause
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -102,7 +115,8 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     found = fitted(problem)
     if found is None:
         return None
-    diagnosis = diagnose(found, texts or {})
+    with quiet():
+        diagnosis = diagnose(found, texts or {})
     if not diagnosis.findings and diagnosis.problem is problem:
         return Examined(found, None)
     return Examined(_final(found, diagnosis), diagnosis)
@@ -115,9 +129,9 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     for attempt in range(ROUNDS):
         if now is None or (attempt >= HOPEFUL and _absurd(now)):
             break
-        lens = pattern_causes(now, texts) if attempt == 0 else []
-        # The images alone tell of a wrong lens, and everything else rests on them.
-        alarms, cause = ([Alarm("lens", 0.0)], lens[0]) if lens else _next(now, texts)
+        # The images alone tell of a wrong lens or a bowed board; everything else rests on them.
+        images = _of_the_images(now, texts) if attempt == 0 else None
+        alarms, cause = _next(now, texts) if images is None else ([Alarm("lens", 0.0)], images)
         if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
         findings += _weighed(cause, min(alarm.chance for alarm in alarms))
@@ -134,6 +148,16 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     return Diagnosis(tuple(findings), aside, problem, now)
 
 
+def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
+    """Return what the images by themselves contradict; None where they agree with the cell."""
+    causes = pattern_causes(now, texts)
+    if not causes:
+        return None
+    with suppress(np.linalg.LinAlgError):  # a fit without numbers
+        causes += term_causes(scene(now, texts))
+    return max(causes, key=lambda cause: cause.weight)
+
+
 def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:
     """Return the alarms of a fit and the likeliest cause; None where all is well."""
     try:
@@ -147,6 +171,7 @@ def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:
 def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
     """Return the alarms that a clean session hardly raises, and the readings that fit better."""
     tests = [*field_alarms(view), *split_alarms(view), pitch_alarm(view), lens_alarm(view)]
+    tests += term_alarms(view)
     alarms = [alarm for alarm in tests if alarm.chance < ALARM_CHANCE[alarm.family]]
     alarms += [
         Alarm("station", min(alarm.chance, ERROR_CHANCE / 2), alarm.station, alarm.field)
@@ -163,20 +188,36 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
-    causes = []
+    causes, least = [], _least(view)
     for cause in settled(view, whole_causes(view, other)):
         if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
             return cause
         causes.append(cause)
     if all(alarm.family == "whole" for alarm in alarms):
-        return max(causes, key=lambda cause: cause.weight, default=None)
+        return _likeliest(causes, least)
     families: set[str] = {alarm.family for alarm in alarms}
     for tried in _tried(view, families):
         try:
             causes += tried()
         except np.linalg.LinAlgError:  # a cause so wrong that its fit has no numbers
             continue
-    return max(causes, key=lambda cause: cause.weight, default=None)
+    return _likeliest(causes, -np.inf if _absurd(view.found) else least)
+
+
+def _least(view: Scene) -> float:
+    """Return the weight that a cause must have: that of the session as declared, and a margin.
+
+    A station that the fit left out is no session as declared: one cause of it, if only that it fits
+    nothing, weighs as much as the fit.
+    """
+    margin = SURE if view.used.all() else -EQUAL
+    return weight_of(view.found) + margin
+
+
+def _likeliest(causes: list[Cause], least: float) -> Cause | None:
+    """Return the cause with the most weight, if it has more than ``least``."""
+    best = max(causes, key=lambda cause: cause.weight, default=None)
+    return best if best is not None and best.weight > least else None
 
 
 def _absurd(found: Solution) -> bool:
@@ -187,9 +228,12 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
     yield lambda: configuration_causes(view)
     yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
-    if not _absurd(view.found):
-        if families & {"pitch", "lens", "split"}:
-            yield lambda: scale_causes(view)
+    scatters = _absurd(view.found)
+    if scatters or families & {"pitch", "lens", "split"}:
+        yield lambda: scale_causes(view)
+    if scatters or families & {"term", "pitch", "lens", "split"}:
+        yield lambda: term_causes(view)
+    if not scatters:
         yield lambda: smooth_causes(view)
 
 
@@ -217,12 +261,17 @@ def _kept(problem: Problem, corrected: Problem) -> Problem:
 
 
 def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
-    """Return the fit of the declared session without the stations set aside."""
+    """Return the fit of the declared session without the stations set aside.
+
+    And without those that the fit with the causes put right leaves out, where all causes are of
+    single stations.
+    """
     if diagnosis.problem is not found.problem:
         found = fitted(diagnosis.problem) or found
     ids = [found.problem.observations[i].id for i in found.gathered.index]
-    used = np.array([station not in diagnosis.set_aside for station in ids])
-    if not diagnosis.set_aside or used.sum() < LEAST_STATIONS or (used == found.used).all():
+    out = diagnosis.set_aside | _still_out(diagnosis)
+    used = np.array([station not in out for station in ids])
+    if not out or used.sum() < LEAST_STATIONS or (used == found.used).all():
         return found
     settled = diagnosis.settled or found
     errors = found.fit.state.errors  # those of the settled fit may be of another robot
@@ -237,14 +286,29 @@ def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
     )
 
 
+def _of_stations(diagnosis: Diagnosis) -> bool:
+    """Tell whether all that was found concerns single stations."""
+    return all(item.code in ("typed-value", "outlier") for item in diagnosis.findings)
+
+
+def _still_out(diagnosis: Diagnosis) -> set[int]:
+    """Return the ids of stations that fit nothing even with the causes put right."""
+    settled = diagnosis.settled
+    if settled is None or not _of_stations(diagnosis):
+        return set()
+    ids = [settled.problem.observations[i].id for i in settled.gathered.index]
+    return {station for station, used in zip(ids, settled.used, strict=True) if not used}
+
+
 def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
     """Return the result with the causes first, without the outliers that they explain."""
-    said = {item.station for item in diagnosis.findings if item.code == "outlier"}
-    cause = bool(diagnosis.findings)
+    said = {item.station for item in diagnosis.findings}
+    whole = bool(diagnosis.findings) and not _of_stations(diagnosis)
     own = [
         item
         for item in result.findings
-        if not (item.code == "outlier" and (cause or item.station in said))
+        if not (item.code == "outlier" and (whole or item.station in said))
+        and not (item.code in CONSEQUENCES and has_error(diagnosis.findings))
     ]
     findings = (*diagnosis.findings, *by_gravity(own))
     return replace(judged(result, findings), findings=findings)

@@ -16,8 +16,9 @@ from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..camera.lens import lens, project_with_jacobian
-from ..camera.model import Camera
+from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, refined, residuals
+from ..errors import StationbookError
 from ..estimate.model import point_rows
 from ..estimate.solver import Solution
 from ..findings import finding
@@ -59,14 +60,17 @@ class _Images:
 def pattern(found: Solution) -> Pattern | None:
     """Return the pattern that the lens data leave in the images, or None.
 
-    A focal length that is merely too long or short is left to the stations, which know more of it.
+    What the cell itself says of how well its lens data are known is none. A focal length that is
+    merely too long or short is left to the stations, which know more of it.
     """
     images = _images(found)
     if images is None:
         return None
     score, information = _normal(images)
     before = _rest(images)
-    explained = float(score @ np.linalg.solve(information + np.diag(PRIOR**-2), score))
+    variance = before / _count(images)
+    explained = _explained(score, information, variance, PRIOR)
+    explained -= _explained(score, information, variance, _stated(images.camera))
     if not _tells(explained, before, len(PRIOR), images):
         return None
     every = np.ones(len(PRIOR), bool)
@@ -80,7 +84,10 @@ def pattern(found: Solution) -> Pattern | None:
 
 def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return wrong lens data as a cause, put right by the lens that the images ask for."""
-    seen = pattern(found)
+    try:
+        seen = pattern(found)
+    except (StationbookError, np.linalg.LinAlgError):  # images of which no lens makes sense
+        return []
     if seen is None:
         return []
     problem = replace(found.problem, camera=seen.camera)
@@ -133,6 +140,22 @@ def _normal(images: _Images) -> tuple[Array, Array]:
     free = Q - J @ taken
     score = np.einsum("nik,ni->k", free, off.reshape(n, -1))
     return score, np.asarray(np.einsum("nik,nil->kl", free, free))
+
+
+def _explained(score: Array, information: Array, variance: float, sd: Array) -> float:
+    """Return the squared residuals [px²] that lens parameters with prior ``sd`` (8,) take away."""
+    step = np.linalg.solve(information + np.diag(variance / sd**2), score)
+    return float(2.0 * step @ score - step @ information @ step)
+
+
+def _stated(camera: Camera) -> Array:
+    """Return the standard deviations (8,) of the lens parameters that the cell states."""
+    u, K = camera.u or ASSUMED_LENS_U, np.asarray(camera.matrix)
+    far = np.maximum(K[:2, 2], np.asarray(camera.image_size_px) - K[:2, 2])
+    corner = float(np.linalg.norm(far / K[[0, 1], [0, 1]]))
+    edge = u.edge_px / K[0, 0] / np.array([corner**3, corner**5, 3 * corner**2, 3 * corner**2])
+    sd = np.array([u.focal, 0.0, u.center_px, u.center_px, *edge])
+    return np.asarray(np.maximum(sd, 1e-9 * PRIOR))
 
 
 def _derivative(images: _Images, k: int) -> Array:

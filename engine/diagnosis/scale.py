@@ -1,4 +1,4 @@
-"""An error that grows smoothly: pitch, focal length, or the robot's geometry."""
+"""An error that grows smoothly: of the board, of the lens, or of the robot's geometry."""
 
 from __future__ import annotations
 
@@ -9,15 +9,16 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.model import Camera
+from ..camera.model import ASSUMED_LENS_U, Camera
 from ..estimate.fit import State, Stations, fit
+from ..estimate.model import absurd
 from ..estimate.problem import Problem
 from ..estimate.solver import fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, finding
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .causes import Cause, evidence, texts_of, weight_of
-from .scene import Scene, lens_test, scale_rows, scene
+from .scene import BOWS, CENTRES, Scene, lens_test, scale_rows, scene
 
 SCALE_SHARE = -4.0  # log of how common a wrong scale is among sessions, common practice, no source
 SCALE_PRIOR = 0.05  # [-] prior standard deviation of its logarithm: 5 %
@@ -42,7 +43,9 @@ def scale_causes(now: Scene) -> list[Cause]:
         (LEAST_FOCAL, _focal_rows, _with_focal, _focal_finding),
     ):
         found = _solved(now, rows, scaled)
-        if found is not None and abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
+        if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
+            continue
+        if abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
             causes.append(_cause(now, *found, tell))
     return causes
 
@@ -75,7 +78,7 @@ def _cause(
     occam = 0.5 * np.log(1.0 / max(information, 1e-300)) - np.log(SCALE_PRIOR)
     weight = weight_of(now.found) + SCALE_SHARE + float(occam) - 0.5 * (total / SCALE_PRIOR) ** 2
     described = tell(old.found.problem, now.found.problem)
-    return Cause(weight, (described,), now.found.problem, texts_of(now))
+    return Cause(weight, (described,), now.found.problem, texts_of(now), found=now.found)
 
 
 def _pitch_rows(now: Scene) -> tuple[float, float]:
@@ -128,6 +131,51 @@ def _focal_finding(old: Problem, new: Problem) -> Finding:
     )
 
 
+WIDER = 20.0  # [-] times the cell's own uncertainty: where centre or flatness may then be
+LEAST_DEVIATES = 3.0  # [-] standard uncertainties of the cell that an error must exceed
+
+
+def term_causes(now: Scene) -> list[Cause]:
+    """Return a bowed board and a wrong image centre as causes: the cell holds them too tight.
+
+    Each is fitted with a prior wider by `WIDER`, and stays so when a second cause is sought.
+    """
+    board, camera = now.found.problem.board, now.found.problem.camera
+    u = camera.u or ASSUMED_LENS_U
+    bowed = replace(board, bow_u_mm=WIDER * board.bow_u_mm)
+    moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
+    causes = []
+    for names, problem, limit, tell in (
+        (BOWS, replace(now.found.problem, board=bowed), board.bow_u_mm, _bow_finding),
+        (CENTRES, replace(now.found.problem, camera=moved), u.center_px, _centre_finding),
+    ):
+        found = fitted(problem)
+        if found is None or absurd(found.fit.noise, found.prior):
+            continue
+        errors = found.fit.state.errors[len(found.systematic.sd) :]
+        rows = [k for k, name in enumerate(found.gathered.terms.names) if name in names]
+        if np.linalg.norm(errors[rows]) > LEAST_DEVIATES * limit > 0.0:
+            weight = weight_of(found) + SCALE_SHARE
+            said = tell(problem, errors[rows])
+            causes.append(Cause(weight, (said,), problem, texts_of(now), found=found))
+    return causes
+
+
+def _bow_finding(problem: Problem, bow: Array) -> Finding:
+    return finding("board-bowed", sag_mm=f"{float(np.linalg.norm(bow)):.2g}")
+
+
+def _centre_finding(problem: Problem, off: Array) -> Finding:
+    matrix = problem.camera.matrix
+    return finding(
+        "lens",
+        "centre",
+        field="matrix",
+        typed=f"{matrix[0][2]:.1f}, {matrix[1][2]:.1f}",
+        suggested=f"{matrix[0][2] + off[0]:.1f}, {matrix[1][2] + off[1]:.1f}",
+    )
+
+
 LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
 SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
 LEVER_MM = (
@@ -144,11 +192,12 @@ def smooth_causes(scene: Scene) -> list[Cause]:
         return []
     columns, sd = _arm_columns(scene) or _any_columns(found.stations)
     stations = replace(found.stations, systematic=columns, systematic_sd=sd)
-    state = State(found.fit.state.camera, found.fit.state.board, np.zeros(len(sd)))
+    errors = np.zeros(len(sd) + len(stations.terms_sd))
+    state = State(found.fit.state.camera, found.fit.state.board, errors)
     used = found.used
     ended = fit(stations.take(used), state, found.prior)
     weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
-    moved = (columns[used] @ ended.state.errors)[:, 3:]
+    moved = (columns[used] @ ended.state.errors[: len(sd)])[:, 3:]
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []

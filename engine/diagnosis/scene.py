@@ -11,7 +11,7 @@ family are corrected for their number (Bonferroni).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -20,14 +20,13 @@ from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
 from ..arrays import Array
-from ..camera.lens import Lens
+from ..camera.terms import NAMES
 from ..camera.views import linearised
 from ..cell.stations import Observation
 from ..checks.layout import Layout, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import VAGUE, Stations, System, linear_system
-from ..estimate.model import Noise, NoisePrior
-from ..estimate.problem import Problem, constraint_rows
+from ..estimate.fit import Stations, System, beforehand, linear_system
+from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..frames import displacement, skew
 from ..pendant.entry import format_joints, format_pose
@@ -38,14 +37,24 @@ Texts = dict[int, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Inside:
+    """What images tell by themselves of a change: score (q,), information (q, q), both with the
+    unknowns (k, q)."""
+
+    score: Array
+    information: Array
+    shared: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Scene:
     """One fit with its typed texts.
 
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
     of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
     (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of
-    the fit they are taken against the fit of the others. ``VH`` (n, 6, 12 + p) is V⁻¹H. ``prior``
-    (12 + p, 12 + p) is what is known of the unknowns beside the stations, and ``slope`` (12 + p,)
+    the fit they are taken against the fit of the others. ``VH`` (n, 6, k) is V⁻¹H. ``prior``
+    (k, k) is what is known of the unknowns beside the stations, and ``slope`` (k,)
     the likelihood's gradient, zero but for rounding.
     """
 
@@ -87,7 +96,7 @@ class Scene:
         moved = self.layout.poses(values + DIFFERENCE_STEP * np.eye(len(values)))
         return displacement(moved, self.layout.poses(values)) / DIFFERENCE_STEP
 
-    def test(self, Z: Array) -> tuple[Array, Array]:
+    def test(self, Z: Array, inside: Inside | None = None) -> tuple[Array, Array]:
         """Return Zᵀ P r (..., q) and Zᵀ P Z (..., q, q) of changes Z (..., n, 6, q).
 
         Only the stations used count. What the unknowns can take over is subtracted from Z before it
@@ -96,11 +105,18 @@ class Scene:
         use = self.used
         Z, H, VH = Z[..., use, :, :], self.system.rows[use], self.VH[use]
         V_inverse = np.linalg.inv(self.V[use])
-        shared = self.found.fit.covariance @ np.einsum("nik,...niq->...kq", VH, Z)
+        both = np.einsum("nik,...niq->...kq", VH, Z)
+        if inside is not None:
+            both = both + inside.shared
+        shared = self.found.fit.covariance @ both
         rest = Z - np.einsum("nik,...kq->...niq", H, shared)
         information = np.einsum("...niq,nij,...njs->...qs", rest, V_inverse, rest, optimize=True)
         information += np.einsum("...kq,kl,...ls->...qs", shared, self.prior, shared)
         score = np.einsum("...niq,ni->...q", Z, self.w[use])
+        if inside is not None:
+            cross = np.swapaxes(shared, -1, -2) @ inside.shared
+            information += inside.information - cross - np.swapaxes(cross, -1, -2)
+            score = score + inside.score
         return score - np.einsum("...kq,k->...q", shared, self.slope), information
 
 
@@ -115,7 +131,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
     inside = used[:, None, None]
     weight = np.where(inside, V_inverse, apart)
     w = (weight @ system.residual[..., None])[..., 0]
-    prior, pull = _prior(found)
+    prior, pull = beforehand(found.stations.take(used), fit.state, fit.noise)
     seen = [problem.observations[i] for i in found.gathered.index]
     pendant_layout = layout(problem.pendant, problem.robot)
     return Scene(
@@ -134,20 +150,6 @@ def scene(found: Solution, texts: Texts) -> Scene:
     )
 
 
-def _prior(found: Solution) -> tuple[Array, Array]:
-    """Return the precision (12 + p, 12 + p) of what is known beside the stations, and its pull."""
-    stations, fit = found.stations, found.fit
-    vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
-    errors = 1.0 / (stations.systematic_sd**2 * np.exp(fit.noise.log_scale))
-    precision = np.diag(np.concatenate([vague, errors]))
-    pull = np.concatenate([np.zeros(12), -errors * fit.state.errors])
-    ties = constraint_rows(stations.constraints, fit.state.camera, fit.state.board)
-    for residual, rows in ties:
-        precision[:12, :12] += rows.T @ rows
-        pull[:12] += rows.T @ residual
-    return precision, pull
-
-
 def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:
     """Return the normalised texts of one station."""
     pendant = problem.pendant
@@ -162,7 +164,10 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
     return format_joints(shown.tolist(), pendant, problem.robot)
 
 
-Family = Literal["field", "station", "split", "pitch", "lens", "noise", "whole"]
+Family = Literal["field", "station", "split", "pitch", "lens", "term", "noise", "whole"]
+BOWS, CENTRES = NAMES[1:3], NAMES[4:6]
+WATCHED = (*BOWS, *CENTRES)
+TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tell anything
 
 # The noise of rotation and of position are estimated apart, so a test of one field has about half
 # of the session's degrees of freedom behind it.
@@ -173,8 +178,7 @@ MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly
 LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
 BLOCK = 8  # places tested at a time: bounds the memory
 LENS_STATIONS = 40  # stations that test the lens; more change nothing
-FOCAL_STEP = 1e-4  # [-] relative, of numerical derivatives
-NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
+FOCAL = NAMES.index("focal length")
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +306,9 @@ def scale_rows(scene: Scene) -> Array:
 
 
 def pitch_alarm(scene: Scene) -> Alarm:
-    """Return how far the board's scale deviates."""
+    """Return how far the board's scale deviates; reported poses know nothing of it."""
+    if not scene.found.gathered.dof.any():
+        return Alarm("pitch", 1.0)
     score, size = scene.test(scale_rows(scene))
     T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
@@ -316,34 +322,48 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     station, and by the perspective inside each image.
     """
     found = scene.found
-    n = len(scene.ids)
+    n, known = len(scene.ids), found.gathered.terms
     rows = np.unique(np.linspace(0, n - 1, min(n, LENS_STATIONS)).round().astype(int))
     rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
     if not len(rows):
         return 0.0, 1.0, 0.0
     views, pose = found.views.take(rows), scene.stations.views.pose[rows]
-    base = linearised(views, pose, found.gathered.lens)
-    up, down = (linearised(views, pose, focal(found.gathered.lens, e)) for e in _STEPS)
-    variance = found.fit.noise.pixel_px**2
-    slope = (up.rss - down.rss).sum() / (2.0 * FOCAL_STEP)
-    bend = (up.rss + down.rss - 2.0 * base.rss).sum() / FOCAL_STEP**2
+    both = linearised(views, pose, found.gathered.lens, known.only((*known.names, NAMES[FOCAL])))
+    focal = int(known.kept[:FOCAL].sum())
+    others = np.ones(both.by_terms.shape[2], bool)
+    others[focal] = known.kept[FOCAL]
+    gradient, curve = both.rest_gradient.sum(axis=0), both.rest_information.sum(axis=0)
+    p, variance = len(found.systematic.sd), found.fit.noise.pixel_px**2
+    shared = np.zeros((len(found.fit.covariance), 1))
+    shared[12 + p :, 0] = curve[others, focal] / variance
+    now = curve[focal, others] @ found.fit.state.errors[p:]
     Z = np.zeros((n, 6, 1))
-    Z[rows, :, 0] = -(up.step - down.step) / (2.0 * FOCAL_STEP)
-    score, size = scene.test(Z)
-    total = float(score[0]) - float(slope) / (2.0 * variance)
-    information = float(size[0, 0]) + max(float(bend), 0.0) / (2.0 * variance)
-    return total, max(information, 1e-300), float(found.gathered.dof[rows].sum())
+    Z[rows, :, 0] = both.by_terms[:, :, focal]
+    inside = Inside(
+        (gradient[focal, None] - now) / variance, curve[focal, focal, None, None] / variance, shared
+    )
+    score, size = scene.test(Z, inside)
+    return float(score[0]), max(float(size[0, 0]), 1e-300), float(found.gathered.dof[rows].sum())
 
 
-_STEPS = (FOCAL_STEP, -FOCAL_STEP)
+def term_alarms(scene: Scene) -> list[Alarm]:
+    """Return how far image centre and bow of the board lie from what the cell says of them.
 
-
-def focal(data: Lens, log_scale: float) -> Lens:
-    """Return the lens with its focal lengths scaled."""
-    K = data.K.copy()
-    K[0, :2] *= np.exp(log_scale)
-    K[1, 1] *= np.exp(log_scale)
-    return replace(data, K=K)
+    An error e with prior variance s² and variance g after the fit was told by e² / (s² − g) normal
+    deviates squared.
+    """
+    found, kept = scene.found, scene.found.gathered.terms.kept
+    first = 12 + len(found.systematic.sd)
+    prior = found.gathered.terms.sd**2
+    told = prior - np.diag(found.fit.covariance)[first:]
+    square = np.where(told > TOLD * prior, found.fit.state.errors[first - 12 :] ** 2, 0.0)
+    size = square / np.maximum(told, TOLD * prior)
+    names, degrees = found.gathered.terms.names, max(SHARE_OF_DEGREES * scene.redundancy, 2.0)
+    return [
+        Alarm("term", int(kept.sum()) * _f_chance(float(part), 1, degrees), side=name)
+        for name, part in zip(names, size, strict=True)
+        if name in WATCHED
+    ]
 
 
 def lens_alarm(scene: Scene) -> Alarm:
@@ -351,9 +371,3 @@ def lens_alarm(scene: Scene) -> Alarm:
     score, information, _ = lens_test(scene)
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
     return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
-
-
-def absurd(noise: Noise, prior: NoisePrior) -> bool:
-    """Tell whether the stops scatter more than any robot does that the robot file may mean."""
-    variances = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
-    return bool((variances > NOISE_FACTOR).any())

@@ -17,7 +17,7 @@ from ..estimate.model import derivatives, implied_flange
 from ..estimate.systematic import flange_errors
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
-from .causes import LOG_ANYWHERE, SLIP_SHARE, Cause, evidence, texts_of, with_pose
+from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
 from .scene import Alarm, Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
@@ -89,18 +89,20 @@ def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Predi
 
     ``J`` (6, p) is the flange's displacement per systematic error.
     """
-    found, state = scene.found, rest.state
-    mount = found.problem.mount
-    flange = implied_flange(mount, state.camera, view, state.board)
-    by_camera, by_board, by_flange = derivatives(mount, state.camera, flange[None], state.board)
-    rows = np.concatenate([by_camera[0], by_board[0], by_flange[0] @ J], axis=1)
-    seen = found.views.take(np.array([row]))
-    information = linearised(seen, found.gathered.candidates.pose[row][:1], found.gathered.lens)
-    image = rest.noise.pixel_px**2 * np.linalg.inv(information.information[0])
+    found, state, p = scene.found, rest.state, J.shape[1]
+    mount, known = found.problem.mount, found.gathered
+    place = known.candidates.pose[row][:1]
+    seen = linearised(found.views.take(np.array([row])), place, known.lens, known.terms)
+    seen = seen.without_terms(known.reported[row : row + 1])
+    off = -seen.by_terms[0] @ state.errors[p:]
+    flange = implied_flange(mount, state.camera, displaced(view, off), state.board)
+    *fixed, by_flange = derivatives(mount, state.camera, flange[None], state.board)
+    rows = np.concatenate([*fixed, by_flange @ J, seen.by_terms], axis=2)[0]
+    image = rest.noise.pixel_px**2 * np.linalg.inv(seen.information[0])
     back = np.linalg.inv(by_flange[0])
     spread = back @ (image + rows @ rest.covariance @ rows.T) @ back.T
     covariance = spread + rest.noise.robot_covariance()
-    return Prediction(displaced(flange, -J @ state.errors), (covariance + covariance.T) / 2)
+    return Prediction(displaced(flange, -J @ state.errors[:p]), (covariance + covariance.T) / 2)
 
 
 def deviation(prediction: Prediction, pose: Array) -> float:
@@ -221,9 +223,8 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     size = min(deviation(p, scene.stations.typed[row]) for p in turned)
     spread = float(np.linalg.slogdet(2 * np.pi * turned[0].covariance)[1])
     weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
-    weight -= 0.5 * (size + spread)
-    weight += SLIP_SHARE + TURN_SHARE
-    weight -= LOG_ANYWHERE
+    weight -= apart(found.stations.take(np.array([row])), seen.fit)
+    weight += SLIP_SHARE + TURN_SHARE - 0.5 * (size + spread)
     described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
     return Cause(weight, (described,), problem, texts_of(scene), kept=True)
 

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
-from ..estimate.model import implied_flange, related
+from ..estimate.model import absurd, implied_flange, related
 from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of
-from .scene import Scene, absurd, side_columns, split_places
+from .scene import Scene, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
@@ -97,14 +97,15 @@ def _cause(scene: Scene, start: Split, count: int) -> Cause | None:
         systematic=np.concatenate([found.stations.systematic, columns], axis=2),
         systematic_sd=np.concatenate([found.stations.systematic_sd, _SD]),
     )
-    state = State(start.camera, start.board, np.zeros(p + 6))
+    errors = np.zeros(p + 6 + len(stations.terms_sd))
+    state = State(start.camera, start.board, errors)
     everyone = np.ones(len(scene.ids), bool)
     ended = fit(stations, state, found.prior)
     if absurd(ended.noise, found.prior):
         return None
     weight = evidence(stations, everyone, ended, found.prior)
     weight += SPLIT_SHARE - float(np.log(max(count, 1)))
-    typed = displaced(start.typed, columns @ ended.state.errors[p:])
+    typed = displaced(start.typed, columns @ ended.state.errors[p : p + 6])
     problem = applied(found.problem, scene.ids, typed)
     described = _finding(scene, start, typed, ended.state)
     return Cause(weight, (described,), problem, texts_of(scene), last=True)

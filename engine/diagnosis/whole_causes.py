@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from ..checks.entry import UNIT_NAMES
+from ..estimate.model import absurd
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
 from ..frames import AXES, rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent
 from .causes import Cause, apart_weight, solved_weight, texts_of, weight_of
-from .scene import Scene, Texts, absurd
+from .scene import Scene, Texts
 from .whole import Promising, Reading, applied
 
 # Readings whose noise is less than so many times the best one's cannot be told from it: simulated

@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..camera.terms import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
 from ..findings import Finding
+from .budget import Budget, budget
 from .fit import Fit, fit
-from .judgement import all_findings, lost, too_few
+from .judgement import all_findings, not_solved
 from .model import derivatives
 from .pick import PickModel, pick_model
 from .problem import Problem
@@ -32,16 +34,10 @@ def estimated(problem: Problem) -> Result:
     """Return the estimate of ``problem``, with findings and verdict; see docs/method.md.
 
     Never fails on data that merely tell too little: what they do not tell is None in the document,
-    and a finding says why. Where typed poses and images have nothing to do with each other, as with
-    a wrong unit of the angles, the fit runs away and nothing is given. Raises StationbookError for
-    lens data or a robot that make no sense.
+    and a finding says why. Raises StationbookError for lens data or a robot that make no sense.
     """
-    try:
-        with np.errstate(divide="raise", over="raise", invalid="raise"):
-            found = fitted(problem)
-            return unsolved(problem) if found is None else assembled(found)
-    except (FloatingPointError, np.linalg.LinAlgError):
-        return unsolved(problem, lost())
+    found = fitted(problem)
+    return unsolved(problem) if found is None else assembled(found)
 
 
 def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
@@ -50,6 +46,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
     pick = pick_model(problem, found.systematic, state.camera, typed, joints)
+    made_of = None if unknown(found.fit.covariance[:6, :6]) else budget(found, pick)
     covariance = pick.delivered_covariance(found.fit.covariance)
     result = Result(
         mount=problem.mount,
@@ -62,10 +59,11 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         full_covariance=found.fit.covariance,
         known=_known(covariance),
         board_known=_known(found.fit.covariance[6:12, 6:12]),
-        uncertainty=_uncertainty(found.fit, pick, covariance),
+        uncertainty=_uncertainty(found.fit, pick, covariance, made_of),
+        budget=made_of,
         noise=found.fit.noise,
         stations=_stations(found),
-        systematic=_systematic(found.fit, found.systematic),
+        systematic=_systematic(found.fit, found.systematic, found.gathered.terms),
         convergence=Convergence(
             found.fit.steps, found.relinearised, found.fit.change, found.fit.converged
         ),
@@ -77,7 +75,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     return judged(result, (*own, *extra))
 
 
-def unsolved(problem: Problem, why: Finding | None = None) -> Result:
+def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
     """Return the result of a problem without a solution: no number, and why; None: too few."""
     nothing, nowhere = np.full((4, 4), np.nan), np.zeros(4, bool)
     result = Result(
@@ -94,13 +92,14 @@ def unsolved(problem: Problem, why: Finding | None = None) -> Result:
         uncertainty=Uncertainty(None, None, None, None),
         noise=None,
         stations=tuple(_unused(seen.id) for seen in problem.observations),
-        systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0),
+        systematic=SystematicErrors((), (), np.empty(0), np.empty(0), np.empty(0), 1.0, 0),
         convergence=Convergence(0, 0, float("inf"), False),
         pick=None,
+        budget=None,
         findings=(),
         verdict="not-accepted",
     )
-    return judged(result, (why or too_few(problem),))
+    return judged(result, (*not_solved(problem), *extra))
 
 
 def _known(covariance: Array) -> NDArray[np.bool_]:
@@ -109,8 +108,14 @@ def _known(covariance: Array) -> NDArray[np.bool_]:
     return np.array([*(sd[3:] < NOT_KNOWN_MM), (sd[:3] < NOT_KNOWN_RAD).all()])
 
 
-def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
-    """Return u of position, angle, work volume and pick; None for what nobody knows."""
+def _uncertainty(
+    found: Fit, pick: PickModel, covariance: Array, made_of: Budget | None
+) -> Uncertainty:
+    """Return u of position, angle, work volume and pick; None for what nobody knows.
+
+    Where few stations tell the noise, each is larger by so much that U = 2u holds 95 %.
+    """
+    wider = 1.0 if made_of is None else made_of.wider
     sd = np.sqrt(np.diag(covariance))
     angle = float(np.degrees(np.linalg.norm(sd[:3])))
     position = float(np.linalg.norm(sd[3:]))
@@ -118,21 +123,23 @@ def _uncertainty(found: Fit, pick: PickModel, covariance: Array) -> Uncertainty:
     volume = pick.work_volume_mm(covariance)
     known = turned and placed and volume < NOT_KNOWN_MM
     return Uncertainty(
-        position_mm=position if placed else None,
-        angle_deg=angle if turned else None,
-        work_volume_mm=volume if known else None,
-        pick_mm=pick.pick_mm(found.covariance, found.state.errors) if known else None,
+        position_mm=wider * position if placed else None,
+        angle_deg=wider * angle if turned else None,
+        work_volume_mm=wider * volume if known else None,
+        pick_mm=wider * pick.pick_mm(found.covariance, found.state.errors) if known else None,
     )
 
 
-def _systematic(found: Fit, model: Systematic) -> SystematicErrors:
+def _systematic(found: Fit, model: Systematic, terms: Terms) -> SystematicErrors:
+    scale = float(np.exp(0.5 * found.noise.log_scale))
     return SystematicErrors(
-        names=model.names,
-        units=model.units,
+        names=(*model.names, *terms.names),
+        units=(*model.units, *terms.units),
         value=found.state.errors,
         sd=np.sqrt(np.diag(found.covariance)[12:]),
-        prior_sd=model.sd,
-        scale=float(np.exp(0.5 * found.noise.log_scale)),
+        prior_sd=np.concatenate([model.sd * scale, terms.sd]),
+        scale=scale,
+        arm=len(model.sd),
     )
 
 

@@ -52,6 +52,7 @@ class Stations:
         dof: (n,) redundancy of each image: 2 · points − 6, or 0 for a reported pose.
         systematic: (n, 6, p) displacement of the flange per systematic error, base axes.
         systematic_sd: (p,) prior standard deviations of the systematic errors [rad, mm].
+        terms_sd: (q,) prior standard deviations of what lens and board may be off by.
         constraints: measured numbers that tie the transforms, such as the board's height.
     """
 
@@ -61,17 +62,15 @@ class Stations:
     dof: Array
     systematic: Array
     systematic_sd: Array
+    terms_sd: Array
     constraints: tuple[Tie, ...] = ()
 
     def take(self, index: Selection) -> Stations:
         """Return the stations at ``index`` (indices or a mask)."""
-        views = self.views
         return replace(
             self,
             typed=self.typed[index],
-            views=Gaussian(
-                views.pose[index], views.step[index], views.information[index], views.rss[index]
-            ),
+            views=self.views.take(index),
             dof=self.dof[index],
             systematic=self.systematic[index],
         )
@@ -79,7 +78,7 @@ class Stations:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class State:
-    """Camera and board transform (4, 4) and systematic errors (p,)."""
+    """Camera and board transform (4, 4), and errors (p + q,): of the arm, of board and lens."""
 
     camera: Array
     board: Array
@@ -90,15 +89,16 @@ class State:
 class Fit:
     """Where the fit ended.
 
-    ``covariance`` (12 + p, 12 + p) of camera, board and systematic errors; ``system`` the linear
+    ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors; ``system`` the linear
     system there. ``steps``, ``change`` (last step in standard uncertainties) and
-    ``converged`` tell how it ended.
+    ``converged`` tell how it ended. ``degrees`` (3,) of freedom behind the noise levels.
     """
 
     state: State
     noise: Noise
     covariance: Array
     system: System
+    degrees: Array
     steps: int
     change: float
     converged: bool
@@ -106,7 +106,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class System:
-    """The linearised stations: residual (n, 6), rows H (n, 6, 12 + p), A (n, 6, 6), parts of V."""
+    """The linearised stations: residual (n, 6), rows H (n, 6, 12 + p + q), A (n, 6, 6), and V."""
 
     residual: Array
     rows: Array
@@ -144,31 +144,35 @@ def fit(
     state, levels = start, noise or starting_noise(prior)
     view_covariance = _inverse(stations.views.information)
     system = linear_system(stations, state, view_covariance)
-    change, steps = np.inf, 0
+    change, steps, degrees = np.inf, 0, np.full(3, np.inf)
     while steps < most and change >= CONVERGED:
         steps += 1
         normal = Normal.of(stations, state, system, levels, weights)
         change = normal.change()
         state = _moved(state, normal.step)
         if not known:
-            levels, moved = _scored(stations, system, normal, levels, prior, state, weights)
+            scored = _scored(stations, system, normal, levels, prior, state, weights)
+            levels, moved, degrees = scored
         if change < NEAR and _turn(normal.step) < NEAR_RAD:
             system = system.advanced(normal.step)
         else:
             system = linear_system(stations, state, view_covariance)
         change = change if known else max(change, moved)
-    return Fit(state, levels, normal.G, system, steps, float(change), bool(change < CONVERGED))
+    ended = bool(change < CONVERGED)
+    return Fit(state, levels, normal.G, system, degrees, steps, float(change), ended)
 
 
 def linear_system(stations: Stations, state: State, view_covariance: Array | None = None) -> System:
     """Return the stations linearised at ``state``; ``view_covariance`` L⁻¹ where it is at hand."""
     if view_covariance is None:
         view_covariance = _inverse(stations.views.information)
-    flange = displaced(stations.typed, stations.systematic @ state.errors)
+    p = len(stations.systematic_sd)
+    flange = displaced(stations.typed, stations.systematic @ state.errors[:p])
     by_camera, by_board, by_flange = derivatives(stations.mount, state.camera, flange, state.board)
     view = predicted_view(stations.mount, state.camera, flange, state.board)
-    measured = displaced(stations.views.pose, stations.views.step)
-    rows = np.concatenate([by_camera, by_board, by_flange @ stations.systematic], axis=2)
+    measured = stations.views.measured(state.errors[p:])
+    by_errors = [by_flange @ stations.systematic, stations.views.by_terms]
+    rows = np.concatenate([by_camera, by_board, *by_errors], axis=2)
     return System(displacement(measured, view), rows, by_flange, view_covariance)
 
 
@@ -192,27 +196,51 @@ class Normal:
         W = V_inverse @ system.rows
         k = W.shape[2]
         flat = W.reshape(-1, k)
-        M = system.rows.reshape(-1, k).T @ flat
-        b = flat.T @ system.residual.ravel()
-        precision = _prior_precision(stations, noise)
-        M[np.arange(k), np.arange(k)] += precision
-        b[12:] -= precision[12:] * state.errors
-        for residual, rows in constraint_rows(stations.constraints, state.camera, state.board):
-            M[:12, :12] += rows.T @ rows
-            b[:12] += rows.T @ residual
+        precision, pull = beforehand(stations, state, noise, weights)
+        M = system.rows.reshape(-1, k).T @ flat + precision
         G = _inverse(M[None])[0]
-        return cls(G, G @ b, V_inverse, W)
+        return cls(G, G @ (flat.T @ system.residual.ravel() + pull), V_inverse, W)
 
     def change(self) -> float:
         """Return the largest step in standard uncertainties."""
         return float(np.abs(self.step / np.sqrt(np.diag(self.G))).max())
 
 
-def _prior_precision(stations: Stations, noise: Noise) -> Array:
-    """Return the precision of the vague prior on the transforms and of the systematic errors."""
+def beforehand(
+    stations: Stations, state: State, noise: Noise, weights: Array | None = None
+) -> tuple[Array, Array]:
+    """Return the precision (k, k), k = 12 + p + q, of what is known beside the measured views.
+
+    And its pull (k,) at ``state``: the vague prior of the transforms, the priors of arm, board and
+    lens, what each image tells of the lens by itself, and the measured numbers.
+    """
     vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
     scaled = stations.systematic_sd**2 * np.exp(noise.log_scale)
-    return np.concatenate([vague, 1.0 / scaled])
+    diagonal = np.concatenate([vague, 1.0 / scaled, stations.terms_sd**-2.0])
+    precision, pull = (
+        np.diag(diagonal),
+        np.concatenate([np.zeros(12), -diagonal[12:] * state.errors]),
+    )
+    lens, p = slice(12 + len(scaled), None), len(scaled)
+    information, gradient = in_the_images(stations, state.errors[p:], noise, weights)
+    precision[lens, lens] += information
+    pull[lens] += gradient
+    for residual, rows in constraint_rows(stations.constraints, state.camera, state.board):
+        precision[:12, :12] += rows.T @ rows
+        pull[:12] += rows.T @ residual
+    return precision, pull
+
+
+def in_the_images(
+    stations: Stations, terms: Array, noise: Noise, weights: Array | None = None
+) -> tuple[Array, Array]:
+    """Return what the images by themselves tell of board and lens: information and gradient."""
+    views = stations.views
+    share = np.ones(len(views.rss)) if weights is None else weights
+    information = np.einsum("n,nij->ij", share, views.rest_information)
+    gradient = share @ views.rest_gradient - information @ terms
+    variance = noise.pixel_px**2
+    return information / variance, gradient / variance
 
 
 def _moved(state: State, step: Array) -> State:
@@ -238,20 +266,26 @@ def _scored(
     prior: NoisePrior,
     state: State,
     weights: Array | None,
-) -> tuple[Noise, float]:
-    """Return the noise levels after one Fisher step, and the largest change in uncertainties."""
+) -> tuple[Noise, float, Array]:
+    """Return the noise levels after one Fisher step, and the largest change in uncertainties.
+
+    And the degrees of freedom (3,) behind each level: a variance s² with ν of them has a relative
+    variance of 2/ν.
+    """
     score, information = _variance_terms(system, normal, noise, weights)
-    pixel_variance = np.exp(noise.log_variance[0])
-    dof = stations.dof.sum()
-    score[0] -= 0.5 * (dof - stations.views.rss.sum() / pixel_variance)
+    p, dof = len(stations.systematic_sd), stations.dof.sum()
+    terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
+    spent = np.einsum("ij,ji->", own, in_the_images(stations, terms, noise)[0])
+    score[0] -= 0.5 * (dof - spent - stations.views.rest(terms) / noise.pixel_px**2)
     information[0, 0] += 0.5 * dof
-    slope, certainty = prior_score(noise, prior)
+    slope, certainty = prior_score(noise, prior, np.diag(information))
     curvature = information + np.diag(certainty)
     move = np.linalg.solve(curvature, score + slope)
     move = np.clip(move, -STEP_LIMIT, STEP_LIMIT)
     scale_move = _scale_step(stations, normal, noise, state)
     change = max(float(np.abs(move * np.sqrt(np.diag(curvature))).max()), abs(scale_move))
-    return Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor), change
+    moved = Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor)
+    return moved, change, 2.0 * np.diag(curvature)
 
 
 def _variance_terms(
@@ -293,9 +327,10 @@ def _scale_step(stations: Stations, normal: Normal, noise: Noise, state: State) 
     """Return the Fisher step of log scale² of the systematic errors; 0 where there are none."""
     if not len(stations.systematic_sd):
         return 0.0
+    p = len(stations.systematic_sd)
     precision = 1.0 / (stations.systematic_sd**2 * np.exp(noise.log_scale))
-    kept = normal.G[12:, 12:] * precision
-    slope = 0.5 * (state.errors @ (precision * state.errors) + np.trace(kept) - len(precision))
+    kept, errors = normal.G[12 : 12 + p, 12 : 12 + p] * precision, state.errors[:p]
+    slope = 0.5 * (errors @ (precision * errors) + np.trace(kept) - p)
     learnt = np.eye(len(precision)) - kept
     information = 0.5 * float(np.einsum("ij,ji->", learnt, learnt))
     certainty = 1.0 / (2.0 * SCALE_SPREAD) ** 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,20 @@ from ..arrays import Array
 from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import Board, Turn, symmetries
 from ..camera.lens import Lens, lens, project
-from ..camera.views import LEAST_POINTS, Views, board_pose, linearised, poses_of_views
+from ..camera.terms import Terms
+from ..camera.views import (
+    LEAST_POINTS,
+    Gaussian,
+    Views,
+    board_pose,
+    in_front,
+    linearised,
+    poses_of_views,
+)
 from ..cell.stations import Observation
 from ..frames import apply, inverse, proper, transform
 from .fit import Stations
-from .problem import Problem, Tie
+from .problem import Problem, Tie, terms_of
 from .systematic import flange_errors, systematic, typed_joints
 
 Index = NDArray[np.int64]
@@ -44,7 +53,8 @@ class Gathered:
     """The usable stations of a problem.
 
     ``index`` (n,) their places in ``problem.observations``; ``dof`` (n,) redundancy of each image;
-    ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none.
+    ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none; ``terms``
+    what lens and board may be off by; ``reported`` (n,) the poses that were made without both.
     """
 
     index: Index
@@ -56,6 +66,12 @@ class Gathered:
     turns: tuple[Turn, ...]
     lens: Lens
     board: Board
+    terms: Terms
+    reported: NDArray[np.bool_]
+
+    def linearised(self, views: Views, poses: Array) -> Gaussian:
+        """Return what the views of these stations say, linearised at ``poses`` (n, 4, 4)."""
+        return linearised(views, poses, self.lens, self.terms).without_terms(self.reported)
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""
@@ -95,10 +111,11 @@ def stations_of(
     stations = Stations(
         mount=problem.mount,
         typed=gathered.typed,
-        views=linearised(views, pose, gathered.lens),
+        views=gathered.linearised(views, pose),
         dof=gathered.dof,
         systematic=flange_errors(model, gathered.typed, joints),
         systematic_sd=model.sd,
+        terms_sd=gathered.terms.sd,
         constraints=ties,
     )
     return stations, views
@@ -119,6 +136,9 @@ def gather(problem: Problem) -> Gathered:
     longest = max((len(p) for p in pixels), default=0)
     views, padded = _padded(problem.board, pixels, ids, longest)
     found = poses_of_views(views, data)
+    told = np.array([i for i, s in enumerate(problem.observations) if not _has_points(s)], int)
+    for i, ahead in zip(told, _told_ahead(problem, views, told), strict=True):
+        found[i] = found[i] if ahead else []
     usable = np.array([i for i, poses in enumerate(found) if poses], int)
     reported = np.array([not _has_points(s) for s in problem.observations], bool)
     typed = np.array([s.base_T_flange for s in problem.observations]).reshape(-1, 4, 4)
@@ -134,7 +154,37 @@ def gather(problem: Problem) -> Gathered:
         turns=turns,
         lens=data,
         board=problem.board,
+        terms=terms_of(problem),
+        reported=reported[usable],
     )
+
+
+def _told_ahead(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_]:
+    """Tell which reported poses of the stations ``told`` lie wholly before the camera."""
+    poses = [problem.observations[i].camera_T_board for i in told]
+    there = np.array([np.eye(4) if pose is None else pose for pose in poses]).reshape(-1, 4, 4)
+    return in_front(views.take(told), there)
+
+
+def in_metres(problem: Problem) -> bool:
+    """Tell whether poses behind the camera lie before it once their metres are made mm."""
+    lost = behind(problem)
+    told = [s for s in problem.observations if s.id in lost and s.camera_T_board is not None]
+    larger = [replace(s, camera_T_board=_in_mm(s.camera_T_board)) for s in told]
+    return bool(told) and not behind(replace(problem, observations=tuple(larger)))
+
+
+def _in_mm(T: Array | None) -> Array | None:
+    return None if T is None else transform(T[:3, :3], 1000.0 * T[:3, 3])
+
+
+def behind(problem: Problem) -> list[int]:
+    """Return the ids of stations whose reported pose does not lie wholly before the camera."""
+    seen = [s for s in problem.observations if s.camera_T_board is not None and not _has_points(s)]
+    poses = np.array([s.camera_T_board for s in seen]).reshape(-1, 4, 4)
+    points = np.broadcast_to(problem.board.points(), (len(seen), problem.board.count, 3))
+    views = Views(points, np.zeros((*points.shape[:2], 2)), np.ones(points.shape[:2]))
+    return [s.id for s, ahead in zip(seen, in_front(views, poses), strict=True) if not ahead]
 
 
 def _has_points(seen: Observation) -> bool:

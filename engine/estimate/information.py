@@ -8,14 +8,15 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import Lens, lens
-from ..camera.views import Views, linearised
+from ..camera.terms import Terms
+from ..camera.views import Gaussian, Views, linearised
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..frames import displaced, displacement
 from .fit import State
 from .gather import Gathered, gather
 from .model import Noise, derivatives, implied_flange, predicted_view
-from .problem import Problem, constraint_rows, constraints
+from .problem import Problem, constraint_rows, constraints, terms_of
 from .result import Result
 from .solver import Solution
 from .systematic import flange_errors, systematic, typed_joints, usual_posture
@@ -44,7 +45,7 @@ def known_information(result: Result) -> Array:
 
 
 def whole_information(problem: Problem, result: Result, base_T_flange: Array) -> Array:
-    """Return what stations would add about [camera, board, systematic errors], (n, 12+p, 12+p).
+    """Return what stations add about [camera, board, systematic errors], (n, 12+p+q, 12+p+q).
 
     As `station_information`, nothing held. The arm stands in the configuration of the stations
     recorded. To add it to what is known, use `known_whole`; `uncertainty_after` says what is left.
@@ -55,28 +56,33 @@ def whole_information(problem: Problem, result: Result, base_T_flange: Array) ->
         typed = np.array([seen.base_T_flange for seen in problem.observations])
         near = usual_posture(model.arm, typed, typed_joints(problem.observations))
     errors = flange_errors(model, base_T_flange, near=near)
-    return _of_result(problem, result, base_T_flange, errors)
+    return _of_result(problem, result, base_T_flange, errors, terms=_terms(problem, result))
+
+
+def _terms(problem: Problem, result: Result) -> Terms:
+    """Return what board and lens may be off by, as far as ``result`` holds it as unknown."""
+    return terms_of(problem).only(result.systematic.names)
 
 
 def known_whole(result: Result) -> Array:
-    """Return the information (12 + p, 12 + p) behind ``result``, priors included."""
+    """Return the information (12 + p + q, 12 + p + q) behind ``result``, priors included."""
     return np.asarray(np.linalg.inv(result.full_covariance))
 
 
 def known_beforehand(problem: Problem, result: Result) -> Array:
-    """Return the part of `known_whole` that no station told, (12 + p, 12 + p).
+    """Return the part of `known_whole` that no station told, (12 + p + q, 12 + p + q).
 
     The prior of the systematic errors, and measured numbers such as a height or a touched point.
     """
     found = result.systematic
-    prior = np.diag(np.concatenate([np.zeros(12), (found.scale * found.prior_sd) ** -2.0]))
+    prior = np.diag(np.concatenate([np.zeros(12), found.prior_sd**-2.0]))
     for _, rows in constraint_rows(constraints(problem), result.geometric, result.board):
         prior[:12, :12] += rows.T @ rows
     return prior
 
 
 def uncertainty_after(information: Array, result: Result) -> tuple[float, float]:
-    """Return (work_volume_mm, pick_mm), standard, that ``information`` (12 + p, 12 + p) leaves.
+    """Return standard (work_volume_mm, pick_mm) that ``information`` (k, k) of all unknowns leaves.
 
     The same quantities as in ``result.uncertainty``: of the delivered transform at the worst corner
     of the work volume, with what the arm's systematic errors leave open in it, and of a pick.
@@ -86,7 +92,10 @@ def uncertainty_after(information: Array, result: Result) -> tuple[float, float]
         raise ValueError("the result is not solved")
     covariance = np.asarray(np.linalg.inv(information))
     volume = result.pick.work_volume_mm(result.pick.delivered_covariance(covariance))
-    return volume, result.pick.pick_mm(covariance, result.systematic.value)
+    errors = result.systematic.value
+    pick, now = (result.pick.pick_mm(C, errors) for C in (covariance, result.full_covariance))
+    wider = 1.0 if result.budget is None else result.budget.wider_after((now / pick) ** 2)
+    return wider * volume, wider * pick
 
 
 def flange_information(found: Solution, base_T_flange: Array) -> Array:
@@ -103,29 +112,46 @@ def flange_information(found: Solution, base_T_flange: Array) -> Array:
 
 
 def _of_result(
-    problem: Problem, result: Result, flange: Array, errors: Array, noise: Noise | None = None
+    problem: Problem,
+    result: Result,
+    flange: Array,
+    errors: Array,
+    noise: Noise | None = None,
+    terms: Terms | None = None,
 ) -> Array:
     levels = noise or result.noise
     if levels is None:
         raise ValueError("the result has no noise levels: it is not solved")
     state = State(result.geometric, result.board, result.systematic.value)
-    return _information(problem, lens(problem.camera), state, flange, errors, levels)
+    return _information(problem, lens(problem.camera), state, flange, errors, levels, terms)
 
 
 def _information(
-    problem: Problem, data: Lens, state: State, flange: Array, errors: Array, noise: Noise
+    problem: Problem,
+    data: Lens,
+    state: State,
+    flange: Array,
+    errors: Array,
+    noise: Noise,
+    terms: Terms | None = None,
 ) -> Array:
-    """Return the information; ``errors`` (n, 6, p) of the flange per systematic error."""
-    found = np.empty((len(flange), 12 + errors.shape[2], 12 + errors.shape[2]))
+    """Return the information; ``errors`` (n, 6, p) of the flange per systematic error.
+
+    ``terms``: what board and lens may be off by; None: held at the estimate.
+    """
+    p = errors.shape[2]
+    size = 12 + p + (terms.count if terms is not None else 0)
+    found = np.empty((len(flange), size, size))
     for start in range(0, len(flange), BLOCK):
         part = slice(start, start + BLOCK)
         view = predicted_view(problem.mount, state.camera, flange[part], state.board)
-        seen = linearised(_whole_board(problem, len(view)), view, data).information
+        seen = linearised(_whole_board(problem, len(view)), view, data, terms)
         *fixed, by_flange = derivatives(problem.mount, state.camera, flange[part], state.board)
-        rows = np.concatenate([*fixed, by_flange @ errors[part]], axis=2)
+        rows = np.concatenate([*fixed, by_flange @ errors[part], seen.by_terms], axis=2)
         robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
-        V = noise.pixel_px**2 * np.linalg.inv(seen) + robot
+        V = noise.pixel_px**2 * np.linalg.inv(seen.information) + robot
         found[part] = np.swapaxes(rows, 1, 2) @ np.linalg.solve(V, rows)
+        found[part, 12 + p :, 12 + p :] += seen.rest_information / noise.pixel_px**2
     return found
 
 
@@ -150,19 +176,22 @@ def predict_flange(
     gathered = gather(replace(problem, observations=(observation,)))
     if not len(gathered.index):
         raise SolveError(f"station {observation.id}: the image gives no pose of the board")
-    views = gathered.candidates.pose[0][gathered.candidates.valid[0]]
-    implied = implied_flange(problem.mount, result.geometric, views, result.board)
+    gathered = replace(gathered, terms=_terms(problem, result))
+    known, mount, p = result.systematic, problem.mount, result.systematic.arm
+    candidates = gathered.candidates
+    plain = np.flatnonzero(candidates.valid[0])
+    seen = [_image(gathered, int(column)) for column in plain]
+    views = np.array([image.measured(known.value[p:])[0] for image in seen])
+    implied = implied_flange(mount, result.geometric, views, result.board)
     choice = _nearest(implied, observation.base_T_flange, result)
-    flange = implied[choice]
-    by_camera, by_board, by_flange = derivatives(
-        problem.mount, result.geometric, flange[None], result.board
-    )
+    flange, image = implied[choice], seen[choice]
+    *fixed, by_flange = derivatives(mount, result.geometric, flange[None], result.board)
     J = flange_errors(systematic(problem.robot), flange[None], typed_joints((observation,)))[0]
-    rows = np.concatenate([by_camera[0], by_board[0], by_flange[0] @ J], axis=1)
-    image = result.noise.pixel_px**2 * np.linalg.inv(_of_the_image(gathered, choice))
+    rows = np.concatenate([*fixed, by_flange @ J, image.by_terms], axis=2)[0]
+    pixels = result.noise.pixel_px**2 * np.linalg.inv(image.information[0])
     back = np.linalg.inv(by_flange[0])
-    spread = back @ (image + rows @ result.full_covariance @ rows.T) @ back.T
-    return displaced(flange, -J @ result.systematic.value), spread + result.noise.robot_covariance()
+    spread = back @ (pixels + rows @ result.full_covariance @ rows.T) @ back.T
+    return displaced(flange, -J @ known.value[:p]), spread + result.noise.robot_covariance()
 
 
 def _nearest(implied: Array, typed: Array, result: Result) -> int:
@@ -173,12 +202,8 @@ def _nearest(implied: Array, typed: Array, result: Result) -> int:
     return int((off**2).sum(axis=1).argmin())
 
 
-def _of_the_image(gathered: Gathered, choice: int) -> Array:
-    """Return the information (6, 6) of the one view at its chosen candidate, for unit noise."""
-    candidates = gathered.candidates
-    column = np.flatnonzero(candidates.valid[0])[choice]
-    views = gathered.renumbered(candidates.turn[:1, column])
-    information: Array = linearised(views, candidates.pose[:1, column], gathered.lens).information[
-        0
-    ]
-    return information
+def _image(gathered: Gathered, column: int) -> Gaussian:
+    """Return the one view at a candidate."""
+    pose, turn = gathered.chosen(np.array([column]))
+    found = gathered.linearised(gathered.renumbered(turn), pose)
+    return replace(found, step=np.zeros((1, 6)))

@@ -18,7 +18,7 @@ from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..frames import displaced, displacement
-from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, linear_system
+from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, in_the_images, linear_system
 from .model import Noise
 from .problem import Constraint
 from .solver import Solution, flange_residuals
@@ -28,34 +28,44 @@ BOARDS_APART = 1e-3  # [-] chance that cameras which see one board are said to p
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Together:
-    """Transforms of K cameras and of the board they share, (4, 4) each; systematic errors (p,)."""
+    """Transforms of K cameras and of the board they share, (4, 4) each, and their errors.
+
+    ``errors`` holds those of arm and board, which all cameras share (as many as ``shared``), then
+    those of each lens (``lenses`` of them).
+    """
 
     cameras: tuple[Array, ...]
     board: Array
     errors: Array
+    shared: int
+    lenses: tuple[int, ...]
 
     @property
     def size(self) -> int:
-        """Number of unknowns: 6 for each camera, 6 for the board, then the systematic errors."""
+        """Number of unknowns: 6 for each camera, 6 for the board, then the errors."""
         return 6 * len(self.cameras) + 6 + len(self.errors)
 
     def columns(self, k: int) -> NDArray[np.int64]:
-        """Return the indices (12 + p,) of camera ``k``'s own unknowns, in the order of `Fit`."""
-        own = np.arange(6 * k, 6 * k + 6)
-        return np.concatenate([own, np.arange(6 * len(self.cameras), self.size)])
+        """Return the indices of camera ``k``'s own unknowns, in the order of `Fit`."""
+        first = 6 * len(self.cameras)
+        board = np.arange(first, first + 6)
+        return np.concatenate([np.arange(6 * k, 6 * k + 6), board, first + 6 + self.own_errors(k)])
+
+    def own_errors(self, k: int) -> NDArray[np.int64]:
+        """Return the indices in ``errors`` of those of camera ``k``."""
+        lens = self.shared + sum(self.lenses[:k])
+        return np.concatenate([np.arange(self.shared), np.arange(lens, lens + self.lenses[k])])
 
     def alone(self, k: int) -> State:
         """Return the state of camera ``k``."""
-        return State(self.cameras[k], self.board, self.errors)
+        return State(self.cameras[k], self.board, self.errors[self.own_errors(k)])
 
     def moved(self, step: Array) -> Together:
         """Return the state displaced by ``step`` (size,)."""
         first = 6 * len(self.cameras)
-        return Together(
-            tuple(displaced(T, step[6 * k : 6 * k + 6]) for k, T in enumerate(self.cameras)),
-            displaced(self.board, step[first : first + 6]),
-            self.errors + step[first + 6 :],
-        )
+        placed = tuple(displaced(T, step[6 * k : 6 * k + 6]) for k, T in enumerate(self.cameras))
+        board = displaced(self.board, step[first : first + 6])
+        return replace(self, cameras=placed, board=board, errors=self.errors + step[first + 6 :])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,11 +146,15 @@ def joined(solutions: Sequence[Solution]) -> Joint:
     how it ended.
     """
     parts = parts_of(solutions)
-    boards = min(solutions, key=lambda one: float(np.trace(one.fit.covariance[9:12, 9:12])))
+    best = min(solutions, key=lambda one: float(np.trace(one.fit.covariance[9:12, 9:12])))
+    shared = len(best.systematic.sd) + best.gathered.terms.of_board
+    lenses = [one.fit.state.errors[shared:] for one in solutions]
     state = Together(
         tuple(one.fit.state.camera for one in solutions),
-        boards.fit.state.board,
-        boards.fit.state.errors,
+        best.fit.state.board,
+        np.concatenate([best.fit.state.errors[:shared], *lenses]),
+        shared,
+        tuple(len(errors) for errors in lenses),
     )
     steps, change = 0, np.inf
     while steps < MAX_STEPS and change >= CONVERGED:
@@ -175,8 +189,11 @@ def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
     """Return the covariance (size, size) of everything and the Gauss-Newton step."""
     first = 6 * len(state.cameras)
     vague = np.tile(np.repeat(1.0 / np.array(VAGUE) ** 2, 3), len(state.cameras) + 1)
-    sd, scale = parts[0].stations.systematic_sd, parts[0].noise.log_scale
-    precision = np.concatenate([vague, 1.0 / (sd**2 * np.exp(scale))])
+    precision = np.concatenate([vague, np.empty(len(state.errors))])
+    for k, part in enumerate(parts):
+        sd = [np.exp(0.5 * part.noise.log_scale) * part.stations.systematic_sd]
+        own = np.concatenate([*sd, part.stations.terms_sd])
+        precision[first + 6 + state.own_errors(k)] = own**-2.0
     M, b = np.diag(precision), np.zeros(state.size)
     b[first + 6 :] = -precision[first + 6 :] * state.errors
     for stop in stops(parts, state):
@@ -184,6 +201,10 @@ def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
         M += weighted @ stop.rows
         b += weighted @ stop.residual
     for k, part in enumerate(parts):
+        terms = state.columns(k)[12 + len(part.stations.systematic_sd) :]
+        told = in_the_images(part.stations, state.errors[terms - first - 6], part.noise)
+        M[np.ix_(terms, terms)] += told[0]
+        b[terms] += told[1]
         for tie in part.stations.constraints:
             if k and not (isinstance(tie, Constraint) and tie.on_camera):
                 continue  # what ties the board is the same number for all: it counts once
@@ -210,7 +231,8 @@ def _ended(
     own, columns = state.alone(k), state.columns(k)
     system = linear_system(part.stations, own)
     covariance = G[np.ix_(columns, columns)]
-    fit = Fit(own, part.noise, covariance, system, steps, change, change < CONVERGED)
+    degrees = one.fit.degrees
+    fit = Fit(own, part.noise, covariance, system, degrees, steps, change, change < CONVERGED)
     error = flange_residuals(one.stations, fit)
     rows = np.flatnonzero(one.used)
     robot = part.noise.robot_covariance()

@@ -8,12 +8,17 @@ import numpy as np
 from scipy.stats import chi2
 
 from ..arrays import Array
+from ..camera.model import ASSUMED_LENS_U
+from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, finding
 from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
+from .budget import LENS
 from .fit import Fit
+from .gather import behind, in_metres
 from .information import flange_information
+from .model import MOST_PIXEL_PX, absurd
 from .pick import PickModel
 from .problem import Problem
 from .result import Result, unknown
@@ -148,33 +153,79 @@ def all_findings(
     found: Solution, result: Result, pick: PickModel, without_ties: Fit | None
 ) -> tuple[Finding, ...]:
     """Return what the estimator itself notices about a fit."""
-    items = observability_findings(found, without_ties)
+    items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     if result.uncertainty.pick_mm is not None:
         items += weak_findings(found, pick, result.covariance)
         items += tolerance_findings(result)
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
+    items += [*input_findings(found.problem), *help_findings(result)]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
 
 
-def too_few(problem: Problem) -> Finding:
-    """Return the finding of a problem that has too few usable stations."""
+def nonsense_findings(found: Solution) -> list[Finding]:
+    """Return `view-behind` and `noise-beyond`: what no camera and no robot can be."""
+    ids = [found.problem.observations[i].id for i in found.gathered.index]
+    ahead = in_front(found.views, found.poses()) | ~found.used
+    lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
+    items = _behind(found.problem, sorted(lost))
+    noise = found.fit.noise
+    if absurd(noise, found.prior) or noise.pixel_px > MOST_PIXEL_PX:
+        items.append(
+            finding(
+                "noise-beyond",
+                pixel_px=f"{noise.pixel_px:.2g}",
+                position_mm=f"{noise.position:.2g}",
+                angle_deg=f"{np.degrees(noise.rotation):.2g}",
+            )
+        )
+    return items
+
+
+def _behind(problem: Problem, lost: list[int]) -> list[Finding]:
+    """Return `view-behind` of the stations ``lost``, or that their poses look like metres."""
+    if not lost:
+        return []
+    return [finding("view-behind", "metres" if in_metres(problem) else None, stations=lost)]
+
+
+def not_solved(problem: Problem) -> tuple[Finding, ...]:
+    """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
+    lost = behind(problem)
+    items = _behind(problem, lost)
+    few = too_few(problem, len(lost))
+    return (*items, finding("no-fit") if few is None else few)
+
+
+def help_findings(result: Result) -> list[Finding]:
+    """Return `what-helps`: the single measurement that would shrink U of a pick most."""
+    made_of, u = result.budget, result.uncertainty.pick_mm
+    if made_of is None or u is None or made_of.help_ is None or made_of.after_mm is None:
+        return []
+    return [
+        finding(
+            "what-helps",
+            "lens" if made_of.help_ == LENS else None,
+            part=made_of.parts[0].name,
+            share=f"{made_of.parts[0].u_mm:.2g}",
+            length=f"{made_of.length_mm:.0f}",
+            now=f"{2 * u:.2g}",
+            after=f"{made_of.coverage * made_of.after_mm:.2g}",
+        )
+    ]
+
+
+def too_few(problem: Problem, lost: int = 0) -> Finding | None:
+    """Return the finding of a problem with too few usable stations; ``lost`` are behind."""
     usable = sum(
         seen.camera_T_board is not None or (seen.pixels is not None and len(seen.pixels) > 3)
         for seen in problem.observations
     )
-    return finding("too-few", count=usable, least=LEAST_STATIONS)
-
-
-def lost() -> Finding:
-    """Return the finding of stations that no transform fits even roughly."""
-    return finding(
-        "unobservable",
-        direction="The camera's place and direction",
-        remedy_text="Compare how the pendant shows angles (units, convention) with the cell.",
-    )
+    if usable - lost >= LEAST_STATIONS:
+        return None
+    return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
 
 
 def tolerance_findings(result: Result) -> list[Finding]:
@@ -244,13 +295,27 @@ def turned_findings(result: Result) -> list[Finding]:
 def robot_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `accuracy-assumed`, `robot-geometry` and `pick-differs`."""
     robot, items = found.problem.robot, list[Finding]()
-    if robot is None or robot.accuracy_mm is None:
+    known = found.problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
+    if known is None:
         items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
     items += _geometry_finding(found)
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
         items.append(finding("pick-differs", distance_mm=float(np.linalg.norm(move[3:]))))
+    return items
+
+
+def input_findings(problem: Problem) -> list[Finding]:
+    """Return `lens-assumed` and `locate-assumed` where the cell does not say."""
+    items, u = list[Finding](), ASSUMED_LENS_U
+    seen = any(item.pixels is not None for item in problem.observations)
+    if seen and problem.camera.u is None:
+        center, edge = f"{u.center_px:g}", f"{u.edge_px:g}"
+        focal = f"{100 * u.focal:g}"
+        items.append(finding("lens-assumed", focal=focal, center_px=center, edge_px=edge))
+    if seen and problem.locate is None:
+        items.append(finding("locate-assumed"))
     return items
 
 
@@ -265,11 +330,11 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     p, sd = len(found.systematic.sd), found.systematic.sd
     if not p:
         return []
-    precision = np.linalg.inv(found.fit.covariance[12:, 12:])
+    precision = np.linalg.inv(found.fit.covariance[12 : 12 + p, 12 : 12 + p])
     told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
     v, directions = np.linalg.eigh(told * np.outer(sd, sd))
     v = np.maximum(v, LEAST_TOLD)
-    b = directions.T @ (sd * (precision @ found.fit.state.errors))
+    b = directions.T @ (sd * (precision @ found.fit.state.errors[:p]))
     weight = v / (1.0 + v)
     size = float((b**2 / (1.0 + v) ** 2).sum())
     scale, degrees = (weight**2).sum() / weight.sum(), weight.sum() ** 2 / (weight**2).sum()

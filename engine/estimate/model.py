@@ -85,10 +85,13 @@ RANDOM_PER_REPEATABILITY = 3.0  # [-] reading, settling and backlash above the m
 REPEATABILITY_MM = 0.05  # mm; where no robot is described, the middle of 0.01 to 0.1 mm (CP)
 LEVER_MM = 400.0  # mm; arm length over which a position error appears as a rotation error (CP)
 SPREAD = 1.2  # [-] standard deviation of the prior of log sigma: a factor of 3.3 either way
+REPORTED_SPREAD = 3.0  # [-] the same of a system that reports poses: a factor of 20 either way
 # With ν degrees of freedom, a prior flat in the robot's variances gives νs²/(ν − 2), and squared
 # errors over it are 1 on average; one flat in their logarithms gives s². The log-normal prior above
 # holds part of the way: three quarters of the step, from simulation (docs/method.md).
 FLAT_IN_VARIANCE = np.array([0.0, 0.75, 0.75])
+NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
+MOST_PIXEL_PX = 5.0  # px; no detector is off by as much, common practice, no source
 STEP_LIMIT = 2.0  # [-] largest change of a log variance in one step
 
 
@@ -97,7 +100,7 @@ class NoisePrior:
     """Prior of the noise levels: median of each sigma, spread of its logarithm, and the floors."""
 
     median: tuple[float, float, float]  # pixel [px], rotation [rad], position [mm]
-    spread: float
+    spread: tuple[float, float, float]  # of the logarithm, one for each
     floor: tuple[float, float]  # rotation [rad], position [mm]
 
 
@@ -129,15 +132,24 @@ class Noise:
         return np.diag([self.rotation**2] * 3 + [self.position**2] * 3)
 
 
-def noise_prior(robot: Robot | None, pendant: Pendant) -> NoisePrior:
-    """Return the prior that the robot file and the pendant's digits give."""
+def noise_prior(robot: Robot | None, pendant: Pendant, *, reported: bool = False) -> NoisePrior:
+    """Return the prior that the robot file and the pendant's digits give.
+
+    ``reported``: the views are poses that another system reports, of whose noise nobody knows.
+    """
     repeatability = REPEATABILITY_MM if robot is None else robot.repeatability
     position = RANDOM_PER_REPEATABILITY * repeatability
     return NoisePrior(
         median=(PIXEL_PX, position / LEVER_MM, position),
-        spread=SPREAD,
+        spread=(REPORTED_SPREAD if reported else SPREAD, SPREAD, SPREAD),
         floor=_rounding(pendant),
     )
+
+
+def absurd(noise: Noise, prior: NoisePrior) -> bool:
+    """Tell whether the stops scatter more than any robot does that the robot file may mean."""
+    ratios = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
+    return bool((ratios > NOISE_FACTOR).any())
 
 
 def starting_noise(prior: NoisePrior) -> Noise:
@@ -145,11 +157,15 @@ def starting_noise(prior: NoisePrior) -> Noise:
     return Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
 
 
-def prior_score(noise: Noise, prior: NoisePrior) -> tuple[Array, Array]:
-    """Return the log prior's slope (3,) and its information (3,) by the log variances."""
+def prior_score(noise: Noise, prior: NoisePrior, told: Array) -> tuple[Array, Array]:
+    """Return the log prior's slope (3,) and its information (3,) by the log variances.
+
+    ``told`` (3,) is the data's own information: where they tell nothing, the median stands.
+    """
     offset = noise.log_variance - 2.0 * np.log(np.array(prior.median))
-    information = np.full(3, 1.0 / (2.0 * prior.spread) ** 2)
-    return FLAT_IN_VARIANCE - offset * information, information
+    information = (2.0 * np.array(prior.spread)) ** -2.0
+    flat = FLAT_IN_VARIANCE * told / (told + information)
+    return flat - offset * information, information
 
 
 def _rounding(pendant: Pendant) -> tuple[float, float]:

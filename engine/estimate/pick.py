@@ -7,7 +7,8 @@ systematic error. To first order, at a place p and with displacements of the del
 
 M: what a displacement of the transform does to p, S: what a systematic error of the arm does to
 the flange when it picks at p as `work_volume.approach` says (eye-in-hand: less what it did to the
-flange when the camera looked, from the mean place of the stations). The transform that picks best
+flange when the camera looked, from the mean place of the stations), and what wrong lens data do to
+where the camera sees the part, if parts are located by them. The transform that picks best
 is ``true − B · errors`` with B the rigid motion nearest to S over the work volume (least squares);
 what remains, (S − M·B) · errors, no single transform can take away.
 """
@@ -20,13 +21,18 @@ from itertools import product
 import numpy as np
 
 from ..arrays import Array
+from ..camera.lens import lens
 from ..cell.cell import EYE_TO_HAND
 from ..frames import apply, displaced, inverse, mean_rotation, skew, transform
 from ..pendant.conventions import to_matrix
 from .model import point_rows
-from .problem import Problem
-from .systematic import Systematic, flange_errors, usual_posture
+from .problem import Problem, terms_of
+from .systematic import ZERO_RAD, Systematic, flange_errors, usual_posture
 
+# What an arm that is off by 1 mm turns the flange: six zeros of 0.02° that give 0.5 mm, see
+# `systematic`. (One arm was measured at 0.65 mm and 0.16°: Slamani, Nubiola, Bonev 2012.)
+RAD_PER_MM = float(6**0.5 * ZERO_RAD) / 0.5
+REMAINS = "what no single transform takes away"  # of estimated errors, over the work volume
 GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
 
 
@@ -34,15 +40,17 @@ GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces
 class PickModel:
     """The pick error at 27 places of the work volume, on the axes of the transform.
 
-    ``moved`` M (27, 3, 6); ``arm`` S (27, 3, p); ``rigid`` B (6, p); ``corner`` (27,) marks the
-    eight corners. ``floor_mm``: what is added in quadrature where the arm's geometry is not known.
+    ``moved`` M (27, 3, 6); ``off`` S (27, 3, p + q); ``rigid`` B (6, p + q); ``corner`` (27,) marks
+    the eight corners. ``floor_mm``: what the arm is off where its geometry is not
+    known, ``unseen`` (6, 6) what that adds to the transform's covariance.
     """
 
     moved: Array
-    arm: Array
+    off: Array
     rigid: Array
     corner: Array
     floor_mm: float
+    unseen: Array
 
     def delivered(self, camera: Array, errors: Array) -> Array:
         """Return the transform (4, 4) that picks best, from the geometric one."""
@@ -51,7 +59,7 @@ class PickModel:
     def delivered_covariance(self, covariance: Array) -> Array:
         """Return the delivered transform's covariance (6, 6) from the fit's (12 + p, 12 + p)."""
         rows = np.concatenate([np.eye(6), np.zeros((6, 6)), -self.rigid], axis=1)
-        return np.asarray(rows @ covariance @ rows.T)
+        return np.asarray(rows @ covariance @ rows.T + self.unseen)
 
     def work_volume_mm(self, covariance: Array) -> float:
         """Return u at the worst corner [mm] from the delivered transform's covariance (6, 6)."""
@@ -64,12 +72,27 @@ class PickModel:
         """
         p = len(errors)
         index = np.r_[0:6, 12 : 12 + p]
-        rows = np.concatenate([self.moved, -self.arm], axis=2)
+        rows = np.concatenate([self.moved, -self.off], axis=2)
         spread = self._traces(rows, covariance[np.ix_(index, index)])
-        left = ((self.arm - self.moved @ self.rigid) @ errors)[self.corner]
+        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
         camera = self.work_volume_mm(self.delivered_covariance(covariance))
-        total = max(float((spread + (left**2).sum(axis=1)).max()), camera**2)
-        return float(np.sqrt(total + self.floor_mm**2))
+        total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
+        return float(np.sqrt(max(total, camera**2)))
+
+    def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:
+        """Return u² [mm²] of a pick at the worst corner of each part of ``covariance``.
+
+        And of `REMAINS`: what is known to remain of estimated errors.
+        """
+        index = np.r_[0:6, 12 : 12 + len(errors)]
+        rows = np.concatenate([self.moved, -self.off], axis=2)
+        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        whole = self._traces(rows, covariance[np.ix_(index, index)]) + (left**2).sum(axis=1)
+        corner = int(whole.argmax())
+        return {
+            name: float(self._traces(rows, part[np.ix_(index, index)])[corner])
+            for name, part in parts.items()
+        } | {REMAINS: float((left[corner] ** 2).sum())}
 
     def _traces(self, rows: Array, covariance: Array) -> Array:
         corner = rows[self.corner]
@@ -95,10 +118,31 @@ def pick_model(
     if model.arm is not None:
         near = usual_posture(model.arm, typed, joints or [None] * len(typed))
     arm = _arm_errors(problem, model, camera, looking, seen, near)
+    off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
     flat = moved.reshape(-1, 6)
-    rigid = np.linalg.pinv(flat) @ arm.reshape(len(flat), -1)
+    rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
     floor = model.accuracy_mm if model.arm is None else 0.0
-    return PickModel(moved, arm, rigid, corner, floor)
+    lever = camera[:3, 3] - looking[:3, 3] if problem.mount == EYE_TO_HAND else np.zeros(3)
+    return PickModel(moved, off, rigid, corner, floor, _unseen(floor, lever))
+
+
+def _unseen(error_mm: float, lever: Array) -> Array:
+    """Return the covariance (6, 6) of a transform ``lever`` (3,) [mm] away from an arm's error."""
+    rows = np.eye(6)
+    rows[3:, :3] = -skew(lever)
+    turn = (RAD_PER_MM * error_mm) ** 2
+    return np.asarray(rows @ np.diag([turn] * 3 + [error_mm**2] * 3) @ rows.T / 3.0)
+
+
+def _located(problem: Problem, camera: Array, seen: Array) -> Array:
+    """Return how far off parts at ``seen`` (27, 3) are located by wrong lens data, (27, 3, q).
+
+    On the axes of the transform's first frame. True 3-D points are off by nothing.
+    """
+    terms = terms_of(problem)
+    if problem.locate == "depth":
+        return np.zeros((len(seen), 3, terms.count))
+    return np.asarray(camera[:3, :3] @ terms.located(seen, lens(problem.camera)))
 
 
 def approach(problem: Problem, typed: Array) -> Array:

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.model import Camera
-from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance, WorkVolume
+from ..camera.model import Camera, LensU
+from ..camera.terms import Terms, terms
+from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..frames import apply, checked_transform, displacement, inverse
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
 from .model import point_rows
-
-HEIGHT_U_MM = 0.3  # mm; a height taken with a rule or a height gauge, common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +94,11 @@ class Touched:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
-    """Everything the estimate depends on. ``robot`` None: the arm's geometry is not known."""
+    """Everything the estimate depends on. ``robot`` None: the arm's geometry is not known.
+
+    ``robot_accuracy_mm`` is then what the robot is off, None: as assumed. ``locate`` says how parts
+    are located: by the same lens data, or by true 3-D points; None: not said.
+    """
 
     mount: Mount
     board: Board
@@ -107,6 +110,8 @@ class Problem:
     tolerance: Tolerance
     touched: tuple[Touched, ...] = ()
     board_prior: BoardPrior | None = None  # takes the place of board.height_mm
+    robot_accuracy_mm: float | None = None
+    locate: Locate | None = None
 
 
 def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation, ...]) -> Problem:
@@ -126,6 +131,8 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
         observations=tuple(observations),
         work_volume=cell.work_volume,
         tolerance=cell.tolerance,
+        robot_accuracy_mm=cell.robot_accuracy_mm,
+        locate=cell.locate,
     )
 
 
@@ -146,6 +153,17 @@ def _checked(seen: Observation, count: int) -> None:
         )
 
 
+EXACT = LensU(0.0, 0.0, 0.0)
+
+
+def terms_of(problem: Problem) -> Terms:
+    """Return what lens and board may be off by; nothing where no station shows pixels."""
+    board, camera, points = problem.board, problem.camera, problem.board.points()
+    if not any(seen.pixels is not None for seen in problem.observations):
+        return terms(replace(camera, u=EXACT), points, 0.0, 0.0)
+    return terms(camera, points, board.scale_u, board.bow_u_mm)
+
+
 def constraints(problem: Problem) -> tuple[Tie, ...]:
     """Return the measured numbers of ``problem`` that tie its transforms."""
     known = height(problem) if problem.board_prior is None else (problem.board_prior,)
@@ -164,7 +182,7 @@ def height(problem: Problem) -> tuple[Constraint, ...]:
             point=problem.board.points()[0],
             axes=np.array([[0.0, 0.0, 1.0]]),
             value=np.array([value]),
-            u_mm=HEIGHT_U_MM,
+            u_mm=problem.board.height_u_mm,
         ),
     )
 

@@ -24,24 +24,30 @@ from ..cell.result import (
 )
 from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw
+from .budget import Budget
 from .model import Noise
 from .pick import PickModel
 
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).
 NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
+SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SystematicErrors:
-    """Estimated systematic robot errors: values and standard uncertainties (p,) [rad or mm]."""
+    """Estimated errors that all stations share: values and standard uncertainties (p + q,).
+
+    The first ``arm`` are the robot's [rad or mm], the others those of board and lens [-, mm, px].
+    """
 
     names: tuple[str, ...]
     units: tuple[str, ...]
     value: Array
     sd: Array
-    prior_sd: Array
+    prior_sd: Array  # the robot's times ``scale``
     scale: float  # estimated size over what accuracy_mm says [-]
+    arm: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,10 +64,11 @@ class Result:
         geometric: (4, 4) where the camera is, robot errors estimated apart; equals ``camera`` for a
             robot without systematic errors.
         joint_covariance: (12, 12) of [geometric, board].
-        full_covariance: (12 + p, 12 + p) of [geometric, board, systematic errors].
+        full_covariance: (12 + p + q, 12 + p + q) of [geometric, board, systematic errors].
         known: (4,) which of x, y, z and the rotation of ``camera`` the data tell.
         board_known: the same of ``board``.
         uncertainty, noise, stations, systematic, convergence: see their types.
+        budget: what the uncertainty of a pick is made of; None where that is not known.
         pick: the pick error's model; None where nothing could be solved.
         findings: by gravity. verdict: accepted or not-accepted. proven: always False here.
     """
@@ -82,6 +89,7 @@ class Result:
     systematic: SystematicErrors
     convergence: Convergence
     pick: PickModel | None
+    budget: Budget | None
     findings: tuple[Finding, ...]
     verdict: Verdict
     proven: bool = False
@@ -94,6 +102,7 @@ class Result:
     def stored(self) -> StoredResult:
         """Return the result as it is shown and stored: what is not known is None."""
         board = self.joint_covariance[6:, 6:]
+        arm = self.systematic.arm
         return StoredResult(
             mount=self.mount,
             verdict=self.verdict,
@@ -107,7 +116,9 @@ class Result:
             findings=self.findings,
             geometric=placed(self.geometric, self.known),
             board_covariance=_rows(board) if self.board_known.all() else None,
-            systematic=self._systematic_errors(),
+            systematic=self._shared(slice(None, arm)),
+            board_and_lens=self._shared(slice(arm, None)),
+            budget=self.budget.stored() if self.budget and self.known.all() else None,
             convergence=self.convergence,
         )
 
@@ -117,15 +128,16 @@ class Result:
         degrees = float(np.degrees(self.noise.rotation))
         return NoiseLevels(self.noise.pixel_px, self.noise.position, degrees)
 
-    def _systematic_errors(self) -> tuple[SystematicError, ...]:
+    def _shared(self, which: slice) -> tuple[SystematicError, ...]:
+        """Return the robot's errors, or those of board and lens."""
         found, items = self.systematic, []
-        for name, unit, *both in zip(found.names, found.units, found.value, found.sd, strict=True):
-            if unit == "mm":
-                value, u = map(float, both)
-                items.append(SystematicError(name, value_mm=value, u_mm=u))
-            else:
-                value, u = np.degrees(both).tolist()
-                items.append(SystematicError(name, value_deg=value, u_deg=u))
+        for row in range(len(found.names))[which]:
+            key = SHOWN_UNITS[found.units[row]]
+            factor = float(np.degrees(1.0)) if key == "deg" else 1.0
+            value, u = float(found.value[row] * factor), float(found.sd[row] * factor)
+            items.append(
+                SystematicError(found.names[row], **{f"value_{key}": value, f"u_{key}": u})
+            )
         return tuple(items)
 
 

@@ -8,6 +8,8 @@ deletion formula of least squares; Baarda's w-test for a whole station). No refi
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +19,7 @@ from scipy.stats import f as f_distribution
 from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
-from .fit import Fit, State, Stations, fit, linear_system
+from .fit import Fit, State, Stations, beforehand, fit, linear_system
 from .gather import Gathered, gather, stations_of
 from .model import Noise, NoisePrior, noise_prior, predicted_view
 from .problem import Problem, constraints
@@ -125,9 +127,9 @@ def _first_weights(stations: Stations, start: State, prior: NoisePrior) -> Array
 
 
 def _learnt(stations: Stations, found: Fit) -> float:
-    """Return how many systematic errors the data have paid for: trace of 1 − posterior / prior."""
-    prior = stations.systematic_sd**2 * np.exp(found.noise.log_scale)
-    return float((1.0 - np.diag(found.covariance)[12:] / prior).sum())
+    """Return how many errors the stations have paid for: trace of 1 − posterior / prior."""
+    prior = np.linalg.inv(beforehand(stations, found.state, found.noise)[0][12:, 12:])
+    return float((1.0 - np.diag(found.covariance)[12:] / np.diag(prior)).sum())
 
 
 def _limit(degrees: float, n: int) -> float:
@@ -164,7 +166,8 @@ class Solution:
 
     def pixel_rms(self) -> Array:
         """Return the RMS per coordinate [px] of each station's pixels (n,) after the fit."""
-        off = residuals(self.views, self.poses(), self.gathered.lens)
+        known, errors = self.gathered, self.fit.state.errors[len(self.systematic.sd) :]
+        off = residuals(self.views, self.poses(), known.lens, known.terms, errors)
         return np.asarray(np.sqrt((off**2).sum(axis=(1, 2)) / (2 * self.views.counts)))
 
     def poses(self) -> Array:
@@ -173,7 +176,7 @@ class Solution:
 
 
 def fitted(problem: Problem) -> Solution | None:
-    """Return the fit of ``problem``; None where fewer than three stations can be used.
+    """Return the fit of ``problem``; None where fewer than three stations can be used, or none fit.
 
     Where poses and images have nothing to do with each other, the fit ends far from every image,
     and nothing more can be read off there: then each image is taken at its own best pose.
@@ -181,23 +184,42 @@ def fitted(problem: Problem) -> Solution | None:
     gathered = gather(problem)
     if len(gathered.index) < LEAST_STATIONS:
         return None
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)  # numbers that overflow are dealt with here
+    for start, most in ((begin, RELINEARISE), (begin_from_images, 0)):
         try:
-            found = _solution(problem, gathered, begin(problem.mount, gathered), RELINEARISE)
-            if _follows_images(found):
-                return found
+            with quiet():
+                found = _solution(problem, gathered, start(problem.mount, gathered), most)
+                if sound(found.fit) and (not most or _follows_images(found)):
+                    return found
         except np.linalg.LinAlgError:
-            pass
-        return _solution(problem, gathered, begin_from_images(problem.mount, gathered), 0)
+            continue
+    return None
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep numbers that overflow from being reported: they are dealt with where they arise."""
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        yield
+
+
+def sound(found: Fit) -> bool:
+    """Tell whether a fit has numbers: a singular system has none."""
+    numbers = (found.covariance, found.state.camera, found.state.board, found.noise.log_variance)
+    variances = np.diag(found.covariance)
+    return all(bool(np.isfinite(part).all()) for part in numbers) and bool((variances > 0).all())
 
 
 def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: int) -> Solution:
     """Return the fit from a start, its points linearised again ``most`` times at most."""
-    model, prior = systematic(problem.robot), noise_prior(problem.robot, problem.pendant)
+    model, prior = (
+        systematic(problem.robot, problem.robot_accuracy_mm),
+        _noise_prior(problem, gathered),
+    )
     turn = gathered.chosen(beginning.choice)[1]
     stations, views = stations_of(problem, gathered, beginning.choice, constraints(problem))
-    start = State(beginning.camera, beginning.board, np.zeros(len(model.sd)))
+    errors = np.zeros(len(model.sd) + gathered.terms.count)
+    start = State(beginning.camera, beginning.board, errors)
     found, used = robust_fit(stations, start, prior)
     error, times = flange_residuals(stations, found), 0
     if most:
@@ -208,17 +230,22 @@ def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: 
     )
 
 
+def _noise_prior(problem: Problem, gathered: Gathered) -> NoisePrior:
+    reported = bool(gathered.reported.all())
+    return noise_prior(problem.robot, problem.pendant, reported=reported)
+
+
 def _follows_images(found: Solution) -> bool:
     """Tell whether the fit's pixel noise is that of the images alone."""
     raw = linearised(found.views, found.gathered.own_views(found.turn), found.gathered.lens)
     alone = float(np.sqrt(raw.rss.sum() / max(float(found.gathered.dof.sum()), 1.0)))
-    sound = bool(np.isfinite(found.fit.covariance).all())
-    return sound and found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
+    return found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
 
 
 def fitted_views(stations: Stations, state: State, error: Array) -> Array:
     """Return camera_T_board (n, 4, 4) with systematic and random errors (n, 6) applied."""
-    flange = displaced(stations.typed, stations.systematic @ state.errors + error)
+    arm = stations.systematic @ state.errors[: len(stations.systematic_sd)]
+    flange = displaced(stations.typed, arm + error)
     return predicted_view(stations.mount, state.camera, flange, state.board)
 
 
@@ -252,7 +279,7 @@ def relinearised(
         poses = np.where(
             used[:, None, None], fitted_views(stations, found.state, error), stations.views.pose
         )
-        stations = replace(stations, views=linearised(views, poses, gathered.lens))
+        stations = replace(stations, views=gathered.linearised(views, poses))
         before = found
         found = fit(stations.take(used), before.state, prior, noise=before.noise, known=known)
         error = flange_residuals(stations, found)

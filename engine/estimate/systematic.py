@@ -7,7 +7,7 @@ quadrature (`pick`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,10 +48,13 @@ class Systematic:
 NO_ARM = Systematic((), (), np.empty(0), ASSUMED_ACCURACY_MM, None)
 
 
-def systematic(robot: Robot | None) -> Systematic:
-    """Return the prior of the systematic errors of ``robot``."""
+def systematic(robot: Robot | None, accuracy_mm: float | None = None) -> Systematic:
+    """Return the prior of the systematic errors of ``robot``.
+
+    ``accuracy_mm``: what a robot that is not described is off; None: as assumed.
+    """
     if robot is None:
-        return NO_ARM
+        return NO_ARM if accuracy_mm is None else replace(NO_ARM, accuracy_mm=accuracy_mm)
     if robot.accuracy == 0.0 or not (robot.geometry_mm or robot.links):
         return Systematic((), (), np.empty(0), robot.accuracy, None)
     arm = kinematics(robot)

@@ -14,7 +14,7 @@ linearised again until it stands still, so that large movements are exact.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import block_diag
@@ -82,7 +82,9 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     candidates = gathered.candidates
     off = displacement(candidates.pose, expected[:, None]) / NEAR
     cost = np.where(candidates.valid, candidates.cost + (off**2).sum(axis=-1), np.inf)
-    stations, _ = stations_of(problem, gathered, cost.argmin(axis=1))
+    terms = gathered.terms.only(result.systematic.names)
+    choice = np.asarray(cost.argmin(axis=1))
+    stations, _ = stations_of(problem, replace(gathered, terms=terms), choice)
     return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
 
 

@@ -9,7 +9,17 @@ from typing import Any, get_args
 
 import numpy as np
 
-from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Mount, Placed, Rough, Tolerance, WorkVolume
+from ..cell.cell import (
+    EYE_TO_HAND,
+    Cell,
+    KeepOut,
+    Locate,
+    Mount,
+    Placed,
+    Rough,
+    Tolerance,
+    WorkVolume,
+)
 from ..cell.session import FORMAT
 from ..frames import from_position_quaternion
 from ..pendant.conventions import (
@@ -138,6 +148,8 @@ def cell_record(inside: bool) -> Record[Cell]:
             Field("work_volume", WORK_VOLUME),
             Field("tolerance", TOLERANCE),
             Field("rough", ROUGH, None),
+            Field("robot_accuracy_mm", Number(least=0), None),
+            Field("locate", Text(get_args(Locate)), None),
         ),
         _cell,
         _parts,
@@ -153,6 +165,10 @@ def _cell(values: Values, node: Node) -> Cell:
         where, got = node.at("work_volume").at("frame"), cell.work_volume.frame
         raise where.fail(
             f"the work volume of an {cell.mount} cell is given in the {frame} frame, got {got}"
+        )
+    if cell.robot is not None and cell.robot_accuracy_mm is not None:
+        raise node.at("robot_accuracy_mm").fail(
+            "this key belongs to a cell with robot: none", "Enter robot.accuracy_mm."
         )
     _check_cameras(cell, node)
     pendant = _complete(cell.pendant, cell, node.at("pendant"))

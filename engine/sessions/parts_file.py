@@ -8,9 +8,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from ..boards.pattern import Board, MountRepeatability, check_board
+from ..boards.pattern import (
+    Board,
+    MountRepeatability,
+    check_board,
+)
 from ..boards.points_file import read_board_points
-from ..camera.model import DISTORTION_COUNTS, Camera
+from ..camera.model import DISTORTION_COUNTS, Camera, LensU
 from ..cell.session import FORMAT
 from ..errors import nearest
 from ..robots.model import Robot, checked
@@ -55,6 +59,9 @@ def board_record(inside: bool) -> Record[Board]:
         pitch_mm=_LENGTH,
         diameter_mm=_LENGTH,
         marker_mm=_LENGTH,
+        scale_u=Number(least=0),
+        bow_u_mm=Number(least=0),
+        height_u_mm=_LENGTH,
         mount_repeatability=_MOUNT,
         points_file=FileName(inside),
         measured=None,
@@ -114,6 +121,11 @@ class Source:
         return dict(value)
 
 
+LENS_U = record_of(
+    LensU, None, (), focal=Number(least=0), center_px=Number(least=0), edge_px=Number(least=0)
+)
+
+
 def _camera(values: Values, node: Node) -> Camera:
     matrix = values["matrix"]
     (fx, skew, _), (zero, fy, _), last = matrix
@@ -139,6 +151,7 @@ CAMERA = record_of(
     matrix=Many(Many(Number(), (3,)), (3,)),
     distortion=Many(Number(), DISTORTION_COUNTS),
     source=Source(),
+    u=LENS_U,
 )
 
 

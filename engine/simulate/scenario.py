@@ -76,6 +76,7 @@ camera:
   image_size_px: [1280, 1024]
   matrix: [[1400.0, 0, 640.0], [0, 1400.0, 512.0], [0, 0, 1]]
   distortion: [-0.085, 0.062, 0.0004, -0.0003, 0.0]   # k1 k2 p1 p2 k3, as OpenCV orders them
+  u: {{focal: 0, center_px: 0, edge_px: 0}}   # a simulated lens is known exactly
   source: none
 """
 
@@ -86,6 +87,8 @@ board:
   columns: 11               # inner corners, not squares
   rows: 8
   pitch_mm: 20.0
+  scale_u: 0                # a simulated board is exact
+  bow_u_mm: 0
   mount_repeatability: {position_mm: 0.1, angle_deg: 0.05}
 """
 
@@ -98,6 +101,7 @@ WORK = """\
 work_volume: {{frame: {frame}, center_mm: {center}, size_mm: {size}}}   # where bottles are picked
 tolerance: {{position_mm: {tolerance}, angle_deg: 0.2}}
 keep_out: []
+locate: lens              # parts are located by the same lens data
 """
 
 

@@ -20,15 +20,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from joint_least_squares import Everything
-from known_noise import given_noise
-from simulated_sessions import Case, Simulated, simulated
+from joint_least_squares import Everything, known_noise_fit
+from simulated_sessions import Case, simulated
 
-from engine.camera.views import linearised
 from engine.estimate import estimated
-from engine.estimate.fit import Fit, State, Stations, fit
-from engine.estimate.model import noise_prior
-from engine.estimate.solver import relinearised
 from engine.frames import displacement
 
 REPEATS = 7
@@ -44,36 +39,17 @@ def fastest(action: Callable[[], object]) -> float:
     return 1000.0 * min(times)
 
 
-def joint_fit(truth: Simulated, everything: Everything) -> Fit:
-    """Return this project's fit of the same problem: noise given, the same start, no rejection."""
-    case, gathered = truth.case, everything.gathered
-    levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
-    prior = noise_prior(truth.problem.robot, truth.problem.pendant)
-    stations = Stations(
-        mount=case.mount,
-        typed=gathered.typed,
-        views=linearised(gathered.views, gathered.candidates.pose[:, 0], gathered.lens),
-        dof=gathered.dof,
-        systematic=np.zeros((everything.n, 6, 0)),
-        systematic_sd=np.empty(0),
-    )
-    start = State(everything.camera, everything.board, np.empty(0))
-    found = fit(stations, start, prior, noise=levels, known=True)
-    used = np.ones(everything.n, bool)
-    return relinearised(stations, gathered.views, gathered, found, used, prior, known=True)[1]
-
-
 def compared() -> None:
     print("| mount | stations | fit ms | least_squares ms | ratio | apart mm | whole solve ms |")
     print("|---|---|---|---|---|---|---|")
     for mount, stations in product(("eye-to-hand", "eye-in-hand"), (15, 60)):
         truth = simulated(Case(mount, stations=stations), np.random.default_rng(stations))
         everything = Everything(truth)
-        ours = fastest(partial(joint_fit, truth, everything))
+        ours = fastest(partial(known_noise_fit, truth, everything))
         theirs = fastest(everything.solved)
         whole = fastest(partial(estimated, truth.problem))
         other = everything.solved()[0]
-        apart = displacement(joint_fit(truth, everything).state.camera, other)[3:]
+        apart = displacement(known_noise_fit(truth, everything).state.camera, other)[3:]
         print(
             f"| {mount} | {stations} | {ours:.0f} | {theirs:.0f} | {theirs / ours:.1f} | "
             f"{np.linalg.norm(apart):.4f} | {whole:.0f} |",

@@ -1,0 +1,134 @@
+"""Whether U holds where board, lens and arm are only known to some accuracy.
+
+Every input is drawn from its prior: pitch and bow of the board, focal length, principal point and
+distortion of the lens, the arm's geometry. Parts are located by a small target seen through the
+true lens and read with the lens data of the cell (`lens`), or by true 3-D points (`depth`).
+For every case: the share of sessions whose worst pick error lies within U, U over the RMS error,
+and the share with a finding that names a cause. Usage: python tests/bench/bench_cell_inputs.py
+[sessions]
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+from simulated_sessions import (
+    BOARD,
+    CAMERA,
+    Case,
+    Seen,
+    Simulated,
+    _typed_joints,
+    postures_at,
+    simulated,
+)
+
+from engine.arrays import Array
+from engine.camera.lens import project
+from engine.camera.model import Camera, LensU
+from engine.camera.views import board_pose
+from engine.cell.cell import Locate, Mount
+from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.estimate.pick import approach
+from engine.frames import apply, inverse, transform
+
+U = LensU()
+SCALE_U, BOW_U = 0.0012, 0.1
+TARGET = 30.0 * np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
+
+
+def drawn(rng: np.random.Generator) -> Seen:
+    """Return a board and a camera drawn from the priors of the cell."""
+    points = BOARD.points()
+    half = points[:, :2].max(axis=0) / 2
+    off = ((points[:, :2] - half) / half) ** 2 / np.sqrt(2.0)
+    points = points * (1.0 + SCALE_U * rng.uniform(-np.sqrt(3), np.sqrt(3)))
+    points[:, 2] += off @ rng.normal(0.0, BOW_U, 2)
+    (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
+    longer = 1.0 + U.focal * rng.normal()
+    dx, dy = rng.normal(0.0, U.center_px, 2)
+    corner = np.linalg.norm(np.maximum([cx, cy], np.subtract(CAMERA.image_size_px, [cx, cy]))) / fx
+    k = rng.normal(0.0, U.edge_px / np.sqrt(2.0), 2) / fx / np.array([corner**3, corner**5])
+    k1, k2, *rest = CAMERA.distortion
+    matrix = ((fx * longer, 0.0, cx + dx), (0.0, fy * longer, cy + dy), last)
+    return Seen(points, replace(CAMERA, matrix=matrix, distortion=(k1 + k[0], k2 + k[1], *rest)))
+
+
+def located(places: Array, true: Camera, locate: Locate) -> Array:
+    """Return where parts at ``places`` (n, 3) [mm, camera frame] are believed to be."""
+    if locate == "depth":
+        return places
+    found = []
+    for place in places:
+        pixels = project(TARGET + place, true)
+        found.append(board_pose(TARGET, pixels, CAMERA)[0][0][:3, 3])
+    return np.array(found)
+
+
+def worst_pick(session: Simulated, delivered: Array, truly: Seen, locate: Locate) -> float:
+    """Return the largest true pick error [mm] at the corners of the work volume."""
+    problem, arm = session.problem, session.arm
+    typed = np.array([seen.base_T_flange for seen in problem.observations])
+    R = approach(problem, typed)
+    looking = transform(R, typed[:, :3, 3].mean(axis=0))
+    volume, fixed = problem.work_volume, session.case.mount == "eye-to-hand"
+    signs = np.array(list(product((-0.5, 0.5), repeat=3)))
+    places = np.asarray(volume.center_mm) + signs * np.asarray(volume.size_mm)
+    if fixed:
+        seen, true, carrier = apply(inverse(session.camera), places), places, delivered
+    else:
+        q = _typed_joints(arm, looking[None])[0]
+        true = apply(arm.forward(q, session.errors) @ session.camera, places)
+        seen, carrier = places, looking @ delivered
+    goal = apply(carrier, located(seen, truly.camera, locate))
+    q = postures_at(arm, transform(R, goal), [None] * len(goal))
+    reached = arm.forward(q, session.errors)[:, :3, 3]
+    return float(np.nanmax(np.linalg.norm(reached - true, axis=1)))
+
+
+def measured(case: Case, locate: Locate, sessions: int, exact: bool) -> str:
+    inside, error, stated, caused, refused = 0, [], [], [], 0
+    for seed in range(sessions):
+        rng = np.random.default_rng([seed, case.stations, 41])
+        truly = Seen(BOARD.points(), CAMERA) if exact else drawn(rng)
+        session = simulated(case, rng, truly)
+        board = replace(BOARD, scale_u=SCALE_U, bow_u_mm=BOW_U)
+        camera = replace(CAMERA, u=U)
+        problem = replace(session.problem, board=board, camera=camera, locate=locate)
+        session = replace(session, problem=problem)
+        result = diagnosed(problem)
+        named = [f.code for f in result.findings if f.code in CAUSES and f.level != "note"]
+        caused += named[:1]
+        if result.uncertainty.pick_mm is None:
+            refused += 1
+            continue
+        error.append(worst_pick(session, result.camera, truly, locate))
+        stated.append(2.0 * result.uncertainty.pick_mm)
+        inside += error[-1] <= stated[-1]
+    size = float(np.sqrt(np.mean(np.square(error))))
+    names = ", ".join(f"{code} {caused.count(code)}" for code in sorted(set(caused))) or "none"
+    return (
+        f"{100 * inside / max(len(error), 1):.0f} % | {np.median(stated):.2f} | {size:.2f} | "
+        f"{np.median(stated) / size:.2f} | {names} | {refused}"
+    )
+
+
+def main() -> None:
+    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    mounts: tuple[Mount, ...] = ("eye-to-hand", "eye-in-hand")
+    places: tuple[Locate, ...] = ("lens", "depth")
+    print(
+        "| mount | located by | arm mm | stations | inside U | U | RMS mm | U/RMS | causes | none |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|---|")
+    for mount, locate, arm, stations in product(mounts, places, (0.0, 0.4), (5, 8, 15, 30)):
+        case = Case(mount, stations=stations, geometry_mm=arm, accuracy_mm=arm)
+        row = measured(case, locate, sessions, exact=False)
+        print(f"| {mount} | {locate} | {arm:g} | {stations} | {row} |", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,79 @@
+"""What the uncertainty of a pick is made of, and how it covers where little tells the noise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_sessions import BOARD, CAMERA, Case, simulated
+
+from engine.camera.model import LensU
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.estimate import Result, estimated
+from engine.estimate.budget import BOARD as BOARD_PART
+from engine.estimate.budget import LENS, MEASURED_U_MM, coverage
+
+
+def solved(mount: str, locate: str, stations: int = 8, **changes: object) -> Result:
+    case = Case(mount, stations=stations, geometry_mm=0.3, accuracy_mm=0.3)
+    problem = simulated(case, np.random.default_rng([stations, 3])).problem
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    camera = replace(CAMERA, u=LensU())
+    return estimated(
+        replace(problem, **({"board": board, "camera": camera, "locate": locate} | changes))
+    )
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+@pytest.mark.parametrize("locate", ["lens", "depth"])
+def test_the_squares_of_all_parts_add_up_to_u_of_a_pick(mount: str, locate: str) -> None:
+    found = solved(mount, locate)
+    squares = sum(part.u_mm**2 for part in found.budget.parts)
+    wider = found.budget.coverage / 2
+    assert wider * np.sqrt(squares) == pytest.approx(found.uncertainty.pick_mm, rel=1e-3)
+    assert {"pixels", "board", "lens data"} <= {part.name for part in found.budget.parts}
+    sizes = [part.u_mm for part in found.budget.parts]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+@pytest.mark.parametrize(("degrees", "t"), [(4, 2.78), (10, 2.23), (20, 2.09), (1e6, 1.96)])
+def test_the_coverage_factor_is_students(degrees: float, t: float) -> None:
+    """Reference: GUM (JCGM 100:2008), table G.2, 95 %."""
+    assert coverage(degrees) * 1.96 / 2 == pytest.approx(t, abs=0.006)
+
+
+def test_few_stations_have_few_degrees_of_freedom() -> None:
+    few = estimated(simulated(Case(stations=4), np.random.default_rng(4)).problem).budget
+    many = estimated(simulated(Case(stations=25), np.random.default_rng(4)).problem).budget
+    assert few.degrees < 20 < many.degrees
+    assert few.coverage > 2.1 > 2.03 > many.coverage
+
+
+def test_the_measurement_named_shrinks_u_to_what_is_said() -> None:
+    found = solved(EYE_TO_HAND, "depth", 5, camera=replace(CAMERA, u=LensU(0.0002, 0.2, 0.05)))
+    assert found.budget.help_ == BOARD_PART
+    measured = replace(BOARD, scale_u=MEASURED_U_MM / 200.0, bow_u_mm=0.1)
+    after = solved(
+        EYE_TO_HAND, "depth", 5, board=measured, camera=replace(CAMERA, u=LensU(0.0002, 0.2, 0.05))
+    )
+    told = found.budget.after_mm * found.budget.coverage / 2
+    assert after.uncertainty.pick_mm == pytest.approx(told, rel=0.2)
+    said = next(item for item in found.findings if item.code == "what-helps")
+    assert "200 mm" in said.remedy
+    assert f"{2 * found.uncertainty.pick_mm:.2g}" in said.remedy
+
+
+def test_a_fresh_lens_calibration_is_named_where_it_helps_most() -> None:
+    found = solved(EYE_TO_HAND, "depth", 8)
+    assert found.budget.help_ == LENS
+    assert found.budget.after_mm < 0.9 * found.uncertainty.pick_mm
+
+
+def test_the_document_states_the_budget() -> None:
+    document = solved(EYE_IN_HAND, "lens").document()
+    assert document["budget"]["parts"][0]["u_mm"] > 0
+    assert {"degrees_of_freedom", "coverage_factor"} <= set(document["budget"])
+    names = [item["name"] for item in document["board_and_lens"]]
+    assert names[0] == "board scale"
+    assert "u_ratio" in document["board_and_lens"][0]

@@ -1,0 +1,200 @@
+"""Board, lens and robot are only known to some accuracy: unknowns with a prior, and in every U."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from known_noise import given_noise
+from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
+
+from engine.arrays import Array
+from engine.camera.lens import lens, project
+from engine.camera.model import Camera, LensU
+from engine.camera.terms import NAMES, terms
+from engine.camera.views import Views, board_pose, linearised, residuals
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.estimate import estimated
+from engine.estimate.fit import State, fit
+from engine.estimate.gather import gather, stations_of
+from engine.estimate.model import derivatives, noise_prior, predicted_view
+from engine.frames import apply, displacement, rotation_exp, transform
+
+MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
+KNOWN = terms(replace(CAMERA, u=LensU()), BOARD.points(), 0.0012, 0.1)
+STEPS = np.array([1e-4, 0.01, 0.01, 1e-4, 0.1, 0.1, 0.1, 0.1])
+
+
+def usual(truth: Simulated, locate: str = "lens") -> Simulated:
+    """Return the session with the accuracies of a cell that says nothing of them."""
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    camera = replace(CAMERA, u=LensU())
+    problem = replace(truth.problem, board=board, camera=camera, locate=locate)
+    return replace(truth, problem=problem)
+
+
+def with_errors(values: Array) -> tuple[Array, Camera]:
+    """Return board points and a camera that are off by ``values`` (8,)."""
+    points = BOARD.points()
+    half = points[:, :2].max(axis=0) / 2
+    heights = ((points[:, :2] - half) / half) ** 2 / np.sqrt(2.0)
+    points = points * (1.0 + values[0])
+    points[:, 2] += heights @ values[1:3]
+    (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
+    fx, fy, cx, cy = fx * (1 + values[3]), fy * (1 + values[3]), cx + values[4], cy + values[5]
+    return points, replace(CAMERA, matrix=((fx, 0.0, cx), (0.0, fy, cy), last))
+
+
+def pixels_of(view: Array, values: Array) -> Array:
+    points, camera = with_errors(values)
+    plain = project(apply(view, points), camera)
+    off = (plain - KNOWN.principal) / KNOWN.corner_px
+    square = (off**2).sum(axis=-1, keepdims=True)
+    return plain + off * square * values[6] + off * square**2 * values[7]
+
+
+@pytest.mark.parametrize("term", range(8), ids=NAMES)
+def test_a_term_moves_the_pixels_as_a_changed_board_or_camera_does(term: int) -> None:
+    view = transform(rotation_exp([0.4, -0.3, 0.2]), [-80.0, -60.0, 600.0])
+    step = STEPS[term] * np.eye(8)[term]
+    moved = (pixels_of(view, step) - pixels_of(view, -step)) / (2 * STEPS[term])
+    views = Views(BOARD.points()[None], np.zeros((1, 88, 2)), np.ones((1, 88)))
+    none = residuals(views, view[None], lens(CAMERA))
+    there = residuals(views, view[None], lens(CAMERA), KNOWN, np.eye(8)[term])
+    np.testing.assert_allclose((none - there)[0], moved, rtol=2e-3, atol=2e-3)
+
+
+@pytest.mark.parametrize("term", range(3, 6), ids=NAMES[3:6])
+def test_parts_are_located_as_a_small_target_seen_through_the_true_lens(term: int) -> None:
+    """Reference: OpenCV's plane-based pose of four points, projected by the changed camera."""
+    place = np.array([90.0, -70.0, 700.0])
+    target = 10.0 * np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
+    _, camera = with_errors(STEPS[term] * np.eye(8)[term])
+    found = board_pose(target, project(target + place, camera), CAMERA)[0][0][:3, 3]
+    told = KNOWN.located(place[None], lens(CAMERA))[0, :, term] * STEPS[term]
+    np.testing.assert_allclose(found - place, told, atol=0.05 * np.linalg.norm(told))
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_covariance_is_the_inverse_of_the_whole_normal_matrix(mount: str) -> None:
+    """External check: NumPy's inverse of all unknowns at once: 12, eight terms, 6 per station."""
+    truth = usual(simulated(Case(mount, stations=6), np.random.default_rng(5)))
+    problem, case = truth.problem, truth.case
+    gathered = gather(problem)
+    stations, views = stations_of(problem, gathered, gathered.own_choice())
+    levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
+    prior = noise_prior(problem.robot, problem.pendant)
+    state = State(truth.camera, truth.board, np.zeros(8))
+    poses = predicted_view(mount, truth.camera, gathered.typed, truth.board)
+    stations = replace(stations, views=gathered.linearised(views, poses))
+    found = fit(stations, state, prior, noise=levels, known=True)
+    n, sd = len(gathered.index), np.repeat([levels.rotation, levels.position], 3)
+    J = np.zeros((n, 88, 2, 20 + 6 * n))
+    *by, by_flange = derivatives(mount, truth.camera, gathered.typed, truth.board)
+    step = 1e-6
+    for k in range(n):
+        for axis in range(6):
+            moved = linearised_pixels(poses[k], step * np.eye(6)[axis])
+            back = linearised_pixels(poses[k], -step * np.eye(6)[axis])
+            slope = (moved - back) / (2 * step)
+            J[k, :, :, :12] += slope[..., None] * np.concatenate([b[k] for b in by], axis=1)[axis]
+            J[k, :, :, 20 + 6 * k : 26 + 6 * k] += slope[..., None] * by_flange[k][axis] * sd
+        for term in range(8):
+            off = STEPS[term] * np.eye(8)[term]
+            change = pixels_of(poses[k], off) - pixels_of(poses[k], -off)
+            J[k, :, :, 12 + term] = change / (2 * STEPS[term])
+    J = J.reshape(-1, 20 + 6 * n) / levels.pixel_px
+    known = np.r_[np.zeros(12), KNOWN.sd**-2.0, np.ones(6 * n)]
+    whole = np.linalg.inv(J.T @ J + np.diag(known))[:20, :20]
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(found.covariance)), np.sqrt(np.diag(whole)), rtol=0.03
+    )
+
+
+def linearised_pixels(view: Array, off: Array) -> Array:
+    moved = transform(rotation_exp(off[:3]) @ view[:3, :3], view[:3, 3] + off[3:])
+    return project(apply(moved, BOARD.points()), CAMERA)
+
+
+@pytest.mark.parametrize(
+    ("locate", "position_mm", "bound"),
+    [("lens", 0.05, 0.66), ("lens", 0.15, 1.3), ("depth", 0.05, 1.3), ("depth", 0.15, 2.8)],
+)
+def test_u_of_eight_stations_is_near_the_bound(
+    locate: str, position_mm: float, bound: float
+) -> None:
+    """Bound computed apart for an 11 × 8 board and planned stations; these are drawn at random."""
+    angle = {0.05: 0.01, 0.15: 0.02}[position_mm]
+    case = Case(stations=8, position_mm=position_mm, angle_deg=angle)
+    stated = [
+        2 * estimated(usual(simulated(case, rng), locate).problem).uncertainty.pick_mm
+        for rng in (np.random.default_rng([seed, 1]) for seed in range(5))
+    ]
+    assert 0.5 * bound < np.median(stated) < 1.25 * bound
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_pitch_and_a_focal_length_within_their_accuracy_stay_within_u(mount: str) -> None:
+    inside = []
+    for seed in range(12):
+        off = np.array([0.0015, 0, 0, -0.0012, 2.0, -2.0, 0, 0])
+        truth = simulated(
+            Case(mount, stations=8), np.random.default_rng([seed, 3]), Seen(*with_errors(off))
+        )
+        found = estimated(usual(truth, "depth").problem)
+        M = found.pick.moved[found.pick.corner]
+        gap = np.linalg.norm(M @ displacement(found.camera, truth.camera), axis=1).max()
+        inside.append(gap <= 2 * found.uncertainty.pick_mm)
+    assert sum(inside) >= 11
+
+
+def test_stations_tell_of_the_scale_what_the_robots_travel_shows() -> None:
+    truth = simulated(
+        Case(stations=25, position_mm=0.05),
+        np.random.default_rng(7),
+        Seen(*with_errors(np.array([0.002, 0, 0, 0, 0, 0, 0, 0]))),
+    )
+    known = estimated(usual(truth).problem).systematic
+    scale, u = known.value[0], known.sd[0]
+    assert u < 0.0004  # a third of what was known before
+    assert abs(scale - 0.002) < 3 * u
+
+
+def test_a_cell_that_is_known_exactly_has_no_such_terms() -> None:
+    truth = simulated(Case(stations=8), np.random.default_rng(9))
+    exact, open_ = estimated(truth.problem), estimated(usual(truth).problem)
+    assert exact.systematic.names == ()
+    assert open_.uncertainty.pick_mm > 1.2 * exact.uncertainty.pick_mm
+
+
+def test_what_the_cell_does_not_say_is_assumed_with_a_note() -> None:
+    problem = simulated(Case(stations=8), np.random.default_rng(9)).problem
+    silent = replace(problem, camera=replace(CAMERA, u=None), locate=None)
+    codes = {item.code for item in estimated(silent).findings}
+    assert {"lens-assumed", "locate-assumed"} <= codes
+    told = {item.code for item in estimated(problem).findings}
+    assert not {"lens-assumed", "locate-assumed"} & told
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_cameras_own_u_holds_where_the_arm_is_not_described(mount: str) -> None:
+    inside = []
+    for seed in range(20):
+        case = Case(mount, stations=10, geometry_mm=0.5, accuracy_mm=0.5)
+        truth = simulated(case, np.random.default_rng([seed, 14]))
+        found = estimated(replace(truth.problem, robot=None, robot_accuracy_mm=0.5))
+        off = np.linalg.norm(displacement(found.camera, truth.camera)[3:])
+        inside.append(off <= 2 * found.uncertainty.position_mm)
+    assert np.mean(inside) >= 0.9
+
+
+def test_views_without_terms_are_as_before() -> None:
+    view = transform(rotation_exp([0.4, -0.3, 0.2]), [-80.0, -60.0, 600.0])
+    pixels = project(apply(view, BOARD.points()), CAMERA)[None]
+    views = Views(BOARD.points()[None], pixels, np.ones((1, 88)))
+    plain = linearised(views, view[None], lens(CAMERA))
+    both = linearised(views, view[None], lens(CAMERA), KNOWN)
+    np.testing.assert_array_equal(plain.information, both.information)
+    assert both.by_terms.shape == (1, 6, 8)
+    assert (np.linalg.eigvalsh(both.rest_information[0]) > -1e-6).all()

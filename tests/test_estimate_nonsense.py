@@ -1,0 +1,146 @@
+"""What makes no sense is a finding: never an exception, and never accepted."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_sessions import Case, Simulated, simulated
+
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.stations import Observation
+from engine.diagnosis.diagnose import diagnosed
+from engine.estimate import Problem, Result, estimated
+from engine.estimate.model import predicted_view
+from engine.frames import displaced, displacement, rotation_exp, transform
+
+MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
+# The board about its own point 0, turned until half of it lies behind the lens.
+STRADDLING = transform(rotation_exp([0.0, 1.5, 0.0]), [-100.0, -50.0, 50.0])
+Solve = Callable[[Problem], Result]
+
+
+@pytest.fixture(autouse=True)
+def _no_warning_of_a_library() -> Iterator[None]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        yield
+
+
+def world(mount: str, seed: int = 3, stations: int = 8) -> Simulated:
+    return simulated(Case(mount, stations=stations), np.random.default_rng(seed))
+
+
+def reported(truth: Simulated, mm: float = 0.3, deg: float = 0.05, seed: int = 4) -> Problem:
+    """Return the session as another system would report it: poses with noise of its own."""
+    seen, rng = truth.problem.observations, np.random.default_rng(seed)
+    flange = np.array([item.base_T_flange for item in seen])
+    views = predicted_view(truth.problem.mount, truth.camera, flange, truth.board)
+    sd = np.repeat([np.radians(deg), mm], 3)
+    views = displaced(views, rng.normal(size=(len(seen), 6)) * sd)
+    observations = tuple(
+        Observation(item.id, item.base_T_flange, camera_T_board=view)
+        for item, view in zip(seen, views, strict=True)
+    )
+    return replace(truth.problem, observations=observations)
+
+
+def metres(T: Array) -> Array:
+    return transform(T[:3, :3], T[:3, 3] / 1000.0)
+
+
+def changed(problem: Problem, change: Callable[[Observation], Observation]) -> Problem:
+    return replace(problem, observations=tuple(change(item) for item in problem.observations))
+
+
+def codes(result: Result) -> set[str]:
+    return {item.code for item in result.findings if item.level == "error"}
+
+
+@pytest.mark.parametrize("solve", [estimated, diagnosed])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_board_across_the_camera_plane_is_left_out_and_told(mount: str, solve: Solve) -> None:
+    truth = world(mount)
+    seen = list(truth.problem.observations)
+    seen[3] = Observation(4, seen[3].base_T_flange, camera_T_board=STRADDLING)
+    result = solve(replace(truth.problem, observations=tuple(seen)))
+    assert result.verdict == "not-accepted"
+    assert [item.stations for item in result.findings if item.code == "view-behind"] == [(4,)]
+    assert not result.stations[3].used
+    off = displacement(result.camera, truth.camera)
+    assert np.linalg.norm(off[3:]) < 3.0  # the seven others still tell where the camera is
+
+
+@pytest.mark.parametrize("solve", [estimated, diagnosed])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_reported_poses_in_metres_are_told(mount: str, solve: Solve) -> None:
+    problem = reported(world(mount))
+    views = changed(problem, lambda item: replace(item, camera_T_board=metres(item.camera_T_board)))
+    both = changed(views, lambda item: replace(item, base_T_flange=metres(item.base_T_flange)))
+    for wrong in (views, both):
+        result = solve(wrong)
+        assert result.verdict == "not-accepted"
+        assert {"view-behind", "too-few"} <= codes(result)
+        assert "metres" in result.findings[0].message
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_typed_poses_in_metres_of_a_reporting_system_are_a_unit(mount: str) -> None:
+    problem = reported(world(mount))
+    result = diagnosed(
+        changed(problem, lambda item: replace(item, base_T_flange=metres(item.base_T_flange)))
+    )
+    assert result.verdict == "not-accepted"
+    assert result.findings[0].code == "unit"
+
+
+@pytest.mark.parametrize("solve", [estimated, diagnosed])
+def test_poses_that_have_nothing_to_do_with_the_images_are_told(solve: Solve) -> None:
+    rng = np.random.default_rng(8)
+    wild = changed(
+        world(EYE_TO_HAND, stations=6).problem,
+        lambda item: replace(
+            item, base_T_flange=displaced(np.eye(4), rng.normal(size=6) * [1, 1, 1, 500, 500, 500])
+        ),
+    )
+    result = solve(wild)
+    assert result.verdict == "not-accepted"
+    assert codes(result) & {"noise-beyond", "outlier", "no-fit"}
+
+
+@pytest.mark.parametrize("solve", [estimated, diagnosed])
+@pytest.mark.parametrize("seed", range(3))
+def test_pixels_without_any_sense_are_told(solve: Solve, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    noise = changed(
+        world(EYE_IN_HAND, stations=6).problem,
+        lambda item: replace(item, pixels=rng.uniform(0.0, 1000.0, item.pixels.shape)),
+    )
+    result = solve(noise)
+    assert result.verdict == "not-accepted"
+    assert codes(result)
+
+
+def test_the_same_station_again_and_again_is_told() -> None:
+    first = world(EYE_TO_HAND).problem.observations[0]
+    same = tuple(replace(first, id=k) for k in range(1, 7))
+    result = diagnosed(replace(world(EYE_TO_HAND).problem, observations=same))
+    assert result.verdict == "not-accepted"
+    assert "unobservable" in codes(result)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize(("mm", "deg"), [(0.1, 0.01), (2.0, 0.3)])
+def test_reported_poses_have_a_noise_of_their_own(mount: str, mm: float, deg: float) -> None:
+    inside = []
+    for seed in range(10):
+        truth = world(mount, seed, stations=12)
+        result = diagnosed(reported(truth, mm, deg, seed))
+        off = result.pick.moved[result.pick.corner] @ displacement(result.camera, truth.camera)
+        inside.append(np.linalg.norm(off, axis=1).max() <= 2 * result.uncertainty.pick_mm)
+        assert "board-pitch" not in codes(result)
+    assert sum(inside) >= 9
