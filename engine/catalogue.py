@@ -456,8 +456,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "lens-assumed": Entry(
         "note",
-        "How well the lens data are known is not given; focal length ±{focal} %, image centre "
-        "±{center_px} px and distortion ±{edge_px} px at the corner are assumed (standard "
+        "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
+        "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
         "uncertainties).",
         "Enter camera.u as the lens calibration states it; `stationbook lens` finds it.",
         cause="camera.u is absent in the cell.",
@@ -486,7 +486,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "noise-beyond": Entry(
         "error",
-        "Images and poses scatter by {pixel_px} px, {position_mm} mm and {angle_deg}°: no camera "
+        "Images and poses scatter by {pixel_px:.2g} px, {position_mm:.2g} mm and {angle_deg:.2g}°: no camera "
         "and no robot does that.",
         "Do not use the result; check units, convention and the pairing of images, or record "
         "again.",
@@ -503,16 +503,16 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "what-helps": Entry(
         "note",
-        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
-        "Measure the board over its whole length ({length} mm) to 0.1 mm, and enter pitch_mm and "
-        "scale_u: U {now} → {after} mm.",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
+        "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm and "
+        "scale_u: U {now:.2g} → {after:.2g} mm.",
         cause="The board's scale is known only as well as a print is.",
         shows="One single measurement would shrink U by a tenth or more.",
     ),
     "what-helps/lens": Entry(
         "note",
-        "The largest part of a pick's uncertainty comes from: {part} (u = {share} mm).",
-        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now} → {after} mm.",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
+        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now:.2g} → {after:.2g} mm.",
         cause="The lens data are known only roughly.",
     ),
     "accuracy-assumed": Entry(

@@ -26,6 +26,8 @@ VARIANTS = {
     "stations-contradict": ("", "some"),  # several come into question, or one alone
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
+    "view-behind": ("", "metres"),  # behind the camera, or reported in metres
+    "what-helps": ("", "lens"),  # the board measured, or the lens calibrated afresh
 }
 # Keys of calls that compute their code, by module.
 CODES = {

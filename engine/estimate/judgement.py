@@ -176,9 +176,9 @@ def nonsense_findings(found: Solution) -> list[Finding]:
         items.append(
             finding(
                 "noise-beyond",
-                pixel_px=f"{noise.pixel_px:.2g}",
-                position_mm=f"{noise.position:.2g}",
-                angle_deg=f"{np.degrees(noise.rotation):.2g}",
+                pixel_px=noise.pixel_px,
+                position_mm=noise.position,
+                angle_deg=np.degrees(noise.rotation),
             )
         )
     return items
@@ -209,10 +209,10 @@ def help_findings(result: Result) -> list[Finding]:
             "what-helps",
             "lens" if made_of.help_ == LENS else None,
             part=made_of.parts[0].name,
-            share=f"{made_of.parts[0].u_mm:.2g}",
-            length=f"{made_of.length_mm:.0f}",
-            now=f"{2 * u:.2g}",
-            after=f"{made_of.coverage * made_of.after_mm:.2g}",
+            share=made_of.parts[0].u_mm,
+            length=made_of.length_mm,
+            now=2 * u,
+            after=made_of.coverage * made_of.after_mm,
         )
     ]
 
@@ -311,9 +311,10 @@ def input_findings(problem: Problem) -> list[Finding]:
     items, u = list[Finding](), ASSUMED_LENS_U
     seen = any(item.pixels is not None for item in problem.observations)
     if seen and problem.camera.u is None:
-        center, edge = f"{u.center_px:g}", f"{u.edge_px:g}"
-        focal = f"{100 * u.focal:g}"
-        items.append(finding("lens-assumed", focal=focal, center_px=center, edge_px=edge))
+        said = finding(
+            "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
+        )
+        items.append(said)
     if seen and problem.locate is None:
         items.append(finding("locate-assumed"))
     return items
