@@ -189,8 +189,8 @@ def bumped() -> Answer:
     covariance = np.diag([1e-8] * 3 + [0.01] * 3)
     xi = np.array([0.003, 0.0, 0.0, 4.0, -1.0, 0.5])
     moved = Movement("eye-to-hand", np.eye(4), xi, covariance, 6.8, 0.31)
-    said = finding("camera-moved", "since", movement=moved.words(), work_volume_mm="6.8")
-    assumed = finding("mount-assumed", position_mm="0.1", angle_deg="0.05")
+    said = finding("camera-moved", "since", movement=moved.words(), work_volume_mm=6.8)
+    assumed = finding("mount-assumed", position_mm=0.1, angle_deg=0.05)
     return Answer(True, "camera", moved, 0.9, 0.08, (1, 2, 3), (said, assumed))
 
 
