@@ -194,24 +194,6 @@ async def test_a_command_that_this_machine_lacks_is_said_and_a_file_taken(tmp_pa
 
 
 @on_screen
-async def test_a_command_that_this_machine_lacks_is_said_in_the_proof_too(tmp_path: Path) -> None:
-    folder = with_command(tmp_path / "session")
-    app = app_for(folder)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await opened(pilot)
-        await pilot.press("f6")
-        await until(pilot, "Verdict:")
-        await pilot.press("p")
-        await until(pilot, "Proof by touch", "not described")
-        await pilot.press("f4")
-        await until(pilot, "Use it on this machine?")
-        await pilot.press("y")
-        await until(pilot, "Board in the cell")
-        await pilot.press("escape")
-        await until(pilot, "no command named")
-
-
-@on_screen
 async def test_an_error_of_a_job_is_told_and_ends_nothing_but_the_job(tmp_path: Path) -> None:
     async def fails() -> None:
         raise StationbookError("the disk is full", "Make room.")

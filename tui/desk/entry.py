@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from engine.cell.session import PlannedStation, Station, labelled
+from engine.cell.session import Station
 from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_gravity
 from engine.plans.plan import CLOSING
@@ -24,7 +23,6 @@ from engine.steps.station_image import ViewDraft, no_view
 from engine.steps.station_pose import examine_line
 
 from .desk import Desk
-from .views import Move
 
 Purpose = Literal["record", "retake", "correct"]
 
@@ -94,19 +92,10 @@ class Entry:
         return tuple(dict.fromkeys(item.code for item in standing))
 
 
-WHY = "shows whether board or camera moved meanwhile"
-
-
 def first_station(desk: Desk) -> Station | None:
     """Return the station that a closing stop returns to, or None where nothing is recorded."""
     stations = desk.source.stations if desk.source else ()
     return next((s for s in stations if s.typed), None)
-
-
-def back_to(number: int, station: Station, labels: Sequence[str]) -> Move:
-    """Say where a closing stop goes; ``number`` is its own."""
-    pose = labelled(labels, station.typed)
-    return Move(f"Station {number}, closing:", f"go back to station {station.id}.\n{pose}", WHY)
 
 
 def planned_closing(desk: Desk) -> bool:
@@ -115,7 +104,7 @@ def planned_closing(desk: Desk) -> bool:
     False until something was proposed: before that the engine is not loaded either.
     """
     at = desk.next_index
-    return desk.advice is not None and at is not None and _is_closing(desk.plan[at])
+    return desk.advice is not None and at is not None and desk.plan[at].why == CLOSING
 
 
 def turned(entry: Entry) -> Entry:
@@ -136,11 +125,7 @@ def visited(desk: Desk, entry: Entry) -> int | None:
     if not entry.closing:
         return desk.next_index
     left = [n for n, planned in enumerate(desk.plan) if planned.skipped is None]
-    return next((n for n in left if _is_closing(desk.plan[n])), None)
-
-
-def _is_closing(planned: PlannedStation) -> bool:
-    return planned.why == CLOSING
+    return next((n for n in left if desk.plan[n].why == CLOSING), None)
 
 
 def examined(desk: Desk, entry: Entry) -> Draft:

@@ -8,7 +8,7 @@ from engine.steps.station_image import ViewDraft
 
 from ..words import RECHECKABLE
 from .desk import Desk
-from .entry import back_to, first_station
+from .entry import first_station
 from .solution import Advice
 from .views import Fact, Facts, Move, Quality, Row, Title, counts
 
@@ -34,7 +34,9 @@ def move(desk: Desk, *, closing: bool = False) -> Move:
     source, index = desk.source, desk.next_index
     number = 1 + max((station.id for station in source.stations), default=0) if source else 1
     if closing and (start := first_station(desk)) is not None:
-        return back_to(number, start, desk.labels)
+        text = f"go back to station {start.id}.\n{labelled(desk.labels, start.typed)}"
+        why = "shows whether board or camera moved meanwhile"
+        return Move(f"Station {number}, closing:", text, why)
     head = f"Station {number}:"
     if source is None or index is None:
         first = "jog until the board fills the middle of the camera's view, facing the camera."
