@@ -486,8 +486,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "noise-beyond": Entry(
         "error",
-        "Images and poses scatter by {pixel_px:.2g} px, {position_mm:.2g} mm and {angle_deg:.2g}°: no camera "
-        "and no robot does that.",
+        "Images and poses scatter by {pixel_px:.2g} px, {position_mm:.2g} mm and "
+        "{angle_deg:.2g}°: no camera and no robot does that.",
         "Do not use the result; check units, convention and the pairing of images, or record "
         "again.",
         cause="Poses and images do not belong together, and no cause that is looked for explains "
@@ -504,15 +504,16 @@ CATALOGUE: dict[str, Entry] = {
     "what-helps": Entry(
         "note",
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
-        "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm and "
-        "scale_u: U {now:.2g} → {after:.2g} mm.",
+        "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
+        "and scale_u: U {now:.2g} → {after:.2g} mm.",
         cause="The board's scale is known only as well as a print is.",
         shows="One single measurement would shrink U by a tenth or more.",
     ),
     "what-helps/lens": Entry(
         "note",
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
-        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now:.2g} → {after:.2g} mm.",
+        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now:.2g} → "
+        "{after:.2g} mm.",
         cause="The lens data are known only roughly.",
     ),
     "accuracy-assumed": Entry(

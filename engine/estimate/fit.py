@@ -30,6 +30,7 @@ from .model import (
 from .problem import Tie, constraint_rows
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
+CALM_STEPS = 12  # steps after which noise levels move half way: rarely two states take turns
 CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and noise levels
 # Below both, a step is not worth a new linearisation: what it leaves out is of second order.
 NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
@@ -151,8 +152,11 @@ def fit(
         change = normal.change()
         state = _moved(state, normal.step)
         if not known:
-            scored = _scored(stations, system, normal, levels, prior, state, weights)
-            levels, moved, degrees = scored
+            before = levels
+            levels, moved, degrees = _scored(
+                stations, system, normal, levels, prior, state, weights
+            )
+            levels = levels if steps <= CALM_STEPS else before.half_way(levels)
         if change < NEAR and _turn(normal.step) < NEAR_RAD:
             system = system.advanced(normal.step)
         else:

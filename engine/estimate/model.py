@@ -112,6 +112,11 @@ class Noise:
     log_scale: float
     floor: tuple[float, float]
 
+    def half_way(self, other: Noise) -> Noise:
+        """Return the levels between these and ``other``."""
+        variance = 0.5 * (self.log_variance + other.log_variance)
+        return Noise(variance, 0.5 * (self.log_scale + other.log_scale), self.floor)
+
     @property
     def pixel_px(self) -> float:
         """Standard deviation of one pixel coordinate [px]."""
