@@ -146,6 +146,24 @@ def render(
     return Picture(image, project(board.points(), camera_T_board, camera), camera_T_board, camera)
 
 
+def surroundings(
+    board: Board, camera_T_board: np.ndarray, camera: Camera, behind: np.ndarray, rays: int = 3
+) -> np.ndarray:
+    """Grey levels (h, w) of the sheet with ``behind`` where its rays meet nothing of it."""
+    total = np.zeros(behind.shape)
+    points = board.points()
+    low, high = points.min(0) - 2 * board.pitch_mm, points.max(0) + 2 * board.pitch_mm
+    for i in range(rays):
+        for j in range(rays):
+            offset = (np.array([i + (j + 0.5) / rays, j + (i + 0.5) / rays])) / rays - 0.5
+            x, y = _plane(camera_T_board, camera, offset)
+            on = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+            grey = behind.copy()
+            grey[on] = reflectance(board, x[on], y[on])
+            total += grey
+    return total / rays**2
+
+
 def _plane(camera_T_board: np.ndarray, camera: Camera, offset: np.ndarray):
     """Where the rays of all pixels, shifted by ``offset`` px, meet the board plane [mm]."""
     width, height = camera.image_size_px

@@ -1,0 +1,363 @@
+"""Find a chessboard or a board of circles: search, grow, place, measure, test every point.
+
+A search on a reduced image gives a lattice of points. It grows on the full image as far as there
+are points, so that a larger board shows. Then it is placed on the board, all its points are
+measured where they must be, and those off the smooth image of a flat board are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..arrays import Array, Grey
+from ..camera.lens import Lens
+from .blobs import blobs
+from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
+from .circles import ALIKE, measure_circles
+from .corners import look_like_corners, measure_corners
+from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed
+from .pattern import Board
+from .placement import Placed, board_cells, placements, skews
+from .saddles import saddle_lattice
+from .surface import fitted
+from .windows import Bools, Measured, pixel_noise
+
+SEARCHES_PX = (1296, 648, 2592)  # long sides, in turn; most boards are found in the first
+ENOUGH_SHARE = 0.66  # [-] of the board's points: a search that finds them is the last
+LEAST_SHARE = 0.2  # [-] of the board's points, and
+LEAST_POINTS = 8  # points: fewer may be chance
+FILLED_SHARE = 0.8  # [-] of a rectangle: a lattice that fills so much of one is a whole board
+FEW_SHARE = 0.34  # [-] of the next line's points: an outer line with fewer is left out at first
+MOST_ROUNDS = 40  # of growth, each one point further
+OFF_LATTICE = 0.2  # [-] of the distance between points: farther off is another thing
+LIMIT_SIGMAS = 6.0  # of the board's own scatter: a point farther off is left out
+LIMITS_PX = (0.12, 1.5)  # px; that limit at least, and at most
+RAYLEIGH_MEDIAN = 1.1774  # [-] median distance by the scatter of a coordinate, √(2 ln 2)
+LEAST_CELL_PX = 4.0  # px² between four points; less cannot be told apart
+MARGIN_SHARE = 0.2  # [-] of the distance between points: what must be seen around one
+GUESSED_FOCAL = 1.2  # [-] of the image's long side, where the lens is not known
+
+
+def detect_grid(image: Grey, board: Board, lens: Lens | None = None) -> Detection:
+    """Return the points of ``board`` in ``image`` (h, w), or a detection of nothing."""
+    best = nothing()
+    for seen in _seen(image, board, lens):
+        found = seen.placed()
+        if (len(found.pixels), found.found) > (len(best.pixels), best.found) or (
+            found.found and not best.found
+        ):
+            best = found
+        elif best.other_count is None:
+            best = replace(best, other_count=found.other_count)
+        if len(best.ids) >= ENOUGH_SHARE * len(board.present):
+            break
+    return best
+
+
+def _seen(image: Grey, board: Board, lens: Lens | None) -> Iterator[_Search]:
+    """Yield the lattices that the searches find, likeliest first."""
+    longest = max(image.shape)
+    sides = [side for side in SEARCHES_PX if side < 1.5 * longest]
+    if longest < SEARCHES_PX[0] and longest not in sides:
+        sides = [longest, max(longest // 2, SEARCHES_PX[1] // 2)]
+    for side in sides:
+        small, _ = reduced(image, side)
+        for light in (board.light, not board.light) if board.pattern != "chessboard" else (False,):
+            if board.pattern == "chessboard":
+                lattice = saddle_lattice(small)
+            else:
+                lattice = grown(*blobs(small, light), len(board.present))
+            if lattice is None or len(lattice.ij) < LEAST_LATTICE:
+                continue
+            ratio = (image.shape[1] / small.shape[1]) ** 2
+            pixels = full_size(lattice.pixels, small, image)
+            lattice = replace(lattice, pixels=pixels, size=lattice.size * ratio)
+            yield _Search(image, board, lens, lattice, light)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """A lattice found in an image, to be grown and placed; ``light`` of circles."""
+
+    image: Grey
+    board: Board
+    lens: Lens | None
+    lattice: Lattice
+    light: bool
+
+    def placed(self) -> Detection:
+        """Return what the lattice is on the board, or nothing."""
+        noise = pixel_noise(_part(self.image, self.lattice.pixels))
+        measurer = _Measurer(self.image, self.board, noise, self.light)
+        lattice, bare = _all_around(self.lattice, self.board, self.lens, measurer)
+        lattice = trimmed(lattice, FEW_SHARE)
+        least = max(LEAST_POINTS, LEAST_SHARE * len(self.board.present))
+        if len(lattice.ij) < least or on_one_line(lattice.ij.astype(float)):
+            return nothing()
+        ways = self._ways(lattice, bare)
+        if len(ways.ids) == 0:
+            return replace(nothing(), other_count=_count(lattice, self.board))
+        if len(ways.ids) > 1:
+            return self._open(lattice, ways)
+        return self._measured(lattice, ways, measurer)
+
+    def _ways(self, lattice: Lattice, bare: Index) -> Placed:
+        skew, larger = None, None
+        surface = fitted(lattice.ij.astype(float), lattice.pixels, self.lens)
+        if self.board.pattern != "chessboard":
+            steps = surface.H[:, :2]
+            if self.lens is None:
+                height, width = self.image.shape
+                focal = GUESSED_FOCAL * max(height, width)
+                steps = np.array([[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, focal]]) @ steps
+            skew = skews(steps)
+        if self.board.larger is not None:
+            larger = _larger(lattice, self.board)
+        return placements(lattice, bare, self.board, skew, larger)
+
+    def _open(self, lattice: Lattice, ways: Placed) -> Detection:
+        """Return points whose numbers are open between several ways."""
+        return replace(nothing(), method="not numbered", pixels=lattice.pixels, choices=ways.ids)
+
+    def _measured(self, lattice: Lattice, ways: Placed, measurer: _Measurer) -> Detection:
+        """Return all points of the board that are seen, measured and tested."""
+        ids = self._numbers(lattice, ways)
+        cells = board_cells(self.board)
+        surface = fitted(cells[ids].astype(float), lattice.pixels, self.lens)
+        wanted = self.board.present
+        places = surface.at(cells[wanted].astype(float))
+        steps = surface.steps(cells[wanted].astype(float))
+        there = _in_image(self.image, places, steps)
+        wanted, places, steps = wanted[there], places[there], steps[there]
+        found = measurer.points(wanted, places, steps)
+        good = found.good & (_away(found.pixels, places, steps) < OFF_LATTICE)
+        wanted, pixels, covariance = wanted[good], found.pixels[good], found.covariance[good]
+        keep = on_surface(cells[wanted].astype(float), pixels, self.lens)
+        wanted, pixels, covariance = wanted[keep], pixels[keep], covariance[keep]
+        if len(wanted) < LEAST_POINTS or on_one_line(cells[wanted].astype(float)):
+            return nothing()
+        return described(wanted, pixels, covariance, self.board, self.lens, self._method())
+
+    def _numbers(self, lattice: Lattice, ways: Placed) -> Index:
+        """Return the ids of the lattice's points; rows run to the right where a turn is open."""
+        from .pattern import symmetries
+
+        choices = [ways.ids[0], *(t.permutation[ways.ids[0]] for t in symmetries(self.board))]
+        x = [self.board.points()[ids, 0] for ids in choices]
+        u, v = (lattice.pixels - lattice.pixels.mean(axis=0)).T
+        along = [(np.dot(c - c.mean(), u), np.dot(c - c.mean(), v)) for c in x]
+        likeliest: Index = choices[int(np.argmax([a / np.hypot(a, b) for a, b in along]))]
+        return likeliest
+
+    def _method(self) -> str:
+        if self.board.pattern == "chessboard":
+            return "corners"
+        return "light circles" if self.light else "dark circles"
+
+
+class _Measurer:
+    """What measures the points of one image: at places (n, 2), with steps (n, 2, 2) to the next."""
+
+    def __init__(self, image: Grey, board: Board, noise: float, light: bool) -> None:
+        self.image, self.board, self.noise, self.light = image, board, noise, light
+
+    def rough(self, ij: Index, places: Array, steps: Array) -> Measured:
+        """Tell which of the searched points are points of the pattern."""
+        if self.board.pattern == "chessboard":
+            dark = np.asarray(ij.sum(axis=1) % 2 == 0)
+            return look_like_corners(self.image, places, steps, dark, self.noise)
+        return self._circles(places, steps, None)
+
+    def beside(self, ij: Index, places: Array, steps: Array, known: Measured) -> Measured:
+        """Measure what is at lattice places beside ``known`` points."""
+        if self.board.pattern != "chessboard":
+            return self._circles(places, steps, known)
+        dark = np.asarray(ij.sum(axis=1) % 2 == 0)
+        return measure_corners(
+            self.image, places, steps, dark, self.noise, margin_light=not self.board.light
+        )
+
+    def points(self, ids: Index, places: Array, steps: Array) -> Measured:
+        """Measure the board's points ``ids`` (n,)."""
+        cells = board_cells(self.board)[ids]
+        if self.board.pattern == "chessboard":
+            dark = np.asarray((cells.sum(axis=1) % 2 == 0) != self.board.light)
+            return measure_corners(self.image, places, steps, dark, self.noise)
+        radius = self.board.diameters()[ids] / 2 / self.board.spacing_mm
+        found = measure_circles(self.image, places, steps, radius, self.noise, self.light)
+        return _usual_size(found, found)
+
+    def _circles(self, places: Array, steps: Array, known: Measured | None) -> Measured:
+        """Measure circles of plain or larger size, whichever fits; sizes against plain ones."""
+        board = self.board
+        found: list[Measured] = []
+        large = board.larger.diameter_mm if board.larger else None
+        for diameter in [d for d in (board.diameter_mm, large) if d is not None]:
+            radius = np.full(len(places), diameter / 2 / board.spacing_mm)
+            seen = measure_circles(self.image, places, steps, radius, self.noise, self.light, known)
+            ratio = (diameter / (board.diameter_mm or 1.0)) ** 2
+            usual = known or (found[0] if found else seen)
+            found.append(_usual_size(seen, usual, ratio))
+        return found[0] if len(found) == 1 else _likelier(found[0], found[1])
+
+
+def _usual_size(found: Measured, usual: Measured, ratio: float = 1.0) -> Measured:
+    """Return circles as good only where their size is that of most plain ones times ``ratio``."""
+    plain = usual.good & (usual.size < 1.5 * np.median(usual.size[usual.good]))
+    if not plain.any():
+        return found
+    size = found.size / np.median(usual.size[plain])
+    good = found.good & (size > ALIKE[0]) & (size < ALIKE[1])
+    return replace(found, good=good, size=found.size * ratio)
+
+
+def _likelier(plain: Measured, large: Measured) -> Measured:
+    """Return circles as plain ones where these pass, else as larger ones."""
+    second = large.good & ~plain.good
+    picked = plain.and_(large)
+    which = np.arange(len(second), dtype=np.int64) + np.where(second, len(second), 0)
+    return replace(picked.take(which), empty=plain.empty & large.empty)
+
+
+def _all_around(
+    search: Lattice, board: Board, lens: Lens | None, measurer: _Measurer
+) -> tuple[Lattice, Index]:
+    """Return the lattice grown as far as there are points, and the places (m, 2) seen bare."""
+    lattice, known = _checked(search, lens, measurer)
+    bare: Index = np.empty((0, 2), np.int64)
+    tried: set[tuple[int, int]] = set()
+    most = 2 * (np.ptp(board_cells(board), axis=0).max() + 2)
+    for _ in range(MOST_ROUNDS):
+        if len(lattice.ij) < LEAST_LATTICE or np.ptp(lattice.ij, axis=0).max() > most:
+            break
+        around = _beside(lattice.ij, tried)
+        if not len(around):
+            break
+        surface = fitted(lattice.ij.astype(float), lattice.pixels, lens)
+        places, steps = surface.at(around.astype(float)), surface.steps(around.astype(float))
+        there = _in_image(measurer.image, places, steps)
+        tried.update((int(i), int(j)) for i, j in around)
+        around, places, steps = around[there], places[there], steps[there]
+        if not len(around):
+            break
+        found = measurer.beside(around, places, steps, known)
+        new = found.good & (_away(found.pixels, places, steps) < OFF_LATTICE)
+        bare = np.concatenate([bare, around[found.empty & ~new]])
+        known = known.and_(found.take(new))
+        lattice = Lattice(
+            np.concatenate([lattice.ij, around[new]]),
+            np.concatenate([lattice.pixels, found.pixels[new]]),
+            np.concatenate([lattice.size, found.size[new]]),
+        )
+    return lattice, bare
+
+
+def _checked(lattice: Lattice, lens: Lens | None, measurer: _Measurer) -> tuple[Lattice, Measured]:
+    """Return those points of the searched lattice that are points, sizes against plain ones."""
+    while True:
+        places = lattice.ij.astype(float)
+        if len(places) < LEAST_LATTICE or on_one_line(places):
+            lattice = lattice.take(np.zeros(len(places), bool))
+            break
+        surface = fitted(places, lattice.pixels, lens)
+        steps = surface.steps(places)
+        sound = _sound(steps)
+        steps[~sound] = np.eye(2)
+        off = _away(lattice.pixels, surface.at(places), steps)
+        keep = off < max(OFF_LATTICE, 3 * float(np.median(off)))
+        keep &= sound
+        if keep.all():
+            break
+        lattice = lattice.take(keep)
+    if not len(lattice.ij):
+        none = np.empty(0)
+        return lattice, Measured(lattice.pixels, none, none > 0, none > 0, none, none, none)
+    found = measurer.rough(lattice.ij, lattice.pixels, steps)
+    good = found.good & (_away(found.pixels, lattice.pixels, steps) < OFF_LATTICE)
+    kept = found.take(good)
+    return Lattice(lattice.ij[good], kept.pixels, kept.size), kept
+
+
+def _beside(ij: Index, tried: set[tuple[int, int]]) -> Index:
+    """Return the places (m, 2) next to ``ij`` (n, 2) that are not among them nor ``tried``."""
+    known = {(int(i), int(j)) for i, j in ij}
+    beside = {(i + di, j + dj) for i, j in known for di, dj in ((1, 0), (0, 1), (-1, 0), (0, -1))}
+    return np.array(sorted(beside - known - tried)).reshape(-1, 2)
+
+
+def _in_image(image: Grey, places: Array, steps: Array) -> Bools:
+    margin = MARGIN_SHARE * np.linalg.norm(steps, axis=2)
+    last = np.array(image.shape[::-1]) - 1
+    inside = np.isfinite(places).all(axis=1) & _sound(steps)
+    return np.asarray(inside & np.all((places > margin) & (places < last - margin), axis=1))
+
+
+def _sound(steps: Array) -> Bools:
+    """Tell where steps (n, 2, 2) span an area: not beyond the horizon of a wrong homography."""
+    finite = np.isfinite(steps).all(axis=(1, 2))
+    return finite & (np.linalg.det(np.where(finite[:, None, None], steps, 0.0)) > LEAST_CELL_PX)
+
+
+def _away(pixels: Array, places: Array, steps: Array) -> Array:
+    """Return how far ``pixels`` lie from ``places`` in shares of the distance between points."""
+    off = np.linalg.solve(steps, (pixels - places)[..., None])[..., 0]
+    return np.asarray(np.linalg.norm(off, axis=1))
+
+
+def _part(image: Grey, pixels: Array) -> Grey:
+    low = np.maximum(np.floor(pixels.min(axis=0)).astype(int), 0)
+    high = np.ceil(pixels.max(axis=0)).astype(int) + 1
+    return image[low[1] : high[1], low[0] : high[0]]
+
+
+def _larger(lattice: Lattice, board: Board) -> Index:
+    """Tell which circles are the larger ones: 1, 0."""
+    ratio = (board.larger.diameter_mm / (board.diameter_mm or 1.0)) if board.larger else 1.0
+    return np.asarray(lattice.size / np.median(lattice.size) > ratio, np.int64)
+
+
+def _count(lattice: Lattice, board: Board) -> tuple[int, int] | None:
+    """Return columns and rows of a lattice that is a whole board of another size, else None."""
+    columns, rows = (int(side) + 1 for side in np.ptp(lattice.ij, axis=0))
+    if board.pattern == "circles-staggered" or len(lattice.ij) < FILLED_SHARE * columns * rows:
+        return None
+    if (columns < rows) != (board.columns < board.rows):
+        columns, rows = rows, columns
+    return None if (columns, rows) == (board.columns, board.rows) else (columns, rows)
+
+
+def on_surface(places: Array, pixels: Array, lens: Lens | None) -> Bools:
+    """Tell which ``pixels`` (n, 2) lie on the smooth image of a flat board at ``places`` (n, 2).
+
+    Each is compared with what the others predict; the worst is left out until all fit.
+    """
+    keep = np.ones(len(pixels), bool)
+    while keep.sum() >= LEAST_POINTS and not on_one_line(places[keep]):
+        surface = fitted(places[keep], pixels[keep], lens)
+        off = np.linalg.norm(pixels[keep] - surface.at(places[keep]), axis=1)
+        sigma = float(np.median(off)) / RAYLEIGH_MEDIAN
+        limit = float(np.clip(LIMIT_SIGMAS * sigma, *LIMITS_PX))
+        if off.max() <= limit:
+            break
+        worst = off > max(limit, 0.5 * off.max())
+        keep[np.flatnonzero(keep)[worst]] = False
+    return keep
+
+
+def described(
+    ids: Index, pixels: Array, covariance: Array, board: Board, lens: Lens | None, method: str
+) -> Detection:
+    """Return the detection; covariances grow to what the points' own scatter shows."""
+    places = board_cells(board)[ids].astype(float)
+    surface = fitted(places, pixels, lens)
+    off = pixels - surface.at(places)
+    spare = surface.spare(len(ids))
+    scatter = float(np.sqrt(np.sum(off**2) / spare)) if spare >= LEAST_SPARE else None
+    if scatter is not None:
+        seen = np.median(np.sum(off**2, axis=1)) / RAYLEIGH_MEDIAN**2 * 2 * len(ids) / spare
+        stated = float(np.median(np.trace(covariance, axis1=1, axis2=2) / 2))
+        covariance = covariance * max(1.0, float(seen) / stated)
+    return Detection(ids, pixels, method, scatter, covariance)
