@@ -121,6 +121,12 @@ def _demo(commands: _Commands) -> None:
     parser.add_argument("--auto", action="store_true", help="do the whole job unattended")
     parser.add_argument("--dir", metavar="DIR", help="where to put the demo session")
     parser.add_argument("--seed", type=int, default=7, help="noise of the simulation (default: 7)")
+    parser.add_argument(
+        "--board",
+        choices=("chessboard", "circles"),
+        default="chessboard",
+        help="the board of the simulated cell (default: chessboard)",
+    )
 
 
 def _start(commands: _Commands) -> None:

@@ -13,14 +13,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array, Grey
-from ..camera.lens import Lens
+from ..camera.lens import Lens, project
+from ..camera.model import Camera
+from ..frames import apply
 from .blobs import blobs
 from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
 from .circles import ALIKE, measure_circles
 from .corners import look_like_corners, measure_corners
 from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed
-from .pattern import Board
-from .placement import Placed, board_cells, placements, skews
+from .pattern import Board, symmetries
+from .placement import MATRICES, Placed, board_cells, placements, skews
 from .saddles import saddle_lattice
 from .surface import fitted
 from .windows import Bools, Measured, pixel_noise
@@ -36,6 +38,8 @@ OFF_LATTICE = 0.2  # [-] of the distance between points: farther off is another 
 LIMIT_SIGMAS = 6.0  # of the board's own scatter: a point farther off is left out
 LIMITS_PX = (0.12, 1.5)  # px; that limit at least, and at most
 RAYLEIGH_MEDIAN = 1.1774  # [-] median distance by the scatter of a coordinate, √(2 ln 2)
+NOT_NUMBERED = "not numbered"  # method of a detection whose numbers are open
+CLEARLY_BETTER = 2.0  # [-] so many times farther off must any other numbering be
 LEAST_CELL_PX = 4.0  # px² between four points; less cannot be told apart
 MARGIN_SHARE = 0.2  # [-] of the distance between points: what must be seen around one
 GUESSED_FOCAL = 1.2  # [-] of the image's long side, where the lens is not known
@@ -92,7 +96,7 @@ class _Search:
         """Return what the lattice is on the board, or nothing."""
         noise = pixel_noise(_part(self.image, self.lattice.pixels))
         measurer = _Measurer(self.image, self.board, noise, self.light)
-        lattice, bare = _all_around(self.lattice, self.board, self.lens, measurer)
+        lattice, bare = _all_around(self._squared(), self.board, self.lens, measurer)
         lattice = trimmed(lattice, FEW_SHARE)
         least = max(LEAST_POINTS, LEAST_SHARE * len(self.board.present))
         if len(lattice.ij) < least or on_one_line(lattice.ij.astype(float)):
@@ -101,26 +105,41 @@ class _Search:
         if len(ways.ids) == 0:
             return replace(nothing(), other_count=_count(lattice, self.board))
         if len(ways.ids) > 1:
-            return self._open(lattice, ways)
+            return self._open(lattice, ways, measurer)
         return self._measured(lattice, ways, measurer)
 
     def _ways(self, lattice: Lattice, bare: Index) -> Placed:
-        skew, larger = None, None
-        surface = fitted(lattice.ij.astype(float), lattice.pixels, self.lens)
-        if self.board.pattern != "chessboard":
-            steps = surface.H[:, :2]
-            if self.lens is None:
-                height, width = self.image.shape
-                focal = GUESSED_FOCAL * max(height, width)
-                steps = np.array([[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, focal]]) @ steps
-            skew = skews(steps)
-        if self.board.larger is not None:
-            larger = _larger(lattice, self.board)
-        return placements(lattice, bare, self.board, skew, larger)
+        larger = None if self.board.larger is None else _larger(lattice, self.board)
+        return placements(lattice, bare, self.board, self._skews(lattice), larger)
 
-    def _open(self, lattice: Lattice, ways: Placed) -> Detection:
-        """Return points whose numbers are open between several ways."""
-        return replace(nothing(), method="not numbered", pixels=lattice.pixels, choices=ways.ids)
+    def _skews(self, lattice: Lattice) -> Array | None:
+        """Return how far each of `MATRICES` is from the board's directions; None for corners."""
+        if self.board.pattern == "chessboard":
+            return None
+        steps = fitted(lattice.ij.astype(float), lattice.pixels, self.lens).H[:, :2]
+        if self.lens is None:
+            height, width = self.image.shape
+            focal = GUESSED_FOCAL * max(height, width)
+            steps = np.array([[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, focal]]) @ steps
+        return skews(steps)
+
+    def _squared(self) -> Lattice:
+        """Return the lattice along the board's directions, as far as perspective shows them."""
+        skew = None if on_one_line(self.lattice.ij.astype(float)) else self._skews(self.lattice)
+        if skew is None:
+            return self.lattice
+        matrix = MATRICES[int(np.argmin(skew))]
+        return replace(self.lattice, ij=self.lattice.ij @ matrix.T)
+
+    def _open(self, lattice: Lattice, ways: Placed, measurer: _Measurer) -> Detection:
+        """Return points whose numbers are open between several ways; see `numbered`."""
+        places = lattice.ij.astype(float)
+        steps = fitted(places, lattice.pixels, self.lens).steps(places)
+        found = measurer.beside(lattice.ij, lattice.pixels, steps, None)
+        keep = np.flatnonzero(found.good)
+        keep = keep[on_surface(places[keep], found.pixels[keep], self.lens)]
+        open_ = replace(nothing(), method=NOT_NUMBERED, choices=ways.ids[:, keep])
+        return replace(open_, pixels=found.pixels[keep], covariances=found.covariance[keep])
 
     def _measured(self, lattice: Lattice, ways: Placed, measurer: _Measurer) -> Detection:
         """Return all points of the board that are seen, measured and tested."""
@@ -143,8 +162,6 @@ class _Search:
 
     def _numbers(self, lattice: Lattice, ways: Placed) -> Index:
         """Return the ids of the lattice's points; rows run to the right where a turn is open."""
-        from .pattern import symmetries
-
         choices = [ways.ids[0], *(t.permutation[ways.ids[0]] for t in symmetries(self.board))]
         x = [self.board.points()[ids, 0] for ids in choices]
         u, v = (lattice.pixels - lattice.pixels.mean(axis=0)).T
@@ -156,6 +173,34 @@ class _Search:
         if self.board.pattern == "chessboard":
             return "corners"
         return "light circles" if self.light else "dark circles"
+
+
+def numbered(
+    detection: Detection, board: Board, camera: Camera, camera_T_board: Array
+) -> Detection:
+    """Return a detection whose numbers are open, numbered by where the board is expected.
+
+    It stays open where another numbering would fit the expected pose nearly as well.
+    """
+    if not len(detection.choices):
+        return detection
+    expected = project(apply(camera_T_board, board.points()), camera)
+    turns = [np.arange(board.count), *(t.permutation for t in symmetries(board))]
+    ways = [turn[ids] for ids in detection.choices for turn in turns]
+    off = [float(np.median(np.linalg.norm(expected[w] - detection.pixels, axis=1))) for w in ways]
+    first, *others = np.argsort(off, kind="stable")
+    if any(off[k] < CLEARLY_BETTER * off[first] for k in others):
+        return detection
+    order = np.argsort(ways[first])
+    covariances = detection.covariances
+    return replace(
+        detection,
+        ids=ways[first][order],
+        pixels=detection.pixels[order],
+        covariances=None if covariances is None else covariances[order],
+        method="numbered by the expected pose",
+        choices=detection.choices[:0],
+    )
 
 
 class _Measurer:
@@ -171,7 +216,7 @@ class _Measurer:
             return look_like_corners(self.image, places, steps, dark, self.noise)
         return self._circles(places, steps, None)
 
-    def beside(self, ij: Index, places: Array, steps: Array, known: Measured) -> Measured:
+    def beside(self, ij: Index, places: Array, steps: Array, known: Measured | None) -> Measured:
         """Measure what is at lattice places beside ``known`` points."""
         if self.board.pattern != "chessboard":
             return self._circles(places, steps, known)
@@ -206,9 +251,9 @@ class _Measurer:
 
 def _usual_size(found: Measured, usual: Measured, ratio: float = 1.0) -> Measured:
     """Return circles as good only where their size is that of most plain ones times ``ratio``."""
-    plain = usual.good & (usual.size < 1.5 * np.median(usual.size[usual.good]))
-    if not plain.any():
+    if not usual.good.any():
         return found
+    plain = usual.good & (usual.size < 1.5 * np.median(usual.size[usual.good]))
     size = found.size / np.median(usual.size[plain])
     good = found.good & (size > ALIKE[0]) & (size < ALIKE[1])
     return replace(found, good=good, size=found.size * ratio)
@@ -297,8 +342,9 @@ def _in_image(image: Grey, places: Array, steps: Array) -> Bools:
 
 def _sound(steps: Array) -> Bools:
     """Tell where steps (n, 2, 2) span an area: not beyond the horizon of a wrong homography."""
-    finite = np.isfinite(steps).all(axis=(1, 2))
-    return finite & (np.linalg.det(np.where(finite[:, None, None], steps, 0.0)) > LEAST_CELL_PX)
+    finite = np.asarray(np.isfinite(steps).all(axis=(1, 2)))
+    area = np.linalg.det(np.where(finite[:, None, None], steps, 0.0))
+    return np.asarray(finite & (area > LEAST_CELL_PX))
 
 
 def _away(pixels: Array, places: Array, steps: Array) -> Array:

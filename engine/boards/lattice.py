@@ -87,7 +87,7 @@ def _seeds(places: Array, sizes: Array, tree: cKDTree) -> tuple[Index, Array]:
     rows = np.arange(len(places))
     a = step[rows, first]
     sine = np.abs(a[:, None, 0] * step[..., 1] - a[:, None, 1] * step[..., 0])
-    sine /= np.linalg.norm(a, axis=1)[:, None] * away
+    sine /= np.maximum(np.linalg.norm(a, axis=1)[:, None], 1e-6) * away
     other = symmetric & (sine > LEAST_SINE)
     second = np.argmax(other, axis=1)
     b = step[rows, second]

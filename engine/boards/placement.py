@@ -123,7 +123,7 @@ def _colours_fit(matrix: Index, to: Index, board: Board) -> bool:
     if board.pattern != "chessboard":
         return True
     square = np.floor(matrix @ np.array([0.5, 0.5]) + to).astype(int)
-    return bool(square.sum() % 2 == 0)
+    return bool((square.sum() % 2 == 0) != board.light)
 
 
 def _contradictions(places: Index, table: Index) -> int:

@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, get_args
 
-from ..boards.pattern import Board, MountRepeatability, Pattern, check_board
+from ..boards.pattern import Board, Larger, MountRepeatability, Pattern, check_board
 from ..boards.points_file import read_board_points
 from ..camera.model import Camera
 from ..cell.session import FORMAT
@@ -39,6 +39,9 @@ MOST_POINTS = 1000  # points along one side; a fine board has 100
 _ROUND = ("circles", "circles-staggered")
 _OWNERS = {  # keys that belong to some patterns only
     "diameter_mm": _ROUND,
+    "larger": _ROUND,
+    "missing": _ROUND,
+    "light": (*_ROUND, "chessboard"),
     "dictionary": ("charuco",),
     "marker_mm": ("charuco",),
     "legacy_layout": ("charuco",),
@@ -48,6 +51,9 @@ _MOUNT = plain_record(
     Field("position_mm", Number(least=0)),
     Field("angle_deg", Number(least=0)),
 )
+
+_IDS = Many(Whole(0, MOST_POINTS**2))
+_LARGER = plain_record(Larger, Field("ids", _IDS), Field("diameter_mm", Number(above=0)))
 
 
 @cache
@@ -66,6 +72,9 @@ def board_record(inside: bool) -> Record:
             Field("mount_repeatability", _MOUNT, None),
             Field("height_mm", Number(), None),
             Field("points_file", FileName(inside), None),
+            Field("larger", _LARGER, None),
+            Field("missing", _IDS, ()),
+            Field("light", Flag(), False),
         ),
         _board,
     )

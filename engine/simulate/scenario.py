@@ -89,6 +89,21 @@ board:
   mount_repeatability: {position_mm: 0.1, angle_deg: 0.05}
 """
 
+CIRCLES = """\
+
+board:
+  pattern: circles
+  columns: 11               # circles along a row
+  rows: 8
+  pitch_mm: 20.0
+  diameter_mm: 10.0
+  larger: {ids: [36, 39, 59], diameter_mm: 13.0}     # they show which circle is which
+  mount_repeatability: {position_mm: 0.1, angle_deg: 0.05}
+"""
+
+BOARDS = {"chessboard": BOARD, "circles": CIRCLES}
+BoardName = Literal["chessboard", "circles"]
+
 HEIGHT = """\
   height_mm: {height:.1f}          # z of point 0, measured: a four-axis arm cannot show it
 """
@@ -143,7 +158,7 @@ class Truth:
         return replace(self, board=displaced(self.board, xi))
 
 
-def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
+def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> str:
     """Return the text of ``cell.yaml`` as a technician writes it, with comments."""
     robot = SIX_AXIS if axes == 6 else FOUR_AXIS
     height = "" if axes == 6 else HEIGHT.format(height=truth(mount, axes).board[2, 3])
@@ -158,16 +173,16 @@ def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
         HEAD.format(mount=mount)
         + robot
         + CAMERA.format(name=_LABELS[mount])
-        + BOARD
+        + BOARDS[board]
         + height
         + WORK.format(frame=frame, center=center, size=size, tolerance=1.0 if axes == 6 else 1.5)
     )
 
 
 @cache
-def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Cell:
+def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> Cell:
     """Return the cell that `cell_text` describes."""
-    text = cell_text(mount, axes)
+    text = cell_text(mount, axes, board)
     return read_cell_node(parse_yaml(text.encode(), Path("cell.yaml")), inside=True)
 
 

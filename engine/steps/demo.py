@@ -17,7 +17,7 @@ from ..images.load import encode_png
 from ..sessions.folder import create_session, open_session
 from ..sessions.lock import writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
-from ..simulate.scenario import cell, cell_text, truth
+from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from . import edit, record
@@ -42,7 +42,7 @@ class Told:
     solved: Solved | None = None
 
 
-def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
+def prepare(folder: Path, seed: int, now: datetime, board: BoardName = "chessboard") -> VirtualCell:
     """Make a session of the simulated cell in ``folder`` and return the cell, standing still.
 
     Raises FileError where the folder holds something already.
@@ -50,15 +50,17 @@ def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
     if folder.exists() and any(folder.iterdir()):
         raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
     make_folder(folder / INCOMING)
-    text = cell_text().replace("source: none", f"source: {{folder: {INCOMING}}}")
+    text = cell_text(board=board).replace("source: none", f"source: {{folder: {INCOMING}}}")
     write_text_atomic(folder / CELL_FILE, text)
     create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
-    return VirtualCell(cell(), truth(), seed)
+    return VirtualCell(cell(board=board), truth(), seed)
 
 
-def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
+def unattended(
+    folder: Path, seed: int, clock: Clock, board: BoardName = "chessboard"
+) -> Iterator[Told]:
     """Do the whole job in ``folder``, one sentence a step; the last one carries the result."""
-    virtual = prepare(folder, seed, clock())
+    virtual = prepare(folder, seed, clock(), board)
     yield Told(f"cell {virtual.cell.name!r} described, session started in {folder}")
     shown: dict[int, tuple[str, ...]] = {}
     with writing(folder, OPERATOR):

@@ -17,7 +17,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.auto:
         from .screen import run_demo
 
-        return run_demo(folder, args.seed)
+        return run_demo(folder, args.seed, args.board)
     return _unattended(args, folder)
 
 
@@ -25,7 +25,7 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from engine.steps.demo import unattended
 
     document = None
-    for told in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
+    for told in unattended(folder, args.seed, lambda: datetime.now().astimezone(), args.board):
         say(told.text) if args.json else print(told.text, flush=True)
         document = told.solved.document if told.solved else None
     if document is None:

@@ -17,6 +17,8 @@ from ..widgets.terminal import Terminal, detect, make_safe
 if TYPE_CHECKING:
     from textual.screen import Screen
 
+    from engine.simulate.scenario import BoardName
+
 
 def run(args: argparse.Namespace) -> int:
     """Open the list of sessions in ``args.sessions``."""
@@ -44,12 +46,12 @@ def run_open(args: argparse.Namespace) -> int:
         desk.close()
 
 
-def run_demo(folder: Path, seed: int) -> int:
+def run_demo(folder: Path, seed: int, board: BoardName = "chessboard") -> int:
     """Open the demo on a simulated cell whose session lies in ``folder``."""
     terminal = detect(os.environ, sys.__stderr__)
     from ..screens.demo import Welcome
 
-    status = _show(Welcome(folder, seed), terminal)
+    status = _show(Welcome(folder, seed, board), terminal)
     if (folder / SESSION_FILE).is_file():
         name = shlex.quote(str(folder))
         print(f"The demo's session lies in {folder}.")

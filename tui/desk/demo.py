@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from engine.arrays import Array
     from engine.cell.session import Station
     from engine.plans.types import Step
+    from engine.simulate.scenario import BoardName
     from engine.simulate.virtual_cell import VirtualCell
 
 STOPS = 8
@@ -28,13 +29,13 @@ class Simulated:
         self.fields: tuple[str, ...] = ()
 
     @classmethod
-    def prepare(cls, folder: Path, seed: int) -> Simulated:
+    def prepare(cls, folder: Path, seed: int, board: BoardName = "chessboard") -> Simulated:
         """Make the session and its simulated cell. Takes seconds; raises FileError."""
         from engine.sessions.confirmed import confirm
         from engine.sessions.folder import open_session
         from engine.steps.demo import prepare
 
-        virtual = prepare(folder, seed, now())
+        virtual = prepare(folder, seed, now(), board)
         if source := open_session(folder).cell.camera.source:
             confirm(folder, source, now=now())
         return cls(folder, virtual, seed)

@@ -29,6 +29,7 @@ from .stations import Stations
 
 if TYPE_CHECKING:
     from engine.plans.types import Step
+    from engine.simulate.scenario import BoardName
 
 WELCOME = """\
 A camera stands over an infeed, and a robot holds a board of squares in front of it. \
@@ -158,9 +159,9 @@ class Welcome(Screen[None]):
         Binding("q,escape", "leave", "leave", id="welcome.leave", tooltip="Leave the demo"),
     ]
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, board: BoardName = "chessboard") -> None:
         super().__init__()
-        self.folder, self.seed = folder, seed
+        self.folder, self.seed, self.board = folder, seed, board
         self.simulated: Simulated | None = None
 
     def compose(self) -> ComposeResult:
@@ -178,7 +179,9 @@ class Welcome(Screen[None]):
     async def _prepare(self) -> None:
         said = self.query_one("#said", Paragraph)
         try:
-            self.simulated = await in_background(Simulated.prepare, self.folder, self.seed)
+            self.simulated = await in_background(
+                Simulated.prepare, self.folder, self.seed, self.board
+            )
         except StationbookError as error:
             said.show(str(error), "error")
             return
