@@ -18,9 +18,8 @@ from ..camera.model import Camera
 from ..frames import apply
 from .blobs import blobs
 from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
-from .circles import ALIKE, measure_circles
-from .corners import look_like_corners, measure_corners
 from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed
+from .measurer import Measurer
 from .pattern import Board, symmetries
 from .placement import MATRICES, Placed, board_cells, placements, skews
 from .saddles import saddle_lattice
@@ -31,6 +30,7 @@ SEARCHES_PX = (1296, 648, 2592)  # long sides, in turn; most boards are found in
 ENOUGH_SHARE = 0.66  # [-] of the board's points: a search that finds them is the last
 LEAST_SHARE = 0.2  # [-] of the board's points, and
 LEAST_POINTS = 8  # points: fewer may be chance
+MOST_RATIO, MOST_MORE = 3, 100  # points: a lattice of more than 3 times the board's and 100 is none
 FILLED_SHARE = 0.8  # [-] of a rectangle: a lattice that fills so much of one is a whole board
 FEW_SHARE = 0.34  # [-] of the next line's points: an outer line with fewer is left out at first
 MOST_ROUNDS = 40  # of growth, each one point further
@@ -63,23 +63,26 @@ def detect_grid(image: Grey, board: Board, lens: Lens | None = None) -> Detectio
 
 def _seen(image: Grey, board: Board, lens: Lens | None) -> Iterator[_Search]:
     """Yield the lattices that the searches find, likeliest first."""
-    longest = max(image.shape)
+    longest, most = max(image.shape), MOST_RATIO * board.count + MOST_MORE
     sides = [side for side in SEARCHES_PX if side < 1.5 * longest]
     if longest < SEARCHES_PX[0] and longest not in sides:
         sides = [longest, max(longest // 2, SEARCHES_PX[1] // 2)]
-    for side in sides:
+    chess = board.pattern == "chessboard"
+    tries = [(side, board.light) for side in sides]
+    if not chess:  # the other colours as well: a cell may say nothing of them
+        tries.insert(1, (sides[0], not board.light))
+    for side, light in tries:
         small, _ = reduced(image, side)
-        for light in (board.light, not board.light) if board.pattern != "chessboard" else (False,):
-            if board.pattern == "chessboard":
-                lattice = saddle_lattice(small)
-            else:
-                lattice = grown(*blobs(small, light), len(board.present))
-            if lattice is None or len(lattice.ij) < LEAST_LATTICE:
-                continue
-            ratio = (image.shape[1] / small.shape[1]) ** 2
-            pixels = full_size(lattice.pixels, small, image)
-            lattice = replace(lattice, pixels=pixels, size=lattice.size * ratio)
-            yield _Search(image, board, lens, lattice, light)
+        if chess:
+            lattice = saddle_lattice(small, most)
+        else:
+            lattice = grown(*blobs(small, light), len(board.present), most)
+        if lattice is None or len(lattice.ij) < LEAST_LATTICE:
+            continue
+        ratio = (image.shape[1] / small.shape[1]) ** 2
+        pixels = full_size(lattice.pixels, small, image)
+        lattice = replace(lattice, pixels=pixels, size=lattice.size * ratio)
+        yield _Search(image, board, lens, lattice, light)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +98,7 @@ class _Search:
     def placed(self) -> Detection:
         """Return what the lattice is on the board, or nothing."""
         noise = pixel_noise(_part(self.image, self.lattice.pixels))
-        measurer = _Measurer(self.image, self.board, noise, self.light)
+        measurer = Measurer(self.image, self.board, noise, self.light, self._spacing())
         lattice, bare = _all_around(self._squared(), self.board, self.lens, measurer)
         lattice = trimmed(lattice, FEW_SHARE)
         least = max(LEAST_POINTS, LEAST_SHARE * len(self.board.present))
@@ -107,6 +110,14 @@ class _Search:
         if len(ways.ids) > 1:
             return self._open(lattice, ways, measurer)
         return self._measured(lattice, ways, measurer)
+
+    def _spacing(self) -> float:
+        """Return the longest distance [px] that is usual between neighbours."""
+        ij = self.lattice.ij.astype(float)
+        if on_one_line(ij):
+            return 1.0
+        steps = fitted(ij, self.lattice.pixels, self.lens).steps(ij)
+        return float(np.median(np.linalg.norm(steps, axis=2).max(axis=1)))
 
     def _ways(self, lattice: Lattice, bare: Index) -> Placed:
         larger = None if self.board.larger is None else _larger(lattice, self.board)
@@ -131,7 +142,7 @@ class _Search:
         matrix = MATRICES[int(np.argmin(skew))]
         return replace(self.lattice, ij=self.lattice.ij @ matrix.T)
 
-    def _open(self, lattice: Lattice, ways: Placed, measurer: _Measurer) -> Detection:
+    def _open(self, lattice: Lattice, ways: Placed, measurer: Measurer) -> Detection:
         """Return points whose numbers are open between several ways; see `numbered`."""
         places = lattice.ij.astype(float)
         steps = fitted(places, lattice.pixels, self.lens).steps(places)
@@ -141,7 +152,7 @@ class _Search:
         open_ = replace(nothing(), method=NOT_NUMBERED, choices=ways.ids[:, keep])
         return replace(open_, pixels=found.pixels[keep], covariances=found.covariance[keep])
 
-    def _measured(self, lattice: Lattice, ways: Placed, measurer: _Measurer) -> Detection:
+    def _measured(self, lattice: Lattice, ways: Placed, measurer: Measurer) -> Detection:
         """Return all points of the board that are seen, measured and tested."""
         ids = self._numbers(lattice, ways)
         cells = board_cells(self.board)
@@ -203,72 +214,8 @@ def numbered(
     )
 
 
-class _Measurer:
-    """What measures the points of one image: at places (n, 2), with steps (n, 2, 2) to the next."""
-
-    def __init__(self, image: Grey, board: Board, noise: float, light: bool) -> None:
-        self.image, self.board, self.noise, self.light = image, board, noise, light
-
-    def rough(self, ij: Index, places: Array, steps: Array) -> Measured:
-        """Tell which of the searched points are points of the pattern."""
-        if self.board.pattern == "chessboard":
-            dark = np.asarray(ij.sum(axis=1) % 2 == 0)
-            return look_like_corners(self.image, places, steps, dark, self.noise)
-        return self._circles(places, steps, None)
-
-    def beside(self, ij: Index, places: Array, steps: Array, known: Measured | None) -> Measured:
-        """Measure what is at lattice places beside ``known`` points."""
-        if self.board.pattern != "chessboard":
-            return self._circles(places, steps, known)
-        dark = np.asarray(ij.sum(axis=1) % 2 == 0)
-        return measure_corners(
-            self.image, places, steps, dark, self.noise, margin_light=not self.board.light
-        )
-
-    def points(self, ids: Index, places: Array, steps: Array) -> Measured:
-        """Measure the board's points ``ids`` (n,)."""
-        cells = board_cells(self.board)[ids]
-        if self.board.pattern == "chessboard":
-            dark = np.asarray((cells.sum(axis=1) % 2 == 0) != self.board.light)
-            return measure_corners(self.image, places, steps, dark, self.noise)
-        radius = self.board.diameters()[ids] / 2 / self.board.spacing_mm
-        found = measure_circles(self.image, places, steps, radius, self.noise, self.light)
-        return _usual_size(found, found)
-
-    def _circles(self, places: Array, steps: Array, known: Measured | None) -> Measured:
-        """Measure circles of plain or larger size, whichever fits; sizes against plain ones."""
-        board = self.board
-        found: list[Measured] = []
-        large = board.larger.diameter_mm if board.larger else None
-        for diameter in [d for d in (board.diameter_mm, large) if d is not None]:
-            radius = np.full(len(places), diameter / 2 / board.spacing_mm)
-            seen = measure_circles(self.image, places, steps, radius, self.noise, self.light, known)
-            ratio = (diameter / (board.diameter_mm or 1.0)) ** 2
-            usual = known or (found[0] if found else seen)
-            found.append(_usual_size(seen, usual, ratio))
-        return found[0] if len(found) == 1 else _likelier(found[0], found[1])
-
-
-def _usual_size(found: Measured, usual: Measured, ratio: float = 1.0) -> Measured:
-    """Return circles as good only where their size is that of most plain ones times ``ratio``."""
-    if not usual.good.any():
-        return found
-    plain = usual.good & (usual.size < 1.5 * np.median(usual.size[usual.good]))
-    size = found.size / np.median(usual.size[plain])
-    good = found.good & (size > ALIKE[0]) & (size < ALIKE[1])
-    return replace(found, good=good, size=found.size * ratio)
-
-
-def _likelier(plain: Measured, large: Measured) -> Measured:
-    """Return circles as plain ones where these pass, else as larger ones."""
-    second = large.good & ~plain.good
-    picked = plain.and_(large)
-    which = np.arange(len(second), dtype=np.int64) + np.where(second, len(second), 0)
-    return replace(picked.take(which), empty=plain.empty & large.empty)
-
-
 def _all_around(
-    search: Lattice, board: Board, lens: Lens | None, measurer: _Measurer
+    search: Lattice, board: Board, lens: Lens | None, measurer: Measurer
 ) -> tuple[Lattice, Index]:
     """Return the lattice grown as far as there are points, and the places (m, 2) seen bare."""
     lattice, known = _checked(search, lens, measurer)
@@ -300,7 +247,7 @@ def _all_around(
     return lattice, bare
 
 
-def _checked(lattice: Lattice, lens: Lens | None, measurer: _Measurer) -> tuple[Lattice, Measured]:
+def _checked(lattice: Lattice, lens: Lens | None, measurer: Measurer) -> tuple[Lattice, Measured]:
     """Return those points of the searched lattice that are points, sizes against plain ones."""
     while True:
         places = lattice.ij.astype(float)

@@ -43,10 +43,11 @@ class Lattice:
         return Lattice(self.ij[which], self.pixels[which], self.size[which])
 
 
-def grown(places: Array, sizes: Array, enough: int) -> Lattice:
+def grown(places: Array, sizes: Array, enough: int, most: int) -> Lattice:
     """Return the largest lattice among blobs at ``places`` (n, 2) [px] of ``sizes`` (n,) [px²].
 
-    Lattices are grown from the most regular points in turn until one has ``enough`` points.
+    Lattices are grown from the most regular points in turn until one has ``enough`` points. Those
+    of more than ``most`` points are no board: tiles, or a perforated sheet.
     """
     best = Lattice(np.empty((0, 2), np.int64), np.empty((0, 2)), np.empty(0))
     if len(places) < LEAST_LATTICE:
@@ -58,13 +59,13 @@ def grown(places: Array, sizes: Array, enough: int) -> Lattice:
     for seed, step in zip(seeds, steps, strict=True):
         if used[seed]:
             continue
-        found = _from_seed(int(seed), step, places, sizes, tree)
+        found = _from_seed(int(seed), step, places, sizes, tree, most)
         members = np.fromiter(found.values(), int)
         used[members] = True
-        if len(members) > len(best.ij):
+        if most >= len(members) > len(best.ij):
             best = Lattice(np.array(list(found)), places[members], sizes[members])
         begun += 1
-        if begun == MOST_SEEDS or len(best.ij) >= enough:
+        if begun == MOST_SEEDS or len(best.ij) >= enough or used.sum() > 2 * most:
             break
     return best
 
@@ -100,13 +101,13 @@ def _seeds(places: Array, sizes: Array, tree: cKDTree) -> tuple[Index, Array]:
 
 
 def _from_seed(
-    seed: int, step: Array, places: Array, sizes: Array, tree: cKDTree
+    seed: int, step: Array, places: Array, sizes: Array, tree: cKDTree, most: int
 ) -> dict[tuple[int, int], int]:
     """Return point numbers by (i, j): neighbours of neighbours, each predicted by the last step."""
     found = {(0, 0): seed}
     taken = {seed}
     queue = deque([((0, 0), step)])
-    while queue:
+    while queue and len(found) <= most:
         (i, j), (a, b) = queue.popleft()
         here = found[i, j]
         for di, dj in ((1, 0), (0, 1), (-1, 0), (0, -1)):

@@ -41,13 +41,16 @@ class _Saddles:
     ways: Array
 
 
-def saddle_lattice(image: Grey) -> Lattice | None:
-    """Return the largest lattice of chessboard corners in ``image`` (h, w), or None."""
+def saddle_lattice(image: Grey, most: int) -> Lattice | None:
+    """Return the largest lattice of chessboard corners in ``image`` (h, w), or None.
+
+    One of more than ``most`` points is no board: a floor of tiles.
+    """
     smooth = cv2.GaussianBlur(image, (0, 0), SMOOTH_PX).astype(np.float32)
     corners = _corners(smooth, _peaks(smooth))
     if len(corners.places) < LEAST_LATTICE:
         return None
-    return _largest(corners, *_links(corners))
+    return _largest(corners, *_links(corners), most)
 
 
 def _peaks(smooth: NDArray[np.float32]) -> Array:
@@ -147,7 +150,7 @@ def _wrapped(angle: Array) -> Array:
     return (angle + np.pi) % (2 * np.pi) - np.pi
 
 
-def _largest(corners: _Saddles, link: Index, back: Index) -> Lattice | None:
+def _largest(corners: _Saddles, link: Index, back: Index, most: int) -> Lattice | None:
     """Return the largest set of linked corners with whole numbers, or None."""
     seen = np.zeros(len(link), bool)
     best: dict[tuple[int, int], int] = {}
@@ -155,7 +158,7 @@ def _largest(corners: _Saddles, link: Index, back: Index) -> Lattice | None:
         if seen[seed] or (link[seed] < 0).all():
             continue
         found = _linked(int(seed), link, back, seen)
-        if len(found) > len(best):
+        if most >= len(found) > len(best):
             best = found
     if len(best) < LEAST_LATTICE:
         return None
