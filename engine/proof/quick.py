@@ -18,11 +18,12 @@ import numpy as np
 from scipy.stats import f
 
 from ..errors import SolveError
+from ..estimate.gather import board_turns
 from ..estimate.information import station_information
 from ..estimate.problem import BoardPrior, Problem
 from ..estimate.result import Result, judged
 from ..findings import finding
-from ..frames import displacement
+from ..frames import displacement, skew
 from .compare import Movement, moved
 from .recheck import FREE, mount_covariance, mount_notes, noise_freedom
 
@@ -69,10 +70,22 @@ class Quick:
     movement: Movement | None
 
 
-def board_prior(old: Result, problem: Problem) -> BoardPrior:
-    """Return where the board is before any new station, from the earlier result."""
+def board_prior(old: Result, problem: Problem, alone: Result | None = None) -> BoardPrior:
+    """Return where the board is before any new station, from the earlier result.
+
+    A board that looks the same after a turn may be numbered otherwise this time: the numbering is
+    the one nearest to what the new stations say ``alone``.
+    """
     covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
-    return BoardPrior("place of the board's mount", old.board, covariance)
+    board = old.board
+    if alone is not None and alone.solved:
+        ways = old.board @ board_turns(problem.board)
+        off = displacement(ways, alone.board)
+        board = ways[int(np.argmin((off**2 / np.diag(covariance)).sum(axis=1)))]
+        carry = np.eye(6)  # a turn about one origin moves the other
+        carry[3:, :3] = -skew(board[:3, 3] - old.board[:3, 3])
+        covariance = carry @ covariance @ carry.T
+    return BoardPrior("place of the board's mount", board, covariance)
 
 
 def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
@@ -80,10 +93,10 @@ def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem],
 
     ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
     """
-    prior = board_prior(old, problem)
     alone = solve(problem)
+    prior = board_prior(old, problem, alone)
     if remounted(alone, prior):
-        xi = displacement(alone.board, old.board)
+        xi = displacement(alone.board, prior.board)
         distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
         said = finding("board-remounted", distance_mm=f"{distance:.2f}", angle_deg=f"{angle:.3f}")
         result = judged(alone, (said, *alone.findings))
