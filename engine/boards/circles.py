@@ -26,6 +26,8 @@ ALIKE = (0.75, 1.3)  # [-] area against the expected one
 # [-] of the contrast: how uneven middle and background may be (RMS). Blur reaches into small
 # middles, while the edge of a shadow in the background pulls the centre.
 EVEN_CORE, EVEN_RING = 0.22, 0.1
+# Something small may lie beyond where pixels are weighted, such as the mark beside point 0.
+FOREIGN, FOREIGN_SHARE = 0.25, 0.15  # [-] of the contrast, and of the background's pixels
 ODD_CONTRAST = 0.5  # [-] of the board's median: less is a shade, not a circle
 STEPS, SAME_PX = 4, 0.01
 BARE = 0.12  # [-] of the board's contrast: a place with no more than this is bare
@@ -128,6 +130,7 @@ class _Pass:
         self.ring = ((away >= r + RING_SHARE * gap) & (away <= HALF_WAY) & there).astype(np.float32)
         reach = np.maximum(CORE_SHARE * r, away.min(axis=(1, 2), keepdims=True))
         core = ((away <= reach) & there).astype(np.float32)
+        self._leave_out_foreign(grey, core)
         background, self.normal = self._plane(grey, self.ring)
         self.lit = np.maximum(self._plane(grey, core)[0] if light else background, 1.0)
         share = (grey - background if light else background - grey) / self.lit
@@ -148,6 +151,15 @@ class _Pass:
         self.level = _total(background * self.ring) / rings
         self.highest = (grey * (away <= HALF_WAY)).max(axis=(1, 2))
         self.whole = (there | (away > HALF_WAY)).all(axis=(1, 2))
+
+    def _leave_out_foreign(self, grey: Floats, core: Floats) -> None:
+        """Take what is no background out of the ring, where it is small and far enough away."""
+        off = grey - self._plane(grey, self.ring)[0]
+        middle = _total(off * core) / np.maximum(_total(core), 1.0)
+        limit = (FOREIGN * np.abs(middle)).astype(np.float32)[:, None, None]
+        foreign = self.ring * (self.inside == 0) * (np.abs(off) > limit)
+        few = _total(foreign) < FOREIGN_SHARE * _total(self.ring)
+        self.ring = self.ring - foreign * few[:, None, None].astype(np.float32)
 
     def _plane(self, grey: Floats, where: Floats) -> tuple[Floats, Array]:
         """Return the plane (n, h, w) through the greys ``where``, its normal matrix (n, 3, 3)."""

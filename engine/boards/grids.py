@@ -39,9 +39,9 @@ LIMIT_SIGMAS = 6.0  # of the board's own scatter: a point farther off is left ou
 LIMITS_PX = (0.12, 1.5)  # px; that limit at least, and at most
 RAYLEIGH_MEDIAN = 1.1774  # [-] median distance by the scatter of a coordinate, √(2 ln 2)
 NOT_NUMBERED = "not numbered"  # method of a detection whose numbers are open
-CLEARLY_BETTER = 2.0  # [-] so many times farther off must any other numbering be
+CLEARLY_BETTER = 4.0  # [-] so many times farther off must any other numbering be
 LEAST_CELL_PX = 4.0  # px² between four points; less cannot be told apart
-MARGIN_SHARE = 0.2  # [-] of the distance between points: what must be seen around one
+MARGIN_SHARE = 0.08  # [-] of the distance between points: what must be seen around one
 GUESSED_FOCAL = 1.2  # [-] of the image's long side, where the lens is not known
 
 

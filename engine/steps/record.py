@@ -16,11 +16,13 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
+from ..boards.grids import numbered
 from ..cell.session import Session, Station
 from ..cell.stations import Observation, station_pose
 from ..checks.entry import between
 from ..checks.thresholds import IMAGE_UNCHANGED_PX, SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..errors import StationbookError
+from ..estimate.model import predicted_view
 from ..findings import Finding, Level, finding
 from ..sessions.folder import commit, stored_points
 from .predict import board_pose, predictor_for, seen_findings
@@ -83,11 +85,43 @@ def examine(
 ) -> Draft:
     """Join what was typed and what was seen; check the one against the other."""
     together: list[Finding] = []
+    view = _numbered(session, folder, pose, view, retake)
     if pose.base_T_flange is not None and view.pixels is not None and not closing:
         together += _unchanged_view(session, folder, pose.base_T_flange, view, retake)
     if pose.base_T_flange is not None and not any(i.code == "same-image" for i in together):
         together += _against_image(session, folder, pose, view, retake)
     return Draft(pose, view, (*pose.findings, *view.findings, *together), closing, retake)
+
+
+def _numbered(
+    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft, retake: int | None
+) -> ViewDraft:
+    """Return the view with open numbers settled by where the recorded stations expect the board.
+
+    It says that only a part is seen: the operator accepts that or takes a better image.
+    """
+    cell, detection = session.cell, view.detection
+    if detection is None or not len(detection.choices) or pose.base_T_flange is None:
+        return view
+    made = predictor_for(session, folder, retake)
+    if made is None or made.result is None:
+        return view
+    result = made.result
+    T = predicted_view(cell.mount, result.geometric, pose.base_T_flange, result.board)
+    told = numbered(detection, cell.board, cell.camera, T)
+    if not told.found:
+        return view
+    found, expected = len(told.ids), len(cell.board.present)
+    where = "partly out of view or covered"
+    part = finding("board-cut-off", where=where, found=found, expected=expected)
+    others = tuple(item for item in view.findings if item.code != "board-missing")
+    return replace(
+        view,
+        findings=(part, *others),
+        point_ids=told.ids,
+        pixels=told.pixels,
+        detection=told,
+    )
 
 
 def _against_image(
