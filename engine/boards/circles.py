@@ -26,6 +26,7 @@ ALIKE = (0.75, 1.3)  # [-] area against the expected one
 # [-] of the contrast: how uneven middle and background may be (RMS). Blur reaches into small
 # middles, while the edge of a shadow in the background pulls the centre.
 EVEN_CORE, EVEN_RING = 0.22, 0.1
+UNEVEN, EVEN_LEAST = 1.8, 0.04  # [-] of the board's median background, and of the contrast
 # Something small may lie beyond where pixels are weighted, such as the mark beside point 0.
 FOREIGN, FOREIGN_SHARE = 0.25, 0.15  # [-] of the contrast, and of the background's pixels
 ODD_CONTRAST = 0.5  # [-] of the board's median: less is a shade, not a circle
@@ -71,6 +72,10 @@ def measure_circles(
         HALF_WAY / 2
     )
     result = Measured(pixels, covariance, good, ~good, f["size"], f["contrast"], f["level"])
+    if usual is None and good.any():  # a reflection's rim is a slope that no plane follows
+        ring = UNEVEN * float(np.median(f["ring_rms"][good]))
+        good &= f["ring_rms"] < np.maximum(ring, EVEN_LEAST * f["contrast"])
+        result = replace(result, good=good)
     usual = usual or result.take(good)
     if not len(usual.good):
         return replace(result, empty=np.zeros(n, bool))

@@ -16,6 +16,8 @@ from .pattern import Board
 from .placement import board_cells
 from .windows import Measured
 
+SIZE_SIGMAS = 5.0  # of the sizes' own scatter: a circle farther off is covered in part
+SIZE_LEAST = 0.06  # [-] of the area; that limit at least: blur takes more from small circles
 # px between circles that are measured pixel by pixel; more adds no accuracy
 MOST_SPACING_PX = 76.0
 
@@ -55,7 +57,7 @@ class Measurer:
             return measure_corners(self.image, places, steps, dark, self.noise)
         radius = self.board.diameters()[ids] / 2 / self.board.spacing_mm
         found = self._circles_of(places, steps, radius, None)
-        return _usual_size(found, found)
+        return _one_size(_usual_size(found, found))
 
     def _circles(self, places: Array, steps: Array, known: Measured | None) -> Measured:
         """Measure circles of plain or larger size, whichever fits; sizes against plain ones."""
@@ -89,6 +91,19 @@ def _means(image: Grey, factor: int) -> Grey:
     height, width = (side // factor for side in image.shape)
     whole = image[: height * factor, : width * factor]
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _one_size(found: Measured) -> Measured:
+    """Return circles as good only where their size is the board's, to what its own scatter allows.
+
+    A circle that is covered in part, or lies at the rim of a reflection, is smaller or larger.
+    """
+    if not found.good.any():
+        return found
+    size = np.log(np.maximum(found.size, 1e-9))
+    off = np.abs(size - np.median(size[found.good]))
+    limit = max(SIZE_SIGMAS * 1.4826 * float(np.median(off[found.good])), SIZE_LEAST)
+    return replace(found, good=found.good & (off < limit))
 
 
 def _usual_size(found: Measured, usual: Measured, ratio: float = 1.0) -> Measured:
