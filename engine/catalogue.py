@@ -143,7 +143,20 @@ CATALOGUE: dict[str, Entry] = {
         "No board found in {image}.",
         "Check light, focus and that the whole board is in view; take the image again.",
         cause="Board out of view, covered, dark, blurred, or another board than the cell says.",
-        shows="Neither detector finds the pattern.",
+        shows="The search finds no rows and columns of corners or circles.",
+    ),
+    "board-missing/other-count": Entry(
+        "warning",
+        "The board in {image} has {columns} × {rows} points; the cell's board has {cell_columns} × "
+        "{cell_rows}.",
+        "Count inner corners or circles on the board and correct board.columns and board.rows in "
+        "the cell, or take the cell's own board.",
+    ),
+    "board-missing/not-numbered": Entry(
+        "warning",
+        "{count} points are seen in {image}, but not which of the board's they are.",
+        "Bring a corner of the board and two of its sides into view; larger or missing circles "
+        "tell it too.",
     ),
     "board-missing/no-image": Entry(
         "warning",
@@ -156,6 +169,15 @@ CATALOGUE: dict[str, Entry] = {
         "Move the whole board into the view, or accept if the pattern can be used in part.",
         cause="Part of the board lies outside the image or is covered.",
         shows="Fewer points than the board has, or points at the very border of the image.",
+    ),
+    "points-left-out": Entry(
+        "note",
+        "{left} of the board's {expected} points are left out.",
+        "Nothing to do; the others are enough. Wipe the board and keep hands, shadows and "
+        "reflections off it to have them all.",
+        cause="Points that are covered, dirty, at the edge of a shadow or in a reflection are not "
+        "where the others say.",
+        shows="They are not found, or lie off the smooth image of the board.",
     ),
     "image-old": Entry(
         "warning",

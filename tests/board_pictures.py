@@ -61,6 +61,12 @@ def project(points: np.ndarray, camera_T_board: np.ndarray, camera: Camera) -> n
 
 def reflectance(board: Board, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Grey level of the board plane at x, y [mm]."""
+    if board.light:
+        return LIGHT + DARK - _plain(board, x, y)
+    return _plain(board, x, y)
+
+
+def _plain(board: Board, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     if board.pattern == "chessboard":
         return _chessboard(board, x, y)
     if board.pattern == "charuco":
@@ -94,7 +100,16 @@ def _circles(board: Board, x, y):
         a, b = np.round((x + y) / p / 2), np.round((x - y) / p / 2)
         column, row = a + b, a - b
         there = (column >= 0) & (column < 2 * board.columns) & (row >= 0) & (row < board.rows)
-    inside = (x - column * p) ** 2 + (y - row * p) ** 2 <= (board.diameter_mm / 2) ** 2
+    if board.pattern == "circles":
+        number = row * board.columns + column
+    else:
+        number = row * board.columns + (column - row % 2) / 2
+    number = np.where(there, number, 0).astype(int)
+    radius = np.full(board.count, board.diameter_mm / 2)
+    if board.larger:
+        radius[list(board.larger.ids)] = board.larger.diameter_mm / 2
+    radius[list(board.missing)] = 0.0
+    inside = (x - column * p) ** 2 + (y - row * p) ** 2 < radius[number] ** 2
     grey = np.where(there & inside, DARK, LIGHT)
     return np.where(_on_sheet(board, x, y, 1.5 * board.pitch_mm), grey, AROUND)
 
@@ -144,6 +159,24 @@ def render(
         grey = grey + rng.normal(0.0, noise, grey.shape)
     image = np.clip(np.round(grey), 0, 255).astype(np.uint8)
     return Picture(image, project(board.points(), camera_T_board, camera), camera_T_board, camera)
+
+
+def surroundings(
+    board: Board, camera_T_board: np.ndarray, camera: Camera, behind: np.ndarray, rays: int = 3
+) -> np.ndarray:
+    """Grey levels (h, w) of the sheet with ``behind`` where its rays meet nothing of it."""
+    total = np.zeros(behind.shape)
+    points = board.points()
+    low, high = points.min(0) - 2 * board.pitch_mm, points.max(0) + 2 * board.pitch_mm
+    for i in range(rays):
+        for j in range(rays):
+            offset = (np.array([i + (j + 0.5) / rays, j + (i + 0.5) / rays])) / rays - 0.5
+            x, y = _plane(camera_T_board, camera, offset)
+            on = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+            grey = behind.copy()
+            grey[on] = reflectance(board, x[on], y[on])
+            total += grey
+    return total / rays**2
 
 
 def _plane(camera_T_board: np.ndarray, camera: Camera, offset: np.ndarray):

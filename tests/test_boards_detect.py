@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-import cv2
 import numpy as np
 import pytest
 from board_pictures import Picture, a_camera, facing, render, rms
@@ -94,25 +93,11 @@ def test_point_0_stays_on_the_same_corner_when_the_image_is_turned(image_turn: i
         assert rms(np.column_stack(back), picture.pixels[ids]) < 0.1
 
 
-def test_both_chessboard_detectors_are_brought_to_one_order() -> None:
-    # The fact behind the rule: OpenCV's two detectors disagree by half a turn on such boards.
-    from engine.boards.order import ordered
-
-    picture = seen(CHESS, 20, 10, 30)
-    _, sector = cv2.findChessboardCornersSB(picture.image, (9, 6), flags=0)
-    _, classic = cv2.findChessboardCorners(picture.image, (9, 6))
-    assert rms(sector[:, 0], classic[:, 0]) > 50
-    for corners in (sector, classic):
-        grid = np.asarray(corners, float).reshape(6, 9, 2)
-        assert rms(ordered(grid, picture.image, CHESS), picture.pixels) < 1.0
-        assert rms(ordered(grid[:, ::-1], picture.image, CHESS), picture.pixels) < 1.0  # mirrored
-
-
 @pytest.mark.parametrize("board", [CIRCLES, STAGGERED], ids=lambda b: b.pattern)
 def test_bright_circles_on_dark_ground_are_found(board: Board) -> None:
     picture = seen(board, 25, 30, 10, inverted=True)
     found = detect(picture.image, board)
-    assert found.method.startswith("bright")
+    assert found.method.startswith("light")
     assert best_match(board, found, picture.pixels) < 0.1
 
 
@@ -135,13 +120,25 @@ def test_part_of_a_charuco_board_gives_the_right_ids(board: Board) -> None:
 
 
 @pytest.mark.parametrize("name", ["chessboard", "circles", "staggered"])
-def test_board_cut_off_or_of_another_size_is_not_found(name: str) -> None:
+def test_board_that_leaves_the_image_is_numbered_from_the_sides_that_are_seen(name: str) -> None:
     board = BOARDS[name]
     T = facing(board, 430.0, 20.0, 10.0, 5.0, shift=(150.0, 0.0))
     cut = render(board, T, CAMERA, rng=np.random.default_rng(1))
-    assert not detect(cut.image, board).found
-    other = replace(board, columns=board.columns + 1)
-    assert not detect(seen(board, 10, 0, 0).image, other).found
+    found = detect(cut.image, board)
+    shift = centre_shift_px(T, board, CAMERA)
+    assert board.count / 2 < len(found.ids) < board.count
+    assert best_match(board, found, cut.pixels + shift) < 0.1
+
+
+@pytest.mark.parametrize("name", ["chessboard", "circles", "staggered"])
+def test_board_of_another_size_is_not_found_and_its_count_is_told(name: str) -> None:
+    board = BOARDS[name]
+    for more in ((1, 0), (0, 2), (-1, 0), (-2, -2)):
+        other = replace(board, columns=board.columns + more[0], rows=board.rows + more[1])
+        found = detect(seen(board, 10, 0, 0).image, other)
+        assert not found.found, more
+        if name != "staggered":
+            assert found.other_count == (board.columns, board.rows), more
 
 
 @pytest.mark.parametrize("name", ["chessboard", "chessboard-even", "circles", "staggered"])
@@ -199,14 +196,14 @@ def test_input_is_checked_and_left_alone() -> None:
 
 
 def test_five_megapixel_image_is_searched_in_time() -> None:
-    # 0.4 s is the bar on two free cores; the machine that runs the tests may be busy with others.
+    # 0.15 s of processor time is the bar on a free machine; it is more where caches are shared.
     board = Board("chessboard", 11, 8, 20.0)
     camera = a_camera(2592, 1944, 2800.0)
     picture = render(board, facing(board, 700.0, 30.0, 30.0, 10.0), camera, rays=1, blur_px=1.5)
     times = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         found = detect(picture.image, board)
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     assert len(found.ids) == board.count
-    assert min(times) < 0.8
+    assert min(times) < 0.4

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from board_pictures import reflectance
 
 from engine.boards.pattern import HALF_TURN, Board, check_board, symmetries
+from engine.cell.stations import Observation
+from engine.checks.prediction import congruence_findings, predictor
 from engine.errors import StationbookError
+from engine.estimate.gather import board_turns, in_one_numbering
+from engine.estimate.problem import problem_from
+from engine.frames import displaced, inverse
+from engine.simulate.scenario import cell
 
 CHARUCO = Board("charuco", 5, 5, 20.0, dictionary="DICT_4X4_50", marker_mm=14.0)
 BOARDS = [
@@ -108,3 +116,38 @@ def test_impossible_board_is_refused_with_key_and_value(board: Board, words: str
 def test_possible_boards_pass(board: Board) -> None:
     check_board(board)
     assert len(symmetries(board)) in (0, 1, 3)
+
+
+def simulated_views(board: Board) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Flange poses and views (6, 4, 4) of a cell, and the views with two half a turn on."""
+    rng = np.random.default_rng(0)
+    camera = displaced(np.eye(4), [0.1, 0.2, 0.3, 10, 20, 900])
+    steps = np.column_stack([rng.normal(0, 0.2, (6, 3)), rng.normal(0, 50, (6, 3))])
+    flanges = np.array([displaced(np.eye(4), step) for step in steps])
+    views = inverse(camera) @ flanges @ displaced(np.eye(4), [0, 0, 0.4, 5, 6, 70])
+    mixed = views.copy()
+    mixed[[1, 3]] = mixed[[1, 3]] @ board_turns(board)[1]
+    return flanges, views, mixed
+
+
+def test_views_of_an_even_board_are_brought_to_one_numbering_by_the_robots_turns() -> None:
+    board = Board("circles", 9, 6, 20.0, diameter_mm=10.0)
+    flanges, views, mixed = simulated_views(board)
+    assert np.abs(mixed - views).max() > 1
+    np.testing.assert_allclose(in_one_numbering("eye-to-hand", board, flanges, mixed), views)
+
+
+def test_both_numberings_of_an_even_board_are_in_step_with_the_robot() -> None:
+    board = Board("circles", 9, 6, 20.0, diameter_mm=10.0)
+    flanges, _, mixed = simulated_views(board)
+    problem = replace(problem_from(cell(), ()), board=board)
+    seen = [
+        Observation(k, F, camera_T_board=T)
+        for k, (F, T) in enumerate(zip(flanges, mixed, strict=True))
+    ]
+    known = predictor(replace(problem, observations=tuple(seen[:2])))
+    assert known.result is None  # two stations do not solve
+    assert congruence_findings(known, seen[2]) == []
+    assert congruence_findings(known, seen[3]) == []
+    turned = replace(seen[2], camera_T_board=mixed[2] @ displaced(np.eye(4), [0, 0, 0.7, 0, 0, 0]))
+    assert [f.code for f in congruence_findings(known, turned)] == ["does-not-fit"]

@@ -109,7 +109,7 @@ def test_a_wrong_type_at_any_key_is_refused_with_the_key(
     else:
         place[0][place[1]] = wrong
     is_word = path[-1] in WORDS
-    is_flag = path[-1] in ("flange_down", "legacy_layout")
+    is_flag = path[-1] in ("flange_down", "legacy_layout", "light")
     if (is_word and isinstance(wrong, float | bool)) or (is_flag and wrong is True):
         return  # any word is a name, and true is what a flag may be
     error = refused(tmp_path, yaml.safe_dump(document, sort_keys=False))

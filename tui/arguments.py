@@ -106,6 +106,12 @@ COMMANDS = {
         _flag("--auto", "do the whole job unattended"),
         _word("--dir", "DIR", "where to put the demo session"),
         _word("--seed", help="noise of the simulation (default: 7)", type=int, default=7),
+        _word(
+            "--board",
+            help="the board of the simulated cell (default: chessboard)",
+            choices=("chessboard", "circles"),
+            default="chessboard",
+        ),
     ),
     "start": _command(
         "start a session folder for a cell",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -82,12 +81,20 @@ class Detection:
         method: how they were found, in words; "none" when they were not.
         scatter_px: scatter [px, per coordinate] of the points about a smooth image of the board, or
             None where there are too few to tell.
+        covariances: (n, 2, 2) [px²] of the points, from the image's own gradients and noise; None
+            where they are not known.
+        choices: (k, n) ids of the points, each way that they can be numbered; ``ids`` is then
+            empty and `numbered` takes a pose. Of no rows where numbers are known.
+        other_count: columns and rows that are there, where it is a board of another size.
     """
 
     ids: NDArray[np.int64]
     pixels: Array
     method: str
     scatter_px: float | None
+    covariances: Array | None = None
+    choices: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 0), np.int64))
+    other_count: tuple[int, int] | None = None
 
     @property
     def found(self) -> bool:
@@ -98,12 +105,6 @@ class Detection:
 def nothing() -> Detection:
     """Return the detection of an image without the board."""
     return Detection(np.empty(0, np.int64), np.empty((0, 2)), NOTHING, None)
-
-
-def least_scattered(candidates: Iterable[Detection]) -> Detection:
-    """Return the candidate with the least scatter, `nothing` when there is none."""
-    known = [c for c in candidates if c.scatter_px is not None]
-    return min(known, key=lambda c: c.scatter_px or 0.0, default=nothing())
 
 
 def reduced(image: Grey, longest_px: int) -> tuple[Grey, float]:

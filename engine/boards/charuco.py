@@ -8,10 +8,15 @@ import cv2
 import numpy as np
 
 from ..arrays import Array, Grey
+from ..camera.lens import Lens
 from ..errors import StationbookError
-from .candidates import Detection, nothing, on_one_line, scatter_px
-from .corners import refined, spacings
+from .candidates import Detection, full_size, nothing, on_one_line, reduced
+from .corners import REACH, measure_corners
+from .grids import described, on_surface
 from .pattern import Board
+from .placement import board_cells
+from .surface import fitted
+from .windows import Measured, pixel_noise
 
 
 def charuco_layout(board: Board) -> cv2.aruco.CharucoBoard:
@@ -53,40 +58,46 @@ def _dictionary(name: str | None) -> cv2.aruco.Dictionary:
 
 LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline; 6 px a side at 5 megapixels
 OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilted markers
-# Half the window: as for chessboards, but short of the marker by what its rim's blur and gradient
-# take up. On rendered boards an error of 0.05 px where a window up to the marker gives 0.25 px.
-# Which of the two is better depends on the blur; the scatter tells.
-WINDOW_SHARE = 0.3  # [-] of the distance between corners
-RIMS_PX = (1.0, 2.0)
+SEARCH_PX = 2592  # long side; larger images are reduced for the markers
 LEAST_CORNERS = 4  # a pose needs four points
+# The window ends at the markers, whose corners lie by the gap off both edges; their rim is blurred.
+RIM_PX = 1.5  # px
 
 
-def detect_charuco(image: Grey, board: Board) -> Detection:
+def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detection:
     """Return the corners of ``board`` seen in ``image`` (h, w), ids as OpenCV's; a part is allowed.
 
     Points on one line or fewer than four are no detection.
     """
-    corners, ids, _, _ = _detector(board).detectBoard(image)
+    small, _ = reduced(image, SEARCH_PX)
+    corners, ids, _, _ = _detector(board).detectBoard(small)
     if ids is None or len(ids) < LEAST_CORNERS:
         return nothing()
     order = np.argsort(np.ravel(ids))
     number = np.ravel(ids)[order].astype(np.int64)
-    rough = np.asarray(corners, float).reshape(-1, 2)[order]
-    xy = board.points()[number, :2]
-    if on_one_line(xy):
+    rough = full_size(np.asarray(corners, float).reshape(-1, 2)[order], small, image)
+    cells = board_cells(board)[number].astype(float)
+    if on_one_line(cells):
         return nothing()
-    apart = spacings(rough, xy, board.pitch_mm)
-    choices = [refined(image, rough, _half_windows(apart, board, rim)) for rim in RIMS_PX]
-    return min(
-        (Detection(number, p, "markers, refined", scatter_px(xy, p)) for p in choices),
-        key=lambda found: found.scatter_px or 0.0,
-    )
+    steps = fitted(cells, rough, lens).steps(cells)
+    found = _measured(image, rough, steps, board, cells)
+    keep = np.flatnonzero(found.good)
+    keep = keep[on_surface(cells[keep], found.pixels[keep], lens)] if len(keep) else keep
+    if len(keep) < LEAST_CORNERS or on_one_line(cells[keep]):
+        return nothing()
+    method = "markers, corners"
+    pixels, covariance = found.pixels[keep], found.covariance[keep]
+    return described(number[keep], pixels, covariance, board, lens, method)
 
 
-def _half_windows(apart: Array, board: Board, rim_px: float) -> Array:
-    """Return half the windows (n,) [px] for corners ``apart`` (n,) [px] from their neighbours."""
-    gap_share = (1.0 - (board.marker_mm or 0.0) / board.pitch_mm) / 2
-    return np.minimum(WINDOW_SHARE * apart, gap_share * apart - rim_px)
+def _measured(image: Grey, places: Array, steps: Array, board: Board, cells: Array) -> Measured:
+    gap = (1.0 - (board.marker_mm or 0.0) / board.pitch_mm) / 2
+    spacing = float(np.median(np.linalg.norm(steps, axis=1)))
+    reach = min(REACH, 2**0.5 * gap - RIM_PX / spacing)
+    noise = pixel_noise(image)
+    dark = np.asarray(cells.sum(axis=1) % 2 == 0)
+    choices = [measure_corners(image, places, steps, d, noise, reach) for d in (dark, ~dark)]
+    return max(choices, key=lambda found: int(found.good.sum()))
 
 
 @lru_cache(maxsize=4)

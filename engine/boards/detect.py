@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from ..arrays import Grey
+from ..camera.lens import lens
+from ..camera.model import Camera
 from ..errors import StationbookError
 from .candidates import Detection
 from .charuco import detect_charuco
-from .chessboard import detect_chessboard
-from .circles import detect_circles
+from .grids import detect_grid
 from .pattern import Board, check_board
 
 __all__ = ["Detection", "detect"]
@@ -19,15 +18,8 @@ __all__ = ["Detection", "detect"]
 
 LEAST_SIDE_PX = 32  # px; nothing smaller holds a board, and OpenCV's detectors fail on slivers
 
-_DETECTORS: dict[str, Callable[[Grey, Board], Detection]] = {
-    "chessboard": detect_chessboard,
-    "circles": detect_circles,
-    "circles-staggered": detect_circles,
-    "charuco": detect_charuco,
-}
 
-
-def detect(image: Grey, board: Board) -> Detection:
+def detect(image: Grey, board: Board, camera: Camera | None = None) -> Detection:
     """Return the points of ``board`` in the grey image (h, w) uint8.
 
     All points of the board or none, except for charuco boards, which may be seen in part. Point 0
@@ -45,4 +37,9 @@ def detect(image: Grey, board: Board) -> Detection:
             f"an image of {image.shape[1]} × {image.shape[0]} px cannot show a board",
             f"Take images of at least {LEAST_SIDE_PX} px on each side.",
         )
-    return _DETECTORS[board.pattern](np.ascontiguousarray(image), board)
+    image = np.ascontiguousarray(image)
+    known = camera is not None and tuple(camera.image_size_px) == image.shape[::-1]
+    data = lens(camera) if camera is not None and known else None
+    if board.pattern == "charuco":
+        return detect_charuco(image, board, data)
+    return detect_grid(image, board, data)

@@ -32,6 +32,14 @@ class MountRepeatability:
 
 
 @dataclass(frozen=True, slots=True)
+class Larger:
+    """Circles larger than the others: which, and how large. They fix the board's numbering."""
+
+    ids: tuple[int, ...]
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """A flat board of ``columns`` × ``rows`` points.
 
@@ -40,7 +48,9 @@ class Board:
     ``scale_u`` is the relative standard uncertainty of all its lengths, ``bow_u_mm`` that of its
     flatness over the diagonal, ``height_u_mm`` that of the height; 0: known exactly.
     ``points_file`` names a CSV id,x_mm,y_mm,z_mm beside the cell or session; ``measured`` holds its
-    content once read: (n, 4) rows id x y z, as a tuple so that boards compare.
+    content once read: (n, 4) rows id x y z, as a tuple so that boards compare. ``larger`` and
+    ``missing`` (ids) are circles that differ, so that every turn shows. ``light``: circles lighter
+    than the board; a chessboard whose outer corner square beside point 0 is light on a dark board.
     """
 
     pattern: Pattern
@@ -58,11 +68,30 @@ class Board:
     height_u_mm: float = HEIGHT_U_MM
     points_file: str | None = None
     measured: tuple[tuple[float, float, float, float], ...] | None = None
+    larger: Larger | None = None
+    missing: tuple[int, ...] = ()
+    light: bool = False
 
     @property
     def count(self) -> int:
         """Number of points."""
         return self.columns * self.rows
+
+    @property
+    def present(self) -> NDArray[np.int64]:
+        """The ids of the points that the board has, ascending: all but the missing ones."""
+        import numpy as np
+
+        return np.setdiff1d(np.arange(self.count), self.missing)
+
+    def diameters(self) -> NDArray[np.float64]:
+        """Return the diameters (count,) [mm] of the circles; zeros on other boards."""
+        import numpy as np
+
+        result = np.full(self.count, self.diameter_mm or 0.0)
+        if self.larger is not None:
+            result[list(self.larger.ids)] = self.larger.diameter_mm
+        return result
 
     @property
     def spacing_mm(self) -> float:
@@ -115,8 +144,11 @@ def symmetries(board: Board) -> tuple[Turn, ...]:
     if chess and (board.columns + board.rows) % 2:
         return ()
     if board.columns != board.rows or (chess and board.columns % 2):
-        return (_turn(board, 2),)
-    return _turn(board, 1), _turn(board, 2), _turn(board, 3)
+        turns: tuple[Turn, ...] = (_turn(board, 2),)
+    else:
+        turns = (_turn(board, 1), _turn(board, 2), _turn(board, 3))
+    marks = [set(board.missing), set(board.larger.ids if board.larger else ())]
+    return tuple(t for t in turns if all({int(t.permutation[k]) for k in m} == m for m in marks))
 
 
 def _turn(board: Board, quarters: int) -> Turn:
@@ -143,7 +175,31 @@ def check_board(board: Board) -> None:
                 f"At least {least}; count inner corners or circles, not squares.",
             )
     _check_length("pitch_mm", board.pitch_mm)
+    _check_marks(board)
     _CHECKS[board.pattern](board)
+
+
+def _check_marks(board: Board) -> None:
+    """Check the ids and the size of circles that differ from the others."""
+    for key, ids in (("missing", board.missing), ("larger", board.larger and board.larger.ids)):
+        wrong = [k for k in ids or () if not 0 <= k < board.count]
+        if wrong or len(set(ids or ())) < len(ids or ()):
+            raise StationbookError(
+                f"board.{key}: {list(ids or ())} are not circles of the board, each once",
+                f"Its {board.columns} × {board.rows} circles have the ids 0 to {board.count - 1}.",
+            )
+    if board.larger is None:
+        return
+    least, most = LEAST_LARGER * (board.diameter_mm or 0.0), board.spacing_mm
+    if not least <= board.larger.diameter_mm < most:
+        raise StationbookError(
+            f"board.larger.diameter_mm: {board.larger.diameter_mm:g} mm cannot be told from the "
+            f"others or touches them",
+            f"At least {least:.4g} mm and below {most:.4g} mm.",
+        )
+
+
+LEAST_LARGER = 1.2  # [-] of the others' diameter: 1.44 times the area, told through blur and tilt
 
 
 def _check_length(key: str, value: float | None) -> None:

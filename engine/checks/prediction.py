@@ -23,6 +23,7 @@ from ..camera.views import LEAST_POINTS, board_pose
 from ..cell.stations import Observation
 from ..errors import SolveError, StationbookError
 from ..estimate import Problem, Result, estimated
+from ..estimate.gather import board_turns
 from ..estimate.information import predict_flange
 from ..estimate.model import related
 from ..findings import Finding, finding
@@ -209,7 +210,11 @@ def congruence_findings(predictor: Predictor, seen: Observation) -> list[Finding
     others = list(predictor.views)
     G = related(predictor.problem.mount, np.array([predictor.poses[i] for i in others]))
     robot = related(predictor.problem.mount, seen.base_T_flange) @ inverse(G)
-    board = view @ inverse(np.array([predictor.views[i] for i in others]))
+    known = inverse(np.array([predictor.views[i] for i in others]))
+    # Each station may number a board that looks the same after a turn in its own way.
+    ways = view @ board_turns(predictor.problem.board)[:, None] @ known
+    off = rotation_angle(ways[..., :3, :3]) - rotation_angle(robot[:, :3, :3])
+    board = ways[np.argmin(np.abs(off), axis=0), np.arange(len(others))]
     unit = _unit_finding(predictor, robot, board)
     if unit is not None:
         return [unit]

@@ -21,9 +21,11 @@ from ..camera.views import (
     linearised,
     poses_of_views,
 )
+from ..cell.cell import Mount
 from ..cell.stations import Observation
-from ..frames import apply, inverse, proper, transform
+from ..frames import apply, inverse, proper, rotation_angle, transform
 from .fit import Stations
+from .model import related
 from .problem import Problem, Tie, terms_of
 from .systematic import flange_errors, systematic, typed_joints
 
@@ -242,6 +244,29 @@ def _board_turn(board: Board, turn: Turn) -> Array:
     normal = np.outer([0, 0, 1.0], [0, 0, 1.0]) * (a**2).sum()  # the board stays on its own side
     R = proper(b.T @ a + normal)
     return transform(R, target.mean(axis=0) - R @ points.mean(axis=0))
+
+
+def board_turns(board: Board) -> Array:
+    """Return the motions (k, 4, 4) after which the board looks the same, first none."""
+    turns = (Turn("none", np.arange(board.count)), *symmetries(board))
+    return np.array([_board_turn(board, turn) for turn in turns])
+
+
+def in_one_numbering(mount: Mount, board: Board, flanges: Array, views: Array) -> Array:
+    """Return the views (n, 4, 4) of a board that looks the same after a turn, numbered alike.
+
+    Each is turned as the robot has turned since the first: robot and board turn by one angle
+    between two stations (Chen 1991).
+    """
+    turns = board_turns(board)
+    if len(turns) == 1 or not len(views):
+        return views
+    G = related(mount, flanges)
+    robot = rotation_angle((G @ inverse(G[0]))[:, :3, :3])
+    ways = views[:, None] @ turns  # (n, k, 4, 4)
+    seen = rotation_angle((ways @ inverse(views[0]))[..., :3, :3])
+    best = np.argmin(np.abs(seen - robot[:, None]), axis=1)
+    return np.asarray(ways[np.arange(len(views)), best])
 
 
 def _candidates(

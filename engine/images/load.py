@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import time
 import zlib
 from collections.abc import Callable
@@ -16,11 +17,14 @@ from ..arrays import Grey
 from ..errors import FileError
 
 DEPTHS = (8, 10, 12, 14, 16)  # bits that cameras deliver, stored in 16-bit files
+HOT_SHARE = 1e-4  # [-] of the pixels may be hot: always white, whatever the light
+SILENT = cv2.utils.logging.LOG_LEVEL_SILENT  # messages would land amid the screen
 _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
 _BMP = b"BM"
-_STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", b"II*\0": ".tif", b"MM\0*": ".tif"}
+_TIFF = {b"II*\0": "<", b"MM\0*": ">"}  # and the order of bytes
+_STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", **dict.fromkeys(_TIFF, ".tif")}
 _RETAKE = "Save the image again; PNG, TIFF and BMP keep it unchanged."
 
 
@@ -28,8 +32,8 @@ def read_image(path: Path | str) -> Grey:
     """Return the image in ``path`` as grey levels (h, w) uint8.
 
     Orientation tags are ignored, because the lens data belong to the sensor's own rows and columns.
-    16-bit files are scaled from the camera's bit depth, the smallest of `DEPTHS` that holds the
-    brightest pixel. Raises FileError for a file that is missing, empty, cut off or no image.
+    16-bit files are scaled from the camera's bit depth, the smallest of `DEPTHS` that holds all but
+    the hot pixels. Raises FileError for a file that is missing, empty, cut off or no image.
     """
     return decode_image(image_bytes(path), path)
 
@@ -55,6 +59,7 @@ def decode_image(data: bytes, name: object) -> Grey:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     if not is_whole(data):
         raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
+    cv2.utils.logging.setLogLevel(SILENT)
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     except cv2.error as error:
@@ -87,6 +92,8 @@ def is_whole(data: bytes) -> bool:
         return data.rstrip(b"\x00\r\n").endswith(_JPEG_END)
     if data.startswith(_BMP):
         return len(data) >= int.from_bytes(data[2:6], "little")
+    if data[:4] in _TIFF:
+        return _tiff_is_whole(data, _TIFF[data[:4]])
     return True
 
 
@@ -103,6 +110,35 @@ def _png_is_whole(data: bytes) -> bool:
             return True
         at = end + 4
     return False
+
+
+# TIFF 6.0: where strips or tiles begin, and how many bytes each has; sizes of whole numbers.
+_TIFF_OFFSETS, _TIFF_COUNTS = (273, 324), (279, 325)
+_TIFF_NUMBERS = {3: "H", 4: "I"}
+
+
+def _tiff_is_whole(data: bytes, order: str) -> bool:
+    """Tell whether the first picture's directory and all its strips or tiles are there."""
+    try:
+        (at,) = struct.unpack_from(order + "I", data, 4)
+        (entries,) = struct.unpack_from(order + "H", data, at)
+        found: dict[int, tuple[int, ...]] = {}
+        for k in range(entries):
+            place = at + 2 + 12 * k
+            tag, kind, count = struct.unpack_from(order + "HHI", data, place)
+            if tag not in (*_TIFF_OFFSETS, *_TIFF_COUNTS) or kind not in _TIFF_NUMBERS:
+                continue
+            if count > len(data):
+                return False
+            form = f"{order}{count}{_TIFF_NUMBERS[kind]}"
+            inside = struct.calcsize(form) <= 4
+            (far,) = struct.unpack_from(order + "I", data, place + 8)
+            found[tag] = struct.unpack_from(form, data, place + 8 if inside else far)
+    except struct.error:
+        return False
+    offsets = next((found[tag] for tag in _TIFF_OFFSETS if tag in found), ())
+    counts = next((found[tag] for tag in _TIFF_COUNTS if tag in found), ())
+    return all(a + n <= len(data) for a, n in zip(offsets, counts, strict=False))
 
 
 def image_bytes(path: Path | str) -> bytes:
@@ -133,7 +169,8 @@ def _grey(pixels: NDArray[Any], name: object) -> NDArray[np.integer[Any]]:
 def _eight_bits(grey: NDArray[np.integer[Any]]) -> Grey:
     if grey.dtype == np.uint8:
         return grey.astype(np.uint8, copy=False)
-    brightest = int(grey.max())
+    hot = int(grey.size * HOT_SHARE)  # so many pixels at most
+    brightest = int(np.partition(grey.ravel(), grey.size - 1 - hot)[grey.size - 1 - hot])
     full = next(2**bits - 1 for bits in DEPTHS if brightest < 2**bits)
-    scaled: Grey = ((grey.astype(np.uint32) * 255 + full // 2) // full).astype(np.uint8)
-    return scaled
+    scaled = (np.minimum(grey, full).astype(np.uint32) * 255 + full // 2) // full
+    return np.asarray(scaled, np.uint8)

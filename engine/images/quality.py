@@ -27,6 +27,7 @@ WHITE_LIMIT = 0.05  # [-] of the board's area; a lamp's reflection covers more, 
 WHITE_IMAGE_LIMIT = 0.4  # [-] of the whole image where no board is found; common practice
 CONTRAST_LIMIT = 40.0  # grey levels; 20 times the noise of 2 levels that a dark image has
 STEEP_DEG = 60.0  # deg; measured on rendered boards: 0.05 px up to here, rows merge beyond
+CLEAR_SHARE = 2 / 3  # [-] of the points: so many are as good as all where none is cut off
 BORDER_SHARE = 0.3  # [-] of the distance between points: the window that refines a corner
 
 
@@ -43,6 +44,8 @@ class ImageReport:
         contrast: grey levels between dark and light on the board (no board: in the image).
         tilt_deg: angle between the board's normal and the line of sight to its middle.
         margin_px: least distance of a point from the image's border.
+        other_count: columns and rows of the board in view where it is another one than the cell's.
+        not_numbered: points seen whose numbers are open.
     """
 
     size_px: tuple[int, int]
@@ -54,6 +57,8 @@ class ImageReport:
     contrast: float
     tilt_deg: float | None
     margin_px: float | None
+    other_count: tuple[int, int] | None = None
+    not_numbered: int = 0
 
 
 def look(
@@ -65,7 +70,19 @@ def look(
         dark, light = np.percentile(image, (2, 98))
         white = float(np.mean(image == FULL_GREY))
         contrast = float(light - dark)
-        return ImageReport((width, height), 0, board.count, None, None, white, contrast, None, None)
+        return ImageReport(
+            size_px=(width, height),
+            found=0,
+            expected=len(board.present),
+            edge_width_px=None,
+            spacing_px=None,
+            white_fraction=white,
+            contrast=contrast,
+            tilt_deg=None,
+            margin_px=None,
+            other_count=detection.other_count,
+            not_numbered=len(detection.pixels),
+        )
     edges = measure_edges(image, detection, board)
     pixels = detection.pixels
     border = np.minimum(pixels, np.array([width - 1, height - 1]) - pixels)
@@ -73,7 +90,7 @@ def look(
     return ImageReport(
         size_px=(width, height),
         found=len(detection.ids),
-        expected=board.count,
+        expected=len(board.present),
         edge_width_px=edges.width_px,
         spacing_px=float(np.median(spacings(pixels, xy, board.spacing_mm))),
         white_fraction=_white_on_board(image, pixels),
@@ -122,7 +139,7 @@ def quality_findings(
     """Return what is wrong with an image, gravest first; ``image`` is its name for the message."""
     found = _size(report, camera, station)
     if report.found == 0:
-        found.append(finding("board-missing", station=station, image=image))
+        found.append(_missing(report, board, image, station))
         return found + _exposure(report, station, "image", WHITE_IMAGE_LIMIT)
     found += _cut_off(report, station)
     found += _blur(report, board, station)
@@ -131,6 +148,26 @@ def quality_findings(
         angle = report.tilt_deg
         found.append(finding("steep-view", station=station, angle_deg=angle, limit_deg=STEEP_DEG))
     return found
+
+
+def _missing(report: ImageReport, board: Board, image: str, station: int | None) -> Finding:
+    """Say why there are no points: another board, numbers that are open, or nothing found."""
+    if report.other_count is not None:
+        columns, rows = report.other_count
+        return finding(
+            "board-missing",
+            "other-count",
+            station=station,
+            image=image,
+            columns=columns,
+            rows=rows,
+            cell_columns=board.columns,
+            cell_rows=board.rows,
+        )
+    if report.not_numbered:
+        count = report.not_numbered
+        return finding("board-missing", "not-numbered", station=station, image=image, count=count)
+    return finding("board-missing", station=station, image=image)
 
 
 def blur_limit_px(spacing_px: float, board: Board) -> float:
@@ -165,7 +202,13 @@ def _size(report: ImageReport, camera: Camera | None, station: int | None) -> li
 
 
 def _cut_off(report: ImageReport, station: int | None) -> list[Finding]:
-    near = BORDER_SHARE * (report.spacing_px or 0.0)
+    spacing = report.spacing_px or 0.0
+    near = BORDER_SHARE * spacing
+    inside = report.margin_px is not None and report.margin_px > spacing
+    if inside and CLEAR_SHARE * report.expected <= report.found < report.expected:
+        left = report.expected - report.found
+        expected = report.expected
+        return [finding("points-left-out", station=station, left=left, expected=expected)]
     if report.found < report.expected:
         where = "partly out of view or covered"
     elif report.margin_px is not None and report.margin_px < near:

@@ -14,6 +14,7 @@ from ..cell.cell import Cell
 from ..cell.stations import Observation
 from ..errors import UsageError
 from ..estimate.assemble import estimated
+from ..estimate.gather import in_one_numbering
 from ..estimate.model import implied_flange, noise_prior
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
@@ -70,6 +71,8 @@ def make_plan(
         return nothing_recorded(cell, problem, wish.count)
     typed = np.array([item.base_T_flange for item, _ in seen])
     views = np.array([view for _, view in seen])
+    views = in_one_numbering(cell.mount, cell.board, typed, views)
+    seen = [(item, view) for (item, _), view in zip(seen, views, strict=True)]
     near = texts[-1] if texts else None
     sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:

@@ -29,11 +29,12 @@ from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
 from ..cell.cell import EYE_TO_HAND, Mount
 from ..errors import SolveError
+from ..estimate.gather import board_turns
 from ..estimate.information import station_information
 from ..estimate.problem import BoardPrior, Problem
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
-from ..frames import displaced, displacement
+from ..frames import displaced, displacement, skew
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -301,16 +302,33 @@ class Quick:
     movement: Movement | None
 
 
+def board_prior(old: Result, problem: Problem, alone: Result) -> BoardPrior:
+    """Return where the board is before any new station, from the earlier result.
+
+    A board that looks the same after a turn may be numbered otherwise this time: the numbering is
+    the one nearest to what the new stations say ``alone``.
+    """
+    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
+    board = old.board
+    if alone.solved:
+        ways = old.board @ board_turns(problem.board)
+        off = displacement(ways, alone.board)
+        board = ways[int(np.argmin((off**2 / np.diag(covariance)).sum(axis=1)))]
+        carry = np.eye(6)  # a turn about one origin moves the other
+        carry[3:, :3] = -skew(board[:3, 3] - old.board[:3, 3])
+        covariance = carry @ covariance @ carry.T
+    return BoardPrior("place of the board's mount", board, covariance)
+
+
 def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
     """Return the new result of ``problem`` with the board's place from ``old``.
 
     ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
     """
-    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
-    prior = BoardPrior("place of the board's mount", old.board, covariance)
     alone = solve(problem)
+    prior = board_prior(old, problem, alone)
     if remounted(alone, prior):
-        xi = displacement(alone.board, old.board)
+        xi = displacement(alone.board, prior.board)
         distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
         said = finding("board-remounted", distance_mm=distance, angle_deg=angle)
         result = judged(alone, (said, *alone.findings))

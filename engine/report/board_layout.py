@@ -30,14 +30,16 @@ class Artwork:
 
     Attributes:
         rectangles: (n, 4) filled boxes x0 y0 x1 y1.
-        circles: (m, 2) centres of filled circles of ``diameter``.
-        diameter: of the circles, 0 where there are none.
+        circles: (m, 2) centres of filled circles.
+        diameters: (m,) of the circles.
+        light: the shapes are white on black.
         outline: the smallest box around all squares or circles.
     """
 
     rectangles: Array
     circles: Array
-    diameter: float
+    diameters: Array
+    light: bool
     outline: Box
 
 
@@ -55,17 +57,18 @@ def artwork(board: Board) -> Artwork:
     return Artwork(
         rectangles=np.vstack([_squares(ideal), markers]),
         circles=np.empty((0, 2)),
-        diameter=0.0,
+        diameters=np.empty(0),
+        light=ideal.light,
         outline=(-pitch, -pitch, ideal.columns * pitch, ideal.rows * pitch),
     )
 
 
 def _circles(board: Board) -> Artwork:
-    diameter = board.diameter_mm or 0.0  # checked before: never None here
-    centres = board.points()[:, :2]
-    low, high = centres.min(axis=0) - diameter / 2, centres.max(axis=0) + diameter / 2
+    centres, reach = board.points()[:, :2], board.diameters()[:, None] / 2
+    low, high = (centres - reach).min(axis=0), (centres + reach).max(axis=0)
     outline = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Artwork(np.empty((0, 4)), centres, diameter, outline)
+    there = board.present
+    return Artwork(np.empty((0, 4)), centres[there], board.diameters()[there], board.light, outline)
 
 
 def _squares(board: Board) -> Array:

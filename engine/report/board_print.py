@@ -84,7 +84,12 @@ def _data(board: Board, title: str) -> str:
     text += f"{board.pattern}, {board.columns} × {board.rows} {POINT_NAMES[board.pattern]}, "
     text += f"pitch {board.pitch_mm:g} mm (from one point to the next along a row)"
     if board.diameter_mm and board.pattern.startswith("circles"):
-        text += f", circles of {board.diameter_mm:g} mm diameter"
+        text += f", {'light ' if board.light else ''}circles of {board.diameter_mm:g} mm diameter"
+    if board.larger:
+        numbers = ", ".join(map(str, board.larger.ids))
+        text += f", those of ids {numbers} of {board.larger.diameter_mm:g} mm"
+    if board.missing:
+        text += f", none at ids {', '.join(map(str, board.missing))}"
     if board.pattern == "charuco":
         text += f", markers of {board.marker_mm:g} mm from {board.dictionary}"
         text += ", legacy layout" if board.legacy_layout else ""
@@ -188,8 +193,14 @@ def _pattern_page(board: Board, art: Artwork, sheet: Sheet, title: str) -> Figur
     clip = Rectangle(
         (x0 + sheet.origin[0], y0 + sheet.origin[1]), x1 - x0, y1 - y0, transform=axes.transData
     )
-    for path in (_ink(art, sheet.origin), _point_0_mark(art, sheet.origin)):
-        patch = PathPatch(path, facecolor="black", edgecolor="none", linewidth=0)
+    left, top = clip.get_xy()
+    ground = _box(left, top, left + clip.get_width(), top + clip.get_height())
+    for path, colour in (
+        *([(ground, "black")] if art.light else []),
+        (_ink(art, sheet.origin), "white" if art.light else "black"),
+        (_point_0_mark(art, sheet.origin), "white" if art.light else "black"),
+    ):
+        patch = PathPatch(path, facecolor=colour, edgecolor="none", linewidth=0)
         axes.add_patch(patch)
         if sheet.tiled:
             patch.set_clip_path(clip)
@@ -203,7 +214,8 @@ def _ink(art: Artwork, origin: tuple[float, float]) -> Path:
     """Return all ink as one path: filled at once, so that touching cells show no seam."""
     x, y = origin
     boxes = [_box(x0 + x, y0 + y, x1 + x, y1 + y) for x0, y0, x1, y1 in art.rectangles]
-    circles = [Path.circle((u + x, v + y), art.diameter / 2) for u, v in art.circles]
+    sizes = zip(art.circles, art.diameters, strict=True)
+    circles = [Path.circle((u + x, v + y), diameter / 2) for (u, v), diameter in sizes]
     return Path.make_compound_path(*boxes, *circles)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from ..boards.pattern import (
     Board,
+    Larger,
     MountRepeatability,
     check_board,
 )
@@ -39,12 +40,18 @@ MOST_POINTS = 1000  # points along one side; a fine board has 100
 _ROUND = ("circles", "circles-staggered")
 _OWNERS = {  # keys that belong to some patterns only
     "diameter_mm": _ROUND,
+    "larger": _ROUND,
+    "missing": _ROUND,
+    "light": (*_ROUND, "chessboard"),
     "dictionary": ("charuco",),
     "marker_mm": ("charuco",),
     "legacy_layout": ("charuco",),
 }
 _LENGTH, _ERROR = Number(above=0), Number(least=0)
 _MOUNT = record_of(MountRepeatability, None, (), position_mm=_ERROR, angle_deg=_ERROR)
+
+_IDS = Many(Whole(0, MOST_POINTS**2))
+_LARGER = record_of(Larger, None, (), ids=_IDS, diameter_mm=_LENGTH)
 
 
 @cache
@@ -62,6 +69,8 @@ def board_record(inside: bool) -> Record[Board]:
         scale_u=Number(least=0),
         bow_u_mm=Number(least=0),
         height_u_mm=_LENGTH,
+        larger=_LARGER,
+        missing=_IDS,
         mount_repeatability=_MOUNT,
         points_file=FileName(inside),
         measured=None,

@@ -89,6 +89,7 @@ PLATE = 0.42  # [-] of the brushed plate that the print is glued to
 QUIET_PITCHES = 0.6  # [pitch] white margin around the outermost squares or circles
 RIM_MM = 9.0  # mm of bare plate around the print
 LEAST_MM2 = np.float32(1e-9)  # mm²/px²; keeps footprints at a lens model's fold from vanishing
+NOTHING_MM = -1e4  # mm; the radius of a circle that is not there
 HOLE_MM = 2.4  # mm radius of the fixing holes in the rim's corners
 
 
@@ -132,13 +133,26 @@ def painted(board: Board, at: Footprints, *, back: bool = False) -> tuple[Shades
     plate -= (PLATE - BLACK) * _holes(at, plate_limits(board))
     white = _rectangle(at, print_limits(board))
     ink = _INK[board.pattern](board, at)
+    ink = 1 - ink if board.light else ink
     paper = WHITE - (WHITE - BLACK) * ink
     return plate + white * (paper - plate), cover
 
 
 def _radius(board: Board) -> float:
-    """Return the circles' radius [mm]; 0 on boards without circles."""
-    return (board.diameter_mm or 0.0) / 2
+    """Return the largest circles' radius [mm]; 0 on boards without circles."""
+    return float(board.diameters().max()) / 2
+
+
+@lru_cache(maxsize=4)
+def _radii(board: Board) -> Shades:
+    """Return the circles' radii (rows, columns) [mm]; far below 0 where there is none."""
+    radii = board.diameters().astype(np.float32) / 2
+    radii[list(board.missing)] = NOTHING_MM
+    return radii.reshape(board.rows, board.columns)
+
+
+def _radius_at(board: Board, row: Shades, column: Shades) -> Shades:
+    return np.asarray(_radii(board)[row.astype(np.intp), column.astype(np.intp)])
 
 
 def _rectangle(at: Footprints, limits: tuple[float, float, float, float]) -> Shades:
@@ -154,12 +168,14 @@ def _span(c: Shades, square: Shades, low: float, high: float) -> Shades:
     return share
 
 
-def _disc(at: Footprints, dx: Shades, dy: Shades, radius: float) -> Shades:
+def _disc(at: Footprints, dx: Shades, dy: Shades, radius: float | Shades) -> Shades:
     """Return the share of each pixel covered by a disc whose centre is at (−dx, −dy)."""
     rho2 = np.maximum(dx * dx + dy * dy, np.float32(1e-12))
     square = (dx * dx * at.xx + 2 * dx * dy * at.xy + dy * dy * at.yy) / rho2
     slope = np.sqrt(np.maximum(square, LEAST_MM2))
-    share: Shades = np.clip((np.float32(radius) - np.sqrt(rho2)) / slope + np.float32(0.5), 0, 1)
+    share: Shades = np.clip(
+        (np.asarray(radius, np.float32) - np.sqrt(rho2)) / slope + np.float32(0.5), 0, 1
+    )
     return share
 
 
@@ -207,7 +223,8 @@ def _circles(board: Board, at: Footprints) -> Shades:
     pitch = np.float32(board.pitch_mm)
     column = np.clip(np.rint(at.x / pitch), 0, board.columns - 1)
     row = np.clip(np.rint(at.y / pitch), 0, board.rows - 1)
-    return _disc(at, at.x - column * pitch, at.y - row * pitch, _radius(board))
+    radius = _radius_at(board, row, column)
+    return _disc(at, at.x - column * pitch, at.y - row * pitch, radius)
 
 
 def _staggered(board: Board, at: Footprints) -> Shades:
@@ -220,7 +237,7 @@ def _staggered(board: Board, at: Footprints) -> Shades:
         shift = np.mod(row, 2)
         column = np.clip(np.rint((at.x / half - shift) / 2), 0, board.columns - 1)
         dx, dy = at.x - (2 * column + shift) * half, at.y - row * half
-        ink = np.maximum(ink, _disc(at, dx, dy, _radius(board)))
+        ink = np.maximum(ink, _disc(at, dx, dy, _radius_at(board, row, column)))
     return ink
 
 

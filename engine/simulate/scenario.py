@@ -92,6 +92,23 @@ board:
   mount_repeatability: {position_mm: 0.1, angle_deg: 0.05}
 """
 
+CIRCLES = """\
+
+board:
+  pattern: circles
+  columns: 11               # circles along a row
+  rows: 8
+  pitch_mm: 20.0
+  diameter_mm: 10.0
+  larger: {ids: [36, 39, 59], diameter_mm: 13.0}     # they show which circle is which
+  mount_repeatability: {position_mm: 0.1, angle_deg: 0.05}
+  scale_u: 0                # a simulated board is exact
+  bow_u_mm: 0
+"""
+
+BOARDS = {"chessboard": BOARD, "circles": CIRCLES}
+BoardName = Literal["chessboard", "circles"]
+
 HEIGHT = """\
   height_mm: {height:.1f}          # z of point 0, measured: a four-axis arm cannot show it
 """
@@ -139,7 +156,7 @@ class Truth:
         return np.asarray(self.board @ inverse(T) @ inverse(self.camera))
 
 
-def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
+def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> str:
     """Return the text of ``cell.yaml`` as a technician writes it, with comments."""
     robot, tolerance, height = SIX_AXIS, 1.0, ""
     frame, center, size = "camera", [0, 0, 450], [300, 240, 150]
@@ -151,13 +168,13 @@ def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> str:
         center = [650, 0, 620] if mount == EYE_TO_HAND else center
     head, camera = HEAD.format(mount=mount), CAMERA.format(name=_LABELS[mount])
     work = WORK.format(frame=frame, center=center, size=size, tolerance=tolerance)
-    return head + robot + camera + BOARD + height + work
+    return head + robot + camera + BOARDS[board] + height + work
 
 
 @cache
-def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Cell:
+def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> Cell:
     """Return the cell that `cell_text` describes."""
-    text = cell_text(mount, axes)
+    text = cell_text(mount, axes, board)
     return read_cell_node(parse_yaml(text.encode(), Path("cell.yaml")), inside=True)
 
 

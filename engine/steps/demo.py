@@ -17,7 +17,7 @@ from ..sessions.changes import Change, Who, commit
 from ..sessions.folder import open_session
 from ..sessions.lock import writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
-from ..simulate.scenario import cell, cell_text, truth
+from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from .editing import correct_pose, examine_correction
@@ -38,7 +38,7 @@ Clock = Callable[[], datetime]
 Told = tuple[str, Solved | None]  # one step of the demo in words, and at the end what was found
 
 
-def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
+def prepare(folder: Path, seed: int, now: datetime, board: BoardName = "chessboard") -> VirtualCell:
     """Make a session of the simulated cell in ``folder`` and return the cell, standing still.
 
     Raises FileError where the folder holds something already.
@@ -46,15 +46,17 @@ def prepare(folder: Path, seed: int, now: datetime) -> VirtualCell:
     if folder.exists() and any(folder.iterdir()):
         raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
     make_folder(folder / INCOMING)
-    text = cell_text().replace("source: none", f"source: {{folder: {INCOMING}}}")
+    text = cell_text(board=board).replace("source: none", f"source: {{folder: {INCOMING}}}")
     write_text_atomic(folder / CELL_FILE, text)
     create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
-    return VirtualCell(cell(), truth(), seed)
+    return VirtualCell(cell(board=board), truth(), seed)
 
 
-def unattended(folder: Path, seed: int, clock: Clock) -> Iterator[Told]:
+def unattended(
+    folder: Path, seed: int, clock: Clock, board: BoardName = "chessboard"
+) -> Iterator[Told]:
     """Do the whole job in ``folder``, one sentence a step; the last one carries the result."""
-    virtual = prepare(folder, seed, clock())
+    virtual = prepare(folder, seed, clock(), board)
     yield f"cell {virtual.cell.name!r} described, session started in {folder}", None
     shown: dict[int, tuple[str, ...]] = {}
     with writing(folder, OPERATOR):

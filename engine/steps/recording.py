@@ -11,10 +11,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
 from ..cell.stations import station_pose
 from ..errors import StationbookError, UsageError
-from ..findings import Finding, Level
+from ..estimate.model import predicted_view
+from ..findings import Finding, Level, finding
 from ..sessions.changes import Change, Who
 from .station_image import (
     FurtherView,
@@ -24,7 +26,7 @@ from .station_image import (
     new_files,
     stored_views,
 )
-from .station_pose import OVERRULED_WITH_REASON, PoseDraft, together_findings
+from .station_pose import OVERRULED_WITH_REASON, PoseDraft, predictor_for, together_findings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,8 +56,40 @@ def examine(
     retake: int | None = None,
 ) -> Draft:
     """Join what was typed and what was seen; check the one against the other."""
+    view = _numbered(session, folder, pose, view, retake)
     together = together_findings(session, folder, pose, view, closing=closing, retake=retake)
     return Draft(pose, view, (*pose.findings, *view.findings, *together), closing, retake)
+
+
+def _numbered(
+    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft, retake: int | None
+) -> ViewDraft:
+    """Return the view with open numbers settled by where the recorded stations expect the board.
+
+    It says that only a part is seen: the operator accepts that or takes a better image.
+    """
+    cell, detection = session.cell, view.detection
+    if detection is None or not len(detection.choices) or pose.base_T_flange is None:
+        return view
+    made = predictor_for(session, folder, retake)
+    if made is None or made.result is None:
+        return view
+    result = made.result
+    T = predicted_view(cell.mount, result.geometric, pose.base_T_flange, result.board)
+    told = numbered(detection, cell.board, cell.camera, T)
+    if not told.found:
+        return view
+    found, expected = len(told.ids), len(cell.board.present)
+    where = "partly out of view or covered"
+    part = finding("board-cut-off", where=where, found=found, expected=expected)
+    others = tuple(item for item in view.findings if item.code != "board-missing")
+    return replace(
+        view,
+        findings=(part, *others),
+        point_ids=told.ids,
+        pixels=told.pixels,
+        detection=told,
+    )
 
 
 def outstanding(

@@ -69,7 +69,7 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
     """
     grey = decode_image(data, name)
     cell = session.cell
-    detection = detect(grey, cell.board)
+    detection = detect(grey, cell.board, cell.camera)
     report = look(grey, detection, cell.board, cell.camera)
     found = quality_findings(report, cell.board, cell.camera, image=name)
     same = _station_with_image(session, folder, data)

@@ -16,7 +16,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.auto:
         from .screen import run_demo
 
-        return run_demo(folder, args.seed)
+        return run_demo(folder, args.seed, args.board)
     return _unattended(args, folder)
 
 
@@ -27,7 +27,11 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from .solve import result_answer
 
     solved = None
-    for text, found in unattended(folder, args.seed, lambda: datetime.now().astimezone()):
+
+    def clock() -> datetime:
+        return datetime.now().astimezone()
+
+    for text, found in unattended(folder, args.seed, clock, args.board):
         say(text) if args.json else print(text, flush=True)
         solved = found
     if solved is None:

@@ -59,7 +59,7 @@ def _images(args: argparse.Namespace, cell: Cell, folder: Path) -> Iterator[tupl
 
 def _report(args: argparse.Namespace, cell: Cell, data: bytes, name: str) -> int:
     grey = decode_image(data, name)
-    detection = detect(grey, cell.board)
+    detection = detect(grey, cell.board, cell.camera)
     report = look(grey, detection, cell.board, cell.camera)
     findings = quality_findings(report, cell.board, cell.camera, name)
     lines = [_line(report, cell, name), *finding_texts(findings)]

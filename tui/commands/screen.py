@@ -31,9 +31,9 @@ def run_open(args: argparse.Namespace) -> int:
     return _show(Opening(folder, follow=args.follow))
 
 
-def run_demo(folder: Path, seed: int) -> int:
+def run_demo(folder: Path, seed: int, board: str) -> int:
     """Open the demo on a simulated cell whose session lies in ``folder``."""
-    status = _show(Welcome(folder, seed))
+    status = _show(Welcome(folder, seed, board))
     if (folder / SESSION_FILE).is_file():
         name = shlex.quote(str(folder))
         print(f"The demo's session lies in {folder}.")

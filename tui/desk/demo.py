@@ -15,6 +15,7 @@ from engine.plans.types import Step
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.store import write_bytes_new
+from engine.simulate.scenario import BoardName
 from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.demo import INCOMING, prepare
@@ -34,9 +35,9 @@ class Simulated:
         self.fields: tuple[str, ...] = ()
 
     @classmethod
-    def prepare(cls, folder: Path, seed: int) -> Simulated:
+    def prepare(cls, folder: Path, seed: int, board: BoardName = "chessboard") -> Simulated:
         """Make the session and its simulated cell. Takes seconds; raises FileError."""
-        virtual = prepare(folder, seed, now())
+        virtual = prepare(folder, seed, now(), board)
         if source := open_session(folder).cell.camera.source:
             confirm(folder, source, now=now())
         return cls(folder, virtual, seed)

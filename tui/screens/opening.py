@@ -152,9 +152,9 @@ class Welcome(Screen[None]):
         Binding("q,escape", "leave", "leave", id="welcome.leave", tooltip="Leave the demo"),
     ]
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, board: str = "chessboard") -> None:
         super().__init__()
-        self.folder, self.seed = folder, seed
+        self.folder, self.seed, self.board = folder, seed, board
         self.demo: Screen[None] | None = None
         self.jobs = Jobs(self, self.tell)
 
@@ -175,7 +175,8 @@ class Welcome(Screen[None]):
 
     async def _prepare(self) -> None:
         behind = await in_background(load)
-        simulated = await in_background(behind.simulated.prepare, self.folder, self.seed)
+        prepare = behind.simulated.prepare
+        simulated = await in_background(prepare, self.folder, self.seed, self.board)
         desk = behind.desk(self.folder)
         await in_background(desk.open)
         self.demo = behind.demo(desk, simulated)
