@@ -13,6 +13,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.estimate.budget import BOARD as BOARD_PART
 from engine.estimate.budget import LENS, MEASURED_U_MM, coverage
+from engine.sessions.stored_result import result_document
 
 
 def solved(mount: str, locate: str, stations: int = 8, **changes: object) -> Result:
@@ -71,7 +72,7 @@ def test_a_fresh_lens_calibration_is_named_where_it_helps_most() -> None:
 
 
 def test_the_document_states_the_budget() -> None:
-    document = solved(EYE_IN_HAND, "lens").document()
+    document = result_document(solved(EYE_IN_HAND, "lens").stored())
     assert document["budget"]["parts"][0]["u_mm"] > 0
     assert {"degrees_of_freedom", "coverage_factor"} <= set(document["budget"])
     names = [item["name"] for item in document["board_and_lens"]]

@@ -239,6 +239,12 @@ class StoredResult:
     proof: StoredProof | None = None
 
     @property
+    def wider(self) -> float:
+        """How much larger u is stated than the covariance says, so that U = 2u holds 95 %."""
+        factor = self.budget.coverage_factor if self.budget else None
+        return 1.0 if factor is None else factor / 2.0
+
+    @property
     def accepted(self) -> bool:
         """Whether the result may be handed over."""
         return self.verdict == ACCEPTED

@@ -144,7 +144,7 @@ def _figures(
     poses = [v.base_T_flange for v in views if v.used and v.base_T_flange is not None]
     if placed.delivered is not None and covariance is not None and poses:
         u = uncertainty(cell, placed.delivered, covariance, np.array(poses))
-        made.append(volume_picture(u, cell))
+        made.append(volume_picture(found.wider * u, cell))
     figures = [_drawn(picture) for picture in made if picture is not None]
     return figures or [paragraph("Nothing was solved, so there is nothing to draw.")]
 
