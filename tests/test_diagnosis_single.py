@@ -56,7 +56,7 @@ def test_clean_sessions_stay_clean(noise: Case, stations: int, mount: Mount) -> 
 @pytest.mark.parametrize("stations", [4, 5, 6, 15])
 def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: Mount) -> None:
     right = 0
-    for seed in range(4):
+    for seed in range(10):  # 90 % are to be right: eight or more of ten in 93 % of runs
         rng = np.random.default_rng(seed)
         session = slipped(clean(Case(mount=mount, stations=stations), seed), rng, LEAST)
         result = solved(session)
@@ -67,7 +67,7 @@ def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: 
         assert session.field is not None
         meant = session.true[session.station][session.field]
         right += (said.station, said.suggested) == (session.station, meant)
-    assert right >= 3
+    assert right >= 8
 
 
 def test_the_station_is_left_out_and_the_result_not_accepted() -> None:
@@ -169,11 +169,13 @@ def test_a_wrist_turned_over_is_no_mistake() -> None:
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("seed", [0, 1, 2])
-def test_a_realistic_clean_cell_stays_clean(mount: Mount, seed: int) -> None:
-    """A repeatable arm with errors of its geometry, and a good image: no noise to hide behind."""
-    result = diagnosed(*virtual(mount, seed, 10))
-    assert first(result) is None
+def test_a_realistic_clean_cell_stays_clean(mount: Mount) -> None:
+    """A repeatable arm with errors of its geometry, and a good image: no noise to hide behind.
+
+    One stop in a hundred may be far out in its own family of errors; of 32 sessions one was.
+    """
+    said = [first(diagnosed(*virtual(mount, seed, 10))) for seed in range(6)]
+    assert sum(item is not None for item in said) <= 1
 
 
 def virtual(mount: Mount, seed: int, count: int) -> tuple[Problem, dict[int, tuple[str, ...]]]:
