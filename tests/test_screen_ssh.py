@@ -23,7 +23,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.editing import annotate
-from tui.desk import now
+from tui.clock import now
 
 SSHD = shutil.which("sshd", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
 SSH = shutil.which("ssh")

@@ -51,14 +51,6 @@ def board_cells(board: Board) -> Index:
     return np.column_stack([(x + row) // 2, (row - x) // 2])
 
 
-def cell_plane(board: Board) -> Array:
-    """Return the matrix (2, 2) [mm] from cells to board coordinates."""
-    p = board.pitch_mm
-    if board.pattern == "circles-staggered":
-        return np.array([[p / 2, -p / 2], [p / 2, p / 2]])
-    return np.array([[p, 0.0], [0.0, p]])
-
-
 def placements(
     lattice: Lattice, bare: Index, board: Board, skew: Array | None, larger: Index | None
 ) -> Placed:

@@ -126,6 +126,11 @@ class StoredBudget:
     coverage_factor: float | None = None
 
 
+def widening(coverage_factor: float) -> float:
+    """Return how much larger u is stated than it is, so that U = 2u covers what the factor does."""
+    return coverage_factor / 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class Convergence:
     """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-], ``converged``."""
@@ -242,7 +247,7 @@ class StoredResult:
     def wider(self) -> float:
         """How much larger u is stated than the covariance says, so that U = 2u holds 95 %."""
         factor = self.budget.coverage_factor if self.budget else None
-        return 1.0 if factor is None else factor / 2.0
+        return 1.0 if factor is None else widening(factor)
 
     @property
     def accepted(self) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.stats import t as t_distribution
 
 from ..arrays import Array
-from ..cell.result import Part, StoredBudget
+from ..cell.result import Part, StoredBudget, widening
 from .fit import beforehand, in_the_images, linear_system
 from .pick import PickModel
 
@@ -50,11 +50,11 @@ class Budget:
     @property
     def wider(self) -> float:
         """How much larger u is stated than it is, so that U = 2u covers 95 %."""
-        return self.coverage / 2.0
+        return widening(self.coverage)
 
     def wider_after(self, more: float) -> float:
         """Return `wider` once there is ``more`` times the information: so grow the degrees."""
-        return coverage(self.degrees * max(more, 1.0)) / 2.0
+        return widening(coverage(self.degrees * max(more, 1.0)))
 
     def stored(self) -> StoredBudget:
         """Return the budget as it is stored and shown."""

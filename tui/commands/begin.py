@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -16,13 +15,14 @@ from engine.sessions.store import encoded, make_folder, write_bytes_atomic, writ
 from engine.steps.recheck import start_again
 from engine.steps.starting import create_session
 
+from ..clock import now
 from ..output import Answer, finding_texts, tell
 
 
 def run_start(args: argparse.Namespace) -> int:
     """Create the folder with a copy of the cell and of the files it names."""
     cell = Path(args.cell)
-    given = {"name": args.name, "operator": args.operator, "now": datetime.now().astimezone()}
+    given = {"name": args.name, "operator": args.operator, "now": now()}
     if cell.is_dir():
         session = start_again(cell, Path(args.dir), **given)
     else:

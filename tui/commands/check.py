@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 
 from engine.errors import UsageError
@@ -13,6 +12,7 @@ from engine.sessions.lock import writing
 from engine.steps.checking import check_session
 from engine.steps.editing import fix
 
+from ..clock import now
 from ..output import Answer, finding_texts, run_over, tell
 
 
@@ -32,7 +32,7 @@ def _fixed(args: argparse.Namespace) -> int:
     folder = Path(args.dirs[0])
     with writing(folder):
         change, what = fix(open_session(folder), folder, args.fix, args.station)
-        commit(folder, change, Who(None, datetime.now().astimezone()))
+        commit(folder, change, Who(None, now()))
     found = check_folder(args.dirs[0])
     document = {**found.document, "fixed": what}
     return tell(args, Answer(document, [f"fixed: {what}", *found.lines], found.findings))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from contextlib import suppress
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from engine.sessions.store import encoded, write_bytes_new
 from engine.steps.compare import compare, figure, history, shift
 from engine.steps.recheck import note_recheck, recheck_session
 
+from ..clock import now
 from ..output import WIDTH, Answer, cautions, finding_texts, say, tell, texts
 from ..words import expanded, number, recheck_lines, unwrapped
 
@@ -54,7 +54,7 @@ def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, agains
     """Keep the answer in the journal, unless somebody records there or nothing can be written."""
     with suppress(BusyError, FileError), writing(folder, session.operator):
         change = note_recheck(answers, session, folder, against)
-        commit(folder, change, Who(None, datetime.now().astimezone()))
+        commit(folder, change, Who(None, now()))
 
 
 def run_compare(args: argparse.Namespace) -> int:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 
+from ..clock import now
 from ..output import say, tell
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the demo; with --auto to its end, and print the result."""
-    now = datetime.now().astimezone()
-    folder = Path(args.dir) if args.dir else Path(args.sessions) / f"demo-{now:%Y%m%d-%H%M%S}"
+    folder = Path(args.dir) if args.dir else Path(args.sessions) / f"demo-{now():%Y%m%d-%H%M%S}"
     if not args.auto:
         from .screen import run_demo
 
@@ -27,11 +26,7 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from .solve import result_answer
 
     solved = None
-
-    def clock() -> datetime:
-        return datetime.now().astimezone()
-
-    for text, found in unattended(folder, args.seed, clock, args.board):
+    for text, found in unattended(folder, args.seed, now, args.board):
         say(text) if args.json else print(text, flush=True)
         solved = found
     if solved is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from contextlib import nullcontext
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
 from engine.steps.handover import export_result, make_report, write_report
 
+from ..clock import now
 from ..output import Answer, run_over, say
 
 
@@ -27,7 +27,7 @@ def report_folder(folder: str, *, write: bool, camera: str | None) -> Answer:
     path, place = Path(folder), None
     with writing(path) if write else nullcontext():
         session = open_session(path)
-        html, result = make_report(session, path, datetime.now().astimezone(), camera)
+        html, result = make_report(session, path, now(), camera)
         if write:
             place = write_report(session.cell, path, html, camera)
     size = len(html.encode())

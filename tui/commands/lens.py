@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from engine.sessions.folder import open_session
 from engine.steps.checking import LensCheck, check_lens
 from engine.steps.station_image import confirmed_source
 
+from ..clock import now
 from ..output import Answer, finding_texts, say, tell
 
 WAIT_S = 3600.0  # s; setting a lens takes minutes; an hour without an image means nobody is there
@@ -45,7 +45,7 @@ def _images(args: argparse.Namespace, cell: Cell, folder: Path) -> Iterator[tupl
         yield image_bytes(args.image), Path(args.image).name
         return
     if args.confirm and cell.camera.source is not None:
-        confirm(folder, cell.camera.source, now=datetime.now().astimezone())
+        confirm(folder, cell.camera.source, now=now())
     source = confirmed_source(cell, folder)
     say("waiting for images of the camera; Ctrl+C ends")
     taken: set[str] = set()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 
 from engine.cell.cell import Cell
@@ -19,6 +18,7 @@ from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
 from engine.steps.planning import plan_session, replace_plan
 
+from ..clock import now
 from ..output import Answer, cautions, say, tell
 
 
@@ -47,7 +47,7 @@ def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cel
     with writing(folder, who=args.operator):
         session = open_session(folder)
         plan = plan_session(session, folder, wish)
-        who = Who(args.operator, datetime.now().astimezone())
+        who = Who(args.operator, now())
         commit(folder, replace_plan(session, plan), who)
     return session.cell, session.name, plan
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 
 from engine.cautions import TOUCH
@@ -17,13 +16,14 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps import proving as steps
 
+from ..clock import now
 from ..output import Answer, cautions, finding_texts, tell
 from ..words import proof_said
 
 
 def run(args: argparse.Namespace) -> int:
     """Record what is given, then say what all touches prove."""
-    folder, who = Path(args.dir), Who(args.operator, datetime.now().astimezone())
+    folder, who = Path(args.dir), Who(args.operator, now())
     _check(args)
     if args.hold_out is not None:
         return _held_out(args, folder)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 
 from engine.cell.session import Session, Station
@@ -33,6 +32,7 @@ from engine.steps.station_image import (
 )
 from engine.steps.station_pose import OVERRULED_WITH_REASON, examine_pose, known
 
+from ..clock import now
 from ..output import Answer, finding_texts, tell
 
 # findings, those that stand in the way, and the station if it was stored
@@ -93,7 +93,7 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
     standing = outstanding(draft.findings, args.accept, args.reason)
     if standing:
         return draft.findings, standing, None
-    who = Who(args.operator, datetime.now().astimezone())
+    who = Who(args.operator, now())
     change = record_station(session, folder, draft, who, accepted=args.accept, reason=args.reason)
     commit(folder, change, who)
     stored = session.next_id if args.retake is None else args.retake
@@ -111,7 +111,7 @@ def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     if standing:
         return findings, standing, None
     change = add_views(session, folder, station.id, views, accepted=args.accept)
-    commit(folder, change, Who(args.operator, datetime.now().astimezone()))
+    commit(folder, change, Who(args.operator, now()))
     return findings, (), change.session.existing(station.id)
 
 
@@ -154,7 +154,7 @@ def run_edit(args: argparse.Namespace) -> int:
     with writing(folder):
         session = open_session(folder)
         change, findings = _changed(args, session, folder)
-        commit(folder, change, Who(None, datetime.now().astimezone()))
+        commit(folder, change, Who(None, now()))
     station = None if change is None else change.session.existing(args.station)
     said = "NOT CHANGED" if station is None else "changed"
     return _told(args, findings, station, f"station {args.station} {said}")

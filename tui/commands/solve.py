@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from contextlib import nullcontext
-from datetime import datetime
 from pathlib import Path
 
 from engine.cell.cell import Cell
@@ -14,6 +13,7 @@ from engine.sessions.lock import writing
 from engine.steps.recheck import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
+from ..clock import now
 from ..output import WIDTH, Answer, run_over, texts
 from ..result_text import result_lines
 from ..words import unwrapped
@@ -37,7 +37,7 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
         else:
             solved = solve_quickly(session, path, Path(board_from))
         if write:
-            commit(path, keep(solved, session, path), Who(None, datetime.now().astimezone()))
+            commit(path, keep(solved, session, path), Who(None, now()))
     return result_answer(solved, session.cell)
 
 

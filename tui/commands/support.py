@@ -10,7 +10,6 @@ import platform
 import shutil
 import sys
 from contextlib import suppress
-from datetime import datetime
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any
 from engine.report.pack import Manifest, pack, unpack
 from engine.sessions.store import write_bytes_new
 
+from ..clock import now
 from ..output import Answer, tell
 
 
@@ -30,7 +30,7 @@ def run_pack(args: argparse.Namespace) -> int:
     manifest = pack(
         folder,
         stream,
-        created=datetime.now().astimezone().isoformat(timespec="seconds"),
+        created=now().isoformat(timespec="seconds"),
         program=f"stationbook {version('stationbook')}",
         images=not args.without_images,
     )

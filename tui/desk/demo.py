@@ -20,7 +20,7 @@ from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.demo import INCOMING, prepare
 
-from . import now
+from ..clock import now
 
 STOPS = 8
 SLIP_STOP = 6  # by then the other stations agree, so that the slip stands out

@@ -24,7 +24,7 @@ from engine.sessions.store import SESSION_FILE
 from engine.steps.solve import keep
 from engine.steps.station_pose import Known, known
 
-from . import now
+from ..clock import now
 from .solution import Advice, Solution
 from .views import FieldView, Row, next_planned, rows
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from engine.steps import recheck
 from engine.steps.starting import create_session
 
-from ..desk import now
+from ..clock import now
 from ..desk.demo import Simulated
 from ..desk.desk import Desk
 from ..desk.recheck import last_rechecks

@@ -15,7 +15,7 @@ from textual.screen import Screen
 from engine.errors import BusyError
 from engine.sessions.glance import read_glance
 
-from ..desk import now
+from ..clock import now
 from ..desk.views import FieldView, Move, Title, counts, first_choice, next_planned, rows
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import StationList

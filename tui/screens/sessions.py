@@ -11,7 +11,7 @@ from textual.screen import Screen
 
 from engine.errors import StationbookError
 
-from ..desk import now
+from ..clock import now
 from ..desk.overview import SessionRow, overview, session_folders
 from ..desk.views import Title
 from ..widgets.lists import SessionList
