@@ -31,17 +31,34 @@ def file(folder: Path, text: str | bytes) -> Path:
 def test_points_read_back_as_written(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
     ids, pixels = rng.permutation(BOARD.count)[:30], rng.uniform(-5, 3000, (30, 2))
-    read_ids, read_pixels = read_points(file(tmp_path, points_text(ids, pixels)), BOARD)
+    read_ids, read_pixels, _ = read_points(file(tmp_path, points_text(ids, pixels)), BOARD)
     np.testing.assert_array_equal(read_ids, ids)
     assert read_ids.dtype == np.int64
     np.testing.assert_allclose(read_pixels, pixels, atol=5.1e-5)
+
+
+def test_covariances_read_back_as_written(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    ids, pixels, roots = np.arange(9), rng.uniform(0, 900, (9, 2)), rng.normal(0, 0.1, (9, 2, 3))
+    covariances = roots @ np.swapaxes(roots, 1, 2)
+    found = read_points(file(tmp_path, points_text(ids, pixels, covariances)), BOARD)
+    np.testing.assert_allclose(found.covariances, covariances, rtol=1e-3)
+
+
+def test_what_no_covariance_can_be_is_refused_with_its_line(tmp_path: Path) -> None:
+    text = points_text(np.arange(4), np.ones((4, 2)), np.tile(np.eye(2), (4, 1, 1)))
+    for wrong in ("1,2,1", "-1,0,1", "0,0,1"):
+        with pytest.raises(FileError, match=r"line 3.*no covariance"):
+            read_points(
+                file(tmp_path, text.replace("1,1.0000,1.0000,1,0,1", f"1,1,1,{wrong}")), BOARD
+            )
 
 
 @pytest.mark.parametrize(
     "text", [GOOD.replace("\n", "\r\n"), "\ufeff" + GOOD, GOOD.replace(",", " , "), GOOD + "\n\n"]
 )
 def test_files_from_other_programs_are_read(tmp_path: Path, text: str) -> None:
-    ids, pixels = read_points(file(tmp_path, text), BOARD)
+    ids, pixels, _ = read_points(file(tmp_path, text), BOARD)
     assert ids.tolist() == [0, 1, 9, 10]
     assert pixels[0].tolist() == [1.5, 2.0]
 
@@ -88,7 +105,7 @@ def test_any_bytes_give_points_or_a_clear_error(tmp_path_factory, data: bytes, c
     folder = tmp_path_factory.mktemp("p")
     for text in (data, GOOD.encode()[:cut] + data):
         try:
-            ids, pixels = read_points(file(folder, text), BOARD)
+            ids, pixels, _ = read_points(file(folder, text), BOARD)
         except FileError:
             continue
         assert len(ids) >= 4

@@ -6,6 +6,7 @@ import csv
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,19 +16,29 @@ from ..errors import FileError
 from .pattern import Board
 
 DETECTED = ("id", "u_px", "v_px")
+SPREAD = ("uu_px2", "uv_px2", "vv_px2")  # of the covariance [px²], where it is known
 MEASURED = ("id", "x_mm", "y_mm", "z_mm")
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
 LARGEST = 1e6  # px or mm; more is a slipped decimal point
 MOST_BYTES = 50_000_000  # a million points; more is another file
 
 
-def read_points(path: Path | str, board: Board) -> tuple[NDArray[np.int64], Array]:
-    """Return ids (n,) and pixels (n, 2) of detected points, n >= 4, in the file's order.
+class Points(NamedTuple):
+    """Detected points: ids (n,), pixels (n, 2), covariances (n, 2, 2) [px²] or None."""
+
+    ids: NDArray[np.int64]
+    pixels: Array
+    covariances: Array | None
+
+
+def read_points(path: Path | str, board: Board) -> Points:
+    """Return detected points, n >= 4, in the file's order.
 
     Raises FileError naming the line: missing, no text, wrong header, a row with the wrong count, an
-    id that the board does not have or that comes twice, a value that is no finite number.
+    id that the board does not have or that comes twice, a value that is no finite number, a
+    covariance that none can be.
     """
-    rows = _rows(path, DETECTED, board)
+    rows = _rows(path, DETECTED, board, SPREAD)
     if len(rows) < LEAST_POINTS:
         points = "1 point" if len(rows) == 1 else f"{len(rows)} points"
         raise FileError(
@@ -36,7 +47,8 @@ def read_points(path: Path | str, board: Board) -> tuple[NDArray[np.int64], Arra
             "Detect the board again.",
         )
     table = np.array(rows)
-    return table[:, 0].astype(np.int64), table[:, 1:]
+    spread = None if table.shape[1] == len(DETECTED) else table[:, [3, 4, 4, 5]].reshape(-1, 2, 2)
+    return Points(table[:, 0].astype(np.int64), table[:, 1:3], spread)
 
 
 def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...], ...]:
@@ -50,20 +62,33 @@ def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...]
     return tuple(rows)
 
 
-def points_text(ids: NDArray[np.int64], pixels: Array) -> str:
+def points_text(ids: NDArray[np.int64], pixels: Array, covariances: Array | None = None) -> str:
     """Return detected points as CSV, to 1e-4 px: far below any detector's noise."""
-    lines = [",".join(DETECTED)]
-    lines += [f"{int(i)},{u:.4f},{v:.4f}" for i, (u, v) in zip(ids, pixels, strict=True)]
-    return "\n".join(lines) + "\n"
+    lines = [f"{int(i)},{u:.4f},{v:.4f}" for i, (u, v) in zip(ids, pixels, strict=True)]
+    names: tuple[str, ...] = DETECTED
+    if covariances is not None:
+        names += SPREAD
+        rows = covariances[:, [0, 0, 1], [0, 1, 1]]
+        lines = [
+            f"{line},{uu:.4g},{uv:.4g},{vv:.4g}"
+            for line, (uu, uv, vv) in zip(lines, rows, strict=True)
+        ]
+    return "\n".join([",".join(names), *lines]) + "\n"
 
 
-def _rows(path: Path | str, header: tuple[str, ...], board: Board) -> list[tuple[float, ...]]:
+def _rows(
+    path: Path | str, header: tuple[str, ...], board: Board, optional: tuple[str, ...] = ()
+) -> list[tuple[float, ...]]:
     lines = _lines(path)
     _, first = next(lines, (1, []))
+    if optional and len(first) == len(header + optional):
+        header += optional
     refuse_other_header(path, first, header)
     rows: dict[int, tuple[float, ...]] = {}
     for line, cells in lines:
         row = _row(path, line, cells, header, board)
+        if header[-len(SPREAD) :] == SPREAD:
+            _check_spread(path, line, row)
         if int(row[0]) in rows:
             raise FileError(path, f"id {cells[0]} comes twice", "Keep one of them.", line=line)
         rows[int(row[0])] = row
@@ -138,6 +163,18 @@ def _row(
     for name, cell, value in zip(header[1:], cells[1:], values, strict=True):
         _check_value(path, line, name, cell, value)
     return (float(number), *values)
+
+
+def _check_spread(path: Path | str, line: int, row: tuple[float, ...]) -> None:
+    """Refuse the last three values of a row where they are no covariance: not positive definite."""
+    uu, uv, vv = row[-len(SPREAD) :]
+    if not (uu > 0 and vv > 0 and uu * vv > uv * uv):
+        raise FileError(
+            path,
+            f"{uu:g},{uv:g},{vv:g} is no covariance of a point",
+            "Leave the three columns out where it is not known.",
+            line=line,
+        )
 
 
 def _check_value(path: Path | str, line: int, name: str, cell: str, value: float) -> None:

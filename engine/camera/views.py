@@ -111,12 +111,14 @@ class Views:
     """Board points and their pixels, padded to the longest view.
 
     ``points`` (n, m, 3) [mm] in the board frame, ``pixels`` (n, m, 2), ``weight`` (n, m) 1 for a
-    point and 0 for padding.
+    point and 0 for padding. ``whiten`` (n, m, 2, 2) makes residuals alike where some points are
+    known better than others: see `whitening`; None: all are alike.
     """
 
     points: Array
     pixels: Array
     weight: Array
+    whiten: Array | None = None
 
     @property
     def counts(self) -> Array:
@@ -125,7 +127,26 @@ class Views:
 
     def take(self, index: Selection | slice) -> Views:
         """Return the views at ``index`` (indices, a mask or a slice)."""
-        return Views(self.points[index], self.pixels[index], self.weight[index])
+        whiten = None if self.whiten is None else self.whiten[index]
+        return Views(self.points[index], self.pixels[index], self.weight[index], whiten)
+
+
+FLOOR_PX = 0.02  # px; what stays in clean images, whatever their noise: measured on rendered ones
+
+
+def whitening(covariances: Array, typical_px: float) -> Array:
+    """Return W (..., 2, 2) for points of ``covariances`` (..., 2, 2) [px²].
+
+    W · residual varies by ``typical_px`` [px] on both axes, so figures stay in pixels.
+    """
+    total = covariances + FLOOR_PX**2 * np.eye(2)
+    return np.asarray(typical_px * np.linalg.inv(np.linalg.cholesky(total)))
+
+
+def typical_sd(covariances: Array) -> float:
+    """Return the median standard deviation [px] of a coordinate over points (n, 2, 2) [px²]."""
+    variance = np.trace(covariances, axis1=1, axis2=2) / 2.0 + FLOOR_PX**2
+    return float(np.sqrt(np.median(variance)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +201,8 @@ def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = Non
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        J, residual, Q = _rows(views.take(part), poses[part], lens, terms)
+        taken = views.take(part)
+        J, residual, Q = _whitened(taken.whiten, *_rows(taken, poses[part], lens, terms))
         A = np.swapaxes(J, 1, 2) @ J
         ridge = RIDGE * np.einsum("nii->ni", A)[:, :, None] * np.eye(6) + 1e-300 * np.eye(6)
         gradient = (np.swapaxes(J, 1, 2) @ residual[..., None])[..., 0]
@@ -207,7 +229,7 @@ def in_front(views: Views, poses: Array) -> NDArray[np.bool_]:
 def residuals(
     views: Views, poses: Array, lens: Lens, terms: Terms | None = None, errors: Array | None = None
 ) -> Array:
-    """Return measured − predicted pixels (n, m, 2), zero where padded.
+    """Return measured − predicted pixels (n, m, 2), zero where padded; not whitened.
 
     ``errors`` (q,): what lens and board are off by, in the order of ``terms``.
     """
@@ -259,8 +281,19 @@ def _chosen(first: NDArray[np.bool_], a: Gaussian, b: Gaussian) -> Gaussian:
 
 def pixel_rows(views: Views, poses: Array, lens: Lens) -> tuple[Array, Array]:
     """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m)."""
-    J, residual, _ = _rows(views, poses, lens, None)
+    J, residual, _ = _whitened(views.whiten, *_rows(views, poses, lens, None))
     return J, residual
+
+
+def _whitened(
+    whiten: Array | None, J: Array, residual: Array, Q: Array
+) -> tuple[Array, Array, Array]:
+    """Return rows of `_rows` multiplied by ``whiten`` (n, m, 2, 2); None: as they are."""
+    if whiten is None:
+        return J, residual, Q
+    rows = np.concatenate([J, Q, residual[..., None]], axis=2)
+    rows = (whiten @ rows.reshape(*whiten.shape[:3], -1)).reshape(rows.shape)
+    return rows[..., : J.shape[2]], rows[..., -1], rows[..., J.shape[2] : -1]
 
 
 def _rows(

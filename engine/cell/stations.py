@@ -28,6 +28,7 @@ class Observation:
         pixels: (n, 2) [px] where they were seen, or None.
         camera_T_board: (4, 4) [mm] from a system that reports poses, or None.
         joints: (axes,) shown joint values [rad, or mm for a lift], or None.
+        covariances: (n, 2, 2) [px²] of the pixels, or None: all points are then alike.
     """
 
     id: int
@@ -36,6 +37,7 @@ class Observation:
     pixels: Array | None = None
     camera_T_board: Array | None = None
     joints: Array | None = None
+    covariances: Array | None = None
 
 
 def station_pose(cell: Cell, station: Station) -> Array | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +21,8 @@ from ..camera.views import (
     in_front,
     linearised,
     poses_of_views,
+    typical_sd,
+    whitening,
 )
 from ..cell.cell import Mount
 from ..cell.stations import Observation
@@ -81,7 +84,7 @@ class Gathered:
             return self.views
         table = np.array([t.permutation for t in self.turns])
         points = self.board.points()[table[turn[:, None], self.ids]]
-        return Views(points, self.views.pixels, self.views.weight)
+        return replace(self.views, points=points)
 
     def own_choice(self, turn: Index | None = None) -> Index:
         """Return each image's best candidate (n,) by itself, its points turned by ``turn`` (n,)."""
@@ -126,17 +129,19 @@ def stations_of(
 COST_LIMIT = 50.0  # [-] squared standard deviations; a flipped normal costs far more in the fit
 
 
-def gather(problem: Problem) -> Gathered:
+def gather(problem: Problem, like: Sequence[Observation] | None = None) -> Gathered:
     """Return the stations that carry points or a reported pose, with their candidate poses.
 
     A reported pose stands for an image of the whole board in that pose: its points enter with the
-    pixel noise, and with no redundancy of their own.
+    pixel noise, and with no redundancy of their own. Points weigh by their covariances against the
+    typical one of the observations ``like``; None: of the problem's own.
     """
     data = lens(problem.camera)
     turns = (Turn("none", np.arange(problem.board.count)), *symmetries(problem.board))
     pixels, ids = _points(problem, data)
     longest = max((len(p) for p in pixels), default=0)
     views, padded = _padded(problem.board, pixels, ids, longest)
+    views = _weighed(views, problem.observations, like or problem.observations)
     found = poses_of_views(views, data)
     told = np.array([i for i, s in enumerate(problem.observations) if not _has_points(s)], int)
     for i, ahead in zip(told, _told_ahead(problem, views, told), strict=True):
@@ -234,6 +239,24 @@ def _padded(
         weight[row, : len(names)] = 1.0
         places[row, : len(names)] = found
     return Views(board.points()[padded], places, weight), padded
+
+
+def _weighed(
+    views: Views, observations: Sequence[Observation], like: Sequence[Observation]
+) -> Views:
+    """Return views whose points weigh by their covariances, where any are known."""
+    own, others = (
+        [s.covariances for s in group if s.covariances is not None]
+        for group in (observations, like)
+    )
+    if not own:
+        return views
+    typical = typical_sd(np.concatenate(others or own))
+    whiten = np.tile(np.eye(2), (*views.weight.shape, 1, 1))
+    for row, seen in enumerate(observations):
+        if seen.covariances is not None and _has_points(seen):
+            whiten[row, : len(seen.covariances)] = whitening(seen.covariances, typical)
+    return replace(views, whiten=whiten)
 
 
 def _board_turn(board: Board, turn: Turn) -> Array:

@@ -173,7 +173,7 @@ def predict_flange(
     """
     if not result.solved or result.noise is None:
         raise SolveError("no result to predict from", "Record at least three stations.")
-    gathered = gather(replace(problem, observations=(observation,)))
+    gathered = gather(replace(problem, observations=(observation,)), problem.observations)
     if not len(gathered.index):
         raise SolveError(f"station {observation.id}: the image gives no pose of the board")
     gathered = replace(gathered, terms=_terms(problem, result))

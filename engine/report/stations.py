@@ -101,8 +101,8 @@ def _view(
         problems.append(str(error))
     expected = None
     if points is not None and pose is not None:
-        expected = _expected(session.cell, placed, pose, *points)
-    seen = None if points is None else points[1]
+        expected = _expected(session.cell, placed, pose, points.ids, points.pixels)
+    seen = None if points is None else points.pixels
     return StationView(station, row, pose, seen, expected, " ".join(problems) or None)
 
 

@@ -7,11 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from ..arrays import Array
-from ..boards.points_file import read_points
+from ..boards.points_file import Points, read_points
 from ..cell.cell import Cell
 from ..cell.session import FORMAT, PlannedStation, Session, Station, View
 from ..cell.stations import Observation, joint_values, station_pose
@@ -198,10 +194,8 @@ def _station_text(station: Station) -> str:
     return text
 
 
-def stored_points(
-    session: Session, folder: Path, station: Station
-) -> tuple[NDArray[np.int64], Array] | None:
-    """Return ids (n,) and pixels (n, 2) [px] of a station's points, or None where it names none.
+def stored_points(session: Session, folder: Path, station: Station) -> Points | None:
+    """Return a station's points, or None where it names none.
 
     Raises FileError naming station and file where it is missing, damaged, short or of another
     board.
@@ -236,6 +230,6 @@ def _observation(session: Session, folder: Path, station: Station) -> Observatio
         raise FileError(folder / SESSION_FILE, problem, error.remedy) from None
     if pose is None:
         raise FileError(folder / SESSION_FILE, f"station {station.id}: nothing typed")
-    ids, pixels = stored_points(session, folder, station) or (None, None)
+    ids, pixels, covariances = stored_points(session, folder, station) or (None, None, None)
     board = from_position_quaternion(station.board_pose) if station.board_pose else None
-    return Observation(station.id, pose, ids, pixels, board, joints)
+    return Observation(station.id, pose, ids, pixels, board, joints, covariances)

@@ -17,7 +17,7 @@ from ..sessions.changes import Change
 from ..sessions.folder import stored_points
 from .recording import Draft, accepted_codes, examine
 from .solve import Solved, solve_session
-from .station_image import ViewDraft
+from .station_image import points_view
 from .station_pose import Known, examine_line, known
 
 
@@ -59,8 +59,8 @@ def examine_correction(
     beside = joints or (" ".join(old.joints) if old.joints else None)
     before = known(session, before=old.id) if earlier is None else earlier
     pose = examine_line(session, text, beside, closing=old.closing, earlier=before)
-    ids, pixels = stored_points(session, folder, old) or (None, None)
-    view = ViewDraft((), point_ids=ids, pixels=pixels, board_pose=old.board_pose)
+    points = stored_points(session, folder, old)
+    view = replace(points_view(points), board_pose=old.board_pose)
     return examine(session, folder, pose, view, closing=old.closing, retake=old.id)
 
 

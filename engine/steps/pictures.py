@@ -66,7 +66,7 @@ def coverage(session: Session, folder: Path, columns: int, rows: int) -> Grid:
         with suppress(FileError):
             points = stored_points(session, folder, station) if station.use else None
             if points is not None:
-                counts += seen(points[1], session.cell.camera, columns, rows)
+                counts += seen(points.pixels, session.cell.camera, columns, rows)
     return counts
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..boards.candidates import Detection
 from ..boards.detect import detect
-from ..boards.points_file import points_text, read_points
+from ..boards.points_file import Points, points_text, read_points
 from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.session import Session, View, camera_number
@@ -43,6 +43,7 @@ class ViewDraft:
     image: bytes | None = None
     point_ids: NDArray[np.int64] | None = None
     pixels: Array | None = None
+    covariances: Array | None = None
     board_pose: tuple[float, ...] | None = None
     detection: Detection | None = None
     report: ImageReport | None = None
@@ -82,6 +83,7 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
         image=data,
         point_ids=detection.ids if seen else None,
         pixels=detection.pixels if seen else None,
+        covariances=detection.covariances if seen else None,
         detection=detection,
         report=report,
     )
@@ -89,8 +91,12 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
 
 def examine_points(session: Session, path: Path) -> ViewDraft:
     """Read detected points (CSV id,u_px,v_px). Raises FileError naming the line."""
-    ids, pixels = read_points(path, session.cell.board)
-    return ViewDraft((), name=path.name, point_ids=ids, pixels=pixels)
+    return points_view(read_points(path, session.cell.board), path.name)
+
+
+def points_view(points: Points | None, name: str | None = None) -> ViewDraft:
+    """Return the view of a station of which only detected points are known."""
+    return ViewDraft((), name, None, *(points or (None, None, None)))
 
 
 def examine_file(session: Session, folder: Path, path: Path) -> ViewDraft:
@@ -162,7 +168,7 @@ def new_files(folder: Path, stem: str, view: ViewDraft) -> tuple[dict[str, str],
         files[names["image"]] = view.image
     if view.point_ids is not None and view.pixels is not None:
         names["points"] = _free_name(folder, "points", stem, ".csv")
-        files[names["points"]] = points_text(view.point_ids, view.pixels).encode()
+        files[names["points"]] = points_text(view.point_ids, view.pixels, view.covariances).encode()
     return names, files
 
 

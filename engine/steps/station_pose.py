@@ -241,7 +241,14 @@ def _misfit(
         return []
     number = session.next_id if retake is None else retake
     board = None if view.board_pose is None else from_position_quaternion(view.board_pose)
-    seen = Observation(number, pose.base_T_flange, view.point_ids, view.pixels, board)
+    seen = Observation(
+        number,
+        pose.base_T_flange,
+        view.point_ids,
+        view.pixels,
+        board,
+        covariances=view.covariances,
+    )
     fields = pose.typed or pose.joints
     return prediction_findings(made, seen, None if fields is None else fields.fields)
 
@@ -262,10 +269,10 @@ def _unchanged_view(
     angle_deg = float(np.degrees(angle[0]))
     if distance[0] < SMALL_MOVE_MM and angle_deg < SMALL_MOVE_DEG:
         return []
-    _, here, there = np.intersect1d(view.point_ids, points[0], return_indices=True)
+    _, here, there = np.intersect1d(view.point_ids, points.ids, return_indices=True)
     if not len(here):
         return []
-    shift = np.linalg.norm(view.pixels[here] - points[1][there], axis=1)
+    shift = np.linalg.norm(view.pixels[here] - points.pixels[there], axis=1)
     if shift.max() > IMAGE_UNCHANGED_PX:
         return []
     return [

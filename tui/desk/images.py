@@ -191,7 +191,7 @@ def picture(
     except OSError as error:
         raise FileError.from_os(path, error, "read") from None
     points = stored_points(session, desk.folder, recorded)
-    small = thumbnail(data, points[1] if points else None, columns, rows)
+    small = thumbnail(data, points.pixels if points else None, columns, rows)
     return small, f"Station {station}: {recorded.image}"
 
 
