@@ -13,8 +13,7 @@ from engine.boards.pattern import MountRepeatability
 from engine.camera.lens import project
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
-from engine.estimate.model import predicted_view
-from engine.estimate.problem import Problem
+from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
 from engine.frames import apply, displaced

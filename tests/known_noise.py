@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from engine.estimate.model import Noise
+from engine.estimate.problem import Noise
 
 
 def given_noise(pixel_px: float, rotation: float, position: float) -> Noise:

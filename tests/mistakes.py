@@ -12,8 +12,7 @@ from engine.camera.lens import project
 from engine.cell.stations import Observation
 from engine.checks.layout import layout, slips
 from engine.diagnosis.scene import scene
-from engine.estimate.model import predicted_view
-from engine.estimate.problem import Problem
+from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.solver import fitted
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields

@@ -9,7 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from engine.estimate.model import related
+from engine.estimate.problem import related
 from engine.frames import inverse, transform
 
 HAND_EYE = {

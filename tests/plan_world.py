@@ -23,8 +23,7 @@ from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Cell, Mount
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
-from engine.estimate.model import implied_flange, predicted_view
-from engine.estimate.problem import problem_from
+from engine.estimate.problem import implied_flange, predicted_view, problem_from
 from engine.estimate.result import Result
 from engine.frames import apply, displaced, displacement, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields

@@ -19,8 +19,7 @@ from engine.camera.lens import project
 from engine.camera.model import Camera, LensU
 from engine.cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
 from engine.cell.stations import Observation
-from engine.estimate.model import implied_flange, predicted_view
-from engine.estimate.problem import Problem
+from engine.estimate.problem import Problem, implied_flange, predicted_view
 from engine.estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
 from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix

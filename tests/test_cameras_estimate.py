@@ -16,7 +16,7 @@ from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.together import diagnosed_together
-from engine.estimate.model import predicted_view
+from engine.estimate.problem import predicted_view
 from engine.frames import apply, displaced, displacement
 from engine.proof.recheck_cameras import recheck_cameras
 

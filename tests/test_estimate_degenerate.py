@@ -12,7 +12,7 @@ from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, estimated
-from engine.estimate.model import predicted_view
+from engine.estimate.problem import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.sessions.stored_result import result_document
 

@@ -10,15 +10,14 @@ from known_noise import given_noise
 from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
-from engine.camera.lens import lens, project
+from engine.camera.lens import NAMES, lens, project, terms
 from engine.camera.model import Camera, LensU
-from engine.camera.terms import NAMES, terms
 from engine.camera.views import Views, board_pose, linearised, residuals
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import estimated
 from engine.estimate.fit import State, fit
 from engine.estimate.gather import gather, stations_of
-from engine.estimate.model import derivatives, noise_prior, predicted_view
+from engine.estimate.problem import derivatives, noise_prior, predicted_view
 from engine.frames import apply, displacement, rotation_exp, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

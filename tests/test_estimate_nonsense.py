@@ -15,7 +15,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import Problem, Result, estimated
-from engine.estimate.model import predicted_view
+from engine.estimate.problem import predicted_view
 from engine.frames import displaced, displacement, rotation_exp, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

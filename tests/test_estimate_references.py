@@ -10,7 +10,7 @@ from simulated_sessions import Case, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.gather import gather
-from engine.estimate.model import predicted_view
+from engine.estimate.problem import predicted_view
 from engine.estimate.solver import fitted
 from engine.frames import displacement
 

@@ -10,11 +10,10 @@ import pytest
 import yaml
 from files_samples import CELL, CELL_KEYS, SCARA, demo_cell, write_cell
 
-from engine.cell.cell import Placed
+from engine.cell.cell import RoughPlace
 from engine.errors import FileError
 from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
-from engine.sessions.cell_file import cell_document, read_cell
-from engine.sessions.parts_file import read_robot, robot_text
+from engine.sessions.cell_file import cell_document, read_cell, read_robot, robot_text
 from engine.sessions.yaml_text import yaml_dump
 
 WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file")
@@ -311,7 +310,7 @@ def test_eye_in_hand_takes_the_camera_frame_and_its_own_rough_keys(tmp_path: Pat
     )
     cell = read_cell(write_cell(tmp_path, text))
     assert cell.rough is not None
-    assert cell.rough.board == Placed((7, 8, 9), (0, 0, 0, 1))
+    assert cell.rough.board == RoughPlace((7, 8, 9), (0, 0, 0, 1))
     assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
 
 

@@ -20,7 +20,7 @@ from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fiel
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.pose_plan import SPIRAL_STATIONS
 from engine.plans.types import Plan, Spiral, Wish
-from engine.robots.forward import configuration
+from engine.robots.arms import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink
 

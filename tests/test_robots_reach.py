@@ -22,7 +22,7 @@ from scipy.spatial.transform import Rotation
 from engine.errors import StationbookError
 from engine.findings import Level
 from engine.frames import transform
-from engine.robots.forward import configuration
+from engine.robots.arms import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink, Robot
 from engine.robots.reach import joints_pose_difference, reach, reach_findings

@@ -14,8 +14,7 @@ from engine.camera.lens import project
 from engine.cell.stations import Observation
 from engine.diagnosis.together import SolvedTogether, diagnosed_together
 from engine.estimate.assemble import estimated
-from engine.estimate.model import predicted_view
-from engine.estimate.problem import Problem
+from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
 from engine.frames import apply, displaced, rotation_exp, transform

@@ -20,9 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import displaced, rotation_exp, transform
-from .lens import Lens, lens, project_with_jacobian, undistort
+from .lens import Lens, Terms, lens, project_with_jacobian, undistort
 from .model import Camera
-from .terms import Terms
 
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
 SAME_POSE = 1e-4  # [rad, mm] two refined solutions closer than this are one

@@ -53,7 +53,7 @@ class KeepOut:
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class RoughPlace:
     """A transform as files hold it: position [mm] and quaternion x y z w."""
 
     position_mm: tuple[float, float, float]
@@ -64,8 +64,8 @@ class Placed:
 class Rough:
     """A rough result from an earlier session or a tape measure: the two unknown transforms."""
 
-    camera: Placed  # base_T_camera (eye-in-hand: flange_T_camera)
-    board: Placed  # flange_T_board (eye-in-hand: base_T_board)
+    camera: RoughPlace  # base_T_camera (eye-in-hand: flange_T_camera)
+    board: RoughPlace  # flange_T_board (eye-in-hand: base_T_board)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from ..errors import SolveError, StationbookError
 from ..estimate import Problem, Result, estimated
 from ..estimate.gather import board_turns
 from ..estimate.information import predict_flange
-from ..estimate.model import related
+from ..estimate.problem import related
 from ..findings import Finding, finding
 from ..frames import displacement, inverse, rotation_angle, rotation_log
 from ..pendant.entry import format_pose

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..estimate.fit import SCALE_SPREAD, Fit, Stations, linear_system
-from ..estimate.model import NoisePrior
-from ..estimate.problem import Problem
+from ..estimate.problem import NoisePrior, Problem
 from ..estimate.solver import Solution, fitted
 from ..findings import Finding
 from .scene import Scene, Texts

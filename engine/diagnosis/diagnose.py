@@ -16,8 +16,7 @@ import numpy as np
 
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
-from ..estimate.model import absurd
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error

@@ -19,7 +19,7 @@ from ..camera.lens import lens, project_with_jacobian
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, refined, residuals
 from ..errors import StationbookError
-from ..estimate.model import point_rows
+from ..estimate.problem import point_rows
 from ..estimate.solver import Solution
 from ..findings import finding
 from ..frames import apply

@@ -11,8 +11,7 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..estimate.fit import State, Stations, fit
-from ..estimate.model import absurd
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, absurd
 from ..estimate.solver import fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, finding

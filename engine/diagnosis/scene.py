@@ -20,7 +20,7 @@ from scipy.stats import f as f_distribution
 from scipy.stats import t as t_distribution
 
 from ..arrays import Array
-from ..camera.terms import NAMES
+from ..camera.lens import NAMES
 from ..camera.views import linearised
 from ..cell.stations import Observation
 from ..checks.layout import Layout, layout, normal_fields, numbers

@@ -13,7 +13,7 @@ from ..boards.pattern import HALF_TURN
 from ..camera.views import linearised
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
-from ..estimate.model import derivatives, implied_flange
+from ..estimate.problem import derivatives, implied_flange
 from ..estimate.systematic import flange_errors
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..checks.layout import numbers
 from ..errors import StationbookError
-from ..estimate.model import related
-from ..estimate.problem import Problem
-from ..estimate.start import squared_deviation, transforms_from
+from ..estimate.gather import squared_deviation, transforms_from
+from ..estimate.problem import Problem, related
 from ..frames import inverse
 from ..pendant.conventions import (
     EULER_ROTATIONS,

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..checks.entry import UNIT_NAMES
-from ..estimate.model import absurd
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, absurd
 from ..findings import Finding, finding
 from ..frames import AXES, rotation_log
 from ..pendant.conventions import ROTATIONS, equivalent

@@ -18,16 +18,17 @@ from ..arrays import Array
 from ..camera.views import Gaussian, Selection
 from ..cell.cell import Mount
 from ..frames import displaced, displacement
-from .model import (
+from .problem import (
     STEP_LIMIT,
     Noise,
     NoisePrior,
+    Tie,
+    constraint_rows,
     derivatives,
     predicted_view,
     prior_score,
     starting_noise,
 )
-from .problem import Tie, constraint_rows
 
 MAX_STEPS = 40  # Gauss-Newton steps; 6 to 10 are usual
 CALM_STEPS = 12  # steps after which noise levels move half way: rarely two states take turns

@@ -7,16 +7,23 @@ from dataclasses import replace
 import numpy as np
 
 from ..arrays import Array
-from ..camera.lens import Lens, lens
-from ..camera.terms import Terms
+from ..camera.lens import Lens, Terms, lens
 from ..camera.views import Gaussian, Views, linearised
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..frames import displaced, displacement
 from .fit import State
 from .gather import Gathered, gather
-from .model import Noise, derivatives, implied_flange, predicted_view
-from .problem import Problem, constraint_rows, constraints, terms_of
+from .problem import (
+    Noise,
+    Problem,
+    constraint_rows,
+    constraints,
+    derivatives,
+    implied_flange,
+    predicted_view,
+    terms_of,
+)
 from .result import Result
 from .solver import Solution
 from .systematic import flange_errors, systematic, typed_joints, usual_posture

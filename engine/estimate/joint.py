@@ -19,8 +19,7 @@ from scipy.stats import f as f_distribution
 from ..arrays import Array
 from ..frames import displaced, displacement
 from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, in_the_images, linear_system
-from .model import Noise
-from .problem import Constraint
+from .problem import Constraint, Noise
 from .solver import Solution, flange_residuals
 
 BOARDS_APART = 1e-3  # [-] chance that cameras which see one board are said to place two

@@ -24,9 +24,8 @@ from ..cell.result import (
 )
 from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw
-from .budget import Budget
-from .model import Noise
-from .pick import PickModel
+from .pick import Budget, PickModel
+from .problem import Noise
 
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).

@@ -20,11 +20,9 @@ from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
 from .fit import Fit, State, Stations, beforehand, fit, linear_system
-from .gather import Gathered, gather, stations_of
-from .model import Noise, NoisePrior, noise_prior, predicted_view
-from .problem import Problem, constraints
+from .gather import Beginning, Gathered, begin, begin_from_images, gather, stations_of
+from .problem import Noise, NoisePrior, Problem, constraints, noise_prior, predicted_view
 from .result import unknown
-from .start import Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
 
 SIGNIFICANCE = (

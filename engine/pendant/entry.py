@@ -29,8 +29,16 @@ from .conventions import (
     is_quaternion,
     to_matrix,
 )
-from .reading import MissingError, PartialField, TooManyError, read_fields, read_line, read_parts
-from .scanning import Layout, MixedError
+from .reading import (
+    Layout,
+    MissingError,
+    MixedError,
+    PartialField,
+    TooManyError,
+    read_fields,
+    read_line,
+    read_parts,
+)
 from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
 
 JOINT_LETTERS = ("J", "A", "Q")  # before the joint's number, on most pendants: from memory

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import KeepOut
 from ..frames import apply, rotation_angle, straight
-from ..robots.arms import LEVEL_KINDS
-from ..robots.forward import configuration, wrist_bend
+from ..robots.arms import LEVEL_KINDS, configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
 

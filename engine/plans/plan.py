@@ -15,8 +15,7 @@ from ..cell.stations import Observation
 from ..errors import UsageError
 from ..estimate.assemble import estimated
 from ..estimate.gather import in_one_numbering
-from ..estimate.model import implied_flange, noise_prior
-from ..estimate.problem import Problem, problem_from
+from ..estimate.problem import Problem, implied_flange, noise_prior, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
 from ..frames import apply

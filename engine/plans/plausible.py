@@ -18,8 +18,8 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount
-from ..estimate.model import related
-from ..estimate.start import transforms_from
+from ..estimate.gather import transforms_from
+from ..estimate.problem import related
 from ..frames import apply, displaced, displacement, inverse, skew, transform
 from ..pendant.conventions import (
     POSITION_FIELDS,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..estimate.model import implied_flange
+from ..estimate.problem import implied_flange
 from ..frames import rotation_angle
 from .arm import is_level
 from .choose import Offered, by_gain, choose, ordered

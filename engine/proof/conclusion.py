@@ -22,10 +22,9 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Mount, WorkVolume
 from ..cell.result import Pointer, RepeatedPoint, StoredProof, StoredResult, TouchedPoint
 from ..errors import UsageError
+from ..estimate.assemble import LEAST_TOUCHES
 from ..estimate.information import predict_flange
-from ..estimate.judgement import LEAST_TOUCHES
-from ..estimate.model import point_rows
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, point_rows
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, apply, displacement

@@ -21,8 +21,13 @@ from ..cell.result import Pointer
 from ..cell.session import FORMAT
 from ..cell.stations import station_pose, typed_station
 from ..errors import FileError, StationbookError
-from ..estimate.model import PIXEL_PX, RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
-from ..estimate.problem import Touched
+from ..estimate.problem import (
+    PIXEL_PX,
+    RANDOM_PER_REPEATABILITY,
+    REPEATABILITY_MM,
+    Touched,
+    point_rows,
+)
 from ..frames import apply
 from ..sessions.schema import (
     MAX_ID,

@@ -23,8 +23,7 @@ from ..arrays import Array
 from ..errors import SolveError
 from ..estimate.fit import State, Stations, linear_system
 from ..estimate.gather import gather, stations_of
-from ..estimate.model import predicted_view
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
 from ..frames import displaced, displacement
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
-from ..estimate.model import point_rows
+from ..estimate.problem import point_rows
 from ..frames import apply, inverse, mean_rotation, transform
 from .stations import CoursePoint, Placement, StationView, residuals
 

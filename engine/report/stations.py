@@ -20,8 +20,7 @@ from ..cell.session import Session, Station
 from ..cell.stations import station_pose
 from ..errors import StationbookError
 from ..estimate.information import known_beforehand, uncertainty_after, whole_information
-from ..estimate.model import predicted_view
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
 from ..frames import apply
 from ..images.load import read_image

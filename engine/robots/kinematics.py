@@ -29,8 +29,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from ..arrays import Array
 from ..frames import checked_transform, displacement, rotation_angle, straight
-from .arms import build, length_errors
-from .forward import Forward, joints
+from .arms import Forward, build, joints, length_errors
 from .model import Robot, checked
 
 LEVER_MM = 500.0  # [mm] weight of an angle of 1 rad: the size of a middle-sized arm

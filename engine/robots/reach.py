@@ -11,8 +11,7 @@ from ..arrays import Array
 from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
-from .arms import LEVEL_KINDS
-from .forward import wrist_bend
+from .arms import LEVEL_KINDS, wrist_bend
 from .kinematics import LEVEL_RAD, Kinematics, kinematics, nearest, tilt
 from .model import Robot
 

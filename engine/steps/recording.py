@@ -15,7 +15,7 @@ from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
 from ..cell.stations import station_pose
 from ..errors import StationbookError, UsageError
-from ..estimate.model import predicted_view
+from ..estimate.problem import predicted_view
 from ..findings import Finding, Level, finding
 from ..sessions.changes import Change, Who
 from .station_image import (

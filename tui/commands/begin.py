@@ -9,8 +9,7 @@ from typing import Literal
 from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
-from engine.sessions.cell_file import read_cell
-from engine.sessions.parts_file import robot_text
+from engine.sessions.cell_file import read_cell, robot_text
 from engine.sessions.store import encoded, make_folder, write_bytes_atomic, write_bytes_new
 from engine.steps.recheck import start_again
 from engine.steps.starting import create_session

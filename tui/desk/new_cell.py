@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 from engine.camera.model import DISTORTION_COUNTS
 from engine.errors import FileError, StationbookError
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
-from engine.sessions.cell_file import read_cell_node
-from engine.sessions.parts_file import ROBOT, read_robot
+from engine.sessions.cell_file import ROBOT, read_cell_node, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
