@@ -9,8 +9,8 @@ from simulated_sessions import Case, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import project
-from engine.cell.stations import Observation
-from engine.checks.layout import layout, slips
+from engine.cell.stations import Observation, layout
+from engine.checks.explain import slips
 from engine.diagnosis.scene import scene
 from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.solver import fitted

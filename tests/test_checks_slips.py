@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from engine.checks.layout import half_turn, kept, slips
+from engine.checks.explain import half_turn, kept, slips
 
 
 def kinds(typed: str, meant: str, decimals: int = 2, wrap: float = 0.0) -> set[str]:

@@ -11,8 +11,8 @@ from simulated_sessions import BOARD, CAMERA, Case, simulated
 from engine.camera.model import LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
-from engine.estimate.pick import BOARD as BOARD_PART
-from engine.estimate.pick import LENS, MEASURED_U_MM, coverage
+from engine.estimate.result import BOARD as BOARD_PART
+from engine.estimate.result import LENS, MEASURED_U_MM, coverage
 from engine.sessions.stored_result import result_document
 
 

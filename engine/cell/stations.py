@@ -1,4 +1,4 @@
-"""A station as numbers: where its flange stood, as typed, and what was seen there."""
+"""A station as numbers: its typed fields, where its flange stood, and what was seen there."""
 
 from __future__ import annotations
 
@@ -9,10 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..pendant.entry import joints_from_fields, pose_from_fields
-from ..pendant.settings import Pendant
+from ..errors import StationbookError
+from ..frames import transform
+from ..pendant.conventions import POSITION_FIELDS, is_quaternion, to_matrix
+from ..pendant.entry import joints_from_fields, line_layout, pose_from_fields
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
 from ..robots.arms import joint_types
 from ..robots.kinematics import kinematics
+from ..robots.model import Robot
 from .cell import Cell
 from .session import Station
 
@@ -75,3 +79,66 @@ def joint_values(cell: Cell, station: Station) -> Array | None:
     values = np.array(typed.values_deg_or_mm)
     turns = np.array(joint_types(cell.robot)) == "turn"
     return np.where(turns, np.radians(values), values)
+
+
+QUATERNION_NORM = 0.02  # [-] a typed quaternion whose length is off by more is refused on entry
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How the fields of one pendant become poses.
+
+    ``labels``, ``units`` ("mm", "m", "in", "deg", "rad" or "" for a quaternion) and ``decimals``
+    have one entry per field; ``robot`` is needed where joints are typed.
+    """
+
+    pendant: Pendant
+    robot: Robot | None
+    labels: tuple[str, ...]
+    units: tuple[str, ...]
+    decimals: tuple[int, ...]
+
+    @property
+    def count(self) -> int:
+        """Number of fields."""
+        return len(self.labels)
+
+    def is_angle(self, field: int) -> bool:
+        """Tell whether the field is an angle."""
+        return self.units[field] in ANGLE_RAD
+
+    def poses(self, values: Array) -> Array:
+        """Return base_T_flange (m, 4, 4) [mm] of field values (m, k) in pendant units."""
+        values = np.atleast_2d(np.asarray(values, float))
+        if self.pendant.shows_joints:
+            if self.robot is None:
+                raise StationbookError("joints are typed but the cell describes no robot")
+            return kinematics(self.robot).forward(values * [UNITS[u] for u in self.units])
+        position = values[:, :POSITION_FIELDS] * LENGTH_MM[self.pendant.length_unit]
+        return transform(to_matrix(values[:, POSITION_FIELDS:], self.pendant), position)
+
+    def valid(self, values: Array) -> NDArray[np.bool_]:
+        """Tell which values (m, k) entry would take: all but quaternions of another length."""
+        values = np.atleast_2d(values)
+        if not is_quaternion(self.pendant.rotation):
+            return np.ones(len(values), bool)
+        norm = np.linalg.norm(values[:, POSITION_FIELDS:], axis=1)
+        return np.asarray(np.abs(norm - 1.0) < QUATERNION_NORM)
+
+
+def layout(pendant: Pendant, robot: Robot | None) -> Layout:
+    """Return the layout of a pendant's fields."""
+    shown = line_layout(pendant, robot)
+    return Layout(pendant, robot, shown.labels, shown.units, shown.decimals)
+
+
+def normal_fields(fields: Sequence[str], pendant: Pendant) -> tuple[str, ...]:
+    """Return the fields of a stored station as plain decimal texts. Raises PoseError."""
+    if pendant.shows_joints:
+        return tuple(fields)
+    return pose_from_fields(fields, pendant).fields
+
+
+def numbers(fields: Sequence[str]) -> Array:
+    """Return the fields as numbers (k,)."""
+    return np.array([float(text) for text in fields])

@@ -20,7 +20,7 @@ from scipy.stats import t as t_distribution
 
 from ..arrays import Array
 from ..camera.views import LEAST_POINTS, board_pose
-from ..cell.stations import Observation
+from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError, StationbookError
 from ..estimate import Problem, Result, estimated
 from ..estimate.gather import board_turns
@@ -33,7 +33,6 @@ from ..pendant.settings import LENGTH_MM
 from ..robots.kinematics import kinematics
 from .entry import UNIT_NAMES
 from .explain import DIFFERENCE_STEP, Explanation, Prediction, explanations
-from .layout import Layout, layout, normal_fields, numbers
 
 # Stations from which a pose is predicted. Three leave 6 degrees of freedom. Simulated, at the
 # fourth: slips of 20 mm all found, of 5 mm in 6 of 10, no good pose of 600 questioned; a bad one

@@ -20,10 +20,8 @@ from ..estimate.problem import Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
-from .causes import Cause, weight_of
-from .configuration import configuration_causes
-from .optics import pattern_causes
-from .scale import scale_causes, smooth_causes, term_causes
+from .causes import Cause, configuration_causes, weight_of
+from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
 from .scene import (
     Alarm,
     Scene,
@@ -37,8 +35,7 @@ from .scene import (
 )
 from .single import single_causes
 from .split import split_causes
-from .whole import Promising, promising
-from .whole_causes import settled, whole_causes
+from .whole import Promising, promising, settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family: together 1 %, of which errors under a
 # half. A typed value between the two is a warning.

@@ -22,8 +22,7 @@ from scipy.stats import t as t_distribution
 from ..arrays import Array
 from ..camera.lens import NAMES
 from ..camera.views import linearised
-from ..cell.stations import Observation
-from ..checks.layout import Layout, layout, normal_fields, numbers
+from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
 from ..estimate.fit import Stations, System, beforehand, linear_system
 from ..estimate.problem import Problem

@@ -21,14 +21,18 @@ from ..robots.model import ASSUMED_ACCURACY_MM
 from .fit import Fit, fit
 from .gather import behind, in_metres
 from .information import flange_information
-from .pick import LENS, Budget, PickModel, budget, pick_model
 from .problem import MOST_PIXEL_PX, Problem, absurd, derivatives
 from .result import (
+    LENS,
     NOT_KNOWN_MM,
     NOT_KNOWN_RAD,
+    Budget,
+    PickModel,
     Result,
     SystematicErrors,
+    budget,
     judged,
+    pick_model,
     unknown,
 )
 from .solver import LEAST_STATIONS, Solution, fitted

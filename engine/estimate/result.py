@@ -1,31 +1,359 @@
-"""What an estimate found."""
+"""What an estimate found, how far a pick with it is off, and what that is made of.
+
+The camera sees a part, the transform says where that is, the robot goes there, and is off by its
+systematic error. To first order, at a place p and with displacements of the delivered transform,
+
+    e(p) = M(p) · (delivered − true) + S(p) · errors,
+
+M: what a displacement of the transform does to p, S: what a systematic error of the arm does to
+the flange when it picks at p as `work_volume.approach` says (eye-in-hand: less what it did to the
+flange when the camera looked, from the mean place of the stations), and what wrong lens data do to
+where the camera sees the part, if parts are located by them. The transform that picks best
+is ``true − B · errors`` with B the rigid motion nearest to S over the work volume (least squares);
+what remains, (S − M·B) · errors, no single transform can take away.
+
+The budget says what this uncertainty is made of and which single measurement would shrink it most.
+The estimate is linear in what was measured and in what was known beforehand, so its covariance is
+the sum of what each contributes: G (Σ WᵀV_k W) G of a noise V_k, with W = V⁻¹H, and G P_j G of a
+prior P_j (GUM, JCGM 100:2008, 5.1). Noise levels are themselves estimated; the effective degrees of
+freedom follow from theirs (Welch-Satterthwaite, GUM annex G.4), those of priors are infinite.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import t as t_distribution
 
 from ..arrays import Array
-from ..cell.cell import Mount, Tolerance
+from ..camera.lens import lens
+from ..cell.cell import EYE_TO_HAND, Mount, Tolerance
 from ..cell.result import (
     Convergence,
     Matrix,
     NoiseLevels,
+    Part,
     Placed,
     StationResult,
+    StoredBudget,
     StoredResult,
     SystematicError,
     Uncertainty,
     Verdict,
     verdict,
+    widening,
 )
 from ..findings import Finding, by_gravity
-from ..frames import quaternion_xyzw
-from .pick import Budget, PickModel
-from .problem import Noise
+from ..frames import apply, displaced, inverse, mean_rotation, quaternion_xyzw, skew, transform
+from ..pendant.conventions import to_matrix
+from .fit import beforehand, in_the_images, linear_system
+from .problem import Noise, Problem, point_rows, terms_of
+from .systematic import ZERO_RAD, Systematic, flange_errors, usual_posture
+
+if TYPE_CHECKING:  # the solver asks `result` what is known, and that holds budgets
+    from .solver import Solution
+
+# What an arm that is off by 1 mm turns the flange: six zeros of 0.02° that give 0.5 mm, see
+# `systematic`. (One arm was measured at 0.65 mm and 0.16°: Slamani, Nubiola, Bonev 2012.)
+RAD_PER_MM = float(6**0.5 * ZERO_RAD) / 0.5
+REMAINS = "what no single transform takes away"  # of estimated errors, over the work volume
+GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PickModel:
+    """The pick error at 27 places of the work volume, on the axes of the transform.
+
+    ``moved`` M (27, 3, 6); ``off`` S (27, 3, p + q); ``rigid`` B (6, p + q); ``corner`` (27,) marks
+    the eight corners. ``floor_mm``: what the arm is off where its geometry is not
+    known, ``unseen`` (6, 6) what that adds to the transform's covariance.
+    """
+
+    moved: Array
+    off: Array
+    rigid: Array
+    corner: Array
+    floor_mm: float
+    unseen: Array
+
+    def delivered(self, camera: Array, errors: Array) -> Array:
+        """Return the transform (4, 4) that picks best, from the geometric one."""
+        return displaced(camera, -self.rigid @ errors)
+
+    def delivered_covariance(self, covariance: Array) -> Array:
+        """Return the delivered transform's covariance (6, 6) from the fit's (12 + p, 12 + p)."""
+        rows = np.concatenate([np.eye(6), np.zeros((6, 6)), -self.rigid], axis=1)
+        return np.asarray(rows @ covariance @ rows.T + self.unseen)
+
+    def work_volume_mm(self, covariance: Array) -> float:
+        """Return u at the worst corner [mm] from the delivered transform's covariance (6, 6)."""
+        return float(np.sqrt(self._traces(self.moved, covariance).max()))
+
+    def pick_mm(self, covariance: Array, errors: Array) -> float:
+        """Return u of a pick at the worst corner [mm] from the fit's covariance (12 + p, 12 + p).
+
+        Variance of M·camera − S·errors, plus the square of what is known to remain.
+        """
+        p = len(errors)
+        index = np.r_[0:6, 12 : 12 + p]
+        rows = np.concatenate([self.moved, -self.off], axis=2)
+        spread = self._traces(rows, covariance[np.ix_(index, index)])
+        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        camera = self.work_volume_mm(self.delivered_covariance(covariance))
+        total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
+        return float(np.sqrt(max(total, camera**2)))
+
+    def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:
+        """Return u² [mm²] of a pick at the worst corner of each part of ``covariance``.
+
+        And of `REMAINS`: what is known to remain of estimated errors.
+        """
+        index = np.r_[0:6, 12 : 12 + len(errors)]
+        rows = np.concatenate([self.moved, -self.off], axis=2)
+        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        whole = self._traces(rows, covariance[np.ix_(index, index)]) + (left**2).sum(axis=1)
+        corner = int(whole.argmax())
+        return {
+            name: float(self._traces(rows, part[np.ix_(index, index)])[corner])
+            for name, part in parts.items()
+        } | {REMAINS: float((left[corner] ** 2).sum())}
+
+    def _traces(self, rows: Array, covariance: Array) -> Array:
+        corner = rows[self.corner]
+        return np.asarray(np.einsum("nij,jk,nik->n", corner, covariance, corner))
+
+
+def pick_model(
+    problem: Problem,
+    model: Systematic,
+    camera: Array,
+    typed: Array,
+    joints: list[Array | None] | None = None,
+) -> PickModel:
+    """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4).
+
+    ``joints`` typed with the poses, if any. The arm is taken to pick in the configuration in which
+    it visits the stations.
+    """
+    looking = transform(approach(problem, typed), typed[:, :3, 3].mean(axis=0))
+    seen, corner = _places(problem, camera, looking)
+    moved = point_rows(camera, seen)
+    near = None
+    if model.arm is not None:
+        near = usual_posture(model.arm, typed, joints or [None] * len(typed))
+    arm = _arm_errors(problem, model, camera, looking, seen, near)
+    off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
+    flat = moved.reshape(-1, 6)
+    rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
+    floor = model.accuracy_mm if model.arm is None else 0.0
+    lever = camera[:3, 3] - looking[:3, 3] if problem.mount == EYE_TO_HAND else np.zeros(3)
+    return PickModel(moved, off, rigid, corner, floor, _unseen(floor, lever))
+
+
+def _unseen(error_mm: float, lever: Array) -> Array:
+    """Return the covariance (6, 6) of a transform ``lever`` (3,) [mm] away from an arm's error."""
+    rows = np.eye(6)
+    rows[3:, :3] = -skew(lever)
+    turn = (RAD_PER_MM * error_mm) ** 2
+    return np.asarray(rows @ np.diag([turn] * 3 + [error_mm**2] * 3) @ rows.T / 3.0)
+
+
+def _located(problem: Problem, camera: Array, seen: Array) -> Array:
+    """Return how far off parts at ``seen`` (27, 3) are located by wrong lens data, (27, 3, q).
+
+    On the axes of the transform's first frame. True 3-D points are off by nothing.
+    """
+    terms = terms_of(problem)
+    if problem.locate == "depth":
+        return np.zeros((len(seen), 3, terms.count))
+    return np.asarray(camera[:3, :3] @ terms.located(seen, lens(problem.camera)))
+
+
+def approach(problem: Problem, typed: Array) -> Array:
+    """Return the flange's rotation (3, 3) when picking: as described, or the stations' mean."""
+    fields = problem.work_volume.approach
+    if fields is None:
+        return mean_rotation(typed[:, :3, :3])
+    values = [0.0, 0.0, 0.0, *(float(field) for field in fields)]
+    return to_matrix(values[3:], problem.pendant)
+
+
+def _places(problem: Problem, camera: Array, looking: Array) -> tuple[Array, Array]:
+    """Return the places in the camera frame (27, 3) [mm] and which of them are corners (27,)."""
+    volume = problem.work_volume
+    unit = np.array(list(product(GRID, repeat=3)))
+    places = np.asarray(volume.center_mm) + unit * np.asarray(volume.size_mm)
+    corner = (unit != 0.0).all(axis=1)
+    if volume.frame == "camera":
+        return places, corner
+    base_T_camera = camera if problem.mount == EYE_TO_HAND else looking @ camera
+    return apply(inverse(base_T_camera), places), corner
+
+
+def _arm_errors(
+    problem: Problem,
+    model: Systematic,
+    camera: Array,
+    looking: Array,
+    seen: Array,
+    near: Array | None,
+) -> Array:
+    """Return S (27, 3, p) on the axes of the transform's first frame."""
+    if model.arm is None:
+        return np.zeros((len(seen), 3, 0))
+    fixed = problem.mount == EYE_TO_HAND
+    base = apply(camera if fixed else looking @ camera, seen)
+    picking = flange_errors(model, transform(looking[:3, :3], base), near=near)[:, 3:]
+    if fixed:
+        return picking
+    J = flange_errors(model, looking[None], near=near)[0]
+    lever = base - looking[:3, 3]
+    looked = J[3:] - skew(lever) @ J[:3]
+    return np.asarray(looking[:3, :3].T @ (picking - looked))
+
+
+PIXELS, TURNS, PLACES = "pixels", "rotation of the stops", "position of the stops"
+ARM, BOARD, LENS, NUMBERS = "robot accuracy", "board", "lens data", "measured numbers"
+NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
+AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
+MEASURED_U_MM = 0.1  # mm; a length over the whole board with a steel rule or calliper, CP
+FRESH_FOCAL, FRESH_PX = 0.0003, 0.5  # [-], px; a fresh lens calibration of 20 images, CP
+LEAST_STATED = 1e-9  # [-] of a part that is nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The parts of a pick's uncertainty, the largest first; their squares add up.
+
+    ``degrees`` are the effective degrees of freedom, ``coverage`` the factor that makes 95 % of
+    them. ``help_`` is the part (board or lens) whose measurement would shrink u most, to
+    ``after_mm``; None: none by a tenth. ``length_mm`` the board's longer side.
+    """
+
+    parts: tuple[Part, ...]
+    degrees: float
+    coverage: float
+    length_mm: float
+    help_: str | None = None
+    after_mm: float | None = None
+
+    @property
+    def wider(self) -> float:
+        """How much larger u is stated than it is, so that U = 2u covers 95 %."""
+        return widening(self.coverage)
+
+    def wider_after(self, more: float) -> float:
+        """Return `wider` once there is ``more`` times the information: so grow the degrees."""
+        return widening(coverage(self.degrees * max(more, 1.0)))
+
+    def stored(self) -> StoredBudget:
+        """Return the budget as it is stored and shown."""
+        return StoredBudget(self.parts, self.degrees, self.coverage)
+
+
+def budget(found: Solution, pick: PickModel) -> Budget | None:
+    """Return the budget of a pick; None where the covariance is no sum of such parts."""
+    covariances = _covariances(found)
+    whole = found.fit.covariance
+    if np.abs(np.diag(sum(covariances.values()) - whole)).max() > AGREES * np.diag(whole).max():
+        return None
+    errors = found.fit.state.errors
+    squares = pick.parts(covariances, whole, errors)
+    squares[ARM] += pick.floor_mm**2
+    total = sum(squares.values())
+    degrees = _effective(squares, found.fit.degrees, total)
+    parts = sorted(
+        (Part(name, float(np.sqrt(max(v, 0.0)))) for name, v in squares.items()), key=_size
+    )
+    told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
+    best = _best_help(found, pick)
+    return Budget(told, degrees, coverage(degrees), _length(found), *best)
+
+
+def coverage(degrees: float) -> float:
+    """Return the factor of U = k·u for 95 %: 2 for many degrees of freedom, more for few."""
+    return float(2.0 * t_distribution.isf(0.025, max(degrees, 1.0)) / NORMAL_95)
+
+
+def _size(part: Part) -> float:
+    return -part.u_mm
+
+
+def _covariances(found: Solution) -> dict[str, Array]:
+    """Return what each part contributes to the covariance (k, k) of all unknowns."""
+    stations, fit, noise = found.stations.take(found.used), found.fit, found.fit.noise
+    system = linear_system(stations, fit.state)
+    W = np.linalg.solve(system.covariance(noise), system.rows)
+    by_stop = np.swapaxes(system.by_flange, 1, 2) @ W
+    p, G = len(stations.systematic_sd), fit.covariance
+    images = in_the_images(stations, fit.state.errors[p:], noise)[0]
+    pixels = noise.pixel_px**2 * np.einsum("nik,nij,njl->kl", W, system.view_covariance, W)
+    pixels[12 + p :, 12 + p :] += images
+    turns, places = by_stop[:, :3], by_stop[:, 3:]
+    prior = beforehand(stations, fit.state, noise)[0]
+    board = 12 + p + found.gathered.terms.of_board
+    blocks = {ARM: slice(12, 12 + p), BOARD: slice(12 + p, board), LENS: slice(board, None)}
+    sd = np.concatenate([np.exp(0.5 * noise.log_scale) * stations.systematic_sd, stations.terms_sd])
+    parts = {
+        PIXELS: pixels,
+        TURNS: noise.rotation**2 * np.einsum("nik,nil->kl", turns, turns),
+        PLACES: noise.position**2 * np.einsum("nik,nil->kl", places, places),
+        NUMBERS: np.pad(prior[:12, :12], (0, len(G) - 12)),
+    }
+    for name, block in blocks.items():
+        parts[name] = np.zeros_like(G)
+        parts[name][block, block] = np.diag(sd[_less(block, 12)] ** -2.0)
+    return {name: G @ part @ G for name, part in parts.items()}
+
+
+def _less(block: slice, by: int) -> slice:
+    return slice(block.start - by, None if block.stop is None else block.stop - by)
+
+
+def _effective(squares: dict[str, float], degrees: Array, total: float) -> float:
+    """Return the effective degrees of freedom (Welch-Satterthwaite)."""
+    own = zip((PIXELS, TURNS, PLACES), degrees, strict=True)
+    spent = sum((squares[name] / total) ** 2 / max(float(nu), 1.0) for name, nu in own)
+    return float(1.0 / max(spent, 1e-6))
+
+
+def _best_help(found: Solution, pick: PickModel) -> tuple[str | None, float | None]:
+    """Return the measurement after which u of a pick is least, and that u [mm]."""
+    known, errors = found.fit.covariance, found.fit.state.errors
+    now, information = pick.pick_mm(known, errors), np.linalg.inv(known)
+    best: tuple[str | None, float | None] = (None, None)
+    least = 0.9 * now
+    for name, block, sd in _measurements(found):
+        more = information.copy()
+        more[block, block] += np.diag(np.maximum(sd, 1e-12) ** -2.0)
+        after = pick.pick_mm(np.asarray(np.linalg.inv(more)), errors)
+        if after < least:
+            best, least = (name, after), after
+    return best
+
+
+def _length(found: Solution) -> float:
+    return float(np.ptp(found.problem.board.points()[:, :2], axis=0).max())
+
+
+def _measurements(found: Solution) -> list[tuple[str, slice, Array]]:
+    """Return what could be measured: its name, which unknowns it tells, and how well."""
+    terms, first = found.gathered.terms, 12 + len(found.systematic.sd)
+    items = []
+    if terms.kept[0]:
+        measured = np.array([MEASURED_U_MM / _length(found)])
+        items.append((BOARD, slice(first, first + 1), measured))
+    lens = terms.names[terms.of_board :]
+    if lens:
+        fresh = np.array([FRESH_FOCAL if name == "focal length" else FRESH_PX for name in lens])
+        items.append((LENS, slice(first + terms.of_board, None), fresh))
+    return items
+
 
 # u above which a number would only pretend: ten times what the coarsest task of the trade can use
 # (depalletising, 5 to 10 mm, common practice).

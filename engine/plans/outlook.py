@@ -18,9 +18,8 @@ from ..estimate.information import (
     uncertainty_after,
     whole_information,
 )
-from ..estimate.pick import PickModel
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
-from ..estimate.result import Result
+from ..estimate.result import PickModel, Result
 from ..frames import apply, rotation_exp, skew, transform
 from .arm import ArmCheck, clear, is_level, way_clear
 from .choose import Aim, jog_cost

@@ -23,8 +23,8 @@ from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..cell.result import StoredMovement, Verdict
 from ..errors import FileError, PoseError
-from ..estimate.pick import PickModel
 from ..estimate.problem import point_rows
+from ..estimate.result import PickModel
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, rotation_exp
 from ..pendant.entry import format_pose, pose_from_fields

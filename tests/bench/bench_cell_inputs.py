@@ -32,7 +32,7 @@ from engine.camera.model import Camera, LensU
 from engine.camera.views import board_pose
 from engine.cell.cell import Locate, Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed
-from engine.estimate.pick import approach
+from engine.estimate.result import approach
 from engine.frames import apply, inverse, transform
 
 U = LensU()
