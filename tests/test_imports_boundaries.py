@@ -17,6 +17,7 @@ ORDER = [
     "catalogue",
     "findings",
     "arrays",
+    "tails",
     "frames",
     "pendant",
     "robots",

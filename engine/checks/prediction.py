@@ -15,8 +15,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import f as f_distribution
-from scipy.stats import t as t_distribution
 
 from ..arrays import Array
 from ..camera.views import LEAST_POINTS, board_pose
@@ -31,6 +29,7 @@ from ..frames import displacement, inverse, rotation_angle, rotation_log
 from ..pendant.entry import format_pose
 from ..pendant.settings import LENGTH_MM
 from ..robots.kinematics import kinematics
+from ..tails import f_isf, t_isf
 from .entry import UNIT_NAMES
 from .explain import DIFFERENCE_STEP, Explanation, Prediction, explanations
 
@@ -122,7 +121,7 @@ def prediction_findings(
         return []
     if _fits_otherwise(predictor, seen, texts, prediction, degrees):
         return []
-    limit = 6.0 * float(f_distribution.isf(PREDICTION_SIGNIFICANCE, 6, degrees))
+    limit = 6.0 * f_isf(PREDICTION_SIGNIFICANCE, 6, degrees)
     likely = explanations(predictor.layout, texts, (prediction,), predictor.previous)
     fitting = [item for item in likely if item.size < limit]
     off = displacement(flange, seen.base_T_flange)
@@ -171,12 +170,12 @@ def stands_out(
     off = displacement(prediction.flange, moved[0])
     C_inverse = np.linalg.inv(prediction.covariance)
     half = PREDICTION_SIGNIFICANCE / 2
-    if off @ C_inverse @ off / 6.0 > f_distribution.isf(half, 6, degrees):
+    if off @ C_inverse @ off / 6.0 > f_isf(half, 6, degrees):
         return True
     J = (displacement(moved[1:], moved[0]) / DIFFERENCE_STEP).T
     size = np.sqrt(np.maximum(np.einsum("iq,ij,jq->q", J, C_inverse, J), 1e-300))
     deviate = np.abs(J.T @ C_inverse @ off) / size
-    return bool(deviate.max() > t_distribution.isf(half / len(values) / 2, degrees / 2))
+    return bool(deviate.max() > t_isf(half / len(values) / 2, degrees / 2))
 
 
 def _finding(

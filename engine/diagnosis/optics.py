@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..boards.pattern import Board
@@ -29,6 +28,7 @@ from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, finding
 from ..frames import apply
 from ..robots.model import ASSUMED_ACCURACY_MM
+from ..tails import f_isf
 from .causes import Cause, evidence, solved_weight, texts_of, weight_of
 from .scene import BOWS, CENTRES, Scene, Texts, lens_test, scale_rows, scene
 
@@ -129,7 +129,7 @@ def _tells(explained: float, before: float, parameters: int, images: _Images) ->
     if degrees < len(PRIOR) or explained < _count(images) * LEAST_PATTERN_PX**2:
         return False
     ratio = explained / parameters / (max(before - explained, 1e-12) / degrees)
-    return bool(ratio > f_distribution.isf(SIGNIFICANCE, parameters, degrees))
+    return bool(ratio > f_isf(SIGNIFICANCE, parameters, degrees))
 
 
 def _normal(images: _Images) -> tuple[Array, Array]:

@@ -16,8 +16,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
-from scipy.stats import t as t_distribution
 
 from ..arrays import Array
 from ..camera.lens import NAMES
@@ -30,6 +28,7 @@ from ..estimate.solver import Solution
 from ..frames import displacement, skew
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.settings import ANGLE_RAD
+from ..tails import f_sf, t_sf
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
 Texts = dict[int, tuple[str, ...]]
@@ -216,7 +215,7 @@ def field_alarms(scene: Scene) -> list[Alarm]:
     """Return one alarm per station used: its most deviating field."""
     deviate, _ = field_deviates(scene)
     degrees = max(SHARE_OF_DEGREES * scene.redundancy - 1.0, 1.0)
-    chance = deviate.size * 2.0 * t_distribution.sf(np.abs(deviate), degrees)
+    chance = deviate.size * 2.0 * t_sf(np.abs(deviate), degrees)
     worst = np.abs(deviate).argmax(axis=1)
     return [
         Alarm("field" if scene.used[row] else "station", float(chance[row, k]), row, int(k))
@@ -294,7 +293,7 @@ def split_alarms(scene: Scene) -> list[Alarm]:
 def _f_chance(T: float, q: int, degrees: float) -> float:
     """Return the chance of T = score² of q changes where the noise is estimated from the rest."""
     rest = max(degrees - T, 1e-6 * degrees)
-    return float(f_distribution.sf(T / q * (degrees - q) / rest, q, degrees - q))
+    return f_sf(T / q * (degrees - q) / rest, q, degrees - q)
 
 
 def scale_rows(scene: Scene) -> Array:

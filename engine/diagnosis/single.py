@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..boards.pattern import HALF_TURN
@@ -17,6 +16,7 @@ from ..estimate.problem import derivatives, implied_flange
 from ..estimate.systematic import flange_errors
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
+from ..tails import f_isf
 from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
 from .scene import Alarm, Scene
 
@@ -53,7 +53,7 @@ def others(scene: Scene, row: int) -> Others:
         start, noise = found.fit.state, found.fit.noise
         rest = fit(found.stations.take(mask), start, found.prior, noise=noise)
     degrees = max(6.0 * float(mask.sum()) - 12.0, 3.0)
-    limit = 6.0 * float(f_distribution.isf(FITS, 6, degrees))
+    limit = 6.0 * f_isf(FITS, 6, degrees)
     candidates = found.gathered.candidates
     plain = candidates.pose[row][candidates.valid[row] & (candidates.turn[row] == found.turn[row])]
     turned = _half_turned(scene, plain)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from ..arrays import Array
 from ..camera.lens import Terms
@@ -18,6 +17,7 @@ from ..cell.result import Convergence, StationResult, Uncertainty
 from ..findings import Finding, finding
 from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
+from ..tails import chi2_isf
 from .fit import Fit, fit
 from .gather import behind, in_metres
 from .information import flange_information
@@ -523,7 +523,7 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     weight = v / (1.0 + v)
     size = float((b**2 / (1.0 + v) ** 2).sum())
     scale, degrees = (weight**2).sum() / weight.sum(), weight.sum() ** 2 / (weight**2).sum()
-    if size <= scale * chi2.isf(GEOMETRY_SIGNIFICANCE, degrees):
+    if size <= scale * chi2_isf(GEOMETRY_SIGNIFICANCE, degrees):
         return []
     k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
     worse = found.systematic.accuracy_mm * float(k)

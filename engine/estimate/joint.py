@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
-from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..frames import displaced, displacement
+from ..tails import f_sf
 from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, in_the_images, linear_system
 from .problem import Constraint, Noise
 from .solver import Solution, flange_residuals
@@ -135,7 +135,7 @@ def apart(first: Solution, other: Solution) -> bool:
     covariance = first.fit.covariance[6:12, 6:12] + other.fit.covariance[6:12, 6:12]
     size = float(off @ np.linalg.solve(covariance, off)) / 6.0
     freedom = max(6.0 * min(first.used.sum(), other.used.sum()) - 12.0, 6.0)
-    return bool(f_distribution.sf(size, 6, freedom) < BOARDS_APART)
+    return f_sf(size, 6, freedom) < BOARDS_APART
 
 
 def joined(solutions: Sequence[Solution]) -> Joint:

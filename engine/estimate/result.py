@@ -28,7 +28,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as t_distribution
 
 from ..arrays import Array
 from ..camera.lens import lens
@@ -51,6 +50,7 @@ from ..cell.result import (
 from ..findings import Finding, by_gravity
 from ..frames import apply, displaced, inverse, mean_rotation, quaternion_xyzw, skew, transform
 from ..pendant.conventions import to_matrix
+from ..tails import t_isf
 from .fit import beforehand, in_the_images, linear_system
 from .problem import Noise, Problem, point_rows, terms_of
 from .systematic import ZERO_RAD, Systematic, flange_errors, usual_posture
@@ -277,7 +277,7 @@ def budget(found: Solution, pick: PickModel) -> Budget | None:
 
 def coverage(degrees: float) -> float:
     """Return the factor of U = k·u for 95 %: 2 for many degrees of freedom, more for few."""
-    return float(2.0 * t_distribution.isf(0.025, max(degrees, 1.0)) / NORMAL_95)
+    return float(2.0 * t_isf(0.025, max(degrees, 1.0)) / NORMAL_95)
 
 
 def _size(part: Part) -> float:

@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
 
 from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
+from ..tails import f_isf
 from .fit import Fit, State, Stations, beforehand, fit, linear_system
 from .gather import Beginning, Gathered, begin, begin_from_images, gather, stations_of
 from .problem import Noise, NoisePrior, Problem, constraints, noise_prior, predicted_view
@@ -131,7 +131,7 @@ def _learnt(stations: Stations, found: Fit) -> float:
 
 
 def _limit(degrees: float, n: int) -> float:
-    return float(f_distribution.isf(SIGNIFICANCE / n, 6.0, degrees))
+    return f_isf(SIGNIFICANCE / n, 6.0, degrees)
 
 
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel

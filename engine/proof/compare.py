@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
 
 from ..arrays import Array
 from ..boards.points_file import refuse_other_header
@@ -31,6 +30,7 @@ from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
 from ..sessions.stored_result import MOVEMENT
 from ..sessions.yaml_text import read_bytes
+from ..tails import chi2_sf
 from .stated import Stated
 
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly
@@ -170,7 +170,7 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     """Return the difference from ``old`` to ``new``, at the camera and at the work volume."""
     xi = displacement(new.camera, old.camera)
     covariance = old.covariance + new.covariance
-    chance = float(chi2.sf(xi @ np.linalg.solve(covariance, xi), 6))
+    chance = chi2_sf(float(xi @ np.linalg.solve(covariance, xi)), 6)
     seen = corners_in_camera(cell, old.camera)
     most = float(np.linalg.norm(apply(new.camera, seen) - apply(old.camera, seen), axis=1).max())
     rows = point_rows(old.camera, seen)

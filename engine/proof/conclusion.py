@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Mount, WorkVolume
@@ -29,6 +28,7 @@ from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, apply, displacement
 from ..sessions.stored_result import PROOF
+from ..tails import chi2_sf
 from .stated import Stated
 from .touch import Placed, Touches, placed_touches, touched_at
 
@@ -316,7 +316,7 @@ def held_out(result: Result, problem: Problem, left_out: Problem) -> tuple[HeldO
                 angle_deg=float(np.degrees(np.linalg.norm(off[:3]))),
                 expanded_mm=float(2 * sd[1]),
                 expanded_deg=float(np.degrees(2 * sd[0])),
-                chance=float(chi2.sf(off @ np.linalg.solve(covariance, off), 6)),
+                chance=chi2_sf(float(off @ np.linalg.solve(covariance, off)), 6),
             )
         )
     return tuple(found)

@@ -23,7 +23,6 @@ from typing import Any, Literal
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, f, ncf
 
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
@@ -35,6 +34,7 @@ from ..estimate.problem import BoardPrior, Problem
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
 from ..frames import displaced, displacement, skew
+from ..tails import chi2_isf, f_isf, f_sf, non_central_f_sf
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -52,7 +52,7 @@ def plausible(misfit: float, views: int, freedom: float) -> bool:
     rest = 6.0 * views - 6.0
     if not rest:
         return True
-    limit = rest * f.isf(CONTRADICTION, rest, freedom) + chi2.isf(CONTRADICTION, 6)
+    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, 6)
     return bool(misfit <= limit)
 
 
@@ -202,7 +202,7 @@ def squared_size(value: Array, covariance: Array) -> float:
 def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
     """Return the shift [mm] and turn [deg] found with probability POWER in the worst direction."""
     limit = _limit(freedom)
-    size = float(brentq(lambda size: float(ncf.sf(limit, 6, freedom, size)) - POWER, 1.0, 1e4))
+    size = float(brentq(lambda size: non_central_f_sf(limit, 6, freedom, size) - POWER, 1.0, 1e4))
     information = np.linalg.inv(covariance)
     turn, shift = (np.linalg.eigvalsh(information[k, k])[0] for k in (slice(3), slice(3, 6)))
     return float(np.sqrt(size / shift)), float(np.degrees(np.sqrt(size / turn)))
@@ -210,7 +210,7 @@ def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
 
 def _limit(freedom: float) -> float:
     """Return the size above which one of the two tests gives alarm."""
-    return float(f.isf(SIGNIFICANCE / 2.0, 6, freedom))
+    return f_isf(SIGNIFICANCE / 2.0, 6, freedom)
 
 
 def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
@@ -346,7 +346,7 @@ def remounted(alone: Result, prior: BoardPrior) -> bool:
     off = displacement(alone.board, prior.board)
     size = squared_size(off, alone.joint_covariance[6:, 6:] + prior.covariance)
     # F, not chi-square: a handful of stations knows its own noise badly.
-    return bool(f.sf(size, 6, noise_freedom(alone)) < REMOUNTED)
+    return f_sf(size, 6, noise_freedom(alone)) < REMOUNTED
 
 
 def movement_since(old: Result, new: Result) -> Movement | None:

@@ -1,0 +1,49 @@
+"""Tails of the distributions that thresholds come from, without the weight of a statistics package.
+
+`scipy.stats` takes longer to import than a session to solve; its formulas stand in `scipy.special`.
+``sf`` is the chance to exceed x, ``isf`` what is exceeded with chance p. Formulas:
+NIST Digital Library of Mathematical Functions, 8.17 (from memory). Tests: against `scipy.stats`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import special
+
+from .arrays import Array
+
+
+def chi2_sf(x: float, degrees: float) -> float:
+    """Return the chance that chi-squared with so many degrees of freedom exceeds x."""
+    return float(special.chdtrc(degrees, x))
+
+
+def chi2_isf(p: float, degrees: float) -> float:
+    """Return what chi-squared exceeds with chance p."""
+    return float(special.chdtri(degrees, p))
+
+
+def f_sf(x: float, numerator: float, denominator: float) -> float:
+    """Return the chance that Fisher's F exceeds x, by the degrees of freedom of both variances."""
+    return float(special.fdtrc(numerator, denominator, x))
+
+
+def f_isf(p: float, numerator: float, denominator: float) -> float:
+    """Return what Fisher's F exceeds with chance p, however small that is."""
+    a, b = numerator / 2.0, denominator / 2.0
+    return float(b * special.betainccinv(a, b, p) / (a * special.betaincinv(b, a, p)))
+
+
+def non_central_f_sf(x: float, numerator: float, denominator: float, size: float) -> float:
+    """Return the chance that F exceeds x, its numerator off by ``size`` (non-centrality)."""
+    return 1.0 - float(special.ncfdtr(numerator, denominator, size, x))
+
+
+def t_sf(x: Array, degrees: Array | float) -> Array:
+    """Return the chance that Student's t exceeds x."""
+    return np.asarray(special.stdtr(degrees, -x))
+
+
+def t_isf(p: float, degrees: float) -> float:
+    """Return what Student's t exceeds with chance p."""
+    return -float(special.stdtrit(degrees, p))
