@@ -41,6 +41,7 @@ def laid_out(folder: Path) -> Path:
         ("start {s}/cell.yaml {d}/new", 0),
         ("record {s} --pose 610,-80,310,180,0", 1),
         ("edit {s} --station 2 --note seen", 0),
+        ("import {s} {d}/none.csv", 2),
         ("check {s}", 0),
         ("plan {s} --count 2", 0),
         ("solve {s} --no-write", 0),

@@ -162,6 +162,31 @@ COMMANDS = {
         ),
         *ACCEPTING,
     ),
+    "import": _command(
+        "bring in a table of poses with a folder of images; shown first, stored with --store",
+        DIR,
+        _word(
+            "table", "TABLE", "CSV, TSV or text as the pendant shows it; .npz, .json of a script"
+        ),
+        _word("--images", "FOLDER", "images, or points (CSV), one for each row"),
+        _word(
+            "--pair",
+            help="how rows and images belong together (default: by name where a row "
+            "names one, else in order)",
+            choices=("name", "order", "time"),
+        ),
+        _word(
+            "--convention",
+            "NAME",
+            "poses of another script: matrix, quaternion-xyzw, rotation-vector, moving-zyx ...",
+        ),
+        _word("--unit", "UNIT", "with poses of another script: mm, m or in"),
+        _word("--angle-unit", "UNIT", "with poses of another script: deg (default) or rad"),
+        _flag("--inverse", "poses of another script that map the base into the flange"),
+        *ACCEPTING,
+        _flag("--store", "store what is not refused"),
+        OPERATOR,
+    ),
     "check": _command(
         "check what is recorded, and say what is wrong",
         *SEVERAL,
@@ -251,7 +276,7 @@ COMMANDS = {
         _word(
             "--as",
             "FORMAT",
-            "yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
+            "poses, yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
             dest="form",
             required=True,
         ),

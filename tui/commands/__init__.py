@@ -17,6 +17,7 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "start": ("begin", "run_start"),
     "record": ("record", "run_record"),
     "edit": ("record", "run_edit"),
+    "import": ("bring_in", "run"),
     "check": ("check", "run"),
     "plan": ("plan", "run"),
     "solve": ("solve", "run"),

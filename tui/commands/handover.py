@@ -12,9 +12,12 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
 from engine.steps.handover import export_result, make_report, write_report
+from engine.steps.importing import poses_text
 
 from ..clock import now
 from ..output import Answer, run_over, say
+
+POSES = "poses"  # the stations as a table, not the result
 
 
 def run_report(args: argparse.Namespace) -> int:
@@ -74,6 +77,9 @@ def export_folder(folder: str, *, form: str, **how: Any) -> Answer:
     No findings: what is not accepted is refused, or says so in its text.
     """
     path = Path(folder)
+    if form == POSES:
+        text = poses_text(open_session(path))
+        return Answer({"format": 1, "dir": folder, "as": form, "text": text}, [])
     text, source = export_result(open_session(path), path, form, **how)
     document = {"format": 1, "dir": folder, "as": form, "source_sha256": source, "text": text}
     return Answer(document, [])

@@ -31,6 +31,20 @@ class PoseEdit(LineEdit):
         Binding("enter", "submit", "store", id="pose.store", tooltip="Store this station"),
     ]
 
+    class Block(Message):
+        """Several lines were pasted: perhaps one station each."""
+
+        def __init__(self, edit: PoseEdit, text: str) -> None:
+            self.edit, self.text = edit, text
+            super().__init__()
+
+    def paste(self, text: str) -> None:
+        """Insert one line; let the screen look at several."""
+        if len(text.split("\n")) > 2 or "\n" in text.strip():
+            self.post_message(self.Block(self, text))
+        else:
+            super().paste(text)
+
 
 class EntryPad(Vertical):
     """One entry after the other. Message: `EntryPad.Stored` with the station's id."""

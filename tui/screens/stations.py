@@ -13,16 +13,19 @@ from textual.screen import Screen
 from engine.steps.pictures import places
 from engine.steps.starting import answered, kept_open
 
+from ..desk.block import stations_in
 from ..desk.changes import rested
 from ..desk.desk import Desk
 from ..desk.entry import Entry
 from ..desk.images import covered
 from ..desk.say import move, quality, station_facts, title
 from ..desk.views import first_choice
+from ..widgets.line_edit import LineEdit
 from ..widgets.lists import StationList
 from ..widgets.panels import FactsPanel, KeyLine, NextMove, QualityLine, TitleLine
 from ..widgets.pictures import CoveragePanel, SidesPanel
-from .entry_pad import EntryPad
+from .block import Block
+from .entry_pad import EntryPad, PoseEdit
 from .forms import Start
 from .help import Findings
 from .images import Look, StationImages
@@ -48,6 +51,8 @@ class Stations(Screen[None]):
         *StationImages.KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
         *Solving.KEYS,
+        Binding("t", "table", "table", show=False, id="stations.table",
+                tooltip="Bring in a table of poses with its images"),
         Binding("f9", "said", "help", id="help", tooltip="All that the checks say; else the keys"),
         Binding("f7", "station('undo')", "undo", id="stations.undo",
                 tooltip="Take the last action back"),
@@ -57,7 +62,7 @@ class Stations(Screen[None]):
         Binding("tab", "other", show=False, id="stations.tab", tooltip="Pose line or list"),
         Binding("q", "leave", "leave", id="stations.leave", tooltip="Close this session"),
     ]  # fmt: skip
-    CHANGING = ("station", "image", "file", "accept", "joints", "other")  # actions
+    CHANGING = ("station", "image", "file", "accept", "joints", "other", "table")  # actions
 
     def __init__(self, desk: Desk, typed: str = "") -> None:
         """``typed``: what was typed into the pose line before this screen was there."""
@@ -211,7 +216,19 @@ class Stations(Screen[None]):
         self.show_move()
         self.show_side()
 
+    def on_pose_edit_block(self, message: PoseEdit.Block) -> None:
+        """Show several pasted stations as a table; a pose over several lines is one line."""
+        one = self.pad.entry.purpose != "record" or stations_in(self.desk, message.text) < 2
+        if one:
+            LineEdit.paste(message.edit, message.text)
+        else:
+            self.action_table(message.text)
+
     # ---- keys ------------------------------------------------------------------------------
+
+    def action_table(self, text: str = "") -> None:
+        """Bring in a table of poses, pasted or from a file, with its images."""
+        self.app.push_screen(Block(self.desk, text), lambda _: self._changed())
 
     def action_other(self) -> None:
         """Go from the pose line to the list, or back."""

@@ -141,9 +141,12 @@ class LineEdit(Sheet, can_focus=True):
         self.post_message(self.Submitted(self))
 
     def on_paste(self, event: events.Paste) -> None:
-        """Insert what is pasted; line ends and tabs become blanks."""
-        self.insert(" ".join(event.text.split()))
+        self.paste(event.text)
         event.stop()
+
+    def paste(self, text: str) -> None:
+        """Insert what is pasted; line ends and tabs become blanks."""
+        self.insert(" ".join(text.split()))
 
     def insert(self, text: str) -> None:
         """Insert ``text`` at the cursor."""

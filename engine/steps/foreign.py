@@ -1,0 +1,378 @@
+"""Poses that another script recorded: matrices, or position and rotation, in NPZ, JSON or CSV.
+
+Such a file does not say what its numbers mean. What cannot be seen from it (the unit of length, the
+order of a quaternion, an axis sequence, the direction) is named by whoever brings it in; nothing is
+guessed. The poses become texts as this cell's pendant would show them, with more digits.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..arrays import Array
+from ..errors import FileError, PoseError, StationbookError, UsageError
+from ..frames import checked_transform, inverse, proper, transform
+from ..pendant.conventions import (
+    POSITION_FIELDS,
+    ROTATIONS,
+    YAW,
+    field_count,
+    is_quaternion,
+    to_matrix,
+)
+from ..pendant.entry import format_pose
+from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, AngleUnit, LengthUnit, Pendant
+from ..pendant.table import FILE_ENDING, MOST_ROWS, Row, decoded
+from ..sessions.yaml_text import read_bytes
+
+MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
+CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))
+MAX_UNPACKED = 256 * 2**20  # bytes; a million matrices take 128 MB
+MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded again
+ROUNDED_MATRIX = 2e-3  # [-] of RᵀR − I; three decimals in a rotation matrix explain that much
+KEYS_MATRIX = ("matrix", "pose", "t", "transform", "base_t_flange", "robot_pose", "h")
+KEYS_PLACE = ("position", "translation", "xyz", "position_mm", "position_m")
+KEYS_TURN = ("quaternion", "orientation", "rotation", "q", "rotvec", "rpy", "quaternion_xyzw")
+KEYS_IMAGE = ("image", "file", "filename", "image_path", "picture")
+QUATERNION_KEYS = (("x", "y", "z", "w"), ("qx", "qy", "qz", "qw"))
+
+
+@dataclass(frozen=True, slots=True)
+class Convention:
+    """What the numbers of another script mean.
+
+    ``rotation``: one of `CONVENTIONS`, None: to be seen from the file. ``inverted``: the poses map
+    the base into the flange.
+    """
+
+    length_unit: LengthUnit
+    rotation: str | None = None
+    angle_unit: AngleUnit = "deg"
+    inverted: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """One pose as found: a matrix, or a position and rotation numbers; and what goes with it."""
+
+    place: int
+    matrix: Any = None
+    position: Any = None
+    turn: Any = None
+    named: str | None = None  # the rotation, where the file itself names it
+    image: str | None = None
+
+
+def convention(
+    unit: str | None, rotation: str | None, angle_unit: str | None, inverted: bool
+) -> Convention:
+    """Return the convention of these words. Raises UsageError for what is missing or unknown."""
+    if rotation is not None and rotation not in CONVENTIONS:
+        raise UsageError(f"unknown convention {rotation!r}", f"Known: {', '.join(CONVENTIONS)}.")
+    if unit not in LENGTH_MM:
+        raise UsageError(
+            "the unit of length of these poses is not named"
+            if unit is None
+            else f"unknown unit {unit!r}",
+            f"Add --unit {' or '.join(LENGTH_MM)}; numbers alone do not tell it.",
+        )
+    if (angle_unit or "deg") not in ANGLE_RAD:
+        raise UsageError(f"unknown angle unit {angle_unit!r}", "Known: deg, rad.")
+    return Convention(unit, rotation, angle_unit or "deg", inverted)  # type: ignore[arg-type]
+
+
+def read_foreign(path: Path, pendant: Pendant, meant: Convention) -> tuple[Row, ...]:
+    """Return the poses of an .npz, .npy, .json or .csv file as rows for this pendant.
+
+    Raises FileError for what cannot be read or holds no poses, UsageError where the convention is
+    to be named, or where the pendant shows joints.
+    """
+    if pendant.shows_joints:
+        raise UsageError(
+            "this cell's stations are typed as joint angles", "Import a table of joint angles."
+        )
+    suffix = path.suffix.lower()
+    if suffix in (".npz", ".npy"):
+        found = list(_from_numpy(path))
+    elif suffix == ".json":
+        found = list(_from_json(path))
+    else:
+        found = list(_from_csv(path, meant))
+    if not found:
+        raise FileError(path, "it holds no poses", "4 × 4 matrices, or position and rotation.")
+    if len(found) > MOST_ROWS:
+        raise FileError(path, f"it holds {len(found)} poses", f"At most {MOST_ROWS} are read.")
+    shown = replace(pendant, decimals=tuple(min(d + MORE_DIGITS, 12) for d in pendant.decimals))
+    return tuple(_row(item, shown, meant) for item in found)
+
+
+def _row(item: _Found, pendant: Pendant, meant: Convention) -> Row:
+    try:
+        T = _transform(item, meant)
+        T = inverse(T) if meant.inverted else T
+        pose = " ".join(format_pose(T, pendant))
+    except UsageError:
+        raise
+    except (PoseError, StationbookError) as error:
+        return Row(item.place, image=item.image, problem=error.problem, remedy=error.remedy)
+    return Row(item.place, pose, image=item.image)
+
+
+def _transform(item: _Found, meant: Convention) -> Array:
+    """Return one pose (4, 4) [mm]; raises StationbookError for numbers that are no rigid pose."""
+    length = LENGTH_MM[meant.length_unit]
+    if item.matrix is not None:
+        T = _numbers(item.matrix)
+        if T.size not in (12, 16):
+            raise StationbookError(f"{T.size} numbers are no matrix of a pose")
+        if T.size == 12:
+            T = np.vstack([T.reshape(3, 4), (0.0, 0.0, 0.0, 1.0)])
+        T = T.reshape(4, 4).copy()
+        off = float(np.abs(T[:3, :3].T @ T[:3, :3] - np.eye(3)).max())
+        if off < ROUNDED_MATRIX and np.linalg.det(T[:3, :3]) > 0:
+            T[:3, :3] = proper(T[:3, :3])
+        T[:3, 3] *= length
+        return checked_transform(T, "the matrix")
+    turn, position = _numbers(item.turn), _numbers(item.position)
+    if position.shape != (3,) or turn.shape not in ((3,), (4,)):
+        raise StationbookError(f"{position.size} + {turn.size} numbers are no pose")
+    rotation = item.named or _rotation(turn, meant)
+    if len(turn) != field_count(rotation) - POSITION_FIELDS:
+        raise StationbookError(f"{position.size} + {turn.size} numbers are no pose")
+    if is_quaternion(rotation) and abs(float(np.linalg.norm(turn)) - 1.0) > 0.01:  # 1 %
+        raise StationbookError(
+            f"the quaternion's length is {np.linalg.norm(turn):.4g}",
+            "A rotation quaternion has length 1.",
+        )
+    labels = tuple("XYZ"[k] if k < 3 else f"R{k}" for k in range(3 + len(turn)))
+    like = Pendant(meant.length_unit, meant.angle_unit, rotation, labels, (6,) * len(labels))
+    return transform(to_matrix(turn, like), position * length)
+
+
+def _rotation(turn: Array, meant: Convention) -> str:
+    """Return how the rotation is written. Raises UsageError where it must be named."""
+    named = meant.rotation
+    if named is not None and named != MATRIX:
+        return named
+    examples = "quaternion-xyzw or quaternion-wxyz" if len(turn) == 4 else "rotation-vector, ..."
+    raise UsageError(
+        f"{len(turn)} numbers of rotation can mean several things",
+        f"Name it: --convention {examples}",
+    )
+
+
+def _numbers(value: Any) -> Array:
+    try:
+        numbers = np.asarray(value, float)
+    except (TypeError, ValueError):
+        raise StationbookError("what stands here are no numbers") from None
+    if not np.isfinite(numbers).all():
+        raise StationbookError("one of the numbers is not finite")
+    return numbers
+
+
+# ---- arrays of numpy ---------------------------------------------------------------------------
+
+
+def _from_numpy(path: Path) -> Iterator[_Found]:
+    arrays = _arrays(path)
+    poses = {name: array for name, array in arrays.items() if _holds_poses(array)}
+    images = next((a for a in arrays.values() if a.dtype.kind in "US" and a.ndim == 1), None)
+    named = {name.lower(): name for name in poses}
+    chosen = next((named[key] for key in KEYS_MATRIX if key in named), None)
+    pairs = _pairs(arrays)
+    if not poses and pairs is None:
+        return
+    if pairs is not None and not poses:
+        position, turn = pairs
+        items = [
+            _Found(k, position=p, turn=q)
+            for k, (p, q) in enumerate(zip(position, turn, strict=True), 1)
+        ]
+    else:
+        if chosen is None and len(poses) > 1:
+            raise UsageError(
+                f"{path.name} holds several arrays of poses: {', '.join(poses)}",
+                f"Keep one, or name it {KEYS_MATRIX[0]}.",
+            )
+        array = poses[chosen or next(iter(poses))]
+        items = [_of_array(k, one) for k, one in enumerate(array, 1)]
+    for item in items:
+        has = images is not None and len(images) == len(items)
+        yield replace(
+            item, image=_text(images[item.place - 1]) if has and images is not None else None
+        )
+
+
+def _text(value: Any) -> str:
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+
+
+def _holds_poses(array: Any) -> bool:
+    return array.dtype.kind in "fiu" and (
+        (array.ndim == 3 and array.shape[1:] in ((4, 4), (3, 4)))
+        or (array.ndim == 2 and array.shape[1] in (6, 7, 12, 16))
+    )
+
+
+def _pairs(arrays: Mapping[str, Any]) -> tuple[Array, Array] | None:
+    """Return positions (n, 3) and rotations (n, 3 or 4) that lie in two arrays, or None."""
+    lower = {name.lower(): array for name, array in arrays.items()}
+    position = next((lower[k] for k in KEYS_PLACE if k in lower), None)
+    turn = next((lower[k] for k in KEYS_TURN if k in lower), None)
+    if position is None or turn is None or len(position) != len(turn):
+        return None
+    return position, turn
+
+
+def _of_array(place: int, one: Any) -> _Found:
+    """Return a pose given as 4 × 4, 3 × 4, 16, 12, 7 or 6 numbers."""
+    count = int(np.size(one))
+    if count in (12, 16):
+        return _Found(place, matrix=one)
+    return _Found(place, position=one[:3], turn=one[3:])
+
+
+def _arrays(path: Path) -> dict[str, Any]:
+    """Return the arrays of an NPZ or NPY file; nothing in it can run anything."""
+    data = read_bytes(path, MAX_UNPACKED)
+    try:
+        if path.suffix.lower() == ".npz":
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                size = sum(info.file_size for info in archive.infolist())
+            if size > MAX_UNPACKED:
+                raise FileError(path, f"unpacked it would take {size / 2**20:.0f} MB")
+        loaded = np.load(io.BytesIO(data), allow_pickle=False)
+        if isinstance(loaded, np.ndarray):
+            return {"poses": loaded}
+        return {name: loaded[name] for name in loaded.files if _readable(loaded, name)}
+    except FileError:
+        raise
+    except Exception as error:  # a damaged archive raises what zipfile, zlib and numpy like
+        raise FileError(path, f"this is no readable array file ({error})") from None
+
+
+def _readable(loaded: Any, name: str) -> bool:
+    """Tell whether an array holds plain data: objects would be pickled, and are never loaded."""
+    try:
+        loaded[name]
+    except ValueError:
+        return False
+    return True
+
+
+# ---- JSON --------------------------------------------------------------------------------------
+
+
+def _from_json(path: Path) -> Iterator[_Found]:
+    try:
+        document = json.loads(decoded(read_bytes(path)))
+    except (ValueError, RecursionError) as error:
+        raise FileError(path, f"this is not valid JSON ({error})") from None
+    for place, item in enumerate(_stations(document), 1):
+        yield _of_json(place, item)
+
+
+def _stations(document: Any, depth: int = 0) -> Sequence[Any]:
+    """Return the list of poses in a document: itself, or the longest list in a group of keys."""
+    if isinstance(document, list) and document:
+        return document if isinstance(document[0], dict | list) else []
+    if isinstance(document, dict) and depth < 3:  # levels; a script nests no deeper
+        lists = [_stations(value, depth + 1) for value in document.values()]
+        return max(lists, key=len, default=[])
+    return []
+
+
+def _of_json(place: int, item: Any) -> _Found:
+    if isinstance(item, list):
+        return _of_list(place, item)
+    if not isinstance(item, dict):
+        return _Found(place, matrix=[])
+    lower = {str(key).lower(): value for key, value in item.items()}
+    image = next((lower[key] for key in KEYS_IMAGE if isinstance(lower.get(key), str)), None)
+    inner = next((lower[key] for key in KEYS_MATRIX if key in lower), None)
+    if isinstance(inner, dict):
+        return replace(_of_json(place, inner), image=image)
+    if inner is not None:
+        return replace(_of_list(place, inner), image=image)
+    position = _triple(next((lower[key] for key in KEYS_PLACE if key in lower), None))
+    for key in KEYS_TURN:
+        if key in lower:
+            turn, named = _turn(lower[key])
+            return _Found(place, position=position, turn=turn, named=named, image=image)
+    turn, named = _turn(lower)
+    return _Found(place, position=_triple(lower), turn=turn, named=named, image=image)
+
+
+def _triple(value: Any) -> Any:
+    if isinstance(value, dict):
+        return [value.get(axis) for axis in "xyz"]
+    return value if value is not None else []
+
+
+def _turn(value: Any) -> tuple[Any, str | None]:
+    """Return the rotation numbers, and their name where the keys give it."""
+    if isinstance(value, dict):
+        for keys in reversed(QUATERNION_KEYS):
+            if all(key in value for key in keys):
+                return [value[key] for key in keys], "quaternion-xyzw"
+        return [], None
+    return value, None
+
+
+def _of_list(place: int, item: Any) -> _Found:
+    try:
+        size = int(np.size(np.asarray(item, float)))
+    except (TypeError, ValueError):
+        return _Found(place, matrix=[[float("nan")] * 4] * 4)
+    if size in (12, 16):
+        return _Found(place, matrix=item)
+    flat = np.ravel(np.asarray(item, float)).tolist()
+    return _Found(place, position=flat[:3], turn=flat[3:])
+
+
+# ---- CSV ---------------------------------------------------------------------------------------
+
+
+def _from_csv(path: Path, meant: Convention) -> Iterator[_Found]:
+    """Yield the poses of a table: 16, 12, 7 or 6 numbers a line, in the named convention."""
+    text = decoded(read_bytes(path))
+    first = text.partition("\n")[0]
+    mark = next((m for m in "\t;," if m in first), None)
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    rows = csv.reader(lines, delimiter=mark) if mark else (line.split() for line in lines)
+    head: list[str] = []
+    for place, cells in enumerate(rows, 1):
+        image = next((cell for cell in cells if FILE_ENDING.search(cell)), None)
+        values = [_float(cell, mark) for cell in cells if cell.strip() and cell != image]
+        if place == 1 and sum(value is None for value in values) >= len(values) - 1:
+            head = [cell.strip().lower() for cell in cells]
+            continue
+        found = _of_list(place, [float("nan") if v is None else v for v in values])
+        named = _named_by_header(head)
+        yield replace(found, image=image, named=None if found.matrix is not None else named)
+
+
+def _named_by_header(head: Sequence[str]) -> str | None:
+    """Return the order of a quaternion where the header names its parts."""
+    parts = [cell for cell in head if cell in QUATERNION_KEYS[1]]
+    if parts == ["qx", "qy", "qz", "qw"]:
+        return "quaternion-xyzw"
+    return "quaternion-wxyz" if parts == ["qw", "qx", "qy", "qz"] else None
+
+
+def _float(cell: str, mark: str | None) -> float | None:
+    text = cell.strip().replace(",", ".") if mark != "," else cell.strip()
+    try:
+        return float(text)
+    except ValueError:
+        return None

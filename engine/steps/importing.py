@@ -1,0 +1,231 @@
+"""Bringing in what exists: a table of poses and a folder of images become stations of a session.
+
+Rows and files are paired first and shown; every station then goes the way of a typed one, with the
+same checks, and what is refused says why.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from itertools import zip_longest
+from pathlib import Path
+from typing import Literal
+
+from ..cell.session import Session
+from ..errors import FileError, StationbookError, UsageError
+from ..findings import Finding
+from ..images.sources import SUFFIXES
+from ..pendant.table import Row, Table, decoded, read_table, table_text, time_of
+from ..robots.arms import joint_types
+from ..sessions.changes import Change, Who
+from ..sessions.yaml_text import read_bytes
+from .recording import examine, outstanding, record_station
+from .station_image import POINTS_SUFFIX, examine_file, no_view
+from .station_pose import examine_pose, known
+
+ACTION = "import"  # the word in the journal
+
+Pairing = Literal["name", "order", "time"]
+PAIRINGS: tuple[Pairing, ...] = ("name", "order", "time")
+NEAR_S = (
+    30.0  # s between a row's time and its image; the next stop is a minute away: common practice
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """One row and its image (or points); ``problem``: why it has none, or why it is none."""
+
+    row: Row
+    file: Path | None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """All rows, how they were paired, and the files that belong to no row."""
+
+    items: tuple[Paired, ...]
+    by: Pairing | None
+    left: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What became of one row: the station (None: refused), all findings, and why it was refused."""
+
+    pair: Paired
+    station: int | None
+    findings: tuple[Finding, ...]
+    refused: str = ""
+
+
+def table_rows(session: Session, path: Path) -> Table:
+    """Return the stations of a table of poses for this session's pendant. Raises FileError."""
+    return rows_of_text(session, decoded(read_bytes(path)))
+
+
+def rows_of_text(session: Session, text: str) -> Table:
+    """Return the stations of a pasted block or of the text of a file. Raises UsageError."""
+    cell = session.cell
+    axes = 0 if cell.robot is None else len(joint_types(cell.robot))
+    return read_table(text, cell.pendant, axes, cell.robot)
+
+
+def image_files(folder: Path) -> list[Path]:
+    """Return the images and points files of a folder, in the order of the numbers in their names.
+
+    Raises FileError where it cannot be read.
+    """
+    try:
+        files = [path for path in folder.iterdir() if path.is_file()]
+    except OSError as error:
+        raise FileError.from_os(folder, error, "read") from None
+    wanted = [path for path in files if path.suffix.lower() in (*SUFFIXES, POINTS_SUFFIX)]
+    images = [path for path in wanted if path.suffix.lower() != POINTS_SUFFIX]
+    return sorted(images or wanted, key=_natural)
+
+
+def _natural(path: Path) -> list[tuple[int, str]]:
+    """Return what sorts image2 before image10."""
+    parts = re.split(r"(\d+)", path.name.casefold())
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
+def paired(rows: Sequence[Row], files: Sequence[Path], by: Pairing | None = None) -> Pairs:
+    """Return each row with its file, by name, in order, or by time.
+
+    ``by`` None: by name where a row gives one, else in order. Rows that give no image name or no
+    time, names that no file has and files that no row wants are told, never guessed.
+    """
+    if not files and not any(row.image for row in rows):
+        return Pairs(tuple(Paired(row, None) for row in rows), None)
+    by = by or ("name" if any(row.image for row in rows) else "order")
+    pair = {"name": _by_name, "order": _in_order, "time": _by_time}[by]
+    items = tuple(pair(rows, files))
+    used = {item.file for item in items}
+    return Pairs(items, by, tuple(file for file in files if file not in used))
+
+
+def _by_name(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
+    names = {path.name.casefold(): path for path in files}
+    stems = {path.stem.casefold(): path for path in files}
+    taken: dict[Path, int] = {}
+    for row in rows:
+        if not row.image:
+            yield Paired(row, None, "the row names no image")
+            continue
+        name = row.image.replace("\\", "/").rpartition("/")[2].casefold()
+        file = names.get(name) or stems.get(name) or stems.get(Path(name).stem)
+        if file is None:
+            yield Paired(row, None, f"there is no image {row.image}")
+        elif file in taken:
+            yield Paired(row, None, f"{file.name} belongs to line {taken[file]} already")
+        else:
+            taken[file] = row.number
+            yield Paired(row, file)
+
+
+def _in_order(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
+    if len(files) != len(rows):
+        raise UsageError(
+            f"{len(rows)} rows and {len(files)} images cannot be paired in their order",
+            "Pair them by name (a column image) or by time (a column taken), or take away what "
+            "does not belong.",
+        )
+    for row, file in zip_longest(rows, files):
+        yield Paired(row, file)
+
+
+def _by_time(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
+    """Pair each row with the image written nearest to its time, each image once."""
+    written = {file: datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in files}
+    times = {k: time for k, row in enumerate(rows) if (time := time_of(row.taken)) is not None}
+    apart = [
+        (abs((time.astimezone() - then).total_seconds()), k, file)
+        for k, time in times.items()
+        for file, then in written.items()
+    ]
+    found: dict[int, Path] = {}
+    for gap, k, file in sorted(apart, key=lambda item: item[0]):
+        if gap <= NEAR_S and k not in found and file not in found.values():
+            found[k] = file
+    for k, row in enumerate(rows):
+        if k in found:
+            yield Paired(row, found[k])
+        elif k in times:
+            yield Paired(row, None, f"no image was written within {NEAR_S:g} s of {row.taken}")
+        else:
+            yield Paired(row, None, "the row gives no time")
+
+
+# ---- from rows to stations ---------------------------------------------------------------------
+
+
+def imported(
+    session: Session,
+    folder: Path,
+    pairs: Sequence[Paired],
+    who: Who,
+    *,
+    accepted: Sequence[str] = (),
+    reason: str | None = None,
+    store: Callable[[Change], object] | None = None,
+) -> Iterator[Imported]:
+    """Examine row after row, and give each change that passes to ``store``.
+
+    A refused row keeps no other from being stored. Without ``store`` nothing is written, and rows
+    are held against each other's poses, but not against each other's images.
+    """
+    for pair in pairs:
+        if problem := pair.problem or pair.row.problem:
+            said = f"{problem}. {pair.row.remedy}" if pair.row.remedy else f"{problem}."
+            yield Imported(pair, None, (), said)
+            continue
+        try:
+            item, session = _one(session, folder, pair, who, accepted, reason, store)
+        except StationbookError as error:
+            item = Imported(pair, None, (), str(error))
+        yield item
+
+
+def _one(
+    session: Session,
+    folder: Path,
+    pair: Paired,
+    who: Who,
+    accepted: Sequence[str],
+    reason: str | None,
+    store: Callable[[Change], object] | None,
+) -> tuple[Imported, Session]:
+    """Return what became of one row, and the session after it."""
+    row = pair.row
+    view = no_view() if pair.file is None else examine_file(session, folder, pair.file)
+    pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
+    draft = examine(session, folder, pose, view)
+    if standing := outstanding(draft.findings, accepted, reason):
+        said = f"{standing[0].code}: {standing[0].message}"
+        return Imported(pair, None, draft.findings, said), session
+    time = time_of(row.taken)
+    when = who if time is None else Who(who.operator, time.astimezone())
+    change = record_station(session, folder, draft, when, accepted=accepted, reason=reason)
+    stored = session.next_id
+    if store is not None:
+        details = {**change.details, "line": row.number}
+        store(replace(change, action=ACTION, details=details))
+        return Imported(pair, stored, draft.findings), change.session
+    without = replace(change.session.existing(stored), image=None, points=None)
+    return Imported(pair, stored, draft.findings), change.session.with_station(without)
+
+
+def poses_text(session: Session) -> str:
+    """Return the stations in use as the table that an import reads."""
+    used = [station for station in session.stations if station.use]
+    joints = [] if session.cell.pendant.shows_joints else [s.joints or () for s in used]
+    rows = [Row(s.id, image=s.image or s.points, taken=s.taken) for s in used]
+    return table_text(
+        session.cell.pendant, rows, [s.typed for s in used], joints or [()] * len(used)
+    )

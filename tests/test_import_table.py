@@ -1,0 +1,271 @@
+"""Tables of poses and recordings of other scripts become stations, each through all checks."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command import answer, refused, stationbook
+from made_session import make_session, stops
+from scipy.spatial.transform import Rotation
+
+from engine.pendant.settings import Pendant
+from engine.pendant.table import read_table
+from engine.sessions.cell_file import cell_document
+from engine.sessions.folder import open_session
+from engine.sessions.yaml_text import yaml_dump
+from engine.simulate.scenario import cell
+from engine.steps.importing import image_files
+
+COUNT = 6
+PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
+POSE = "612.40 -85.10 410 179.8 0.4 -90"
+
+
+@pytest.fixture
+def work(tmp_path: Path) -> Path:
+    """An empty session ``new``, and ``seen`` with the points of six stops."""
+    (tmp_path / "cell.yaml").write_text(yaml_dump(cell_document(cell("eye-to-hand"))))
+    assert stationbook("start", tmp_path / "cell.yaml", tmp_path / "new").returncode == 0
+    (tmp_path / "seen").mkdir()
+    for number, stop in enumerate(stops(COUNT)[0], 1):
+        (tmp_path / "seen" / f"shot{number}.csv").write_text(stop.points)
+    return tmp_path
+
+
+def table(header: bool = True, mark: str = ";", comma: bool = True, image: bool = True) -> str:
+    out = io.StringIO()
+    rows = csv.writer(out, delimiter=mark)
+    if header:
+        rows.writerow(["X", "Y", "Z", "A", "B", "C", *(["image"] if image else [])])
+    for number, stop in enumerate(stops(COUNT)[0], 1):
+        cells = [text.replace(".", ",") if comma else text for text in stop.pose]
+        rows.writerow([*cells, *([f"shot{number}.csv"] if image else [])])
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("text", "form"),
+    [
+        (table(), "a header, semicolons"),
+        (table(mark="\t"), "a header, tabs"),
+        (table(mark=",", comma=False), "a header, commas"),
+        (table(header=False), "without a header"),
+        (table(header=False, mark=",", comma=False), "without a header"),
+        (table(header=False, mark=" ", comma=False), "without a header"),
+    ],
+)
+def test_every_kind_of_table_gives_the_typed_poses(text: str, form: str) -> None:
+    found = read_table(text, PENDANT)
+    assert form in found.form
+    assert [tuple(row.pose.split()) for row in found.rows if row.pose] == [
+        stop.pose for stop in stops(COUNT)[0]
+    ]
+    assert [row.image for row in found.rows] == [f"shot{k}.csv" for k in range(1, COUNT + 1)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "P1: X = 612.40 mm, Y = -85.10 mm, Z = 410 mm\n  A 179.8 deg, B 0.4 deg, C -90 deg\n",
+        "name goal_1\nX: 612.40\nY: -85.10\nZ: 410\nA: 179.8\nB: 0.4\nC: -90\n",
+        "A;B;C;X [mm];Y (mm);Z_mm;speed\n179,8;0,4;-90;612,40;-85,10;410;100\n",
+        "1 612.40 -85.10 410 179.8 0.4 -90\n2 612.40 -85.10 420 179.8 0.4 -90\n",
+        "# a remark\n612.40;-85.10;410;179.8;0.4;-90;\n",
+    ],
+)
+def test_a_pose_is_read_from_what_controllers_and_spreadsheets_save(text: str) -> None:
+    first = read_table(text, PENDANT).rows[0]
+    assert first.pose is not None
+    values = [word for word in first.pose.split() if word[-1].isdigit()]
+    assert [float(v) for v in values] == [float(v) for v in POSE.split()]
+
+
+def test_joints_beside_the_pose_are_joints() -> None:
+    text = "X Y Z A B C J1 J2 J3 J4 J5 J6\n1 2 3 4 5 6 10 20 30 40 50 60\n"
+    (row,) = read_table(text, PENDANT, 6).rows
+    assert (row.pose, row.joints) == ("1 2 3 4 5 6", "10 20 30 40 50 60")
+    (row,) = read_table("1;2;3;4;5;6;10;20;30;40;50;60\n", PENDANT, 6).rows
+    assert (row.pose, row.joints) == ("1 2 3 4 5 6", "10 20 30 40 50 60")
+
+
+def test_a_table_is_shown_first_and_stored_when_told(work: Path) -> None:
+    (work / "poses.csv").write_text(table(), encoding="utf-16")
+    words = ("import", work / "new", work / "poses.csv", "--images", work / "seen")
+    shown = answer(*words)
+    assert [row["station"] for row in shown["rows"]] == list(range(1, COUNT + 1))
+    assert open_session(work / "new").stations == ()
+    stored = answer(*words, "--store", "--operator", "A. Example")
+    assert stored["paired_by"] == "name"
+    session = open_session(work / "new")
+    assert [s.pose for s in session.stations] == [stop.pose for stop in stops(COUNT)[0]]
+    text = (work / "new" / "points" / "003.csv").read_text()
+    assert text == stops(COUNT)[0][2].points
+    assert '"action": "import"' in (work / "new" / "journal.jsonl").read_text()
+
+
+def test_what_is_exported_comes_back_the_same(work: Path) -> None:
+    make_session(work / "old", COUNT)
+    text = answer("export", work / "old", "--as", "poses")["text"]
+    (work / "poses.csv").write_text(text)
+    images = work / "old" / "points"
+    answer("import", work / "new", work / "poses.csv", "--images", images, "--store")
+    old, new = open_session(work / "old"), open_session(work / "new")
+    assert [s.pose for s in new.stations] == [s.pose for s in old.stations]
+    assert [list(r) for r in csv.reader(io.StringIO(text), delimiter=";")][1][1:7] == list(
+        old.stations[0].pose or ()
+    )
+
+
+def test_a_refused_line_says_why_and_keeps_no_other_out(work: Path) -> None:
+    lines = table().splitlines()
+    lines[2] = lines[2].replace(lines[2].split(";")[1], "12,x")
+    lines[4] = lines[3].rpartition(";")[0] + ";shot4.csv"  # the pose of the line above
+    lines[5] = lines[5].replace("shot5", "other")
+    (work / "poses.csv").write_text("\n".join(lines))
+    words = ("import", work / "new", work / "poses.csv", "--images", work / "seen", "--store")
+    rows = answer(*words, status=1)["rows"]
+    assert [row["station"] for row in rows] == [1, None, 2, None, None, 3]
+    assert "Y holds" in rows[1]["refused"]
+    assert rows[3]["refused"].startswith("duplicate")
+    assert "other.csv" in rows[4]["refused"]
+    assert len(open_session(work / "new").stations) == 3
+
+
+def test_a_slip_of_the_finger_in_a_table_is_found_as_if_it_were_typed(work: Path) -> None:
+    lines = table().splitlines()
+    cells = lines[6].split(";")
+    cells[2] = f"{float(cells[2].replace(',', '.')) + 10:.2f}"
+    (work / "poses.csv").write_text("\n".join([*lines[:6], ";".join(cells)]))
+    words = ("import", work / "new", work / "poses.csv", "--images", work / "seen", "--store")
+    last = answer(*words, status=1)["rows"][-1]
+    assert last["refused"].startswith("does-not-fit")
+
+
+def test_images_are_paired_in_the_order_of_their_numbers(work: Path) -> None:
+    for number in range(1, COUNT + 1):  # 10 comes after 9, not after 1
+        (work / "seen" / f"shot{number}.csv").rename(work / "seen" / f"take{number + 7}.csv")
+    assert [p.name for p in image_files(work / "seen")][:3] == ["take8.csv", "take9.csv",
+                                                               "take10.csv"]  # fmt: skip
+    (work / "poses.csv").write_text(table(image=False))
+    shown = answer("import", work / "new", work / "poses.csv", "--images", work / "seen")
+    assert shown["paired_by"] == "order"
+    (work / "seen" / "take8.csv").unlink()
+    said = refused("import", work / "new", work / "poses.csv", "--images", work / "seen")
+    assert "6 rows and 5 images" in said
+
+
+def test_images_are_paired_by_time(work: Path) -> None:
+    start = datetime(2026, 11, 25, 9, 0).astimezone()
+    lines = ["X;Y;Z;A;B;C;taken"]
+    for number, stop in enumerate(stops(COUNT)[0], 1):
+        time = start + timedelta(minutes=number)
+        lines.append(";".join([*stop.pose, time.isoformat()]))
+        if number != 4:
+            when = (time + timedelta(seconds=5)).timestamp()
+            os.utime(work / "seen" / f"shot{number}.csv", (when, when))
+    (work / "poses.csv").write_text("\n".join(lines))
+    words = ("import", work / "new", work / "poses.csv", "--images", work / "seen")
+    shown = answer(*words, "--pair", "time", status=1)
+    images = [row["image"] for row in shown["rows"]]
+    assert images == ["shot1.csv", "shot2.csv", "shot3.csv", None, "shot5.csv", "shot6.csv"]
+    assert "30 s" in shown["rows"][3]["refused"]
+    assert shown["images_left"] == ["shot4.csv"]
+
+
+def recorded(work: Path, kind: str) -> tuple[Path, list[str]]:
+    """Write the stops as another script would; scipy's rotations, metres. Return the words."""
+    poses = np.array([[float(v) for v in stop.pose] for stop in stops(COUNT)[0]])
+    turn = Rotation.from_euler("xyz", poses[:, 3:], degrees=True)  # fixed axes x, y, z
+    place, names = poses[:, :3] / 1000.0, [f"shot{k}.csv" for k in range(1, COUNT + 1)]
+    T = np.tile(np.eye(4), (COUNT, 1, 1))
+    T[:, :3, :3], T[:, :3, 3] = turn.as_matrix(), place
+    path = work / f"robot.{kind.partition('-')[0]}"
+    words = ["--unit", "m"]
+    if kind == "npz-matrix":
+        np.savez(path, poses=T, images=np.array(names))
+    elif kind == "npz-inverse":
+        np.savez(path, poses=np.linalg.inv(T).astype(np.float32), images=np.array(names))
+        words.append("--inverse")
+    elif kind == "npz-pairs":
+        np.savez(path, position=place, quaternion=turn.as_quat(scalar_first=True))
+        words += ["--convention", "quaternion-wxyz"]
+    elif kind == "json-matrix":
+        stations = [{"image": n, "pose": t.tolist()} for n, t in zip(names, T, strict=True)]
+        path.write_text(json.dumps({"made": "by a script", "stations": stations}))
+    elif kind == "json-parts":
+        keys = ("x", "y", "z", "w")
+        stations = [
+            {"file": n, "position": dict(zip("xyz", p, strict=True)),
+             "orientation": dict(zip(keys, q, strict=True))}
+            for n, p, q in zip(names, place.tolist(), turn.as_quat().tolist(), strict=True)
+        ]  # fmt: skip
+        path.write_text(json.dumps(stations))
+    elif kind == "csv-vector":
+        rows = np.hstack([place, turn.as_rotvec()])
+        path.write_text("\n".join(",".join(map(repr, row.tolist())) for row in rows))
+        words += ["--convention", "rotation-vector", "--angle-unit", "rad"]
+    return path, words
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["npz-matrix", "npz-inverse", "npz-pairs", "json-matrix", "json-parts", "csv-vector"],
+)
+def test_recordings_of_other_scripts_give_the_same_poses(work: Path, kind: str) -> None:
+    path, words = recorded(work, kind)
+    answer("import", work / "new", path, "--images", work / "seen", *words, "--store")
+    for station, stop in zip(open_session(work / "new").stations, stops(COUNT)[0], strict=True):
+        typed = np.array([float(v) for v in station.pose or ()])
+        assert typed == pytest.approx([float(v) for v in stop.pose], abs=2e-3)  # float32 of a metre
+
+
+def test_what_a_recording_does_not_say_is_asked(work: Path) -> None:
+    path, _ = recorded(work, "npz-matrix")
+    assert "--unit" in refused("import", work / "new", path)
+    path, _ = recorded(work, "npz-pairs")
+    assert "quaternion-xyzw or" in refused("import", work / "new", path, "--unit", "m")
+    assert "unknown convention" in refused(
+        "import", work / "new", path, "--unit", "m", "--convention", "euler"
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("a.npz", b"PK\x03\x04nonsense"),
+        ("a.npy", b"\x93NUMPY\x01\x00v\x00{'descr': '<f8', 'shape': (999999999, 4, 4)}"),
+        ("a.json", b'[{"pose": [[1, 2], [3]]}]'),
+        ("a.json", b"[" * 100_000),
+        ("a.json", b'{"stations": []}'),
+        ("a.csv", b""),
+        ("a.csv", b"\x00\x01\x02\xff"),
+        ("a.csv", b"X;Y;Z\n1;2;3\n"),
+        ("a.csv", b"X;X;Y;Z;A;B;C\n1;1;2;3;4;5;6\n"),
+        ("a.csv", b"X [m];Y [m];Z [m];A;B;C\n1;2;3;4;5;6\n"),
+    ],
+)
+def test_files_that_hold_no_poses_end_in_a_sentence(work: Path, name: str, data: bytes) -> None:
+    (work / name).write_bytes(data)
+    words = ["--unit", "mm"] if name != "a.csv" else []
+    run = stationbook("import", work / "new", work / name, *words)
+    assert run.returncode in (1, 2)
+    assert "Traceback" not in run.stderr
+    assert "internal error" not in run.stderr
+    assert run.stderr or "REFUSED" in run.stdout
+
+
+def test_a_matrix_that_is_no_rotation_is_refused(work: Path) -> None:
+    path, words = recorded(work, "json-matrix")
+    document = json.loads(path.read_text())
+    document["stations"][1]["pose"][0][0] += 0.2
+    path.write_text(json.dumps(document))
+    rows = answer("import", work / "new", path, *words, "--images", work / "seen", status=1)["rows"]
+    assert [row["station"] is None for row in rows] == [False, True, False, False, False, False]
+    assert "rigid" in rows[1]["refused"]
