@@ -15,8 +15,7 @@ from itertools import pairwise
 
 from ..errors import PoseError, UsageError
 from .entry import Jointed, joint_layout, line_layout
-from .reading import TooManyError, read_fields, read_line
-from .scanning import Layout
+from .reading import Layout, TooManyError, read_fields, read_line
 from .settings import UNIT_WORDS, Pendant
 
 MOST_ROWS = 20_000  # more stations than a robot makes in a year; more is another kind of file
