@@ -14,7 +14,7 @@ from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.cell.result import StoredResult
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
-from engine.sessions.stored_result import result_from
+from engine.sessions.results import result_from
 from engine.sessions.yaml_text import parse_yaml, plain, yaml_dump
 
 RNG = np.random.default_rng(20261125)

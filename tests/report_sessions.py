@@ -17,8 +17,7 @@ from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.frames import apply
 from engine.sessions.folder import observations, open_session, session_text
-from engine.sessions.results import input_hashes
-from engine.sessions.stored_result import result_document
+from engine.sessions.results import input_hashes, result_document
 from engine.simulate.scenario import Axes, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 

@@ -96,7 +96,7 @@ def test_damaged_file_says_where_and_what(tmp_path: Path, text, message: str) ->
 def test_missing_file_and_folder_say_so(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="no such file"):
         read_points(tmp_path / "none.csv", BOARD)
-    with pytest.raises(FileError, match="cannot be read"):
+    with pytest.raises(FileError, match="this is a folder"):
         read_points(tmp_path, BOARD)
 
 

@@ -13,7 +13,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.estimate.result import BOARD as BOARD_PART
 from engine.estimate.result import LENS, MEASURED_U_MM, coverage
-from engine.sessions.stored_result import result_document
+from engine.sessions.results import result_document
 
 
 def solved(mount: str, locate: str, stations: int = 8, **changes: object) -> Result:

@@ -14,7 +14,7 @@ from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, estimated
 from engine.estimate.problem import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
-from engine.sessions.stored_result import result_document
+from engine.sessions.results import result_document
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

@@ -13,7 +13,7 @@ from simulated_sessions import Case, Simulated, simulated
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.frames import displacement
-from engine.sessions.stored_result import result_document
+from engine.sessions.results import result_document
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 

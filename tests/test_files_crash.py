@@ -22,11 +22,10 @@ from killing import run_killed_at
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.changes import Change, Who, commit, unfinished
+from engine.sessions.changes import Change, Who, commit, result_change, unfinished
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.results import result_change
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.steps.starting import create_session
 
 ROOT = Path(__file__).parent.parent

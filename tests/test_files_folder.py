@@ -15,13 +15,13 @@ from files_samples import CELL, NOW, POSE, SCARA, demo_cell, refusal, with_new_s
 from engine.cell.cell import Cell
 from engine.cell.session import Session, Station
 from engine.errors import FileError
+from engine.files import sha256
 from engine.pendant.entry import pose_from_fields
 from engine.robots.kinematics import kinematics
 from engine.sessions import store
 from engine.sessions.changes import Change, Who, commit, read_journal, unfinished
 from engine.sessions.folder import observations, open_session, stored_points
 from engine.sessions.lock import holder
-from engine.sessions.yaml_text import sha256
 from engine.steps.starting import create_session
 
 POINTS = "id,u_px,v_px\n" + "".join(f"{k},{100 + k}.25,{200 + k}.5\n" for k in range(88))

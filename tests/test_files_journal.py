@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from engine.files import sha256
 from engine.sessions.changes import append, read_journal, unfinished
-from engine.sessions.yaml_text import sha256
 
 
 def line(action: str, before: str | None, after: str) -> dict[str, object]:

@@ -14,11 +14,22 @@ from made_session import make_session
 from engine.cell.result import StationResult
 from engine.cell.session import Station
 from engine.errors import FileError
-from engine.sessions.changes import Change, Who, commit, read_journal, unfinished
+from engine.files import sha256
+from engine.sessions.changes import (
+    Change,
+    Who,
+    commit,
+    keep_earlier,
+    read_journal,
+    result_change,
+    unfinished,
+)
 from engine.sessions.folder import open_session
-from engine.sessions.results import input_hashes, keep_earlier, result_change
-from engine.sessions.stored_result import read_result, result_document
-from engine.sessions.yaml_text import sha256
+from engine.sessions.results import (
+    input_hashes,
+    read_result,
+    result_document,
+)
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import create_session
 

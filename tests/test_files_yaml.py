@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from engine.errors import FileError
 from engine.sessions.yaml_text import (
-    MAX_BYTES,
     MAX_DEPTH,
+    MAX_YAML,
     Node,
     parse_yaml,
     plain,
@@ -123,8 +123,8 @@ def test_lists_and_groups_as_keys_are_refused(text: str) -> None:
 def test_a_huge_file_is_refused_before_it_is_read(tmp_path: Path) -> None:
     path = tmp_path / "cell.yaml"
     with path.open("wb") as file:
-        file.truncate(MAX_BYTES + 1)
-    with pytest.raises(FileError, match="limit is 32"):
+        file.truncate(MAX_YAML + 1)
+    with pytest.raises(FileError, match="limit is 8"):
         read_yaml(path)
 
 

@@ -14,6 +14,7 @@ ROOT = Path(__file__).parent.parent
 ORDER = [
     "errors",
     "cautions",
+    "files",
     "catalogue",
     "findings",
     "arrays",

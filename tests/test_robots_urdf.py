@@ -186,7 +186,7 @@ def test_entities_are_refused_and_not_expanded(urdf):
     [
         (b"<robot><joint", "not readable as XML"),
         (b"", "not readable as XML"),
-        (b"\xff\xfe\x00", "not readable as XML"),
+        (b"\xff\xfe\x00", "not as UTF-8"),
         (b"<sdf/>", "outermost element is <sdf>"),
         (b'<robot xmlns:xacro="x"><xacro:include filename="y"/></robot>', "xacro"),
         (b'<robot><joint name="a" type="fixed"><child link="l"/></joint></robot>', "<parent"),
@@ -213,5 +213,5 @@ def test_zero_axis_is_refused(urdf):
 
 
 def test_missing_file_is_named(tmp_path):
-    with pytest.raises(FileError, match=r"none\.urdf: cannot be read"):
+    with pytest.raises(FileError, match=r"none\.urdf: cannot read it: no such file"):
         import_urdf(tmp_path / "none.urdf", "a", "b")

@@ -25,7 +25,7 @@ from textual.pilot import Pilot
 
 from engine.report.exports import FORMATS
 from engine.sessions.folder import open_session
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.steps.handover import FORMS
 from tui.screens.result import ChooseForm, Result
 

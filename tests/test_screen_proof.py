@@ -36,7 +36,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.simulate.scenario import Truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session

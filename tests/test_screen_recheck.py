@@ -23,7 +23,7 @@ from engine.findings import finding
 from engine.sessions.changes import Change, Who, commit, read_journal
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import Answers, answer_questions
 from tui.app import Stationbook

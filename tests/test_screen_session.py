@@ -27,7 +27,7 @@ from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit, read_journal
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.steps.editing import annotate
 from tui.app import Stationbook
 from tui.screens.demo import Demo

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..errors import FileError
+from ..files import read_bytes
 from .pattern import Board
 
 DETECTED = ("id", "u_px", "v_px")
@@ -20,7 +21,7 @@ SPREAD = ("uu_px2", "uv_px2", "vv_px2")  # of the covariance [px²], where it is
 MEASURED = ("id", "x_mm", "y_mm", "z_mm")
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
 LARGEST = 1e6  # px or mm; more is a slipped decimal point
-MOST_BYTES = 50_000_000  # a million points; more is another file
+MOST_BYTES = 4 * 2**20  # a hundred thousand points; a board has at most some ten thousand
 
 
 class Points(NamedTuple):
@@ -121,17 +122,12 @@ def _lines(path: Path | str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _text(path: Path | str) -> str:
-    path = Path(path)
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise FileError(path, f"{path.stat().st_size} bytes are too many for a points file")
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError as error:
-        raise FileError(path, "no such file", "Detect the points again.") from error
+        return read_bytes(Path(path), MOST_BYTES, "A points file is far smaller.").decode(
+            "utf-8-sig"
+        )
     except UnicodeDecodeError as error:
         raise FileError(path, "is no UTF-8 text", "A points file is CSV text.") from error
-    except OSError as error:
-        raise FileError(path, f"cannot be read ({error.strerror})") from error
 
 
 def _row(

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import os
 import struct
 import time
+import warnings
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -12,19 +15,35 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from ..arrays import Grey
 from ..errors import FileError
+from ..files import read_bytes
 
 DEPTHS = (8, 10, 12, 14, 16)  # bits that cameras deliver, stored in 16-bit files
 HOT_SHARE = 1e-4  # [-] of the pixels may be hot: always white, whatever the light
 SILENT = cv2.utils.logging.LOG_LEVEL_SILENT  # messages would land amid the screen
+MOST_IMAGE_BYTES = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
 _BMP = b"BM"
 _TIFF = {b"II*\0": "<", b"MM\0*": ">"}  # and the order of bytes
 _STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", **dict.fromkeys(_TIFF, ".tif")}
+MOST_PIXELS = 150e6  # the largest industrial sensor has 150 million
+PIXELS_VARIABLE = "STATIONBOOK_MEGAPIXELS"  # raises that limit on a machine that needs it
+MOST_MEMORY = 480 * 2**20  # bytes of file and picture together
+LARGE = 256 * 2**20  # bytes; below that a picture with all its colours is no burden
+MOST_BYTES_A_PIXEL = 8  # four colours of 16 bits
+_AS_GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+_ONE_BYTE = ("1", "L", "P")  # Pillow's names for images of one byte a pixel
+Image.MAX_IMAGE_PIXELS = None  # the limit is held here
+# What Pillow's readers raise on damaged heads.
+_DAMAGE = (
+    OSError, ValueError, SyntaxError, struct.error, OverflowError, IndexError, KeyError, TypeError,
+    EOFError, ZeroDivisionError, MemoryError, RuntimeError, NotImplementedError,
+)  # fmt: skip
 _RETAKE = "Save the image again; PNG, TIFF and BMP keep it unchanged."
 
 
@@ -59,9 +78,10 @@ def decode_image(data: bytes, name: object) -> Grey:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     if not is_whole(data):
         raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
+    how = _how_to_decode(data, name)
     cv2.utils.logging.setLogLevel(SILENT)
     try:
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
     except cv2.error as error:
         raise FileError(name, f"not a readable image ({error.err})", _RETAKE) from error
     if pixels is None:
@@ -69,6 +89,31 @@ def decode_image(data: bytes, name: object) -> Grey:
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
     return _eight_bits(_grey(np.asarray(pixels), name))
+
+
+def _how_to_decode(data: bytes, name: object) -> int:
+    """Return OpenCV's flag for reading ``data``, its size being known from the head of the file.
+
+    Colours of a large image are turned into grey levels as they are read, not after. Raises
+    FileError for more pixels than `MOST_PIXELS`, or more memory than `MOST_MEMORY`.
+    """
+    try:
+        with warnings.catch_warnings(action="ignore"), Image.open(io.BytesIO(data)) as image:
+            pixels, grey = image.width * image.height, image.mode in _ONE_BYTE
+    except _DAMAGE:
+        raise FileError(name, "not a readable image", _RETAKE) from None
+    most = float(os.environ.get(PIXELS_VARIABLE) or MOST_PIXELS / 1e6) * 1e6
+    if pixels > most:
+        raise FileError(
+            name,
+            f"has {pixels / 1e6:.0f} million pixels, the limit is {most / 1e6:.0f}",
+            f"Where a camera has that many, set {PIXELS_VARIABLE} to the millions it has.",
+        )
+    needed = len(data) + pixels * (1 if grey else 3)  # 16 bits, and the 8 bits made of them
+    if needed > MOST_MEMORY * max(most / MOST_PIXELS, 1):
+        raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
+    large = pixels * MOST_BYTES_A_PIXEL > LARGE
+    return _AS_GREY if large and not grey else cv2.IMREAD_UNCHANGED
 
 
 def encode_png(grey: Grey) -> bytes:
@@ -143,15 +188,7 @@ def _tiff_is_whole(data: bytes, order: str) -> bool:
 
 def image_bytes(path: Path | str) -> bytes:
     """Return the content of an image file. Raises FileError where there is none."""
-    path = Path(path)
-    if path.is_dir():
-        raise FileError(path, "is a folder, not an image", "Name one image file.")
-    try:
-        return path.read_bytes()
-    except FileNotFoundError as error:
-        raise FileError(path, "no such file", "Check the name and the folder.") from error
-    except OSError as error:
-        raise FileError(path, f"cannot be read ({error.strerror})") from error
+    return read_bytes(Path(path), MOST_IMAGE_BYTES, "An image has fewer.")
 
 
 def _grey(pixels: NDArray[Any], name: object) -> NDArray[np.integer[Any]]:
@@ -170,7 +207,8 @@ def _eight_bits(grey: NDArray[np.integer[Any]]) -> Grey:
     if grey.dtype == np.uint8:
         return grey.astype(np.uint8, copy=False)
     hot = int(grey.size * HOT_SHARE)  # so many pixels at most
-    brightest = int(np.partition(grey.ravel(), grey.size - 1 - hot)[grey.size - 1 - hot])
+    counts = sum(np.bincount(row, minlength=2**16) for row in grey)
+    brightest = int(np.searchsorted(np.cumsum(counts), grey.size - 1 - hot, side="right"))
     full = next(2**bits - 1 for bits in DEPTHS if brightest < 2**bits)
-    scaled = (np.minimum(grey, full).astype(np.uint32) * 255 + full // 2) // full
-    return np.asarray(scaled, np.uint8)
+    levels = (np.minimum(np.arange(2**16), full) * 255 + full // 2) // full
+    return np.asarray(levels.astype(np.uint8)[grey], np.uint8)

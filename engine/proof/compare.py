@@ -24,12 +24,12 @@ from ..cell.result import StoredMovement, Verdict
 from ..errors import FileError, PoseError
 from ..estimate.problem import point_rows
 from ..estimate.result import PickModel
+from ..files import read_bytes
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, rotation_exp
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
-from ..sessions.stored_result import MOVEMENT
-from ..sessions.yaml_text import read_bytes
+from ..sessions.results import MOVEMENT
 from ..tails import chi2_sf
 from .stated import Stated
 

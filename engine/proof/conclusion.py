@@ -27,7 +27,7 @@ from ..estimate.problem import Problem, point_rows
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, apply, displacement
-from ..sessions.stored_result import PROOF
+from ..sessions.results import PROOF
 from ..tails import chi2_sf
 from .stated import Stated
 from .touch import Placed, Touches, placed_touches, touched_at

@@ -28,7 +28,9 @@ from ..estimate.problem import (
     Touched,
     point_rows,
 )
+from ..files import inside
 from ..frames import apply
+from ..sessions.results import POINTER
 from ..sessions.schema import (
     MAX_ID,
     Field,
@@ -46,7 +48,6 @@ from ..sessions.schema import (
     plain_record,
 )
 from ..sessions.store import PROOF_FILE
-from ..sessions.stored_result import POINTER
 from ..sessions.yaml_text import Node, read_yaml, yaml_dump
 
 Role = Literal["proof", "missing-number"]
@@ -178,7 +179,7 @@ def read_touches(folder: Path) -> Touches:
 
     Raises FileError naming file, line and key.
     """
-    path = folder / PROOF_FILE
+    path = inside(folder, PROOF_FILE)
     if not os.path.exists(path):
         return Touches()
     root = read_yaml(path)
@@ -305,7 +306,7 @@ def _seen(
             f"touch {touch.id}: point {touch.point} does not exist",
             f"The board has points 0 to {cell.board.count - 1}.",
         )
-    seen = read_points(folder / view.points, cell.board)
+    seen = read_points(inside(folder, view.points), cell.board)
     pose, unit = seen_place(cell, seen.ids, seen.pixels)
     turns = symmetries(cell.board)
     ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]

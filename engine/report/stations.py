@@ -22,6 +22,7 @@ from ..errors import StationbookError
 from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
+from ..files import inside
 from ..frames import apply
 from ..images.load import read_image
 from ..proof.stated import transform_of
@@ -222,7 +223,7 @@ def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
     """Return an image as a small JPEG, and its own size [px]. Raises StationbookError."""
     if leads_outside(name):
         raise StationbookError(f"{name!r} is not a path inside the session")
-    grey = read_image(folder / name)
+    grey = read_image(inside(folder, name))
     height, width = grey.shape
     if width > WIDTH_PX:
         goal = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,9 +21,11 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import FileError, StationbookError
+from ..files import read_bytes
 from ..frames import inverse, transform
 from .model import ChainLink, JointType, Robot
 
+_UTF8 = ("utf-8", "utf8", "us-ascii", "ascii")
 LARGEST_BYTES = 20_000_000  # a robot's URDF has a few hundred kB; meshes are files of their own
 
 
@@ -52,15 +55,9 @@ def read_joints(path: Path) -> list[UrdfJoint]:
 
 
 def _parsed(path: Path) -> Element:
-    try:
-        with path.open("rb") as file:
-            content = file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        raise FileError(path, f"cannot be read ({error.strerror})") from error
-    if len(content) > LARGEST_BYTES:
-        raise FileError(path, f"larger than {LARGEST_BYTES // 10**6} MB", "This is no URDF.")
+    content = _utf8(path, read_bytes(path, LARGEST_BYTES, "This is no URDF."))
     builder = TreeBuilder()
-    parser = expat.ParserCreate()
+    parser = expat.ParserCreate("utf-8")  # whatever the file declares
     parser.StartElementHandler = lambda tag, attributes: builder.start(tag, attributes)
     parser.EndElementHandler = lambda tag: builder.end(tag)
 
@@ -80,6 +77,23 @@ def _parsed(path: Path) -> Element:
         problem = f"not readable as XML ({expat.ErrorString(error.code)})"
         raise FileError(path, problem, line=error.lineno) from error
     return builder.close()
+
+
+_DECLARED = re.compile(rb"^\s*<\?xml[^>]*?encoding\s*=\s*[\"']([^\"']*)[\"']")
+
+
+def _utf8(path: Path, content: bytes) -> bytes:
+    """Return the content, which is text in UTF-8 and says no other encoding; raises FileError."""
+    said = _DECLARED.match(content.removeprefix(b"\xef\xbb\xbf"))
+    name = said[1].decode("ascii", "replace") if said else "utf-8"
+    try:
+        content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        name = name if name.lower() not in _UTF8 else "another encoding"
+    if name.lower() not in _UTF8 or b"\0" in content:
+        what = "another encoding" if b"\0" in content else name
+        raise FileError(path, f"the text is stored as {what!r}, not as UTF-8", "Save it as UTF-8.")
+    return content
 
 
 def _joint(path: Path, element: Element) -> UrdfJoint:

@@ -10,6 +10,7 @@ from typing import Any, get_args
 
 import numpy as np
 
+from .. import files
 from ..boards.pattern import (
     Board,
     Larger,
@@ -42,7 +43,6 @@ from ..pendant.conventions import (
 )
 from ..pendant.settings import JOINTS, AngleUnit, LengthUnit, Pendant
 from ..robots.model import Robot, checked
-from .derived import record_of
 from .schema import (
     Field,
     FileName,
@@ -57,6 +57,7 @@ from .schema import (
     check_format,
     missing,
     placed_at,
+    record_of,
     require_count,
 )
 from .yaml_text import Node, read_yaml, yaml_dump
@@ -288,7 +289,7 @@ def board_record(inside: bool) -> Record[Board]:
     """Return the keys of ``board``; ``inside``: its points file may not leave the folder."""
     return record_of(
         Board,
-        _board,
+        lambda values, node: _board(values, node, inside),
         (),
         columns=Whole(2, MOST_POINTS),
         rows=Whole(2, MOST_POINTS),
@@ -306,7 +307,13 @@ def board_record(inside: bool) -> Record[Board]:
     )
 
 
-def _board(values: Values, node: Node) -> Board:
+def _named(node: Node, name: str, inside: bool) -> Path:
+    """Return the path of a file that is named relative to the node's own."""
+    folder = node.path.parent
+    return files.inside(folder, name) if inside else folder / name
+
+
+def _board(values: Values, node: Node, inside: bool) -> Board:
     pattern = values["pattern"]
     for key, owners in _OWNERS.items():
         if key in node.entries() and not node.at(key).is_null and pattern not in owners:
@@ -318,7 +325,7 @@ def _board(values: Values, node: Node) -> Board:
     placed_at(node, lambda: check_board(board))
     if board.points_file is None:
         return board
-    rows = read_board_points(node.path.parent / board.points_file, board)
+    rows = read_board_points(_named(node, board.points_file, inside), board)
     return replace(board, measured=tuple((number, x, y, z) for number, x, y, z in rows))
 
 
@@ -451,7 +458,7 @@ class RobotEntry:
         name: str = Record(
             (Field("file", FileName(self.inside)),), lambda values, _: values["file"]
         ).read(node)
-        return replace(read_robot(node.path.parent / name), file=name)
+        return replace(read_robot(_named(node, name, self.inside)), file=name)
 
     def write(self, value: Any) -> Any:
         if value is None:

@@ -24,6 +24,7 @@ from typing import Any
 
 from ..cell.session import Session
 from ..errors import FileError
+from ..files import inside, read_bytes, sha256
 from .folder import session_text
 from .schema import leads_outside
 from .store import (
@@ -38,7 +39,7 @@ from .store import (
     write_bytes_atomic,
     write_bytes_new,
 )
-from .yaml_text import MAX_BYTES, plain, read_bytes, sha256
+from .yaml_text import plain, yaml_dump
 
 MAX_STORED = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 
@@ -77,7 +78,7 @@ def remark(action: str, session: Session, folder: Path, details: Mapping[str, ob
 
     It carries the hash of session.yaml, so that it tells which state it speaks of.
     """
-    unchanged = read_bytes(folder / SESSION_FILE, MAX_BYTES)
+    unchanged = read_bytes(inside(folder, SESSION_FILE))
     return Change(action, session, details, content=unchanged)
 
 
@@ -89,7 +90,7 @@ def commit(folder: Path, change: Change | None, who: Who) -> None:
     """
     if change is None:
         return
-    path = folder / change.file
+    path = inside(folder, change.file)
     data = encoded(session_text(change.session)) if change.content is None else change.content
     before, after = _hash_of(path), sha256(data)
     line = {
@@ -118,15 +119,55 @@ def commit(folder: Path, change: Change | None, who: Who) -> None:
         raise
 
 
+def result_change(
+    action: str, session: Session, folder: Path, document: Mapping[str, Any]
+) -> Change | None:
+    """Return the change that puts ``document`` into result.yaml, the one before kept beside it.
+
+    Numbers that are not finite are stored as null. None: the folder holds the same result already.
+    """
+    path = inside(folder, RESULT_FILE)
+    data = encoded(yaml_dump(plain(document)))
+    kept = _earlier_copy(path)
+    if kept is None:
+        return Change(action, session, {"kept": None}, {}, RESULT_FILE, data)
+    if (before := read_bytes(path)) == data:
+        return None
+    return Change(action, session, {"kept": kept.name}, {kept.name: before}, RESULT_FILE, data)
+
+
+def keep_earlier(path: Path) -> Path | None:
+    """Store a copy of ``path`` beside it as name-001, name-002, ... and return the copy's path.
+
+    None where there is nothing to keep. A copy that holds the same content already is used again.
+    """
+    copy = _earlier_copy(path)
+    if copy is not None and not copy.exists():
+        write_bytes_new(copy, read_bytes(path))
+    return copy
+
+
+def _earlier_copy(path: Path) -> Path | None:
+    """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
+    if not path.is_file():
+        return None
+    data, number = read_bytes(path), 1
+    while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
+        if read_bytes(copy) == data:
+            break
+        number += 1
+    return copy
+
+
 def _hash_of(path: Path) -> str | None:
-    return sha256(read_bytes(path, MAX_BYTES)) if os.path.exists(path) else None
+    return sha256(read_bytes(path)) if os.path.exists(path) else None
 
 
 def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
     """Store a new file; None where the same content lies there already."""
     if leads_outside(name):
         raise FileError(folder, f"{name!r} is not a path inside this folder")
-    path = folder / name
+    path = inside(folder, name)
     if path.is_file() and read_bytes(path, MAX_STORED) == content:
         return None
     make_folder(path.parent)
@@ -154,14 +195,14 @@ def read_journal(folder: Path) -> tuple[Line, ...]:
 
     A damaged or cut-off line is passed over. Raises FileError where the file cannot be read.
     """
-    path = folder / JOURNAL_FILE
+    path = inside(folder, JOURNAL_FILE)
     if not os.path.exists(path):
         return ()
     texts = read_bytes(path, MAX_JOURNAL).decode("utf-8", "replace").split("\n")
     lines = [line for line in map(_parsed, texts) if line is not None]
     finished: set[int] = set()
     for file in {line["file"] for line in lines}:
-        current = folder / file
+        current = inside(folder, file)
         now = sha256(read_bytes(current)) if current.is_file() else None
         own = [(number, line) for number, line in enumerate(lines) if line["file"] == file]
         finished |= _finished(own, now)

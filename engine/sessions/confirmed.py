@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from .derived import record_of
+from ..files import read_bytes, sha256
+from .schema import record_of
 from .store import config_folder, make_folder, write_text_atomic
-from .yaml_text import read_bytes, read_yaml, sha256
+from .yaml_text import read_yaml
 
 CONFIRMED_FILE = "confirmed.json"
 SETTINGS_FILE = "settings.yaml"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -12,9 +13,9 @@ from ..cell.cell import Cell
 from ..cell.session import FORMAT, PlannedStation, Session, Station, View
 from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError, nearest
+from ..files import inside, sha256
 from ..frames import from_position_quaternion
 from .cell_file import cell_document, read_cell_node
-from .derived import record_of
 from .schema import (
     MAX_ID,
     Field,
@@ -29,9 +30,10 @@ from .schema import (
     Whole,
     check_format,
     placed_at,
+    record_of,
 )
 from .store import SESSION_FILE, session_path
-from .yaml_text import Node, parse_yaml, read_yaml, yaml_dump
+from .yaml_text import Node, parse_yaml, plain, read_yaml, yaml_dump
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
 
@@ -194,6 +196,23 @@ def _station_text(station: Station) -> str:
     return text
 
 
+# What of a station enters a result; the rest of it is for people.
+DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
+
+
+def basis(session: Session) -> str:
+    """Return the SHA-256 of all of a session that a result depends on: cell and stations in use.
+
+    A note, a plan or another operator change session.yaml, but no result.
+    """
+    stations = [STATION.write(station) for station in session.stations if station.use]
+    whole = [
+        cell_document(session.cell),
+        [{key: station.get(key) for key in DECIDING} for station in stations],
+    ]
+    return sha256(json.dumps(plain(whole), sort_keys=True).encode())
+
+
 def stored_points(session: Session, folder: Path, station: Station) -> Points | None:
     """Return a station's points, or None where it names none.
 
@@ -202,8 +221,8 @@ def stored_points(session: Session, folder: Path, station: Station) -> Points | 
     """
     if station.points is None:
         return None
-    path = folder / station.points
     try:
+        path = inside(folder, station.points)
         return read_points(path, session.cell.board)
     except FileError as error:
         problem = f"station {station.id}: {error.clause}"

@@ -2,7 +2,7 @@
 
 Nothing is checked beyond being readable: `folder.open_session` is the strict reader, and
 whoever shows a glance reads strictly right after it. Only PyYAML is imported here. Results need no
-such first look: `stored_result.read_result` is strict and light.
+such first look: `results.read_result` is strict and light.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
+from ..files import inside
 from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
@@ -34,7 +35,7 @@ class Glance:
 
 def read_glance(folder: Path) -> Glance:
     """Read the first look at ``session.yaml``; raises FileError when it is no YAML at all."""
-    root = read_yaml(folder / SESSION_FILE)
+    root = read_yaml(inside(folder, SESSION_FILE))
     root.entries("keys and values")
     cell = _child(root, "cell")
     return Glance(

@@ -19,6 +19,7 @@ from datetime import datetime
 from pathlib import Path
 
 from ..errors import BusyError, FileError
+from ..files import inside, read_bytes
 from .store import LOCK_FILE, open_in_place, rewrite_in_place, session_path
 
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes for readers too: lock one far behind the record
@@ -93,8 +94,8 @@ def take_lock(folder: Path, who: str | None, now: datetime) -> WriterLock:
 def holder(folder: Path) -> Holder | None:
     """Return who is named in the lock file, or None; a crashed writer stays named."""
     try:
-        found = Holder(**json.loads((folder / LOCK_FILE).read_bytes()[:_MAX_RECORD]))
-    except (OSError, ValueError, TypeError):
+        found = Holder(**json.loads(read_bytes(inside(folder, LOCK_FILE), _MAX_RECORD)))
+    except (FileError, ValueError, TypeError, RecursionError):
         return None
     return found if isinstance(found.pid, int) else None
 

@@ -1,27 +1,64 @@
-"""Storing a result with the SHA-256 of everything it was computed from, and what changed since."""
+"""result.yaml: its keys, both directions, and whether the session is still what it came from.
+
+Nothing heavy is loaded here: the list of sessions reads results before the engine is there.
+"""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.result import StoredResult
-from ..cell.session import Session
-from ..errors import StationbookError
+from ..cell.result import (
+    ACCEPTED,
+    KEYS,
+    NOT_ACCEPTED,
+    Placed,
+    Pointer,
+    StoredMovement,
+    StoredProof,
+    StoredResult,
+    SystematicError,
+)
+from ..cell.session import FORMAT, Session
+from ..errors import FileError, StationbookError
+from ..files import inside, read_bytes, sha256
 from ..findings import finding
-from .cell_file import cell_document
-from .changes import Change
-from .folder import STATION
-from .store import RESULT_FILE, SESSION_FILE, encoded, write_bytes_new
-from .stored_result import read_result
-from .yaml_text import plain, read_bytes, sha256, yaml_dump
+from .schema import (
+    Field,
+    Many,
+    Number,
+    OrNull,
+    Record,
+    Table,
+    Text,
+    Values,
+    Whole,
+    check_format,
+    missing,
+    record_of,
+)
+from .store import RESULT_FILE, SESSION_FILE
+from .yaml_text import Node, read_yaml
 
 MOST_NAMED = 4  # changed files that a sentence can carry
-# What of a station enters a result; the rest of it is for people.
-DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
+
+
+def result_document(result: StoredResult) -> dict[str, Any]:
+    """Return the result as plain data, as result.yaml holds it."""
+    written: dict[str, Any] = RESULTS[result.mount].write(result)
+    return written
+
+
+def changed_inputs(result: StoredResult, folder: Path) -> set[str] | None:
+    """Return the files in ``folder`` that are not those the result was computed from.
+
+    None where it does not say. What the session came to need since is not among them.
+    """
+    if result.inputs is None:
+        return None
+    return {name for name, digest in result.inputs.items() if _digest(folder, name) != digest}
 
 
 def input_hashes(session: Session, folder: Path) -> dict[str, str]:
@@ -35,20 +72,7 @@ def input_hashes(session: Session, folder: Path) -> dict[str, str]:
     used = [station for station in session.stations if station.use]
     names += [station.points for station in used]
     names += [view.points for station in used for view in station.views]
-    return {name: sha256(read_bytes(folder / name)) for name in names if name is not None}
-
-
-def basis(session: Session) -> str:
-    """Return the SHA-256 of all of a session that a result depends on: cell and stations in use.
-
-    A note, a plan or another operator change session.yaml, but no result.
-    """
-    stations = [STATION.write(station) for station in session.stations if station.use]
-    whole = [
-        cell_document(session.cell),
-        [{key: station.get(key) for key in DECIDING} for station in stations],
-    ]
-    return sha256(json.dumps(plain(whole), sort_keys=True).encode())
+    return {name: sha256(read_bytes(inside(folder, name))) for name in names if name is not None}
 
 
 def changed_since(session: Session, folder: Path, result: StoredResult) -> list[str] | None:
@@ -59,6 +83,8 @@ def changed_since(session: Session, folder: Path, result: StoredResult) -> list[
     """
     if result.inputs is None:
         return None
+    from .folder import basis  # numpy behind it: not before the first picture
+
     now, then = input_hashes(session, folder), result.inputs
     changed = {name for name in {*now, *then} if now.get(name) != then.get(name)}
     if result.basis == basis(session):
@@ -98,41 +124,81 @@ def what_changed(session: Session, folder: Path, result: StoredResult) -> str | 
     return ", ".join(changed[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
-def result_change(
-    action: str, session: Session, folder: Path, document: Mapping[str, Any]
-) -> Change | None:
-    """Return the change that puts ``document`` into result.yaml, the one before kept beside it.
-
-    Numbers that are not finite are stored as null. None: the folder holds the same result already.
-    """
-    path = folder / RESULT_FILE
-    data = encoded(yaml_dump(plain(document)))
-    kept = _earlier_copy(path)
-    if kept is None:
-        return Change(action, session, {"kept": None}, {}, RESULT_FILE, data)
-    if (before := read_bytes(path)) == data:
+def _digest(folder: Path, name: str) -> str | None:
+    try:
+        return sha256(read_bytes(inside(folder, name)))
+    except FileError:
         return None
-    return Change(action, session, {"kept": kept.name}, {kept.name: before}, RESULT_FILE, data)
 
 
-def keep_earlier(path: Path) -> Path | None:
-    """Store a copy of ``path`` beside it as name-001, name-002, ... and return the copy's path.
+_PLACED = record_of(Placed)
+_SYSTEMATIC = record_of(SystematicError).leaving_out("value_mm", "u_mm", "value_deg", "u_deg")
+POINTER = record_of(Pointer, u_mm=Number(above=0.0))
+MOVEMENT = record_of(StoredMovement)
+PROOF = record_of(StoredProof, pointer=POINTER).leaving_out("inputs")
 
-    None where there is nothing to keep. A copy that holds the same content already is used again.
+
+class _Part:
+    """What a further camera gave, of the same form as the whole."""
+
+    def read(self, node: Node) -> StoredResult:
+        return _result(node)
+
+    def write(self, value: Any) -> Any:
+        return result_document(value)
+
+
+def _record(camera: str, board: str) -> Record[StoredResult]:
+    """Return the record of a result whose transforms have these names."""
+    own = record_of(
+        StoredResult,
+        mount=Text(tuple(KEYS)),
+        verdict=Text((ACCEPTED, NOT_ACCEPTED)),
+        geometric=Table(OrNull(_PLACED)),
+        systematic=Many(_SYSTEMATIC),
+        cameras=Table(OrNull(_Part())),
+        proof=PROOF,
+    ).leaving_out("before", "basis", "cameras", "inputs", "proof")
+    names = {"camera": camera, "board": board}
+    keys = [replace(field, key=names.get(field.key, field.key)) for field in own.fields]
+
+    def build(values: Values, _: Node) -> StoredResult:
+        del values["format"]
+        values["camera"], values["board"] = values.pop(camera), values.pop(board)
+        values["geometric"] = (values["geometric"] or {}).get(camera)
+        return StoredResult(**values)
+
+    def parts(result: StoredResult) -> Values:
+        values = {name: getattr(result, name) for name in StoredResult.__slots__}
+        values |= {"format": FORMAT, camera: result.camera, board: result.board}
+        return values | {"geometric": {camera: result.geometric}}
+
+    head = Field("format", Whole(1, FORMAT), FORMAT, always=True)
+    return Record((head, *keys), build, parts)
+
+
+RESULTS = {mount: _record(*names) for mount, names in KEYS.items()}
+
+
+def _result(node: Node) -> StoredResult:
+    if "mount" not in node.entries():
+        raise missing(node, "mount")
+    mount = Text(tuple(KEYS)).read(node.at("mount"))
+    return RESULTS[mount].read(node)  # type: ignore[index]
+
+
+def result_from(root: Node) -> StoredResult:
+    """Return the result in the root of its file; raises FileError naming file, line and key."""
+    check_format(root)
+    return _result(root)
+
+
+def read_result(folder: Path) -> StoredResult:
+    """Return result.yaml of a session folder.
+
+    Raises FileError where it is missing, or damaged, naming file, line and key.
     """
-    copy = _earlier_copy(path)
-    if copy is not None and not copy.exists():
-        write_bytes_new(copy, read_bytes(path))
-    return copy
-
-
-def _earlier_copy(path: Path) -> Path | None:
-    """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
-    if not path.is_file():
-        return None
-    data, number = read_bytes(path), 1
-    while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
-        if read_bytes(copy) == data:
-            break
-        number += 1
-    return copy
+    path = inside(folder, RESULT_FILE)
+    if not os.path.exists(path):
+        raise FileError(folder, f"there is no {RESULT_FILE}", "Run `stationbook solve` first.")
+    return result_from(read_yaml(path))

@@ -2,7 +2,8 @@
 
 A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
 keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
-a dataclass. The specifications themselves are in cell_file.py, parts_file.py and folder.py.
+a dataclass. `record_of` reads a record off a dataclass: each field a key, its type what may stand
+there. The specifications themselves are in cell_file.py, parts_file.py and folder.py.
 """
 
 from __future__ import annotations
@@ -10,11 +11,22 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import MISSING, dataclass, fields, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Any, Generic, Protocol, TypeVar
+from types import NoneType
+from typing import (
+    Annotated,
+    Any,
+    Generic,
+    Literal,
+    Protocol,
+    TypeVar,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 from ..cell.session import FORMAT
 from ..errors import FileError, StationbookError, nearest
@@ -302,6 +314,64 @@ def missing(node: Node, key: str, remedy: str = "") -> FileError:
 def plain_record(cls: Callable[..., Built], *fields: Field) -> Record[Built]:
     """Return a record whose keys are exactly the arguments of ``cls``."""
     return Record(fields, lambda values, _: cls(**values))
+
+
+def record_of(
+    cls: type[Built],
+    build: Callable[[Values, Node], Built] | None = None,
+    always: tuple[str, ...] | None = None,
+    **kinds: Kind | None,
+) -> Record[Built]:
+    """Return the record of a dataclass: its fields are the keys, their types say what may stand.
+
+    One that may be None, or has a default, may be missing. ``kinds`` stand in for what the types do
+    not say; None: this field is no key. ``build`` as in `Record`. ``always``: the keys that are
+    written even at their default; None, for what only this program writes: all of them, and a text
+    may be empty.
+    """
+    hints = get_type_hints(cls, include_extras=True)
+    listed = []
+    for field in fields(cls):  # type: ignore[arg-type]
+        hint = hints[field.name]
+        kind = kinds.get(field.name) or _kind(hint, people=always is not None)
+        default = REQUIRED if field.default is MISSING else field.default
+        if field.default_factory is not MISSING:
+            default = field.default_factory()
+        elif default is REQUIRED and NoneType in get_args(hint):
+            default = None
+        if kinds.get(field.name, kind) is not None:
+            written = always is None or field.name in always
+            listed.append(Field(field.name, kind, default, written))
+    return Record(tuple(listed), build) if build else plain_record(cls, *listed)
+
+
+def _kind(hint: Any, people: bool) -> Kind:
+    """Return what may stand where a field has this type; the length of a list by `Annotated`.
+
+    ``people``: it is written by hand.
+    """
+    of, origin = get_args(hint), get_origin(hint)
+    if hint is str:
+        return Text() if people else Words()
+    if hint in _PLAIN:
+        return _PLAIN[hint]
+    if origin is Literal:
+        return Text(of)
+    if origin is Annotated:
+        return Many(_kind(get_args(of[0])[0], people), of[1:])
+    if NoneType in of:
+        (some,) = set(of) - {NoneType}
+        return OrNull(_kind(some, people))
+    if origin is tuple:
+        return Many(_kind(of[0], people), () if ... in of else (len(of),))
+    if origin is Mapping:
+        return Table(_kind(of[1], people))
+    if issubclass(hint, StrEnum):
+        return Word(hint)
+    return record_of(hint, always=() if people else None)
+
+
+_PLAIN: dict[Any, Kind] = {float: Number(), int: Whole(0, 10**9), bool: Flag()}
 
 
 _SUBJECT = re.compile(r"(?:\w+\.)?(\w+)(?:: | |, [^:]*: )")

@@ -10,6 +10,7 @@ taken away again and the old content stays.
 from __future__ import annotations
 
 import os
+import stat
 import sys
 import time
 from collections.abc import Iterator, Mapping
@@ -17,6 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ..errors import FileError
+from ..files import inside
 
 ASIDE = ".aside"  # ending of what is not finished; one per file, so the next writer clears it away
 ERROR_LOG = "errors.log"
@@ -56,7 +58,7 @@ def write_bytes_new(path: Path, data: bytes) -> None:
 def append_line(path: Path, line: str) -> None:
     """Append one line and force it to the disk; a cut-off line before it is closed first."""
     with _told(path):
-        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY | _NO_LINK, _MODE)
+        fd = _open_own(path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
         try:
             size = os.lseek(fd, 0, os.SEEK_END)
             os.lseek(fd, max(size - 1, 0), os.SEEK_SET)
@@ -95,7 +97,7 @@ def remove(path: Path) -> None:
 def open_in_place(path: Path) -> int:
     """Open a file (created where missing) for `rewrite_in_place`; returns the descriptor."""
     with _told(path):
-        return os.open(path, os.O_RDWR | os.O_CREAT | _BINARY | _NO_LINK, _MODE)
+        return _open_own(path, os.O_RDWR | os.O_CREAT)
 
 
 def rewrite_in_place(fd: int, path: Path, data: bytes) -> None:
@@ -137,6 +139,15 @@ def _create(path: Path, data: bytes) -> None:
             os.fsync(fd)
         finally:
             os.close(fd)
+
+
+def _open_own(path: Path, flags: int) -> int:
+    """Open an ordinary file of this program's own; what lies there in its place is refused."""
+    fd = os.open(path, flags | _BINARY | _NO_LINK | getattr(os, "O_NONBLOCK", 0), _MODE)
+    if stat.S_ISREG(os.fstat(fd).st_mode):
+        return fd
+    os.close(fd)
+    raise FileError(path, "this is not an ordinary file", "Take it away.")
 
 
 def _write_all(fd: int, data: bytes) -> None:
@@ -188,6 +199,7 @@ def session_path(folder: Path) -> Path:
     """Return the path of ``session.yaml``; raises FileError where ``folder`` is no session."""
     path = folder / SESSION_FILE
     try:
+        inside(folder, SESSION_FILE)
         if path.exists():
             return path
         if folder.is_dir():

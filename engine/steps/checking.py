@@ -22,12 +22,12 @@ from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
 from ..errors import PoseError, StationbookError
+from ..files import inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.changes import read_journal, unfinished
 from ..sessions.folder import observations
 from ..sessions.store import SESSION_FILE
-from ..sessions.yaml_text import read_bytes, sha256
 from .solve import solve_session
 from .station_pose import Known, pose_findings
 
@@ -63,7 +63,7 @@ def _gone(session: Session, folder: Path) -> list[Finding]:
     A line was stored where a later one began from it, or where the file is none of the journal's.
     """
     own = [line for line in read_journal(folder) if line["file"] == SESSION_FILE]
-    now = sha256(read_bytes(folder / SESSION_FILE))
+    now = sha256(read_bytes(inside(folder, SESSION_FILE)))
     if not own or own[-1]["after"] == now:
         return []
     began = {line["before"] for line in own}

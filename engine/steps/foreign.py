@@ -20,6 +20,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..errors import FileError, PoseError, StationbookError, UsageError
+from ..files import read_bytes
 from ..frames import checked_transform, inverse, proper, transform
 from ..pendant.conventions import (
     POSITION_FIELDS,
@@ -32,7 +33,6 @@ from ..pendant.conventions import (
 from ..pendant.entry import format_pose
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, AngleUnit, LengthUnit, Pendant
 from ..pendant.table import FILE_ENDING, MOST_ROWS, Row, decoded
-from ..sessions.yaml_text import read_bytes
 
 MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
 CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))

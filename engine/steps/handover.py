@@ -10,14 +10,15 @@ from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
 from ..diagnosis.diagnose import diagnosed
+from ..files import inside, read_bytes, sha256
 from ..proof.stated import of_camera
 from ..report.exports import export
 from ..report.report_html import report_html
 from ..report.stations import CoursePoint, course
-from ..sessions.results import current_result, keep_earlier, what_changed
+from ..sessions.changes import keep_earlier
+from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, write_text_atomic
-from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problems, typed_texts
 
 REPORT_FILE = "report.html"
@@ -68,7 +69,10 @@ def export_result(
     UsageError for one that is not accepted unless ``not_accepted``.
     """
     result = current_result(session, folder)
-    source, name = sha256(read_bytes(folder / RESULT_FILE)), camera or session.cell.camera.name
+    source, name = (
+        sha256(read_bytes(inside(folder, RESULT_FILE))),
+        camera or session.cell.camera.name,
+    )
     text = export(
         of_camera(result, session.cell, name),
         cell_of(session.cell, name),
@@ -120,7 +124,7 @@ def make_report(
         result,
         printed=now,
         program=f"stationbook {program_version()}",
-        result_sha256=sha256(read_bytes(folder / RESULT_FILE)),
+        result_sha256=sha256(read_bytes(inside(folder, RESULT_FILE))),
         course=fell,
         camera=name,
     )

@@ -16,12 +16,12 @@ from typing import Literal
 
 from ..cell.session import Session
 from ..errors import FileError, StationbookError, UsageError
+from ..files import read_bytes
 from ..findings import Finding
 from ..images.sources import SUFFIXES
 from ..pendant.table import Row, Table, decoded, read_table, table_text, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
-from ..sessions.yaml_text import read_bytes
 from .recording import examine, outstanding, record_station
 from .station_image import POINTS_SUFFIX, examine_file, no_view
 from .station_pose import examine_pose, known

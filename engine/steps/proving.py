@@ -16,6 +16,7 @@ from ..cell.result import Pointer, StoredResult
 from ..cell.session import Session
 from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, UsageError
+from ..files import inside, read_bytes, sha256
 from ..findings import Finding
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
 from ..proof.conclusion import (
@@ -39,11 +40,9 @@ from ..proof.touch import (
     touches_text,
 )
 from ..robots.arms import joint_types
-from ..sessions.changes import Change, Who
-from ..sessions.results import result_change, what_changed
+from ..sessions.changes import Change, Who, result_change
+from ..sessions.results import read_result, result_document, what_changed
 from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
-from ..sessions.stored_result import read_result, result_document
-from ..sessions.yaml_text import read_bytes, sha256
 from .solve import session_problem, typed_texts
 from .station_image import examine_file, new_files
 
@@ -170,7 +169,7 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
     proof = concluded(errors, cell, found.pointer)
     names = [PROOF_FILE, *(view.points for view in found.views)]
-    inputs = {name: sha256(read_bytes(folder / name)) for name in names}
+    inputs = {name: sha256(read_bytes(inside(folder, name))) for name in names}
     return proof, amended(result, proof, cell, inputs)
 
 

@@ -14,10 +14,9 @@ from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..proof.touch import missing_numbers
-from ..sessions.changes import Change
-from ..sessions.folder import observations
-from ..sessions.results import basis, input_hashes, result_change
-from ..sessions.stored_result import result_document
+from ..sessions.changes import Change, result_change
+from ..sessions.folder import basis, observations
+from ..sessions.results import input_hashes, result_document
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,12 +18,12 @@ from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import FileError, StationbookError
+from ..files import read_bytes
 from ..sessions.cell_file import read_cell
 from ..sessions.changes import Change, Who, commit, read_journal
 from ..sessions.folder import session_text
 from ..sessions.lock import take_lock
 from ..sessions.store import SESSION_FILE, make_folder
-from ..sessions.yaml_text import read_bytes
 
 START = "start"  # the word in the journal for a new session
 

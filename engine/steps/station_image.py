@@ -6,6 +6,7 @@ It is an image, or the points found in one, or a board pose from a system that r
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +20,8 @@ from ..boards.points_file import Points, points_text, read_points
 from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.session import Session, View, camera_number
-from ..errors import PoseError, StationbookError
+from ..errors import FileError, PoseError, StationbookError
+from ..files import inside
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..images.load import decode_image, image_bytes
@@ -130,9 +132,11 @@ def _station_with_image(session: Session, folder: Path, data: bytes) -> int | No
     """Return the station whose image has the same content; sizes are compared before contents."""
     for station in session.stations:
         for image in (station.image, *(view.image for view in station.views)):
-            path = folder / (image or "")
-            if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
-                return station.id
+            with suppress(FileError):  # what is wrong with it, `check` says
+                path = inside(folder, image or "")
+                same_size = path.is_file() and path.stat().st_size == len(data)
+                if same_size and image_bytes(path) == data:
+                    return station.id
     return None
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -15,7 +14,9 @@ from numpy.typing import NDArray
 from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
+from engine.files import inside, sha256_of
 from engine.findings import Finding, finding
+from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import stored_points
@@ -131,9 +132,8 @@ class Watch:
             if image is not None
         }
         for image in named - self._hashes.keys():
-            with suppress(OSError):
-                data = (self.desk.folder / image).read_bytes()
-                self._hashes[image] = hashlib.sha256(data).hexdigest()
+            with suppress(FileError):
+                self._hashes[image] = sha256_of(inside(self.desk.folder, image), MOST_IMAGE_BYTES)
         return {self._hashes[image] for image in named if image in self._hashes}
 
 
@@ -185,11 +185,7 @@ def picture(
     recorded = session.station(station)
     if recorded is None or recorded.image is None:
         raise StationbookError(f"station {station} has no image")
-    path = desk.folder / recorded.image
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise FileError.from_os(path, error, "read") from None
+    data = image_bytes(inside(desk.folder, recorded.image))
     points = stored_points(session, desk.folder, recorded)
     small = thumbnail(data, points.pixels if points else None, columns, rows)
     return small, f"Station {station}: {recorded.image}"

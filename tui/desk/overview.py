@@ -61,7 +61,7 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         glance = read_glance(folder)
     except FileError as error:
         return SessionRow(folder, folder.name, "damaged", "error", "", age, "", str(error))
-    from engine.sessions.stored_result import read_result  # not before the first picture
+    from engine.sessions.results import read_result  # not before the first picture
 
     result = None
     with suppress(FileError):
@@ -88,7 +88,7 @@ def _left_behind(folder: Path, result: StoredResult) -> bool:
     The hashes of the files decide. Where session.yaml alone differs, as after a note, it takes the
     strict reader to say whether that touches the result.
     """
-    from engine.sessions.stored_result import changed_inputs
+    from engine.sessions.results import changed_inputs
 
     changed = changed_inputs(result, folder)
     if changed != {SESSION_FILE}:

@@ -20,9 +20,8 @@ from engine.images.sources import NewImage
 from engine.proof.conclusion import PointError, Proof
 from engine.proof.touch import Touch, Touches, read_touches
 from engine.sessions.changes import Change
-from engine.sessions.results import input_hashes
+from engine.sessions.results import input_hashes, read_result
 from engine.sessions.store import PROOF_FILE, write_bytes_new
-from engine.sessions.stored_result import read_result
 from engine.steps import proving
 
 from ..words import proof_said

@@ -11,7 +11,7 @@ from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
 from engine.findings import Finding
 from engine.plans.types import Step, Wish
-from engine.sessions.stored_result import read_result
+from engine.sessions.results import read_result
 from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, solve_session
 

@@ -1,0 +1,101 @@
+"""Reading files that nobody vouches for.
+
+What is read is an ordinary file: no folder, device, pipe or socket. Its size is known before the
+first byte is read, and a file of a session, cell or archive is reached through no link that leaves
+the folder it belongs to. Writing is `sessions.store`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from .errors import FileError
+
+MAX_BYTES = 32 * 2**20  # bytes of a file that is no image
+NOT_OURS = "It is not one of this program's files."
+CHUNK = 2**20  # bytes read at a time
+
+_OPEN = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_OPEN |= getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)  # a pipe must not hold us up
+
+
+def read_bytes(path: Path, limit: int = MAX_BYTES, remedy: str = NOT_OURS) -> bytes:
+    """Return the content of an ordinary file of at most ``limit`` bytes.
+
+    Raises FileError where that cannot be; ``remedy`` goes with one that is too large.
+    """
+    with opened(path, limit, remedy) as file:
+        data = file.read(limit + 1)
+    if len(data) > limit:  # it grew while it was read
+        raise too_large(path, len(data), limit, remedy)
+    return data
+
+
+@contextmanager
+def opened(path: Path, limit: int = MAX_BYTES, remedy: str = NOT_OURS) -> Iterator[IO[bytes]]:
+    """Open an ordinary file for reading, as `read_bytes` reads it."""
+    try:
+        _ordinary(path, os.stat(path), limit, remedy)  # before opening: a device may act on that
+        with os.fdopen(os.open(path, _OPEN), "rb") as file:
+            _ordinary(path, os.fstat(file.fileno()), limit, remedy)
+            yield file
+    except OSError as error:
+        raise FileError.from_os(path, error, "read") from None
+    except ValueError:  # a NUL character in the name
+        raise FileError(repr(str(path)), "this is no file name") from None
+
+
+def _ordinary(path: Path, status: os.stat_result, limit: int, remedy: str) -> None:
+    if stat.S_ISDIR(status.st_mode):
+        raise FileError(path, "this is a folder, not a file")
+    if not stat.S_ISREG(status.st_mode):
+        raise FileError(path, "this is not an ordinary file", "Name the file itself.")
+    if status.st_size > limit:
+        raise too_large(path, status.st_size, limit, remedy)
+
+
+def too_large(path: object, size: int, limit: int, remedy: str) -> FileError:
+    """Return the complaint about a file of ``size`` bytes where ``limit`` is allowed."""
+    held, most = (f"{count / 2**20:.3g}" for count in (size, limit))
+    return FileError(path, f"the file has {held} MB, the limit is {most}", remedy)
+
+
+def inside(folder: Path, name: str) -> Path:
+    """Return the path of ``name`` in ``folder``; raises FileError where a link leads out of it.
+
+    A link that stays in the folder is followed. ``folder`` itself may be reached as it likes.
+    """
+    path = folder
+    for part in Path(name).parts:
+        path = path / part
+        try:
+            linked = os.path.islink(path)
+        except ValueError:
+            raise FileError(repr(str(path)), "this is no file name") from None
+        if linked and not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
+            raise FileError(
+                path,
+                "this is a link that leads out of the folder",
+                "Put the file itself there.",
+            )
+    return folder / name
+
+
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of ``data`` in hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def sha256_of(path: Path, limit: int) -> str:
+    """Return the SHA-256 of a file, read piece by piece; raises FileError as `read_bytes` does."""
+    digest = hashlib.sha256()
+    with opened(path, limit) as file:
+        while piece := file.read(CHUNK):
+            digest.update(piece)
+    return digest.hexdigest()
