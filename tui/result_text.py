@@ -9,7 +9,7 @@ import numpy as np
 from engine.cell.cell import Cell
 from engine.cell.result import Before, Placed, StationResult, StoredResult
 from engine.cell.session import cell_of
-from engine.pendant.entry import format_pose
+from engine.pendant.entry import format_place
 
 from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines
 
@@ -114,7 +114,7 @@ def as_shown(placed: Placed, cell: Cell) -> tuple[str, ...]:
     """Return a transform as the pendant would show it; () where it cannot, or not all is known."""
     if cell.pendant.rotation in ("joints", "yaw") or not placed.known:
         return ()
-    return format_pose(np.array(placed.matrix, float), cell.pendant)
+    return format_place(np.array(placed.matrix, float), cell.pendant)
 
 
 def _row(values: Sequence[float | None] | None, form: str, between: str = " ") -> str:

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import transform
-from ..pendant.conventions import POSITION_FIELDS, is_quaternion, to_matrix
+from ..pendant.conventions import POSITION_FIELDS, flange_of, is_quaternion, place_of
 from ..pendant.entry import joints_from_fields, line_layout, pose_from_fields
-from ..pendant.settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
+from ..pendant.settings import ANGLE_RAD, UNITS, Pendant
 from ..robots.arms import joint_types
 from ..robots.kinematics import kinematics
 from ..robots.model import Robot
@@ -114,8 +113,7 @@ class Layout:
             if self.robot is None:
                 raise StationbookError("joints are typed but the cell describes no robot")
             return kinematics(self.robot).forward(values * [UNITS[u] for u in self.units])
-        position = values[:, :POSITION_FIELDS] * LENGTH_MM[self.pendant.length_unit]
-        return transform(to_matrix(values[:, POSITION_FIELDS:], self.pendant), position)
+        return flange_of(place_of(values, self.pendant), self.pendant)
 
     def valid(self, values: Array) -> NDArray[np.bool_]:
         """Tell which values (m, k) entry would take: all but quaternions of another length."""

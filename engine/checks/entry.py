@@ -69,7 +69,8 @@ def unit_findings(
     """
     if pendant.shows_joints:
         return []
-    length = _length_looks_like(values[:3], pendant.length_unit)
+    in_base = pendant.active_frame.pose is None
+    length = _length_looks_like(values[:3], pendant.length_unit, in_base)
     angle = None if pendant.rotation in _UNIT_FREE else _angle_looks_like(values[3:], pendant)
     kinds = (
         ("length_unit", range(3), length, pendant.length_unit),
@@ -92,11 +93,16 @@ def unit_findings(
     return found
 
 
-def _length_looks_like(xyz: Sequence[float], declared: LengthUnit) -> str | None:
-    """Return the unit in which the position would be a reachable one, or None if it is already."""
+def _length_looks_like(
+    xyz: Sequence[float], declared: LengthUnit, in_base: bool
+) -> str | None:
+    """Return the unit in which the position would be a reachable one, or None if it is already.
+
+    ``in_base``: given in the base frame; near the origin of another frame the arm may well stand.
+    """
     size = max(abs(value) for value in xyz)
     if declared == "mm":
-        if size == 0.0 or size >= INSIDE_COLUMN_MM:
+        if size == 0.0 or size >= INSIDE_COLUMN_MM or not in_base:
             return None
         return "m" if size < LARGEST_REACH_M else "in"
     if declared == "m":

@@ -49,7 +49,7 @@ from ..cell.result import (
 )
 from ..findings import Finding, by_gravity
 from ..frames import apply, displaced, inverse, mean_rotation, quaternion_xyzw, skew, transform
-from ..pendant.conventions import to_matrix
+from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
 from .fit import beforehand, in_the_images, linear_system
 from .problem import Noise, Problem, point_rows, terms_of
@@ -180,7 +180,8 @@ def approach(problem: Problem, typed: Array) -> Array:
     if fields is None:
         return mean_rotation(typed[:, :3, :3])
     values = [0.0, 0.0, 0.0, *(float(field) for field in fields)]
-    return to_matrix(values[3:], problem.pendant)
+    shown = transform(to_matrix(values[3:], problem.pendant), np.zeros(3))
+    return np.asarray(flange_of(shown, problem.pendant)[:3, :3])
 
 
 def _places(problem: Problem, camera: Array, looking: Array) -> tuple[Array, Array]:

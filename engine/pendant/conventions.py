@@ -11,6 +11,7 @@ import difflib
 import itertools
 import warnings
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -20,7 +21,8 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import PoseError, StationbookError
-from .settings import ANGLE_RAD, JOINTS, LENGTH_MM, UNIT_WORDS, Pendant
+from ..frames import inverse, transform
+from .settings import ANGLE_RAD, JOINTS, LENGTH_MM, UNIT_WORDS, Active, Pendant
 
 VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW = "rotation-vector", "quaternion-wxyz", "quaternion-xyzw"
 YAW = "yaw"
@@ -247,6 +249,56 @@ def _wrapped(angles: Array, goal: Array | None) -> Array:
     full_circle = (goal > np.pi + HALF_TURN_TIE) & (within < 0)
     signed = np.where(half_turn, np.copysign(within, goal), within)
     return np.where(full_circle, within + 2.0 * np.pi, signed)
+
+
+@lru_cache(maxsize=64)
+def active_places(pendant: Pendant) -> tuple[Array, Array]:
+    """Return base_T_frame and flange_T_tool (4, 4) [mm] of the active frame and tool.
+
+    Raises StationbookError for values that are no numbers or do not fit the convention. A pendant
+    with one angle gives tools as if the flange pointed up, whatever ``flange_down`` says.
+    """
+    frame, tool = (_placed(active, pendant) for active in (pendant.active_frame, pendant.active_tool))
+    if pendant.flange_down:
+        down = transform(_FLANGE_DOWN, np.zeros(3))
+        tool = down @ tool @ down
+    return frame, tool
+
+
+def _placed(active: Active, pendant: Pendant) -> Array:
+    if active.pose is None:
+        return np.eye(4)
+    if pendant.shows_joints:
+        raise StationbookError(
+            f"{active.name}: this pendant shows joints, which no tool or frame changes",
+            "Leave the tool and the frame out.",
+        )
+    count = field_count(pendant.rotation)
+    if len(active.pose) != count:
+        raise StationbookError(
+            f"{active.name}: expected {count} values, got {len(active.pose)}",
+            f"Give one for each of {' '.join(pendant.labels)}, as the pendant shows them.",
+        )
+    values = np.array([float(text) for text in active.pose])
+    return place_of(values, replace(pendant, flange_down=False))
+
+
+def place_of(values: Array, pendant: Pendant) -> Array:
+    """Return the transforms (..., 4, 4) [mm] of the fields ``values`` (..., k) in pendant units."""
+    position = values[..., :POSITION_FIELDS] * LENGTH_MM[pendant.length_unit]
+    return transform(to_matrix(values[..., POSITION_FIELDS:], pendant), position)
+
+
+def flange_of(shown: Array, pendant: Pendant) -> Array:
+    """Return base_T_flange (..., 4, 4) [mm] of poses as shown in the active frame and tool."""
+    frame, tool = active_places(pendant)
+    return np.asarray(frame @ shown @ inverse(tool))
+
+
+def shown_of(base_T_flange: Array, pendant: Pendant) -> Array:
+    """Return base_T_flange (..., 4, 4) [mm] as it is shown in the active frame and tool."""
+    frame, tool = active_places(pendant)
+    return np.asarray(inverse(frame) @ base_T_flange @ tool)
 
 
 def reversed_labels(rotation: str) -> str:

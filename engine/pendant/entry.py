@@ -20,14 +20,17 @@ from numpy.typing import ArrayLike
 
 from ..arrays import Array
 from ..errors import PoseError, StationbookError
-from ..frames import checked_transform, transform
+from ..frames import checked_transform
 from .conventions import (
     POSITION_FIELDS,
     VECTOR,
+    active_places,
     checked_pendant,
+    flange_of,
     from_matrix,
     is_quaternion,
-    to_matrix,
+    place_of,
+    shown_of,
 )
 from .reading import (
     Layout,
@@ -39,7 +42,7 @@ from .reading import (
     read_line,
     read_parts,
 )
-from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Pendant
+from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Active, Pendant
 
 JOINT_LETTERS = ("J", "A", "Q")  # before the joint's number, on most pendants: from memory
 JOINT_DECIMALS = 2  # shown where the cell does not say: 0.01°, from memory
@@ -168,9 +171,20 @@ def format_pose(
     never shown. Raises PoseError where this pendant cannot show the pose, StationbookError for a
     matrix that is no rigid transform and for a pendant that shows joints.
     """
-    T, pendant = checked_transform(T, "base_T_flange"), checked_pendant(pendant)
+    checked_pendant(pendant)
     if pendant.shows_joints:
         raise StationbookError("this pendant shows joints, not a pose", "Use format_joints.")
+    return format_place(shown_of(checked_transform(T, "base_T_flange"), pendant), pendant, near)
+
+
+def format_place(
+    T: ArrayLike, pendant: Pendant, near: Sequence[str] | Sequence[float] | None = None
+) -> tuple[str, ...]:
+    """Return a transform (4, 4) [mm] in this pendant's form, whatever tool and frame are active.
+
+    So a frame's place in the base and a tool's on the flange are typed. The rest as `format_pose`.
+    """
+    T = checked_transform(T, "transform")
     goal = None if near is None else _numbers(near, pendant)
     turn = from_matrix(T[:3, :3], pendant, None if goal is None else goal[POSITION_FIELDS:])
     values = [*(T[:3, 3] / LENGTH_MM[pendant.length_unit]), *turn]
@@ -202,6 +216,11 @@ def _half_turn(text: str, minus: bool, pendant: Pendant, digits: int) -> str:
     return f"-{shown}" if minus else shown
 
 
+def place_from_fields(fields: Sequence[str], pendant: Pendant) -> Array:
+    """Return the transform (4, 4) [mm] that `format_place` wrote. Raises PoseError."""
+    return place_of(np.array(read_fields(fields, _layout_of_a_pose(pendant)), float), pendant)
+
+
 def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[float, float]:
     """Return the standard uncertainty per axis of display rounding: position [mm], angle [rad].
 
@@ -211,7 +230,9 @@ def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[floa
     vector: the same, exact for small vectors and up to 1.3 times too large at a half turn. Yaw: the
     one angle. Quaternion: 2u of a component, as a small turn r moves a unit quaternion by r/2 at
     right angles to itself. Joints: n turns of u give u √(n/3) about each axis, and the three main
-    joints move the flange by u · ``reach_mm`` on each axis. Raises StationbookError.
+    joints move the flange by u · ``reach_mm`` on each axis. A turn that is rounded swings the
+    flange about the active tool: on each axis √(2/3) of u times their distance. Raises
+    StationbookError.
     """
     pendant = checked_pendant(pendant)
     u = np.sqrt(1.0 / 12.0) * 10.0 ** -np.asarray(pendant.decimals, float)
@@ -220,9 +241,9 @@ def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[floa
         return joint * reach_mm, joint * math.sqrt(len(u) / 3.0)
     position = _rms(u[:POSITION_FIELDS]) * LENGTH_MM[pendant.length_unit]
     turn = _rms(u[POSITION_FIELDS:])
-    if is_quaternion(pendant.rotation):
-        return position, 2.0 * turn
-    return position, turn * ANGLE_RAD[pendant.angle_unit]
+    turn *= 2.0 if is_quaternion(pendant.rotation) else ANGLE_RAD[pendant.angle_unit]
+    far = float(np.linalg.norm(active_places(pendant)[1][:3, 3]))
+    return math.hypot(position, math.sqrt(2.0 / 3.0) * turn * far), turn
 
 
 def _rms(u: ArrayLike) -> float:
@@ -323,11 +344,9 @@ def _layout_of_a_pose(pendant: Pendant) -> Layout:
 
 def _typed(fields: tuple[str, ...], pendant: Pendant) -> TypedPose:
     values = tuple(float(text) for text in fields)
-    turn = values[POSITION_FIELDS:]
     if is_quaternion(pendant.rotation):
-        _refuse_other_norm(turn, pendant)
-    position = np.multiply(values[:POSITION_FIELDS], LENGTH_MM[pendant.length_unit])
-    return TypedPose(fields, values, transform(to_matrix(turn, pendant), position))
+        _refuse_other_norm(values[POSITION_FIELDS:], pendant)
+    return TypedPose(fields, values, flange_of(place_of(np.array(values), pendant), pendant))
 
 
 def _refuse_other_norm(q: tuple[float, ...], pendant: Pendant) -> None:
@@ -345,6 +364,29 @@ def _refuse_other_norm(q: tuple[float, ...], pendant: Pendant) -> None:
             "Type every digit shown and compare each with the pendant.",
             field=pendant.labels[POSITION_FIELDS],
         )
+
+
+def parse_active(text: str, own: Active, pendant: Pendant) -> Active:
+    """Read which tool (frame) is active: ``own``, the flange (the base), or "NAME: X Y Z ..".
+
+    Raises PoseError, for a name alone too: it does not say where the tool or frame is.
+    """
+    name, _, values = (part.strip() for part in text.partition(":"))
+    if name.casefold() == own.name and not values:
+        return own
+    if not values:
+        raise PoseError(
+            f"{name!r} alone does not say where it is", active_remedy(own, pendant.labels)
+        )
+    return Active(name, read_line(values, _layout_of_a_pose(pendant)))
+
+
+def active_remedy(own: Active, labels: Sequence[str]) -> str:
+    """Return what to do about a tool or frame of which only a name is known."""
+    return (
+        f"Select the {own.name} on the pendant, or give the values that it shows for it as well "
+        f"({' '.join(labels)})."
+    )
 
 
 def typed_numbers(text: str, labels: tuple[str, ...], units: tuple[str, ...]) -> tuple[float, ...]:

@@ -28,12 +28,30 @@ AngleUnit = Literal["deg", "rad"]
 
 
 @dataclass(frozen=True, slots=True)
+class Active:
+    """The tool or frame in which the pendant shows poses.
+
+    ``pose``: its place on the flange (in the base), one text per field in the order, units and
+    convention of a typed pose; None: it is the flange (the base) itself.
+    """
+
+    name: str
+    pose: tuple[str, ...] | None = None
+
+    def __str__(self) -> str:
+        return self.name if self.pose is None else f"{self.name}: {' '.join(self.pose)}"
+
+
+FLANGE, BASE = Active("flange"), Active("base")
+
+
+@dataclass(frozen=True, slots=True)
 class Pendant:
     """How the teach pendant shows a pose.
 
     ``rotation`` is one of `conventions.ROTATIONS`. ``labels`` and ``decimals`` describe the shown
-    fields in the order in which they are typed. ``active_tool`` and ``active_frame`` are what the
-    pendant must show as active. ``flange_down`` belongs to ``rotation: yaw`` only.
+    fields in the order in which they are typed. ``active_tool`` and ``active_frame`` are those in
+    which it shows poses. ``flange_down`` belongs to ``rotation: yaw`` only.
     """
 
     length_unit: LengthUnit
@@ -42,8 +60,8 @@ class Pendant:
     labels: tuple[str, ...]
     decimals: tuple[int, ...]
     joint_unit: AngleUnit = "deg"
-    active_tool: str = "flange"
-    active_frame: str = "base"
+    active_tool: Active = FLANGE
+    active_frame: Active = BASE
     flange_down: bool = False
 
     @property

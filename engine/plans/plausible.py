@@ -26,7 +26,9 @@ from ..pendant.conventions import (
     ROTATIONS,
     YAW,
     field_count,
+    flange_of,
     from_matrix,
+    shown_of,
     to_matrix,
 )
 from ..pendant.settings import JOINTS, Pendant
@@ -160,14 +162,16 @@ def rivals(
 
 def readings(pendant: Pendant, typed: Array) -> Array:
     """Return ``typed`` (n, 4, 4) as declared, then under every other convention, (h, n, 4, 4)."""
-    values = np.array([from_matrix(R, pendant) for R in typed[:, :3, :3]])
+    shown = shown_of(typed, pendant)
+    values = np.array([from_matrix(R, pendant) for R in shown[:, :3, :3]])
     names = [pendant.rotation, *(name for name in ROTATIONS if name != pendant.rotation)]
-    read = [
-        to_matrix(values, replace(pendant, rotation=name))
+    others = [
+        replace(pendant, rotation=name)
         for name in names
         if name not in (JOINTS, YAW) and field_count(name) - POSITION_FIELDS == values.shape[1]
     ]
-    return transform(np.array(read), typed[:, :3, 3])
+    place = shown[:, :3, 3]
+    return np.array([flange_of(transform(to_matrix(values, o), place), o) for o in others])
 
 
 def misfits(mount: Mount, poses: Array, views: Array, centre: Array) -> Array:

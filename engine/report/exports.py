@@ -24,7 +24,7 @@ from ..errors import PoseError, StationbookError, UsageError
 from ..findings import Level
 from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew
 from ..pendant.conventions import POSITION_FIELDS, is_quaternion
-from ..pendant.entry import format_pose, pose_from_fields
+from ..pendant.entry import format_place, place_from_fields
 from ..pendant.settings import LENGTH_MM, Pendant
 from ..proof.stated import covariance_of, transform_of
 
@@ -134,8 +134,8 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("convention", convention),
         ("cell", one_line(cell.name)),
         ("mount", cell.mount),
-        ("frames", f"as with active tool {one_line(pendant.active_tool)!r} and active frame "
-         f"{one_line(pendant.active_frame)!r}"),
+        ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
+         f"{one_line(str(pendant.active_frame))!r}"),
         ("camera axes", CAMERA_AXES),
         ("verdict", item.verdict),
         ("caution", item.caution or "none"),
@@ -355,7 +355,7 @@ def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:
         problem = "this pendant shows joint angles, a frame cannot be typed that way"
         raise UsageError(problem, instead)
     try:
-        return format_pose(T, pendant)
+        return format_place(T, pendant)
     except PoseError as error:
         problem = f"{pendant.rotation} cannot hold this frame: it is tilted"
         raise UsageError(problem, instead) from error
@@ -367,7 +367,7 @@ def rounding_cost(item: Delivered, fields: tuple[str, ...]) -> tuple[float, floa
     Shift of the frame [mm], turn of the frame [deg], and the largest shift [mm] of a point over
     the eight corners of the work volume.
     """
-    typed = pose_from_fields(fields, item.cell.pendant).base_T_flange
+    typed = place_from_fields(fields, item.cell.pendant)
     xi = displacement(typed, item.matrix)
     corners = item.cell.work_volume.corners()  # in work_volume.frame
     if item.cell.work_volume.frame == item.to_frame:

@@ -17,7 +17,7 @@ from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..findings import Level
 from ..frames import displacement, quaternion_xyzw
-from ..pendant.entry import format_pose
+from ..pendant.entry import format_place
 from ..proof.stated import covariance_of, of_camera
 from ..sessions.changes import read_journal
 from ..sessions.results import changed_since
@@ -174,8 +174,8 @@ def identification(session: Session) -> Html:
     left = pairs([
         ("Session", session.name), ("Operator", session.operator), ("Started", session.created),
         ("Stations", f"{len(session.stations)}, {sum(s.use for s in session.stations)} in use"),
-        ("Mount", cell.mount), ("Active tool", pendant.active_tool),
-        ("Active frame", pendant.active_frame),
+        ("Mount", cell.mount), ("Active tool", str(pendant.active_tool)),
+        ("Active frame", str(pendant.active_frame)),
         ("Pendant", f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and "
          f"{pendant.joint_unit if pendant.shows_joints else pendant.angle_unit}"),
         ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
@@ -297,7 +297,7 @@ def _shown(T: Array, cell: Cell) -> str | Html:
     if cell.pendant.shows_joints:
         return "this pendant shows joints"
     try:
-        fields = format_pose(T, cell.pendant)
+        fields = format_place(T, cell.pendant)
     except StationbookError as error:
         return f"cannot be shown: {error.problem}"
     text = "  ".join(f"{a} {b}" for a, b in zip(cell.pendant.labels, fields, strict=True))

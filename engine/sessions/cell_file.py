@@ -37,11 +37,12 @@ from ..pendant.conventions import (
     POSITION_FIELDS,
     ROTATIONS,
     YAW,
+    active_places,
     checked_pendant,
     field_count,
     is_quaternion,
 )
-from ..pendant.settings import JOINTS, AngleUnit, LengthUnit, Pendant
+from ..pendant.settings import BASE, FLANGE, JOINTS, Active, AngleUnit, LengthUnit, Pendant
 from ..robots.model import Robot, checked
 from .schema import (
     Field,
@@ -82,6 +83,34 @@ def _pendant(values: Values, node: Node) -> Pendant:
     return Pendant(**values)
 
 
+@dataclass(frozen=True, slots=True)
+class ActiveEntry:
+    """The active tool or frame: the word ``flange`` (``base``), or its name and values."""
+
+    own: Active
+
+    def read(self, node: Node) -> Active:
+        if isinstance(node.value, dict):
+            return _NAMED.read(node)
+        name = Text().read(node)
+        if name.strip().casefold() != self.own.name:
+            key = (node.key or "").rpartition(".")[2]
+            raise node.fail(
+                f"{node.described()} alone does not say where it is",
+                f"Select the {self.own.name} on the pendant and write {key}: {self.own.name}, or "
+                f"give the values that the pendant shows for it: {key}: {{name: {name}, pose: "
+                "[..]}, in the order of labels.",
+            )
+        return self.own
+
+    def write(self, value: Any) -> Any:
+        return value.name if value.pose is None else _NAMED.write(value)
+
+
+_NAMED = Record(
+    (Field("name", Text()), Field("pose", Many(Typed()))), lambda values, _: Active(**values)
+)
+
 PENDANT = Record(
     (
         Field("length_unit", Text(get_args(LengthUnit))),
@@ -90,8 +119,8 @@ PENDANT = Record(
         Field("rotation", Text(ROTATIONS)),
         Field("labels", Many(Text()), ()),
         Field("decimals", Many(Whole(0, 9)), ()),
-        Field("active_tool", Text(), "flange", always=True),
-        Field("active_frame", Text(), "base", always=True),
+        Field("active_tool", ActiveEntry(FLANGE), FLANGE, always=True),
+        Field("active_frame", ActiveEntry(BASE), BASE, always=True),
         Field("flange_down", Flag(), False),
     ),
     _pendant,
@@ -213,7 +242,12 @@ def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
             decimals=pendant.decimals or (JOINT_DECIMALS,) * axes,
         )
         require_count(node, "labels", pendant.labels, axes, "one for each joint")
-    return placed_at(node, lambda: checked_pendant(pendant))
+    pendant = placed_at(node, lambda: checked_pendant(pendant))
+    for key in ("active_tool", "active_frame"):
+        alone = replace(pendant, active_tool=FLANGE, active_frame=BASE)
+        one = replace(alone, **{key: getattr(pendant, key)})
+        placed_at(node.at(key), lambda: active_places(one)) if key in node.entries() else None
+    return pendant
 
 
 def _check_approach(cell: Cell, node: Node) -> None:

@@ -19,6 +19,8 @@ from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import FileError, StationbookError
 from ..files import read_bytes
+from ..pendant.entry import parse_active
+from ..pendant.settings import BASE, FLANGE
 from ..sessions.cell_file import read_cell
 from ..sessions.changes import Change, Who, commit, read_journal
 from ..sessions.folder import session_text
@@ -114,8 +116,8 @@ OPEN = "start questions, lens data open"  # kept, and asked again
 class Answers:
     """What was answered.
 
-    ``active_tool`` and ``active_frame`` as the pendant shows them, or their values where flange
-    and base cannot be selected. ``pitch_mm`` as measured on the board. ``lens_fits``: the lens data
+    ``active_tool`` and ``active_frame``: "flange" and "base", or their name and the values that
+    the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the board. ``lens_fits``: the lens data
     were made at this image size, focus and zoom.
     """
 
@@ -155,7 +157,9 @@ def answer_questions(session: Session, answers: Answers) -> Change:
         cell=replace(
             cell,
             pendant=replace(
-                cell.pendant, active_tool=answers.active_tool, active_frame=answers.active_frame
+                cell.pendant,
+                active_tool=parse_active(answers.active_tool, FLANGE, cell.pendant),
+                active_frame=parse_active(answers.active_frame, BASE, cell.pendant),
             ),
             board=replace(cell.board, pitch_mm=answers.pitch_mm),
         ),

@@ -26,12 +26,13 @@ from ..widgets.sheet import Paragraph
 from .jobs import Confirm, Jobs, in_background
 
 TOOL = (
-    "Tool that the pendant shows as active. Where the flange cannot be selected, type its values; "
-    "it must stay the same to the end: no residual can show that it was wrong."
+    "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
+    "them, such as T3: 0 0 120 0 0 0. It must stay the same to the end: no residual can show that "
+    "it was wrong."
 )
 FRAME = (
-    "User frame that the pendant shows as active; where the base cannot be selected, its values. "
-    "It must stay the same to the end."
+    "User frame that the pendant shows as active: base, or its name and values in the base, such "
+    "as F5: 600 0 40 0 0 90. It must stay the same to the end."
 )
 
 
@@ -80,8 +81,8 @@ class Start(Screen[bool]):
         return [
             Question("operator", "Who works at the robot", operator, needed,
                      "Kept with every station."),
-            Question("tool", "Active tool", cell.pendant.active_tool, needed, TOOL),
-            Question("frame", "Active user frame", cell.pendant.active_frame, needed, FRAME),
+            Question("tool", "Active tool", str(cell.pendant.active_tool), needed, TOOL),
+            Question("frame", "Active user frame", str(cell.pendant.active_frame), needed, FRAME),
             Question("warm", "Robot warmed up (y/n)", warm, yes_or_no,
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
                      "run before recording."),
