@@ -24,7 +24,7 @@ from engine.cell.cell import Cell
 from engine.errors import StationbookError, UsageError
 from engine.frames import displaced, displacement
 from engine.frames import inverse as inverse_of
-from engine.pendant.settings import Pendant
+from engine.pendant.settings import BASE, Active, Pendant
 from engine.report.exports import FORMATS, export, inverse_covariance
 
 SHA = "ab" * 32
@@ -358,6 +358,6 @@ def test_half_turns_and_identity_survive_every_machine_format() -> None:
 
 
 def test_active_tool_and_frame_are_named() -> None:
-    shown = replace(cell().pendant, active_tool="gripper 2", active_frame="pallet")
+    shown = replace(cell().pendant, active_tool=Active("gripper 2", ("0",) * 6), active_frame=BASE)
     text = exported(document(), "tf", cell(pendant=shown))
-    assert "active tool 'gripper 2' and active frame 'pallet'" in text
+    assert "active tool 'gripper 2: 0 0 0 0 0 0' and active frame 'base'" in text

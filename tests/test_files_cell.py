@@ -12,6 +12,7 @@ from files_samples import CELL, CELL_KEYS, SCARA, demo_cell, write_cell
 
 from engine.cell.cell import RoughPlace
 from engine.errors import FileError
+from engine.pendant.settings import FLANGE
 from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
 from engine.sessions.cell_file import cell_document, read_cell, read_robot, robot_text
 from engine.sessions.yaml_text import yaml_dump
@@ -75,7 +76,7 @@ def test_defaults_fill_what_is_absent(tmp_path: Path) -> None:
     assert cell.robot is not None
     assert cell.robot.accuracy_mm is None
     assert cell.robot.accuracy == ASSUMED_ACCURACY_MM
-    assert (cell.pendant.joint_unit, cell.pendant.active_tool) == ("deg", "flange")
+    assert (cell.pendant.joint_unit, cell.pendant.active_tool) == ("deg", FLANGE)
     assert cell.camera.distortion == ()
     assert cell.camera.source is None
     assert cell.keep_out == ()

@@ -24,6 +24,7 @@ from engine.cell.session import Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
+from engine.pendant.settings import Active
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit, read_journal
@@ -209,7 +210,10 @@ def test_other_cells_are_refused_by_what_differs() -> None:
         (replace(old, camera=camera), "image size"),
         (replace(old, board=replace(old.board, pitch_mm=25.0)), "pitch"),
         (replace(old, robot=None), "robot"),
-        (replace(old, pendant=replace(old.pendant, active_frame="table")), "active frame"),
+        (
+            replace(old, pendant=replace(old.pendant, active_frame=Active("table", ("0",) * 6))),
+            "active frame",
+        ),
         (cell(EYE_IN_HAND, 6), "mount"),
     ):
         with pytest.raises(UsageError, match=word):

@@ -31,6 +31,7 @@ from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
 from engine.findings import Finding, Level
 from engine.frames import apply, displaced
+from engine.pendant.settings import Active
 from engine.proof.stated import covariance_of
 from engine.report.figures import places, residual_picture, uncertainty
 from engine.report.html_base import number, rounded, safe
@@ -329,7 +330,9 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
         cell=replace(
             cell, name=HOSTILE, camera=replace(cell.camera, name=HOSTILE),
             robot=cell.robot and replace(cell.robot, name=HOSTILE),
-            pendant=replace(cell.pendant, active_tool=HOSTILE, active_frame=HOSTILE),
+            pendant=replace(
+                cell.pendant, active_tool=Active(HOSTILE, (HOSTILE,)), active_frame=Active(HOSTILE),
+            ),
         ),
         stations=tuple(
             replace(s, note=HOSTILE, operator=HOSTILE, taken=HOSTILE, accepted=(HOSTILE,))

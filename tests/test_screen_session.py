@@ -23,6 +23,7 @@ from screen_bench import (
 from textual.binding import Binding
 from textual.widgets import Input
 
+from engine.pendant.settings import Active
 from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit, read_journal
 from engine.sessions.folder import open_session
@@ -215,19 +216,19 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
         await pilot.press(*["backspace"] * 40)
         await type_line(pilot, "A. Example")
         await pilot.press("enter", *["backspace"] * 10)
-        await type_line(pilot, "gripper 2")
+        await type_line(pilot, "gripper 2: 0 0 120 0 0 0")
         await pilot.press("enter", "enter", "y", "enter", "enter", "n", "enter")
         await until(pilot, "Your answers are kept", "calibrate the lens")
         await pilot.press("escape")
         await until(pilot, "CAUTION", "A. Example", "The start questions stay open")
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
-        shown = await until(pilot, "Is this the cell?", "A. Example", "gripper 2")
+        shown = await until(pilot, "Is this the cell?", "A. Example", "gripper 2: 0 0 120")
         assert "Before the next station" in shown
         await pilot.press(*["enter"] * 5, "y", "enter")
         await until(pilot, "CAUTION", "A. Example")
     session = open_session(folder)
-    assert session.cell.pendant.active_tool == "gripper 2"
+    assert session.cell.pendant.active_tool == Active("gripper 2", ("0", "0", "120", "0", "0", "0"))
     line = read_journal(folder)[-1]
     assert line["answers"]["warmed_up"] is True
     app = app_for(folder)

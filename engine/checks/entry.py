@@ -93,9 +93,7 @@ def unit_findings(
     return found
 
 
-def _length_looks_like(
-    xyz: Sequence[float], declared: LengthUnit, in_base: bool
-) -> str | None:
+def _length_looks_like(xyz: Sequence[float], declared: LengthUnit, in_base: bool) -> str | None:
     """Return the unit in which the position would be a reachable one, or None if it is already.
 
     ``in_base``: given in the base frame; near the origin of another frame the arm may well stand.

@@ -258,25 +258,26 @@ def active_places(pendant: Pendant) -> tuple[Array, Array]:
     Raises StationbookError for values that are no numbers or do not fit the convention. A pendant
     with one angle gives tools as if the flange pointed up, whatever ``flange_down`` says.
     """
-    frame, tool = (_placed(active, pendant) for active in (pendant.active_frame, pendant.active_tool))
+    frame = _placed("active_frame", pendant.active_frame, pendant)
+    tool = _placed("active_tool", pendant.active_tool, pendant)
     if pendant.flange_down:
         down = transform(_FLANGE_DOWN, np.zeros(3))
         tool = down @ tool @ down
     return frame, tool
 
 
-def _placed(active: Active, pendant: Pendant) -> Array:
+def _placed(key: str, active: Active, pendant: Pendant) -> Array:
     if active.pose is None:
         return np.eye(4)
     if pendant.shows_joints:
         raise StationbookError(
-            f"{active.name}: this pendant shows joints, which no tool or frame changes",
+            f"{key}: this pendant shows joints, which no tool or frame changes",
             "Leave the tool and the frame out.",
         )
     count = field_count(pendant.rotation)
     if len(active.pose) != count:
         raise StationbookError(
-            f"{active.name}: expected {count} values, got {len(active.pose)}",
+            f"{key}: expected {count} values, got {len(active.pose)}",
             f"Give one for each of {' '.join(pendant.labels)}, as the pendant shows them.",
         )
     values = np.array([float(text) for text in active.pose])

@@ -149,7 +149,7 @@ class Blind:
         steps, here = list[Step](), typed[-1]
         for flange, safe, after in zip(poses, sure, expected, strict=True):
             fields, pose = shown(cell, self.arm, flange, near)
-            jog = jog_text(here, flange, cell.pendant.active_frame)
+            jog = jog_text(here, flange)
             steps.append(Step("jog", pose, fields, jog, _why(here, flange, safe), after))
             here, near = flange, fields
         notes = (NO_MOVE,) if len(poses) < count else ()

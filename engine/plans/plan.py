@@ -171,7 +171,7 @@ def _closed(
     fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
     after = look.after(poses[1:]) or (None, None)
-    jog = jog_text(poses[-2], pose, cell.pendant.active_frame)
+    jog = jog_text(poses[-2], pose)
     last = Step("pose", pose, texts[0] if texts else fields, jog, CLOSING, *after)
     return replace(plan, steps=(*plan.steps, last))
 

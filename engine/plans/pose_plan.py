@@ -153,7 +153,7 @@ def plan_of(
         words = view_words(look.sight, view, look.usual_mm), gain
         if not look.arm.passes(here, pose):
             crooked.append(len(steps) + 1)
-        jog = jog_text(here, pose, cell.pendant.active_frame)
+        jog = jog_text(here, pose)
         why = "; ".join(filter(None, words))
         steps.append(Step("pose", pose, fields, jog, why, *(after or (None, None))))
         here, near, before = pose, fields, after and after[0]

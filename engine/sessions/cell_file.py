@@ -243,10 +243,7 @@ def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
         )
         require_count(node, "labels", pendant.labels, axes, "one for each joint")
     pendant = placed_at(node, lambda: checked_pendant(pendant))
-    for key in ("active_tool", "active_frame"):
-        alone = replace(pendant, active_tool=FLANGE, active_frame=BASE)
-        one = replace(alone, **{key: getattr(pendant, key)})
-        placed_at(node.at(key), lambda: active_places(one)) if key in node.entries() else None
+    placed_at(node, lambda: active_places(pendant))
     return pendant
 
 

@@ -117,8 +117,8 @@ class Answers:
     """What was answered.
 
     ``active_tool`` and ``active_frame``: "flange" and "base", or their name and the values that
-    the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the board. ``lens_fits``: the lens data
-    were made at this image size, focus and zoom.
+    the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the
+    board. ``lens_fits``: the lens data were made at this image size, focus and zoom.
     """
 
     operator: str
