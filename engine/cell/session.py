@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # a first look at a folder needs stations, not cells
     from .cell import Cell
 
 FORMAT = 1  # version of session.yaml, cell.yaml and result.yaml that this program writes
+REVISIT = "visit again: "  # begins the reason of a planned station that an earlier session recorded
 
 
 @dataclass(frozen=True, slots=True)

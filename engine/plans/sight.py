@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from ..arrays import Array
 from ..boards.pattern import Board
@@ -17,6 +16,7 @@ from ..errors import UsageError
 from ..frames import apply, rotation_exp, transform
 from .types import Spiral
 
+SEED = 5  # any number: fixes the candidates
 EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares, common practice
 # [-] spacings beyond the outermost points that must be seen: rendered boards are found whole from
 # 0.4 on; a charuco corner needs the markers around it, so the whole outer squares.
@@ -29,7 +29,6 @@ LEAST_SPACING_PX = 8.0  # px between neighbouring points; below it corners blur 
 NEAR, FAR = 0.75, 1.35
 BEYOND = 1.05  # [-] radius over the image corner's up to which the lens model is trusted
 BEHIND_MM = 1.0  # mm; points nearer to the lens than this are not projected
-SEED = 5  # any number: fixes the candidates
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,10 +119,10 @@ def _inside(seen: Sight, views: Array, spread: Array) -> NDArray[np.bool_]:
 def candidate_views(seen: Sight, count: int) -> Array:
     """Return views (count, 4, 4), camera_T_board, that fill what the camera can see evenly.
 
-    Place in the image, distance, tilt, its direction and the turn about the line of sight are a
-    Sobol sequence, always the same one. ``count`` is a power of two.
+    Place in the image, distance, tilt, its direction and the turn about the line of sight are
+    spread evenly, always the same way.
     """
-    u = qmc.Sobol(6, rng=np.random.default_rng(SEED)).random(count)
+    u = spread_evenly(count, 6)
     spot = _spots(seen, u[:, :3])
     tilt = np.radians(MOST_TILT_DEG) * np.sqrt(u[:, 3])  # steep ones tell more
     way, turn = 2 * np.pi * u[:, 4], 2 * np.pi * u[:, 5]
@@ -134,8 +133,15 @@ def candidate_views(seen: Sight, count: int) -> Array:
 
 def placed_views(seen: Sight, R: Array) -> Array:
     """Return views (n, 4, 4) with given rotations (n, 3, 3), spread over image and distances."""
-    u = qmc.Sobol(3, rng=np.random.default_rng(SEED)).random(len(R))
+    u = spread_evenly(len(R), 3)
     return transform(R, _spots(seen, u) - R @ seen.centre)
+
+
+def spread_evenly(count: int, dimensions: int) -> Array:
+    """Return points (count, dimensions) of a Sobol sequence, always the same; a power of two."""
+    from scipy.stats import qmc  # here: takes longer to import than a whole solve
+
+    return np.asarray(qmc.Sobol(dimensions, rng=np.random.default_rng(SEED)).random(count))
 
 
 def _spots(seen: Sight, u: Array) -> Array:

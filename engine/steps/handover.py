@@ -9,17 +9,13 @@ from typing import NamedTuple
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
-from ..diagnosis.diagnose import diagnosed
 from ..files import inside, read_bytes, sha256
 from ..proof.stated import of_camera
 from ..report.exports import export
-from ..report.report_html import report_html
-from ..report.stations import CoursePoint, course
 from ..sessions.changes import keep_earlier
 from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, write_text_atomic
-from .solve import session_problems, typed_texts
 
 REPORT_FILE = "report.html"
 
@@ -112,6 +108,12 @@ def make_report(
     ``camera``: which of several; None: the first. Raises FileError where there is no result yet or
     it is damaged.
     """
+    # here, so that an export loads neither the fit nor the plots
+    from ..diagnosis.diagnose import diagnosed
+    from ..report.report_html import report_html
+    from ..report.stations import CoursePoint, course
+    from .solve import session_problems, typed_texts
+
     result, name = current_result(session, folder), camera or session.cell.camera.name
     part = of_camera(result, session.cell, name)
     fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same

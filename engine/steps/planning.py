@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..arrays import Array
-from ..cell.session import PlannedStation, Session
+from ..cell.session import REVISIT, PlannedStation, Session
 from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
 from ..findings import Level
@@ -23,7 +23,6 @@ from ..sessions.changes import Change
 from ..sessions.folder import observations
 from .solve import solve_session, typed_texts
 
-REVISIT = "visit again: "  # begins the reason of a station that an earlier session recorded
 LEAST_STATIONS = 3  # below it there is nothing to solve
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from ..cell.result import Before
-from ..cell.session import PlannedStation, Session, cell_of, labelled
+from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, UsageError
@@ -21,7 +21,6 @@ from ..proof.stated import check_same
 from ..sessions.changes import Change, remark
 from ..sessions.folder import observations, open_session
 from ..sessions.results import input_hashes
-from .planning import REVISIT
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session
 
