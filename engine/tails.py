@@ -34,9 +34,9 @@ def f_isf(p: float, numerator: float, denominator: float) -> float:
     return float(b * special.betainccinv(a, b, p) / (a * special.betaincinv(b, a, p)))
 
 
-def non_central_f_sf(x: float, numerator: float, denominator: float, size: float) -> float:
-    """Return the chance that F exceeds x, its numerator off by ``size`` (non-centrality)."""
-    return 1.0 - float(special.ncfdtr(numerator, denominator, size, x))
+def non_central_f_size(chance: float, x: float, numerator: float, denominator: float) -> float:
+    """Return the non-centrality at which F exceeds x with this chance, to about 1e-4 of itself."""
+    return float(special.ncfdtrinc(numerator, denominator, 1.0 - chance, x))
 
 
 def t_sf(x: Array, degrees: Array | float) -> Array:

@@ -22,7 +22,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-from scipy.optimize import brentq
 
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
@@ -34,7 +33,7 @@ from ..estimate.problem import BoardPrior, Problem
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
 from ..frames import displaced, displacement, skew
-from ..tails import chi2_isf, f_isf, f_sf, non_central_f_sf
+from ..tails import chi2_isf, f_isf, f_sf, non_central_f_size
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
 
@@ -202,7 +201,7 @@ def squared_size(value: Array, covariance: Array) -> float:
 def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
     """Return the shift [mm] and turn [deg] found with probability POWER in the worst direction."""
     limit = _limit(freedom)
-    size = float(brentq(lambda size: non_central_f_sf(limit, 6, freedom, size) - POWER, 1.0, 1e4))
+    size = non_central_f_size(POWER, limit, 6, freedom)
     information = np.linalg.inv(covariance)
     turn, shift = (np.linalg.eigvalsh(information[k, k])[0] for k in (slice(3), slice(3, 6)))
     return float(np.sqrt(size / shift)), float(np.degrees(np.sqrt(size / turn)))
