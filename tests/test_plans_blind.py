@@ -2,36 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from plan_world import World, world
+from told_jogs import entered, way
 
-from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 from engine.cell.stations import Observation
-from engine.frames import displacement, rotation_angle, rotation_exp, straight, transform
+from engine.frames import displacement, rotation_angle, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
-from engine.plans.arm import clear
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
-AXES = {"X": 0, "Y": 1, "Z": 2}
-
-
-def told(start: Array, jog: str) -> Array:
-    """Return the pose reached by doing what a jog's text says, one thing after the other."""
-    pose = start.copy()
-    for axis, value in re.findall(r"base ([XYZ]) ([+−]\d+) mm", jog):
-        pose[AXES[axis], 3] += float(value.replace("−", "-"))
-    for value, axis in re.findall(r"turn ([+−]\d+)° about base ([XYZ])", jog):
-        angle = np.radians(float(value.replace("−", "-")))
-        pose[:3, :3] = rotation_exp(angle * np.eye(3)[AXES[axis]]) @ pose[:3, :3]
-    return pose
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -78,7 +64,7 @@ def test_a_jog_does_what_its_words_say() -> None:
     for start, plan in zip(here, plans, strict=True):
         pose = start
         for step in plan.steps:
-            off = displacement(told(pose, step.jog), step.base_T_flange)
+            off = displacement(way(pose, step.jog)[-1], step.base_T_flange)
             assert np.abs(off[3:]).max() < 0.6  # rounded to 1 mm and 1°
             assert np.degrees(np.linalg.norm(off[:3])) < 1.6
             pose = step.base_T_flange
@@ -157,8 +143,7 @@ def test_first_moves_keep_the_flange_out_of_boxes_and_ask_to_watch_the_board() -
     assert len(kept.steps) > 0
     start = here
     for step in kept.steps:
-        way = straight(start, step.base_T_flange, 50)[:, :3, 3]
-        assert clear((box,), way[:, None]).all()
+        assert not entered(way(start, step.jog), np.zeros((1, 3)), (box,))
         start = step.base_T_flange
 
 

@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from known_noise import given_noise
 from plan_world import ARM, BOARD, World, reference_stations, world
+from told_jogs import entered, plate, way
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
 from engine.errors import UsageError
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
-from engine.frames import apply, inverse, rotation_angle, straight
+from engine.frames import apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.pose_plan import SPIRAL_STATIONS
@@ -141,28 +142,28 @@ def test_joint_limits_are_kept_with_room_and_typed_joints_settle_the_configurati
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_boxes_are_kept_clear_of_along_the_straight_way(mount: Mount) -> None:
+def test_boxes_are_kept_clear_of_along_the_jogs_as_told(mount: Mount) -> None:
     free = started(mount, 6)
     start = free.stations[-1].base_T_flange
-    way = [start, *poses(free.plan(Wish(count=6)))]
-    carried = _carried(free)
-    middle = apply(straight(way[2], way[3], 9)[4], carried).mean(axis=0)
-    box = KeepOut("post", tuple(middle - 15.0), tuple(middle + 15.0))
+    plan = free.plan(Wish(count=6))
+    here = poses(plan)[1]
+    told = way(here, plan.steps[2].jog)
+    corner = apply(told[len(told) // 3], _carried(free))[-1]  # off the straight way
+    box = KeepOut("post", tuple(corner - 15.0), tuple(corner + 15.0))
+    assert entered(told, _carried(free), (box,))
     plan = make_plan(replace(free.cell, keep_out=(box,)), free.stations, Wish(count=6))
     assert len(plan.steps) == 6
     here = start
-    for pose in poses(plan):
-        points = apply(straight(here, pose, 200), carried)
-        inside = ((points > box.min_mm) & (points < box.max_mm)).all(axis=2)
-        assert not inside.any()
-        here = pose
+    for step in plan.steps:
+        assert not entered(way(here, step.jog, step.base_T_flange), _carried(free), (box,))
+        here = step.base_T_flange
 
 
 def _carried(made: World) -> Array:
-    """Return what moves, on the flange: its middle, and the board's outer points or the camera."""
+    """Return what moves, on the flange: its middle, and the whole board or the camera."""
     if made.cell.mount == EYE_IN_HAND:
         return np.array([np.zeros(3), made.camera[:3, 3]])
-    return np.vstack([np.zeros(3), apply(made.board, BOARD.points()[[0, 10, 77, 87]])])
+    return np.vstack([np.zeros(3), apply(made.board, plate(BOARD.columns, BOARD.rows, 20.0))])
 
 
 @pytest.mark.parametrize(

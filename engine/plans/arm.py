@@ -1,4 +1,4 @@
-"""Where the arm can stand without folding another way, and without entering a forbidden box."""
+"""Where the arm can stand and go without folding another way, and the foot it stands on."""
 
 from __future__ import annotations
 
@@ -10,52 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..cell.cell import KeepOut
-from ..frames import apply, rotation_angle, straight
+from ..cell.cell import Cell, KeepOut
+from ..frames import rotation_angle
 from ..robots.arms import LEVEL_KINDS, configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
-
-CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
-FAR_MM = 1e6  # mm; farther than any arm reaches
-STEP_MM, STEP_RAD = 20.0, np.radians(4.0)  # between the poses looked at; below CLEAR_MM
-
-
-def below(height_mm: float) -> KeepOut:
-    """Return the box below a height [mm] in the base; points at that height keep clear of it."""
-    top = height_mm - CLEAR_MM
-    return KeepOut("below", (-FAR_MM, -FAR_MM, -FAR_MM), (FAR_MM, FAR_MM, top))
-
-
-def clear(boxes: Sequence[KeepOut], points_base: Array) -> NDArray[np.bool_]:
-    """Tell for which rows of points (n, m, 3) [mm] in the base none lies in or near a box."""
-    good = np.ones(len(points_base), bool)
-    for box in boxes:
-        low, high = np.asarray(box.min_mm) - CLEAR_MM, np.asarray(box.max_mm) + CLEAR_MM
-        inside = np.asarray(((points_base > low) & (points_base < high)).all(axis=2))
-        good &= ~inside.any(axis=1)
-    return good
-
-
-def way_clear(boxes: Sequence[KeepOut], start: Array, end: Array, on_flange: Array) -> bool:
-    """Tell whether points (m, 3) on the flange keep clear on the straight way between two poses.
-
-    ``start`` and ``end`` are base_T_flange (4, 4).
-    """
-    if not boxes:
-        return True
-    travel = np.linalg.norm(end[:3, 3] - start[:3, 3]) / STEP_MM
-    turn = rotation_angle(end[:3, :3] @ start[:3, :3].T) / STEP_RAD
-    lever = np.linalg.norm(on_flange, axis=1).max() * turn * STEP_RAD / STEP_MM
-    steps = int(np.ceil(max(travel + lever, turn, 1.0)))
-    return bool(clear(boxes, apply(straight(start, end, steps), on_flange)).all())
-
+from .way import FAR_MM, Bodies
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
 WRIST_BENT = float(np.sin(np.radians(8.0)))  # [-] nearer to straight, J4 and J6 race each other
 LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far nearer to one (CP)
-LEG_STEPS = 5  # postures looked at along one straight move
+LEG_STEPS = 5  # postures looked at along one leg of a jog, its ends included
+LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
 
 Labels = tuple[str, ...]
@@ -86,10 +53,7 @@ class ArmCheck:
         return good
 
     def stands(self, flange: Array) -> bool:
-        """Tell whether base_T_flange (4, 4) is held in every one of ``ways``, with margins.
-
-        And reached on the straight way from where the arm stands.
-        """
+        """Tell whether base_T_flange (4, 4) is held in every one of ``ways``, with margins."""
         if self.arm is None or not self.ways:
             return True
         roomy = [q for q in self._held(self.arm, flange) if self._roomy(self.arm, q)]
@@ -97,9 +61,7 @@ class ArmCheck:
             return False
         away = flange.copy()  # a little farther from the base
         away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
-        if not self._all_ways(self.arm, self._held(self.arm, away, limited=False)):
-            return False
-        return self.arm.robot.kind == "chain" or self.passes(self.present, flange)
+        return self._all_ways(self.arm, self._held(self.arm, away, limited=False))
 
     def posture(self, flange: Array) -> Array | None:
         """Return one posture (axes,) that holds ``flange`` (4, 4), in ``ways`` if there is one."""
@@ -109,24 +71,38 @@ class ArmCheck:
         same = [q for q in found if configuration(self.arm, q) in self.ways]
         return next(iter(same or found), None)
 
-    def passes(self, start: Array, end: Array) -> bool:
-        """Tell whether a straight move between two poses (4, 4) keeps limits and configuration."""
-        if self.arm is None or not self.ways:
-            return True
-        found = self._on_the_way(self.arm, start, straight(start, end, LEG_STEPS))
-        return all(self._steady(self.arm, found, way) for way in self.ways)
+    def postures(self, start: Array) -> Array:
+        """Return the postures (k, axes) from which legs from ``start`` (4, 4) are followed.
 
-    def _on_the_way(self, arm: Kinematics, start: Array, poses: Array) -> list[list[Array]]:
-        """Return the postures that hold each of ``poses`` (n, 4, 4), a chain's one by one."""
-        if arm.robot.kind != "chain":
-            return [self._held(arm, pose) for pose in poses]
-        q, found = np.array(self._held(arm, start)), []
-        for before, pose in pairwise([start, *poses]):
-            if len(q):
-                q = led(arm, q, before, pose)
-                q = q[arm.joints.inside(q)]
-            found.append(list(q))
-        return found
+        Those of a chain, led there on the straight way; other arms need none: k is 0.
+        """
+        if self.arm is None or not self.ways or self.arm.robot.kind != "chain":
+            return np.empty((0, 0))
+        return np.array(self._held(self.arm, start)).reshape(-1, self.arm.axes)
+
+    def along(self, poses: Array, held: Array) -> Array | None:
+        """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, axes).
+
+        None where it breaks reach or limits, or folds the arm another way.
+        """
+        if self.arm is None or not self.ways:
+            return held
+        if self.arm.robot.kind == "chain":
+            return self._led_along(self.arm, poses, held)
+        some = poses[np.unique(np.linspace(0, len(poses) - 1, LEG_STEPS).astype(int))]
+        found = [self._held(self.arm, pose) for pose in some]
+        return held if all(self._steady(self.arm, found, way) for way in self.ways) else None
+
+    def _led_along(self, arm: Kinematics, poses: Array, held: Array) -> Array | None:
+        turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T))
+        pieces = max(int(np.ceil(turn / LED_RAD)), 1)
+        some = poses[np.linspace(0, len(poses) - 1, pieces + 1).astype(int)]
+        for before, pose in pairwise(some):
+            held = led(arm, held, before, pose) if len(held) else held
+            held = held[arm.joints.inside(held)]
+            if not self._all_ways(arm, list(held)):
+                return None
+        return held
 
     def _held(self, arm: Kinematics, flange: Array, *, limited: bool = True) -> list[Array]:
         """Return the postures that hold ``flange``; a chain is led there from where it stands."""
@@ -216,3 +192,52 @@ def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
 def is_level(robot: Robot | None) -> bool:
     """Tell whether the arm holds its flange level, so that it can turn about the vertical only."""
     return robot is not None and robot.kind in LEVEL_KINDS
+
+
+FOOT = 0.25  # [-] of the height of the second axis: how far a foot stands out (CP, no source)
+UPRIGHT = 0.99  # [-] cosine within which the first axis stands on the base plane
+
+
+def foot(robot: Robot | None) -> KeepOut | None:
+    """Return the box of the arm's own foot [mm, base]: a column about the first axis.
+
+    It reaches up to the second axis, and beyond that axis's offset from the first by a quarter of
+    its height (of the upper arm's length where both axes are upright). None for an arm that is not
+    described, or does not stand on the base plane.
+    """
+    if robot is None:
+        return None
+    arm = kinematics(robot)
+    first, second = arm.joint_frames(arm.joints.to_shown(np.zeros(arm.axes)))[:2]
+    if first[2, 2] < UPRIGHT:
+        return None
+    offset = float(np.linalg.norm(second[:2, 3] - first[:2, 3]))
+    top = float(second[2, 3])
+    radius = FOOT * offset if abs(second[2, 2]) > UPRIGHT else offset + FOOT * max(top, 0.0)
+    x, y = first[:2, 3]
+    return KeepOut(
+        "the arm's own foot", (x - radius, y - radius, -FAR_MM), (x + radius, y + radius, top)
+    )
+
+
+def around(cell: Cell, bodies: Bodies, typed: Array) -> tuple[KeepOut, ...]:
+    """Return the boxes to keep out of: the cell's, and the arm's own foot.
+
+    ``bodies`` were at the recorded poses ``typed`` (n, 4, 4): a foot in which one of them was is
+    not as wide as thought.
+    """
+    own = foot(cell.robot)
+    if own is None or not bodies.clear(typed, (own,)).all():
+        return cell.keep_out
+    return (*cell.keep_out, own)
+
+
+def floor_mm(cell: Cell, bodies: Bodies, typed: Array) -> float:
+    """Return the height [mm, base] below which no station is planned.
+
+    Most arms stand on the table or floor that bears the work, so nothing goes below the base plane
+    unless parts are picked there or a body was there at a recorded pose ``typed`` (n, 4, 4).
+    """
+    volume = cell.work_volume
+    bottom = volume.center_mm[2] - volume.size_mm[2] / 2 if volume.frame == "base" else 0.0
+    return min(0.0, bottom, float(bodies.lowest(typed).min()))

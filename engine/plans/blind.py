@@ -13,26 +13,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cautions import BLIND_PLAN
-from ..cell.cell import EYE_TO_HAND, Cell, Rough
+from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.problem import Problem, implied_flange, noise_prior, predicted_view, starting_noise
 from ..estimate.result import pick_model
 from ..estimate.systematic import NO_ARM
-from ..frames import apply, from_position_quaternion, rotation_log, transform
+from ..frames import from_position_quaternion, rotation_log, transform
 from ..pendant.conventions import YAW, to_matrix
-from .arm import ArmCheck, arm_check, clear, is_level, way_clear
+from .arm import ArmCheck, arm_check, around, floor_mm, is_level
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import Plan, Step
-from .words import jog_text, jogged, shown
+from .way import Bodies, Legs, jog_text, jogged, riding, told_way
+from .words import shown
 
 MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
@@ -42,6 +43,8 @@ SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
 CHUNK = 32  # moves that all arrangements are asked about at once, those of largest gain first
 FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
+
+ROUNDING_MM = 1e-6  # mm; a body that stays at its height does not sink
 
 FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
 ASKED = 8  # arrangements for which the uncertainty is worked out
@@ -78,81 +81,92 @@ DISAGREE = (
 )
 
 
+class Move(NamedTuple):
+    """One small jog: where it leads (4, 4), and whether the board surely stays in view there."""
+
+    flange: Array
+    legs: Legs
+    sure: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Blind:
-    """What little is known: the cell, its arm, and where camera and board may be."""
+    """What little is known: the cell, its arm, and where camera and board may be.
+
+    ``bodies`` are the flange's middle and what may ride on it, ``boxes`` what they keep out of. The
+    flange goes no lower than the first of ``floor`` (m,) [mm, base], what may ride on it no lower
+    than the others where that can be helped.
+    """
 
     cell: Cell
     problem: Problem
     arm: ArmCheck
     known: Arrangements
     seen: Sight
+    bodies: Bodies
+    boxes: tuple[KeepOut, ...]
+    floor: Array
 
-    def moves(self, visited: Array, count: int) -> tuple[list[Array], list[bool]]:
-        """Return up to ``count`` poses (4, 4), each one small jog from the one before.
+    def moves(self, visited: Array, count: int) -> list[Move]:
+        """Return up to ``count`` moves, each one small jog from the one before.
 
-        And whether the board surely stays in view there. ``visited`` (n, 4, 4) are the recorded
-        poses, the last one the present. Fewer where no move keeps the board in view.
+        ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
+        keeps the board in view.
         """
-        poses, sure = list(visited), list[bool]()
+        poses, found = list(visited), list[Move]()
         for _ in range(count):
-            best, share = self._surest(self._ranked(np.array(poses)), poses[-1])
+            best = self._surest(self._ranked(np.array(poses)), poses[-1])
             if best is None:
                 break
-            poses.append(best)
-            sure.append(share == 1.0)
-        return poses[len(visited) :], sure
+            poses.append(best.flange)
+            found.append(best)
+        return found
 
     def _ranked(self, poses: Array) -> Array:
         """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
         flange = menu(poses[-1], is_level(self.cell.robot))
         share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
         flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
+        if len(flange):
+            low = (self.bodies.lowest(flange) < self.floor - ROUNDING_MM).sum(axis=1)
+            flange = flange[low == low.min()]
         return np.asarray(flange[np.argsort(-_spread(poses, flange), kind="stable")])
 
-    def _surest(self, flange: Array, present: Array) -> tuple[Array | None, float]:
-        """Return the first move that keeps the board in view in every arrangement, or in most.
-
-        And the share of the arrangements.
-        """
+    def _surest(self, flange: Array, present: Array) -> Move | None:
+        """Return the first move that keeps the board in view in every arrangement, or in most."""
         best, most = None, LEAST_VIEW
         for start in range(0, len(flange), CHUNK):
             some = flange[start : start + CHUNK]
             share = in_view(self.seen, self.known.views(some)).mean(axis=1)
-            good = share > most
-            if self.cell.keep_out:
-                good[good] = self._clear(some[good], present)
-            for index in np.flatnonzero(good):
-                if share[index] > most and self.arm.stands(some[index]):
-                    best, most = some[index], float(share[index])
+            for index in np.flatnonzero(share > most):
+                if share[index] <= most or not self.arm.stands(some[index]):
+                    continue
+                reach, held = self.bodies.reach_mm, self.arm.postures(present)
+                legs = told_way(present, some[index], self._along, held, reach)
+                if legs is not None:
+                    best, most = Move(some[index], legs, share[index] == 1.0), float(share[index])
                 if most == 1.0:
-                    return best, most
-        return best, most
+                    return best
+        return best
 
-    def _clear(self, flange: Array, present: Array) -> NDArray[np.bool_]:
-        """Tell which moves keep clear; arrangements that stand in a box already are impossible."""
-        carried, boxes = self.known.carried, self.cell.keep_out
-        points = np.concatenate([self.seen.corners, self.seen.centre[None]])
-        if self.known.mount != EYE_TO_HAND:
-            points = np.zeros((1, 3))  # the camera rides on the flange, the board stands still
-        middle = np.zeros((len(carried), 1, 3))
-        on_flange = np.concatenate([apply(carried, points), middle], axis=1)
-        possible = clear(boxes, apply(np.broadcast_to(present, carried.shape), on_flange))
-        held = on_flange[possible].reshape(-1, 3) if possible.any() else np.zeros((1, 3))
-        return np.array([way_clear(boxes, present, F, held) for F in flange], bool)
+    def _along(self, poses: Array, held: Array) -> Array | None:
+        """Return the arm's postures after a leg that keeps clear in every arrangement, or None."""
+        flange = self.bodies.lowest(poses)[:, 0] >= self.floor[0] - ROUNDING_MM
+        good = flange.all() and self.bodies.clear(poses, self.boxes).all()
+        return self.arm.along(poses, held) if good else None
 
     def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
         """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""
         cell = self.cell
-        poses, sure = self.moves(typed, count)
-        expected = self._expected(typed, poses)
+        moves = self.moves(typed, count)
+        expected = self._expected(typed, [move.flange for move in moves])
         steps, here = list[Step](), typed[-1]
-        for flange, safe, after in zip(poses, sure, expected, strict=True):
+        for (flange, legs, sure), after in zip(moves, expected, strict=True):
             fields, pose = shown(cell, self.arm, flange, near)
-            jog = jog_text(here, flange)
-            steps.append(Step("jog", pose, fields, jog, _why(here, flange, safe), after))
+            jog = jog_text(legs)
+            steps.append(Step("jog", pose, fields, jog, _why(here, flange, sure), after))
             here, near = flange, fields
-        notes = (NO_MOVE,) if len(poses) < count else ()
+        notes = (NO_MOVE,) if len(moves) < count else ()
         if cell.keep_out and steps:
             text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
             notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
@@ -230,8 +244,10 @@ def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
     arm = arm_check(cell.robot, flange[None], [None])
     known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
     wanted = FIRST_JOGS if count is None else count
-    blind = Blind(cell, problem, arm, known, sight(cell.camera, cell.board, float(view[2, 3])))
-    plan = blind.jogs(flange[None], wanted - 1, None)
+    seen = sight(cell.camera, cell.board, float(view[2, 3]))
+    plan = _blind(cell, problem, arm, known, seen, flange[None]).jogs(
+        flange[None], wanted - 1, None
+    )
     fields, pose = shown(cell, arm, flange, None)
     first = Step("jog", pose, fields, TO_THE_MIDDLE, "first station: all others start from it")
     return replace(plan, steps=(first, *plan.steps)[:wanted], notes=(START, *plan.notes))
@@ -250,8 +266,23 @@ def jogs(
     known = arrangements(cell.mount, typed, views, rough_carried(cell))
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
     seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
-    plan = Blind(cell, problem, arm, known, seen).jogs(typed, wanted, near)
+    plan = _blind(cell, problem, arm, known, seen, typed).jogs(typed, wanted, near)
     return plan if known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
+
+
+def _blind(
+    cell: Cell, problem: Problem, arm: ArmCheck, known: Arrangements, seen: Sight, typed: Array
+) -> Blind:
+    """Return what is known after the poses (n, 4, 4), without arrangements that are impossible.
+
+    Those stand in a box already. Of what stands below the floor nobody knows whether it does.
+    """
+    bodies = riding(seen, known.carried, known.mount != EYE_TO_HAND)
+    boxes = around(cell, bodies.take(slice(1)), typed)
+    bodies = bodies.take(~bodies.hit(typed[-1:], boxes)[0])
+    floor = floor_mm(cell, bodies.take(slice(1)), typed)
+    lowest = np.minimum(floor, bodies.lowest(typed[-1:])[0])
+    return Blind(cell, problem, arm, known, seen, bodies, boxes, lowest)
 
 
 def rough_carried(cell: Cell) -> Array | None:

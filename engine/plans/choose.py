@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import permutations
+from functools import cache
+from itertools import pairwise, permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from ..frames import rotation_angle
 BLOCK = 4  # stations whose order is free: their information comes together anyway
 JOG_MM, JOG_RAD = 100.0, np.radians(20.0)  # [mm], [rad] that take about as long to jog (CP)
 
-Cost = Callable[[Array, Array], float]
+Clear = Callable[[Array, Array], bool]
 
 
 def jog_cost(start: Array, end: Array) -> float:
@@ -32,11 +33,11 @@ def jog_cost(start: Array, end: Array) -> float:
     return float(shift + turn / JOG_RAD)
 
 
-def ordered(present: Array, flange: Sequence[Array], cost: Cost) -> tuple[list[int], list[int]]:
+def ordered(present: Array, flange: Sequence[Array], clear: Clear) -> tuple[list[int], list[int]]:
     """Return (order, left): indices of poses (n, 4, 4), given by falling information.
 
-    Each block of four is visited on the cheapest way from ``present`` on. A leg of infinite
-    ``cost`` is not taken; ``left`` are the stations to which no way was found.
+    Each block of four is visited on the shortest way from ``present`` on, of those on which the jog
+    from every pose to the next is ``clear``; ``left`` are the stations to which no way was found.
     """
     order: list[int] = []
     left: list[int] = []
@@ -44,23 +45,26 @@ def ordered(present: Array, flange: Sequence[Array], cost: Cost) -> tuple[list[i
     here = present
     while waiting:
         block, waiting = waiting[:BLOCK], waiting[BLOCK:]
-        best = _shortest(here, block, flange, cost)
+        best = _shortest(here, block, flange, clear)
         left += [index for index in block if index not in best]
         order += best
         here = flange[best[-1]] if best else here
     return order, left
 
 
-def _shortest(here: Array, block: list[int], flange: Sequence[Array], cost: Cost) -> list[int]:
-    """Return the block, or as much of it as can be reached, on the cheapest way."""
-    legs = {(-1, b): cost(here, flange[b]) for b in block}
-    legs |= {(a, b): cost(flange[a], flange[b]) for a in block for b in block if a != b}
-    for length in range(len(block), 0, -1):
-        ways = list(permutations(block, length))
-        costs = [sum(legs[pair] for pair in zip((-1, *way[:-1]), way, strict=True)) for way in ways]
-        best = int(np.argmin(costs))
-        if np.isfinite(costs[best]):
-            return list(ways[best])
+def _shortest(here: Array, block: list[int], flange: Sequence[Array], clear: Clear) -> list[int]:
+    """Return the block, or as much of it as can be reached, on the shortest way."""
+    pose = {-1: here} | {index: flange[index] for index in block}
+    cost = {(a, b): jog_cost(pose[a], pose[b]) for a in pose for b in block if a != b}
+    free = cache(lambda a, b: clear(pose[a], pose[b]))
+
+    def length(way: tuple[int, ...]) -> float:
+        return sum(cost[pair] for pair in pairwise((-1, *way)))
+
+    for count in range(len(block), 0, -1):
+        for way in sorted(permutations(block, count), key=length):
+            if all(free(*pair) for pair in pairwise((-1, *way))):
+                return list(way)
     return []
 
 

@@ -20,17 +20,17 @@ from ..estimate.information import (
 )
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
 from ..estimate.result import PickModel, Result
-from ..frames import apply, rotation_exp, skew, transform
-from .arm import ArmCheck, clear, is_level, way_clear
-from .choose import Aim, jog_cost
+from ..frames import rotation_exp, skew, transform
+from .arm import ArmCheck, is_level
+from .choose import Aim
 from .sight import Sight, candidate_views, in_view, placed_views, sight
+from .way import Bodies, Legs, riding, told_way
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
 # [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
 # because three or four stations tell the noise to about that (6 and 12 degrees of freedom).
 COVER = 3.5
 TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
-DETOUR = 10.0  # [moves of 100 mm or 20°] what a way that is not straight costs
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
 
@@ -116,26 +116,28 @@ class Outlook:
 
     def clear(self, flange: Array) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) board and flange keep out of every box."""
-        return clear(self.boxes, apply(flange, self.on_flange))
+        return self.bodies.clear(flange, self.boxes)
 
-    def leg_clear(self, start: Array, end: Array) -> bool:
-        """Tell whether the straight way between two flange poses keeps out of every box."""
-        return way_clear(self.boxes, start, end, self.on_flange)
+    def way(self, start: Array, end: Array) -> Legs | None:
+        """Return the jog between two flange poses as it is to be told; None: none that is clear.
 
-    def leg_cost(self, start: Array, end: Array) -> float:
-        """Return `jog_cost` between two flange poses, more by a detour, infinite through a box."""
-        if not self.leg_clear(start, end):
-            return float("inf")
-        return jog_cost(start, end) + (0.0 if self.arm.passes(start, end) else DETOUR)
+        Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
+        """
+        held = self.arm.postures(start)
+        return told_way(start, end, self._along, held, self.bodies.reach_mm)
+
+    def _along(self, poses: Array, held: Array) -> Array | None:
+        return self.arm.along(poses, held) if self.clear(poses).all() else None
+
+    def is_told(self, start: Array, end: Array) -> bool:
+        """Tell whether a clear jog leads from one flange pose to another."""
+        return self.way(start, end) is not None
 
     @property
-    def on_flange(self) -> Array:
-        """What moves, as points (m, 3) [mm] on the flange: its middle, and board or camera."""
-        middle = np.zeros((1, 3))
-        if self.problem.mount != EYE_TO_HAND:
-            return np.concatenate([middle, self.result.geometric[None, :3, 3]])
-        board = np.concatenate([self.sight.corners, self.sight.centre[None]])
-        return np.concatenate([middle, apply(self.result.board, board)])
+    def bodies(self) -> Bodies:
+        """What moves with the flange."""
+        hand = self.problem.mount != EYE_TO_HAND
+        return riding(self.sight, self.result.geometric if hand else self.result.board, hand)
 
     def offers(self) -> Offers:
         """Return stations all over what the camera sees, in view and clear of the boxes."""
@@ -185,7 +187,7 @@ def outlook(
     present: Array,
     first_view: Array,
     arm: ArmCheck,
-    boxes: tuple[KeepOut, ...],
+    boxes: tuple[KeepOut, ...] = (),
 ) -> Outlook:
     """Return the outlook that a solved result gives; ``first_view`` (4, 4) is camera_T_board.
 

@@ -18,14 +18,14 @@ from ..estimate.gather import in_one_numbering
 from ..estimate.problem import Problem, implied_flange, noise_prior, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from ..frames import apply
-from .arm import arm_check, below, is_level
+from .arm import arm_check, around, floor_mm, is_level
 from .blind import jogs, nothing_recorded
 from .outlook import Outlook, outlook
 from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
-from .words import jog_text, shown
+from .way import below, jog_text
+from .words import shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
 # in simulation a wrong convention read over turns of 20° shows 10 to 300 times. Many stations may
@@ -44,6 +44,10 @@ NOWHERE = (
     "jogs go on."
 )
 NO_CLOSE = "The closing stop is planned once three stations fit together."
+NO_WAY_BACK = (
+    "No clear jog leads from the last station to the pose of the first: the closing stop is not "
+    "told. Come back to where the robot stands now, then plan again with --close."
+)
 NO_SPIRAL = "The spiral is planned once three stations fit together."
 
 
@@ -148,30 +152,22 @@ def _outlook(
         good.append((there, None))
     typed = np.array([pose for pose, _ in good])
     arm = arm_check(cell.robot, typed, [joints for _, joints in good])
-    look = outlook(problem, result, typed[-1], seen[0][1], arm, cell.keep_out)
-    return replace(look, boxes=(*look.boxes, below(_floor(cell, look, typed))))
-
-
-def _floor(cell: Cell, look: Outlook, typed: Array) -> float:
-    """Return the height [mm, base] below which no station is planned.
-
-    Most arms stand on the table or floor that bears the work, so nothing goes below the base plane
-    unless parts are picked there or a recorded station was there.
-    """
-    volume = cell.work_volume
-    bottom = volume.center_mm[2] - volume.size_mm[2] / 2 if volume.frame == "base" else 0.0
-    been = apply(typed, look.on_flange)[..., 2].min()
-    return min(0.0, bottom, float(been))
+    look = outlook(problem, result, typed[-1], seen[0][1], arm)
+    floor = below(floor_mm(cell, look.bodies, typed))
+    return replace(look, boxes=(*around(cell, look.bodies, typed), floor))
 
 
 def _closed(
     cell: Cell, look: Outlook, plan: Plan, first: Array, texts: Sequence[tuple[str, ...]]
 ) -> Plan:
-    """Return the plan with a last stop at the first station's pose."""
+    """Return the plan with a last stop at the first station's pose, if a clear jog leads there."""
     fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
+    legs = look.way(poses[-2], pose)
+    if legs is None:
+        return replace(plan, notes=(*plan.notes, NO_WAY_BACK))
     after = look.after(poses[1:]) or (None, None)
-    jog = jog_text(poses[-2], pose)
+    jog = jog_text(legs)
     last = Step("pose", pose, texts[0] if texts else fields, jog, CLOSING, *after)
     return replace(plan, steps=(*plan.steps, last))
 

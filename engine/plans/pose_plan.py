@@ -19,7 +19,8 @@ from .choose import Offered, by_gain, choose, ordered
 from .outlook import Offers, Outlook
 from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
-from .words import gain_words, jog_text, shown, view_words
+from .way import jog_text
+from .words import gain_words, shown, view_words
 
 USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
 SPIRAL_STATIONS = 9  # of the fixed pattern: three of each turn
@@ -37,10 +38,6 @@ ENOUGH = "U at the work volume is about {now} mm already: no further station is 
 OF_THE_ARM = (
     " What the arm's own errors leave open in the transform falls slowly: a calibrated robot, or "
     "its true robot.accuracy_mm, helps more than further stations."
-)
-NOT_STRAIGHT = (
-    "The straight way to {numbers} of this plan would break a joint limit or fold the arm another "
-    "way: come back to where the robot stands now, and go there from here."
 )
 
 
@@ -74,7 +71,7 @@ def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
     if not (look.seen(poses, look.views(poses)) & look.clear(poses)).all():
         return None
     legs = pairwise([look.present, *wish.kept])
-    if not all(look.arm.stands(b) and look.leg_clear(a, b) for a, b in legs):
+    if not all(look.arm.stands(b) and look.is_told(a, b) for a, b in legs):
         return None
     return plan_of(cell, look, wish.kept, wish.until_mm and wish.until_mm / 2.0, near)
 
@@ -108,7 +105,7 @@ def best_stations(
     for _ in range(RETRIES):
         chosen = choose(look.aim, Offered(offers.information, usable, like), count, enough)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
-        found, left = ordered(look.present, list(flange[ranked]), look.leg_cost)
+        found, left = ordered(look.present, list(flange[ranked]), look.is_told)
         order = [ranked[k] for k in found]
         if not left:
             break
@@ -136,32 +133,30 @@ def plan_of(
 ) -> Plan:
     """Return the plan that visits ``poses`` (4, 4) in this order, and what each of them brings.
 
-    It ends with the first station after which u is expected below ``until_mm``.
+    It ends with the first station after which u is expected below ``until_mm``. A station to which
+    no clear jog leads is left out.
     """
     now = look.expected(look.whole)
     before = now and now[0]
     steps, here, total = list[Step](), look.present, look.whole
-    crooked: list[int] = []
     for flange in poses:
         if until_mm is not None and before is not None and before <= until_mm:
             break
         fields, pose = shown(cell, look.arm, flange, near)
+        legs = look.way(here, pose)
+        if legs is None:
+            continue
         total = total + look.whole_information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]
         gain = gain_words(before, after and after[0])
         words = view_words(look.sight, view, look.usual_mm), gain
-        if not look.arm.passes(here, pose):
-            crooked.append(len(steps) + 1)
-        jog = jog_text(here, pose)
+        jog = jog_text(legs)
         why = "; ".join(filter(None, words))
         steps.append(Step("pose", pose, fields, jog, why, *(after or (None, None))))
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
-    if crooked:
-        numbers = ", ".join(map(str, crooked))
-        notes = (*notes, NOT_STRAIGHT.format(numbers=f"station {numbers}"))
     return Plan(tuple(steps), notes, now and now[0])
 
 
@@ -176,7 +171,7 @@ def spiral_plan(
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
     good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
-    order, _ = ordered(look.present, list(flange[good]), look.leg_cost)
+    order, _ = ordered(look.present, list(flange[good]), look.is_told)
     missing = count - len(order)
     notes = (f"{missing} of the {count} stations of the spiral are not seen or not reached.",)
     until = None if wish.until_mm is None else wish.until_mm / 2.0

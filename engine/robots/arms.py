@@ -392,6 +392,10 @@ class Forward:
         T, twists = self._moving.twists(self.joints.to_model(self._shown(q)))
         return T, twists @ (self._moving.joints @ self.joints.matrix)
 
+    def joint_frames(self, q: ArrayLike) -> Array:
+        """Return the frames (..., m, 4, 4) [mm] whose z axes the parts of the arm move about."""
+        return self._moving.frames(self.joints.to_model(self._shown(q)))[0]
+
     def parameter_jacobian(self, q: ArrayLike) -> Array:
         """Return the flange's displacement per geometric error (..., 6, p), base axes."""
         twists = self._all.twists(self.joints.to_model(self._shown(q)))[1]

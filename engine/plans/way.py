@@ -1,0 +1,258 @@
+"""The way to a station as it is told: shifts along base axes and turns about them, one by one.
+
+A hand presses one key after the other, so the flange does not take the straight way. What is
+checked is what is told: every leg by itself, in an order in which all of them are clear. Turns are
+about fixed axes while the flange's middle stays where it is; they are made in one go, before,
+between or after the shifts.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from ..arrays import Array
+from ..cell.cell import KeepOut
+from ..frames import AXES, rotation_angle, rotation_exp, transform
+from .sight import Sight
+
+LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
+PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key costs (CP, no source)
+# All orders of three turns. Those that begin and end about one axis turn farther, but often keep
+# the board as steep as it is in between, where the others lay it on its face.
+ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
+MOST_LEGS = 150  # tried for one jog before it is given up; a clear one is found after 5 to 60
+CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
+FAR_MM = 1e6  # mm; farther than any arm reaches
+# Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
+STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
+
+
+class Leg(NamedTuple):
+    """One key held down: a shift [mm] along a base axis (0, 1, 2), or a turn [rad] about it."""
+
+    axis: int
+    amount: float
+    turns: bool
+
+    def __str__(self) -> str:
+        """Return "base Z +80 mm" or "turn −20° about base X"."""
+        if self.turns:
+            return f"turn {_signed(np.degrees(self.amount))}° about base {AXES[self.axis]}"
+        return f"base {AXES[self.axis]} {_signed(self.amount)} mm"
+
+    def poses(self, start: Array, reach_mm: float) -> Array:
+        """Return poses (n, 4, 4) from ``start`` (4, 4) to the end of the leg, both included.
+
+        Nothing within ``reach_mm`` of the flange's middle moves farther than `STEP_MM` between two.
+        """
+        size = abs(self.amount)
+        fine = max(size / STEP_RAD, size * reach_mm / STEP_MM) if self.turns else size / STEP_MM
+        way = np.linspace(0.0, self.amount, int(np.ceil(max(fine, 1.0))) + 1)
+        along = np.outer(way, np.eye(3)[self.axis])
+        still = np.zeros_like(along)
+        return jogged(start, still, along) if self.turns else jogged(start, along, still)
+
+
+Legs = tuple[Leg, ...]
+# What holds the flange, as the arm's postures (k, axes), after a leg through poses (n, 4, 4) that
+# begins with some; None: the leg is not clear.
+Clear = Callable[[Array, Array], Array | None]
+
+
+def jogged(base_T_flange: Array, shift_mm: Array, turn: Array) -> Array:
+    """Return the pose (..., 4, 4) after a shift (..., 3) [mm] and a turn (..., 3) [rad vector].
+
+    Both along and about base axes; the flange's origin stays where it is while it turns.
+    """
+    R = rotation_exp(turn) @ base_T_flange[..., :3, :3]
+    return transform(R, base_T_flange[..., :3, 3] + shift_mm)
+
+
+def jog_text(legs: Legs) -> str:
+    """Return the legs in words, in their order, rounded to 1 mm and 1°."""
+    return ", ".join(map(str, legs)) or "stay here"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.0f}".replace("-", "−")
+
+
+def told_way(
+    start: Array, end: Array, clear: Clear, held: Array, reach_mm: float = 0.0
+) -> Legs | None:
+    """Return legs from ``start`` to ``end`` (4, 4), each of which is ``clear``; None: none found.
+
+    The shifts come first and in the order X, Y, Z, and the turns are the least ones, unless another
+    order is needed. ``held`` (k, axes) are the arm's postures at ``start``; ``reach_mm``: see
+    `Leg.poses`.
+    """
+    shift = end[:3, 3] - start[:3, 3]
+    shifts = tuple(Leg(k, float(v), False) for k, v in enumerate(shift) if abs(v) >= LEAST_MM)
+    search = _Search(start, end, clear, reach_mm, {})
+    for turns in _turns(end[:3, :3] @ start[:3, :3].T):
+        if not shifts and not turns:
+            return None if clear(start[None], held) is None else ()
+        found = search.onward((), shifts, turns, not turns, held)
+        if found is not None or len(search.asked) > MOST_LEGS:
+            return found
+    return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """The search for an order of legs; ``asked`` keeps what is known of legs already tried."""
+
+    start: Array
+    end: Array
+    clear: Clear
+    reach_mm: float
+    asked: dict[tuple[Legs, Legs, bool], Array | None]
+
+    def onward(self, done: Legs, left: Legs, turns: Legs, turned: bool, held: Array) -> Legs | None:
+        """Return the legs that remain, in a clear order; None: there is none.
+
+        ``done`` and ``left`` are the shifts behind and ahead; ``turned``: the turns are behind.
+        """
+        if not left and turned:
+            return ()
+        for leg in left:
+            after = self._after(done, (leg,), turned, held)
+            if after is not None:
+                rest = tuple(other for other in left if other is not leg)
+                behind = tuple(sorted((*done, leg)))
+                found = self.onward(behind, rest, turns, turned, after)
+                if found is not None:
+                    return (leg, *found)
+        after = None if turned else self._after(done, turns, False, held)
+        found = None if after is None else self.onward(done, left, turns, True, after)
+        return None if found is None else (*turns, *found)
+
+    def _after(self, done: Legs, legs: Legs, turned: bool, held: Array) -> Array | None:
+        """Return what holds the flange after ``legs``, made after ``done``; None: not clear."""
+        key = done, legs, turned
+        if key not in self.asked:
+            here = (self.end if turned else self.start).copy()
+            here[:3, 3] = self.start[:3, 3]
+            for leg in done:
+                here[leg.axis, 3] += leg.amount
+            self.asked[key] = self._through(here, legs, held)
+        return self.asked[key]
+
+    def _through(self, here: Array, legs: Legs, held: Array) -> Array | None:
+        for leg in legs:
+            poses = leg.poses(here, self.reach_mm)
+            after = self.clear(poses, held)
+            if after is None:
+                return None
+            here, held = poses[-1], after
+        return held
+
+
+def _turns(R: Array) -> list[Legs]:
+    """Return ways to make ``R`` (3, 3) by turns about fixed axes, those of least turning first."""
+    if rotation_angle(R) < np.radians(LEAST_DEG):
+        return [()]
+    found: dict[Legs, float] = {}
+    for order in ORDERS:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # gimbal lock: any of the ways will do
+            angles = Rotation.from_matrix(R).as_euler(order)
+        legs = tuple(
+            Leg("xyz".index(axis), float(angle), True)
+            for axis, angle in zip(order, angles, strict=True)
+            if abs(angle) >= np.radians(LEAST_DEG)
+        )
+        size = sum(abs(np.degrees(leg.amount)) + PRESS_DEG for leg in legs)
+        found.setdefault(legs, round(size, 6))
+    return sorted(found, key=found.__getitem__)
+
+
+# ---- what moves, and the boxes it must not enter ------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bodies:
+    """Boxes that ride on the flange: ``frame`` (m, 4, 4) of their middles, ``half`` (m, 3) [mm]."""
+
+    frame: Array
+    half: Array
+
+    def take(self, index: NDArray[np.bool_] | slice) -> Bodies:
+        """Return the bodies at ``index``."""
+        return Bodies(self.frame[index], self.half[index])
+
+    @property
+    def reach_mm(self) -> float:
+        """How far from the flange's middle the farthest of them ends [mm]."""
+        return float((np.linalg.norm(self.frame[:, :3, 3], axis=1) + self._size).max())
+
+    @property
+    def _size(self) -> Array:
+        return np.asarray(np.linalg.norm(self.half, axis=1))
+
+    def lowest(self, base_T_flange: Array) -> Array:
+        """Return the height (n, m) [mm] of each one's lowest point at flange poses (n, 4, 4)."""
+        placed = base_T_flange[:, None] @ self.frame[None]
+        down = np.einsum("nmk,mk->nm", np.abs(placed[..., 2, :3]), self.half)
+        return np.asarray(placed[..., 2, 3] - down)
+
+    def hit(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
+        """Tell which bodies (n, m) lie in or near a box at flange poses (n, 4, 4).
+
+        Two boxes are apart where one of fifteen directions parts them: their faces' normals and
+        the cross products of their edges (Gottschalk, Lin, Manocha 1996, from memory).
+        """
+        placed = base_T_flange[:, None] @ self.frame[None]
+        hit = np.zeros(placed.shape[:2], bool)
+        for box in boxes:
+            low, high = np.asarray(box.min_mm), np.asarray(box.max_mm)
+            middle, room = (low + high) / 2, (high - low) / 2 + CLEAR_MM
+            away = placed[..., :3, 3] - middle
+            gap = np.linalg.norm(np.maximum(np.abs(away) - room, 0.0), axis=-1)
+            n, m = np.nonzero((gap <= self._size) & ~hit)
+            hit[n, m] = ~_apart(away[n, m], room, placed[n, m, :3, :3], self.half[m])
+        return hit
+
+    def clear(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
+        """Tell at which flange poses (n, 4, 4) all bodies keep clear of all boxes."""
+        return np.asarray(~self.hit(base_T_flange, boxes).any(axis=1))
+
+
+def riding(seen: Sight, carried: Array, camera: bool) -> Bodies:
+    """Return what moves: the flange's middle, and the board with its rim, or the camera's middle.
+
+    ``carried`` (..., 4, 4) places the board (the camera) on the flange, once for each arrangement
+    that is possible.
+    """
+    placed, half = carried.reshape(-1, 4, 4), np.zeros(3)
+    if not camera:
+        low, high = seen.corners.min(axis=0), seen.corners.max(axis=0)
+        placed, half = placed @ transform(np.eye(3), (low + high) / 2), (high - low) / 2
+    frame = np.concatenate([np.eye(4)[None], placed])
+    return Bodies(frame, np.concatenate([np.zeros((1, 3)), np.tile(half, (len(placed), 1))]))
+
+
+def _apart(away: Array, room: Array, R: Array, half: Array) -> NDArray[np.bool_]:
+    """Tell which boxes with axes ``R`` (k, 3, 3) are parted from one along the base's axes.
+
+    ``away`` (k, 3) from its middle, ``room`` (3,) and ``half`` (k, 3) half sides.
+    """
+    edges = np.cross(np.eye(3)[None, :, None], np.swapaxes(R, 1, 2)[:, None]).reshape(-1, 9, 3)
+    ways = np.concatenate(
+        [np.broadcast_to(np.eye(3), (len(R), 3, 3)), np.swapaxes(R, 1, 2), edges], axis=1
+    )
+    reach = np.abs(ways) @ room + np.einsum("kwm,km->kw", np.abs(ways @ R), half)
+    return np.asarray((np.abs(np.einsum("kwi,ki->kw", ways, away)) > reach).any(axis=1))
+
+
+def below(height_mm: float) -> KeepOut:
+    """Return the box below a height [mm] in the base; what is at that height keeps clear of it."""
+    top = height_mm - CLEAR_MM
+    return KeepOut("below", (-FAR_MM, -FAR_MM, -FAR_MM), (FAR_MM, FAR_MM, top))
