@@ -188,6 +188,70 @@ CATALOGUE: dict[str, Entry] = {
         shows="The file was last written before the session was started. Such an image is not "
         "taken by itself.",
     ),
+    "imprecise": Entry(
+        "warning",
+        "This image places the board only within U {U_mm:.2g} mm at the work volume, where "
+        "{limit_mm:.2g} mm are wanted.",
+        "Take it again when the reasons beside it are put right; accept it if there is no better.",
+        cause="Blur, motion, light, noise, or a board that is seen small, in part or too flat.",
+        shows="The points' own uncertainties, from the image's gradients and noise, what they miss "
+        "a flat board by, and a smear are carried over to the corners of the work volume.",
+    ),
+    "misfit": Entry(
+        "warning",
+        "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
+        "seen to {scatter_px:.2f} px.",
+        "Make sure that these are the camera and the lens data of the cell, at this focus and "
+        "zoom, and that the board is flat.",
+        cause="Lens data of another camera, focus or zoom; or a board that is not flat, or not the "
+        "one that the cell describes.",
+        shows="In the first image: what the points are off by makes a smooth pattern, larger than "
+        "what the cell says of lens and board explains (its chance is below 1 in 10,000).",
+    ),
+    "misfit/lens": Entry(
+        "warning",
+        "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
+        "seen to {scatter_px:.2f} px, as they do with wrong lens data.",
+        "Make sure that these are the camera and the lens data of the cell, at this focus and "
+        "zoom; `stationbook lens` estimates them from the recorded stations.",
+    ),
+    "misfit/bow": Entry(
+        "warning",
+        "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
+        "seen to {scatter_px:.2f} px, as they do with a bowed board.",
+        "Lay a straight edge on the board; fix it to a stiff plate, or measure its points and name "
+        "them in board.points_file.",
+    ),
+    "smeared": Entry(
+        "warning",
+        "The image is smeared over {smear_px:.1f} px.",
+        "Wait until the arm has settled, then take the image again; shorten the exposure if the "
+        "cell shakes.",
+        cause="Arm, board or camera still moved while the image was taken.",
+        shows="The blur is longer than it is wide, which no lens in focus does. The pose that the "
+        "pendant shows at rest is not the one in the image.",
+    ),
+    "smeared/mm": Entry(
+        "warning",
+        "The image is smeared over {smear_px:.1f} px, {smear_mm:.2g} mm at the board.",
+        "Wait until the arm has settled, then take the image again; shorten the exposure if the "
+        "cell shakes.",
+    ),
+    "noisy": Entry(
+        "warning",
+        "The image is noisy: {noise:.0f} grey levels, where dark and light differ by "
+        "{contrast:.0f}.",
+        "More light in place of gain; save images as PNG or TIFF, not as strongly compressed JPEG.",
+        cause="Too little light made up for by gain, or compression.",
+        shows="Neighbouring pixels of one shade differ.",
+    ),
+    "seen-small": Entry(
+        "warning",
+        "The board spans only {percent:.0f} % of the image.",
+        "Bring the board nearer to the camera, or use a larger one.",
+        cause="The board is far away or small for this lens.",
+        shows="Its larger side against the image's long side.",
+    ),
     "blurred": Entry(
         "warning",
         "The image is blurred: edges are {width_px:.1f} px wide, {limit_px:.1f} px is the limit.",
@@ -201,6 +265,11 @@ CATALOGUE: dict[str, Entry] = {
         "Shorten the exposure or shade the board from the lamp.",
         cause="Exposure too long, or a lamp mirrored in the board.",
         shows="Bright pixels at the largest value: edges shift towards the dark side.",
+    ),
+    "over-exposed/reflection": Entry(
+        "warning",
+        "Something bright is mirrored in the board and covers parts of the pattern.",
+        "Shade the board from the lamp, or turn it a little; a matt board mirrors less.",
     ),
     "over-exposed/image": Entry(
         "warning",

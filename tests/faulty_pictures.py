@@ -28,6 +28,7 @@ FAULTS = (
 )  # fmt: skip
 PLAIN = ("none", "blur", "motion", "noise", "jpeg", "light", "shadow", "wide", "tilt")
 WIDE_LENS = (-0.28, 0.09, 0.0005, -0.0004, -0.012)
+SMEAR_PX = 4.0  # length of a smear
 CLEAR_PITCHES = 0.75  # around a point: what refines it (chessboards half, circles their gap)
 
 
@@ -45,15 +46,27 @@ class Faulty:
 
 
 def faulty(
-    board: Board, fault: str, seed: int, *, width: int = 1024, tilt_deg: float | None = None
+    board: Board,
+    fault: str,
+    seed: int,
+    *,
+    width: int = 1024,
+    tilt_deg: float | None = None,
+    again: int = 0,
 ) -> Faulty:
-    """Return the picture ``seed`` of ``board`` with one fault, and a little of the usual ones."""
+    """Return the picture ``seed`` of ``board`` with one fault, and a little of the usual ones.
+
+    ``again``: the same once more, moved by a part of a pixel and with other noise.
+    """
     rng = np.random.default_rng([seed, FAULTS.index(fault)])
     height = width * 3 // 4
     scale = width / 1024
     wide = fault == "wide"
     camera = a_camera(width, height, (520.0 if wide else 1250.0) * scale, WIDE_LENS if wide else ())
     T = _pose(board, camera, fault, rng, tilt_deg)
+    chance = np.random.default_rng([seed, FAULTS.index(fault), again]) if again else rng
+    if again:
+        T[:2, 3] += chance.uniform(-0.5, 0.5, 2) * T[2, 3] / camera.matrix[0][0]
     pixels = project(board.points(), T, camera)
     margin = 0.6 * _spacing_px(pixels, board)
     clear = np.all((pixels > margin) & (pixels < np.array([width, height]) - margin), axis=1)
@@ -73,9 +86,9 @@ def faulty(
     blur = rng.uniform(1.4, 2.0) if fault == "blur" else rng.uniform(0.5, 0.9)
     scene = cv2.GaussianBlur(scene, (0, 0), blur)
     if fault == "motion":
-        scene = _smeared(scene, 4.0, rng.uniform(0, np.pi))
+        scene = _smeared(scene, SMEAR_PX, rng.uniform(0, np.pi))
     noise = rng.uniform(8, 14) if fault == "noise" else rng.uniform(1, 3)
-    scene = scene + rng.normal(0, noise, scene.shape)
+    scene = scene + chance.normal(0, noise, scene.shape)
     image = np.clip(np.rint(scene), 0, 255).astype(np.uint8)
     if fault == "jpeg":
         quality = int(rng.integers(20, 50))

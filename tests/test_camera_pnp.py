@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,12 +11,14 @@ import pytest
 from engine.camera.lens import lens, project
 from engine.camera.model import Camera
 from engine.camera.views import (
+    Gaussian,
     Views,
     board_pose,
     linearised,
     refined,
     residuals,
     typical_sd,
+    weighing,
     whitening,
 )
 from engine.errors import StationbookError
@@ -104,31 +108,35 @@ def test_points_weigh_by_their_covariances_and_the_stated_information_is_true() 
     sd = np.tile([0.1, 0.1], (len(POINTS), 1))
     sd[::2, 0] = 0.5
     covariances = sd[:, :, None] * np.eye(2) * sd[:, None]
-    n, typical = 200, typical_sd(covariances)
+    n, start = 200, np.tile(POSE, (200, 1, 1))
     pixels = project(apply(POSE, POINTS), CAMERA) + sd * rng.normal(size=(n, len(POINTS), 2))
     plain = Views(np.tile(POINTS, (n, 1, 1)), pixels, np.ones((n, len(POINTS))))
-    views = Views(*(getattr(plain, k) for k in ("points", "pixels", "weight")),
-                  np.tile(whitening(covariances, typical), (n, 1, 1, 1)))  # fmt: skip
-    start = np.tile(POSE, (n, 1, 1))
-    off = []
-    for given in (views, plain):
-        poses, seen = refined(given, start, lens(CAMERA))
-        off.append(np.array([displacement(POSE, pose) for pose in poses]))
-        if given is views:
-            normalised = np.einsum("ni,nij,nj->n", off[0], seen.information, off[0]) / typical**2
-            assert normalised.mean() == pytest.approx(6.0, rel=0.15)
-            assert seen.rss.mean() / typical**2 == pytest.approx(2 * len(POINTS) - 6, rel=0.1)
-    rms = [np.sqrt((e[:, 3:] ** 2).sum(axis=1).mean()) for e in off]
-    assert rms[0] < 0.75 * rms[1]
+
+    def off(views: Views) -> tuple[np.ndarray, Gaussian]:
+        poses, seen = refined(views, start, lens(CAMERA))
+        return np.array([displacement(POSE, pose) for pose in poses]), seen
+
+    def weighed(W: np.ndarray) -> Views:
+        return replace(plain, whiten=np.tile(W, (n, 1, 1, 1)))
+
+    whole, seen = off(weighed(whitening(covariances)))
+    assert np.einsum("ni,nij,nj->n", whole, seen.information, whole).mean() == pytest.approx(
+        6, 0.15
+    )
+    assert seen.rss.mean() == pytest.approx(2 * len(POINTS) - 6, rel=0.1)
+    careful, _ = off(weighed(weighing(covariances, 0.1)))
+    alike, _ = off(plain)
+    best, fair, worst = (
+        np.sqrt((e[:, 3:] ** 2).sum(axis=1).mean()) for e in (whole, careful, alike)
+    )
+    assert best < fair < 0.8 * worst
 
 
 def test_points_that_are_all_alike_give_what_points_without_covariances_give() -> None:
     pixels = pixels_of(POSE, 0.2)
     plain = Views(POINTS[None], pixels[None], np.ones((1, len(POINTS))))
     alike = np.tile(0.04 * np.eye(2), (len(POINTS), 1, 1))
-    weighed = Views(
-        POINTS[None], pixels[None], plain.weight, whitening(alike, typical_sd(alike))[None]
-    )
+    weighed = replace(plain, whiten=weighing(alike, typical_sd(alike))[None])
     a, b = (linearised(v, POSE[None], lens(CAMERA)) for v in (plain, weighed))
     np.testing.assert_allclose(a.information, b.information, rtol=1e-12)
     np.testing.assert_allclose(a.step, b.step, rtol=1e-9)

@@ -27,6 +27,7 @@ VARIANTS = {
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
+    "misfit": ("", "lens", "bow"),  # what the pattern looks like
     "what-helps": ("", "lens"),  # the board measured, or the lens calibrated afresh
 }
 # Keys of calls that compute their code, by module.

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import cv2
 import numpy as np
 import pytest
-from board_pictures import a_camera, facing, render
+from board_pictures import a_camera, facing, project, render
 from photographs import NUMBERS, photographs
 
-from engine.boards.detect import detect
+from engine.boards.detect import Detection, detect
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
+from engine.camera.views import board_pose
+from engine.frames import apply
 from engine.images.load import read_image
+from engine.images.precision import precision
 from engine.images.quality import ImageReport, look, quality_findings
 
 CHESS = Board("chessboard", 8, 5, 24.0)
@@ -63,14 +68,15 @@ def test_report_of_a_good_image(board: Board) -> None:
 
 
 @pytest.mark.parametrize("direction", [0, 1])
-def test_motion_in_either_direction_counts_as_blur(direction: int) -> None:
+def test_motion_in_either_direction_is_a_smear(direction: int) -> None:
     _, image = examined(CHESS)
     size = (14, 1) if direction == 0 else (1, 14)
     moved = cv2.blur(image, size)
     report = look(moved, detect(image, CHESS), CHESS, CAMERA)
     # a box of 14 px rises from 10 to 90 % over 0.8 of its width, the lens adds some
     assert report.edge_width_px == pytest.approx(0.8 * 14, rel=0.2)
-    assert codes(report) == ["blurred"]
+    assert report.smear_px == pytest.approx(14, rel=0.1)
+    assert codes(report) == ["smeared"]
 
 
 def test_saturated_image_is_over_exposed_and_a_dark_one_under_exposed() -> None:
@@ -159,3 +165,85 @@ def test_published_photographs_pass(side: str) -> None:
         report = look(image, detect(image, board), board)
         assert quality_findings(report, board, None, number) == []
         assert 1.0 < report.edge_width_px < 5.0
+
+
+VOLUME = (400.0, 300.0, 200.0)
+
+
+@pytest.mark.parametrize("board", BOARDS, ids=lambda b: b.pattern)
+def test_a_smear_of_four_pixels_is_measured_whatever_its_direction(board: Board) -> None:
+    T = facing(board, 480.0, 20.0, 30.0, 10.0)
+    image = render(board, T, CAMERA, rays=2, rng=np.random.default_rng(2), blur_px=0.7).image
+    found = detect(image, board, CAMERA)
+    assert look(image, found, board, CAMERA).smear_px == 0.0
+    for angle in (0.8, 2.2):
+        moves = np.linspace(-2, 2, 17)[:, None] * (np.cos(angle), np.sin(angle))
+        shifted = [shift(image, move) for move in moves]
+        moved = np.rint(np.mean(shifted, axis=0)).astype(np.uint8)
+        assert look(moved, found, board, CAMERA).smear_px == pytest.approx(4.0, rel=0.15)
+
+
+def shift(image: np.ndarray, move: np.ndarray) -> np.ndarray:
+    to = np.column_stack([np.eye(2), move])
+    size = image.shape[::-1]
+    return cv2.warpAffine(image.astype(float), to, size, borderMode=cv2.BORDER_REPLICATE)
+
+
+def judged(image: np.ndarray, board: Board, tolerance_mm: float) -> list[str]:
+    report = look(image, detect(image, board, CAMERA), board, CAMERA, VOLUME)
+    found = quality_findings(report, board, CAMERA, "a.png", tolerance_mm=tolerance_mm)
+    return [f"{item.level.value} {item.code}" for item in found]
+
+
+def test_what_does_no_harm_is_not_said_and_what_does_is_one_verdict_with_its_reasons() -> None:
+    _, image = examined(CHESS)
+    bright = np.clip(image.astype(float) * 1.25, 0, 255).astype(np.uint8)  # half of it full white
+    assert look(bright, detect(bright, CHESS), CHESS, CAMERA).white_fraction > 0.4
+    assert judged(bright, CHESS, 1.0) == []
+    rng = np.random.default_rng(7)
+    noisy = np.clip(image + rng.normal(0, 25, image.shape), 0, 255).astype(np.uint8)
+    assert judged(noisy, CHESS, 5.0) == []
+    assert judged(noisy, CHESS, 0.2) == ["warning imprecise", "note noisy"]
+    smeared = cv2.blur(image, (5, 1))
+    assert judged(smeared, CHESS, 1.0) == ["warning imprecise", "note smeared"]
+
+
+def test_the_first_image_shows_wrong_lens_data_and_a_bowed_board() -> None:
+    """Points are exact here: what they are off by is the lens, or the board's bow, alone."""
+    board = Board("chessboard", 11, 8, 20.0)
+    points, ids = board.points(), np.arange(board.count)
+    T = facing(board, 480.0, 25.0, 40.0, 10.0)
+    own = (CAMERA.matrix, (-0.09, 0.06, 0.0004, -0.0003, 0.0))
+    other = Camera(
+        "a", (640, 480), ((700.0, 0, 320.0), (0, 700.0, 240.0), (0, 0, 1)), (-0.3, 0.1, 0, 0, 0)
+    )
+    x = (points[:, 0] - 100.0) / 100.0
+    bowed = points + np.column_stack([0 * x, 0 * x, 1.5 * x**2])
+    cases = {
+        None: (points, Camera("a", (640, 480), *own), Camera("a", (640, 480), *own)),
+        "lens": (points, other, Camera("a", (640, 480), other.matrix, (0.0,) * 5)),
+        "bow": (bowed, Camera("a", (640, 480), *own), Camera("a", (640, 480), *own)),
+    }
+    for expected, (true, camera, told) in cases.items():
+        pixels = project(true, T, camera) + np.random.default_rng(3).normal(0, 0.03, (88, 2))
+        covariances = np.tile(0.03**2 * np.eye(2), (88, 1, 1))
+        found = precision(Detection(ids, pixels, "corners", 0.03, covariances), board, told, VOLUME)
+        assert found is not None
+        suspect = None if found.misfit is None else found.misfit.suspect
+        assert suspect == expected
+
+
+def test_the_stated_error_is_that_of_many_images() -> None:
+    """RMS over simulated images at the worst corner: no part of the statement is taken for true."""
+    board = Board("chessboard", 11, 8, 20.0)
+    points, rng = board.points(), np.random.default_rng(4)
+    T, covariances = facing(board, 480.0, 25.0, 40.0, 10.0), np.tile(0.01 * np.eye(2), (88, 1, 1))
+    corners = (np.array(list(product((-0.5, 0.5), repeat=3))) * VOLUME) @ T[:3, :3] + points.mean(0)
+    off, told = [], []
+    for _ in range(60):
+        pixels = project(points, T, CAMERA) + rng.normal(0, 0.1, (88, 2))
+        seen = Detection(np.arange(88), pixels, "corners", 0.1, covariances)
+        pose = board_pose(points, pixels, CAMERA)[0][0]
+        off.append(((apply(pose, corners) - apply(T, corners)) ** 2).sum(axis=1))
+        told.append(precision(seen, board, CAMERA, VOLUME).u_mm)
+    assert np.median(told) == pytest.approx(np.sqrt(np.mean(off, axis=0).max()), rel=0.25)

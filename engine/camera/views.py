@@ -111,7 +111,7 @@ class Views:
 
     ``points`` (n, m, 3) [mm] in the board frame, ``pixels`` (n, m, 2), ``weight`` (n, m) 1 for a
     point and 0 for padding. ``whiten`` (n, m, 2, 2) makes residuals alike where some points are
-    known better than others: see `whitening`; None: all are alike.
+    known better than others: see `weighing`; None: all are alike.
     """
 
     points: Array
@@ -130,22 +130,25 @@ class Views:
         return Views(self.points[index], self.pixels[index], self.weight[index], whiten)
 
 
-FLOOR_PX = 0.02  # px; what stays in clean images, whatever their noise: measured on rendered ones
+def whitening(covariances: Array) -> Array:
+    """Return W (..., 2, 2) for ``covariances`` (..., 2, 2): W · residual varies by 1."""
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariances)))
 
 
-def whitening(covariances: Array, typical_px: float) -> Array:
-    """Return W (..., 2, 2) for points of ``covariances`` (..., 2, 2) [px²].
+def weighing(covariances: Array, typical_px: float) -> Array:
+    """Return W (..., 2, 2): W · residual varies alike for all points of ``covariances`` [px²].
 
-    W · residual varies by ``typical_px`` [px] on both axes, so figures stay in pixels.
+    Residuals of a typical point, which varies by ``typical_px``, stay as they are. What lens and
+    board do to all points alike no covariance knows; so much again is added to each, and none
+    weighs more than twice as much as a typical one.
     """
-    total = covariances + FLOOR_PX**2 * np.eye(2)
-    return np.asarray(typical_px * np.linalg.inv(np.linalg.cholesky(total)))
+    shared = typical_px**2 * np.eye(2)
+    return np.asarray(np.sqrt(2.0) * typical_px * whitening(covariances + shared))
 
 
 def typical_sd(covariances: Array) -> float:
     """Return the median standard deviation [px] of a coordinate over points (n, 2, 2) [px²]."""
-    variance = np.trace(covariances, axis1=1, axis2=2) / 2.0 + FLOOR_PX**2
-    return float(np.sqrt(np.median(variance)))
+    return float(np.sqrt(np.median(np.trace(covariances, axis1=1, axis2=2) / 2.0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -278,10 +281,14 @@ def _chosen(first: NDArray[np.bool_], a: Gaussian, b: Gaussian) -> Gaussian:
     return Gaussian(*(pick(getattr(a, name), getattr(b, name)) for name in a.__slots__))
 
 
-def pixel_rows(views: Views, poses: Array, lens: Lens) -> tuple[Array, Array]:
-    """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m)."""
-    J, residual, _ = _whitened(views.whiten, *_rows(views, poses, lens, None))
-    return J, residual
+def pixel_rows(
+    views: Views, poses: Array, lens: Lens, terms: Terms | None = None
+) -> tuple[Array, Array, Array]:
+    """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m).
+
+    And the derivative (n, 2m, q) by what lens and board may be off by; ``terms`` None: of nothing.
+    """
+    return _whitened(views.whiten, *_rows(views, poses, lens, terms))
 
 
 def _whitened(

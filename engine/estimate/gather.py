@@ -35,7 +35,7 @@ from ..camera.views import (
     linearised,
     poses_of_views,
     typical_sd,
-    whitening,
+    weighing,
 )
 from ..cell.cell import Mount
 from ..cell.stations import Observation
@@ -267,7 +267,7 @@ def _weighed(
     whiten = np.tile(np.eye(2), (*views.weight.shape, 1, 1))
     for row, seen in enumerate(observations):
         if seen.covariances is not None and _has_points(seen):
-            whiten[row, : len(seen.covariances)] = whitening(seen.covariances, typical)
+            whiten[row, : len(seen.covariances)] = weighing(seen.covariances, typical)
     return replace(views, whiten=whiten)
 
 

@@ -1,8 +1,14 @@
-"""Is the image good enough to measure in: sharp, well exposed, the whole board, not too steep?"""
+"""Is the image good enough to measure in, and if not, why?
+
+The verdict is what the image costs: the error of the board's place in mm at the work volume
+(`precision`). Blur, smear, exposure, reflection, noise, size, cut-off and a steep view are reasons:
+they are said where the verdict is bad, as what to do about it. Where no lens data say what an image
+costs, each of them is held to a limit of its own.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,11 +17,13 @@ from ..arrays import Array, Grey
 from ..boards.candidates import Detection
 from ..boards.corners import spacings
 from ..boards.pattern import Board
+from ..boards.windows import pixel_noise
 from ..camera.model import Camera
 from ..camera.views import board_pose
 from ..errors import StationbookError
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from .edges import measure_edges
+from .precision import Precision, precision
 
 FULL_GREY = 255  # grey levels of an 8-bit image
 # [-] of the width of the pattern's details (of a square, for chessboards). Measured on rendered
@@ -23,10 +31,17 @@ FULL_GREY = 255  # grey levels of an 8-bit image
 BLUR_SHARE = 0.2
 BLUR_LEAST_PX = 4.0  # px; a sharp lens on a fine sensor shows 2 to 3 px, common practice
 BLUR_MOST_PX = 12.0  # px; beyond, the place of an edge depends on the exposure
+SMEAR_LIMIT_PX = 3.5  # px; photographs published as good show up to 3.0
 WHITE_LIMIT = 0.05  # [-] of the board's area; a lamp's reflection covers more, noise less
 WHITE_IMAGE_LIMIT = 0.4  # [-] of the whole image where no board is found; common practice
 CONTRAST_LIMIT = 40.0  # grey levels; 20 times the noise of 2 levels that a dark image has
 STEEP_DEG = 60.0  # deg; measured on rendered boards: 0.05 px up to here, rows merge beyond
+NOISY_SHARE = 0.04  # [-] of the contrast: noise of one pixel; a good sensor shows 0.01, CP
+SMALL_SHARE = 1 / 3  # [-] of the image's long side: a board that spans less is seen too small, CP
+REFLECTION_PITCHES = 1.2  # side of a square without anything dark: the pattern has none
+# u of the board's place by one image, [-] of the tolerance: an image may cost so much. Then 2u is
+# within the tolerance, and eight such stations are within a third of it.
+COST_SHARE = 0.5
 CLEAR_SHARE = 2 / 3  # [-] of the points: so many are as good as all where none is cut off
 BORDER_SHARE = 0.3  # [-] of the distance between points: the window that refines a corner
 
@@ -46,6 +61,11 @@ class ImageReport:
         margin_px: least distance of a point from the image's border.
         other_count: columns and rows of the board in view where it is another one than the cell's.
         not_numbered: points seen whose numbers are open.
+        smear_px: length of a smear along which the board moved; 0: none.
+        noise: of one pixel on the board [grey levels].
+        reflection: whether something bright covers whole parts of the pattern.
+        span: the board's larger side in the image [-] of the image's long side.
+        precision: what the image says of the board's place, where the lens is known.
     """
 
     size_px: tuple[int, int]
@@ -59,12 +79,29 @@ class ImageReport:
     margin_px: float | None
     other_count: tuple[int, int] | None = None
     not_numbered: int = 0
+    smear_px: float = 0.0
+    noise: float | None = None
+    reflection: bool = False
+    span: float | None = None
+    precision: Precision | None = None
+
+    @property
+    def u_mm(self) -> float | None:
+        """Standard uncertainty [mm] of the board's place by this image, at the work volume."""
+        return None if self.precision is None else self.precision.u_mm
 
 
 def look(
-    image: Grey, detection: Detection, board: Board, camera: Camera | None = None
+    image: Grey,
+    detection: Detection,
+    board: Board,
+    camera: Camera | None = None,
+    volume_mm: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> ImageReport:
-    """Measure the image (h, w) with the detection made in it; ``camera`` None: no tilt."""
+    """Measure the image (h, w) with the detection made in it; ``camera`` None: no tilt, no mm.
+
+    ``volume_mm`` is the size of the work volume; zeros: only the board's own place counts.
+    """
     height, width = image.shape
     if not detection.found:
         dark, light = np.percentile(image, (2, 98))
@@ -86,17 +123,30 @@ def look(
     edges = measure_edges(image, detection, board)
     pixels = detection.pixels
     border = np.minimum(pixels, np.array([width - 1, height - 1]) - pixels)
-    xy = board.points()[detection.ids, :2]
+    spacing = float(
+        np.median(spacings(pixels, board.points()[detection.ids, :2], board.spacing_mm))
+    )
+    known = camera if camera is not None and camera.image_size_px == (width, height) else None
+    left, top, across, down = cv2.boundingRect(np.rint(pixels).astype(np.int32))
+    part = image[max(top, 0) : top + down, max(left, 0) : left + across]
+    cost = None
+    if known is not None:
+        cost = precision(detection, board, known, volume_mm, edges.smear_px)
     return ImageReport(
         size_px=(width, height),
         found=len(detection.ids),
         expected=len(board.present),
         edge_width_px=edges.width_px,
-        spacing_px=float(np.median(spacings(pixels, xy, board.spacing_mm))),
+        spacing_px=spacing,
         white_fraction=_white_on_board(image, pixels),
         contrast=edges.contrast,
-        tilt_deg=_tilt_deg(detection, board, camera, (width, height)),
+        tilt_deg=None if known is None else _tilt_deg(detection, board, known),
         margin_px=float(border.min()),
+        smear_px=edges.smear_px,
+        noise=pixel_noise(part),
+        reflection=_reflection(part, spacing),
+        span=max(across, down) / max(width, height),
+        precision=cost,
     )
 
 
@@ -111,12 +161,16 @@ def _white_on_board(image: Grey, pixels: Array) -> float:
     return float(np.mean(part[inside] == FULL_GREY)) if inside.any() else 0.0
 
 
-def _tilt_deg(
-    detection: Detection, board: Board, camera: Camera | None, size_px: tuple[int, int]
-) -> float | None:
-    """Return the tilt [deg], None without lens data for this image size or without a pose."""
-    if camera is None or size_px != tuple(camera.image_size_px):
-        return None
+def _reflection(part: Grey, spacing: float) -> bool:
+    """Tell whether a square of the image is white where the pattern must have something dark."""
+    side = max(int(REFLECTION_PITCHES * spacing), 3)
+    if side >= min(part.shape):
+        return False
+    return bool(cv2.erode((part == FULL_GREY).astype(np.uint8), np.ones((side, side))).any())
+
+
+def _tilt_deg(detection: Detection, board: Board, camera: Camera) -> float | None:
+    """Return the tilt [deg], None without a pose."""
     try:
         poses = board_pose(board.points()[detection.ids], detection.pixels, camera)
     except StationbookError:
@@ -135,19 +189,70 @@ def quality_findings(
     camera: Camera | None,
     image: str,
     station: int | None = None,
+    tolerance_mm: float | None = None,
 ) -> list[Finding]:
-    """Return what is wrong with an image, gravest first; ``image`` is its name for the message."""
+    """Return what is wrong with an image, gravest first; ``image`` is its name for the message.
+
+    ``tolerance_mm`` of the cell: what an image may cost follows from it.
+    """
     found = _size(report, camera, station)
     if report.found == 0:
         found.append(_missing(report, board, image, station))
         return found + _exposure(report, station, "image", WHITE_IMAGE_LIMIT)
-    found += _cut_off(report, station)
-    found += _blur(report, board, station)
+    reasons = _cut_off(report, station) + _reasons(report, board, station)
+    if report.precision is None or tolerance_mm is None:
+        return found + reasons
+    return (
+        found
+        + _misfit(report.precision, station)
+        + _verdict(report, report.precision, COST_SHARE * tolerance_mm, reasons, station)
+    )
+
+
+def _reasons(report: ImageReport, board: Board, station: int | None) -> list[Finding]:
+    """Return what makes points uncertain."""
+    found = _smear(report, station) or _blur(report, board, station)
     found += _exposure(report, station, None, WHITE_LIMIT)
+    if report.noise is not None and report.noise > NOISY_SHARE * report.contrast:
+        noise, contrast = report.noise, report.contrast
+        found.append(finding("noisy", station=station, noise=noise, contrast=contrast))
+    if report.span is not None and report.span < SMALL_SHARE:
+        found.append(finding("seen-small", station=station, percent=100 * report.span))
     if report.tilt_deg is not None and report.tilt_deg > STEEP_DEG:
         angle = report.tilt_deg
         found.append(finding("steep-view", station=station, angle_deg=angle, limit_deg=STEEP_DEG))
     return found
+
+
+def _verdict(
+    report: ImageReport,
+    told: Precision,
+    limit_mm: float,
+    reasons: list[Finding],
+    station: int | None,
+) -> list[Finding]:
+    """Return `imprecise` and its reasons where the image costs too much; else what was left out.
+
+    Without a reason there is nothing to do about it: the board is as far away as it is.
+    """
+    if told.u_mm <= limit_mm or not reasons:
+        left = report.expected - report.found
+        expected = report.expected
+        if not left:
+            return []
+        return [finding("points-left-out", station=station, left=left, expected=expected)]
+    said = finding("imprecise", station=station, U_mm=2 * told.u_mm, limit_mm=2 * limit_mm)
+    return [said, *(replace(reason, level=Level.NOTE) for reason in reasons)]
+
+
+def _misfit(told: Precision, station: int | None) -> list[Finding]:
+    """Say that lens or board are not what the cell says, which one image can show."""
+    off = told.misfit
+    if off is None:
+        return []
+    variant = None if off.suspect == "either" else off.suspect
+    misfit, scatter = off.misfit_px, off.scatter_px
+    return [finding("misfit", variant, station=station, misfit_px=misfit, scatter_px=scatter)]
 
 
 def _missing(report: ImageReport, board: Board, image: str, station: int | None) -> Finding:
@@ -236,9 +341,21 @@ def _blur(report: ImageReport, board: Board, station: int | None) -> list[Findin
     return [finding("blurred", station=station, width_px=width, limit_px=limit)]
 
 
+def _smear(report: ImageReport, station: int | None) -> list[Finding]:
+    if report.precision is None:
+        far = report.smear_px > SMEAR_LIMIT_PX
+        return [finding("smeared", station=station, smear_px=report.smear_px)] if far else []
+    if not report.smear_px:
+        return []
+    smear_mm = report.smear_px * report.precision.mm_per_px
+    return [finding("smeared", "mm", station=station, smear_px=report.smear_px, smear_mm=smear_mm)]
+
+
 def _exposure(
     report: ImageReport, station: int | None, variant: str | None, white_limit: float
 ) -> list[Finding]:
+    if report.reflection:
+        return [finding("over-exposed", "reflection", station=station)]
     if report.white_fraction > white_limit:  # little contrast is then no sign of too little light
         percent = 100 * report.white_fraction
         return [finding("over-exposed", variant, station=station, percent=percent)]

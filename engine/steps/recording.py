@@ -88,6 +88,7 @@ def _numbered(
         findings=(part, *others),
         point_ids=told.ids,
         pixels=told.pixels,
+        covariances=told.covariances,
         detection=told,
     )
 

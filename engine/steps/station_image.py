@@ -70,11 +70,8 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
 
     Raises FileError when it is no image.
     """
-    grey = decode_image(data, name)
-    cell = session.cell
-    detection = detect(grey, cell.board, cell.camera)
-    report = look(grey, detection, cell.board, cell.camera)
-    found = quality_findings(report, cell.board, cell.camera, image=name)
+    judged = judged_image(session.cell, data, name)
+    detection, found = judged.detection, list(judged.findings)
     same = _station_with_image(session, folder, data)
     if same is not None:
         found.append(finding("same-image", other=same))
@@ -87,8 +84,31 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
         pixels=detection.pixels if seen else None,
         covariances=detection.covariances if seen else None,
         detection=detection,
-        report=report,
+        report=judged.report,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedImage:
+    """One image by itself: the board found in it, what it shows in numbers, what is wrong."""
+
+    name: str
+    detection: Detection
+    report: ImageReport
+    findings: tuple[Finding, ...]
+
+
+def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
+    """Search the board in an image file's content and judge it. Raises FileError when it is none.
+
+    The verdict is what the image costs in mm at the work volume, against the cell's tolerance.
+    """
+    grey, board, camera = decode_image(data, name), cell.board, cell.camera
+    detection = detect(grey, board, camera)
+    report = look(grey, detection, board, camera, cell.work_volume.size_mm)
+    tolerance_mm = cell.tolerance.position_mm
+    found = quality_findings(report, board, camera, name, tolerance_mm=tolerance_mm)
+    return JudgedImage(name, detection, report, tuple(found))
 
 
 def examine_points(session: Session, path: Path) -> ViewDraft:

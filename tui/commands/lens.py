@@ -8,18 +8,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from engine.boards.detect import detect
 from engine.cell.cell import Cell
 from engine.cell.session import seen_by
 from engine.findings import Finding
-from engine.images.load import decode_image, image_bytes
-from engine.images.quality import ImageReport, blur_limit_px, look, quality_findings
+from engine.images.load import image_bytes
+from engine.images.quality import ImageReport, blur_limit_px
 from engine.images.sources import wait_for_image
 from engine.sessions.cell_file import read_cell
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.steps.checking import LensCheck, check_lens
-from engine.steps.station_image import confirmed_source
+from engine.steps.station_image import confirmed_source, judged_image
 
 from ..clock import now
 from ..output import Answer, finding_texts, say, tell
@@ -58,10 +57,8 @@ def _images(args: argparse.Namespace, cell: Cell, folder: Path) -> Iterator[tupl
 
 
 def _report(args: argparse.Namespace, cell: Cell, data: bytes, name: str) -> int:
-    grey = decode_image(data, name)
-    detection = detect(grey, cell.board, cell.camera)
-    report = look(grey, detection, cell.board, cell.camera)
-    findings = quality_findings(report, cell.board, cell.camera, name)
+    judged = judged_image(cell, data, name)
+    report, findings = judged.report, list(judged.findings)
     lines = [_line(report, cell, name), *finding_texts(findings)]
     status = tell(args, Answer(_document(report, cell, name, findings), lines, findings))
     sys.stdout.flush()  # whoever sets the lens looks on
@@ -85,6 +82,8 @@ def _document(
         "white_fraction": report.white_fraction,
         "contrast": report.contrast,
         "tilt_deg": report.tilt_deg,
+        "smear_px": report.smear_px,
+        "u_mm": report.u_mm,
         "findings": [item.document() for item in findings],
     }
 
@@ -98,7 +97,8 @@ def _line(report: ImageReport, cell: Cell, name: str) -> str:
         f"{name}: {report.found} of {report.expected} points, "
         f"edges {shown(report.edge_width_px, '.2f')} px wide (limit {limit}), "
         f"contrast {shown(report.contrast, '.0f')} grey levels, "
-        f"full white {shown(report.white_fraction, '.1%')}, tilt {shown(report.tilt_deg, '.0f')}°"
+        f"full white {shown(report.white_fraction, '.1%')}, tilt {shown(report.tilt_deg, '.0f')}°, "
+        f"u of the board's place {shown(report.u_mm, '.2f')} mm"
     )
 
 

@@ -52,7 +52,7 @@ class Entry:
         """Everything noticed so far, errors first."""
         if self.draft is not None:
             return tuple(by_gravity(self.draft.findings))
-        return self.view.findings if self.view is not None and self.text else ()
+        return () if self.view is None else tuple(by_gravity(self.view.findings))
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -125,7 +125,8 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
     whole = report.found == report.expected
     facts = [
         Fact("points", f"{report.found} of {report.expected}", "good" if whole else "warning"),
-        _measured("edges", report.edge_width_px, " px", "blurred" in said),
+        _measured("u", report.u_mm, " mm", "imprecise" in said),
+        _measured("edges", report.edge_width_px, " px", "blurred" in said or "smeared" in said),
         _measured("white", 100 * report.white_fraction, " %", "over-exposed" in said),
         _measured("contrast", report.contrast, "", "under-exposed" in said),
         _measured("tilt", report.tilt_deg, "°", "steep-view" in said),
@@ -146,7 +147,7 @@ def seen_fact(camera: str, view: ViewDraft | None) -> Fact:
 def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact:
     if value is None:
         return Fact(name, "not known", "dim")
-    digits = 1 if value < 10 else 0
+    digits = 2 if value < 1 else 1 if value < 10 else 0
     word = " !" if doubtful else ""
     return Fact(name, f"{value:.{digits}f}{unit}{word}", "warning" if doubtful else "text")
 
