@@ -21,9 +21,8 @@ from ..arrays import Array
 from ..boards.candidates import Detection
 from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import BOW_U_MM, SCALE_U, Board
-from ..camera.lens import Lens, lens
+from ..camera.lens import OF_BOARD, Lens, lens, terms
 from ..camera.model import Camera
-from ..camera.terms import OF_BOARD, terms
 from ..camera.views import Views, pixel_rows, poses_of_views, typical_sd, whitening
 from ..frames import skew
 
