@@ -34,6 +34,7 @@ ORDER = [
     "diagnosis",
     "proof",
     "report",
+    "plant",
     "steps",
 ]
 

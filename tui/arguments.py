@@ -26,7 +26,7 @@ class _Version(argparse.Action):
 
 
 # Options whose text may begin with a minus.
-TYPED = ("--pose", "--joints", "--board-pose", "--tip", "--looked", "--seen")
+TYPED = ("--pose", "--joints", "--board-pose", "--tip", "--looked", "--seen", "--temperature")
 
 
 def joined(words: Sequence[str]) -> list[str]:
@@ -285,6 +285,34 @@ COMMANDS = {
         _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
         _flag("--not-accepted", "also a result that was not accepted"),
         _word("--out", "FILE", "write it there (default: print it)"),
+    ),
+    "cells": _command(
+        "every cell of a plant: result, proof, recheck, days left; exit status 1 where one is due",
+        _word("root", "ROOT", "the folder below which the sessions lie"),
+        _word("--cell", "NAME", "of this cell only"),
+        _flag("--drift", "per week, the day the tolerance is reached, the interval that is enough"),
+        _flag("--csv", "a table for a spreadsheet"),
+        _word("--page", "FILE.html", "a page of the plant, with the drift of every cell"),
+        _flag("--no-index", "read every file anew"),
+    ),
+    "event": _command(
+        "note what happened to a cell: crash, camera swapped, robot mastered again ...",
+        _word("dir", "DIR", "a session of the cell, best the last"),
+        _word("--what", "TEXT", "what happened", required=True),
+        _word("--on", "DAY", "when (default: today)"),
+        OPERATOR,
+    ),
+    "about": _command(
+        "note for whom, where and how a session was made; the report carries it",
+        DIR,
+        _word("--customer", "TEXT", "for whom"),
+        _word("--place", "TEXT", "where"),
+        _word("--temperature", "DEGC", "of the cell, in degrees Celsius", type=number),
+        _word("--warm-up", "MIN", "how long the robot ran before", type=number),
+        _word(
+            "--instrument", "TEXT", "name; serial number; due day (once for each)", action="append"
+        ),
+        OPERATOR,
     ),
     "focus": _command(
         "sharpness and exposure, image after image, to set the lens",

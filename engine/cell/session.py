@@ -75,6 +75,26 @@ class PlannedStation:
 
 
 @dataclass(frozen=True, slots=True)
+class Instrument:
+    """Something that was measured with; ``due``: the day of its next calibration, ISO 8601."""
+
+    name: str
+    serial: str | None = None
+    due: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """For whom, where and how a session was made; None for what nobody noted."""
+
+    customer: str | None = None
+    place: str | None = None
+    temperature_degc: float | None = None
+    warm_up_min: float | None = None
+    instruments: tuple[Instrument, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """Everything in `session.yaml`. Lists never change in place: methods return a new session."""
 
@@ -84,6 +104,7 @@ class Session:
     cell: Cell
     plan: tuple[PlannedStation, ...] = ()
     stations: tuple[Station, ...] = ()
+    about: About | None = None
 
     @property
     def next_id(self) -> int:

@@ -191,6 +191,8 @@ def cell_record(inside: bool) -> Record[Cell]:
             Field("rough", ROUGH, None),
             Field("robot_accuracy_mm", Number(least=0), None),
             Field("locate", Text(get_args(Locate)), None),
+            Field("recheck_every_days", _LENGTH, None),
+            Field("recheck_after", Many(Text()), None),
         ),
         _cell,
         _parts,

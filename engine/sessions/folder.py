@@ -10,7 +10,15 @@ from typing import Any
 
 from ..boards.points_file import Points, read_points
 from ..cell.cell import Cell
-from ..cell.session import FORMAT, PlannedStation, Session, Station, View
+from ..cell.session import (
+    FORMAT,
+    About,
+    Instrument,
+    PlannedStation,
+    Session,
+    Station,
+    View,
+)
 from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError, nearest
 from ..files import inside, sha256
@@ -68,6 +76,8 @@ STATION = record_of(
     views=Many(VIEW),
 )
 PLANNED = record_of(PlannedStation, None, ("pose", "jog"), pose=Many(Typed()))
+INSTRUMENT = record_of(Instrument, None, (), due=Time())
+ABOUT = record_of(About, None, (), instruments=Many(INSTRUMENT), warm_up_min=Number(least=0))
 
 
 class _CellCopy:
@@ -145,6 +155,7 @@ SESSION = Record(
         Field("name", Text()),
         Field("operator", Text(), None, always=True),
         Field("created", Time(), ""),
+        Field("about", ABOUT, None),
         Field("cell", _CellCopy()),
         Field("plan", Many(PLANNED), (), always=True),
         Field("stations", Many(STATION), (), always=True),
@@ -196,6 +207,8 @@ def _station_text(station: Station) -> str:
     return text
 
 
+# What of a cell enters no result: when to look at it again.
+UNTOUCHED = ("recheck_every_days", "recheck_after")
 # What of a station enters a result; the rest of it is for people.
 DECIDING = ("id", "pose", "joints", "points", "board_pose", "closing", "views")
 
@@ -206,8 +219,9 @@ def basis(session: Session) -> str:
     A note, a plan or another operator change session.yaml, but no result.
     """
     stations = [STATION.write(station) for station in session.stations if station.use]
+    cell = cell_document(session.cell)
     whole = [
-        cell_document(session.cell),
+        {key: value for key, value in cell.items() if key not in UNTOUCHED},
         [{key: station.get(key) for key in DECIDING} for station in stations],
     ]
     return sha256(json.dumps(plain(whole), sort_keys=True).encode())

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
+
+from ..arrays import Array
+from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Before
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
-from ..errors import FileError, UsageError
+from ..errors import FileError, StationbookError, UsageError
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
+from ..frames import apply
+from ..proof.compare import Movement
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
-from ..proof.stated import check_same
+from ..proof.stated import check_same, transform_of
 from ..sessions.changes import Change, remark
 from ..sessions.folder import observations, open_session
-from ..sessions.results import input_hashes
+from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session
 
@@ -145,7 +152,25 @@ def note_recheck(
     }
     if len(answers) > 1:
         details["camera"] = name
+    if answer.movement is not None:
+        details["movement"] = movement_noted(answer.movement, session.cell, against)
     return remark(ACTION, session, folder, details)
+
+
+def movement_noted(movement: Movement, cell: Cell, against: Path) -> dict[str, object]:
+    """Return a movement as the journal keeps it: its numbers, and the shift seen while picking.
+
+    That is the apparent shift (3,) [mm] of the centre of the work volume, in the base frame; for a
+    camera on the flange in the flange frame, and null where the earlier session holds no result.
+    """
+    center: Array | None = np.array(cell.work_volume.center_mm)
+    if cell.mount == EYE_IN_HAND:
+        placed = None
+        with suppress(StationbookError):
+            placed = transform_of(read_result(against).camera, cell.camera_key)
+        center = None if placed is None or center is None else apply(placed, center[None])[0]
+    shift = None if center is None else apply(movement.matrix, center[None])[0] - center
+    return {**movement.document(), "shift_mm": shift}
 
 
 def beside(folder: Path, other: Path) -> str:

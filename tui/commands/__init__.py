@@ -25,6 +25,9 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "compare": ("compare", "run_compare"),
     "shift": ("compare", "run_shift"),
     "proof": ("proof", "run"),
+    "cells": ("plant", "run_cells"),
+    "event": ("plant", "run_event"),
+    "about": ("plant", "run_about"),
     "report": ("handover", "run_report"),
     "export": ("handover", "run_export"),
     "focus": ("lens", "run_focus"),
@@ -40,8 +43,8 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
 
 def find(name: str) -> Callable[[Namespace], int]:
     """Return the function that runs a command, by its name in `tui.arguments`."""
-    if name in ("screen", "open"):
-        gc.disable()  # until the first picture is there, see `tui.app`
+    if name in ("screen", "open", "cells"):
+        gc.disable()  # until the first picture is there, see `tui.app`; a table takes no memory
     module, function = WHERE[name]
     run: Callable[[Namespace], int] = getattr(import_module(f".{module}", __name__), function)
     return run

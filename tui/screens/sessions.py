@@ -17,6 +17,7 @@ from ..desk.views import Title
 from ..widgets.lists import SessionList
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
+from .cells import Cells
 from .jobs import Ask, Jobs, in_background, required
 from .opening import Opening, Welcome, load
 
@@ -39,6 +40,8 @@ class Sessions(Screen[None]):
         Binding("n", "new", "new session", id="sessions.new", tooltip="Start one for a cell file"),
         Binding("m", "recheck", "recheck", id="sessions.recheck",
                 tooltip="New session of the chosen one's cell: did its camera move since?"),
+        Binding("v", "cells", "cells", id="sessions.cells",
+                tooltip="Every cell at a glance: result, recheck, days left"),
         Binding("c", "cell", "new cell", id="sessions.cell", tooltip="Describe a new cell"),
         Binding("d", "demo", "demo", id="sessions.demo", tooltip="The job on a simulated cell"),
         Binding("q", "leave", "leave", id="sessions.leave", tooltip="Leave the program"),
@@ -133,6 +136,14 @@ class Sessions(Screen[None]):
     async def _describe(self) -> None:
         behind = await in_background(load)
         self.jobs.ask(behind.cell_editor(), self._start)
+
+    def action_cells(self) -> None:
+        """Show every cell at a glance; open the session that is chosen there."""
+        self.app.push_screen(Cells(self.folder), self._chosen)
+
+    def _chosen(self, folder: str | None) -> None:
+        if folder is not None:
+            self._open(Path(folder), follow=False)
 
     def action_demo(self) -> None:
         """Open the demo in a new folder beside the sessions."""

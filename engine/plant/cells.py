@@ -1,0 +1,271 @@
+"""Every cell at a glance: last result, proof, recheck, days left, and a rating in words.
+
+Nothing heavy is loaded here, so that an overview of a plant comes at once. A cell is known by its
+name: the sessions that say the same name belong together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from ..cell.result import ACCEPTED
+from ..errors import StationbookError
+from .archive import Noted, Summary, left_behind
+
+SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
+UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
+
+
+class Rating(StrEnum):
+    """What is to be said of a cell, the gravest first."""
+
+    MOVED = "camera moved"
+    BEYOND = "beyond its tolerance"
+    NOT_ACCEPTED = "not accepted"
+    NO_RESULT = "no result"
+    EVENT = "recheck after"
+    OVERDUE = "overdue"
+    DAMAGED = "damaged session"
+    CHANGED = "changed since solved"
+    SOON = "due soon"
+    NOT_PROVEN = "not proven"
+    IN_ORDER = "in order"
+
+
+ALARM = (Rating.MOVED, Rating.BEYOND, Rating.NOT_ACCEPTED, Rating.EVENT, Rating.OVERDUE)
+
+
+@dataclass(frozen=True, slots=True)
+class CellRow:
+    """One cell at a glance; None for what is not known.
+
+    ``expanded_mm``: U of a pick as the last accepted result states it (the last one where none is
+    accepted); ``movement_mm`` and ``movement_u_mm``: since then, at the work volume, and its
+    expanded uncertainty; ``pick_error_mm``: U, and a movement that exceeds its own. ``rating`` is
+    said in ``words``.
+    """
+
+    cell: str
+    sessions: int
+    result_session: str | None
+    result_on: str | None
+    verdict: str | None
+    expanded_mm: float | None
+    tolerance_mm: float | None
+    proven: bool | None
+    proven_by: str | None
+    proven_on: str | None
+    recheck_on: str | None
+    recheck_cause: str | None
+    movement_mm: float | None
+    movement_u_mm: float | None
+    pick_error_mm: float | None
+    recheck_every_days: float | None
+    days_left: float | None
+    event: str | None
+    event_on: str | None
+    rating: Rating
+    words: str
+    problems: tuple[str, ...]
+
+    @property
+    def alarm(self) -> bool:
+        """Whether the cell is overdue or beyond its limit."""
+        return self.rating in ALARM
+
+    def document(self) -> dict[str, Any]:
+        """Return the row as plain data."""
+        values: dict[str, Any] = {name: getattr(self, name) for name in CellRow.__slots__}
+        return values | {
+            "rating": self.rating.value, "alarm": self.alarm, "problems": list(self.problems)
+        }  # fmt: skip
+
+
+def by_cell(summaries: Iterable[Summary]) -> dict[str, list[Summary]]:
+    """Return the sessions of each cell by its name, in the order of their days."""
+    cells: dict[str, list[Summary]] = {}
+    for item in summaries:
+        cells.setdefault(item.cell or UNREADABLE, []).append(item)
+    for listed in cells.values():
+        listed.sort(key=lambda item: day_of(item.created) or datetime.min)
+    return dict(sorted(cells.items()))
+
+
+def day_of(text: str | None) -> datetime | None:
+    """Return a time of a file without its zone, as the clock on the wall showed it, or None."""
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=None) if text else None
+    except ValueError:
+        return None
+
+
+def rows(summaries: Iterable[Summary], now: datetime) -> list[CellRow]:
+    """Return one row a cell: those to look at first come first, then by name."""
+    found = [row_of(name, listed, now) for name, listed in by_cell(summaries).items()]
+    order = list(Rating)
+    return sorted(found, key=lambda row: (order.index(row.rating), row.cell))
+
+
+def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
+    """Return the row of one cell; ``sessions`` in the order of their days."""
+    today = now.replace(tzinfo=None)
+    solved = [item for item in sessions if item.result is not None]
+    good = [item for item in solved if item.result and item.result.verdict == ACCEPTED]
+    last = next(reversed(good or solved), None)
+    result = last.result if last else None
+    newest = next((item for item in reversed(sessions) if not item.problem), None)
+    since = day_of(last.created) if last else None
+    checks = rechecks(sessions, since, last.folder if last else "")
+    check = checks[-1] if checks else None
+    looked = max((d for d in (since, _day(check)) if d is not None), default=None)
+    every = newest.every_days if newest else None
+    left = None
+    if every is not None and looked is not None:
+        left = (looked + timedelta(days=every) - today) / timedelta(days=1)
+    event = _asking(sessions, looked, newest.after if newest else None)
+    proof = next((n for n in reversed(last.noted if last else ()) if n.action == "proof"), None)
+    expanded = None if result is None or result.pick_mm is None else 2 * result.pick_mm
+    size, u = (check.size_mm, check.u_mm) if check is not None else (None, None)
+    rest = None
+    if expanded is not None:
+        rest = expanded + (size if size is not None and size > 2 * (u or 0.0) else 0.0)
+    tolerance = last.tolerance_mm if last else None
+    damaged = tuple(item.problem for item in sessions if item.problem)
+    rating, words = _rated(last, check, left, event, rest, tolerance, damaged)
+    return CellRow(
+        cell=name,
+        sessions=len(sessions),
+        result_session=last.folder if last else None,
+        result_on=_date(last.created) if last else None,
+        verdict=result.verdict if result else None,
+        expanded_mm=expanded,
+        tolerance_mm=tolerance,
+        proven=result.proven if result else None,
+        proven_by=proof.who if proof and result and result.proven else None,
+        proven_on=_date(proof.at) if proof and result and result.proven else None,
+        recheck_on=_date(check.at) if check else None,
+        recheck_cause=check.what if check else None,
+        movement_mm=size,
+        movement_u_mm=None if u is None else 2 * u,
+        pick_error_mm=rest,
+        recheck_every_days=every,
+        days_left=None if left is None else round(left, 1),
+        event=event.what if event else None,
+        event_on=_date(event.at) if event else None,
+        rating=rating,
+        words=words,
+        problems=damaged,
+    )
+
+
+def rechecks(sessions: Sequence[Summary], since: datetime | None, but: str = "") -> list[Noted]:
+    """Return the rechecks of a cell from ``since`` on in the order of their days.
+
+    A recheck counts from the day of its session: the note may have been written later. That of the
+    session that gave the result itself (``but``) came before the result. Only the last answer of a
+    session counts.
+    """
+    found = []
+    for item in sessions:
+        noted = [n for n in item.noted if n.action == "recheck"]
+        day = day_of(item.created)
+        if noted and item.folder != but and (since is None or day is None or day >= since):
+            found.append(noted[-1])
+    return sorted(found, key=lambda n: _day(n) or datetime.min)
+
+
+def events(sessions: Sequence[Summary]) -> list[Noted]:
+    """Return what was noted by hand for a cell, in the order of the days."""
+    found = [n for item in sessions for n in item.noted if n.action == "event"]
+    return sorted(found, key=lambda n: _day(n) or datetime.min)
+
+
+def _asking(
+    sessions: Sequence[Summary], looked: datetime | None, after: Sequence[str] | None
+) -> Noted | None:
+    """Return the last event since the camera was looked at that asks for a recheck, or None."""
+    kinds = None if after is None else {kind.casefold() for kind in after}
+    for event in reversed(events(sessions)):
+        day = _day(event)
+        later = day is not None and (looked is None or day > looked)
+        if later and (kinds is None or event.what.casefold() in kinds):
+            return event
+    return None
+
+
+def _rated(
+    last: Summary | None,
+    check: Noted | None,
+    left: float | None,
+    event: Noted | None,
+    rest: float | None,
+    tolerance: float | None,
+    damaged: Sequence[str],
+) -> tuple[Rating, str]:
+    """Return the rating and the same in words."""
+    if last is None or last.result is None:
+        if damaged:
+            return Rating.DAMAGED, "no session of it can be read"
+        return Rating.NO_RESULT, "not solved yet"
+    result = last.result
+    if check is not None and check.moved:
+        return Rating.MOVED, f"{check.what} moved, seen {_date(check.at)}: re-calibrate"
+    if result.verdict != ACCEPTED:
+        return Rating.NOT_ACCEPTED, "the last result is not accepted"
+    if rest is not None and tolerance is not None and rest > tolerance:
+        return Rating.BEYOND, f"a pick may be off by {rest:.2f} mm, tolerance {tolerance:g} mm"
+    if event is not None:
+        return Rating.EVENT, f"{event.what} on {_date(event.at)}: recheck"
+    if left is not None and left < 0:
+        return Rating.OVERDUE, f"recheck overdue by {_days(-left)}"
+    if damaged:
+        word = "a session" if len(damaged) == 1 else f"{len(damaged)} sessions"
+        return Rating.DAMAGED, f"{word} cannot be read"
+    if _outdated(last):
+        return Rating.CHANGED, "the session was changed since it was solved"
+    if left is not None and left <= SOON_DAYS:
+        return Rating.SOON, f"recheck due in {_days(left)}"
+    if not result.proven:
+        return Rating.NOT_PROVEN, "accepted, not proven by touch"
+    return Rating.IN_ORDER, "in order"
+
+
+def _outdated(item: Summary) -> bool:
+    if item.result is None or item.result.same:
+        return False
+    try:
+        return left_behind(Path(item.folder))
+    except StationbookError:
+        return True
+
+
+def _day(noted: Noted | None) -> datetime | None:
+    return day_of(noted.at) if noted else None
+
+
+def _date(text: str) -> str:
+    return text[:10]
+
+
+def _days(value: float) -> str:
+    whole = math.ceil(value)
+    return "1 day" if whole == 1 else f"{whole} days"
+
+
+COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`
+    "cell", "rating", "words", "result_on", "verdict", "expanded_mm", "tolerance_mm", "proven",
+    "proven_by", "proven_on", "recheck_on", "recheck_cause", "movement_mm", "movement_u_mm",
+    "pick_error_mm", "recheck_every_days", "days_left", "event", "event_on", "sessions",
+    "result_session",
+)  # fmt: skip
+
+
+def noted_day(text: str | None, today: date) -> str:
+    """Return the day of an event as the journal keeps it. Raises ValueError for no day."""
+    return today.isoformat() if text is None else date.fromisoformat(text).isoformat()

@@ -1,0 +1,295 @@
+"""Every cell at a glance: what the files say, whatever an index says, and what is due."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import time
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+import yaml
+from command import answer, refused, stationbook
+from later_session import make_later
+from made_session import make_session
+from screen_bench import EXAMPLE
+
+from engine.plant.archive import (
+    Noted,
+    Result,
+    Summary,
+    _strict_head,
+    session_folders,
+    summaries,
+    summary,
+)
+from engine.plant.cells import Rating, row_of
+from engine.sessions.folder import open_session
+from engine.sessions.results import read_result
+
+NOW = datetime(2026, 11, 25, 12, 0)
+RESULT = Result("accepted", True, 0.2, 0.12, (0.0,) * 6 + (1.0,))
+
+
+def a_session(day: int, result: Result | None = RESULT, *noted: Noted, every: float | None = 90.0,
+              after: tuple[str, ...] | None = None) -> Summary:  # fmt: skip
+    """Return a session made so many days before NOW."""
+    made = (NOW - timedelta(days=day)).isoformat()
+    return Summary(f"s{day}", f"s{day}", made, "A. Example", "line 1", "eye-to-hand", 1.0,
+                   (600.0, 0.0, 250.0), every, after, None, result, noted)  # fmt: skip
+
+
+def a_recheck(day: int, moved: bool | None = False, size: float = 0.1, u: float = 0.1) -> Noted:
+    made = (NOW - timedelta(days=day)).isoformat()
+    cause = {False: "none", True: "camera", None: "unclear"}[moved]
+    return Noted("recheck", made, "A. Example", cause, "s100", moved, size, u, (size, 0.0, 0.0))
+
+
+def an_event(day: int, what: str = "crash") -> Noted:
+    return Noted("event", (NOW - timedelta(days=day)).date().isoformat(), None, what)
+
+
+@pytest.fixture
+def plant(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Two halls: the example session, a session without a result, and a folder of images."""
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+    root = tmp_path / "plant"
+    shutil.copytree(EXAMPLE, root / "hall 1" / "line 2" / "2026-11")
+    make_session(root / "hall 2" / "made", 4)
+    (root / "hall 2" / "pictures").mkdir()
+    return root
+
+
+# ---- what the files say ------------------------------------------------------------------------
+
+
+def test_sessions_are_found_wherever_they_lie(plant: Path) -> None:
+    (plant / "link").symlink_to(plant / "hall 1")
+    names = [path.relative_to(plant).as_posix() for path in session_folders(plant)]
+    assert names == ["hall 1/line 2/2026-11", "hall 2/made"]
+
+
+def test_a_look_says_what_the_strict_reader_says(plant: Path) -> None:
+    for folder in session_folders(plant):
+        quick, strict = summary(folder), _strict_head(folder)
+        assert quick._replace(result=None, noted=()) == strict
+        assert quick.created == open_session(folder).created
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    stored, found = read_result(folder), summary(folder).result
+    assert found is not None
+    assert stored.camera is not None
+    assert (found.verdict, found.proven) == (stored.verdict, stored.proven)
+    assert found.pick_mm == stored.uncertainty.pick_mm
+    assert list(found.camera or ()) == [*stored.camera.position_mm, *stored.camera.quaternion_xyzw]
+    text = (folder / "result.yaml").read_text()
+    assert found.work_volume_mm == yaml.safe_load(text)["uncertainty"]["work_volume_mm"]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda text: "# by hand\n" + text,
+        lambda text: text.replace("\n", "\r\n"),
+        lambda text: text.replace("eye-to-hand", '"eye-to-hand"'),
+        lambda text: "---\n" + text.replace("\n  ", "\n    "),
+    ],
+)  # fmt: skip
+def test_a_session_written_in_another_form_says_the_same(plant: Path, spoil) -> None:  # type: ignore[no-untyped-def]
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    before = summary(folder)
+    path = folder / "session.yaml"
+    text = spoil(path.read_text())
+    path.write_bytes(text.encode())
+    now = summary(folder)
+    if now.problem:  # strict about quotes around numbers: then it says so in a sentence
+        assert "session.yaml" in now.problem
+    else:
+        assert (now.cell, now.tolerance_mm, now.created) == (
+            before.cell, before.tolerance_mm, before.created)  # fmt: skip
+
+
+@pytest.mark.parametrize("data", [b"", b"format: 1\n", b"\x00", b"format: 1\ncell: [", b"[" * 9999])
+def test_a_rotten_session_is_one_sentence_and_harms_no_other(plant: Path, data: bytes) -> None:
+    (plant / "hall 2" / "made" / "session.yaml").write_bytes(data)
+    document = answer("cells", plant)
+    assert len(document["cells"]) == 2
+    problems = [problem for row in document["cells"] for problem in row["problems"]]
+    assert len(problems) == 1
+    assert "session.yaml" in problems[0]
+
+
+# ---- the index ---------------------------------------------------------------------------------
+
+
+def old(folder: Path, hours: float = 1.0) -> None:
+    """Give all files of a session the same old time."""
+    when = time.time() - 3600 * hours
+    for path in folder.rglob("*"):
+        os.utime(path, (when, when))
+
+
+def test_an_index_is_believed_only_while_the_files_are_the_same(
+    plant: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import engine.plant.archive as archive
+
+    monkeypatch.setattr(archive, "IN_DOUBT_NS", -(10**12))  # change times cannot be set back
+    read: list[str] = []
+    real = archive.summary
+    monkeypatch.setattr(
+        archive, "summary", lambda folder: (read.append(folder.name), real(folder))[1]
+    )
+    first = summaries(plant)
+    assert len(read) == 2
+    assert json.dumps(summaries(plant)) == json.dumps(first)
+    assert len(read) == 2
+    path = plant / "hall 1" / "line 2" / "2026-11" / "result.yaml"
+    text = path.read_text()
+    path.write_text(text.replace("verdict: accepted", "verdict: not-accepted"))
+    verdicts = [item.result.verdict for item in summaries(plant) if item.result]
+    assert verdicts == ["not-accepted"]
+    assert len(read) == 3
+    shutil.rmtree(plant / "hall 2" / "made")
+    assert len(summaries(plant)) == 1
+
+
+def test_what_changed_a_moment_ago_is_read_again(
+    plant: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import engine.plant.archive as archive
+
+    summaries(plant)
+    read: list[str] = []
+    real = archive.summary
+    monkeypatch.setattr(
+        archive, "summary", lambda folder: (read.append(folder.name), real(folder))[1]
+    )
+    summaries(plant)
+    assert len(read) == 2
+
+
+@pytest.mark.parametrize("data", [b"", b"{", b'{"made by": 1}', b"[1, 2]", b"\xff\xff", None])
+def test_a_damaged_index_is_made_anew(plant: Path, data: bytes | None, tmp_path: Path) -> None:
+    first = summaries(plant)
+    (path,) = (tmp_path / "config" / "index").iterdir()
+    if data is None:
+        path.write_bytes(path.read_bytes()[:-40])
+    else:
+        path.write_bytes(data)
+    assert summaries(plant) == first
+
+
+# ---- ratings -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("sessions", "rating", "alarm"),
+    [
+        ([a_session(10)], Rating.IN_ORDER, False),
+        ([a_session(100)], Rating.OVERDUE, True),
+        ([a_session(85)], Rating.SOON, False),
+        ([a_session(100), a_session(20, None, a_recheck(20))], Rating.IN_ORDER, False),
+        ([a_session(100, every=None)], Rating.IN_ORDER, False),
+        ([a_session(30), a_session(5, None, a_recheck(5, True, 3.0))], Rating.MOVED, True),
+        ([a_session(30), a_session(5, None, a_recheck(5, True, 3.0)), a_session(4)],
+         Rating.IN_ORDER, False),
+        ([a_session(30), a_session(5, None, a_recheck(5, False, 0.7))], Rating.BEYOND, True),
+        ([a_session(30), a_session(5, None, a_recheck(5, False, 0.7, 0.5))],
+         Rating.IN_ORDER, False),
+        ([a_session(10, None)], Rating.NO_RESULT, False),
+        ([a_session(10, RESULT._replace(verdict="not-accepted"))], Rating.NOT_ACCEPTED, True),
+        ([a_session(20), a_session(10, RESULT._replace(verdict="not-accepted"))],
+         Rating.IN_ORDER, False),
+        ([a_session(10, RESULT._replace(proven=False))], Rating.NOT_PROVEN, False),
+        ([a_session(30, RESULT, an_event(3))], Rating.EVENT, True),
+        ([a_session(30, RESULT, an_event(3, "lamp changed"), after=("crash",))],
+         Rating.IN_ORDER, False),
+        ([a_session(30, RESULT, an_event(3, "Crash"), after=("crash",))], Rating.EVENT, True),
+        ([a_session(30, RESULT, an_event(9)), a_session(5, None, a_recheck(5))],
+         Rating.IN_ORDER, False),
+    ],
+)  # fmt: skip
+def test_a_cell_is_rated(sessions: list[Summary], rating: Rating, alarm: bool) -> None:
+    row = row_of("line 1", sessions, NOW)
+    assert (row.rating, row.alarm) == (rating, alarm)
+    assert row.words
+
+
+def test_days_left_count_from_the_last_look() -> None:
+    row = row_of("line 1", [a_session(100), a_session(20, None, a_recheck(20))], NOW)
+    assert row.days_left == pytest.approx(70.0)
+    assert row.recheck_on == "2026-11-05"
+    assert (row.movement_mm, row.movement_u_mm) == (0.1, 0.2)
+
+
+# ---- the command -------------------------------------------------------------------------------
+
+
+def test_a_real_recheck_and_an_event_are_seen(plant: Path, tmp_path: Path) -> None:
+    root = tmp_path / "lines"
+    make_session(root / "first", 8)
+    make_later(root / "later", 3)
+    assert stationbook("solve", root / "first").returncode in (0, 1)
+    answer("recheck", root / "later", "--against", root / "first")
+    (row,) = answer("cells", root)["cells"]
+    assert row["recheck_cause"] == "none"
+    assert row["movement_mm"] < row["movement_u_mm"]
+    assert row["pick_error_mm"] == row["expanded_mm"]
+    answer("event", root / "later", "--what", "crash", "--on", "2099-01-01")
+    (row,) = answer("cells", root, status=1)["cells"]
+    assert row["words"] == "crash on 2099-01-01: recheck"
+    line = json.loads((root / "later" / "journal.jsonl").read_text().splitlines()[0])
+    assert line["movement"]["shift_mm"] is not None
+    assert max(map(abs, line["movement"]["shift_mm"])) < line["movement"]["work_volume_mm"] + 0.01
+
+
+def test_the_table_goes_to_spreadsheets_and_a_page_needs_nothing_else(plant: Path) -> None:
+    run = stationbook("cells", plant, "--csv", "--page", plant / "plant.html")
+    listed = list(csv.DictReader(io.StringIO(run.stdout)))
+    assert [row["cell"] for row in listed].count("bottling line 2, infeed") == 1
+    page = (plant / "plant.html").read_text()
+    assert "bottling line 2, infeed" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert "<script" not in page
+
+
+def test_a_cell_that_is_not_there_is_refused_with_those_that_are(plant: Path) -> None:
+    assert "bottling line 2, infeed" in refused("cells", plant, "--cell", "other")
+    assert "nowhere" in refused("cells", plant / "nowhere")
+    assert "is no day" in refused(
+        "event", plant / "hall 2" / "made", "--what", "x", "--on", "today"
+    )
+
+
+def test_when_to_look_again_touches_no_result(plant: Path) -> None:
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    path = folder / "session.yaml"
+    text = path.read_text()
+    path.write_text(
+        text.replace("\ncell:\n", "\ncell:\n  recheck_every_days: 30\n  recheck_after: [crash]\n")
+    )
+    cell = open_session(folder).cell
+    assert (cell.recheck_every_days, cell.recheck_after) == (30.0, ("crash",))
+    rows = answer("cells", folder, status=1 if datetime.now() > datetime(2026, 12, 25) else 0)
+    assert rows["cells"][0]["recheck_every_days"] == 30.0
+    assert rows["cells"][0]["rating"] != Rating.CHANGED
+    answer("export", folder, "--as", "matrix")
+
+
+def test_for_whom_and_where_is_kept_with_the_session(plant: Path) -> None:
+    folder = plant / "hall 2" / "made"
+    told = answer("about", folder, "--customer", "A. Example", "--temperature", "-2,5",
+                  "--instrument", "pointer; 0815; 2027-03-01",
+                  "--instrument", "tape")["about"]  # fmt: skip
+    assert told["temperature_degc"] == -2.5
+    about = open_session(folder).about
+    assert about is not None
+    assert [(i.name, i.serial, i.due) for i in about.instruments] == [
+        ("pointer", "0815", "2027-03-01"), ("tape", None, None)]  # fmt: skip
+    assert summary(folder).temperature_degc == -2.5
+    assert answer("about", folder)["about"] == told
+    assert "is no day" in refused("about", folder, "--instrument", "tape;1;soon")

@@ -1,0 +1,34 @@
+"""Every cell at a glance on the screen."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from made_session import make_session
+from screen_bench import EXAMPLE, on_screen, until
+
+from tui.app import Stationbook
+from tui.screens.sessions import Sessions
+
+
+@on_screen
+async def test_cells_are_shown_from_the_list_and_one_is_opened(tmp_path: Path) -> None:
+    shutil.copytree(EXAMPLE, tmp_path / "2026-11-infeed")
+    make_session(tmp_path / "made", 2)
+    path = tmp_path / "made" / "session.yaml"
+    path.write_text(path.read_text().replace("bottling line 2", "bottling line 3"))
+    app = Stationbook(Sessions(tmp_path))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "accepted", "made by hand")
+        await pilot.press("v")
+        shown = await until(pilot, "2, 0 to look at first", "not proven", "not solved yet")
+        assert "bottling line 2" in shown
+        row = next(line for line in shown.splitlines() if "not proven by touch" in line)
+        assert "0.40" in row
+        if "►" not in row:
+            await pilot.press("down")
+        await pilot.press("d")
+        await until(pilot, "too few results")
+        await pilot.press("enter")
+        await until(pilot, "Before the next station", "bottling line 2, infeed")

@@ -1,0 +1,144 @@
+"""`cells`, `event` and `about`: a plant at a glance, and what is noted between calibrations."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+from engine.errors import UsageError
+from engine.plant.archive import Summary, summaries
+from engine.plant.cells import COLUMNS, CellRow, by_cell, rows
+from engine.sessions.store import write_text_atomic
+
+from ..clock import now
+from ..output import Answer, print_json, say, tell
+
+
+def run_cells(args: argparse.Namespace) -> int:
+    """One row a cell; 1 where one is overdue or beyond its limit."""
+    if args.csv and args.json:
+        raise UsageError("--csv and --json are two forms of one answer", "Ask for one.")
+    root = Path(args.root)
+    found = summaries(root, index=not args.no_index)
+    if args.cell is not None:
+        found = _of_cell(found, args.cell)
+    listed = rows(found, now())
+    drifts = {}
+    if args.page or args.drift:
+        from engine.plant.drift import cell_drift  # fits: the table need not wait for that
+
+        drifts = {name: cell_drift(cell, now()) for name, cell in by_cell(found).items()}
+    if args.page:
+        from engine.plant.page import plant_page
+
+        write_text_atomic(Path(args.page), plant_page(str(root), listed, drifts, now()))
+        say(f"written: {args.page}")
+    if args.json:
+        document = {"format": 1, "root": str(root), "cells": [row.document() for row in listed]}
+        if args.drift:
+            document["drift"] = {name: drift.document() for name, drift in drifts.items()}
+        print_json(document)
+    elif args.csv:
+        print(_csv(listed), end="")
+    else:
+        print("\n".join(cell_lines(listed, len(found))))
+        for name, drift in drifts.items() if args.drift else ():
+            print("\n".join(["", f"{name}:", *drift.lines()]))
+    return 1 if any(row.alarm for row in listed) else 0
+
+
+def _of_cell(found: Sequence[Summary], cell: str) -> list[Summary]:
+    chosen = [item for item in found if item.cell == cell]
+    if not chosen:
+        known = sorted({item.cell for item in found if item.cell})
+        raise UsageError(f"no session of a cell {cell!r}", f"Cells: {', '.join(known[:12])}.")
+    return chosen
+
+
+def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
+    """Return the table for a person."""
+    name = max([4, *(len(row.cell) for row in listed)])
+    name = min(name, 34)
+    lines = [
+        f"{'cell':{name}}  {'result':10}  {'U mm':>5} {'of':>5}  {'proven':10} {'recheck':10} "
+        f"{'moved mm':>12} {'days':>5}  rating"
+    ]
+    for row in listed:
+        moved = "" if row.movement_mm is None else f"{row.movement_mm:.2f}"
+        if row.movement_u_mm is not None:
+            moved += f" ±{row.movement_u_mm:.2f}"
+        left = "" if row.days_left is None else f"{row.days_left:.0f}"
+        proven = (row.proven_on or "yes") if row.proven else "no"
+        lines.append(
+            f"{row.cell[:name]:{name}}  {row.result_on or '-':10}  {_mm(row.expanded_mm):>5} "
+            f"{_mm(row.tolerance_mm):>5}  {proven if row.verdict else '-':10} "
+            f"{row.recheck_on or '-':10} {moved:>12} {left:>5}  {row.words}"
+        )
+    alarms = sum(row.alarm for row in listed)
+    lines += ["", f"{len(listed)} cells, {sessions} sessions, {alarms} to look at first"]
+    return lines + [f"  {problem}" for row in listed for problem in row.problems]
+
+
+def _mm(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def _csv(listed: Sequence[CellRow]) -> str:
+    out = io.StringIO()
+    table = csv.writer(out)
+    table.writerow(COLUMNS)
+    for row in listed:
+        document = row.document()
+        table.writerow([_cell(document[key]) for key in COLUMNS])
+    return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    """Return a value for a spreadsheet, in which no text runs as a formula."""
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@")):
+        return f"'{value}"
+    return "" if value is None else value
+
+
+def run_event(args: argparse.Namespace) -> int:
+    """Note what happened to the cell of a session in its journal."""
+    from engine.sessions.changes import Who, commit
+    from engine.sessions.folder import open_session
+    from engine.sessions.lock import writing
+    from engine.steps.upkeep import event_noted
+
+    folder, time = Path(args.dir), now()
+    with writing(folder, args.operator):
+        session = open_session(folder)
+        change = event_noted(session, folder, args.what, args.on, time.date())
+        commit(folder, change, Who(args.operator, time))
+    noted = {"event": change.details["event"], "on": change.details["on"]}
+    document = {"format": 1, "dir": args.dir, "cell": session.cell.name, **noted}
+    said = f"noted for {session.cell.name}: {noted['event']} on {noted['on']}"
+    return tell(args, Answer(document, [said, "next: a recheck, as soon as the cell runs again"]))
+
+
+def run_about(args: argparse.Namespace) -> int:
+    """Note for whom, where and how a session was made; without words say what is noted."""
+    from engine.sessions.changes import Who, commit
+    from engine.sessions.folder import ABOUT, open_session
+    from engine.sessions.lock import writing
+    from engine.steps.upkeep import described
+
+    folder = Path(args.dir)
+    given = {
+        "customer": args.customer, "place": args.place, "temperature_degc": args.temperature,
+        "warm_up_min": args.warm_up, "instruments": args.instrument,
+    }  # fmt: skip
+    session = open_session(folder)
+    if any(value is not None for value in given.values()):
+        with writing(folder, args.operator):
+            change = described(open_session(folder), **given)
+            commit(folder, change, Who(args.operator, now()))
+            session = open_session(folder)
+    noted = {} if session.about is None else ABOUT.write(session.about)
+    lines = [f"{key}: {value}" for key, value in noted.items()] or ["nothing is noted yet"]
+    return tell(args, Answer({"format": 1, "dir": args.dir, "about": noted}, lines))
