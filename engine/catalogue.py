@@ -103,11 +103,103 @@ CATALOGUE: dict[str, Entry] = {
         "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose.",
         "Read both from the pendant again; check that the active tool is {tool} and the active "
-        "frame {frame}.",
+        "frame {frame}. Other stops with joints and pose agree.",
         cause="A digit mistyped in either, another tool or frame active, or a robot file that does "
         "not describe this robot.",
         shows="The pose computed from the joints differs from the typed one by more than "
-        "the robot's accuracy explains.",
+        "the robot's accuracy and the digits shown explain.",
+    ),
+    "joints-disagree/either": Entry(
+        "warning",
+        "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
+        "typed pose: another tool or frame is active than {tool} and {frame}, a digit is wrong, or "
+        "the robot file is.",
+        "Read both again and look at what is active on the pendant. As the tool, {as_tool} would "
+        "fit; as the frame, {as_frame}. Type joints and pose at one more stop, turned by "
+        "{turned_deg:g}° or more: two stops tell which.",
+    ),
+    "joints-disagree/tool": Entry(
+        "warning",
+        "Joints and poses fit another tool than {tool}: the one that is active on the pendant is "
+        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it (stations {stations}).",
+        "Select {tool} on the pendant, or enter as pendant.active_tool what fits: {as_tool}. A "
+        "wrong last link, or zero of the last joint, in the robot file looks the same.",
+    ),
+    "joints-disagree/frame": Entry(
+        "warning",
+        "Joints and poses fit another frame than {frame}: the one that is active on the pendant is "
+        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it (stations {stations}).",
+        "Select {frame} on the pendant, or enter as pendant.active_frame what fits: {as_frame}. A "
+        "wrong base height, or zero of the first joint, in the robot file looks the same.",
+    ),
+    "joints-disagree/both": Entry(
+        "warning",
+        "Joints and poses fit neither the tool {tool} nor the frame {frame}: those active on the "
+        "pendant are up to {distance_mm:.1f} mm and {angle_deg:.2f}° from them (stations "
+        "{stations}).",
+        "Select both on the pendant, or enter what fits: pendant.active_tool {as_tool}, "
+        "pendant.active_frame {as_frame}.",
+    ),
+    "joints-disagree/several": Entry(
+        "warning",
+        "Joints and poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}°, and neither "
+        "another tool nor another frame alone explains it (stations {stations}).",
+        "Check the active tool ({tool}), the active frame ({frame}) and the robot file. Joints and "
+        "pose of a third stop, turned by {turned_deg:g}° or more, tell which.",
+    ),
+    "joints-disagree/part": Entry(
+        "warning",
+        "The robot file is wrong: joints and poses differ by up to {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}°, and agree with {part} (stations {stations}).",
+        "Compare the robot file with the name plate and the robot's manual, and correct it. Tool "
+        "and frame are as told.",
+    ),
+    "joints-disagree/robot": Entry(
+        "warning",
+        "The robot file does not describe this robot: whatever the tool and the frame, joints and "
+        "poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}° (stations {stations}).",
+        "Compare the robot file with the name plate and the robot's manual: link lengths, joint "
+        "zeros, directions. A digit mistyped at one of few stops looks the same: read them again.",
+    ),
+    "frames-told": Entry(
+        "note",
+        "Frame and tool as told, not shown: poses are taken to be in frame {frame} and tool "
+        "{tool}.",
+        "Type the joints beside the pose at one stop (F5 on the screen, `record --joints`): that "
+        "shows a wrong tool, frame or robot file, and two stops tell which.",
+        cause="A tool or frame that is wrong from beginning to end fits every image as well as the "
+        "right one.",
+        shows="Until a stop in use has joints and pose that agree.",
+    ),
+    "frames-told/no-robot": Entry(
+        "note",
+        "Frame and tool as told, not shown: poses are taken to be in frame {frame} and tool "
+        "{tool}.",
+        "Compare both with the pendant. Once the robot is described, joints and pose of one stop "
+        "show them.",
+    ),
+    "frames-told/first": Entry(
+        "note",
+        "Joints beside the pose of this first stop would show whether tool {tool} and frame "
+        "{frame} are the active ones.",
+        "Type them too (F5 on the screen, `record --joints`).",
+    ),
+    "overruled": Entry(
+        "warning",
+        "At {count} of {total} stations the robot file says that the robot cannot stand there; "
+        "that was overruled (stations {stations}).",
+        "Correct the limits or the geometry in the robot file; check the active tool and frame.",
+        cause="Limits or geometry in the robot file that are not this robot's, another tool or "
+        "frame active, or poses that were mistyped.",
+        shows="`reach` or `joint-limit` was accepted with a reason when the station was recorded.",
+    ),
+    "overruled/most": Entry(
+        "error",
+        "At {count} of {total} stations the robot file says that the robot cannot stand there; "
+        "that was overruled (stations {stations}). So many speak of a wrong tool, frame or robot "
+        "file.",
+        "Type joints and pose at two stops: they show which. Then correct the cell; limits alone "
+        "that are wrong belong corrected in the robot file.",
     ),
     "small-move": Entry(
         "warning",

@@ -22,8 +22,20 @@ OWN = {"station", "stations", "field", "typed", "suggested"}  # stand in the fin
 VARIANTS = {
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows
+    "frames-told": ("", "no-robot"),  # whether joints could show them
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "stations-contradict": ("", "some"),  # several come into question, or one alone
+    "joints-disagree": (  # what the stops with joints and pose say together
+        "",
+        "either",
+        "tool",
+        "frame",
+        "both",
+        "several",
+        "part",
+        "robot",
+    ),
+    "overruled": ("", "most"),  # few, or so many that the cell is in doubt
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres

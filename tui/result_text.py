@@ -54,6 +54,8 @@ def _camera(
 def _verdict(result: StoredResult, fresh: bool) -> Line:
     word, role = ("ACCEPTED", "good") if result.accepted else ("NOT ACCEPTED", "error")
     proven = "proven by touch points" if result.proven else "not proven yet"
+    if result.proven and result.frames:
+        proven += f" for frame {result.frames.frame}"
     line: Line = [("Verdict: ", "dim"), (word, role), (f", {proven}", "text")]
     if not fresh:
         line.append(("  The session was changed since: solve again.", "warning"))

@@ -25,6 +25,8 @@ KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board
     "eye-in-hand": ("flange_T_camera", "base_T_board"),
 }
 
+NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
+
 Numbers = tuple[float | None, ...]
 Three = Annotated[Numbers, 3]
 Four = Annotated[Numbers, 4]
@@ -214,6 +216,28 @@ class StoredProof:
 
 
 @dataclass(frozen=True, slots=True)
+class Frames:
+    """The tool and frame that poses were read in; ``shown``: ids of the stops that show them.
+
+    Those have joints and pose, and agree; () means that tool and frame are as told.
+    """
+
+    tool: str
+    frame: str
+    shown: tuple[int, ...] = ()
+
+    @property
+    def how(self) -> str:
+        """How it is known that they are the active ones."""
+        if not self.shown:
+            return NOT_SHOWN
+        return f"shown by joints and pose at station {', '.join(map(str, self.shown))}"
+
+    def __str__(self) -> str:
+        return f"frame {self.frame} and tool {self.tool}, {self.how}"
+
+
+@dataclass(frozen=True, slots=True)
 class StoredResult:
     """Everything that a result says; the keys and units are those of docs/file-formats.md.
 
@@ -242,6 +266,7 @@ class StoredResult:
     cameras: Mapping[str, StoredResult | None] = field(default_factory=dict)
     inputs: Mapping[str, str] | None = None
     proof: StoredProof | None = None
+    frames: Frames | None = None
 
     @property
     def wider(self) -> float:

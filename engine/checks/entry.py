@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import Cell
 from ..findings import Finding, finding
 from ..frames import rotation_angle
 from ..pendant.entry import rounding
@@ -44,10 +43,9 @@ OFF_PLAN_DEG = 6.0
 # Out of reach this many times in a row: rather the robot file is wrong than the typing.
 REACH_IN_A_ROW = 3
 
-# Typed joints and typed pose are read from the same display; rounding and the difference between
-# the nominal and the controller's own geometry stay below this (common practice, no source).
-JOINTS_DISAGREE_MM = 2.0
-JOINTS_DISAGREE_DEG = 0.5
+# Errors that a technician may overrule with a reason: the pose was read off a robot that stands
+# there, so the robot file can be what is wrong.
+OVERRULED_WITH_REASON = ("reach", "joint-limit")
 
 # Board points that moved less than this [px] between two images did not move: ten times the noise
 # of a good detector (0.02 to 0.1 px, common practice, no source).
@@ -212,22 +210,3 @@ def reach_findings(
     if refused and overruled_in_a_row + 1 >= REACH_IN_A_ROW:
         found.append(finding("reach", "robot-file", count=overruled_in_a_row + 1))
     return found
-
-
-def joint_findings(cell: Cell, pose: Array, joints: Array) -> list[Finding]:
-    """Return `joints-disagree` where the typed joints put the flange elsewhere than the pose."""
-    if cell.robot is None:
-        return []
-    distance_mm, angle_deg = reach.joints_pose_difference(cell.robot, joints, pose)
-    allowed = math.hypot(JOINTS_DISAGREE_MM, cell.robot.accuracy)
-    if distance_mm <= allowed and angle_deg <= JOINTS_DISAGREE_DEG:
-        return []
-    return [
-        finding(
-            "joints-disagree",
-            distance_mm=distance_mm,
-            angle_deg=angle_deg,
-            tool=cell.pendant.active_tool,
-            frame=cell.pendant.active_frame,
-        )
-    ]

@@ -111,7 +111,7 @@ def of_camera(result: StoredResult, cell: Cell, name: str) -> StoredResult:
         raise StationbookError(
             f"the result says nothing of camera {name!r}", "Record its views, then solve again."
         )
-    return replace(part, inputs=result.inputs, basis=result.basis)
+    return replace(part, inputs=result.inputs, basis=result.basis, frames=result.frames)
 
 
 CAMERA = {"name": "name", "image_size_px": "image size", "matrix": "lens data (matrix)"}

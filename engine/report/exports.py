@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 from ..arrays import Array
 from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
-from ..cell.result import StoredResult, Uncertainty, Verdict
+from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
 from ..errors import PoseError, StationbookError, UsageError
 from ..findings import Level
 from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew
@@ -44,6 +44,7 @@ class Delivered:
         verdict: accepted or not-accepted; ``caution`` says why not, None when accepted.
         proven: agreed with touch points; None where not known.
         source_sha256: of result.yaml.
+        frames: whether stops with joints and pose show that tool and frame are as told.
     """
 
     cell: Cell
@@ -56,6 +57,7 @@ class Delivered:
     caution: str | None
     proven: bool | None
     source_sha256: str
+    frames: str
 
     @property
     def name(self) -> str:
@@ -92,7 +94,7 @@ def _delivered(
         T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
-        source_sha256,
+        source_sha256, result.frames.how if result.frames else NOT_SHOWN,
     )  # fmt: skip
 
 
@@ -135,7 +137,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("cell", one_line(cell.name)),
         ("mount", cell.mount),
         ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
-         f"{one_line(str(pendant.active_frame))!r}"),
+         f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
         ("camera axes", CAMERA_AXES),
         ("verdict", item.verdict),
         ("caution", item.caution or "none"),

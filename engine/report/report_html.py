@@ -12,7 +12,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.result import Covariance, Placed, StoredResult, keeps
+from ..cell.result import NOT_SHOWN, Covariance, Placed, StoredResult, keeps
 from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..findings import Level
@@ -91,7 +91,7 @@ def report_html(
         element("header", joined([element("h1", "Calibration record"), paragraph(about)])),
         verdict(found, cell),
         record.cautions(),
-        identification(session),
+        identification(session, found),
         transforms(found, cell, placed),
         noise(found),
         record.before(found),
@@ -166,7 +166,7 @@ MOST_FILES = 60  # hashes printed: two pages
 AXES = ("x", "y", "z", "rx", "ry", "rz")
 
 
-def identification(session: Session) -> Html:
+def identification(session: Session, result: StoredResult) -> Html:
     """Return what was calibrated, by whom and when; serial numbers are written in."""
     cell = session.cell
     robot, camera, board, pendant = cell.robot, cell.camera, cell.board, cell.pendant
@@ -176,6 +176,7 @@ def identification(session: Session) -> Html:
         ("Stations", f"{len(session.stations)}, {sum(s.use for s in session.stations)} in use"),
         ("Mount", cell.mount), ("Active tool", str(pendant.active_tool)),
         ("Active frame", str(pendant.active_frame)),
+        ("Tool and frame", result.frames.how if result.frames else NOT_SHOWN),
         ("Pendant", f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and "
          f"{pendant.joint_unit if pendant.shows_joints else pendant.angle_unit}"),
         ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
@@ -223,6 +224,8 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, "°"),
     ]
     proven = PROVEN[result.proven]
+    if result.proven and result.frames:
+        proven = f"{proven[:-1]} for {result.frames}."
     box = element(
         "div",
         joined([

@@ -158,7 +158,7 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
         systematic=Many(_SYSTEMATIC),
         cameras=Table(OrNull(_Part())),
         proof=PROOF,
-    ).leaving_out("before", "basis", "cameras", "inputs", "proof")
+    ).leaving_out("before", "basis", "cameras", "inputs", "proof", "frames")
     names = {"camera": camera, "board": board}
     keys = [replace(field, key=names.get(field.key, field.key)) for field in own.fields]
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
 from ..cell.stations import station_pose
+from ..checks.entry import OVERRULED_WITH_REASON
 from ..errors import StationbookError, UsageError
 from ..estimate.problem import predicted_view
 from ..findings import Finding, Level, finding
@@ -26,7 +27,7 @@ from .station_image import (
     new_files,
     stored_views,
 )
-from .station_pose import OVERRULED_WITH_REASON, PoseDraft, predictor_for, together_findings
+from .station_pose import PoseDraft, predictor_for, together_findings
 
 
 @dataclass(frozen=True, slots=True, eq=False)

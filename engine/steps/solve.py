@@ -7,16 +7,21 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.result import StoredResult
+from ..cell.result import Frames, StoredResult
 from ..cell.session import Session, seen_by
+from ..checks.entry import OVERRULED_WITH_REASON, REACH_IN_A_ROW
+from ..checks.shown import Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
+from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, observations
 from ..sessions.results import input_hashes, result_document
+
+MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,10 +65,52 @@ def solved_of(
     has no part.
     """
     (_, first), *others = results.items()
-    further = dict(zip(list(results)[1:], parts[1:], strict=True))
-    cameras = {camera.name: further.get(camera.name) for camera in session.cell.cameras}
-    stored = replace(parts[0], basis=basis(session), cameras=cameras)
+    frames, said = told_or_shown(session)
+    said += overruled_findings(session, known=bool(frames.shown))
+    wrong = [item for item in said if item.level is Level.ERROR]
+    own, *further = (_with_findings(part, wrong, session) for part in parts)
+    own = replace(own, findings=(*own.findings, *(item for item in said if item not in wrong)))
+    named = dict(zip(list(results)[1:], further, strict=True))
+    cameras = {camera.name: named.get(camera.name) for camera in session.cell.cameras}
+    stored = replace(own, basis=basis(session), cameras=cameras, frames=frames)
     return Solved(first, stored, inputs, dict(others))
+
+
+def _with_findings(part: StoredResult, wrong: list[Finding], session: Session) -> StoredResult:
+    """Return the result with errors in front of its findings, and the verdict they give."""
+    found = (*wrong, *part.findings)
+    return replace(part.judged(found, session.cell.tolerance), findings=found)
+
+
+def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frames, list[Finding]]:
+    """Return tool and frame with the stops that show them, and the findings about that.
+
+    ``further``: stops that are no stations.
+    """
+    cell = session.cell
+    tool, frame = str(cell.pendant.active_tool), str(cell.pendant.active_frame)
+    if cell.pendant.shows_joints:  # the robot file gives the pose, in flange and base
+        return Frames("flange", "base"), []
+    found = compared(cell, (*stops_of(cell, session.stations), *further))
+    if found is None:
+        variant = "no-robot" if cell.robot is None else None
+        return Frames(tool, frame), [finding("frames-told", variant, tool=tool, frame=frame)]
+    shown = found.stops if found.kind == "shown" else ()
+    return Frames(tool, frame, shown), comparison_findings(cell, found, Level.ERROR)
+
+
+def overruled_findings(session: Session, *, known: bool) -> list[Finding]:
+    """Return `overruled` where stations stand out of reach or limits by the robot file.
+
+    ``known``: tool and frame are shown, so that the limits are what is wrong.
+    """
+    used = [station for station in session.stations if station.use]
+    ids = [s.id for s in used if any(code in OVERRULED_WITH_REASON for code in s.accepted)]
+    if not ids:
+        return []
+    many = not known and len(ids) >= REACH_IN_A_ROW and len(ids) >= MOST_OVERRULED * len(used)
+    variant = "most" if many else None
+    return [finding("overruled", variant, stations=ids, count=len(ids), total=len(used))]
 
 
 def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedTogether:

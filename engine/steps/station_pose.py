@@ -18,18 +18,19 @@ from ..cell.session import Session, Station
 from ..cell.stations import Observation, joint_values, station_pose, typed_station
 from ..checks.entry import (
     IMAGE_UNCHANGED_PX,
+    OVERRULED_WITH_REASON,
     SMALL_MOVE_DEG,
     SMALL_MOVE_MM,
     RecordedPose,
     between,
     closing_findings,
-    joint_findings,
     motion_findings,
     off_plan_findings,
     reach_findings,
     unit_findings,
 )
 from ..checks.prediction import Predictor, prediction_findings, predictor
+from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
 from ..errors import PoseError, StationbookError
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
@@ -37,10 +38,6 @@ from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
 from ..sessions.folder import stored_points
 from .solve import session_problem
 from .station_image import ViewDraft
-
-# Errors that a technician may overrule with a reason: the pose was read off a robot that stands
-# there, so the robot file can be what is wrong.
-OVERRULED_WITH_REASON = ("reach", "joint-limit")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +47,7 @@ class Known:
     poses: Sequence[RecordedPose]
     overruled_in_a_row: int = 0
     before: int | None = None
+    stops: tuple[Stop, ...] = ()  # those with joints and pose
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +71,8 @@ def known(session: Session, *, before: int | None = None) -> Known:
             poses.append(RecordedPose(station.id, base_T_flange))
         doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
         overruled = overruled + 1 if doubted else 0
-    return Known(tuple(poses), overruled, before)
+    first = [station for station in session.stations if before is None or station.id < before]
+    return Known(tuple(poses), overruled, before, stops_of(session.cell, first))
 
 
 def examine_pose(
@@ -112,6 +111,11 @@ def examine_pose(
             absent = PoseError("no joint angles", "This cell's stations are typed as joint angles.")
         return PoseDraft(typed, joints, None, (_unreadable(absent, None),))
     found = pose_findings(cell, trial, typed, pose, earlier)
+    if stop := stop_of(cell, trial):
+        found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
+    elif typed and cell.robot is not None and not earlier.poses:
+        tool, frame = cell.pendant.active_tool, cell.pendant.active_frame
+        found.append(finding("frames-told", "first", tool=tool, frame=frame))
     if not closing and earlier.before is None:
         found += _off_plan(session, pose)
     return PoseDraft(typed, joints, pose, tuple(found))
@@ -132,8 +136,6 @@ def pose_findings(
         found += reach_findings(
             cell.robot, pose, joints, overruled_in_a_row=earlier.overruled_in_a_row
         )
-    if typed and joints is not None:
-        found += joint_findings(cell, pose, joints)
     return found
 
 

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from engine.cell.session import Session, Station
+from engine.checks.entry import OVERRULED_WITH_REASON
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
@@ -30,7 +31,7 @@ from engine.steps.station_image import (
     findings_of,
     no_view,
 )
-from engine.steps.station_pose import OVERRULED_WITH_REASON, examine_pose, known
+from engine.steps.station_pose import examine_pose, known
 
 from ..clock import now
 from ..output import Answer, finding_texts, tell
