@@ -31,7 +31,7 @@ def file(folder: Path, text: str | bytes) -> Path:
 def test_points_read_back_as_written(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
     ids, pixels = rng.permutation(BOARD.count)[:30], rng.uniform(-5, 3000, (30, 2))
-    read_ids, read_pixels, _ = read_points(file(tmp_path, points_text(ids, pixels)), BOARD)
+    read_ids, read_pixels, *_ = read_points(file(tmp_path, points_text(ids, pixels)), BOARD)
     np.testing.assert_array_equal(read_ids, ids)
     assert read_ids.dtype == np.int64
     np.testing.assert_allclose(read_pixels, pixels, atol=5.1e-5)
@@ -58,7 +58,7 @@ def test_what_no_covariance_can_be_is_refused_with_its_line(tmp_path: Path) -> N
     "text", [GOOD.replace("\n", "\r\n"), "\ufeff" + GOOD, GOOD.replace(",", " , "), GOOD + "\n\n"]
 )
 def test_files_from_other_programs_are_read(tmp_path: Path, text: str) -> None:
-    ids, pixels, _ = read_points(file(tmp_path, text), BOARD)
+    ids, pixels, *_ = read_points(file(tmp_path, text), BOARD)
     assert ids.tolist() == [0, 1, 9, 10]
     assert pixels[0].tolist() == [1.5, 2.0]
 
@@ -105,7 +105,7 @@ def test_any_bytes_give_points_or_a_clear_error(tmp_path_factory, data: bytes, c
     folder = tmp_path_factory.mktemp("p")
     for text in (data, GOOD.encode()[:cut] + data):
         try:
-            ids, pixels, _ = read_points(file(folder, text), BOARD)
+            ids, pixels, *_ = read_points(file(folder, text), BOARD)
         except FileError:
             continue
         assert len(ids) >= 4

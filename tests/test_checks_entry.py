@@ -149,7 +149,7 @@ def line(session: Session, station: int) -> str:
 def view(every: Session, folder: Path, station: int) -> ViewDraft:
     found = every.station(station)
     assert found is not None
-    ids, pixels, _ = read_points(folder / str(found.points), every.cell.board)
+    ids, pixels, *_ = read_points(folder / str(found.points), every.cell.board)
     return ViewDraft((), point_ids=ids, pixels=pixels)
 
 

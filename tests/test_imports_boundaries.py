@@ -26,6 +26,7 @@ ORDER = [
     "boards",
     "cell",
     "images",
+    "depth",
     "sessions",
     "estimate",
     "simulate",

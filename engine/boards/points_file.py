@@ -1,4 +1,7 @@
-"""Points as CSV: what was detected (id,u_px,v_px), and a board as measured (id,x_mm,y_mm,z_mm)."""
+"""Points as CSV: what was detected (id,u_px,v_px), and points in space (id,x_mm,y_mm,z_mm).
+
+The latter are a board as measured, in its own frame, or what a 3-D camera saw, in the camera's.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..camera.lens import project
+from ..camera.model import Camera
 from ..errors import FileError
 from ..files import read_bytes
 from .pattern import Board
 
 DETECTED = ("id", "u_px", "v_px")
 SPREAD = ("uu_px2", "uv_px2", "vv_px2")  # of the covariance [px²], where it is known
+DEPTH = ("z_mm",)  # along the camera's axis, empty where not measured
 MEASURED = ("id", "x_mm", "y_mm", "z_mm")
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
 LARGEST = 1e6  # px or mm; more is a slipped decimal point
@@ -25,21 +31,32 @@ MOST_BYTES = 4 * 2**20  # a hundred thousand points; a board has at most some te
 
 
 class Points(NamedTuple):
-    """Detected points: ids (n,), pixels (n, 2), covariances (n, 2, 2) [px²] or None."""
+    """Detected points: ids (n,), pixels (n, 2), covariances (n, 2, 2) [px²] or None.
+
+    ``depths`` (n,) [mm] along the camera's axis, NaN where not measured, or None. ``places``
+    (n, 3) [mm] in the camera frame, where the points were measured in space; the rest then follows
+    from them.
+    """
 
     ids: NDArray[np.int64]
     pixels: Array
-    covariances: Array | None
+    covariances: Array | None = None
+    depths: Array | None = None
+    places: Array | None = None
 
 
-def read_points(path: Path | str, board: Board) -> Points:
-    """Return detected points, n >= 4, in the file's order.
+NO_POINTS = (None,) * len(Points._fields)  # in the place of points
+
+
+def read_points(path: Path | str, board: Board, camera: Camera | None = None) -> Points:
+    """Return detected points, n >= 4, in the file's order; ``camera`` None: none in space.
 
     Raises FileError naming the line: missing, no text, wrong header, a row with the wrong count, an
     id that the board does not have or that comes twice, a value that is no finite number, a
-    covariance that none can be.
+    covariance that none can be, a point in space that is not before the camera.
     """
-    rows = _rows(path, DETECTED, board, SPREAD)
+    headers = [DETECTED, DETECTED + SPREAD, DETECTED + DEPTH, DETECTED + SPREAD + DEPTH]
+    header, rows = _rows(path, headers if camera is None else [*headers, MEASURED], board)
     if len(rows) < LEAST_POINTS:
         points = "1 point" if len(rows) == 1 else f"{len(rows)} points"
         raise FileError(
@@ -48,8 +65,16 @@ def read_points(path: Path | str, board: Board) -> Points:
             "Detect the board again.",
         )
     table = np.array(rows)
-    spread = None if table.shape[1] == len(DETECTED) else table[:, [3, 4, 4, 5]].reshape(-1, 2, 2)
-    return Points(table[:, 0].astype(np.int64), table[:, 1:3], spread)
+    ids = table[:, 0].astype(np.int64)
+    if header == MEASURED and camera is not None:
+        return in_space(ids, table[:, 1:], camera)
+    spread = table[:, [3, 4, 4, 5]].reshape(-1, 2, 2) if SPREAD[0] in header else None
+    return Points(ids, table[:, 1:3], spread, table[:, -1] if header[-1:] == DEPTH else None)
+
+
+def in_space(ids: NDArray[np.int64], places: Array, camera: Camera) -> Points:
+    """Return points that were measured at ``places`` (n, 3) [mm] in the camera frame."""
+    return Points(ids, project(places, camera), None, places[:, 2], places)
 
 
 def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...], ...]:
@@ -57,43 +82,60 @@ def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...]
 
     Points that are not listed keep their ideal coordinates. Raises FileError as `read_points` does.
     """
-    rows = _rows(path, MEASURED, board)
+    _, rows = _rows(path, [MEASURED], board)
     if not rows:
         raise FileError(path, "holds no points", "One line for each measured point.")
     return tuple(rows)
 
 
-def points_text(ids: NDArray[np.int64], pixels: Array, covariances: Array | None = None) -> str:
-    """Return detected points as CSV, to 1e-4 px: far below any detector's noise."""
+def points_text(
+    ids: NDArray[np.int64],
+    pixels: Array,
+    covariances: Array | None = None,
+    depths: Array | None = None,
+    places: Array | None = None,
+) -> str:
+    """Return detected points as CSV, to 1e-4 px or mm: far below any detector's noise."""
+    if places is not None:
+        rows = [
+            f"{int(i)},{x:.4f},{y:.4f},{z:.4f}" for i, (x, y, z) in zip(ids, places, strict=True)
+        ]
+        return "\n".join([",".join(MEASURED), *rows]) + "\n"
     lines = [f"{int(i)},{u:.4f},{v:.4f}" for i, (u, v) in zip(ids, pixels, strict=True)]
     names: tuple[str, ...] = DETECTED
     if covariances is not None:
         names += SPREAD
-        rows = covariances[:, [0, 0, 1], [0, 1, 1]]
+        three = covariances[:, [0, 0, 1], [0, 1, 1]]
         lines = [
             f"{line},{uu:.4g},{uv:.4g},{vv:.4g}"
-            for line, (uu, uv, vv) in zip(lines, rows, strict=True)
+            for line, (uu, uv, vv) in zip(lines, three, strict=True)
         ]
+    if depths is not None:
+        names += DEPTH
+        shown = ["" if np.isnan(z) else f"{z:.4f}" for z in depths]
+        lines = [f"{line},{z}" for line, z in zip(lines, shown, strict=True)]
     return "\n".join([",".join(names), *lines]) + "\n"
 
 
 def _rows(
-    path: Path | str, header: tuple[str, ...], board: Board, optional: tuple[str, ...] = ()
-) -> list[tuple[float, ...]]:
+    path: Path | str, headers: Sequence[tuple[str, ...]], board: Board
+) -> tuple[tuple[str, ...], list[tuple[float, ...]]]:
+    """Return which of the ``headers`` the file has, the first by default, and its rows."""
     lines = _lines(path)
     _, first = next(lines, (1, []))
-    if optional and len(first) == len(header + optional):
-        header += optional
+    header = next((each for each in headers if list(each) == first), headers[0])
     refuse_other_header(path, first, header)
     rows: dict[int, tuple[float, ...]] = {}
     for line, cells in lines:
         row = _row(path, line, cells, header, board)
-        if header[-len(SPREAD) :] == SPREAD:
+        if SPREAD[0] in header:
             _check_spread(path, line, row)
+        if DEPTH[0] in header and header != headers[0]:
+            _check_ahead(path, line, cells[-1], row[-1])
         if int(row[0]) in rows:
             raise FileError(path, f"id {cells[0]} comes twice", "Keep one of them.", line=line)
         rows[int(row[0])] = row
-    return list(rows.values())
+    return header, list(rows.values())
 
 
 def refuse_other_header(path: Path | str, first: Sequence[str], header: Sequence[str]) -> None:
@@ -141,7 +183,8 @@ def _row(
             line=line,
         )
     try:
-        number, values = int(cells[0]), [float(cell) for cell in cells[1:]]
+        last = "nan" if header[-1:] == DEPTH and header[:3] == DETECTED else ""  # not measured
+        number, values = int(cells[0]), [float(cell or last) for cell in cells[1:]]
     except ValueError as error:
         raise FileError(
             path,
@@ -157,18 +200,30 @@ def _row(
             line=line,
         )
     for name, cell, value in zip(header[1:], cells[1:], values, strict=True):
+        if not cell:
+            continue
         _check_value(path, line, name, cell, value)
     return (float(number), *values)
 
 
 def _check_spread(path: Path | str, line: int, row: tuple[float, ...]) -> None:
     """Refuse the last three values of a row where they are no covariance: not positive definite."""
-    uu, uv, vv = row[-len(SPREAD) :]
+    uu, uv, vv = row[3:6]
     if not (uu > 0 and vv > 0 and uu * vv > uv * uv):
         raise FileError(
             path,
             f"{uu:g},{uv:g},{vv:g} is no covariance of a point",
             "Leave the three columns out where it is not known.",
+            line=line,
+        )
+
+
+def _check_ahead(path: Path | str, line: int, cell: str, z_mm: float) -> None:
+    if z_mm <= 0:
+        raise FileError(
+            path,
+            f"z_mm is {cell}: the point does not lie before the camera",
+            "Points stand in the camera frame, z away from the camera.",
             line=line,
         )
 

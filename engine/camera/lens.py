@@ -5,11 +5,11 @@ OpenCV documentation ("Camera Calibration and 3D Reconstruction"), 0, 4, 5, 8, 1
 coefficients in the order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4 tx ty. Pixel (0, 0) is the centre of
 the first pixel.
 
-What lens data and a board's points may be off by are unknowns that all views share. Eight terms:
-the board's scale, its bow along both sides (a parabola each), and of the lens focal length,
-principal point (x, y) and two radial shapes r³ and r⁵ of what distortion leaves. The pixel of a
-point moves by ``Q · terms``, to first order: a percent of focal length leaves out 0.1 px at the
-border.
+What lens data and a board's points may be off by are unknowns that all views share. Nine terms:
+the board's scale, its bow along both sides (a parabola each), and of the camera focal length,
+principal point (x, y), two radial shapes r³ and r⁵ of what distortion leaves, and the scale of the
+depth that it measures. The pixel of a point moves by ``Q · terms``, to first order: a percent of
+focal length leaves out 0.1 px at the border.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import StationbookError
-from .model import ASSUMED_LENS_U, DISTORTION_COUNTS, Camera
+from .model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DISTORTION_COUNTS, Camera
 
 UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
 UNDISTORT_TOLERANCE = 1e-12  # [-] step in normalised coordinates, far below 1e-6 px
@@ -163,15 +163,17 @@ NAMES = (
     "image centre y",
     "distortion r³",
     "distortion r⁵",
+    "depth scale",
 )
-UNITS = ("", "mm", "mm", "", "px", "px", "px", "px")
-OF_BOARD = 3  # terms that belong to the board; the others to the lens
+UNITS = ("", "mm", "mm", "", "px", "px", "px", "px", "")
+OF_BOARD = 3  # terms that belong to the board; the others to the camera
+DEPTH_SCALE = len(NAMES) - 1  # and the last one to its depth
 STEP = 1e-4  # [-] of normalised coordinates, for the change of magnification
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """The terms that are not known exactly: ``sd`` (8,), 0 for one that is.
+    """The terms that are not known exactly: ``sd_of_all`` (9,), 0 for one that is.
 
     ``principal`` (2,) and ``corner_px`` say where the image's centre and farthest corner lie,
     ``middle`` (2,) and ``reach`` (2,) [mm] the same of the board; ``reach`` is scaled so that the
@@ -186,7 +188,7 @@ class Terms:
 
     @property
     def kept(self) -> NDArray[np.bool_]:
-        """Which of the eight terms are unknown (8,)."""
+        """Which of the nine terms are unknown (9,)."""
         return np.asarray(self.sd_of_all > 0.0)
 
     @property
@@ -203,6 +205,12 @@ class Terms:
     def of_board(self) -> int:
         """How many of the unknown terms belong to the board; they come first."""
         return int(self.kept[:OF_BOARD].sum())
+
+    @property
+    def of_lens(self) -> NDArray[np.bool_]:
+        """Which of the unknown terms (q,) lens data are off by, depth apart."""
+        every = np.arange(len(NAMES))
+        return np.asarray(((every >= OF_BOARD) & (every < DEPTH_SCALE))[self.kept])
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -225,17 +233,28 @@ class Terms:
         ``R`` (n, 3, 3) of camera_T_board, ``by_point`` (n, m, 2, 3) the pixels' derivative by the
         camera point.
         """
+        Q = np.empty((*pixels.shape, len(NAMES)))
+        Q[..., :OF_BOARD] = by_point @ self._by_board(points, R)
+        Q[..., OF_BOARD:] = self._by_lens(pixels)
+        return np.asarray(Q[..., self.kept])
+
+    def depth_rows(self, points: Array, R: Array, depths: Array) -> Array:
+        """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, m, q)."""
+        Q = np.zeros((*depths.shape, len(NAMES)))
+        Q[..., :OF_BOARD] = self._by_board(points, R)[..., 2, :]
+        Q[..., DEPTH_SCALE] = depths
+        return np.asarray(Q[..., self.kept])
+
+    def _by_board(self, points: Array, R: Array) -> Array:
+        """Return how points (n, m, 3) of the board move on the camera's axes, (n, m, 3, 3)."""
         off = (points[..., :2] - self.middle) / self.reach
         in_board = np.zeros((*points.shape, OF_BOARD))
         in_board[..., 0] = points
         in_board[..., 2, 1:] = off**2
-        Q = np.empty((*pixels.shape, len(NAMES)))
-        Q[..., :OF_BOARD] = by_point @ (R[:, None] @ in_board)
-        Q[..., OF_BOARD:] = self._by_lens(pixels)
-        return np.asarray(Q[..., self.kept])
+        return np.asarray(R[:, None] @ in_board)
 
     def _by_lens(self, pixels: Array) -> Array:
-        """Return the shift (..., 2, 5) of ``pixels`` (..., 2) per unit of each term of the lens."""
+        """Return the shift (..., 2, 6) of ``pixels`` (..., 2) per unit of the camera's terms."""
         off = pixels - self.principal
         part = off / self.corner_px
         square = (part**2).sum(axis=-1, keepdims=True)
@@ -264,8 +283,17 @@ class Terms:
         whole = np.concatenate([np.zeros((len(places), 3, OF_BOARD)), rows], axis=2)
         return np.asarray(whole[..., self.kept])
 
+    def located_by_depth(self, places: Array) -> Array:
+        """Return how far off parts at ``places`` (n, 3) [mm] are located by points in space.
+
+        (n, 3, q): their scale is that of the depth.
+        """
+        rows = np.zeros((*places.shape, len(NAMES)))
+        rows[..., DEPTH_SCALE] = places
+        return np.asarray(rows[..., self.kept])
+
     def _direction(self, n: Array, lens: Lens) -> Array:
-        """Return the shift of normalised coordinates (..., 2, 5) per term, at ``n`` (..., 2)."""
+        """Return the shift of normalised coordinates (..., 2, 6) per term, at ``n`` (..., 2)."""
         pixels, by_point = project_with_jacobian(np.insert(n, 2, 1.0, axis=-1), lens)
         return np.asarray(np.linalg.solve(by_point[..., :2], self._by_lens(pixels)))
 
@@ -277,7 +305,9 @@ def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Ter
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     half = np.maximum((high - low) / 2.0, 1e-9)
     edge = u.edge_px / np.sqrt(2.0)  # two shapes that both reach the corner
-    sd = [scale_u, bow_u_mm, bow_u_mm, u.focal, u.center_px, u.center_px, edge, edge]
+    depth = 0.0 if camera.depth is None else camera.depth.scale_u
+    depth = ASSUMED_DEPTH_SCALE_U if depth is None else depth
+    sd = [scale_u, bow_u_mm, bow_u_mm, u.focal, u.center_px, u.center_px, edge, edge, depth]
     return Terms(
         sd_of_all=np.array(sd, float),
         principal=K[:2, 2],

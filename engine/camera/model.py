@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
 
@@ -23,6 +24,22 @@ class LensU:
 
 
 ASSUMED_LENS_U = LensU()
+ASSUMED_DEPTH_SCALE_U = 0.002  # [-]; warm, calibrated 3-D cameras keep 0.1 to 0.3 %, CP, no source
+
+
+@dataclass(frozen=True, slots=True)
+class DepthCamera:
+    """What the depth files of a 3-D camera mean.
+
+    ``scale_mm``: how many mm one unit of the file is. ``frame`` "camera": depth lies on the pixels
+    of the image and counts along the camera's axis; points of clouds have x to the right, y down.
+    ``scale_u``: standard uncertainty of all lengths it measures, relative; None: not given,
+    `ASSUMED_DEPTH_SCALE_U` holds.
+    """
+
+    scale_mm: float
+    frame: Literal["camera"]
+    scale_u: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +50,7 @@ class Camera:
     coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
     {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
     ``u`` says how well the lens data are known; None: not given, `ASSUMED_LENS_U` holds.
+    ``depth``: it delivers depth beside its images; None: it does not.
     """
 
     name: str
@@ -42,3 +60,4 @@ class Camera:
     source: Mapping[str, str] | None = field(default=None)
     focus_range_mm: tuple[float, float] | None = None
     u: LensU | None = None
+    depth: DepthCamera | None = None

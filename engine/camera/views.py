@@ -111,13 +111,17 @@ class Views:
 
     ``points`` (n, m, 3) [mm] in the board frame, ``pixels`` (n, m, 2), ``weight`` (n, m) 1 for a
     point and 0 for padding. ``whiten`` (n, m, 2, 2) makes residuals alike where some points are
-    known better than others: see `weighing`; None: all are alike.
+    known better than others: see `weighing`; None: all are alike. ``depths`` (n, m) [mm] along the
+    camera's axis, and ``planes`` (n, 3, m), which makes of them three residuals with the noise of a
+    pixel, zeros in views without; None: depth was not measured.
     """
 
     points: Array
     pixels: Array
     weight: Array
     whiten: Array | None = None
+    depths: Array | None = None
+    planes: Array | None = None
 
     @property
     def counts(self) -> Array:
@@ -126,8 +130,8 @@ class Views:
 
     def take(self, index: Selection | slice) -> Views:
         """Return the views at ``index`` (indices, a mask or a slice)."""
-        whiten = None if self.whiten is None else self.whiten[index]
-        return Views(self.points[index], self.pixels[index], self.weight[index], whiten)
+        known = {name: part for name in self.__slots__ if (part := getattr(self, name)) is not None}
+        return Views(**{name: part[index] for name, part in known.items()})
 
 
 def whitening(covariances: Array) -> Array:
@@ -181,13 +185,13 @@ class Gaussian:
         return float(self.rss.sum() - 2.0 * errors @ self.rest_gradient.sum(axis=0) + bent)
 
     def without_terms(self, mask: NDArray[np.bool_]) -> Gaussian:
-        """Return the views, those in ``mask`` (n,) made without these lens data and this board."""
-        keep = np.where(mask, 0.0, 1.0)[:, None, None]
+        """Return the views without the terms in ``mask`` (n, q), which had no part in them."""
+        keep = np.where(mask, 0.0, 1.0)
         return replace(
             self,
-            by_terms=self.by_terms * keep,
-            rest_gradient=self.rest_gradient * keep[..., 0],
-            rest_information=self.rest_information * keep,
+            by_terms=self.by_terms * keep[:, None, :],
+            rest_gradient=self.rest_gradient * keep,
+            rest_information=self.rest_information * keep[:, :, None] * keep[:, None, :],
         )
 
 
@@ -204,7 +208,7 @@ def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = Non
     for start in range(0, n, block):
         part = slice(start, start + block)
         taken = views.take(part)
-        J, residual, Q = _whitened(taken.whiten, *_rows(taken, poses[part], lens, terms))
+        J, residual, Q = _all_rows(taken, poses[part], lens, terms)
         A = np.swapaxes(J, 1, 2) @ J
         ridge = RIDGE * np.einsum("nii->ni", A)[:, :, None] * np.eye(6) + 1e-300 * np.eye(6)
         gradient = (np.swapaxes(J, 1, 2) @ residual[..., None])[..., 0]
@@ -289,6 +293,39 @@ def pixel_rows(
     And the derivative (n, 2m, q) by what lens and board may be off by; ``terms`` None: of nothing.
     """
     return _whitened(views.whiten, *_rows(views, poses, lens, terms))
+
+
+def _all_rows(
+    views: Views, poses: Array, lens: Lens, terms: Terms | None
+) -> tuple[Array, Array, Array]:
+    """Return the rows of pixels, and those of depth below them where there is any."""
+    pixels = pixel_rows(views, poses, lens, terms)
+    if views.planes is None:
+        return pixels
+    J, residual, Q = (
+        np.concatenate([a, b], axis=1)
+        for a, b in zip(pixels, plane_rows(views, poses, terms), strict=True)
+    )
+    return J, residual, Q
+
+
+def plane_rows(views: Views, poses: Array, terms: Terms | None) -> tuple[Array, Array, Array]:
+    """Return the Jacobian (n, 3, 6) of depth, its residuals (n, 3) and their derivative (n, 3, q).
+
+    By the pose's displacement, and by what lens and board are off. Raises ValueError for views
+    without depth.
+    """
+    if views.planes is None or views.depths is None:
+        raise ValueError("these views hold no depth")
+    turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
+    z = turned[..., 2] + poses[:, 2, 3, None]
+    J = np.zeros((*z.shape, 6))
+    J[..., 0], J[..., 1], J[..., 5] = turned[..., 1], -turned[..., 0], 1.0
+    Q = np.empty((*z.shape, 0))
+    if terms is not None:
+        Q = terms.depth_rows(views.points, poses[:, :3, :3], z)
+    residual = (views.planes @ (views.depths - z)[..., None])[..., 0]
+    return views.planes @ J, residual, views.planes @ Q
 
 
 def _whitened(

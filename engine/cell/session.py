@@ -26,17 +26,18 @@ class View:
     camera: str
     image: str | None = None
     points: str | None = None
+    depth: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Station:
     """One stop: a typed pose and what the camera saw there.
 
-    ``pose`` and ``joints`` are the texts as typed, one per field, or None. ``image`` and ``points``
-    are paths inside the session folder. ``board_pose`` is x y z qx qy qz qw (mm, camera_T_board)
-    from a system that reports poses. ``taken`` is ISO 8601. ``accepted`` lists the codes of
-    warnings the operator accepted. ``use`` False: set aside, with the reason in ``note``.
-    ``views`` are those of further cameras; ``image`` and ``points`` belong to the first one.
+    ``pose`` and ``joints`` are the texts as typed, one per field, or None. ``image``, ``points``
+    and ``depth`` are paths inside the session folder. ``board_pose`` is x y z qx qy qz qw (mm,
+    camera_T_board) from a system that reports poses. ``taken`` is ISO 8601. ``accepted`` lists the
+    codes of warnings the operator accepted. ``use`` False: set aside, with the reason in ``note``.
+    ``views`` are those of further cameras; the station's own files belong to the first one.
     """
 
     id: int
@@ -52,6 +53,7 @@ class Station:
     note: str | None = None
     closing: bool = False
     views: tuple[View, ...] = ()
+    depth: str | None = None
 
     @property
     def typed(self) -> tuple[str, ...]:
@@ -157,7 +159,14 @@ def seen_by(session: Session, name: str) -> Session:
         alone = tuple(replace(station, views=()) for station in session.stations)
         return replace(session, cell=cell, stations=alone)
     stations = tuple(
-        replace(station, image=view.image, points=view.points, board_pose=None, views=())
+        replace(
+            station,
+            image=view.image,
+            points=view.points,
+            depth=view.depth,
+            board_pose=None,
+            views=(),
+        )
         for station in session.stations
         for view in station.views
         if view.camera == name

@@ -32,6 +32,8 @@ class Observation:
         camera_T_board: (4, 4) [mm] from a system that reports poses, or None.
         joints: (axes,) shown joint values [rad, or mm for a lift], or None.
         covariances: (n, 2, 2) [px²] of the pixels, or None: all points are then alike.
+        depths: (n,) [mm] measured along the camera's axis, NaN where not; None: not at all.
+        spatial: the points were measured as points in space: no lens data lie between.
     """
 
     id: int
@@ -41,6 +43,8 @@ class Observation:
     camera_T_board: Array | None = None
     joints: Array | None = None
     covariances: Array | None = None
+    depths: Array | None = None
+    spatial: bool = False
 
 
 def station_pose(cell: Cell, station: Station) -> Array | None:

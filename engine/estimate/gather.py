@@ -39,6 +39,7 @@ from ..camera.views import (
 )
 from ..cell.cell import Mount
 from ..cell.stations import Observation
+from ..depth.plane import Weighed, weighed
 from ..frames import apply, inverse, proper, rotation_angle, skew, transform
 from .fit import Stations
 from .problem import Problem, Tie, related, terms_of
@@ -71,7 +72,8 @@ class Gathered:
 
     ``index`` (n,) their places in ``problem.observations``; ``dof`` (n,) redundancy of each image;
     ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none; ``terms``
-    what lens and board may be off by; ``reported`` (n,) the poses that were made without both.
+    what lens and board may be off by; ``reported`` (n,) the poses that were made without both,
+    ``spatial`` (n,) the points measured without lens data; ``depth`` how it joined, if any.
     """
 
     index: Index
@@ -85,10 +87,13 @@ class Gathered:
     board: Board
     terms: Terms
     reported: NDArray[np.bool_]
+    spatial: NDArray[np.bool_]
+    depth: Weighed | None = None
 
     def linearised(self, views: Views, poses: Array) -> Gaussian:
         """Return what the views of these stations say, linearised at ``poses`` (n, 4, 4)."""
-        return linearised(views, poses, self.lens, self.terms).without_terms(self.reported)
+        foreign = self.reported[:, None] | (self.spatial[:, None] & self.terms.of_lens)
+        return linearised(views, poses, self.lens, self.terms).without_terms(foreign)
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""
@@ -138,6 +143,7 @@ def stations_of(
     return stations, views
 
 
+LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones
 COST_LIMIT = 50.0  # [-] squared standard deviations; a flipped normal costs far more in the fit
 
 
@@ -162,19 +168,25 @@ def gather(problem: Problem, like: Sequence[Observation] | None = None) -> Gathe
     reported = np.array([not _has_points(s) for s in problem.observations], bool)
     typed = np.array([s.base_T_flange for s in problem.observations]).reshape(-1, 4, 4)
     dof = np.where(reported, 0.0, np.maximum(2.0 * views.counts - 6.0, 0.0))
+    terms = terms_of(problem)
+    views, depth = _with_depth(problem, views, found, usable, data, terms)
+    if depth is not None:
+        dof[usable] += 3.0 * depth.used
     turned = [_board_turn(problem.board, turn) for turn in turns]
     return Gathered(
         index=usable,
         typed=typed[usable],
-        views=views.take(usable),
+        views=views,
         ids=padded[usable],
         dof=dof[usable],
         candidates=_candidates([found[i] for i in usable], dof[usable], turned),
         turns=turns,
         lens=data,
         board=problem.board,
-        terms=terms_of(problem),
+        terms=terms,
         reported=reported[usable],
+        spatial=np.array([problem.observations[i].spatial for i in usable], bool),
+        depth=depth,
     )
 
 
@@ -269,6 +281,25 @@ def _weighed(
         if seen.covariances is not None and _has_points(seen):
             whiten[row, : len(seen.covariances)] = weighing(seen.covariances, typical)
     return replace(views, whiten=whiten)
+
+
+def _with_depth(
+    problem: Problem,
+    views: Views,
+    found: Sequence[Sequence[tuple[Array, float]]],
+    usable: Index,
+    data: Lens,
+    terms: Terms,
+) -> tuple[Views, Weighed | None]:
+    """Return the ``usable`` views with what depth tells of them, weighed against their pixels."""
+    chosen = views.take(usable)
+    depths = [problem.observations[i].depths for i in usable]
+    if not any(own is not None for own in depths):
+        return chosen, None
+    poses = np.array([found[i][0][0] for i in usable])
+    squares = sum(2.0 * views.counts[i] * found[i][0][1] ** 2 for i in usable)
+    px = np.sqrt(squares / max(float((2.0 * chosen.counts - 6.0).sum()), 1.0))
+    return weighed(chosen, depths, poses, data, terms, max(float(px), LEAST_PIXEL_PX))
 
 
 def _board_turn(board: Board, turn: Turn) -> Array:

@@ -21,7 +21,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import Terms, terms
-from ..camera.model import Camera, LensU
+from ..camera.model import Camera, DepthCamera, LensU
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
 from ..cell.stations import Observation
 from ..errors import SolveError
@@ -143,7 +143,7 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
         work_volume=cell.work_volume,
         tolerance=cell.tolerance,
         robot_accuracy_mm=cell.robot_accuracy_mm,
-        locate=cell.locate,
+        locate=cell.locate or ("depth" if cell.camera.depth else None),
     )
 
 
@@ -170,8 +170,10 @@ EXACT = LensU(0.0, 0.0, 0.0)
 def terms_of(problem: Problem) -> Terms:
     """Return what lens and board may be off by; nothing where no station shows pixels."""
     board, camera, points = problem.board, problem.camera, problem.board.points()
+    if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
+        camera = replace(camera, depth=DepthCamera(1.0, "camera"))
     if not any(seen.pixels is not None for seen in problem.observations):
-        return terms(replace(camera, u=EXACT), points, 0.0, 0.0)
+        return terms(replace(camera, u=EXACT, depth=None), points, 0.0, 0.0)
     return terms(camera, points, board.scale_u, board.bow_u_mm)
 
 

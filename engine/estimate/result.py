@@ -166,11 +166,11 @@ def _unseen(error_mm: float, lever: Array) -> Array:
 def _located(problem: Problem, camera: Array, seen: Array) -> Array:
     """Return how far off parts at ``seen`` (27, 3) are located by wrong lens data, (27, 3, q).
 
-    On the axes of the transform's first frame. True 3-D points are off by nothing.
+    On the axes of the transform's first frame. Points in space are off by the scale of depth.
     """
     terms = terms_of(problem)
     if problem.locate == "depth":
-        return np.zeros((len(seen), 3, terms.count))
+        return np.asarray(camera[:3, :3] @ terms.located_by_depth(seen))
     return np.asarray(camera[:3, :3] @ terms.located(seen, lens(problem.camera)))
 
 

@@ -20,7 +20,15 @@ from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
 from ..tails import f_isf
 from .fit import Fit, State, Stations, beforehand, fit, linear_system
-from .gather import Beginning, Gathered, begin, begin_from_images, gather, stations_of
+from .gather import (
+    LEAST_PIXEL_PX,
+    Beginning,
+    Gathered,
+    begin,
+    begin_from_images,
+    gather,
+    stations_of,
+)
 from .problem import Noise, NoisePrior, Problem, constraints, noise_prior, predicted_view
 from .result import unknown
 from .systematic import Systematic, systematic
@@ -137,7 +145,6 @@ def _limit(degrees: float, n: int) -> float:
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel
 RELINEARISE = 4  # times the points are linearised again; 2 suffice unless the board is tiny
 PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
-LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones
 SETTLED = 1e-3  # [-] move of the transforms in standard uncertainties that no longer matters
 
 

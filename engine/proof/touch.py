@@ -306,7 +306,7 @@ def _seen(
             f"touch {touch.id}: point {touch.point} does not exist",
             f"The board has points 0 to {cell.board.count - 1}.",
         )
-    seen = read_points(inside(folder, view.points), cell.board)
+    seen = read_points(inside(folder, view.points), cell.board, cell.camera)
     pose, unit = seen_place(cell, seen.ids, seen.pixels)
     turns = symmetries(cell.board)
     ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]

@@ -18,7 +18,7 @@ from ..boards.pattern import (
     check_board,
 )
 from ..boards.points_file import read_board_points
-from ..camera.model import DISTORTION_COUNTS, Camera, LensU
+from ..camera.model import DISTORTION_COUNTS, Camera, DepthCamera, LensU
 from ..cell.cell import (
     EYE_TO_HAND,
     Cell,
@@ -403,6 +403,8 @@ LENS_U = record_of(
     LensU, None, (), focal=Number(least=0), center_px=Number(least=0), edge_px=Number(least=0)
 )
 
+DEPTH = record_of(DepthCamera, None, (), scale_mm=Number(above=0), scale_u=Number(least=0))
+
 
 def _camera(values: Values, node: Node) -> Camera:
     matrix = values["matrix"]
@@ -430,6 +432,7 @@ CAMERA = record_of(
     distortion=Many(Number(), DISTORTION_COUNTS),
     source=Source(),
     u=LENS_U,
+    depth=DEPTH,
 )
 
 

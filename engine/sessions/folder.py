@@ -8,7 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from ..boards.points_file import Points, read_points
+from ..boards.points_file import NO_POINTS, Points, read_points
 from ..cell.cell import Cell
 from ..cell.session import (
     FORMAT,
@@ -61,7 +61,9 @@ def _view(values: Values, node: Node) -> View:
     return View(**values)
 
 
-VIEW = record_of(View, _view, ("image", "points"), image=FileName(), points=FileName())
+VIEW = record_of(
+    View, _view, ("image", "points"), image=FileName(), points=FileName(), depth=FileName()
+)
 STATION = record_of(
     Station,
     _station,
@@ -71,6 +73,7 @@ STATION = record_of(
     joints=Many(Typed()),
     image=FileName(),
     points=FileName(),
+    depth=FileName(),
     board_pose=Many(Number(), (7,)),
     taken=Time(),
     views=Many(VIEW),
@@ -237,7 +240,7 @@ def stored_points(session: Session, folder: Path, station: Station) -> Points | 
         return None
     try:
         path = inside(folder, station.points)
-        return read_points(path, session.cell.board)
+        return read_points(path, session.cell.board, session.cell.camera)
     except FileError as error:
         problem = f"station {station.id}: {error.clause}"
         raise FileError(error.path, problem, error.remedy, line=error.line, key=error.key) from None
@@ -263,6 +266,17 @@ def _observation(session: Session, folder: Path, station: Station) -> Observatio
         raise FileError(folder / SESSION_FILE, problem, error.remedy) from None
     if pose is None:
         raise FileError(folder / SESSION_FILE, f"station {station.id}: nothing typed")
-    ids, pixels, covariances = stored_points(session, folder, station) or (None, None, None)
+    points = stored_points(session, folder, station)
+    ids, pixels, covariances, depths, places = points or NO_POINTS
     board = from_position_quaternion(station.board_pose) if station.board_pose else None
-    return Observation(station.id, pose, ids, pixels, board, joints, covariances)
+    return Observation(
+        station.id,
+        pose,
+        ids,
+        pixels,
+        board,
+        joints,
+        covariances,
+        depths,
+        spatial=places is not None,
+    )

@@ -56,7 +56,7 @@ def main() -> None:
         later = every.stations[args.stations :]
         views = []
         for station in later:
-            ids, pixels, _ = read_points(folder / str(station.points), session.cell.board)
+            ids, pixels, *_ = read_points(folder / str(station.points), session.cell.board)
             views.append(ViewDraft((), point_ids=ids, pixels=pixels))
         lines = [" ".join(station.pose or ()) for station in later]
         wrong = [line.replace("1", "7", 1) for line in lines]

@@ -160,7 +160,7 @@ def five_megapixels(folder: Path) -> Path:
     matrix[:2] *= 2.0
     matrix[:2, 2] += 0.5  # the centre of the first pixel is 0 in both
     for station in session.stations:
-        ids, pixels, _ = read_points(folder / str(station.points), board)
+        ids, pixels, *_ = read_points(folder / str(station.points), board)
         text = points_text(ids, 2.0 * pixels + 0.5)
         (folder / str(station.points)).write_text(text, encoding="utf-8")
     rows = tuple(tuple(values) for values in matrix.tolist())

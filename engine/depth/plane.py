@@ -1,0 +1,191 @@
+"""Depth of a board's points as a measurement of its plane, and that plane against the image.
+
+On a flat board depth is linear in the points' own coordinates, so all that it says of the pose are
+three numbers: depth of the middle, and its rise along both sides. Their noise is what the points
+scatter about a smooth surface, averaged, and what that surface is bent: a camera that bends a flat
+board by so much may shift and tilt it by as much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from ..arrays import Array
+from ..camera.lens import Lens, Terms
+from ..camera.views import Views, linearised, plane_rows
+
+LEAST_POINTS = 10  # of one board with depth: a bent surface has 6 unknowns, and noise is left
+ROUNDS = 5  # of reweighting; 3 settle
+BIWEIGHT = 4.685  # [-] standard deviations; 95 % efficient where all is well (Tukey)
+MAD = 1.4826  # [-] standard deviation of a normal over its median absolute deviation
+CHANCE = 1e-3  # [-] that depth which is as good as it says is questioned
+MEDIAN_SIZE = float(chi2.median(3))  # [-] of three numbers, squared
+LARGEST_SIZE = float(chi2.isf(0.01, 3))  # [-] beyond it a single board weighs less
+MOST_INFLATED = 9.0  # [-] times the variance that depth states of itself: three times the noise
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plane:
+    """What depth of one board says.
+
+    ``rows`` (3, n) · depths (n,) [mm] are the three numbers, ``covariance`` (3, 3) [mm²] theirs.
+    ``noise_mm`` of one point, ``bow_mm`` RMS of what bends the plane; ``bent`` (n,) [mm] that bend
+    at each point.
+    """
+
+    rows: Array
+    covariance: Array
+    noise_mm: float
+    bow_mm: float
+    bent: Array
+
+
+def plane_of(depths: Array, xy: Array) -> Plane | None:
+    """Return the plane of points at ``xy`` (n, 2) [mm] on the board with ``depths`` (n,) [mm].
+
+    NaN: not measured. None: too few points or all on one line. Robust: Tukey's biweight.
+    """
+    there = np.isfinite(depths)
+    if there.sum() < LEAST_POINTS:
+        return None
+    low, high = xy[there].min(axis=0), xy[there].max(axis=0)
+    x, y = ((xy - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)).T
+    B = np.column_stack([np.ones(len(x)), x, y])
+    bends = np.column_stack([x * x, x * y, y * y])
+    z = np.where(there, depths, 0.0)
+    surface, noise, weight = _smooth(np.hstack([B, bends]), z, there)
+    kept = weight > 0.0
+    moments = B[kept].T @ B[kept]
+    if np.linalg.matrix_rank(moments, tol=1e-6 * len(x)) < 3:
+        return None
+    back = np.linalg.inv(moments)
+    bent = bends @ surface[3:]
+    bent = bent - B @ (back @ (B[kept].T @ bent[kept]))
+    bow = float(np.sqrt((bent[kept] ** 2).mean()))
+    covariance = noise**2 * back + bow**2 * np.eye(3)
+    return Plane(back @ (B * kept[:, None]).T, covariance, noise, bow, bent)
+
+
+def _smooth(basis: Array, z: Array, there: NDArray[np.bool_]) -> tuple[Array, float, Array]:
+    """Return coefficients (k,), the noise of one value, and the weights (n,) of a robust fit."""
+    weight = there.astype(float)
+    for _ in range(ROUNDS):
+        root = np.sqrt(weight)
+        found = np.linalg.lstsq(basis * root[:, None], z * root, rcond=None)[0]
+        off = z - basis @ found
+        spare = max(int(there.sum()) - basis.shape[1], 1)
+        noise = MAD * float(np.median(np.abs(off[there]))) * np.sqrt(there.sum() / spare)
+        scaled = off / max(BIWEIGHT * noise, 1e-9)
+        weight = np.where(there & (np.abs(scaled) < 1.0), (1.0 - scaled**2) ** 2, 0.0)
+    return found, float(noise), weight
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compared:
+    """Planes by depth less planes by the pixels: ``off`` (n, 3) [mm] and ``covariance`` (n, 3, 3).
+
+    ``by_terms`` (n, 3, q): what lens, board and depth add per unit; ``distance`` (n,) [mm].
+    """
+
+    off: Array
+    covariance: Array
+    by_terms: Array
+    distance: Array
+
+    def whole_covariance(self, sd: Array) -> Array:
+        """Return the covariance (n, 3, 3) where the terms are known to ``sd`` (q,)."""
+        by = self.by_terms * sd
+        return np.asarray(self.covariance + by @ np.swapaxes(by, 1, 2))
+
+    def common_scale(self, sd: Array) -> tuple[float, float]:
+        """Return what depth of all boards is off alike, relative, and its u."""
+        share = self.off[:, 0] / self.distance
+        own = (self.covariance[:, 0, 0] / self.distance**2).sum() / len(share) ** 2
+        by = (self.by_terms[:, 0] / self.distance[:, None]).mean(axis=0) * sd
+        return float(share.mean()), float(np.sqrt(own + by @ by))
+
+
+def compared(
+    views: Views, covariances: Array, poses: Array, lens: Lens, terms: Terms, noise_px: float
+) -> Compared:
+    """Return the planes of ``views`` by depth against those by pixels of ``noise_px``.
+
+    ``covariances`` (n, 3, 3) [mm²] are those of the planes; ``poses`` (n, 4, 4) of the pixels.
+    """
+    flat = linearised(replace(views, depths=None, planes=None), poses, lens, terms)
+    J, residual, Q = plane_rows(views, poses, terms)
+    off = residual - (J @ flat.step[..., None])[..., 0]
+    pixels = noise_px**2 * J @ np.linalg.solve(flat.information, np.swapaxes(J, 1, 2))
+    middle = np.einsum("nij,nj->ni", poses[:, :3, :3], views.points.mean(axis=1)) + poses[:, :3, 3]
+    return Compared(off, covariances + pixels, Q - J @ flat.by_terms, middle[:, 2])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """Depth as it joins an estimate.
+
+    ``used`` (n,) which views it joins; ``scale`` what all of it is off, relative, and ``scale_u``;
+    ``inflated`` how much larger its variance is taken than it states. ``left_out``: it contradicts
+    the images and joins none.
+    """
+
+    used: NDArray[np.bool_]
+    scale: float
+    scale_u: float
+    inflated: float
+    left_out: bool
+
+
+def weighed(
+    views: Views, depths: Sequence[Array | None], poses: Array, lens: Lens, terms: Terms, px: float
+) -> tuple[Views, Weighed | None]:
+    """Return ``views`` with the planes that ``depths`` (one array for each view, or None) measure.
+
+    ``poses`` (n, 4, 4) by the pixels alone, ``px`` the pixel noise of these. Where planes scatter
+    against the pixels more than both explain, they weigh less: all of them by the median, one
+    that is far off by its own. None: no view holds depth.
+    """
+    n, m = views.weight.shape
+    z, rows, C = np.zeros((n, m)), np.zeros((n, 3, m)), np.tile(np.eye(3), (n, 1, 1))
+    for k, own in enumerate(depths):
+        plane = None if own is None else plane_of(own, views.points[k, : len(own), :2])
+        if own is None or plane is None:
+            continue
+        z[k, : len(own)] = np.nan_to_num(own)
+        rows[k, :, : len(own)], C[k] = plane.rows, plane.covariance
+    used = np.asarray(rows.any(axis=(1, 2)), bool)
+    if not used.any():
+        return views, None
+    with_depth = replace(views, depths=z, planes=rows)
+    found = compared(with_depth.take(used), C[used], poses[used], lens, terms, px)
+    scale, scale_u = found.common_scale(terms.sd)
+    times = _inflation(found, terms.sd)
+    typical = float(np.median(times))
+    far = abs(scale) > np.sqrt(chi2.isf(CHANCE, 1)) * scale_u
+    if far or typical > MOST_INFLATED:
+        nothing = np.zeros(n, bool)
+        return views, Weighed(nothing, scale, scale_u, typical, left_out=True)
+    C[used] *= times[:, None, None]
+    whole = replace(views, depths=z, planes=px * np.linalg.solve(np.linalg.cholesky(C), rows))
+    return whole, Weighed(used, scale, scale_u, typical, left_out=False)
+
+
+def _inflation(found: Compared, sd: Array) -> Array:
+    """Return how many times (n,) each plane's variance is larger than stated, at least 1."""
+    times = np.ones(len(found.off))
+    for _ in range(2):
+        P = found.covariance * times[:, None, None]
+        W = np.linalg.solve(P, found.by_terms)
+        M = np.einsum("nij,nik->jk", found.by_terms, W) + np.diag(sd**-2.0)
+        e = np.linalg.solve(M, np.einsum("nij,ni->j", W, found.off))
+        left = found.off - found.by_terms @ e
+        size = np.einsum(
+            "ni,ni->n", left, np.linalg.solve(found.covariance, left[..., None])[..., 0]
+        )
+        times = np.maximum(1.0, np.maximum(np.median(size) / MEDIAN_SIZE, size / LARGEST_SIZE))
+    return times
