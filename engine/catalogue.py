@@ -388,6 +388,97 @@ CATALOGUE: dict[str, Entry] = {
         cause="The board is seen too flat.",
         shows="The angle between the board's normal and the line of sight.",
     ),
+    "depth-holes": Entry(
+        "warning",
+        "Depth covers {percent:.0f} % of the board; at least {limit:.0f} % of it is needed.",
+        "Bring the board into the range of the 3-D camera and out of reflections, or accept: "
+        "the pixels count alone.",
+        cause="The board stands too near or too far, reflects the light of the camera, or the "
+        "depth file is another one.",
+        shows="Share of the board's outline in which the depth file has values, light and dark "
+        "parts of the pattern apart.",
+    ),
+    "depth-holes/light": Entry(
+        "warning",
+        "Depth covers {percent:.0f} % of the light parts of the board; at least {limit:.0f} % is "
+        "needed.",
+        "Less exposure or light for the depth, or tilt the board out of the reflection; or "
+        "accept: the pixels count alone.",
+    ),
+    "depth-holes/dark": Entry(
+        "warning",
+        "Depth covers {percent:.0f} % of the dark parts of the board; at least {limit:.0f} % is "
+        "needed.",
+        "More exposure or light for the depth, or a board printed grey instead of black; or "
+        "accept: the pixels count alone.",
+    ),
+    "depth-holes/absent": Entry(
+        "note",
+        "No depth came with this image; the pixels count alone.",
+        "Nothing to do, or take image and depth again.",
+    ),
+    "depth-noisy": Entry(
+        "warning",
+        "One value of depth varies by {noise:.2f} mm on the board; at this distance at most "
+        "{limit:.2f} mm is usual.",
+        "Let the camera warm up, lengthen its exposure or average several takes, keep other light "
+        "away; or accept: the pixels count alone.",
+        cause="Too little light for the depth, another 3-D camera that shines into this one, a "
+        "setting for speed, or a board out of the range.",
+        shows="Scatter of the depth values on the board about a smooth surface.",
+    ),
+    "depth-disagrees": Entry(
+        "warning",
+        "Depth says the board is {percent:+.2f} % farther than its image does; both together "
+        "explain {limit:.2f} %.",
+        "Check camera.depth.scale_mm (here {suggested} would fit), the pitch of the board and the "
+        "lens data, and the 3-D camera's own calibration; or accept: the pixels count alone.",
+        cause="A wrong scale in the cell, a 3-D camera out of calibration or cold, a wrong pitch, "
+        "lens data of another lens, or a depth file of another stop.",
+        shows="The plane that depth puts through the board is compared with the pose of the board "
+        "by its image, with the uncertainties of both.",
+    ),
+    "depth-disagrees/points": Entry(
+        "warning",
+        "The points lie {percent:+.2f} % farther from the camera than the size of the board says; "
+        "both together explain {limit:.2f} %.",
+        "Check the unit of the points, the pitch of the board and the 3-D camera's own "
+        "calibration.",
+    ),
+    "depth-disagrees/tilt": Entry(
+        "warning",
+        "Depth tilts the board {angle:.2f}° against its image; both together explain {limit:.2f}°.",
+        "Check that image and depth were taken at the same stop, and the 3-D camera's own "
+        "calibration; or accept: the pixels count alone.",
+    ),
+    "depth-disagrees/bow": Entry(
+        "warning",
+        "Depth bends the board by {bow:.2f} mm; a flat board and a sound camera explain "
+        "{limit:.2f} mm.",
+        "Lay a straightedge on the board. Where it is flat, the 3-D camera needs its calibration; "
+        "or accept: the pixels count alone.",
+    ),
+    "depth-disagrees/frame": Entry(
+        "warning",
+        "The points of the cloud lie {angle:.1f}° off the pixels that they stand for; "
+        "{limit:.1f}° is the most.",
+        "Let the camera deliver the cloud in the frame of its image: x to the right, y down, z "
+        "away from the camera.",
+    ),
+    "depth-disagrees/session": Entry(
+        "warning",
+        "Depth is {percent:+.2f} % off against the images of all stations, and scatters "
+        "{times:.1f} times as much as it should: it was left out.",
+        "Check camera.depth.scale_mm, the pitch of the board, the lens data and the 3-D camera's "
+        "own calibration.",
+    ),
+    "depth-scale-assumed": Entry(
+        "note",
+        "How well the scale of depth is known is not given; {percent:g} % is assumed.",
+        "Enter camera.depth.scale_u from the 3-D camera's certificate.",
+        cause="camera.depth.scale_u is absent in the cell.",
+        shows="Where a station carries depth, until it is entered.",
+    ),
     "image-size": Entry(
         "error",
         "The image is {width} × {height} px, the lens data are for {cell_width} × "
@@ -653,6 +744,11 @@ CATALOGUE: dict[str, Entry] = {
         "they are true 3-D points; it decides how much of a lens error cancels.",
         cause="locate is absent in the cell.",
         shows="Always, until it is entered.",
+    ),
+    "locate-assumed/depth": Entry(
+        "note",
+        "How parts are located is not given; by the depth of this camera is assumed.",
+        "Enter locate: depth, or locate: lens where parts are found in this camera's images.",
     ),
     "view-behind": Entry(
         "error",

@@ -97,12 +97,37 @@ class Simulated:
     arm: Kinematics
 
 
+@dataclass(frozen=True, slots=True)
+class DepthErrors:
+    """What depth of the points is off: all of it, relative; the rest at every stop anew [mm].
+
+    ``bow_mm`` lifts the corners of a flat board, ``offset_mm`` is its standard deviation as a
+    whole, ``noise_mm`` that of one point; ``holes`` [-] is the share of points without.
+    """
+
+    scale: float = 0.0
+    bow_mm: float = 0.0
+    offset_mm: float = 0.0
+    noise_mm: float = 0.05
+    holes: float = 0.0
+
+    def measured(self, points: Array, rng: np.random.Generator) -> Array:
+        """Return the depths (n,) [mm] of points (n, 3) in the camera frame."""
+        z = points[:, 2]
+        middle = points[:, :2].mean(axis=0)
+        off = ((points[:, :2] - middle) ** 2).sum(axis=1)
+        z = z * (1.0 + self.scale) + self.bow_mm * off / off.max()
+        z = z + rng.normal(0.0, self.offset_mm) + rng.normal(0.0, self.noise_mm, len(z))
+        return np.where(rng.random(len(z)) < self.holes, np.nan, z)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What board and lens truly are: ``points`` (count, 3) [mm], and the camera."""
+    """What board and lens truly are: ``points`` (count, 3) [mm], and the camera; and its depth."""
 
     points: Array
     camera: Camera
+    depth: DepthErrors | None = None
 
 
 def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -> Simulated:
@@ -152,7 +177,10 @@ def _observed(
     for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
         pixels = project(apply(view, look.points), look.camera)
         pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
-        seen.append(Observation(number, pose, ids, pixels))
+        depths = None
+        if look.depth is not None:
+            depths = look.depth.measured(apply(view, look.points), rng)
+        seen.append(Observation(number, pose, ids, pixels, depths=depths))
     return tuple(seen)
 
 

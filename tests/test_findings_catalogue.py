@@ -40,6 +40,8 @@ VARIANTS = {
     "under-exposed": ("", "image"),
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
     "misfit": ("", "lens", "bow"),  # what the pattern looks like
+    "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
+    "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
     "what-helps": ("", "lens"),  # the board measured, or the lens calibrated afresh
 }
 # Keys of calls that compute their code, by module.

@@ -130,9 +130,10 @@ COMMANDS = {
         _word("--joints", "TEXT", "the joints as the pendant shows them"),
         OneOf(
             _word("--image", "FILE", "the image taken at this stop"),
-            _word("--points", "FILE", "detected points (CSV id,u_px,v_px)"),
+            _word("--points", "FILE", "points (CSV id,u_px,v_px; in space: id,x_mm,y_mm,z_mm)"),
             _word("--board-pose", "TEXT", "x y z qx qy qz qw (mm) of the board in the camera"),
         ),
+        _word("--depth", "FILE", "the depth that a 3-D camera took with the image"),
         *ACCEPTING,
         _flag("--closing", "a last stop at an earlier pose"),
         OneOf(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import struct
+import tokenize
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,13 +21,14 @@ from numpy.typing import NDArray
 
 from ..camera.model import DepthCamera
 from ..errors import FileError
+from ..files import read_bytes
 from ..images.load import SILENT, is_whole
 
 Values = NDArray[Any]
 
 SUFFIXES = (".png", ".tif", ".tiff", ".npy", ".ply", ".pcd")
 MOST_PIXELS = 150_000_000  # px; the largest industrial sensors have as many
-MOST_BYTES = 2**29  # bytes; as much as a session stores in one file
+MOST_BYTES = 2**29  # bytes of a file, and of what it unpacks to; as much as a session stores
 MOST_HEADER = 2**16  # bytes; headers of clouds have a few hundred
 MOST_BINNING = 8  # image pixels along one side of a depth pixel; 3-D cameras bin 2 or 4
 _PNG, _NPY, _PLY = b"\x89PNG\r\n\x1a\n", b"\x93NUMPY", b"ply"
@@ -50,13 +52,7 @@ class Depth:
 
 def depth_bytes(path: Path | str) -> bytes:
     """Return the content of a depth file. Raises FileError where there is none or too much."""
-    path = Path(path)
-    try:
-        if (size := path.stat().st_size) > MOST_BYTES:
-            raise FileError(path, f"{size} bytes are too many, {MOST_BYTES} are the limit", _AGAIN)
-        return path.read_bytes()
-    except OSError as error:
-        raise FileError.from_os(path, error, "read") from error
+    return read_bytes(Path(path), MOST_BYTES, _AGAIN)
 
 
 def decode_depth(
@@ -109,7 +105,7 @@ def _reader(data: bytes, name: object) -> Reader:
     raise FileError(name, "not a depth file that this program knows", _AGAIN)
 
 
-def _check_count(name: object, width: int, height: int) -> None:
+def _check_count(name: object, width: int, height: int, bytes_each: int = 2) -> None:
     if width < 1 or height < 1:
         raise FileError(name, f"its header says {width} × {height} values", _AGAIN)
     if width * height > MOST_PIXELS:
@@ -118,6 +114,10 @@ def _check_count(name: object, width: int, height: int) -> None:
             f"its header says {width} × {height} values, more than {MOST_PIXELS // 10**6} million",
             _AGAIN,
         )
+    if width * height * bytes_each > MOST_BYTES:
+        size = width * height * bytes_each // 2**20
+        problem = f"its header says {size} MB of values, more than {MOST_BYTES // 2**20} MB"
+        raise FileError(name, problem, _AGAIN)
 
 
 def _cut_off(name: object) -> FileError:
@@ -149,6 +149,7 @@ def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
     if kind not in ((1, 16, 1), (3, 32, 1), (3, 64, 1), (3, 32, 3)):
         problem = f"a TIFF with {kind[2]} × {kind[1]}-bit values, not depth"
         raise FileError(name, problem, "Depth is a TIFF with 16-bit whole numbers or floats.")
+    _check_count(name, width, height, kind[1] // 8 * kind[2])
     values = _decoded(data, name)
     return values[..., ::-1] if values.ndim == 3 else values  # OpenCV turns the channels round
 
@@ -184,6 +185,13 @@ def _decoded(data: bytes, name: object) -> Values:
     return np.asarray(values)
 
 
+# What numpy raises on headers that are none.
+_NPY_DAMAGE = (
+    ValueError, KeyError, EOFError, struct.error, SyntaxError, TypeError, tokenize.TokenError,
+    MemoryError, RecursionError, OverflowError,
+)  # fmt: skip
+
+
 def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
     stream = io.BytesIO(data)
     read = {
@@ -192,7 +200,7 @@ def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
     }
     try:
         shape, fortran, dtype = read[np.lib.format.read_magic(stream)](stream)
-    except (ValueError, KeyError, EOFError, struct.error, SyntaxError, TypeError) as error:
+    except _NPY_DAMAGE as error:
         raise FileError(name, "its NPY header cannot be read", _AGAIN) from error
     if dtype.kind not in "fiu" or dtype.hasobject:
         raise FileError(name, f"holds {dtype} values, not numbers of depth", _AGAIN)
@@ -406,6 +414,7 @@ def _compressed(
     _check_count(name, width, height)
     count = width * height
     record = np.dtype([(field, "<" + kind) for field, kind in fields])
+    _check_count(name, width, height, record.itemsize)
     if len(data) < start + 8:
         raise _cut_off(name)
     packed, whole = struct.unpack_from("<II", data, start)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.lens import Terms
-from ..camera.model import ASSUMED_LENS_U
+from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..cell.result import Convergence, StationResult, Uncertainty
@@ -344,7 +344,7 @@ def all_findings(
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
-    items += [*input_findings(found.problem), *help_findings(result)]
+    items += [*depth_findings(found), *input_findings(found.problem), *help_findings(result)]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
 
@@ -491,7 +491,7 @@ def robot_findings(found: Solution, result: Result) -> list[Finding]:
 
 
 def input_findings(problem: Problem) -> list[Finding]:
-    """Return `lens-assumed` and `locate-assumed` where the cell does not say."""
+    """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
     items, u = list[Finding](), ASSUMED_LENS_U
     seen = any(item.pixels is not None for item in problem.observations)
     if seen and problem.camera.u is None:
@@ -499,9 +499,22 @@ def input_findings(problem: Problem) -> list[Finding]:
             "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
         )
         items.append(said)
+    depth = problem.camera.depth
+    measured = any(item.depths is not None for item in problem.observations)
+    if measured and (depth is None or depth.scale_u is None):
+        items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
     if seen and problem.locate is None:
-        items.append(finding("locate-assumed"))
+        items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
     return items
+
+
+def depth_findings(found: Solution) -> list[Finding]:
+    """Return `depth-disagrees` where the depth of all stations together contradicts the images."""
+    depth = found.gathered.depth
+    if depth is None or not depth.left_out:
+        return []
+    percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
+    return [finding("depth-disagrees", "session", percent=percent, times=times)]
 
 
 def _geometry_finding(found: Solution) -> list[Finding]:

@@ -124,6 +124,12 @@ class Problem:
     robot_accuracy_mm: float | None = None
     locate: Locate | None = None
 
+    @property
+    def by_depth(self) -> bool:
+        """Whether parts are located as points in space; where nobody says, by a 3-D camera's."""
+        given = self.locate or ("depth" if self.camera.depth else "lens")
+        return given == "depth"
+
 
 def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation, ...]) -> Problem:
     """Return the problem of ``observations`` made in ``cell``.
@@ -143,7 +149,7 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
         work_volume=cell.work_volume,
         tolerance=cell.tolerance,
         robot_accuracy_mm=cell.robot_accuracy_mm,
-        locate=cell.locate or ("depth" if cell.camera.depth else None),
+        locate=cell.locate,
     )
 
 

@@ -169,7 +169,7 @@ def _located(problem: Problem, camera: Array, seen: Array) -> Array:
     On the axes of the transform's first frame. Points in space are off by the scale of depth.
     """
     terms = terms_of(problem)
-    if problem.locate == "depth":
+    if problem.by_depth:
         return np.asarray(camera[:3, :3] @ terms.located_by_depth(seen))
     return np.asarray(camera[:3, :3] @ terms.located(seen, lens(problem.camera)))
 

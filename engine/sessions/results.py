@@ -65,7 +65,8 @@ def input_hashes(session: Session, folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every file that a result is computed from, by path in the folder.
 
     These are session.yaml, the robot file and the board's points file where the cell names them,
-    and the points of every station in use. Raises FileError for one that cannot be read.
+    and the points of every station in use, which hold what counts of image and depth. Raises
+    FileError for one that cannot be read.
     """
     robot, board = session.cell.robot, session.cell.board
     names = [SESSION_FILE, robot.file if robot else None, board.points_file]

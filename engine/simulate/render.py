@@ -103,6 +103,22 @@ def _paint_board(scene: Shades, board: Board, camera: Camera, T: NDArray[np.floa
     scene[window] = np.where(ahead, scene[window] * (1 - cover) + light, scene[window])
 
 
+def board_depth(board: Board, camera: Camera, T: NDArray[np.float64]) -> Shades:
+    """Return how far (height, width) [mm] along the camera's axis each pixel meets the plate.
+
+    NaN beside it. ``T`` (4, 4) is camera_T_board [mm].
+    """
+    width, height = camera.image_size_px
+    z = np.full((height, width), np.nan, np.float32)
+    window = _window(board, camera, T)
+    if window is not None:
+        x, y, ahead = _on_plane(camera, T, window)
+        x0, y0, x1, y1 = plate_limits(board)
+        on = ahead & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+        z[window] = np.where(on, T[2, 0] * x + T[2, 1] * y + T[2, 3], np.float32(np.nan))
+    return z
+
+
 def _quarters(x: Shades, y: Shades) -> Iterator[Footprints]:
     """Yield the footprints of the pixels' four quarters, for pixel centres at ``x``, ``y`` [mm].
 

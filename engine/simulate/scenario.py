@@ -80,6 +80,10 @@ camera:
   source: none
 """
 
+DEPTH = """\
+  depth: {scale_mm: 0.1, frame: camera, scale_u: 0.002}   # 16-bit files in tenths of a mm
+"""
+
 BOARD = """\
 
 board:
@@ -118,8 +122,11 @@ WORK = """\
 work_volume: {{frame: {frame}, center_mm: {center}, size_mm: {size}}}   # where bottles are picked
 tolerance: {{position_mm: {tolerance}, angle_deg: 0.2}}
 keep_out: []
-locate: lens              # parts are located by the same lens data
+locate: {locate}
 """
+
+LOCATE = "lens              # parts are located by the same lens data"
+LOCATE_BY_DEPTH = "depth             # parts are located as points in space"
 
 
 Axes = Literal[6, 4]
@@ -156,8 +163,16 @@ class Truth:
         return np.asarray(self.board @ inverse(T) @ inverse(self.camera))
 
 
-def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> str:
-    """Return the text of ``cell.yaml`` as a technician writes it, with comments."""
+def cell_text(
+    mount: Mount = EYE_TO_HAND,
+    axes: Axes = 6,
+    board: BoardName = "chessboard",
+    depth: bool = False,
+) -> str:
+    """Return the text of ``cell.yaml`` as a technician writes it, with comments.
+
+    ``depth``: the camera is a 3-D camera.
+    """
     robot, tolerance, height = SIX_AXIS, 1.0, ""
     frame, center, size = "camera", [0, 0, 450], [300, 240, 150]
     if mount == EYE_TO_HAND:
@@ -167,14 +182,21 @@ def cell_text(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "ch
         height = HEIGHT.format(height=truth(mount, axes).board[2, 3])
         center = [650, 0, 620] if mount == EYE_TO_HAND else center
     head, camera = HEAD.format(mount=mount), CAMERA.format(name=_LABELS[mount])
-    work = WORK.format(frame=frame, center=center, size=size, tolerance=tolerance)
+    locate = LOCATE_BY_DEPTH if depth else LOCATE
+    work = WORK.format(frame=frame, center=center, size=size, tolerance=tolerance, locate=locate)
+    camera += DEPTH if depth else ""
     return head + robot + camera + BOARDS[board] + height + work
 
 
 @cache
-def cell(mount: Mount = EYE_TO_HAND, axes: Axes = 6, board: BoardName = "chessboard") -> Cell:
+def cell(
+    mount: Mount = EYE_TO_HAND,
+    axes: Axes = 6,
+    board: BoardName = "chessboard",
+    depth: bool = False,
+) -> Cell:
     """Return the cell that `cell_text` describes."""
-    text = cell_text(mount, axes, board)
+    text = cell_text(mount, axes, board, depth)
     return read_cell_node(parse_yaml(text.encode(), Path("cell.yaml")), inside=True)
 
 

@@ -15,6 +15,7 @@ from ..frames import checked_transform, displaced, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
+from .depth import DepthSensor, measure_depth
 from .render import Setting, render
 from .scenario import Truth
 from .sensor import Optics
@@ -92,6 +93,7 @@ class VirtualCell:
         errors: RobotErrors | None = None,
         optics: Optics | None = None,
         setting: Setting | None = None,
+        depth: DepthSensor | None = None,
     ) -> None:
         """Stand at the first suggested station; without ``errors`` they are drawn for the robot.
 
@@ -100,7 +102,7 @@ class VirtualCell:
         if cell.mount != truth.mount:
             raise StationbookError(f"a cell with mount {cell.mount}, a truth with {truth.mount}")
         self.cell, self.truth, self.seed = cell, truth, seed
-        self.optics = optics or Optics()
+        self.optics, self.depth = optics or Optics(), depth
         self.setting = setting or Setting("room" if cell.mount == EYE_TO_HAND else "table", seed)
         draw, self._hand, self._robot, self._sensor = np.random.default_rng(seed).spawn(4)
         self.errors = errors or robot_errors(cell.robot, draw)
@@ -154,6 +156,13 @@ class VirtualCell:
         """Return a grey image (height, width) taken now; the noise is new every time."""
         cell, T = self.cell, self.camera_T_board()
         return render(cell.board, cell.camera, T, self.optics, self.setting, self._sensor)
+
+    def take_depth(self, image: NDArray[np.uint8]) -> NDArray[np.uint16] | None:
+        """Return the depth taken with ``image``, as its file holds it; None: no 3-D camera."""
+        if self.depth is None:
+            return None
+        cell, T = self.cell, self.camera_T_board()
+        return measure_depth(cell.board, cell.camera, T, image, self.depth, self._sensor)
 
     def move_camera(self, xi: ArrayLike) -> None:
         """Knock the camera by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from ..arrays import Array
-from ..cell.session import Session, Station
+from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
@@ -29,6 +29,7 @@ from ..sessions.changes import read_journal, unfinished
 from ..sessions.folder import observations
 from ..sessions.store import SESSION_FILE
 from .solve import solve_session
+from .station_image import DEPTH_FOLDER, stored_depth_findings
 from .station_pose import Known, pose_findings
 
 RECORDED = ("record", "retake")  # actions after which the journal's station is in the session
@@ -44,6 +45,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     found = list(_station_findings(session))
     gone = _gone(session, folder)
     found += gone
+    found += _depth_findings(session, folder)
     leftover = unfinished(folder)
     if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
@@ -55,6 +57,20 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     whole = solve_session(session, folder).stored.all_findings
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
+
+
+def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
+    """Give what is wrong with the depth that the stations in use carry, of every camera.
+
+    Files that a pack left out are not missed. Raises FileError for one that is damaged.
+    """
+    for name in (session.cell.camera.name, *(camera.name for camera in session.cell.cameras)):
+        own = seen_by(session, name)
+        for station in own.stations:
+            if station.use and station.depth and (folder / DEPTH_FOLDER).is_dir():
+                for item in stored_depth_findings(own, folder, station):
+                    if item.code not in station.accepted:
+                        yield replace(item, station=station.id)
 
 
 def _gone(session: Session, folder: Path) -> list[Finding]:

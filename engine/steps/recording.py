@@ -26,6 +26,7 @@ from .station_image import (
     findings_of,
     new_files,
     stored_views,
+    with_depth,
 )
 from .station_pose import PoseDraft, predictor_for, together_findings
 
@@ -84,7 +85,7 @@ def _numbered(
     where = "partly out of view or covered"
     part = finding("board-cut-off", where=where, found=found, expected=expected)
     others = tuple(item for item in view.findings if item.code != "board-missing")
-    return replace(
+    whole = replace(
         view,
         findings=(part, *others),
         point_ids=told.ids,
@@ -92,6 +93,8 @@ def _numbered(
         covariances=told.covariances,
         detection=told,
     )
+    depth = view.depth
+    return whole if depth is None else with_depth(whole, cell, depth.data, depth.name)
 
 
 def outstanding(
@@ -153,6 +156,7 @@ def record_station(
         joints=draft.pose.joints.fields if draft.pose.joints else None,
         image=names.get("image"),
         points=names.get("points"),
+        depth=names.get("depth"),
         board_pose=draft.view.board_pose,
         taken=who.now.isoformat(timespec="seconds"),
         accepted=used,

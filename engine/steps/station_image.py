@@ -7,20 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..arrays import Array
+from ..arrays import Array, Grey
 from ..boards.candidates import Detection
 from ..boards.detect import detect
-from ..boards.points_file import Points, points_text, read_points
+from ..boards.points_file import NO_POINTS, Points, points_text, read_points
 from ..camera.model import Camera
 from ..cell.cell import Cell
-from ..cell.session import Session, View, camera_number
-from ..errors import FileError, PoseError, StationbookError
+from ..cell.session import Session, Station, View, camera_number
+from ..depth.board import DepthReport, depth_findings, look_at_depth, look_at_places
+from ..depth.reading import decode_depth, depth_bytes
+from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import inside
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
@@ -29,7 +31,9 @@ from ..images.quality import ImageReport, look, quality_findings
 from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
 from ..sessions.confirmed import is_confirmed, read_settings
+from ..sessions.folder import stored_points
 
+DEPTH_FOLDER = "depth"  # of a session
 POINTS_SUFFIX = ".csv"  # any other file is read as an image
 
 BOARD_POSE = ("x", "y", "z", "qx", "qy", "qz", "qw")
@@ -37,8 +41,20 @@ BOARD_POSE_UNITS = ("mm",) * 3 + ("",) * 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class DepthDraft:
+    """A depth file's content and name, and what it says on the board (None: no board was seen)."""
+
+    data: bytes
+    name: str
+    report: DepthReport | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ViewDraft:
-    """What the camera saw, examined: an image, points or a board pose, or nothing at all."""
+    """What the camera saw, examined: an image, points or a board pose, or nothing at all.
+
+    ``depths`` (n,) [mm] of the points, where depth was measured and is good enough to count.
+    """
 
     findings: tuple[Finding, ...]
     name: str | None = None
@@ -46,9 +62,12 @@ class ViewDraft:
     point_ids: NDArray[np.int64] | None = None
     pixels: Array | None = None
     covariances: Array | None = None
+    depths: Array | None = None
+    places: Array | None = None
     board_pose: tuple[float, ...] | None = None
     detection: Detection | None = None
     report: ImageReport | None = None
+    depth: DepthDraft | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,15 +79,24 @@ class FurtherView:
     findings: tuple[Finding, ...]
 
 
-def examine_image(session: Session, folder: Path, path: Path) -> ViewDraft:
-    """Read an image file and examine it. Raises FileError when it is missing or is no image."""
-    return examine_image_data(session, folder, image_bytes(path), path.name)
+def examine_image(
+    session: Session, folder: Path, path: Path, depth: tuple[bytes, str] | None = None
+) -> ViewDraft:
+    """Read an image file and examine it as `examine_image_data` does. Raises FileError."""
+    return examine_image_data(session, folder, image_bytes(path), path.name, depth)
 
 
-def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -> ViewDraft:
+def examine_image_data(
+    session: Session,
+    folder: Path,
+    data: bytes,
+    name: str,
+    depth: tuple[bytes, str] | None = None,
+) -> ViewDraft:
     """Search the board in an image file's content and look at its quality.
 
-    Raises FileError when it is no image.
+    ``depth``: content and name of the depth file taken with it. Raises FileError when either cannot
+    be read, UsageError for depth that the cell does not describe.
     """
     judged = judged_image(session.cell, data, name)
     detection, found = judged.detection, list(judged.findings)
@@ -76,7 +104,9 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
     if same is not None:
         found.append(finding("same-image", other=same))
     seen = len(detection.ids) > 0
-    return ViewDraft(
+    if depth is None and cell.camera.depth is not None:
+        found.append(finding("depth-holes", "absent"))
+    view = ViewDraft(
         tuple(found),
         name=name,
         image=data,
@@ -86,6 +116,62 @@ def examine_image_data(session: Session, folder: Path, data: bytes, name: str) -
         detection=detection,
         report=judged.report,
     )
+    return view if depth is None else with_depth(view, cell, *depth, grey)
+
+
+def with_depth(
+    view: ViewDraft, cell: Cell, data: bytes, name: str, grey: Grey | None = None
+) -> ViewDraft:
+    """Return the view with the depth in a file's content, checked on the board that it shows.
+
+    ``grey``: its image, where that is decoded already. Depth about which anything is said does not
+    count. Raises FileError when it cannot be read, UsageError where the cell does not describe it.
+    """
+    camera, board = cell.camera, cell.board
+    if camera.depth is None:
+        raise UsageError(
+            "depth was given, but the cell does not say what it means",
+            "Add camera.depth: {scale_mm: .., frame: camera} to the cell.",
+        )
+    if grey is None and view.image is not None:
+        grey = decode_image(view.image, view.name)
+    size = camera.image_size_px if grey is None else (grey.shape[1], grey.shape[0])
+    depth = decode_depth(data, name, camera.depth, size)
+    if view.point_ids is None or view.pixels is None:
+        return replace(view, depth=DepthDraft(data, name, None))
+    seen = look_at_depth(depth, view.point_ids, view.pixels, grey, board, camera)
+    said = depth_findings(seen, board, camera.depth)
+    return replace(
+        view,
+        findings=(*view.findings, *said),
+        depths=seen.depths if not said else None,
+        depth=DepthDraft(data, name, seen),
+    )
+
+
+def stored_depth_findings(session: Session, folder: Path, station: Station) -> tuple[Finding, ...]:
+    """Return what is wrong with the depth that a station carries, on the board in its points.
+
+    Light and dark parts are told apart where its image is still there. Raises FileError naming the
+    station where the depth cannot be read.
+    """
+    if station.depth is None:
+        return ()
+    view = points_view(stored_points(session, folder, station))
+    try:
+        image = inside(folder, station.image or ".")
+        if image.is_file():
+            view = replace(view, image=image_bytes(image), name=station.image)
+        path = inside(folder, station.depth)
+        return with_depth(view, session.cell, depth_bytes(path), str(path)).findings
+    except FileError as error:
+        problem = f"station {station.id}: {error.clause}"
+        raise FileError(error.path, problem, error.remedy) from error
+
+
+def read_depth(path: Path) -> tuple[bytes, str]:
+    """Return content and name of a depth file. Raises FileError where there is none."""
+    return depth_bytes(path), path.name
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,13 +198,21 @@ def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
 
 
 def examine_points(session: Session, path: Path) -> ViewDraft:
-    """Read detected points (CSV id,u_px,v_px). Raises FileError naming the line."""
-    return points_view(read_points(path, session.cell.board), path.name)
+    """Read points: detected (CSV id,u_px,v_px) or measured in space (id,x_mm,y_mm,z_mm).
+
+    Raises FileError naming the line.
+    """
+    cell = session.cell
+    view = points_view(read_points(path, cell.board, cell.camera), path.name)
+    if view.point_ids is None or view.pixels is None or view.places is None:
+        return view
+    seen = look_at_places(view.point_ids, view.pixels, view.places, cell.board, cell.camera)
+    return replace(view, findings=tuple(depth_findings(seen, cell.board, None)))
 
 
 def points_view(points: Points | None, name: str | None = None) -> ViewDraft:
     """Return the view of a station of which only detected points are known."""
-    return ViewDraft((), name, None, *(points or (None, None, None)))
+    return ViewDraft((), name, None, *(points or NO_POINTS))
 
 
 def examine_file(session: Session, folder: Path, path: Path) -> ViewDraft:
@@ -177,7 +271,7 @@ def stored_views(
     for item in views:
         stem = f"{station_id:03d}-camera{camera_number(cell, item.camera)}"
         names, contents = new_files(folder, stem, item.view)
-        seen.append(View(item.camera, names.get("image"), names.get("points")))
+        seen.append(View(item.camera, *map(names.get, ("image", "points", "depth"))))
         files |= contents
     return tuple(seen), files
 
@@ -192,7 +286,12 @@ def new_files(folder: Path, stem: str, view: ViewDraft) -> tuple[dict[str, str],
         files[names["image"]] = view.image
     if view.point_ids is not None and view.pixels is not None:
         names["points"] = _free_name(folder, "points", stem, ".csv")
-        files[names["points"]] = points_text(view.point_ids, view.pixels, view.covariances).encode()
+        measured = (view.covariances, view.depths, view.places)
+        files[names["points"]] = points_text(view.point_ids, view.pixels, *measured).encode()
+    if view.depth is not None:
+        suffix = Path(view.depth.name).suffix.lower() or ".png"
+        names["depth"] = _free_name(folder, DEPTH_FOLDER, stem, suffix)
+        files[names["depth"]] = view.depth.data
     return names, files
 
 

@@ -250,6 +250,7 @@ def _misfit(
         view.pixels,
         board,
         covariances=view.covariances,
+        spatial=view.places is not None,
     )
     fields = pose.typed or pose.joints
     return prediction_findings(made, seen, None if fields is None else fields.fields)

@@ -68,8 +68,13 @@ def located(places: Array, true: Camera, locate: Locate) -> Array:
     return np.array(found)
 
 
-def worst_pick(session: Simulated, delivered: Array, truly: Seen, locate: Locate) -> float:
-    """Return the largest true pick error [mm] at the corners of the work volume."""
+def worst_pick(
+    session: Simulated, delivered: Array, truly: Seen, locate: Locate, larger: float = 1.0
+) -> float:
+    """Return the largest true pick error [mm] at the corners of the work volume.
+
+    ``larger``: how much larger than they are the camera measures all lengths, [-].
+    """
     problem, arm = session.problem, session.arm
     typed = np.array([seen.base_T_flange for seen in problem.observations])
     R = approach(problem, typed)
@@ -83,7 +88,7 @@ def worst_pick(session: Simulated, delivered: Array, truly: Seen, locate: Locate
         q = _typed_joints(arm, looking[None])[0]
         true = apply(arm.forward(q, session.errors) @ session.camera, places)
         seen, carrier = places, looking @ delivered
-    goal = apply(carrier, located(seen, truly.camera, locate))
+    goal = apply(carrier, larger * located(seen, truly.camera, locate))
     q = postures_at(arm, transform(R, goal), [None] * len(goal))
     reached = arm.forward(q, session.errors)[:, :3, 3]
     return float(np.nanmax(np.linalg.norm(reached - true, axis=1)))

@@ -30,6 +30,8 @@ from engine.steps.station_image import (
     examine_points,
     findings_of,
     no_view,
+    read_depth,
+    with_depth,
 )
 from engine.steps.station_pose import examine_pose, known
 
@@ -77,7 +79,7 @@ def _check_given(args: argparse.Namespace) -> None:
         return
     if not args.view:
         raise UsageError("--station adds views", "Add --view CAMERA FILE, or leave --station out.")
-    if typed or args.image or args.points or args.board_pose or args.closing:
+    if typed or args.image or args.points or args.board_pose or args.depth or args.closing:
         raise UsageError(
             "--station only adds views", "To record the stop anew, use --retake in its place."
         )
@@ -127,10 +129,14 @@ def _examined(args: argparse.Namespace, session: Session, folder: Path) -> Draft
 
 
 def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft:
+    depth = None if args.depth is None else read_depth(Path(args.depth))
     if args.image is not None:
-        return examine_image(session, folder, Path(args.image))
+        return examine_image(session, folder, Path(args.image), depth)
     if args.points is not None:
-        return examine_points(session, Path(args.points))
+        view = examine_points(session, Path(args.points))
+        return view if depth is None else with_depth(view, session.cell, *depth)
+    if depth is not None:
+        raise UsageError("depth without image or points", "Give --image or --points with it.")
     if args.board_pose is not None:
         try:
             return examine_board_pose(args.board_pose)
