@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from ..arrays import Array, Grey
 from ..boards.pattern import Board
@@ -21,6 +20,7 @@ from ..camera.model import Camera, DepthCamera
 from ..camera.views import LEAST_POINTS as LEAST_PIXELS
 from ..camera.views import Views, poses_of_views
 from ..findings import Finding, finding
+from ..tails import chi2_isf
 from .plane import BIWEIGHT, CHANCE, MAD, compared, plane_of
 from .reading import Depth
 
@@ -39,7 +39,7 @@ NOISE_LIMIT = 0.001
 # [-] of the distance, bow of a flat board from its middle to its corners beyond its own flatness.
 # Cameras for picking are flat to 0.02 to 0.05 %. Common practice, no source.
 BOW_LIMIT = 0.001
-COVERAGE = float(np.sqrt(chi2.isf(CHANCE, 1)))  # [-] standard uncertainties of a good camera
+COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties of a good camera
 RAY_LIMIT = 0.01  # [rad] points off the rays of their pixels; a sensor 15 mm beside has more
 PIXEL_FLOOR_PX = 0.03  # px; of one coordinate, what the pose's own scatter may hide
 
@@ -304,7 +304,7 @@ def _against_pose(
         scale=float(off[0] / distance),
         scale_u=float(np.sqrt(P[0, 0]) / distance),
         tilt_deg=tilt,
-        tilt_limit_deg=tilt * float(np.sqrt(chi2.isf(CHANCE, 2) / max(turned, 1e-9))),
+        tilt_limit_deg=tilt * float(np.sqrt(chi2_isf(CHANCE, 2) / max(turned, 1e-9))),
     )
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from ..arrays import Array
 from ..camera.lens import Lens, Terms
 from ..camera.views import Views, linearised, plane_rows
+from ..tails import chi2_isf
 
 # [-] of the distance: by so much the best 3-D cameras shift and tilt a plane without a sign of it
 # in its scatter (0.07 mm at 0.7 m). Common practice, no source.
@@ -27,8 +27,8 @@ ROUNDS = 5  # of reweighting; 3 settle
 BIWEIGHT = 4.685  # [-] standard deviations; 95 % efficient where all is well (Tukey)
 MAD = 1.4826  # [-] standard deviation of a normal over its median absolute deviation
 CHANCE = 1e-3  # [-] that depth which is as good as it says is questioned
-MEDIAN_SIZE = float(chi2.median(3))  # [-] of three numbers, squared
-LARGEST_SIZE = float(chi2.isf(0.01, 3))  # [-] beyond it a single board weighs less
+MEDIAN_SIZE = chi2_isf(0.5, 3)  # [-] of three numbers, squared
+LARGEST_SIZE = chi2_isf(0.01, 3)  # [-] beyond it a single board weighs less
 MOST_INFLATED = 9.0  # [-] times the variance that depth states of itself: three times the noise
 
 
@@ -172,7 +172,7 @@ def weighed(
     scale, scale_u = found.common_scale(terms.sd)
     times = _inflation(found, terms.sd)
     typical = float(np.median(times))
-    far = abs(scale) > np.sqrt(chi2.isf(CHANCE, 1)) * scale_u
+    far = abs(scale) > np.sqrt(chi2_isf(CHANCE, 1)) * scale_u
     if far or typical > MOST_INFLATED:
         nothing = np.zeros(n, bool)
         return views, Weighed(nothing, scale, scale_u, typical, left_out=True)
