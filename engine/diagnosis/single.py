@@ -93,7 +93,7 @@ def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Predi
     mount, known = found.problem.mount, found.gathered
     place = known.candidates.pose[row][:1]
     seen = linearised(found.views.take(np.array([row])), place, known.lens, known.terms)
-    seen = seen.without_terms(known.reported[row : row + 1])
+    seen = seen.without_terms(known.foreign[row : row + 1])
     off = -seen.by_terms[0] @ state.errors[p:]
     flange = implied_flange(mount, state.camera, displaced(view, off), state.board)
     *fixed, by_flange = derivatives(mount, state.camera, flange[None], state.board)

@@ -92,8 +92,12 @@ class Gathered:
 
     def linearised(self, views: Views, poses: Array) -> Gaussian:
         """Return what the views of these stations say, linearised at ``poses`` (n, 4, 4)."""
-        foreign = self.reported[:, None] | (self.spatial[:, None] & self.terms.of_lens)
-        return linearised(views, poses, self.lens, self.terms).without_terms(foreign)
+        return linearised(views, poses, self.lens, self.terms).without_terms(self.foreign)
+
+    @property
+    def foreign(self) -> NDArray[np.bool_]:
+        """Which terms had no part in a view (n, q)."""
+        return self.reported[:, None] | (self.spatial[:, None] & self.terms.of_lens)
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""
