@@ -98,7 +98,8 @@ def examine_image_data(
     ``depth``: content and name of the depth file taken with it. Raises FileError when either cannot
     be read, UsageError for depth that the cell does not describe.
     """
-    judged = judged_image(session.cell, data, name)
+    cell = session.cell
+    judged = judged_image(cell, data, name)
     detection, found = judged.detection, list(judged.findings)
     same = _station_with_image(session, folder, data)
     if same is not None:
@@ -116,7 +117,7 @@ def examine_image_data(
         detection=detection,
         report=judged.report,
     )
-    return view if depth is None else with_depth(view, cell, *depth, grey)
+    return view if depth is None else with_depth(view, cell, *depth, judged.grey)
 
 
 def with_depth(
@@ -179,6 +180,7 @@ class JudgedImage:
     """One image by itself: the board found in it, what it shows in numbers, what is wrong."""
 
     name: str
+    grey: Grey
     detection: Detection
     report: ImageReport
     findings: tuple[Finding, ...]
@@ -194,7 +196,7 @@ def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
     report = look(grey, detection, board, camera, cell.work_volume.size_mm)
     tolerance_mm = cell.tolerance.position_mm
     found = quality_findings(report, board, camera, name, tolerance_mm=tolerance_mm)
-    return JudgedImage(name, detection, report, tuple(found))
+    return JudgedImage(name, grey, detection, report, tuple(found))
 
 
 def examine_points(session: Session, path: Path) -> ViewDraft:
