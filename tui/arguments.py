@@ -94,6 +94,7 @@ SEVERAL = (
     _word("dirs", "DIR", nargs="+"),
     _word("--jobs", "N", "processes for several DIRs (all cores)", type=int),
 )
+SOME = (SEVERAL[0]._replace(options={**SEVERAL[0].options, "nargs": "*"}), SEVERAL[1])
 ACCEPTING = (
     _word("--accept", "CODE", "accept this warning", action="append", default=[]),
     _word("--reason", "TEXT", "why reach or joint-limit is accepted"),
@@ -217,7 +218,9 @@ COMMANDS = {
     ),
     "solve": _command(
         "find the camera's place and its uncertainty",
-        *SEVERAL,
+        *SOME,
+        _word("--all", "ROOT", "every session below this folder again: a table of what changed"),
+        _flag("--store", "with --all: store each result, the one before beside it"),
         _word(
             "--board-from",
             "OLD",

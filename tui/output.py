@@ -112,12 +112,9 @@ def _over_folders(
             yield folder, _guarded(work, folder, options)
         return
     # takes time to load, which the other commands need not wait for
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
+    from engine.steps.archive import processes
 
-    with ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=_one_thread
-    ) as pool:
+    with processes(workers) as pool:
         waiting = [pool.submit(_guarded, work, folder, options) for folder in folders]
         for folder, answer in zip(folders, waiting, strict=True):
             yield folder, answer.result()
@@ -128,11 +125,3 @@ def _guarded(work: Work, folder: str, options: dict[str, Any]) -> Answer | str:
         return work(folder, **options)
     except StationbookError as error:
         return str(error)
-
-
-def _one_thread() -> None:
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ[name] = "1"
-    import cv2
-
-    cv2.setNumThreads(1)

@@ -7,6 +7,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from engine.cell.cell import Cell
+from engine.errors import UsageError
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
@@ -21,6 +22,14 @@ from ..words import unwrapped
 
 def run(args: argparse.Namespace) -> int:
     """Solve one or several session folders and store each result."""
+    if args.all is not None:
+        from .archive import run as run_all  # processes: one session needs none
+
+        return run_all(args)
+    if args.store:
+        raise UsageError("--store belongs to --all", "Results are stored unless --no-write.")
+    if not args.dirs:
+        raise UsageError("no session is named", "Name a DIR, or --all ROOT.")
     return run_over(args, solve_folder, write=not args.no_write, board_from=args.board_from)
 
 
