@@ -837,6 +837,14 @@ CATALOGUE: dict[str, Entry] = {
         "Calibrate the pointer better, or use a better one: agreement within its uncertainty says "
         "too little.",
     ),
+    "not-proven/own-pointer": Entry(
+        "note",
+        "Not proven: this pointer's touch set the number that a four-axis robot cannot show, and "
+        "along that direction a wrong tip, or a flange taken to point the wrong way, agrees with "
+        "itself.",
+        "Measure board.height_mm by other means (a height gauge), forget that touch (`proof "
+        "--forget`), solve again and prove it with the same touches.",
+    ),
     "pick-differs": Entry(
         "note",
         "The transform that picks best differs from the geometric one by {distance_mm:.2f} mm; "

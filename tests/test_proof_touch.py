@@ -300,6 +300,33 @@ def test_touched_point_gives_a_four_axis_cell_its_missing_number(tmp_path: Path)
     assert proof["points"] == []  # the number that was put in proves nothing
 
 
+def test_the_pointer_that_set_the_missing_number_cannot_prove_it(tmp_path: Path) -> None:
+    """With the tip taken on the wrong side of the flange all agrees, and all is 240 mm off."""
+    folder = tmp_path / "session"
+    truth = make_session(folder, 12, EYE_TO_HAND, 4)
+    session = (folder / "session.yaml").read_text(encoding="utf-8")
+    lines = [line for line in session.splitlines() if "height_mm" not in line]
+    (folder / "session.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    answer("proof", folder, "--tip", "0 0 -120", "--tip-u", "0.3")
+    corners = cell(EYE_TO_HAND, 4).work_volume.corners()
+    places = np.vstack([corners[[0, 3, 5, 6]], corners.mean(axis=0)])
+    for number, p_base in enumerate(places):
+        seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]
+        text = " ".join(f"{value:.3f}" for value in seen)
+        pose = four_axis_pose(p_base, 120.0)
+        role = ["--fix"] if number == 4 else []
+        answer("proof", folder, "--seen", text, "--pose", pose, *role)
+    stationbook("solve", folder)
+    height = stored(folder)["base_T_camera"]["position_mm"][2]
+    assert abs(height - truth.camera[2, 3]) == pytest.approx(240.0, abs=2.0)
+    proof = answer("proof", folder)
+    assert all(point["agrees"] for point in proof["points"])
+    assert proof["proven"] is False
+    assert "set the number that a four-axis robot cannot show" in " ".join(
+        f["message"] for f in proof["findings"] if f["code"] == "not-proven"
+    )
+
+
 def four_axis_pose(p_base: np.ndarray, tip_mm: float) -> str:
     """Return the pose with the tip on ``p_base``, as the four-axis pendant shows it."""
     from engine.frames import transform

@@ -9,9 +9,10 @@ from screen_bench import on_screen, text, type_line, until
 from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 
+from engine.sessions.cell_file import read_cell
 from tui.app import Stationbook
 from tui.desk.form import Question, above_zero, as_number, not_below_zero, number
-from tui.desk.new_cell import PAGES
+from tui.desk.new_cell import PAGES, save
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form
 from tui.widgets.line_edit import LineEdit
@@ -185,3 +186,53 @@ async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remark
         chooser = app.screen.query_one("#labels")
         assert chooser.region.bottom <= 24
         assert "more below" not in screen
+
+
+# ---- a new cell of a four-axis arm ---------------------------------------------------------------
+
+
+def _four_axis(**answers: str) -> dict[str, str]:
+    """Return the answers of all pages: what each proposes, or what is given here."""
+    given = {
+        "name": "palletiser", "robot": "scara", "mount": "frame", "robot_name": "R", "shown": "C",
+        "rotation": "yaw", "limits": "-150 150 -150 150 -450 0 -360 360", "camera_name": "above",
+        "size": "1280 1024", "focal": "1400 1400", "centre": "640 512", "center": "500 0 0",
+        "size_mm": "300 300 100", "geometry_l1": "415", "geometry_l2": "345", "geometry_z0": "500",
+    } | answers  # fmt: skip
+    for page in PAGES:
+        if page.when(given):
+            given = {q.key: q.value for q in page.questions(given)} | given
+    return given
+
+
+@pytest.mark.parametrize("flange", ["up", "down"])
+def test_a_four_axis_cell_is_asked_which_way_the_flange_points_and_the_height(
+    tmp_path: Path, flange: str
+) -> None:
+    file = str(tmp_path / "cell.yaml")
+    answers = _four_axis(flange=flange, height="-12,5", height_u="0.4", file=file)
+    asked = [q.key for page in PAGES if page.when(answers) for q in page.questions(answers)]
+    assert {"flange", "height", "height_u"} <= set(asked)
+    made = read_cell(save(answers))
+    assert made.pendant.flange_down is (flange == "down")
+    assert (made.board.height_mm, made.board.height_u_mm) == (-12.5, 0.4)
+
+
+def test_which_way_the_flange_points_is_never_assumed() -> None:
+    (pendant,) = [page for page in PAGES if page.title == "The pendant"]
+    answers = _four_axis()
+    (flange,) = [q for q in pendant.questions(answers) if q.key == "flange"]
+    assert flange.value == ""
+    assert flange.check("") is not None
+    assert "flange" not in [q.key for q in pendant.questions(answers | {"rotation": "fixed-xyz"})]
+
+
+def test_without_a_height_the_page_says_what_follows(tmp_path: Path) -> None:
+    (board,) = [page for page in PAGES if page.title == "The board"]
+    height = next(q for q in board.questions(_four_axis()) if q.key == "height")
+    assert height.check("") is None
+    assert "proves nothing" in (height.note("") or "")
+    file = str(tmp_path / "cell.yaml")
+    assert read_cell(save(_four_axis(flange="down", file=file))).board.height_mm is None
+    six = _four_axis(robot="none", rotation="fixed-xyz")
+    assert "height" not in [q.key for q in board.questions(six)]

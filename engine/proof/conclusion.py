@@ -182,9 +182,17 @@ def _point(item: PointError) -> TouchedPoint:
     )
 
 
-def concluded(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> Proof:
-    """Return what the touched points prove about a result in ``cell``."""
+def concluded(
+    errors: Sequence[PointError], cell: Cell, pointer: Pointer, *, fixed: bool = False
+) -> Proof:
+    """Return what the touched points prove about a result in ``cell``.
+
+    ``fixed``: the same pointer set a number that the stations do not show. It is off at these
+    points by as much as it was there, so nothing is proven along that direction.
+    """
     missing = missing_for_proof(errors, cell, pointer)
+    if fixed:
+        missing.append(finding("not-proven", "own-pointer"))
     wrong = _wrong(errors, cell.tolerance.position_mm)
     proven = not missing and not wrong
     said = [finding("proven", count=_places(errors), worst=_worst(errors))] if proven else []

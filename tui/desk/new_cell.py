@@ -8,7 +8,9 @@ from typing import Any, NamedTuple
 
 from engine.camera.model import DISTORTION_COUNTS
 from engine.errors import FileError, StationbookError
+from engine.pendant.conventions import YAW
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
+from engine.robots.arms import LEVEL_KINDS
 from engine.sessions.cell_file import ROBOT, read_cell_node, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
@@ -55,6 +57,8 @@ def _cell(_: Answers) -> list[Question]:
 def _pendant(answers: Answers) -> list[Question]:
     labels = answers.get("shown", "")
     angle = "rad" if answers.get("rotation") == "rotation-vector" else "deg"
+    down = Question("flange", "The flange's Z points", "", one_of("up", "down"),
+                    "up or down in the robot's manual: the one angle does not say.")  # fmt: skip
     return [
         Question("labels", "Labels, as shown", f"X Y Z {labels}", _labels(answers),
                  "In the order in which the pendant shows the fields."),
@@ -63,6 +67,7 @@ def _pendant(answers: Answers) -> list[Question]:
         Question("length_decimals", "Decimals of a length", "2", _digits, "Digits shown."),
         Question("angle_decimals", "Decimals of an angle", "4" if angle == "rad" else "2", _digits,
                  "Digits shown."),
+        *([down] if answers.get("rotation") == YAW else []),
     ]  # fmt: skip
 
 
@@ -102,14 +107,45 @@ def _camera(_: Answers) -> list[Question]:
     ]  # fmt: skip
 
 
-def _board(_: Answers) -> list[Question]:
+def _board(answers: Answers) -> list[Question]:
     patterns = ("chessboard", "circles", "circles-staggered", "charuco")
     return [
         Question("pattern", "Pattern", "chessboard", one_of(*patterns), ", ".join(patterns)),
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
         Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
+        *(_height(answers) if _level(answers) else []),
     ]
+
+
+def _height(answers: Answers) -> list[Question]:
+    """Ask what an arm that turns about one axis only cannot show."""
+    where = "in the base" if answers["mount"] == "flange" else "in the flange frame"
+    return [
+        Question("height", "Height of point 0, mm", "", _number_or_nothing,
+                 f"z of the board's first point {where}, measured: this arm cannot show it. Empty: "
+                 "one point is to be touched.", _unmeasured),
+        Question("height_u", "Known to, mm", "0.3", above_zero,
+                 "Standard uncertainty of that height."),
+    ]  # fmt: skip
+
+
+def _level(answers: Answers) -> bool:
+    """Tell whether the arm holds its flange level: no stations then show a height."""
+    if answers["robot"] == "file":
+        return read_robot(Path(answers["robot_file"]).expanduser()).kind in LEVEL_KINDS
+    return answers["robot"] == "scara" or answers.get("rotation") == YAW
+
+
+def _number_or_nothing(text: str) -> str | None:
+    return number(text) if text.strip() else None
+
+
+def _unmeasured(text: str) -> str | None:
+    """Say what follows where no height is given."""
+    if text.strip():
+        return None
+    return "The camera's height stays unknown until a point is touched, which then proves nothing."
 
 
 def _board_more(answers: Answers) -> list[Question]:
@@ -232,7 +268,7 @@ def _pendant_document(answers: Answers) -> dict[str, Any]:
         "rotation": answers["rotation"],
         "labels": labels,
         "decimals": [lengths] * min(3, len(labels)) + [angles] * (len(labels) - 3),
-    }
+    } | ({"flange_down": answers["flange"] == "down"} if answers["rotation"] == YAW else {})
 
 
 def _board_document(answers: Answers) -> dict[str, Any]:
@@ -242,6 +278,9 @@ def _board_document(answers: Answers) -> dict[str, Any]:
         "rows": int(answers["rows"]),
         "pitch_mm": as_number(answers["pitch"]),
     }
+    if _level(answers) and answers["height"].strip():
+        board["height_mm"] = as_number(answers["height"])
+        board["height_u_mm"] = as_number(answers["height_u"])
     if "diameter" in answers and answers["pattern"].startswith("circles"):
         board["diameter_mm"] = as_number(answers["diameter"])
     if answers["pattern"] == "charuco":
