@@ -812,6 +812,12 @@ CATALOGUE: dict[str, Entry] = {
         "tolerance asks for.",
         shows="Twice the standard uncertainty at the worst corner of the work volume.",
     ),
+    "tolerance/third": Entry(
+        "error",
+        "The expanded uncertainty of a pick is {expanded:.2g} {unit}; by the simple rule it may be "
+        "a third of the tolerance of {tolerance:g} {unit} at most.",
+        "{remedy_text}",
+    ),
     "not-proven": Entry(
         "note",
         "Not proven yet: no touch points were compared.",
@@ -844,6 +850,31 @@ CATALOGUE: dict[str, Entry] = {
         "itself.",
         "Measure board.height_mm by other means (a height gauge), forget that touch (`proof "
         "--forget`), solve again and prove it with the same touches.",
+    ),
+    "not-proven/hidden": Entry(
+        "note",
+        "Not proven: the touches are farther off than the result claims, touch {touch} by "
+        "{worst:.2f} mm where U is {claimed:.2f} mm; only the pointer's own uncertainty covers it.",
+        "Touch again with a pointer that is known better.",
+    ),
+    "not-proven/hidden-bias": Entry(
+        "note",
+        "Not proven: all touches are off alike by {shift}, more than the result claims; only the "
+        "pointer's own uncertainty covers it.",
+        "Touch again with a pointer that is known better.",
+    ),
+    "not-proven/guarded": Entry(
+        "note",
+        "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "
+        "{expanded:.2f} mm, exceed the tolerance of {tolerance:g} mm (guarded rule).",
+        "Use a pointer that is known better; where that does not help, the result is too near the "
+        "tolerance.",
+    ),
+    "not-proven/third": Entry(
+        "note",
+        "Not proven: at touch {touches} U of the touch, {expanded:.2f} mm, is more than a third of "
+        "the tolerance of {tolerance:g} mm (simple rule).",
+        "Use a pointer that is known better.",
     ),
     "pick-differs": Entry(
         "note",
@@ -957,6 +988,24 @@ CATALOGUE: dict[str, Entry] = {
         cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
         "that moved between image and touch, or a result that claims too much.",
         shows="The difference of camera and robot is larger than twice its standard uncertainty.",
+    ),
+    "proof-disagrees/bias": Entry(
+        "error",
+        "All touches are off alike by {shift} (camera less touched), more than U of their mean, "
+        "{expanded:.2f} mm, explains.",
+        "Check the active tool and frame and the pointer's tip: with the pointer turned by half a "
+        "turn an error of the tip turns too. What stays is the result's: calibrate again.",
+    ),
+    "proof-bias": Entry(
+        "note",
+        "All touches are off alike: {shift} on average, camera less touched (t = {t:.1f}, {count} "
+        "points), more than their scatter explains.",
+        "It is within what the result states. Where it matters, touch again with the pointer "
+        "turned by half a turn: an error of the tip turns with it, what stays is the result's.",
+        cause="A tip that is not quite where it is said to be, or the part of the result's error "
+        "that is the same everywhere.",
+        shows="The mean error along a base axis is large against the scatter of the points "
+        "(Student's t, false alarm in 1 % of proofs).",
     ),
     "proof-tolerance": Entry(
         "error",

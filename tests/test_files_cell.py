@@ -17,7 +17,7 @@ from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
 from engine.sessions.cell_file import cell_document, read_cell, read_robot, robot_text
 from engine.sessions.yaml_text import yaml_dump
 
-WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file")
+WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file", "set_by")
 PLACED = {"position_mm": [1, 2, 3], "quaternion_xyzw": [0, 0, 0, 1]}
 
 

@@ -18,7 +18,7 @@ from made_session import make_session
 from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
 from engine.cell.cell import EYE_TO_HAND
-from engine.proof.conclusion import PointError, repeated
+from engine.proof.conclusion import PointError, Spread, repeated
 from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, read_journal
 from engine.simulate.scenario import Truth, cell
@@ -263,7 +263,7 @@ def test_repeatability_follows_the_standard_form() -> None:
     offsets = ((-1.0, 0, 0), (-1.0, 0, 0), (-1.0, 0, 0), (3.0, 0, 0))
     zero = np.zeros(3)
     errors = [
-        PointError(k, "p", zero, zero, np.add(off, (0, 0, 0.5)), 1.0)
+        PointError(k, "p", zero, zero, np.add(off, (0, 0, 0.5)), Spread(*np.zeros((3, 3, 3))))
         for k, off in enumerate(offsets)
     ]
     (found,) = repeated(errors)

@@ -21,7 +21,7 @@ import tui.screens.sessions as sessions_screen
 from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
 from engine.findings import finding
 from engine.proof.compare import Movement
-from engine.proof.conclusion import PointError, concluded
+from engine.proof.conclusion import PointError, Spread, concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import Touch, Touches, View
 from engine.steps.solve import Solved
@@ -154,8 +154,16 @@ def touched(touching: Touching) -> None:
     cell = touching.desk.opened().cell
     pointer = Pointer((0.0, 0.0, 150.0), 0.1)
     touches = tuple(Touch(n, ("1.00",) * 6, 1, 10 * n, use=n != 2) for n in range(1, 6))
+    shared = 0.03 * np.eye(3)  # U of everything together 0.6 mm
     errors = [
-        PointError(n, f"1 {10 * n}", np.zeros(3), np.zeros(3), np.array([0.1, -0.2, 0.1 * n]), 0.6)
+        PointError(
+            n,
+            f"1 {10 * n}",
+            np.zeros(3),
+            np.zeros(3),
+            np.array([0.1, -0.2, 0.1 * n]),
+            Spread(shared, np.zeros((3, 3)), np.zeros((3, 3))),
+        )
         for n in (1, 3, 4, 5)
     ]
     errors[-1] = replace(errors[-1], error=np.array([0.0, 8.0, 0.0]))

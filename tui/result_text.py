@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from engine.cell.cell import Cell
-from engine.cell.result import Before, Placed, StationResult, StoredResult
+from engine.cell.result import Before, Placed, StationResult, StoredResult, most_expanded
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
@@ -39,7 +39,8 @@ def _camera(
     result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
 ) -> list[Line]:
     lines = [_verdict(result, fresh), *_uncertainties(result, cell)]
-    for text in _before(result.before):
+    decided = [result.decision.words()] if result.decision else []
+    for text in (*decided, *_before(result.before)):
         lines += [[(part, "text")] for part in wrap(text, width)]
     for finding in result.findings:
         lines += finding_lines(finding, wrap, width)
@@ -74,10 +75,12 @@ def _uncertainties(result: StoredResult, cell: Cell) -> list[Line]:
     for name, value, unit, limit in rows:
         line: Line = [(f"  {name:<20}", "dim"), (f"{expanded(value, unit):<16}", "title")]
         if limit is not None and value is not None:
-            share = 2 * value / limit
+            most = most_expanded(limit, tolerance.rule)
+            share = 2 * value / most
             role = "good" if share <= 1 else "error"
             word = "within" if share <= 1 else "above"
-            line += [(bar(share, BAR), role), (f" {word} the tolerance {limit:g} {unit}", role)]
+            what = "the tolerance" if most == limit else "a third of the tolerance"
+            line += [(bar(share, BAR), role), (f" {word} {what} {limit:g} {unit}", role)]
         lines.append(line)
     return [*lines, []]
 

@@ -13,6 +13,7 @@ from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
+from .result import GUARDED, Rule
 
 Locate = Literal["lens", "depth"]
 Mount = Literal["eye-to-hand", "eye-in-hand"]
@@ -37,10 +38,12 @@ class WorkVolume:
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """What a pick may be off at most."""
+    """What a pick may be off at most, by which rule that is decided, and who set it."""
 
     position_mm: float
     angle_deg: float
+    rule: Rule = GUARDED
+    set_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

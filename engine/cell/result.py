@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from math import erfc, sqrt
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from ..findings import Finding, by_gravity, has_error
@@ -17,6 +18,13 @@ from ..findings import Finding, by_gravity, has_error
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
 
+Rule = Literal["guarded", "simple"]
+GUARDED: Rule = "guarded"
+SIMPLE: Rule = "simple"
+RULES: dict[Rule, str] = {  # what they are called where a person reads
+    "guarded": "guarded rule (ISO 14253-1): error and U together within the tolerance",
+    "simple": "simple rule (JCGM 106): error within the tolerance, U at most a third of it",
+}
 Verdict = Literal["accepted", "not-accepted"]
 ACCEPTED: Verdict = "accepted"
 NOT_ACCEPTED: Verdict = "not-accepted"
@@ -134,6 +142,34 @@ def widening(coverage_factor: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Decision:
+    """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
+
+    ``chance_wrong`` [-] at most: that something is beyond the tolerance though accepted, or within
+    it though refused; None: not a matter of the tolerance, or not known.
+    """
+
+    rule: Rule
+    set_by: str | None
+    chance_wrong: float | None
+
+    def words(self) -> str:
+        """Return the rule in words, who set it, and the chance that the decision is wrong."""
+        owner = (
+            "nobody is named as having set it" if self.set_by is None else f"set by {self.set_by}"
+        )
+        said = f"Decided by the {RULES[self.rule]}; {owner}."
+        if self.chance_wrong is None:
+            return said
+        return f"{said} The chance that this is wrong is {percent(self.chance_wrong)}."
+
+
+def percent(chance: float) -> str:
+    """Return an upper bound of a chance in words: "at most 2.3 %"."""
+    return "below 0.1 %" if chance < 1e-3 else f"at most {100 * chance:.2g} %"
+
+
+@dataclass(frozen=True, slots=True)
 class Convergence:
     """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-], ``converged``."""
 
@@ -171,7 +207,11 @@ class Before:
 
 @dataclass(frozen=True, slots=True)
 class TouchedPoint:
-    """One touch [mm]: the point in words, its place by the camera, the error and its size and U."""
+    """One touch [mm], base axes: the point in words, where it was touched, how far it was seen off.
+
+    ``error_mm`` is camera less touched, with its size and U; ``claimed_mm`` is U without the
+    pointer's part, ``measured_mm`` U of the touch alone.
+    """
 
     touch: int
     point: str
@@ -180,6 +220,13 @@ class TouchedPoint:
     size_mm: float
     expanded_mm: float
     agrees: bool
+    claimed_mm: float | None = None
+    measured_mm: float | None = None
+
+    @property
+    def seen_mm(self) -> Place:
+        """Where the camera put the point, base axes."""
+        return tuple(a + b for a, b in zip(self.place_mm, self.error_mm, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +249,10 @@ class Pointer:
 
 @dataclass(frozen=True, slots=True)
 class StoredProof:
-    """What touching said about the result, and the hashes of what it was concluded from."""
+    """What touching said about the result, and the hashes of what it was concluded from.
+
+    ``bias_t``: Student's t of the mean error along each base axis, by the scatter of the points.
+    """
 
     proven: bool
     points: tuple[TouchedPoint, ...]
@@ -213,6 +263,8 @@ class StoredProof:
     pointer: Pointer
     tolerance_mm: float
     inputs: Mapping[str, str] = field(default_factory=dict)
+    decision: Decision | None = None
+    bias_t: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +312,7 @@ class StoredResult:
     systematic: tuple[SystematicError, ...] = ()
     board_and_lens: tuple[SystematicError, ...] = ()
     budget: StoredBudget | None = None
+    decision: Decision | None = None
     convergence: Convergence | None = None
     before: Before | None = None
     basis: str | None = None
@@ -304,15 +357,59 @@ class StoredResult:
     def judged(self, findings: Iterable[Finding], tolerance: Tolerance) -> StoredResult:
         """Return the result with these findings, errors first, and the verdict they give."""
         found = tuple(by_gravity(findings))
-        return replace(self, findings=found, verdict=verdict(self.uncertainty, tolerance, found))
+        said, why = verdict(self.uncertainty, tolerance, found)
+        return replace(self, findings=found, verdict=said, decision=why)
 
 
-def verdict(u: Uncertainty, tolerance: Tolerance, findings: Iterable[Finding]) -> Verdict:
-    """Return accepted when nothing is at level error and U keeps the tolerance."""
-    inside = keeps(u.pick_mm, tolerance.position_mm) and keeps(u.angle_deg, tolerance.angle_deg)
-    return ACCEPTED if inside and not has_error(findings) else NOT_ACCEPTED
+def verdict(
+    u: Uncertainty, tolerance: Tolerance, findings: Iterable[Finding]
+) -> tuple[Verdict, Decision]:
+    """Return accepted when nothing is at level error and U keeps the tolerance, and how decided.
+
+    What is known to be wrong is taken out of a result, so the error that it states is 0.
+    """
+    rule = tolerance.rule
+    pairs = ((u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg))
+    known = [(value, limit) for value, limit in pairs if value is not None]
+    broken = [1.0 - chance_beyond(0.0, v, most) for v, most in known if not keeps(v, most, rule)]
+    chance = min(broken, default=None)
+    if not broken and len(known) == len(pairs) and not has_error(findings):
+        chance = min(sum(chance_beyond(0.0, value, limit) for value, limit in known), 1.0)
+        return ACCEPTED, Decision(rule, tolerance.set_by, chance)
+    return NOT_ACCEPTED, Decision(rule, tolerance.set_by, chance)
 
 
-def keeps(u: float | None, limit: float) -> bool:
-    """Tell whether the expanded uncertainty 2u is known and within the tolerance ``limit``."""
-    return u is not None and 2 * u <= limit
+THIRD = 1.0 / 3.0  # [-] of the tolerance: largest U that the simple rule lets stand beside it
+
+
+def most_expanded(limit: float, rule: Rule) -> float:
+    """Return the largest expanded uncertainty with which no error at all conforms to ``limit``."""
+    return THIRD * limit if rule == SIMPLE else limit
+
+
+def conforms(error: float, expanded: float, limit: float, rule: Rule) -> bool:
+    """Tell whether a size known with U = ``expanded`` counts as within the tolerance ``limit``.
+
+    guarded: with all of U beside it (ISO 14253-1, from memory); simple: by itself, where U is a
+    third of the limit at most (JCGM 106:2012, simple acceptance, from memory).
+    """
+    if rule == SIMPLE:
+        return error <= limit and expanded <= most_expanded(limit, rule)
+    return error + expanded <= limit
+
+
+def keeps(u: float | None, limit: float, rule: Rule) -> bool:
+    """Tell whether the expanded uncertainty 2u of no error is known and conforms to ``limit``."""
+    return u is not None and conforms(0.0, 2 * u, limit, rule)
+
+
+def chance_beyond(error: float, u: float, limit: float) -> float:
+    """Return the chance [-] that a size is beyond ``limit``, measured as ``error`` with ``u``.
+
+    Normal (JCGM 106), all of u along the line of the error: of a vector that is the least
+    favourable case for either decision.
+    """
+    if u <= 0.0:
+        return float(error > limit)
+    over, under = ((limit - error) / u, (limit + error) / u)
+    return 0.5 * (erfc(over / sqrt(2.0)) + erfc(under / sqrt(2.0)))

@@ -13,7 +13,7 @@ from ..camera.lens import Terms
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
-from ..cell.result import Convergence, StationResult, Uncertainty
+from ..cell.result import SIMPLE, Convergence, Rule, StationResult, Uncertainty, keeps
 from ..findings import Finding, finding
 from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
@@ -413,26 +413,26 @@ def too_few(problem: Problem, lost: int = 0) -> Finding | None:
 
 
 def tolerance_findings(result: Result) -> list[Finding]:
-    """Return `tolerance` for position and angle where U exceeds it."""
+    """Return `tolerance` for position and angle where U does not conform to it."""
     u, limit = result.uncertainty, result.tolerance
-    items = []
-    if u.pick_mm is not None and 2 * u.pick_mm > limit.position_mm:
-        items.append(_beyond(2 * u.pick_mm, "mm", limit.position_mm, _what_helps(result)))
-    if u.angle_deg is not None and 2 * u.angle_deg > limit.angle_deg:
-        items.append(
-            _beyond(2 * u.angle_deg, "°", limit.angle_deg, "Add stations with larger tilts.")
+    turned = "Add stations with larger tilts."
+    items = [
+        (u.pick_mm, "mm", limit.position_mm, _what_helps(result)),
+        (u.angle_deg, "°", limit.angle_deg, turned),
+    ]
+    return [
+        _beyond(2 * value, unit, most, remedy, limit.rule)
+        for value, unit, most, remedy in items
+        if value is not None and not keeps(value, most, limit.rule)
+    ]
+
+
+def _beyond(U: float, unit: str, limit: float, remedy: str, rule: Rule) -> Finding:
+    if rule == SIMPLE:
+        return finding(
+            "tolerance", "third", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy
         )
-    return items
-
-
-def _beyond(expanded: float, unit: str, limit: float, remedy: str) -> Finding:
-    return finding(
-        "tolerance",
-        expanded=expanded,
-        unit=unit,
-        tolerance=limit,
-        remedy_text=remedy,
-    )
+    return finding("tolerance", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy)
 
 
 def _what_helps(result: Result) -> str:

@@ -447,6 +447,7 @@ class Result:
             systematic=self._shared(slice(None, arm)),
             board_and_lens=self._shared(slice(arm, None)),
             budget=self.budget.stored() if self.budget and self.known.all() else None,
+            decision=verdict(self.uncertainty, self.tolerance, self.findings)[1],
             convergence=self.convergence,
         )
 
@@ -495,5 +496,5 @@ def _rows(matrix: Array) -> Matrix:
 def judged(result: Result, findings: Iterable[Finding]) -> Result:
     """Return ``result`` with these findings instead of its own, and the verdict they give."""
     found = tuple(by_gravity(findings))
-    said = verdict(result.uncertainty, result.tolerance, found)
+    said, _ = verdict(result.uncertainty, result.tolerance, found)
     return replace(result, findings=found, verdict=said)

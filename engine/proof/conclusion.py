@@ -2,10 +2,19 @@
 
 The camera says where a point is (p_camera, carried into the base by the delivered transform), the
 robot says where its pointer's tip touched it. Their difference is what a pick would be off there.
-Its uncertainty joins the result's own covariance, the image, the pointer, the robot's noise at the
-stops and its systematic error; U = 2u (GUM). Positioning accuracy and repeatability are in the
-forms of ISO 9283:1998 (from memory): accuracy is the distance of the barycentre of repeated touches
-from where they should be, repeatability RP = mean + 3 S of their distances from the barycentre.
+Its uncertainty has parts: what the result claims (its covariance and the robot's systematic error,
+shared by all touches), what is new at every touch (the image, the robot's noise at the stops), and
+the pointer. U = 2u (GUM). Two questions are asked of every point, and of the mean of all:
+
+- Does the result hold what it claims? It is refuted where an error is larger than all parts
+  together explain. It is shown only where the root mean square of all errors, and their mean, are
+  explained without the pointer, and every error by a pointer as good as the claim: a worse one
+  refutes less, but proves nothing more.
+- Is the pick within the tolerance? By the rule that the cell names, with U of the touch alone.
+
+Positioning accuracy and repeatability are in the forms of ISO 9283:1998 (from memory): accuracy is
+the distance of the barycentre of repeated touches from where they should be, repeatability RP =
+mean + 3 S of their distances from the barycentre.
 """
 
 from __future__ import annotations
@@ -18,8 +27,19 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell, Mount, WorkVolume
-from ..cell.result import Pointer, RepeatedPoint, StoredProof, StoredResult, TouchedPoint
+from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance, WorkVolume
+from ..cell.result import (
+    SIMPLE,
+    Decision,
+    Pointer,
+    RepeatedPoint,
+    StoredProof,
+    StoredResult,
+    TouchedPoint,
+    chance_beyond,
+    conforms,
+    most_expanded,
+)
 from ..errors import UsageError
 from ..estimate.assemble import LEAST_TOUCHES
 from ..estimate.information import predict_flange
@@ -28,20 +48,53 @@ from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, apply, displacement
 from ..sessions.results import PROOF
-from ..tails import chi2_sf
+from ..tails import chi2_isf, chi2_sf, t_isf
 from .stated import Stated
 from .touch import Placed, Touches, placed_touches, touched_at
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
-CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance")
+AS_GOOD = 2.0**0.5  # [-] by which a pointer that is as good as the claim widens it
+SIGNIFICANCE = 0.01  # [-] chance of a false word about all touches, or all stations, together
+CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """Covariances (3, 3) [mm²] of one error, base axes.
+
+    ``shared`` by all touches: what the result claims of itself and of the robot; ``own`` new at
+    each touch; ``pointer`` of the pointer's tip.
+    """
+
+    shared: Array
+    own: Array
+    pointer: Array
+
+    @property
+    def expanded_mm(self) -> float:
+        """U of everything together [mm]."""
+        return _expanded(self.shared + self.own + self.pointer)
+
+    @property
+    def claimed_mm(self) -> float:
+        """U that a perfect pointer would leave [mm]."""
+        return _expanded(self.shared + self.own)
+
+    @property
+    def measured_mm(self) -> float:
+        """U of the touch as a measurement of how far a pick is off [mm]."""
+        return _expanded(self.own + self.pointer)
+
+
+def _expanded(covariance: Array) -> float:
+    return 2.0 * float(np.sqrt(np.trace(covariance)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointError:
-    """One touch compared: ``error`` (3,) [mm], camera minus robot, base axes, and U of its length.
+    """One touch compared: ``error`` (3,) [mm], camera minus robot, base axes, and its spread.
 
-    ``p_base`` (3,) where it was touched, ``p_camera`` (3,) where it was seen; ``agrees``: the
-    error lies within U.
+    ``p_base`` (3,) where it was touched, ``p_camera`` (3,) where it was seen, camera frame.
     """
 
     touch: int
@@ -49,7 +102,7 @@ class PointError:
     p_base: Array
     p_camera: Array
     error: Array
-    expanded_mm: float
+    spread: Spread
 
     @property
     def size_mm(self) -> float:
@@ -57,9 +110,23 @@ class PointError:
         return float(np.linalg.norm(self.error))
 
     @property
+    def expanded_mm(self) -> float:
+        """U of the error [mm]."""
+        return self.spread.expanded_mm
+
+    @property
     def agrees(self) -> bool:
         """Whether the error lies within its expanded uncertainty."""
         return self.size_mm <= self.expanded_mm
+
+    def conforms(self, tolerance: Tolerance) -> bool:
+        """Whether the pick is within the tolerance there, by its rule."""
+        measured, limit = self.spread.measured_mm, tolerance.position_mm
+        return conforms(self.size_mm, measured, limit, tolerance.rule)
+
+    def chance_beyond(self, limit_mm: float) -> float:
+        """Return the chance [-] that the pick is beyond the limit there."""
+        return chance_beyond(self.size_mm, self.spread.measured_mm / 2.0, limit_mm)
 
 
 def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
@@ -75,23 +142,31 @@ def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) 
         p_base=p_base,
         p_camera=placed.p_camera,
         error=error,
-        expanded_mm=2.0 * float(np.sqrt(_variance(placed, result, mount, tip, pointer.u_mm))),
+        spread=_spread(placed, result, mount, pointer, looked[:3, :3]),
     )
 
 
-def _variance(placed: Placed, result: Stated, mount: Mount, tip: Array, tip_u_mm: float) -> float:
-    """Return the variance [mm²] of one error: the trace of its covariance."""
-    rows = point_rows(result.camera, placed.p_camera[None])[0]
-    total = float(np.trace(rows @ result.covariance @ rows.T)) + placed.camera_variance
-    total += 3.0 * tip_u_mm**2 + result.systematic_mm**2 + _stop(result, tip)
+def _spread(
+    placed: Placed, result: Stated, mount: Mount, pointer: Pointer, turned: Array
+) -> Spread:
+    """Return the covariances of one error; ``turned`` (3, 3) from the transform's axes to base."""
+    rows = turned @ point_rows(result.camera, placed.p_camera[None])[0]
+    shared = result.wider**2 * rows @ result.covariance @ rows.T
+    own = placed.camera_variance / 3.0 * np.eye(3)
+    own = own + _stop(result, placed.base_T_flange[:3, :3] @ np.array(pointer.tip_mm))
     if mount != EYE_TO_HAND:
-        total += _stop(result, apply(result.camera, placed.p_camera[None])[0])
-    return total
+        own = own + _stop(result, turned @ apply(result.camera, placed.p_camera[None])[0])
+    return Spread(
+        shared=shared + result.systematic_mm**2 / 3.0 * np.eye(3),
+        own=own,
+        pointer=pointer.u_mm**2 * np.eye(3),
+    )
 
 
-def _stop(result: Stated, lever: Array) -> float:
-    """Return the variance [mm²] that one stop's robot noise gives a point ``lever`` away (3,)."""
-    return 3.0 * result.robot_mm**2 + 2.0 * result.robot_rad**2 * float(lever @ lever)
+def _stop(result: Stated, lever: Array) -> Array:
+    """Return what one stop's robot noise gives a point ``lever`` (3,) [mm] away, (3, 3) [mm²]."""
+    turns = float(lever @ lever) * np.eye(3) - np.outer(lever, lever)
+    return result.robot_mm**2 * np.eye(3) + result.robot_rad**2 * turns
 
 
 def repeated(errors: Sequence[PointError]) -> tuple[RepeatedPoint, ...]:
@@ -129,6 +204,65 @@ def point_errors(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Bias:
+    """What all touches have in common: the mean error (3,) [mm], camera minus robot, base axes.
+
+    ``count`` different points. ``t`` (3,) the mean over what the scatter of the points explains,
+    None for too few of them; ``expanded_mm`` U of the mean. ``refutes``: it is larger than all
+    parts of the uncertainty together explain; ``hidden``: only the pointer's part explains it.
+    """
+
+    mean: Array
+    count: int
+    t: Array | None
+    expanded_mm: float
+    refutes: bool
+    hidden: bool
+
+    @property
+    def shared(self) -> bool:
+        """Whether the points are off alike, more than their scatter explains."""
+        if self.t is None:
+            return False
+        return bool(np.abs(self.t).max() > t_isf(SIGNIFICANCE / 6.0, self.count - 1))
+
+    def words(self) -> str:
+        """Return "0.34 mm, base Z −0.34 mm": the size, and the parts that are there."""
+        size = float(np.linalg.norm(self.mean))
+        parts = [
+            f"base {axis} {v:+.2f} mm".replace("-", "−")
+            for axis, v in zip(AXES, self.mean, strict=True)
+            if abs(v) >= 0.3 * size
+        ]
+        return ", ".join([f"{size:.2f} mm", *parts])
+
+
+def bias(errors: Sequence[PointError]) -> Bias | None:
+    """Return what all touches have in common; None without any. Repeats count as one point.
+
+    The mean is tested against the covariance of all its parts (chi-squared), and along each axis
+    against the scatter of the points (Student's t), all at `SIGNIFICANCE`.
+    """
+    names = list(dict.fromkeys(item.point for item in errors))
+    if not names:
+        return None
+    groups = [[item for item in errors if item.point == name] for name in names]
+    each = np.array([np.mean([item.error for item in group], axis=0) for group in groups])
+    mean, count = each.mean(axis=0), len(each)
+    spreads = [group[0].spread for group in groups]
+    claimed = np.mean([s.shared for s in spreads], axis=0)
+    claimed = claimed + np.sum([s.own for s in spreads], axis=0) / count**2
+    whole = claimed + spreads[0].pointer  # its tip is off the same way at every touch
+    limit = chi2_isf(SIGNIFICANCE, 3)
+    beyond = [float(mean @ np.linalg.solve(C, mean)) > limit for C in (whole, claimed)]
+    t = None
+    if count >= LEAST_TOUCHES:
+        scatter = np.maximum(each.std(axis=0, ddof=1), 1e-6)  # mm; no touches agree better
+        t = mean / scatter * np.sqrt(count)
+    return Bias(mean, count, t, _expanded(whole), beyond[0], beyond[1] and not beyond[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Proof:
     """What touching says: errors by touch, repeats, findings; ``proven`` only where all agree."""
 
@@ -136,6 +270,8 @@ class Proof:
     repeats: tuple[RepeatedPoint, ...]
     pointer: Pointer
     tolerance_mm: float
+    decision: Decision
+    bias: Bias | None
     proven: bool
     findings: tuple[Finding, ...]
 
@@ -151,7 +287,7 @@ class Proof:
 
     def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
         """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""
-        errors = [item.error for item in self.errors]
+        errors, t = [item.error for item in self.errors], self.bias.t if self.bias else None
         return StoredProof(
             proven=self.proven,
             points=tuple(map(_point, self.errors)),
@@ -162,6 +298,8 @@ class Proof:
             pointer=self.pointer,
             tolerance_mm=self.tolerance_mm,
             inputs=inputs or {},
+            decision=self.decision,
+            bias_t=None if t is None else tuple(t.tolist()),
         )
 
     def document(self) -> dict[str, Any]:
@@ -179,6 +317,8 @@ def _point(item: PointError) -> TouchedPoint:
         size_mm=item.size_mm,
         expanded_mm=item.expanded_mm,
         agrees=item.agrees,
+        claimed_mm=item.spread.claimed_mm,
+        measured_mm=item.spread.measured_mm,
     )
 
 
@@ -190,23 +330,40 @@ def concluded(
     ``fixed``: the same pointer set a number that the stations do not show. It is off at these
     points by as much as it was there, so nothing is proven along that direction.
     """
-    missing = missing_for_proof(errors, cell, pointer)
+    alike, tolerance = bias(errors), cell.tolerance
+    missing = missing_for_proof(errors, alike, cell, pointer)
     if fixed:
         missing.append(finding("not-proven", "own-pointer"))
-    wrong = _wrong(errors, cell.tolerance.position_mm)
+    wrong = _wrong(errors, alike, tolerance.position_mm)
     proven = not missing and not wrong
     said = [finding("proven", count=_places(errors), worst=_worst(errors))] if proven else []
+    if alike is not None and alike.shared and not alike.refutes:
+        t = float(alike.t[np.abs(alike.t).argmax()]) if alike.t is not None else 0.0
+        said.append(finding("proof-bias", shift=alike.words(), t=t, count=alike.count))
     return Proof(
         errors=tuple(errors),
         repeats=repeated(errors),
         pointer=pointer,
-        tolerance_mm=cell.tolerance.position_mm,
+        tolerance_mm=tolerance.position_mm,
+        decision=Decision(tolerance.rule, tolerance.set_by, _chance(errors, proven, tolerance)),
+        bias=alike,
         proven=proven,
         findings=tuple(by_gravity([*wrong, *missing, *said])),
     )
 
 
-def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> list[Finding]:
+def _chance(errors: Sequence[PointError], proven: bool, tolerance: Tolerance) -> float | None:
+    """Return the chance that what is said of the tolerance is wrong; None where nothing is said."""
+    limit = tolerance.position_mm
+    broken = [item for item in errors if not item.conforms(tolerance)]
+    if broken:
+        return min(1.0 - item.chance_beyond(limit) for item in broken)
+    return max(item.chance_beyond(limit) for item in errors) if proven else None
+
+
+def missing_for_proof(
+    errors: Sequence[PointError], alike: Bias | None, cell: Cell, pointer: Pointer
+) -> list[Finding]:
     """Return what is missing before agreement proves anything."""
     found = []
     count = _places(errors)
@@ -216,18 +373,53 @@ def missing_for_proof(errors: Sequence[PointError], cell: Cell, pointer: Pointer
     if count >= LEAST_TOUCHES and narrow:
         found.append(finding("not-proven", "spread", spans="; ".join(narrow)))
     tip, limit = 2.0 * np.sqrt(3.0) * pointer.u_mm, cell.tolerance.position_mm
-    if tip > limit:
+    if tip > most_expanded(limit, cell.tolerance.rule):
         found.append(finding("not-proven", "pointer", expanded=tip, tolerance=limit))
+    return [*found, *_not_shown(errors, alike, cell.tolerance)]
+
+
+def _not_shown(
+    errors: Sequence[PointError], alike: Bias | None, tolerance: Tolerance
+) -> list[Finding]:
+    """Return what the touches neither refute nor show: claims and tolerance that U leaves open."""
+    found, limit = list[Finding](), tolerance.position_mm
+    sizes = np.array([item.size_mm for item in errors])
+    claimed = np.array([item.spread.claimed_mm for item in errors])
+    agree = all(item.agrees for item in errors)
+    if agree and ((sizes**2).sum() > (claimed**2).sum() or (sizes > AS_GOOD * claimed).any()):
+        worst = int((sizes / claimed).argmax())
+        found.append(finding("not-proven", "hidden", touch=errors[worst].touch, worst=sizes[worst],
+                             claimed=claimed[worst]))  # fmt: skip
+    if alike is not None and alike.hidden:
+        found.append(finding("not-proven", "hidden-bias", shift=alike.words()))
+    open_ = [item for item in errors if not item.conforms(tolerance) and item.size_mm <= limit]
+    if open_:
+        found.append(_too_near(open_, tolerance))
     return found
 
 
-def _wrong(errors: Sequence[PointError], tolerance: float) -> list[Finding]:
+def _too_near(errors: Sequence[PointError], tolerance: Tolerance) -> Finding:
+    """Return that these touches lie within the tolerance, but not by its rule."""
+    worst = max(errors, key=lambda item: item.size_mm + item.spread.measured_mm)
+    touches, U, limit = _touches(errors), worst.spread.measured_mm, tolerance.position_mm
+    if tolerance.rule == SIMPLE:
+        return finding("not-proven", "third", touches=touches, expanded=U, tolerance=limit)
+    size = worst.size_mm
+    return finding(
+        "not-proven", "guarded", touches=touches, worst=size, expanded=U, tolerance=limit
+    )
+
+
+def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -> list[Finding]:
     """Return `proof-disagrees` and `proof-tolerance` where points say so."""
     found = []
     if off := [item for item in errors if not item.agrees]:
         worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
         size, U = worst.size_mm, worst.expanded_mm
         found.append(finding("proof-disagrees", touches=_touches(off), worst=size, expanded=U))
+    if alike is not None and alike.refutes:
+        said, U = alike.words(), alike.expanded_mm
+        found.append(finding("proof-disagrees", "bias", shift=said, expanded=U))
     if beyond := [item for item in errors if item.size_mm > tolerance]:
         words, size = _touches(beyond), _worst(beyond)
         found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
@@ -271,9 +463,6 @@ def amended(
     kept = [item for item in result.findings if item.code not in CODES]
     judged = result.judged([*proof.findings, *kept], cell.tolerance)
     return replace(judged, proven=proof.proven, proof=proof.stored(inputs))
-
-
-SIGNIFICANCE = 0.01  # [-] chance that stations which are right are said to disagree, all together
 
 
 @dataclass(frozen=True, slots=True)

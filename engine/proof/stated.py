@@ -29,7 +29,7 @@ class Stated:
     """The delivered camera transform (4, 4) [mm] with its covariance (6, 6), see `frames`.
 
     ``work_volume_mm`` and ``pick_mm`` standard uncertainties; noise levels of one image point [px]
-    and of one stop [mm], [rad].
+    and of one stop [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
     """
 
     camera: Array
@@ -39,6 +39,7 @@ class Stated:
     pixel_px: float
     robot_mm: float
     robot_rad: float
+    wider: float = 1.0
 
     @property
     def systematic_mm(self) -> float:
@@ -61,7 +62,9 @@ def stated(result: StoredResult, cell: Cell) -> Stated:
     if camera is None or covariance is None or len(known) < 5:
         raise SolveError(f"the result holds no complete {cell.camera_key}", REMEDY)
     volume, pick, pixel, shift, degrees = known
-    return Stated(camera, covariance, volume, pick, pixel, shift, float(np.radians(degrees)))
+    return Stated(
+        camera, covariance, volume, pick, pixel, shift, float(np.radians(degrees)), result.wider
+    )
 
 
 def transform_of(placed: Placed | None, name: str) -> Array | None:

@@ -228,15 +228,22 @@ def proof(result: StoredResult) -> Html:
             "touch at least four points spread over the work volume (common practice) and compare."
         ))  # fmt: skip
     rows = [
-        (p.point, _triple(p.place_mm), _triple(p.error_mm), number(p.size_mm, 3),
-         number(p.expanded_mm, 3), "yes" if p.agrees else "NO")
+        (p.point, _triple(p.place_mm), _triple(p.seen_mm), _triple(p.error_mm),
+         number(p.size_mm, 3), number(p.expanded_mm, 3), "yes" if p.agrees else "NO")
         for p in said.points
     ]  # fmt: skip
-    head = ("point", "by the camera [mm]", "touched less camera [mm]", "apart [mm]", "U [mm]",
-            "within U")  # fmt: skip
+    head = ("point", "touched [mm]", "seen [mm]", "seen less touched [mm]", "apart [mm]",
+            "U [mm]", "within U")  # fmt: skip
     mean, most = number(said.mean_mm, 3), number(said.max_mm, 3)
     told = f"{len(said.points)} touches: mean distance {mean} mm, largest {most} mm."
-    return section("Proof by touch points", paragraph(told), table(head, rows))
+    alike = f"Mean of seen less touched: {_triple(said.mean_error_mm)} mm"
+    if said.bias_t is not None:
+        t = ", ".join(f"{value:.1f}" for value in said.bias_t)
+        alike += f"; against the scatter of the points t = {t}"
+    axes = "All on the axes of base: where the pointer touched, and where the camera saw it."
+    texts = [told, f"{alike}.", *([said.decision.words()] if said.decision else []), axes]
+    title = "Proof by touch points"
+    return section(title, *map(paragraph, texts), table(head, rows))
 
 
 def _triple(values: Iterable[float | None] | None) -> str:

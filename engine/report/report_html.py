@@ -12,7 +12,16 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.result import NOT_SHOWN, Covariance, Placed, StoredResult, keeps
+from ..cell.result import (
+    NOT_SHOWN,
+    Covariance,
+    Placed,
+    Rule,
+    StoredResult,
+    keeps,
+    most_expanded,
+)
+from ..cell.result import verdict as verdict_of
 from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..findings import Level
@@ -179,7 +188,8 @@ def identification(session: Session, result: StoredResult) -> Html:
         ("Tool and frame", result.frames.how if result.frames else NOT_SHOWN),
         ("Pendant", f"{' '.join(pendant.labels)}, {pendant.rotation}, {pendant.length_unit} and "
          f"{pendant.joint_unit if pendant.shows_joints else pendant.angle_unit}"),
-        ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°"),
+        ("Tolerance", f"{cell.tolerance.position_mm:g} mm, {cell.tolerance.angle_deg:g}°, "
+         f"rule {cell.tolerance.rule}, set by {cell.tolerance.set_by or 'nobody named'}"),
     ])  # fmt: skip
     right = pairs([
         ("Robot", "not described: reach not checked" if robot is None else robot.name),
@@ -220,9 +230,10 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     errors = [item for item in result.findings if item.level is Level.ERROR]
     rows = [
         ("Findings at level error", str(len(errors)), "none", "BROKEN" if errors else "holds"),
-        _rule("U of a pick (k = 2)", u.pick_mm, limit.position_mm, "mm"),
-        _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, "°"),
+        _rule("U of a pick (k = 2)", u.pick_mm, limit.position_mm, limit.rule, "mm"),
+        _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, limit.rule, "°"),
     ]
+    decision = result.decision or verdict_of(u, limit, result.findings)[1]
     proven = PROVEN[result.proven]
     if result.proven and result.frames:
         proven = f"{proven[:-1]} for {result.frames}."
@@ -231,6 +242,7 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         joined([
             element("strong", "ACCEPTED" if accepted else "NOT ACCEPTED"), paragraph(proven),
             table(("rule: all three must hold", "found", "limit", ""), rows),
+            paragraph(decision.words()),
         ]),
         class_="verdict yes" if accepted else "verdict no",
     )  # fmt: skip
@@ -241,9 +253,11 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     )])  # fmt: skip
 
 
-def _rule(name: str, u: float | None, limit: float, unit: str) -> tuple[str, str, str, str]:
-    kept = "holds" if keeps(u, limit) else "BROKEN" if u is not None else "not known: BROKEN"
-    return name, rounded(u, unit, 2.0), f"{limit:g} {unit}", kept
+def _rule(
+    name: str, u: float | None, limit: float, rule: Rule, unit: str
+) -> tuple[str, str, str, str]:
+    kept = "holds" if keeps(u, limit, rule) else "BROKEN" if u is not None else "not known: BROKEN"
+    return name, rounded(u, unit, 2.0), f"{most_expanded(limit, rule):.3g} {unit}", kept
 
 
 def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:

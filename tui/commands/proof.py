@@ -110,7 +110,7 @@ def _concluded(args: argparse.Namespace, proof: Proof) -> int:
 
 def proof_lines(proof: Proof) -> list[str]:
     """Return a proof for a person: what is proven, every touch, and repeats."""
-    lines = [proof_said(proof)]
+    lines = [proof_said(proof), *([proof.decision.words()] if proof.errors else [])]
     lines.append("touch    X mm    Y mm    Z mm   error mm    U mm   agrees  point")
     for item in proof.errors:
         x, y, z = item.error

@@ -12,7 +12,7 @@ from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
-from engine.cell.result import StoredResult
+from engine.cell.result import StoredResult, percent
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
@@ -185,7 +185,16 @@ class Touching:
         known = "" if pointer is None else f" mm in the flange, u {pointer.u_mm:g} mm"
         role = "warning" if pointer is None else "text"
         facts = (Fact("pointer", tip + known, role), Fact("board", points))
-        return Facts(self.conclusion(), facts)
+        return Facts(self.conclusion(), (*facts, *self._decided()))
+
+    def _decided(self) -> list[Fact]:
+        """Say by which rule the tolerance was judged, and how likely that is wrong."""
+        if self.proof is None or not self.proof.errors:
+            return []
+        decision, tolerance = self.proof.decision, self.proof.tolerance_mm
+        chance = decision.chance_wrong
+        wrong = "" if chance is None else f", wrong: {percent(chance)}"
+        return [Fact("rule", f"{decision.rule}, tolerance {tolerance:g} mm{wrong}")]
 
     def conclusion(self) -> str:
         """Say in one line what is proven."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from engine.cell.result import most_expanded
 from engine.cell.session import labelled
 from engine.findings import Level, worst
 from engine.steps.station_image import ViewDraft
@@ -51,7 +52,8 @@ def move(desk: Desk, *, closing: bool = False) -> Move:
 
 def quality(desk: Desk) -> Quality:
     """Say how good the result would be now, and what is worst."""
-    tolerance = desk.session.cell.tolerance.position_mm if desk.session else None
+    limit = desk.session.cell.tolerance if desk.session else None
+    tolerance = most_expanded(limit.position_mm, limit.rule) if limit else None
     level = worst(desk.findings)
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"

@@ -1,0 +1,108 @@
+"""Whether a jog as it is told ever leads board, camera or flange into a box.
+
+    python tests/bench/bench_told_jogs.py [sessions]
+
+Each session has three random boxes about the arm's reach, a floor at the base plane where the
+scene leaves room for it, and the arm's own foot. Every plan is made as the words say, key after
+key from where the robot truly stands, by `told_jogs`, which shares no code with the planner: the
+board's true place is used, which the planner does not know. Counted are steps that enter a box,
+steps outside joint limits by the library's own inverse, and stations told and not told.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from plan_world import BOARD, World, world
+from told_jogs import entered, plate, way
+
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
+from engine.frames import apply
+from engine.plans.types import Wish
+from engine.robots.kinematics import kinematics
+
+UNTIL = 9  # stations of a session: four jogs, then poses
+BOXES = 3
+NEAR_MM = 25.0  # a box begins no nearer to what moves at the first station
+
+
+def carried(made: World) -> Array:
+    """Return what moves, on the flange: its middle, and the whole board or the camera."""
+    if made.cell.mount == EYE_IN_HAND:
+        return np.array([np.zeros(3), made.camera[:3, 3]])
+    board = plate(BOARD.columns, BOARD.rows, BOARD.pitch_mm)
+    return np.vstack([np.zeros(3), apply(made.board, board)])
+
+
+def boxes(made: World, rng: np.random.Generator) -> tuple[KeepOut, ...]:
+    """Return random boxes near the first station, clear of what moves there."""
+    here = apply(made.stations[0].base_T_flange, carried(made))
+    found: list[KeepOut] = []
+    while len(found) < BOXES:
+        size = rng.uniform(30.0, 250.0, 3) * np.where(rng.random(3) < 0.2, 3.0, 1.0)
+        middle = here.mean(axis=0) + rng.uniform(-350.0, 350.0, 3)
+        low, high = middle - size / 2, middle + size / 2
+        if not ((here > low - NEAR_MM) & (here < high + NEAR_MM)).all(axis=1).any():
+            found.append(KeepOut(f"box {len(found) + 1}", tuple(low), tuple(high)))
+    return tuple(found)
+
+
+def outside(made: World, poses: Array) -> bool:
+    """Tell whether no posture within the limits holds some pose of a way."""
+    arm = kinematics(made.cell.robot)
+    return any(len(arm.branches(pose)) == 0 for pose in poses[::8])
+
+
+def session(mount: Mount, seed: int, axes: int) -> dict[str, int]:
+    """Return the counts of one session that follows its plans, planned again after every stop."""
+    made = world(mount, seed, axes)
+    made.cell = replace(made.cell, keep_out=boxes(made, np.random.default_rng(1000 + seed)))
+    points, count = carried(made), dict.fromkeys(KEYS, 0)
+    while len(made.stations) < UNTIL:
+        plan = made.plan(Wish(count=UNTIL - len(made.stations)))
+        here = made.stations[-1].base_T_flange
+        for number, step in enumerate(plan.steps):
+            poses = way(here, step.jog, step.base_T_flange)
+            hit = entered(poses, points, made.cell.keep_out)
+            kind = "jog" if step.by == "jog" else "pose"
+            count[f"{kind}s"] += 1
+            count[f"{kind}s into a box"] += bool(hit)
+            count["out of reach"] += outside(made, poses)
+            if number == 0:
+                first = step.base_T_flange
+            here = step.base_T_flange
+        if not plan.steps:
+            break
+        made.stop(first)
+    count["sessions"], count["stations"] = 1, len(made.stations)
+    count["whole"] = len(made.stations) == UNTIL
+    return count
+
+
+KEYS = ("sessions", "whole", "stations", "jogs", "jogs into a box", "poses", "poses into a box",
+        "out of reach")  # fmt: skip
+
+
+def main() -> None:
+    """Print a table."""
+    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+    print(f"{'':18}" + "".join(f"{key:>18}" for key in KEYS) + f"{'s':>8}")
+    for mount in (EYE_TO_HAND, EYE_IN_HAND):
+        for axes in (6, 4):
+            begun = time.process_time()
+            runs = [session(mount, seed, axes) for seed in range(sessions)]
+            took = time.process_time() - begun
+            total = "".join(f"{sum(run[key] for run in runs):18d}" for key in KEYS)
+            print(f"{mount}, {axes} axes{total}{took:8.0f}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

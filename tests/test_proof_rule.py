@@ -1,0 +1,211 @@
+"""The decision rule: what counts as within the tolerance, and how likely that is wrong.
+
+Reference: the normal distribution of the standard library (`statistics.NormalDist`), and points
+drawn at random. The rules are those of ISO 14253-1 and JCGM 106:2012 (both from memory).
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+import yaml
+from command import answer, refused, stationbook
+from made_session import make_session
+
+from engine.arrays import Array
+from engine.cell.cell import Tolerance
+from engine.cell.result import (
+    GUARDED,
+    SIMPLE,
+    Pointer,
+    StoredResult,
+    Uncertainty,
+    chance_beyond,
+    conforms,
+    keeps,
+    verdict,
+)
+from engine.findings import finding
+from engine.proof.conclusion import PointError, Proof, Spread, bias, concluded
+from engine.report.html_record import proof as proof_section
+from engine.simulate.scenario import cell
+
+CELL = cell()
+
+
+@pytest.mark.parametrize(
+    ("error", "expanded", "guarded", "simple"),
+    [
+        (0.0, 1.0, True, False),
+        (0.5, 0.5, True, False),
+        (0.7, 0.33, False, True),
+        (0.99, 0.01, True, True),
+        (1.01, 0.01, False, False),
+        (0.67, 1.27, False, False),
+    ],
+)
+def test_what_conforms_to_a_tolerance_of_one(
+    error: float, expanded: float, guarded: bool, simple: bool
+) -> None:
+    assert conforms(error, expanded, 1.0, GUARDED) is guarded
+    assert conforms(error, expanded, 1.0, SIMPLE) is simple
+
+
+@pytest.mark.parametrize("error", [0.0, 0.4, 0.9, 1.3])
+@pytest.mark.parametrize("u", [0.05, 0.3, 2.0])
+def test_chance_beyond_is_the_normal_distributions(error: float, u: float) -> None:
+    normal = NormalDist(error, u)
+    assert chance_beyond(error, u, 1.0) == pytest.approx(normal.cdf(-1.0) + 1.0 - normal.cdf(1.0))
+
+
+def test_stated_chance_is_no_smaller_than_that_of_a_vector_of_the_same_uncertainty() -> None:
+    rng = np.random.default_rng(3)
+    for shares in ((1.0, 0.0, 0.0), (0.6, 0.4, 0.0), (1 / 3, 1 / 3, 1 / 3)):
+        sizes = np.linalg.norm(rng.normal(size=(40_000, 3)) * np.sqrt(shares), axis=1)
+        for limit in (2.0, 2.5, 3.0):  # accepted: U = 2u within the limit
+            assert (sizes > limit).mean() <= chance_beyond(0.0, 1.0, limit) + 0.003
+        assert (sizes <= 0.8).mean() <= 1.0 - chance_beyond(0.0, 1.0, 0.8) + 0.01  # refused
+
+
+def test_the_verdict_follows_the_rule_and_says_how_likely_it_is_wrong() -> None:
+    u = Uncertainty(0.1, 0.01, 0.1, 0.2)
+    said, why = verdict(u, Tolerance(1.0, 0.2), ())
+    assert said == "accepted"
+    assert why.rule == "guarded"
+    assert why.chance_wrong == pytest.approx(2 * (1 - NormalDist().cdf(5.0)), abs=1e-9)
+    said, why = verdict(u, Tolerance(1.0, 0.2, SIMPLE, "A. Example"), ())
+    assert said == "not-accepted"
+    assert why.chance_wrong is not None
+    assert why.chance_wrong > 0.99  # refused for what is known too badly, most likely good
+    assert "A. Example" in why.words()
+    assert verdict(u, Tolerance(1.3, 0.2, SIMPLE), ())[0] == "accepted"
+    said, why = verdict(u, Tolerance(1.0, 0.2), [finding("no-fit")])
+    assert (said, why.chance_wrong) == ("not-accepted", None)
+    assert not keeps(None, 1.0, GUARDED)
+
+
+# ---- the same rule on stored sessions ------------------------------------------------------------
+
+
+def test_a_session_is_judged_by_the_rule_of_its_cell(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    make_session(folder, 12)
+    guarded = answer("solve", folder)
+    assert guarded["decision"] == {
+        "rule": "guarded", "set_by": None, "chance_wrong": guarded["decision"]["chance_wrong"],
+    }  # fmt: skip
+    assert 0.0 <= guarded["decision"]["chance_wrong"] < 0.05
+    simple = shutil.copytree(folder, tmp_path / "simple")
+    text = (simple / "session.yaml").read_text(encoding="utf-8")
+    old = "tolerance: {position_mm: 1.0, angle_deg: 0.2"
+    assert old in text or "position_mm: 1.0" in text
+    loaded = yaml.safe_load(text)
+    loaded["cell"]["tolerance"] |= {"rule": "simple", "set_by": "quality department"}
+    (simple / "session.yaml").write_text(yaml.safe_dump(loaded, sort_keys=False), "utf-8")
+    said = answer("solve", simple, status=1)
+    assert said["verdict"] == "not-accepted"
+    assert said["decision"]["set_by"] == "quality department"
+    assert any("third of the tolerance" in item["message"] for item in said["findings"])
+    run = stationbook("solve", simple)
+    assert "simple rule (JCGM 106)" in run.stdout
+    assert "set by quality department" in run.stdout
+    stationbook("report", simple)
+    html = (simple / "report.html").read_text(encoding="utf-8")
+    assert "simple rule (JCGM 106)" in html
+    loaded["cell"]["tolerance"]["rule"] = "lenient"
+    (simple / "session.yaml").write_text(yaml.safe_dump(loaded, sort_keys=False), "utf-8")
+    assert "lenient" in refused("check", simple)
+
+
+# ---- touches -------------------------------------------------------------------------------------
+
+
+def touches(errors: Array, u_pointer: float, *, shared: float = 0.2, own: float = 0.03) -> list:
+    """Return touches with these errors (n, 3) at the corners of the work volume."""
+    volume = CELL.work_volume
+    corners = volume.corners() if volume.frame == "base" else np.zeros((8, 3))
+    square = [u**2 / 3.0 * np.eye(3) for u in (shared, own)]
+    return [
+        PointError(k, f"point {k}", corners[k % 8], corners[k % 8], np.array(error),
+                   Spread(*square, u_pointer**2 * np.eye(3)))
+        for k, error in enumerate(errors)
+    ]  # fmt: skip
+
+
+def said(errors: Array, u_pointer: float, tolerance: float = 1.0, rule: str = GUARDED) -> Proof:
+    wide = replace(CELL, tolerance=Tolerance(tolerance, 0.2, rule))
+    return concluded(touches(errors, u_pointer), wide, Pointer((0.0, 0.0, 150.0), u_pointer))
+
+
+SCATTER = np.array([[1, 0, 1], [-1, 1, 0], [0, -1, -1], [1, 1, -1], [-1, 0, 1], [0, -1, 0.5],
+                    [-1, 1, -0.5], [1, -1, 0]]) * 0.05  # fmt: skip
+POINTERS = (0.01, 0.03, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
+
+
+@pytest.mark.parametrize("tolerance", [0.6, 1.0, 5.0])
+@pytest.mark.parametrize("off", [0.1, 0.45, 0.6, 1.5])
+def test_touches_prove_no_more_the_worse_the_pointer_is(off: float, tolerance: float) -> None:
+    errors = SCATTER + np.array([0.0, 0.0, -off])
+    proven = [said(errors, u, tolerance).proven for u in POINTERS]
+    assert all(a or not b for a, b in itertools.pairwise(proven)), proven
+    assert proven[0] is (off == 0.1)
+
+
+def test_a_common_shift_is_named_with_its_axis_and_t() -> None:
+    errors = SCATTER + np.array([0.0, 0.0, -0.3])
+    proof = said(errors, 0.03)
+    mean, sd = errors.mean(axis=0), errors.std(axis=0, ddof=1)
+    expected = mean / sd * np.sqrt(len(errors))
+    assert proof.stored().bias_t == pytest.approx(tuple(expected))
+    (item,) = [item for item in proof.findings if item.code == "proof-bias"]
+    assert "base Z −0.30 mm" in item.message
+    assert proof.proven  # it is within what the result states
+
+
+def test_a_common_shift_beyond_what_the_result_states_refutes_it() -> None:
+    errors = SCATTER * 0.2 + np.array([0.0, 0.0, -0.39])  # each of them within its own U
+    proof = said(errors, 0.01)
+    assert all(item.agrees for item in proof.errors)
+    assert not proof.proven
+    assert "off alike by 0.39 mm" in " ".join(item.message for item in proof.findings)
+
+
+def test_a_shift_that_is_chance_is_named_in_one_of_a_hundred_proofs() -> None:
+    rng = np.random.default_rng(6)
+    drawn = (bias(touches(rng.normal(0.0, 0.1, (8, 3)), 0.05)) for _ in range(1500))
+    assert np.mean([found is not None and found.shared for found in drawn]) < 0.02
+
+
+def test_the_rule_decides_what_touches_show() -> None:
+    errors = SCATTER + np.array([0.15, 0.0, 0.0])
+    assert said(errors, 0.03, 1.0).proven
+    assert said(errors, 0.03, 1.0, SIMPLE).proven
+    assert said(errors, 0.15, 1.0).proven
+    poor = said(errors, 0.15, 1.0, SIMPLE)  # U of a touch 0.53 mm: above a third
+    assert not poor.proven
+    assert "simple rule" in " ".join(item.message for item in poor.findings)
+    near = said(errors, 0.15, 0.7)
+    assert not near.proven
+    assert "guarded rule" in " ".join(item.message for item in near.findings)
+    assert near.decision.chance_wrong is not None
+    assert near.decision.chance_wrong > 0.5
+    assert said(errors, 0.03, 1.0).decision.chance_wrong == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_report_prints_touched_and_seen_under_their_own_names() -> None:
+    (item, *_) = touches(np.array([[0.1, -0.2, 0.3]] * 4), 0.05)
+    item = replace(item, p_base=np.array([600.0, 50.0, 250.0]))
+    proof = concluded([item], CELL, Pointer((0.0, 0.0, 150.0), 0.05)).stored()
+    assert proof.points[0].seen_mm == pytest.approx((600.1, 49.8, 250.3))
+    html = str(proof_section(StoredResult("eye-to-hand", proof=proof))).replace("−", "-")
+    cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", html[html.index("<thead>") :])
+    assert cells[1:4] == ["touched [mm]", "seen [mm]", "seen less touched [mm]"]
+    values = ["600.000 50.000 250.000", "600.100 49.800 250.300", "0.100 -0.200 0.300"]
+    assert cells[cells.index(values[0]) :][:3] == values
