@@ -201,6 +201,31 @@ CATALOGUE: dict[str, Entry] = {
         "Type joints and pose at two stops: they show which. Then correct the cell; limits alone "
         "that are wrong belong corrected in the robot file.",
     ),
+    "copied-pose": Entry(
+        "warning",
+        "These are the very digits of planned station {planned}: told here, not read off the "
+        "pendant?",
+        "Read the pendant at this stop and type what it shows; accept if it shows just this.",
+        cause="The told move was typed instead of what the pendant shows; a jog hardly ever ends "
+        "on every digit.",
+        shows="All fields of the typed pose equal those of a planned station.",
+    ),
+    "lost-point": Entry(
+        "warning",
+        "{field} {typed} is more than a whole turn: {field} {typed} → {suggested}?",
+        "Compare {field} with the pendant; the decimal point is missing.",
+        cause="A decimal point was left out or the finger slipped to another key.",
+        shows="The typed angle exceeds 360°.",
+    ),
+    "lost-sign": Entry(
+        "warning",
+        "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
+        "sign lost?",
+        "Compare the sign of {field} with the pendant; accept if the robot stands elsewhere on "
+        "purpose.",
+        cause="A minus was left out, or typed where there is none.",
+        shows="With one sign turned the typed pose is near a planned station, as typed near none.",
+    ),
     "small-move": Entry(
         "warning",
         "Only {distance_mm:.1f} mm and {angle_deg:.1f}° from the previous station {other}; a "

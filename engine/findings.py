@@ -157,6 +157,23 @@ def has_error(findings: Iterable[Finding]) -> bool:
     return any(item.level is Level.ERROR for item in findings)
 
 
+# What explains other findings is said before them: one slip puts the arm out of reach as well.
+CAUSES = ("format", "lost-point", "lost-sign", "unit", "copied-pose", "duplicate", "same-image")
+
+
+def by_cause(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings with causes before consequences, then errors first, notes last.
+
+    A finding that names a typed value and what it should be is a cause.
+    """
+
+    def place(item: Finding) -> tuple[bool, bool, int]:
+        explains = item.code in CAUSES or (item.typed is not None and item.suggested is not None)
+        return item.level is Level.NOTE, not explains, _ORDER.index(item.level)
+
+    return sorted(findings, key=place)
+
+
 def by_gravity(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings with errors first, otherwise in their order."""
     return sorted(findings, key=lambda item: _ORDER.index(item.level))

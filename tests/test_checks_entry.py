@@ -19,11 +19,13 @@ from engine.checks.entry import (
     SMALL_MOVE_DEG,
     SMALL_MOVE_MM,
     RecordedPose,
+    lost_point_findings,
     motion_findings,
     off_plan_findings,
+    told_findings,
     unit_findings,
 )
-from engine.findings import Finding, Level
+from engine.findings import Finding, Level, by_cause
 from engine.frames import rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 from engine.pendant.settings import Pendant
@@ -281,3 +283,64 @@ def seconds(work: object, k: int) -> float:
     start = time.perf_counter()
     work(k)  # type: ignore[operator]
     return time.perf_counter() - start
+
+
+# ---- beside the moves that were told -------------------------------------------------------------
+
+
+def told(pose: Array, *goals: Array) -> list[Finding]:
+    fields = format_pose(pose, PENDANT)
+    return told_lines(fields, *goals)
+
+
+def told_lines(fields: tuple[str, ...], *goals: Array) -> list[Finding]:
+    moves = {
+        number: pose_from_fields(format_pose(goal, PENDANT), PENDANT)
+        for number, goal in enumerate(goals, start=1)
+    }
+    return told_findings(pose_from_fields(fields, PENDANT), PENDANT, moves)
+
+
+def test_a_pose_equal_to_a_told_one_in_every_digit_is_asked_about() -> None:
+    (found,) = told(HERE, moved(200), HERE)
+    assert (found.code, found.level) == ("copied-pose", Level.WARNING)
+    assert "planned station 2" in found.message
+    assert told(moved(0.01), moved(200), HERE) == []
+
+
+def test_a_lost_sign_is_named_where_only_it_leads_to_the_told_move() -> None:
+    fields = list(format_pose(moved(1.5), PENDANT))
+    fields[1] = f"-{fields[1]}"
+    (found,) = told_lines(tuple(fields), HERE)
+    assert (found.code, found.field, found.typed) == ("lost-sign", "Y", fields[1])
+    assert found.suggested == fields[1][1:]
+    assert told(moved(300), HERE) == []  # elsewhere on purpose: no sign explains it
+
+
+def test_radians_in_degree_fields_are_named_beside_the_told_move() -> None:
+    tilted = transform(rotation_exp([2.0, 0.5, 1.0]), HERE[:3, 3])
+    assert told(tilted, tilted @ transform(np.eye(3), [5.0, 0.0, 0.0])) == []
+    fields = list(format_pose(tilted, PENDANT))
+    fields[3:] = [f"{np.radians(float(text)):.4f}" for text in fields[3:]]
+    (found,) = told_lines(tuple(fields), tilted)
+    assert found.code == "unit"
+    assert "radians" in found.message
+
+
+@pytest.mark.parametrize(
+    ("typed", "suggested"), [("6228", "62.28"), ("-17990", "-179.90"), ("1799", "17.99")]
+)
+def test_an_angle_of_many_turns_is_told_with_the_point_put_in(typed: str, suggested: str) -> None:
+    fields = ("600.00", "50.00", "300.00", "10.00", typed, "0.00")
+    values = tuple(map(float, fields))
+    (found,) = lost_point_findings(values, fields, PENDANT)
+    assert (found.code, found.field, found.suggested) == ("lost-point", "B", suggested)
+    assert lost_point_findings((600.0, 50.0, 300.0, 10.0, -359.9, 0.0), fields, PENDANT) == []
+
+
+def test_the_cause_is_said_before_what_follows_from_it(made: tuple[Session, Session, Path]) -> None:
+    fields = line(made[0], 2).split()
+    fields[4] = "6228"
+    fields[0] = "2612.40"
+    found = by_cause(examine_pose(made[0], " ".join(fields)).findings)
+    assert [item.code for item in found[:2]] == ["lost-point", "reach"]

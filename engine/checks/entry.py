@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..arrays import Array
+from ..errors import PoseError
 from ..findings import Finding, finding
 from ..frames import rotation_angle
-from ..pendant.entry import rounding
+from ..pendant.entry import TypedPose, pose_from_fields, rounding
 from ..pendant.settings import LengthUnit, Pendant
 from ..robots import reach
 from ..robots.model import Robot
@@ -191,6 +192,93 @@ def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]
     if off is None:
         return []
     return [finding("off-plan", distance_mm=off[0], angle_deg=off[1], planned=number)]
+
+
+ONE_TURN_DEG = 360.5  # an angle beyond a whole turn; half a degree for a display that rounds up
+
+
+def lost_point_findings(
+    values: Sequence[float], fields: Sequence[str], pendant: Pendant
+) -> list[Finding]:
+    """Return `lost-point` for every typed angle that is more than a whole turn, in degrees."""
+    if pendant.rotation in _UNIT_FREE or pendant.angle_unit != "deg":
+        return []
+    found = []
+    for k in range(3, len(values)):
+        if abs(values[k]) > ONE_TURN_DEG:
+            suggested = _with_point(fields[k], pendant.decimals[k])
+            label, typed = pendant.labels[k], fields[k]
+            found.append(finding("lost-point", field=label, typed=typed, suggested=suggested))
+    return found
+
+
+def _with_point(text: str, decimals: int) -> str:
+    """Return the digits of ``text`` with the point where it leaves at most half a turn.
+
+    The pendant's own number of decimals is tried first.
+    """
+    sign, digits = ("-" if text.startswith("-") else ""), text.lstrip("-").replace(".", "")
+    for places in (decimals, *range(1, len(digits))):
+        if 0 < places < len(digits):
+            tried = f"{digits[:-places]}.{digits[-places:]}"
+            if abs(float(tried)) <= 180.0:
+                return sign + tried
+    return f"{sign}0.{digits}"
+
+
+def told_findings(
+    typed: TypedPose, pendant: Pendant, told: Mapping[int, TypedPose]
+) -> list[Finding]:
+    """Return what a typed pose betrays beside the moves that were told, by their number.
+
+    `copied-pose` where it is one of them in every digit; `lost-sign` and `unit` where it is near
+    one only with one sign turned, or read in radians.
+    """
+    for number, goal in told.items():
+        if goal.values == typed.values:
+            return [finding("copied-pose", planned=number)]
+    if not told or _told(typed.base_T_flange, told) is not None:
+        return []
+    for k, value in enumerate(typed.values):
+        turned = _typed_as(pendant, [*typed.values[:k], -value, *typed.values[k + 1 :]])
+        if value and turned is not None and (near := _told(turned, told)) is not None:
+            text = typed.fields[k]
+            other = text.removeprefix("-") if text.startswith("-") else f"-{text}"
+            label = pendant.labels[k]
+            return [finding("lost-sign", field=label, typed=text, suggested=other, planned=near)]
+    angles = np.asarray(typed.values[3:])
+    if pendant.rotation in _UNIT_FREE or pendant.angle_unit != "deg" or not angles.any():
+        return []
+    turned = _typed_as(pendant, [*typed.values[:3], *np.degrees(angles)])
+    if np.abs(angles).max() > ONE_TURN_RAD or turned is None or _told(turned, told) is None:
+        return []
+    largest = 3 + int(np.abs(angles).argmax())
+    return [
+        finding(
+            "unit",
+            field=pendant.labels[largest],
+            typed=typed.fields[largest],
+            looks_like=UNIT_NAMES["rad"],
+            expected=UNIT_NAMES["deg"],
+            key="angle_unit",
+        )
+    ]
+
+
+def _told(pose: Array, told: Mapping[int, TypedPose]) -> int | None:
+    """Return the number of the told move that ``pose`` is near, or None."""
+    for number, goal in told.items():
+        if _off_plan(pose, goal.base_T_flange) is None:
+            return number
+    return None
+
+
+def _typed_as(pendant: Pendant, values: Sequence[float]) -> Array | None:
+    """Return the pose (4, 4) that the pendant means by these numbers, or None."""
+    try:
+        return pose_from_fields([f"{value:.10f}" for value in values], pendant).base_T_flange
+    except PoseError:
+        return None
 
 
 REFUSALS = ("reach", "joint-limit")

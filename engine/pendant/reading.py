@@ -73,11 +73,13 @@ def read_parts(text: str, layout: Layout) -> list[PartialField]:
         index = slot.label if labelled else place
         part = _part(slot)
         if index is None or index in taken or index >= len(layout.labels):
-            extra.append(replace(part, problem="one number too many"))
+            extra.append(part)
         else:
             taken[index] = replace(part, label=layout.labels[index])
     shown = [taken.get(i, PartialField(label)) for i, label in enumerate(layout.labels)]
-    return shown + [part for part in extra if part.text]
+    extra = [part for part in extra if part.text]
+    count = "one number" if len(extra) == 1 else f"{len(extra)} numbers"
+    return shown + [replace(part, problem=f"{count} too many") for part in extra]
 
 
 def read_fields(fields: Sequence[str], layout: Layout) -> tuple[str, ...]:

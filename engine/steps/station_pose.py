@@ -5,7 +5,7 @@ Whether an image belongs to it is told by a fit, made once per change of the ses
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +14,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.session import Session, Station
+from ..cell.session import PlannedStation, Session, Station
 from ..cell.stations import Observation, joint_values, station_pose, typed_station
 from ..checks.entry import (
     IMAGE_UNCHANGED_PX,
@@ -24,9 +24,11 @@ from ..checks.entry import (
     RecordedPose,
     between,
     closing_findings,
+    lost_point_findings,
     motion_findings,
     off_plan_findings,
     reach_findings,
+    told_findings,
     unit_findings,
 )
 from ..checks.prediction import Predictor, prediction_findings, predictor
@@ -82,10 +84,12 @@ def examine_pose(
     *,
     closing: bool = False,
     earlier: Known | None = None,
+    told: Sequence[PlannedStation] | None = None,
 ) -> PoseDraft:
     """Examine a typed pose, and the typed joints where given, against the recorded stations.
 
-    ``earlier`` saves computing `known(session)` again on every key. Never raises for what was
+    ``earlier`` saves computing `known(session)` again on every key. ``told``: the moves that the
+    operator was told, where those are others than the session's plan. Never raises for what was
     typed: what cannot be read is a finding.
     """
     cell = session.cell
@@ -117,7 +121,10 @@ def examine_pose(
         tool, frame = cell.pendant.active_tool, cell.pendant.active_frame
         found.append(finding("frames-told", "first", tool=tool, frame=frame))
     if not closing and earlier.before is None:
-        found += _off_plan(session, pose)
+        goals = _goals(session, session.plan if told is None else told)
+        if typed is not None:
+            found = told_findings(typed, cell.pendant, goals) + found
+        found += _off_plan(pose, goals)
     return PoseDraft(typed, joints, pose, tuple(found))
 
 
@@ -128,7 +135,10 @@ def pose_findings(
 
     ``typed``: the pose as typed, None where joints were. Raises PoseError for unreadable joints.
     """
-    found = unit_findings(typed.values, typed.fields, cell.pendant) if typed else []
+    found = []
+    if typed:
+        found += lost_point_findings(typed.values, typed.fields, cell.pendant)
+        found += unit_findings(typed.values, typed.fields, cell.pendant)
     found += motion_findings(pose, earlier.poses, cell.pendant, closing=station.closing)
     found += closing_findings(pose, earlier.poses) if station.closing else []
     joints = joint_values(cell, station)
@@ -146,30 +156,39 @@ def examine_line(
     *,
     closing: bool = False,
     earlier: Known | None = None,
+    told: Sequence[PlannedStation] | None = None,
 ) -> PoseDraft:
     """Examine the line typed for a station: a pose, or joints where the pendant shows those.
 
     ``beside``: the joints typed beside a pose. The rest as in `examine_pose`.
     """
     if session.cell.pendant.shows_joints:
-        return examine_pose(session, None, line, closing=closing, earlier=earlier)
-    return examine_pose(session, line, beside, closing=closing, earlier=earlier)
+        return examine_pose(session, None, line, closing=closing, earlier=earlier, told=told)
+    return examine_pose(session, line, beside, closing=closing, earlier=earlier, told=told)
 
 
-def _off_plan(session: Session, pose: Array) -> list[Finding]:
-    """Return the note `off-plan` where the pose is far from every station still planned."""
+def _goals(session: Session, told: Sequence[PlannedStation]) -> dict[int, TypedPose]:
+    """Return the poses that are still to be visited, by their number among all that are told."""
     goals = {}
-    for index, planned in enumerate(session.plan):
-        if planned.skipped is None and planned.pose is not None:
-            wanted = typed_station(session.cell.pendant, planned.pose)
-            goal = station_pose(session.cell, wanted)
+    left = [item for item in told if item.skipped is None]
+    for number, planned in enumerate(left, start=1):
+        if planned.pose is None:
+            continue
+        with suppress(PoseError):
+            goal = station_pose(session.cell, typed_station(session.cell.pendant, planned.pose))
             if goal is not None:
-                goals[index] = goal
+                values = tuple(map(float, planned.pose))
+                goals[number] = TypedPose(planned.pose, values, goal)
+    return goals
+
+
+def _off_plan(pose: Array, goals: Mapping[int, TypedPose]) -> list[Finding]:
+    """Return the note `off-plan` where the pose is far from every station still planned."""
     if not goals:
         return []
-    distance, _ = between(pose, np.stack(list(goals.values())))
+    distance, _ = between(pose, np.stack([goal.base_T_flange for goal in goals.values()]))
     nearest = list(goals)[int(distance.argmin())]
-    return off_plan_findings(pose, goals[nearest], nearest + 1)
+    return off_plan_findings(pose, goals[nearest].base_T_flange, nearest)
 
 
 def _parsed_joints(text: str | None, session: Session) -> TypedJoints | None:
