@@ -843,6 +843,15 @@ CATALOGUE: dict[str, Entry] = {
         "a third of the tolerance of {tolerance:g} {unit} at most.",
         "{remedy_text}",
     ),
+    "start-open": Entry(
+        "warning",
+        "The start questions were left open{what}: active tool, active frame, board pitch and lens "
+        "data are not confirmed.",
+        "Answer them before the result is used: the screen asks again when it solves.",
+        cause="The questions at the start of the session were skipped, or the lens data did not "
+        "fit.",
+        shows="The journal holds no answers. No residual can show that one of these is wrong.",
+    ),
     "not-proven": Entry(
         "note",
         "Not proven yet: no touch points were compared.",

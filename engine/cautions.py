@@ -14,6 +14,7 @@ NEXT_MOVE = (  # short: it stands beside every move
     STOPPED,
     "The robot maker's and local rules come first.",
 )
+NEXT_MOVE_READ = "Reduced speed, nobody inside the fence; arm and cables are NOT checked."  # read
 PLAN = (
     "The program does not check arm, cables, hoses and fixtures: look where everything will go "
     "before each move, and stop where it gets tight.",

@@ -141,7 +141,7 @@ async def test_the_result_shows_every_camera(session: tuple[Path, TwoCameras]) -
         await opened(pilot)
         await pilot.press("f6")
         shown = await until(pilot, "Verdict", f"Camera {FIRST}", f"Camera {SIDE}")
-        assert shown.count("base_T_camera") == 2
+        assert shown.count("base_T_camera position") == 2
 
 
 @on_screen

@@ -25,7 +25,7 @@ def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> N
     for item in (REACH, MISSING):
         parts += [headline(item, WRAP, 80, False), remedy(item, WRAP, 80)]
     assert len(parts[0]) == 2
-    shown = _as_room_allows(parts, room, 80)
+    shown = _as_room_allows(parts, room, 80, whole=False)
     assert max(len(line_text(line)) for part in shown for line in part) <= 80
     assert sum(map(len, shown)) <= room
     said = "\n".join(line_text(line) for part in shown for line in part)
@@ -33,6 +33,19 @@ def test_every_finding_is_named_before_any_remedy_takes_the_room(room: int) -> N
     assert "WARNING board-missing" in said
     if room >= 5:
         assert REACH.remedy.split()[0] in said
+
+
+def test_a_suggestion_is_shown_whole_before_what_follows_from_it() -> None:
+    slip = finding("lost-point", field="RotationAboutZ", typed="12345678", suggested="123.45678")
+    parts = []
+    for item in (slip, REACH, MISSING):
+        parts += [headline(item, WRAP, 50, False), remedy(item, WRAP, 50)]
+    assert len(parts[0]) > 1
+    room = len(parts[0])
+    shown = _as_room_allows(parts, room, 50, whole=True)
+    said = " ".join(line_text(line) for line in shown[0])
+    assert said.endswith("→ 123.45678?")
+    assert len(shown[0]) == room
 
 
 @on_screen

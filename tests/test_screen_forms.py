@@ -122,7 +122,7 @@ def test_a_camera_folder_that_is_not_there_is_noted_and_taken(tmp_path: Path) ->
     missing = str(tmp_path / "images")
     assert question.check(missing) is None
     assert "no such folder yet" in (question.note(missing) or "")
-    assert "inside each session's folder" in (question.note("incoming") or "")
+    assert "beside the cell's file" in (question.note("incoming") or "")
     assert question.note(str(tmp_path)) is None
     assert question.note("") is None
 

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.command import CommandPalette, Provider
 from textual.screen import Screen
 
+from .desk.kept import Kept
 from .screens.help import Actions, Help
 from .screens.jobs import unforeseen
 from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
@@ -39,6 +40,7 @@ class Stationbook(App[None]):
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
         self.looks = Looks(terminal)
+        self.settings = Kept.settings()
         self.first = first
         self.register_theme(THEME)
         self.theme = NATIVE_THEME if terminal.native else THEME.name

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from engine.cell.cell import Cell
-from engine.cell.result import Before, Placed, StationResult, StoredResult, most_expanded
+from engine.cell.result import KEYS, Before, Placed, StationResult, StoredResult, most_expanded
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
-from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines
+from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines, line_text
 
 BAR = 20  # cells
 
@@ -38,7 +38,7 @@ def result_lines(
 def _camera(
     result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
 ) -> list[Line]:
-    lines = [_verdict(result, fresh), *_uncertainties(result, cell)]
+    lines = [_verdict(result, fresh), *_uncertainties(result, cell, width)]
     decided = [result.decision.words()] if result.decision else []
     for text in (*decided, *_before(result.before)):
         lines += [[(part, "text")] for part in wrap(text, width)]
@@ -63,24 +63,31 @@ def _verdict(result: StoredResult, fresh: bool) -> Line:
     return line
 
 
-def _uncertainties(result: StoredResult, cell: Cell) -> list[Line]:
+def _uncertainties(result: StoredResult, cell: Cell, width: int) -> list[Line]:
     u, tolerance = result.uncertainty, cell.tolerance
+    name = KEYS[cell.mount][0]
     rows = (
         ("a pick, robot too", u.pick_mm, "mm", tolerance.position_mm),
         ("at the work volume", u.work_volume_mm, "mm", None),
-        ("camera position", u.position_mm, "mm", None),
-        ("camera rotation", u.angle_deg, "°", tolerance.angle_deg),
+        (f"{name} position", u.position_mm, "mm", None),
+        (f"{name} rotation", u.angle_deg, "°", tolerance.angle_deg),
     )
-    lines: list[Line] = [[("Expanded uncertainty (U = 2u, about 95 %)", "dim")]]
+    head = f"Expanded uncertainty (U = 2u, about 95 %) of {name} as delivered"
+    lines: list[Line] = [[(head, "dim")]]
     for name, value, unit, limit in rows:
-        line: Line = [(f"  {name:<20}", "dim"), (f"{expanded(value, unit):<16}", "title")]
+        line: Line = [(f"  {name:<25}", "dim"), (f"{expanded(value, unit):<14}", "title")]
         if limit is not None and value is not None:
             most = most_expanded(limit, tolerance.rule)
             share = 2 * value / most
             role = "good" if share <= 1 else "error"
             word = "within" if share <= 1 else "above"
             what = "the tolerance" if most == limit else "a third of the tolerance"
-            line += [(bar(share, BAR), role), (f" {word} {what} {limit:g} {unit}", role)]
+            allowed = f"{limit:g}{'' if unit == '°' else ' '}{unit}"
+            said = f" {word} {what} {allowed}"
+            if len(line_text(line)) + len(said) > width:
+                said = f" {word} {allowed}" if most == limit else f" {word} {allowed} / 3"
+            room = width - len(line_text(line)) - len(said)
+            line += [(bar(share, max(min(BAR, room), 0)), role), (said, role)]
         lines.append(line)
     return [*lines, []]
 

@@ -50,6 +50,26 @@ def caution(texts: Iterable[str]) -> str:
     return "CAUTION  " + " ".join(texts)
 
 
+def flow(line: Line, wrap: Wrap, width: int) -> list[Line]:
+    """Return a line in lines of at most ``width`` cells, every word in its own role."""
+    texts = wrap(line_text(line), width)
+    roles = [role for text, role in line for sign in text if not sign.isspace()]
+    lines: list[Line] = []
+    at = 0
+    for text in texts:
+        parts: Line = []
+        for sign in text:
+            blank = sign.isspace() or at >= len(roles)
+            role = (parts[-1][1] if parts else "text") if blank else roles[at]
+            at += not sign.isspace()
+            if parts and parts[-1][1] == role:
+                parts[-1] = parts[-1][0] + sign, role
+            else:
+                parts.append((sign, role))
+        lines.append(parts)
+    return lines
+
+
 def bar(fraction: float | None, width: int) -> str:
     """Return a bar of ``width`` signs, filled from the left; empty where nothing is known."""
     share = 0.0 if fraction is None else min(max(fraction, 0.0), 1.0)

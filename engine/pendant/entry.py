@@ -10,7 +10,7 @@ out in somebody's head and is not what the pendant shows.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Protocol
@@ -292,12 +292,27 @@ def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
     joints too, with the pendant's labels. Raises nothing, whatever the text.
     """
     layout = line_layout(pendant)
+    if pendant.shows_joints:
+        return _partial(text, layout, lambda: read_line(text, layout))
+    return _partial(text, layout, lambda: parse_pose(text, pendant))
+
+
+def parse_partial_joints(
+    text: str, pendant: Pendant, axes: int, robot: Jointed | None = None
+) -> list[PartialField]:
+    """Return every joint that is typed beside a pose, as `parse_partial` returns fields."""
+    layout = joint_layout(pendant, axes, robot)
+    return _partial(text, layout, lambda: read_line(text, layout))
+
+
+def _partial(text: str, layout: Layout, read: Callable[[], object]) -> list[PartialField]:
+    """Return the fields of ``layout``; ``read`` tells what is wrong with the whole line."""
     try:
         parts = read_parts(text, layout)
     except PoseError as error:
         first, *others = layout.labels
         return [PartialField(first, problem=error.problem), *map(PartialField, others)]
-    problem = _problem_so_far(text, pendant, parts)
+    problem = _problem_so_far(parts, read)
     if problem is not None:
         typed = [k for k, part in enumerate(parts) if part.text]
         named = [k for k, part in enumerate(parts) if part.label == problem.field]
@@ -306,15 +321,12 @@ def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:
     return parts
 
 
-def _problem_so_far(text: str, pendant: Pendant, parts: list[PartialField]) -> PoseError | None:
+def _problem_so_far(parts: list[PartialField], read: Callable[[], object]) -> PoseError | None:
     """Return what is wrong with the line, unless it is only not finished."""
     if any(part.unfinished for part in parts):
         return None
     try:
-        if pendant.shows_joints:
-            read_line(text, line_layout(pendant))
-        else:
-            parse_pose(text, pendant)
+        read()
     except PoseError as error:
         return None if isinstance(error, (MissingError, TooManyError)) else error
     return None

@@ -38,7 +38,7 @@ def thumbnail(image: bytes, pixels: ArrayLike | None, columns: int, rows: int) -
     """
     grey = decode_image(image, "the image")
     height, width = grey.shape
-    scale = min(columns / width, rows / height, 1.0)
+    scale = min(max(columns, 1) / width, max(rows, 1) / height, 1.0)
     size = max(round(width * scale), 1), max(round(height * scale), 1)
     small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
     return Thumbnail(small, cells(pixels, (width, height), size))
@@ -61,6 +61,7 @@ def coverage(session: Session, folder: Path, columns: int, rows: int) -> Grid:
 
     A station whose points cannot be read counts nowhere; `check` says what is wrong with it.
     """
+    columns, rows = max(columns, 1), max(rows, 1)  # a screen may have no room at all
     counts = np.zeros((rows, columns), np.int64)
     for station in session.stations:
         with suppress(FileError):
@@ -72,6 +73,7 @@ def coverage(session: Session, folder: Path, columns: int, rows: int) -> Grid:
 
 def seen(pixels: ArrayLike, camera: Camera, columns: int, rows: int) -> Grid:
     """Return (rows, columns): 1 inside the outline of the points, as `coverage` counts it."""
+    columns, rows = max(columns, 1), max(rows, 1)
     found = np.zeros((rows, columns), np.uint8)
     at = cells(pixels, camera.image_size_px, (columns, rows))
     if len(at):

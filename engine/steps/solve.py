@@ -20,6 +20,7 @@ from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, observations
 from ..sessions.results import input_hashes, result_document
+from .starting import open_questions
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
@@ -50,6 +51,7 @@ def solve_session(session: Session, folder: Path) -> Solved:
     inputs = input_hashes(session, folder)
     results = solve_problems(session, problems).results
     parts = [result.stored() for result in results]
+    parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
 

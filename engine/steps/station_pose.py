@@ -168,10 +168,10 @@ def examine_line(
 
 
 def _goals(session: Session, told: Sequence[PlannedStation]) -> dict[int, TypedPose]:
-    """Return the poses that are still to be visited, by their number among all that are told."""
+    """Return the poses still to be visited, by the numbers that their stations will get."""
     goals = {}
     left = [item for item in told if item.skipped is None]
-    for number, planned in enumerate(left, start=1):
+    for number, planned in enumerate(left, start=session.next_id):
         if planned.pose is None:
             continue
         with suppress(PoseError):

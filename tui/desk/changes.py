@@ -60,6 +60,11 @@ def answer(desk: Desk, **answers: Any) -> bool:
     return given.lens_fits
 
 
+def questions_left(desk: Desk) -> None:
+    """Keep in the journal that the start questions were left open."""
+    desk.beside(lambda session: starting.questions_skipped(session, desk.folder))
+
+
 def rested(desk: Desk) -> bool:
     """Tell whether nothing was recorded for so long that somebody else may be here now."""
     taken = [s.taken for s in desk.opened().stations if s.taken]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
@@ -15,16 +16,18 @@ from threading import RLock
 from engine.cell.session import PlannedStation, Session
 from engine.errors import StationbookError
 from engine.findings import Finding
-from engine.pendant.entry import parse_partial
+from engine.pendant.entry import parse_partial, parse_partial_joints
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.glance import Glance, read_glance
 from engine.sessions.lock import WriterLock, writing
-from engine.sessions.store import SESSION_FILE
+from engine.sessions.store import RESULT_FILE, SESSION_FILE
+from engine.steps.handover import REPORT_FILE
 from engine.steps.solve import keep
 from engine.steps.station_pose import Known, known
 
 from ..clock import now
+from .kept import Kept
 from .solution import Advice, Solution
 from .views import FieldView, Row, next_planned, rows
 
@@ -41,9 +44,12 @@ class Desk:
         self.solution: Solution | None = None
         self.advice: Advice | None = None
         self.trouble = ""  # why the expected uncertainty or the proposal could not be worked out
+        self.unplanned: Session | None = None  # for which somebody left the planning
         self.wished: int | None = None  # planned station that the operator jumped to
+        self.questions_open = False  # those at the start: asked, and not answered
         self.proving = False  # new images show the board lying in the cell, not a station
         self.used_images: set[str] = set()  # SHA-256 of images taken for something else
+        self.kept = Kept.typed(folder)  # what was typed here and not stored
         self._glance: Glance | None = None
         self._lock: WriterLock | None = None
         self._guard = RLock()  # one action at a time
@@ -92,21 +98,37 @@ class Desk:
         return self.session or self._glance
 
     @property
+    def advised(self) -> bool:
+        """Whether the next moves were worked out from the stations as they are now."""
+        if self.advice is None or self.session is None:
+            return False
+        known = self.advice.session
+        return known is self.session or moves_rest_on(known) == moves_rest_on(self.session)
+
+    @property
+    def planning(self) -> bool:
+        """Whether the next move is still being worked out."""
+        given_up = self.unplanned is not None and self.unplanned is self.session
+        return not (self.advised or self.trouble or given_up)
+
+    @property
     def next_index(self) -> int | None:
         """Index in `plan` of the planned station that comes next."""
         return next_planned(self.plan, self.wished)
 
     @property
     def plan(self) -> tuple[PlannedStation, ...]:
-        """What was passed over, then what is left as chosen after the last station."""
+        """What was passed over, then what is left as chosen after the last station.
+
+        Nothing is left while that is not worked out: a move chosen before it would mislead.
+        """
         own = self.source.plan if self.source else ()
-        if self.advice is None:
-            return own
-        return tuple(item for item in own if item.skipped is not None) + self.advice.planned
+        left = self.advice.planned if self.advice is not None and self.advised else ()
+        return tuple(item for item in own if item.skipped is not None) + left
 
     def proposed(self, index: int) -> int | None:
         """Return the index in the advice of a station of `plan`, or None for one passed over."""
-        if self.advice is None:
+        if self.advice is None or not self.advised:
             return None
         at = index - (len(self.plan) - len(self.advice.planned))
         return at if at >= 0 else None
@@ -135,6 +157,14 @@ class Desk:
     def fields(self, text: str) -> list[FieldView]:
         """Return the fields of a line that is being typed."""
         parsed = parse_partial(text, self.opened().cell.pendant)
+        return [FieldView(part.label, part.text, part.problem) for part in parsed]
+
+    def joint_fields(self, text: str) -> list[FieldView]:
+        """Return the fields of a line of joints that is typed beside a pose; [] without a robot."""
+        cell = self.opened().cell
+        if cell.robot is None:
+            return []
+        parsed = parse_partial_joints(text, cell.pendant, cell.robot.axes, cell.robot)
         return [FieldView(part.label, part.text, part.problem) for part in parsed]
 
     @property
@@ -191,6 +221,14 @@ class Desk:
             if self._writable() is not solution.session:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
             self._commit(keep(solution.solved, solution.session, self.folder))
+        self.solution = replace(solution, kept=True)
+
+    def reported(self) -> bool:
+        """Tell whether the report was written after the result."""
+        with suppress(OSError):
+            result = (self.folder / RESULT_FILE).stat().st_mtime_ns
+            return (self.folder / REPORT_FILE).stat().st_mtime_ns >= result
+        return False
 
     def beside(self, step: Callable[[Session], Change | None]) -> None:
         """Carry out a change beside the stations, which undo does not reach."""
@@ -234,6 +272,12 @@ class Desk:
         commit(self.folder, change, Who(operator or self.operator, self.clock()))
         self.session = change.session
         self._stamp = stamp(self.folder / SESSION_FILE)
+
+
+def moves_rest_on(session: Session) -> tuple[object, ...]:
+    """Return what the next moves are chosen from: all but remarks and names."""
+    plain = [replace(s, note=None, operator=None, accepted=()) for s in session.stations]
+    return session.cell, session.plan, *plain
 
 
 def stamp(path: Path) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from engine.cell.session import Station
 from engine.errors import StationbookError
-from engine.findings import Finding, Level, by_gravity
+from engine.findings import Finding, Level, by_cause
 from engine.plans.plan import CLOSING
 from engine.steps.editing import correct_pose, examine_correction
 from engine.steps.planning import with_rest
@@ -49,10 +49,10 @@ class Entry:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Everything noticed so far, errors first."""
+        """Everything noticed so far, causes first."""
         if self.draft is not None:
-            return tuple(by_gravity(self.draft.findings))
-        return () if self.view is None else tuple(by_gravity(self.view.findings))
+            return tuple(by_cause(self.draft.findings))
+        return () if self.view is None else tuple(by_cause(self.view.findings))
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -92,6 +92,39 @@ class Entry:
         return tuple(dict.fromkeys(item.code for item in standing))
 
 
+PURPOSES: tuple[Purpose, ...] = ("record", "retake", "correct")
+
+
+def keep_entry(desk: Desk, entry: Entry) -> None:
+    """Keep what is typed and not stored, so that it is there at the next opening. Writes a file."""
+    recorded = entry.purpose == "correct" and not entry.joints and _as_recorded(desk, entry)
+    nothing = recorded or not (entry.text.strip() or entry.joints.strip())
+    desk.kept.put("pose", "" if nothing else entry.text)
+    desk.kept.put("joints", "" if nothing else entry.joints)
+    desk.kept.put("closing", "yes" if entry.closing and not nothing else "")
+    about = "" if nothing or entry.station is None else f"{entry.purpose} {entry.station}"
+    desk.kept.put("station", about)
+    desk.kept.save()
+
+
+def _as_recorded(desk: Desk, entry: Entry) -> bool:
+    stations = desk.source.stations if desk.source else ()
+    return any(s.id == entry.station and " ".join(s.typed) == entry.text for s in stations)
+
+
+def kept_entry(desk: Desk) -> Entry | None:
+    """Return what was typed and not stored when this session was open before, or None."""
+    text, joints = desk.kept.get("pose"), desk.kept.get("joints")
+    if not (text or joints):
+        return None
+    closing = bool(desk.kept.get("closing"))
+    purpose, _, number = desk.kept.get("station").partition(" ")
+    known = [s.id for s in desk.opened().stations if str(s.id) == number]
+    if known and purpose in PURPOSES:
+        return Entry(purpose, known[0], text, joints)
+    return Entry(text=text, joints=joints, closing=closing)
+
+
 def first_station(desk: Desk) -> Station | None:
     """Return the station that a closing stop returns to, or None where nothing is recorded."""
     stations = desk.source.stations if desk.source else ()
@@ -101,10 +134,10 @@ def first_station(desk: Desk) -> Station | None:
 def planned_closing(desk: Desk) -> bool:
     """Tell whether the station that comes next was proposed as a closing one.
 
-    False until something was proposed: before that the engine is not loaded either.
+    False until something was proposed.
     """
     at = desk.next_index
-    return desk.advice is not None and at is not None and desk.plan[at].why == CLOSING
+    return at is not None and desk.plan[at].why == CLOSING
 
 
 def turned(entry: Entry) -> Entry:
@@ -137,7 +170,8 @@ def examined(desk: Desk, entry: Entry) -> Draft:
             session, folder, station, entry.text, joints=joints, earlier=earlier
         )
     closing = entry.closing
-    pose = examine_line(session, entry.text, joints, closing=closing, earlier=earlier)
+    told = () if station is not None else desk.plan
+    pose = examine_line(session, entry.text, joints, closing=closing, earlier=earlier, told=told)
     view = entry.view or no_view(seen_by_others=bool(entry.views))
     draft = examine(session, folder, pose, view, closing=closing, retake=station)
     further = [
@@ -159,7 +193,8 @@ def store(desk: Desk, entry: Entry) -> int:
         return station
     step = visited(desk, entry)
     done = None if step is None else desk.plan[step]
-    rest = [item for item in desk.plan if item != done]
+    plan = desk.plan if desk.advised else desk.opened().plan
+    rest = [item for item in plan if item != done]
     new_id = desk.opened().next_id if station is None else station
     desk.do(
         f"{entry.purpose} {new_id}",

@@ -46,7 +46,6 @@ class Watch:
         self.trouble = ""  # what is wrong with the source
         self.inactive: Finding | None = None  # the source was not confirmed on this machine
         self.unread = ""  # why its last image could not be used
-        self.missing = False  # the source is a folder that is not there
         self.left_over = ""  # the newest image, where it is older than the session, and how much
         self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
@@ -71,14 +70,18 @@ class Watch:
             return
         kind, value = next(iter(source.items()))
         self.name = f"{kind} {value}"
-        place = self.desk.folder / Path(value).expanduser()
-        self.missing = kind == "folder" and not place.is_dir()
         self.inactive = inactive_source(self.desk.folder, cell.camera)
         if self.inactive is not None:
             self.state = "unconfirmed"
             return
         self._source = confirmed_source(cell, self.desk.folder)
         self.state = "folder" if kind == "folder" else "live"
+
+    @property
+    def missing(self) -> bool:
+        """Whether the source is a folder that is not there now."""
+        source = (self._cell().camera.source or {}).get("folder")
+        return source is not None and not (self.desk.folder / Path(source).expanduser()).is_dir()
 
     def confirm(self) -> None:
         """Let the source be used on this machine from now on, and open it."""

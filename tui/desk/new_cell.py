@@ -335,11 +335,11 @@ def _below_pitch(answers: Answers) -> Check:
 def _no_folder_yet(text: str) -> str | None:
     """Say of a folder that is not there where it is looked for; it may be made later."""
     folder = Path(text.strip()).expanduser()
-    if not text.strip() or folder.is_dir():
+    if not text.strip() or (folder.is_absolute() and folder.is_dir()):
         return None
     if folder.is_absolute():
         return "There is no such folder yet: make it before the first image."
-    return "It is looked for inside each session's folder: make it there before the first image."
+    return "It is looked for beside the cell's file: make it there before the first image."
 
 
 def _is_file(text: str) -> str | None:

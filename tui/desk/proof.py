@@ -167,6 +167,8 @@ class Touching:
         found = self.found
         if found is None:
             return "Reading ..."
+        if self.desk.follow:
+            return "Followed from here; points are touched where the session is recorded."
         if found.pointer is None:
             return "F3 describes the pointer: its tip in the flange, and how well it is known."
         if not found.views:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from engine.cell.result import most_expanded
+from engine.cell.result import StoredResult, most_expanded
 from engine.cell.session import labelled
 from engine.findings import Level, worst
 from engine.steps.station_image import ViewDraft
 
 from ..words import RECHECKABLE
 from .desk import Desk
-from .entry import first_station
+from .entry import Entry, first_station
+from .kept import Kept
 from .solution import Advice
-from .views import Fact, Facts, Move, Quality, Row, Title, counts
+from .views import Fact, Facts, Job, Move, Quality, Row, Title, counts
 
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
 
@@ -24,30 +25,86 @@ def title(desk: Desk) -> Title:
     used, aside, left = counts(source.stations, desk.plan)
     parts = [f"{used} done"]
     parts += [f"{aside} aside"] if aside else []
-    parts += [f"{left} left"] if desk.plan else []
+    parts += [f"{left} left"] if left else []
     who = desk.operator or source.operator
     right = ", ".join(parts) + (f"  {who}" if who else "")
     return Title(source.name, f"FOLLOWING, read-only  {right}" if desk.follow else right)
 
 
-def move(desk: Desk, *, closing: bool = False) -> Move:
-    """Say what to do next; ``closing``: the station that is entered is a closing one."""
-    source, index = desk.source, desk.next_index
+def move(desk: Desk, entry: Entry | None = None) -> Move:
+    """Say what to do next for ``entry``: the station that is entered, edited or taken again."""
+    source = desk.source
+    if entry is not None and entry.station is not None and source is not None:
+        return _again(desk, entry)
     number = 1 + max((station.id for station in source.stations), default=0) if source else 1
-    if closing and (start := first_station(desk)) is not None:
+    if entry is not None and entry.closing and (start := first_station(desk)) is not None:
         text = f"go back to station {start.id}.\n{labelled(desk.labels, start.typed)}"
         why = "shows whether board or camera moved meanwhile"
         return Move(f"Station {number}, closing:", text, why)
-    head = f"Station {number}:"
-    if source is None or index is None:
-        first = "jog until the board fills the middle of the camera's view, facing the camera."
-        more = "jog on: another place in the view, and tilt the board another way."
-        return Move(head, first if number == 1 else more)
+    head, index = f"Station {number}:", desk.next_index
+    if index is None:
+        if source is None or number == 1:
+            first = "jog until the board fills the middle of the camera's view, facing the camera."
+            return Move(head, first)
+        if desk.planning:
+            return Move(head, "planning the next move ...")
+        return Move(head, "jog on: another place in the view, and tilt the board another way.")
     planned = desk.plan[index]
     pose = labelled(desk.labels, planned.pose or ())
     if planned.pose and planned.jog:
         return Move(head, f"{pose}\njog {planned.jog}", planned.why or "")
     return Move(head, planned.jog or f"go to {pose}", planned.why or "")
+
+
+def _again(desk: Desk, entry: Entry) -> Move:
+    """Say of a station that is edited or taken again what was recorded."""
+    found = [s for s in desk.source.stations if s.id == entry.station] if desk.source else []
+    pose = labelled(desk.labels, found[0].typed) if found else ""
+    if entry.purpose == "correct":
+        head = f"Station {entry.station} is edited."
+        return Move(head, f"Recorded:\n{pose}", "its image stays; no move is needed")
+    text = f"new pose and image. Recorded before:\n{pose}"
+    return Move(f"Station {entry.station} again:", text)
+
+
+def job(desk: Desk) -> Job:
+    """Say where the job stands and which key comes next: F6, then p, then r, then nothing."""
+    if desk.follow:
+        return Job("followed from here; it is recorded elsewhere")
+    open_ = ", start questions open" if desk.questions_open else ""
+    if desk.fresh and desk.solution is not None and desk.solution.kept:
+        return _after_solving(desk, desk.solution.stored, open_)
+    advice = desk.advice if desk.advised else None
+    used = sum(station.use for station in desk.source.stations) if desk.source else 0
+    if advice is not None and used and (advice.enough or not advice.steps):
+        return Job(f"enough stations{open_}", "F6 solves", due=True)
+    left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
+    return Job(f"recording, {used} stored{left}{open_}")
+
+
+def _after_solving(desk: Desk, stored: StoredResult, open_: str) -> Job:
+    if not stored.accepted:
+        return Job(f"not accepted{open_}", "F6 shows why", due=True)
+    if not stored.proven:
+        return Job(f"accepted{open_}", "prove: F6, then p", due=True)
+    if not desk.reported():
+        return Job(f"proven{open_}", "report: F6, then r", due=True)
+    return Job(f"done{open_}" if open_ else "done: proven and reported")
+
+
+def caution_read(settings: Kept, desk: Desk) -> bool:
+    """Tell whether whoever works here read the caution today."""
+    return settings.get("caution read") == _today(desk)
+
+
+def keep_caution_read(settings: Kept, desk: Desk) -> None:
+    """Keep that the caution was read. Writes a file."""
+    settings.put("caution read", _today(desk))
+    settings.save()
+
+
+def _today(desk: Desk) -> str:
+    return f"{desk.clock():%Y-%m-%d} {desk.operator or ''}".strip()
 
 
 def quality(desk: Desk) -> Quality:
@@ -70,7 +127,7 @@ def quality(desk: Desk) -> Quality:
 def _outlook(advice: Advice) -> str:
     """Say what the next station would bring."""
     if advice.enough:
-        return "enough stations"
+        return ""
     after = advice.after(0)
     return "" if after is None else f"next: {after:.2f}"
 

@@ -24,6 +24,7 @@ class Solution:
 
     session: Session
     solved: Solved
+    kept: bool = False  # it stands in result.yaml
 
     @property
     def stored(self) -> StoredResult:
@@ -60,7 +61,7 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
     with suppress(FileError):
         result = read_result(folder)
         if result.inputs == solution.solved.inputs:
-            return solution.saying(result)
+            return replace(solution.saying(result), kept=True)
     return solution
 
 

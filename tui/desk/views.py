@@ -25,6 +25,14 @@ class Move(NamedTuple):
     why: str = ""
 
 
+class Job(NamedTuple):
+    """Where the job stands, the one next key in words, and whether it is time for it."""
+
+    state: str
+    next: str = ""
+    due: bool = False
+
+
 class Quality(NamedTuple):
     """Expanded uncertainty of a pick and the tolerance [mm], a remark, and the worst finding."""
 

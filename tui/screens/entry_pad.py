@@ -14,7 +14,7 @@ from engine.findings import Level, worst
 from engine.steps.station_image import ViewDraft
 
 from ..desk.desk import Desk
-from ..desk.entry import Entry, examined, store
+from ..desk.entry import Entry, examined, keep_entry, kept_entry, store
 from ..desk.views import FieldView
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
@@ -22,6 +22,7 @@ from ..widgets.panels import FieldsLine, FindingsView
 from .jobs import Ask, Jobs, in_background, pause, required
 
 PAUSE = 0.08  # s without a key before the checks run: shorter than a person notices
+KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
 
 class PoseEdit(LineEdit):
@@ -67,6 +68,7 @@ class EntryPad(Vertical):
         self.jobs = Jobs(self, self.tell)
         self.pose, self.joints = PoseEdit(id="pose"), PoseEdit(id="joints")
         self.fields = FieldsLine([FieldView(label, "") for label in desk.labels], id="fields")
+        self.joint_fields = FieldsLine((), id="joint-fields")
         self.findings = FindingsView(id="findings")
         self.entry = Entry()
         self.message: Line = []
@@ -74,21 +76,25 @@ class EntryPad(Vertical):
         self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
     def compose(self) -> ComposeResult:
-        for edit in (self.pose, self.joints):
+        for edit, fields in ((self.pose, self.fields), (self.joints, self.joint_fields)):
             with Horizontal(classes="line", id=f"{edit.id}-line"):
                 yield Prompt()
                 yield edit
-        yield self.fields
+            yield fields
         yield self.findings
 
     def on_mount(self) -> None:
         """Ask for joints only when told to; ask for nothing while following."""
         self.pose.set_prompt("Pose")
         self.joints.set_prompt("Joints")
-        self.query_one("#joints-line").add_class("hidden")
+        self._show_joints(False)
         if self.desk.follow:
             self.fields.display = self.query_one("#pose-line").display = False
         self.show_findings()
+
+    def on_unmount(self) -> None:
+        """Keep half a line, however this screen is left."""
+        self._keep()
 
     def begin(self, entry: Entry | None = None, message: Line | None = None) -> None:
         """Begin another entry; ``message`` is said until a check answers."""
@@ -98,10 +104,19 @@ class EntryPad(Vertical):
         self.pose.set_prompt(name.get(self.entry.purpose, "Pose"))
         self.pose.set(self.entry.text)
         self.joints.set(self.entry.joints)
+        self._show_joints(bool(self.entry.joints) or self._joints_shown)
         self.message = message or []
         self.show_fields()
         self.show_findings()
         self.post_message(self.Renewed())
+
+    def resume(self, typed: str) -> None:
+        """Begin with what was typed and not stored; ``typed`` was typed just now."""
+        kept = None if self.desk.follow or typed else kept_entry(self.desk)
+        said: Line = [("Typed before and not stored: ", "note"), ("it is there again.", "text")]
+        self.begin(kept or Entry(text=typed), said if kept else None)
+        if kept:
+            self.check()
 
     def tell(self, text: str, role: str = "text") -> None:
         """Say something in the place of the findings."""
@@ -130,10 +145,22 @@ class EntryPad(Vertical):
         self.entry.draft = None
         self.show_fields()
         self.check()
+        self.jobs.begin(self._keep_soon, group="keep")
+
+    async def _keep_soon(self) -> None:
+        """Keep half a line when the hand rests: it survives a cut line and a killed program."""
+        await pause(KEEP_PAUSE)
+        await in_background(self._keep)
+
+    def _keep(self) -> None:
+        if not self.desk.follow:
+            keep_entry(self.desk, self.entry)
 
     def show_fields(self) -> None:
         """Show the fields of what is typed under the pendant's labels."""
         self.fields.show(self.desk.fields(self.entry.text))
+        if self._joints_shown:
+            self.joint_fields.show(self.desk.joint_fields(self.entry.joints))
 
     def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
@@ -155,16 +182,24 @@ class EntryPad(Vertical):
             self.findings.show(self.entry.findings, self.entry.codes, message)
 
     def _typed_so_far(self) -> Line:
-        fields = self.fields.fields
-        wrong = [field for field in fields if field.problem is not None]
-        if wrong and self.entry.text.strip():
-            return [(f"{wrong[0].label or 'line'}: ", "error"), (wrong[0].problem or "", "text")]
-        missing = [field.label for field in fields if not field.text]
-        if self.entry.text.strip() and missing:
-            return [(f"still to type: {' '.join(missing)}", "dim")]
+        for text, fields in self._lines():
+            wrong = [field for field in fields if field.problem is not None]
+            if wrong and text.strip():
+                label = wrong[0].label or "line"
+                return [(f"{label}: ", "error"), (wrong[0].problem or "", "text")]
+            missing = [field.label for field in fields if not field.text]
+            if text.strip() and missing:
+                return [(f"still to type: {' '.join(missing)}", "dim")]
         if self.desk.follow:
             return []
         return [("Type the pose as the pendant shows it, in one line.", "dim")]
+
+    def _lines(self) -> list[tuple[str, tuple[FieldView, ...]]]:
+        """Return what is typed in each line, with its fields."""
+        lines = [(self.entry.text, self.fields.fields)]
+        if self._joints_shown:
+            lines.append((self.entry.joints, self.joint_fields.fields))
+        return lines
 
     def _how_to_go_on(self) -> Line:
         standing = self.entry.standing()
@@ -233,11 +268,26 @@ class EntryPad(Vertical):
         word = {"record": "stored", "retake": "taken again", "correct": "corrected"}[entry.purpose]
         self.begin(message=[(f"Station {station} {word}. ", "good"), ("F7 takes it back.", "text")])
         self.post_message(self.Stored(station, entry.purpose))
+        await in_background(self._keep)
+
+    # ---- joints beside the pose ------------------------------------------------------------
+
+    @property
+    def _joints_shown(self) -> bool:
+        return not self.query_one("#joints-line").has_class("hidden")
+
+    def _show_joints(self, shown: bool) -> None:
+        for part in (self.query_one("#joints-line"), self.joint_fields):
+            part.set_class(not shown, "hidden")
 
     def toggle_joints(self) -> None:
-        """Show or hide the line for joint values."""
-        line = self.query_one("#joints-line")
-        line.toggle_class("hidden")
-        if line.has_class("hidden"):
-            self.joints.set("")
-        (self.pose if line.has_class("hidden") else self.joints).focus()
+        """Go to the line for joint values and back; an empty one is hidden, nothing is lost."""
+        if not self._joints_shown:
+            self._show_joints(True)
+            self.show_fields()
+            self.joints.focus()
+        elif not self.joints.has_focus:
+            self.joints.focus()
+        else:
+            self._show_joints(bool(self.joints.value.strip()))
+            self.pose.focus()

@@ -14,12 +14,14 @@ from textual.containers import Vertical
 from textual.dom import DOMNode
 from textual.screen import ModalScreen, Screen
 
+from engine.cautions import PLAN
 from engine.findings import Finding
 
+from ..desk.views import Facts, Move
 from ..widgets.looks import Line, Looks
-from ..widgets.panels import KeyLine, key_name
+from ..widgets.panels import KeyLine, fact_lines, key_name
 from ..widgets.sheet import Scroll
-from ..words import finding_lines
+from ..words import Part, finding_lines, flow
 
 GAP = 2  # cells between keys, name and explanation
 
@@ -97,9 +99,16 @@ class Findings(ModalScreen[None]):
         Binding("f9", "keys", "all keys", id="findings.keys", tooltip="The keys of the screen"),
     ]
 
-    def __init__(self, findings: Sequence[Finding], accepted: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        findings: Sequence[Finding],
+        accepted: Sequence[str] = (),
+        message: Iterable[Part] = (),
+    ) -> None:
         super().__init__()
-        self.findings, self.accepted = findings, accepted
+        self.findings, self.accepted, self.message = findings, accepted, list(message)
+        self.move: Move | None = None  # shown below them, with the whole caution
+        self.facts: Facts | None = None  # shown below the findings
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="box tall"):
@@ -107,17 +116,29 @@ class Findings(ModalScreen[None]):
             yield KeyLine()
 
     def _lines(self, looks: Looks, width: int) -> list[Line]:
-        if not self.findings:
-            return [[("Nothing is said yet.", "dim")]]
-        lines: list[Line] = []
+        lines = flow(self.message, looks.wrap, width) if self.message else []
         for item in self.findings:
             lines += finding_lines(item, looks.wrap, width, item.code in self.accepted)
-        return lines
+        if self.facts is not None:
+            lines += [[], *fact_lines(self.facts, looks, width)]
+        if self.move is not None:
+            lines += [[], *_move_lines(self.move, looks, width)]
+        return lines or [[("Nothing is said yet.", "dim")]]
 
     async def action_keys(self) -> None:
         """Go on to the keys of the screen below."""
         await self.dismiss(None)
         await self.app.run_action("help")
+
+
+def _move_lines(move: Move, looks: Looks, width: int) -> list[Line]:
+    """Return a move and the whole caution."""
+    lines: list[Line] = [[(text, "title")] for text in looks.wrap(move.headline, width)]
+    for part in filter(None, (*move.move.split("\n"), move.why)):
+        lines += [[(text, "text")] for text in looks.wrap(part, width)]
+    for sentence in PLAN:
+        lines += [[(text, "warning")] for text in looks.wrap(sentence, width)]
+    return lines
 
 
 class Actions(Provider):

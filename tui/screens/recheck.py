@@ -152,7 +152,6 @@ class Recheck(Screen[bool]):
     async def _recalibrate(self, row: SessionRow) -> None:
         solution = await in_background(recalibrated, self.desk, row.folder)
         await in_background(self.desk.keep, solution)
-        self.desk.solution = solution
         self.dismiss(True)
 
     # ---- keys ------------------------------------------------------------------------------

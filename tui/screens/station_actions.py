@@ -24,6 +24,12 @@ from .jobs import Ask, Jobs, in_background, required
 from .recheck import Recheck
 from .result import Result, Wish
 
+LASTING = 3.0  # s after which a planning says that it lasts, and how to leave it
+PLANNING = (
+    "Planning the next move, {:.0f} s. Esc leaves it: then choose the place yourself. A pose can "
+    "be typed all the time."
+)
+
 Deed = Literal["correct", "aside", "back", "note", "retake", "jump", "skip", "closing", "operator",
                "undo", "redo"]  # fmt: skip
 
@@ -216,7 +222,18 @@ class Solving:
         """``show`` shows the session again."""
         self.desk, self.jobs, self.pad, self.show = desk, jobs, pad, show
         self._ticking: Timer | None = None
+        self._planning: Timer | None = None  # says how long the next move has been worked out
         self._began = 0.0
+
+    @property
+    def busy(self) -> bool:
+        """Whether it solves because somebody asked for it."""
+        return self._ticking is not None
+
+    @property
+    def lasting(self) -> bool:
+        """Whether the next move has been worked out for so long that the screen says so."""
+        return self._planning is not None and monotonic() - self._began >= LASTING
 
     def solve(self) -> None:
         """Solve, or stop solving."""
@@ -225,6 +242,7 @@ class Solving:
             self._end_of_solving()
             self.jobs.tell("Solving stopped; nothing was stored.", "warning")
             return
+        self._end_of_planning()
         self._began = monotonic()
         self._ticking = self.jobs.node.set_interval(1.0, self._tick)
         self._tick()
@@ -233,7 +251,36 @@ class Solving:
     def quietly(self) -> None:
         """Bring what is expected and proposed up to date, unless solving runs already."""
         if self._ticking is None:
+            self._began = monotonic()
             self.jobs.begin(self._solve, False, group="solve")
+            self._watch_planning()
+
+    def _watch_planning(self) -> None:
+        if self._planning is None and self.desk.planning:
+            self._planning = self.jobs.node.set_interval(1.0, self._planning_lasts)
+
+    def _planning_lasts(self) -> None:
+        """Say that planning lasts, until it ends."""
+        if not self.desk.planning:
+            self._end_of_planning()
+        elif self.lasting:
+            self.jobs.tell(PLANNING.format(monotonic() - self._began), "note")
+
+    def _end_of_planning(self) -> None:
+        if self._planning is not None:
+            said = self.lasting
+            self._planning.stop()
+            self._planning = None
+            if said:
+                self.pad.message = []
+                self.pad.show_findings()
+
+    def leave_planning(self) -> None:
+        """Go on without a proposal; the next stored station brings one again."""
+        self.jobs.stop("solve")
+        self._end_of_planning()
+        self.desk.unplanned = self.desk.session
+        self.show()
 
     async def _solve(self, asked: bool) -> None:
         """Solve, then propose what to do next; ``asked``: store and show the result."""
@@ -244,9 +291,9 @@ class Solving:
                 solution = await in_background(solve, session, folder)
                 if not asked:
                     solution = await in_background(as_stored, solution, folder)
-                elif not self.desk.follow:
-                    await in_background(self.desk.keep, solution)
                 self.desk.solution = solution
+                if asked and not self.desk.follow:
+                    await in_background(self.desk.keep, solution)
                 self.show()
             if asked:
                 self._end_of_solving()
@@ -258,6 +305,8 @@ class Solving:
             if asked:
                 self._end_of_solving()
                 self.jobs.tell(str(error), "error")
+        finally:
+            self._end_of_planning()
         self.show()
 
     def _tick(self) -> None:

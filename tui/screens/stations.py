@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual import events
@@ -14,15 +15,14 @@ from engine.steps.pictures import places
 from engine.steps.starting import answered, kept_open
 
 from ..desk.block import stations_in
-from ..desk.changes import rested
+from ..desk.changes import questions_left, rested
 from ..desk.desk import Desk
-from ..desk.entry import Entry
 from ..desk.images import covered
-from ..desk.say import move, quality, station_facts, title
+from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
-from ..widgets.line_edit import LineEdit
+from ..widgets.line_edit import LineEdit, is_figures
 from ..widgets.lists import StationList
-from ..widgets.panels import FactsPanel, KeyLine, NextMove, QualityLine, TitleLine
+from ..widgets.panels import FactsPanel, JobLine, KeyLine, NextMove, QualityLine, TitleLine
 from ..widgets.pictures import CoveragePanel, SidesPanel
 from .block import Block
 from .entry_pad import EntryPad, PoseEdit
@@ -46,7 +46,8 @@ class Stations(Screen[None]):
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = [
         *StationActions.KEYS,
-        Binding("f2", "accept", "accept", id="stations.accept", tooltip="Accept the warnings"),
+        Binding("f2", "accept", "accept", id="stations.accept",
+                tooltip="Accept the warnings; the caution as read"),
         Binding("f3", "look", "look", id="stations.look", tooltip="Image, coverage, side views"),
         *StationImages.KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
@@ -70,6 +71,7 @@ class Stations(Screen[None]):
         self.desk, self.typed = desk, typed
         self.jobs = Jobs(self, self.tell)
         self.title_line, self.next_move = TitleLine(id="title"), NextMove(id="move")
+        self.job = JobLine(id="job")
         self.quality, self.facts = QualityLine(id="quality"), FactsPanel(id="facts")
         self.coverage, self.sides = CoveragePanel(id="coverage"), SidesPanel(id="sides")
         self.pad = EntryPad(desk, id="pad")
@@ -81,8 +83,8 @@ class Stations(Screen[None]):
         )
         # Actions that a part carries out, by the names in its KEYS.
         self.action_image, self.action_file = self.images.take, self.images.ask_files
-        self.action_solve, self.action_result = self.solving.solve, self.solving.result
-        self.action_recheck, self.action_accept = self.solving.recheck, self.pad.accept
+        self.action_result = self.solving.result
+        self.action_recheck = self.solving.recheck
         self.action_joints, self.action_station = self.pad.toggle_joints, self.actions.do
         self.action_choose = self.stations.action_choose
         self._new = True  # until this screen has got the keys
@@ -91,6 +93,7 @@ class Stations(Screen[None]):
         yield self.title_line
         yield self.next_move
         yield self.quality
+        yield self.job
         with Horizontal(classes="middle"):
             yield self.stations
             with Vertical(classes="side"):
@@ -106,7 +109,7 @@ class Stations(Screen[None]):
 
     def on_mount(self) -> None:
         """Show the session; follow it, or look for images and ask what is to be asked."""
-        self.pad.begin(Entry(text=self.typed))
+        self.pad.resume(self.typed)
         self.show_session(first_choice(self.desk.rows()))
         self.set_focus(self.stations if self.desk.follow else self.pad.pose)
         self.call_later(self._has_the_keys)
@@ -131,19 +134,54 @@ class Stations(Screen[None]):
             event.stop()
             event.prevent_default()
 
+    def _forward_event(self, event: events.Event) -> None:
+        """Give every digit to the pose line, whatever has the focus, in the order typed.
+
+        A key that was handed on by another widget could come after the next one.
+        """
+        if not self.desk.follow and self.focused is self.stations and is_figures(event):
+            self.set_focus(self.pad.pose)
+        super()._forward_event(event)
+
     async def ask_at_start(self) -> None:
         """Ask what no residual can show later; after a pause only who is here now."""
-        if not await in_background(answered, self.desk.folder):
-            before = await in_background(kept_open, self.desk.folder)
-            self.app.push_screen(Start(self.desk, before), self._started)
+        self.desk.questions_open = not await in_background(answered, self.desk.folder)
+        if self.desk.questions_open:
+            await self._ask(self._started)
         elif rested(self.desk):
             self.actions.operator()
 
+    async def _ask(self, then: Callable[[bool | None], None]) -> None:
+        before = await in_background(kept_open, self.desk.folder)
+        self.app.push_screen(Start(self.desk, before), then)
+
     def _started(self, done: bool | None) -> None:
+        self.desk.questions_open = not done
         self.show_session()
         if not done:
-            said = "The start questions stay open; they are asked again at the next opening."
-            self.tell(said, "warning")
+            self.jobs.begin(self._left_open, group="open")
+
+    async def _left_open(self) -> None:
+        await in_background(questions_left, self.desk)
+        self.tell(
+            "The start questions stay open. They are asked again before it solves.", "warning"
+        )
+
+    def action_questions(self) -> None:
+        """Answer the start questions, again if need be."""
+        self.jobs.begin(self._ask, self._started, group="open")
+
+    def action_solve(self) -> None:
+        """Solve; questions that are open are asked before."""
+
+        def then(done: bool | None) -> None:
+            self._started(done)
+            self.solving.solve()
+
+        if self.desk.questions_open and not (self.desk.follow or self.solving.busy):
+            self.jobs.begin(self._ask, then, group="open")
+        else:
+            self.solving.solve()
 
     def _look(self) -> None:
         """Read the session again when its file changed."""
@@ -152,7 +190,7 @@ class Stations(Screen[None]):
 
     async def _read_again(self) -> None:
         await in_background(self.desk.open)
-        self.show_session()
+        self._changed()
 
     # ---- showing ---------------------------------------------------------------------------
 
@@ -170,17 +208,22 @@ class Stations(Screen[None]):
         self.title_line.show(title(self.desk))
         self.show_move()
         self.quality.show(quality(self.desk))
+        self.job.show(job(self.desk))
         self.stations.show(self.desk.rows(), self.desk.labels, choose)
         self.show_side()
 
     def show_move(self) -> None:
         """Show the next move, which a closing stop planned next makes a closing one."""
         self.actions.close_as_planned()
-        self.next_move.show(move(self.desk, closing=self.pad.entry.closing))
+        brief = caution_read(self.app.settings, self.desk)  # type: ignore[attr-defined]
+        self.next_move.show(move(self.desk, self.pad.entry), brief)
 
     def show_side(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""
         row = self.stations.item if self.stations.has_focus else None
+        if row is None and self.pad.entry.purpose == "correct":
+            rows = self.desk.rows()
+            row = next((r for r in rows if r.key == self.pad.entry.station), None)
         facts = station_facts(self.desk, row) if row is not None else self.images.facts()
         self.facts.show(facts)
         self.show_pictures()
@@ -231,13 +274,26 @@ class Stations(Screen[None]):
         self.app.push_screen(Block(self.desk, text), lambda _: self._changed())
 
     def action_other(self) -> None:
-        """Go from the pose line to the list, or back."""
+        """Go from the pose line to the list, or back; first leave a planning that lasts."""
+        if self.solving.lasting:
+            self.solving.leave_planning()
+            return
         if not self.stations.has_focus:
             self.stations.focus()
             return
         if self.pad.entry.purpose != "record":
             self.pad.begin()
         self.pad.pose.focus()
+
+    def action_accept(self) -> None:
+        """Accept the warnings; with nothing typed yet, take the caution as read."""
+        settings = self.app.settings  # type: ignore[attr-defined]
+        if self.pad.entry.text.strip() or caution_read(settings, self.desk):
+            self.pad.accept()
+            return
+        keep_caution_read(settings, self.desk)
+        self.show_move()
+        self.tell("The caution takes one line until tomorrow, or until another operator.", "note")
 
     def action_look(self) -> None:
         """Show the image of the chosen station, or of the entry while a pose is typed."""
@@ -247,8 +303,11 @@ class Stations(Screen[None]):
 
     async def action_said(self) -> None:
         """Show all findings of the entry with their remedies, or the keys where there is none."""
-        if self.pad.entry.findings:
-            self.app.push_screen(Findings(self.pad.entry.findings, self.pad.entry.codes))
+        pad = self.pad
+        if pad.entry.findings or pad.findings.cut or self.facts.cut() or self.next_move.cut:
+            page = Findings(pad.entry.findings, pad.entry.codes, pad.findings.message)
+            page.move, page.facts = move(self.desk, pad.entry), self.facts.data
+            self.app.push_screen(page)
         else:
             await self.app.run_action("help")
 

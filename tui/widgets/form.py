@@ -63,7 +63,7 @@ class FormEdit(LineEdit):
 class Hint(Paragraph):
     """What is wrong with the line that is typed in, or how to fill it in."""
 
-    DEFAULT_CSS = "Hint { height: 3; margin-top: 1; }"
+    DEFAULT_CSS = "Hint { min-height: 3; margin-top: 1; }"
 
 
 class Form(Vertical):

@@ -12,6 +12,7 @@ from textual.message import Message
 from .looks import Line
 from .sheet import Sheet
 
+FIGURES = frozenset("0123456789+-−.,")
 MAX_LENGTH = 400  # characters; a pose with labels and units takes about 100
 
 
@@ -189,6 +190,13 @@ class LineEdit(Sheet, can_focus=True):
         self.redraw()
         if changed:
             self.post_message(self.Changed(self))
+
+
+def is_figures(event: events.Event) -> bool:
+    """Tell whether a key or a paste is what a line of numbers is made of."""
+    if isinstance(event, events.Paste):
+        return any(sign.isdigit() for sign in event.text)
+    return isinstance(event, events.Key) and (event.character or " ") in FIGURES
 
 
 def _word_before(value: str, at: int) -> int:

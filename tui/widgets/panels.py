@@ -6,17 +6,20 @@ from collections.abc import Iterable, Sequence
 
 from textual.binding import Binding
 from textual.containers import Horizontal
+from textual.geometry import Size
 from textual.screen import Screen
 
-from engine.cautions import NEXT_MOVE
+from engine.cautions import NEXT_MOVE, NEXT_MOVE_READ
 from engine.findings import Finding
 
-from ..desk.views import Facts, FieldView, Move, Quality, Title
-from ..words import Line, bar, caution, headline, line_text, remedy
+from ..desk.views import Facts, FieldView, Job, Move, Quality, Title
+from ..words import Line, bar, caution, flow, headline, line_text, remedy
 from .looks import Looks
 from .sheet import Panel, Sheet
 
 CAUTION = caution(NEXT_MOVE)
+OTHERS = 14  # lines that the rest of the recording screen needs, a short list among it
+LEAST = 3  # lines for a move, so that nothing jumps when the next one is shorter
 SHORT = 14  # characters; two facts with values shorter than this share a line
 
 
@@ -37,20 +40,55 @@ class TitleLine(Panel[Title]):
 
 
 class NextMove(Panel[Move]):
-    """The next move with the caution; the caution is never cut off."""
+    """The next move with the caution, as high as both need; neither is ever cut off unsaid.
 
-    DEFAULT_CSS = "NextMove { height: 6; }"
+    ``brief``: the caution was read today and takes one line.
+    """
+
+    DEFAULT_CSS = "NextMove { height: auto; }"
     data = Move("", "")
+    brief = False
+    cut = False  # the move does not fit
+
+    def show(self, data: Move, brief: bool | None = None) -> None:
+        """Show another move; ``brief`` says that the caution was read."""
+        self.data = data
+        self.brief = self.brief if brief is None else brief
+        if self.is_attached and self.get_content_height(self.size, self.app.size, self.size.width):
+            self.refresh(layout=self._wanted(self.size.width) != self.size.height)
+        self.redraw()
+
+    def get_content_height(self, container: object, viewport: Size, width: int) -> int:
+        """Return the lines that move and caution take, as far as there is room."""
+        return self._wanted(width)
+
+    def _wanted(self, width: int) -> int:
+        room = max(self.app.size.height - OTHERS, LEAST)
+        needed = max(len(self._lines(width, why=False)), LEAST) + len(self._caution(width))
+        return min(needed, room)
+
+    def _caution(self, width: int) -> list[Line]:
+        text = caution([NEXT_MOVE_READ]) if self.brief else f"{CAUTION} F2: read."
+        return [[(text, "warning")] for text in self.looks.wrap(text, width)]
+
+    def _lines(self, width: int, *, why: bool = True) -> list[str]:
+        text = f"{self.data.headline}  {self.data.move}"
+        lines = [line for part in text.split("\n") for line in self.looks.wrap(part, width)]
+        if why and self.data.why:
+            lines += self.looks.wrap(f"({self.data.why})", width)
+        return lines
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the move in as many lines as the caution leaves, then the caution."""
-        caution: list[Line] = [[(text, "warning")] for text in self.looks.wrap(CAUTION, width)]
+        caution = self._caution(width)
         room = max(height - len(caution), 1)
-        text = f"{self.data.headline}  {self.data.move}"
-        lines = [line for part in text.split("\n") for line in self.looks.wrap(part, width)]
-        if self.data.why and len(lines) < room:
-            lines += self.looks.wrap(f"({self.data.why})", width)
+        lines = self._lines(width)
+        if len(lines) > room:
+            lines = self._lines(width, why=False)
         drawn: list[Line] = [[(line, "title")] for line in lines[:room]]
+        self.cut = len(lines) > room
+        if self.cut:
+            drawn[-1] = _unfinished(drawn[-1], width, " ... all: F9")
         return drawn + [[] for _ in range(room - len(drawn))] + caution
 
 
@@ -77,6 +115,31 @@ class QualityLine(Panel[Quality]):
         return [line]
 
 
+def fact_lines(facts: Facts, looks: Looks, width: int) -> list[Line]:
+    """Return a headline, then name and value of every fact, wrapped."""
+    lines: list[Line] = [[(facts.headline, "title")]]
+    names = max((len(fact.name) for fact in facts.facts), default=0) + 2
+    for fact in facts.facts:
+        texts = looks.wrap(fact.value, width - names)
+        lines.append([(f"{fact.name:<{names}}", "dim"), (texts[0], fact.role)])
+        lines += [[(" " * names, "text"), (text, fact.role)] for text in texts[1:]]
+    return lines
+
+
+class JobLine(Panel[Job]):
+    """Where the job stands, and the one next key; bold when it is time for it."""
+
+    data = Job("")
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the line."""
+        job = self.data
+        role = "title" if job.due else "dim"
+        sign = "► " if job.due else "  "
+        line: Line = [(f"{sign}Job: ", role), (job.state, role)]
+        return [[*line, (f"  {job.next}", "key" if job.due else "text")] if job.next else line]
+
+
 class FactsPanel(Panel[Facts]):
     """A headline and facts in two columns."""
 
@@ -85,15 +148,20 @@ class FactsPanel(Panel[Facts]):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the headline, then name and value of every fact, wrapped."""
-        lines: list[Line] = [[(self.data.headline, "title")]]
-        if all(fact.name and len(fact.value) < SHORT for fact in self.data.facts):
-            return lines + self._pairs(width)
-        names = max((len(fact.name) for fact in self.data.facts), default=0) + 2
-        for fact in self.data.facts:
-            texts = self.looks.wrap(fact.value, width - names)
-            lines.append([(f"{fact.name:<{names}}", "dim"), (texts[0], fact.role)])
-            lines += [[(" " * names, "text"), (text, fact.role)] for text in texts[1:]]
+        lines = self._lines(width)
+        if len(lines) > height > 0:
+            lines[height - 1] = _unfinished(lines[height - 1], width, " ... all: F9")
         return lines
+
+    def cut(self) -> bool:
+        """Tell whether something is out of sight."""
+        width, height = self.size
+        return bool(width and height) and len(self._lines(width)) > height
+
+    def _lines(self, width: int) -> list[Line]:
+        if all(fact.name and len(fact.value) < SHORT for fact in self.data.facts):
+            return [[(self.data.headline, "title")], *self._pairs(width)]
+        return fact_lines(self.data, self.looks, width)
 
     def _pairs(self, width: int) -> list[Line]:
         """Return two facts a line."""
@@ -148,9 +216,10 @@ class FindingsView(Sheet):
 
     DEFAULT_CSS = "FindingsView { height: 4; }"
 
-    def __init__(self, *, more: str = "F9, or a wider screen", id: str | None = None) -> None:
+    def __init__(self, *, more: str = "F9", id: str | None = None) -> None:
         super().__init__(id=id)
-        self.more = more  # where the lines are that do not fit
+        self.more = more  # key of the page with all that does not fit
+        self.cut = False  # something does not fit
         self.findings: tuple[Finding, ...] = ()
         self.accepted: tuple[str, ...] = ()
         self.message: Line = []
@@ -168,8 +237,16 @@ class FindingsView(Sheet):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return as much as fits: every headline first, then remedies as room allows."""
-        first: list[Line] = [self.message] if self.message else []
         wrap = self.looks.wrap
+        self.cut = False
+        first = flow(self.message, wrap, width) if self.message else []
+        if len(first) > height or (self.findings and len(first) >= height):
+            room = max(height - 1, 1)
+            sign = f" ... all: {self.more}"
+            first = [*first[: room - 1], _unfinished(first[room - 1], width, sign)]
+            self.cut = True
+            if not self.findings:
+                return first
         parts: list[list[Line]] = []
         for finding in self.findings:
             accepted = finding.code in self.accepted
@@ -178,7 +255,9 @@ class FindingsView(Sheet):
         count = sum(map(len, parts))
         if len(first) + count <= height:
             return first + [line for part in parts for line in part]
-        shown = _as_room_allows(parts, height - len(first) - 1, width)
+        self.cut = True
+        whole = bool(self.findings) and self.findings[0].suggested is not None
+        shown = _as_room_allows(parts, height - len(first) - 1, width, whole)
         hidden = count - sum(map(len, shown))
         unnamed = [f.code for f, part in zip(self.findings, shown[::2], strict=True) if not part]
         also = f"; also {', '.join(unnamed)}" if unnamed else ""
@@ -186,30 +265,42 @@ class FindingsView(Sheet):
         return [*first, *(line for part in shown for line in part), said]
 
 
-def _as_room_allows(parts: Sequence[list[Line]], room: int, width: int) -> list[list[Line]]:
+def _as_room_allows(
+    parts: Sequence[list[Line]], room: int, width: int, whole: bool
+) -> list[list[Line]]:
     """Return the first line of every headline, then whole headlines, then whole remedies.
 
+    ``whole``: the first headline comes whole before all others, as a suggestion stands at its end.
     ``parts`` are headline and remedy of every finding in turn, and so is what is returned.
     """
     shown: list[list[Line]] = [[] for _ in parts]
     headlines, remedies = range(0, len(parts), 2), range(1, len(parts), 2)
-    for number in headlines[: max(room, 0)]:
-        shown[number] = [_unfinished(parts[number][0], width)]
-    room -= len(headlines)
+    if whole and len(parts[0]) <= room:
+        shown[0] = parts[0]
+        room -= len(parts[0])
+    for number in headlines:
+        if not shown[number] and room > 0:
+            shown[number] = [_unfinished(parts[number][0], width)]
+            room -= 1
     for number in (*headlines, *remedies):
         more = len(parts[number]) - len(shown[number])
-        if more <= room:
+        if more <= room and (shown[number] or number in remedies):
             shown[number] = parts[number]
             room -= more
     return shown
 
 
-def _unfinished(line: Line, width: int) -> Line:
+def _unfinished(line: Line, width: int, sign: str = " ...") -> Line:
     """Return a line that ends with a sign that more would follow."""
-    (*before, (text, role)), sign = line, " ..."
-    room = width - len(line_text(line[:-1])) - len(sign)
-    kept = text if len(text) <= room else text[:room].rpartition(" ")[0]
-    return [*before, (kept, role), (sign, "dim")]
+    room = max(width - len(sign), 0)
+    kept: Line = []
+    for text, role in line:
+        left = room - len(line_text(kept))
+        if len(text) > left:
+            kept.append((text[:left].rpartition(" ")[0] or text[:left], role))
+            break
+        kept.append((text, role))
+    return [*kept, (sign, "dim")]
 
 
 _NAMES = {

@@ -81,8 +81,10 @@ def view_lines(
 
     ``axes`` are the indices (0 x, 1 y, 2 z) shown to the right and upwards, at one scale.
     """
-    if not places or height < 3:
+    if not places:
         return [[(f"{names}: no station yet", "dim")]]
+    if height < 3 or width < 8:
+        return [[(f"{names}: F3 shows them"[:width], "dim")]]
     right = [place[1 + axes[0]] for place in places]
     up = [place[1 + axes[1]] for place in places]
     rows = height - 1

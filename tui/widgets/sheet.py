@@ -122,7 +122,7 @@ class Scroll(Sheet, can_focus=True):
     DEFAULT_CSS = "Scroll { height: 1fr; }"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1)", show=False, id="scroll.up", tooltip="One line up"),
-        Binding("down", "move(1)", "more", id="scroll.down", tooltip="One line down"),
+        Binding("down", "down", "more", id="scroll.down", tooltip="One line down"),
         Binding("pageup", "page(-1)", show=False, id="scroll.pageup", tooltip="One page up"),
         Binding("pagedown,space", "page(1)", show=False, id="scroll.page", tooltip="One page down"),
     ]
@@ -131,6 +131,7 @@ class Scroll(Sheet, can_focus=True):
         super().__init__(id=id)
         self.write = write
         self._top = 0
+        self.below = 0  # lines out of sight below
 
     def show(self, write: Writer, *, top: bool = True) -> None:
         """Show another text, from its first line unless told not to move."""
@@ -141,18 +142,27 @@ class Scroll(Sheet, can_focus=True):
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the lines in sight, the last one saying what is not."""
         lines = self.write(self.looks, width)
-        if len(lines) <= height:
-            self._top = 0
+        before, room = self.below, max(height - 1, 1)
+        fits = len(lines) <= height
+        self._top = 0 if fits else min(max(self._top, 0), len(lines) - room)
+        self.below = 0 if fits else len(lines) - self._top - room
+        if bool(before) != bool(self.below):
+            self.call_after_refresh(self.screen.refresh_bindings)
+        if fits:
             return lines
-        room = max(height - 1, 1)
-        self._top = min(max(self._top, 0), len(lines) - room)
-        below = len(lines) - self._top - room
-        said = f"{self._top} lines above, {below} below (arrow keys)"
+        said = f"{self._top} lines above, {self.below} below (arrow keys)"
         return [*lines[self._top : self._top + room], [(said, "dim")]]
 
     def action_move(self, step: int) -> None:
         self._top += step
         self.redraw()
+
+    def action_down(self) -> None:
+        self.action_move(1)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer more only where there is more below."""
+        return action != "down" or self.below > 0
 
     def action_page(self, pages: int) -> None:
         self.action_move(pages * max(self.size.height - 2, 1))
