@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import ClassVar
 
-from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
@@ -21,7 +20,7 @@ from ..desk.form import above_zero, numbers
 from ..desk.images import Watch
 from ..desk.proof import Touching, TouchRow
 from ..desk.say import title
-from ..widgets.line_edit import LineEdit, Prompt, is_figures
+from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import FactsPanel, FieldsLine, FindingsView, KeyLine, TitleLine
@@ -182,6 +181,7 @@ class Proof(Screen[None]):
             self.touches.focus()
             self.set_interval(LOOK_EVERY, self._look)
         else:
+            self.touches.figures_to = self.line
             self.line.focus()
         self.show_proof()
         self.jobs.begin(self._begin, group="proof")
@@ -189,12 +189,6 @@ class Proof(Screen[None]):
     def on_unmount(self) -> None:
         """Let the stations have the next image, however this screen is left."""
         self.desk.proving = False
-
-    def _forward_event(self, event: events.Event) -> None:
-        """Give every digit to the typing line, whatever has the focus."""
-        if not self.desk.follow and self.focused is self.touches and is_figures(event):
-            self.set_focus(self.line)
-        super()._forward_event(event)
 
     async def _begin(self) -> None:
         """Open the source of images and read; a source that fails leaves the touches readable."""

@@ -20,7 +20,7 @@ from ..desk.desk import Desk
 from ..desk.images import covered
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
-from ..widgets.line_edit import LineEdit, is_figures
+from ..widgets.line_edit import LineEdit
 from ..widgets.lists import StationList
 from ..widgets.panels import FactsPanel, JobLine, KeyLine, NextMove, QualityLine, TitleLine
 from ..widgets.pictures import CoveragePanel, SidesPanel
@@ -111,6 +111,7 @@ class Stations(Screen[None]):
         """Show the session; follow it, or look for images and ask what is to be asked."""
         self.pad.resume(self.typed)
         self.show_session(first_choice(self.desk.rows()))
+        self.stations.figures_to = None if self.desk.follow else self.pad.pose
         self.set_focus(self.stations if self.desk.follow else self.pad.pose)
         self.call_later(self._has_the_keys)
         self.solving.quietly()
@@ -133,15 +134,6 @@ class Stations(Screen[None]):
             self.pad.pose.insert(event.character or "")
             event.stop()
             event.prevent_default()
-
-    def _forward_event(self, event: events.Event) -> None:
-        """Give every digit to the pose line, whatever has the focus, in the order typed.
-
-        A key that was handed on by another widget could come after the next one.
-        """
-        if not self.desk.follow and self.focused is self.stations and is_figures(event):
-            self.set_focus(self.pad.pose)
-        super()._forward_event(event)
 
     async def ask_at_start(self) -> None:
         """Ask what no residual can show later; after a pause only who is here now."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar, Generic, TypeVar
 
+from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from ..desk.overview import SessionRow
 from ..desk.views import Row
+from .line_edit import LineEdit, is_figures
 from .looks import Line, line_text
 from .sheet import Sheet
 
@@ -44,6 +46,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self.items = list(items)
         self.empty = empty
         self.chosen = 0
+        self.figures_to: LineEdit | None = None  # a line that gets every digit typed here
         self._top = 0
 
     @property
@@ -73,6 +76,14 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
             self.chosen = chosen
             self.redraw()
             self.post_message(self.Chosen())
+
+    def _forward_event(self, event: events.Event) -> None:
+        """Give figures to their line, in the order typed: handed on later they could change it."""
+        if self.figures_to is None or not is_figures(event):
+            super()._forward_event(event)
+            return
+        self.screen.set_focus(self.figures_to)
+        self.figures_to._forward_event(event)
 
     def watch_has_focus(self, _focus: bool) -> None:
         """Show or hide the sign of focus."""
