@@ -11,8 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from engine.errors import FileError
+from engine.files import read_bytes, sha256
 from engine.sessions.store import config_folder, make_folder, remove, write_text_atomic
-from engine.sessions.yaml_text import read_bytes, sha256
 
 SETTINGS = "screen.json"
 FOLDER = "typed"  # one file for each place in which something was typed half

@@ -233,7 +233,8 @@ class Solving:
     @property
     def lasting(self) -> bool:
         """Whether the next move has been worked out for so long that the screen says so."""
-        return self._planning is not None and monotonic() - self._began >= LASTING
+        lasts = self._planning is not None and monotonic() - self._began >= LASTING
+        return lasts and self.desk.planning
 
     def solve(self) -> None:
         """Solve, or stop solving."""
@@ -268,7 +269,7 @@ class Solving:
 
     def _end_of_planning(self) -> None:
         if self._planning is not None:
-            said = self.lasting
+            said = monotonic() - self._began >= LASTING
             self._planning.stop()
             self._planning = None
             if said:
