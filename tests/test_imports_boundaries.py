@@ -37,6 +37,7 @@ ORDER = [
     "report",
     "plant",
     "steps",
+    "api",
 ]
 
 

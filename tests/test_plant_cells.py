@@ -46,7 +46,7 @@ def a_session(day: int, result: Result | None = RESULT, *noted: Noted, every: fl
 def a_recheck(day: int, moved: bool | None = False, size: float = 0.1, u: float = 0.1) -> Noted:
     made = (NOW - timedelta(days=day)).isoformat()
     cause = {False: "none", True: "camera", None: "unclear"}[moved]
-    return Noted("recheck", made, "A. Example", cause, "s100", moved, size, u, (size, 0.0, 0.0))
+    return Noted("recheck", made, "A. Example", cause, None, moved, size, u, (size, 0.0, 0.0))
 
 
 def an_event(day: int, what: str = "crash") -> Noted:
@@ -217,6 +217,15 @@ def test_a_cell_is_rated(sessions: list[Summary], rating: Rating, alarm: bool) -
     row = row_of("line 1", sessions, NOW)
     assert (row.rating, row.alarm) == (rating, alarm)
     assert row.words
+
+
+def test_a_recheck_of_another_result_says_nothing_of_the_last() -> None:
+    other = a_recheck(5, True, 3.0)._replace(against="s90")
+    row = row_of("line 1", [a_session(90), a_session(30), a_session(5, None, other)], NOW)
+    assert row.rating is Rating.IN_ORDER
+    own = other._replace(against="elsewhere/s30")
+    row = row_of("line 1", [a_session(90), a_session(30), a_session(5, None, own)], NOW)
+    assert row.rating is Rating.MOVED
 
 
 def test_days_left_count_from_the_last_look() -> None:

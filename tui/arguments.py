@@ -354,6 +354,10 @@ COMMANDS = {
         "explain a finding: cause, signs, remedy",
         _word("code", "CODE", "without a code: list them all", nargs="?"),
     ),
+    "completion": _command(
+        "a script with which the shell completes commands, options and files",
+        _word("shell", help="bash, zsh or powershell", choices=("bash", "zsh", "powershell")),
+    ),
     "doctor": _command("what a supporter asks first about this machine"),
 }
 

@@ -28,7 +28,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a console that cannot show a sign must not stop the program
             reconfigure(errors="backslashreplace")
-    args = build_parser().parse_args(joined(sys.argv[1:] if argv is None else argv))
+    parser = build_parser()
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks what fits; see `commands.completion`
+        import argcomplete
+
+        argcomplete.autocomplete(parser)
+    args = parser.parse_args(joined(sys.argv[1:] if argv is None else argv))
     _warnings_to_log()
     if argv is None:
         _own_stderr()

@@ -171,11 +171,11 @@ def percent(chance: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Convergence:
-    """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-], ``converged``."""
+    """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-] (None: no step), ``converged``."""
 
     steps: int
     relinearised: int
-    change: float
+    change: float | None
     converged: bool
 
 

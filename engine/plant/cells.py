@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED
@@ -121,7 +121,7 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
     result = last.result if last else None
     newest = next((item for item in reversed(sessions) if not item.problem), None)
     since = day_of(last.created) if last else None
-    checks = rechecks(sessions, since, last.folder if last else "")
+    checks = rechecks(sessions, since, last.folder if last else None)
     check = checks[-1] if checks else None
     looked = max((d for d in (since, _day(check)) if d is not None), default=None)
     every = newest.every_days if newest else None
@@ -164,20 +164,31 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
     )
 
 
-def rechecks(sessions: Sequence[Summary], since: datetime | None, but: str = "") -> list[Noted]:
-    """Return the rechecks of a cell from ``since`` on in the order of their days.
+def rechecks(
+    sessions: Sequence[Summary], since: datetime | None, result: str | None
+) -> list[Noted]:
+    """Return the rechecks of the result in folder ``result``, in the order of their days.
 
     A recheck counts from the day of its session: the note may have been written later. That of the
-    session that gave the result itself (``but``) came before the result. Only the last answer of a
-    session counts.
+    session that gave the result itself came before the result, and one that was held against
+    another session speaks of that. Only the last answer of a session counts.
     """
     found = []
     for item in sessions:
         noted = [n for n in item.noted if n.action == "recheck"]
         day = day_of(item.created)
-        if noted and item.folder != but and (since is None or day is None or day >= since):
+        later = since is None or day is None or day >= since
+        if noted and item.folder != result and later and _against(noted[-1], result):
             found.append(noted[-1])
     return sorted(found, key=lambda n: _day(n) or datetime.min)
+
+
+def _against(noted: Noted, result: str | None) -> bool:
+    """Tell whether a recheck was held against this folder, named whole or by its last part."""
+    if noted.against is None or result is None:
+        return True
+    names = [PurePath(text.replace("\\", "/")).name for text in (noted.against, result)]
+    return names[0] == names[1]
 
 
 def events(sessions: Sequence[Summary]) -> list[Noted]:

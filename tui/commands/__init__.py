@@ -38,6 +38,7 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "unpack": ("support", "run_unpack"),
     "doctor": ("support", "run_doctor"),
     "explain": ("explain", "run"),
+    "completion": ("completion", "run"),
 }
 
 

@@ -1,0 +1,199 @@
+"""Write docs/schemas/*.json: what each command prints with --json. Run after changing a document.
+
+What a file of a session holds too is made from the very records that read it; the rest is written
+down here in short: "n" a number, "i" a whole number, "s" a text, "b" a truth value, each or null;
+a list is a list, a dict a group of keys. A key that ends in "?" may be missing.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from engine.proof.compare import MOVEMENT
+from engine.sessions import schema as kinds
+from engine.sessions.folder import ABOUT, STATION
+from engine.sessions.results import PROOF, RESULTS
+
+FOLDER = Path(__file__).parents[2] / "docs" / "schemas"
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
+TYPES = {"n": "number", "i": "integer", "s": "string", "b": "boolean"}
+
+FINDING = {
+    "code": "s", "level": ("error", "warning", "note"), "station": "i", "stations": ["i"],
+    "field": "s", "typed": "s", "suggested": "s", "message": "s", "remedy": "s",
+}  # fmt: skip
+FINDINGS = [FINDING]
+HISTORY = {
+    "name": "s", "created": "s", "verdict": "s", "proven": "b", "position_mm": "n",
+    "angle_deg": "n", "work_volume_mm": "n", "u_work_volume_mm": "n", "agree": "b",
+}  # fmt: skip
+RECHECK = {
+    "moved": "b", "cause": ("camera", "board", "unclear", "none"), "movement": MOVEMENT,
+    "detectable_mm": "n", "findings": FINDINGS,
+}  # fmt: skip
+CELL = {
+    "cell": "s", "sessions": "i", "result_session": "s", "result_on": "s", "verdict": "s",
+    "expanded_mm": "n", "tolerance_mm": "n", "proven": "b", "proven_by": "s", "proven_on": "s",
+    "recheck_on": "s", "recheck_cause": "s", "movement_mm": "n", "movement_u_mm": "n",
+    "pick_error_mm": "n", "recheck_every_days": "n", "days_left": "n", "event": "s",
+    "event_on": "s", "rating": "s", "words": "s", "problems": ["s"], "alarm": "b",
+}  # fmt: skip
+DRIFT = {
+    "story": ("too-few", "still", "drift", "knock", "unclear"), "count": "i", "chance": "n",
+    "rate_mm_week": "n", "u_rate_mm_week": "n", "rate": ["n"], "knock_between": ["s"],
+    "knock_mm": "n", "mm_per_degc": "n", "u_mm_per_degc": "n", "day": "s", "day_even": "s",
+    "chance_now": "n", "interval_days": "i",
+}  # fmt: skip
+IMPORTED = {
+    "row": "i", "pose": "s", "joints": "s", "image": "s", "station": "i", "refused": "s",
+    "findings": FINDINGS,
+}  # fmt: skip
+AGAIN = {
+    "folder": "s", "inputs": "s", "verdict_before": "s", "verdict": "s", "expanded_mm_before": "n",
+    "expanded_mm": "n", "shift_mm": "n", "shift_u": "n", "codes_gone": ["s"], "codes_new": ["s"],
+    "stored": "b", "error": "s", "changed": "b",
+}  # fmt: skip
+TOLD = {"code": "s", "cause": "s", "shows": "s",
+        "texts": [{"level": "s", "message": "s", "remedy": "s"}]}  # fmt: skip
+DOCUMENTS: dict[str, Any] = {
+    "error": {"error": "s"},
+    "error-of-several": {"dir": "s", "error": "s", "format?": "i"},
+    "start": {"dir": "s", "name": "s", "created": "s", "findings": FINDINGS},
+    "record": {"findings": FINDINGS, "station": STATION},
+    "import": {"read_as": "s", "paired_by": "s", "stored": "b", "rows": [IMPORTED],
+               "images_left": ["s"], "columns_unused": ["s"]},
+    "check": {"findings": FINDINGS},
+    "plan": {"stations": [{"by": ("jog", "pose"), "pose": ["s"], "jog": "s",
+                           "work_volume_mm_after": "n"}], "work_volume_mm": "n"},
+    "solve-all": {"program": "s", "stored": "b", "sessions": [AGAIN]},
+    "recheck": RECHECK | {"cameras?": "*"},
+    "compare": {"agree": "b", "chance": "n", "difference": MOVEMENT, "findings": FINDINGS,
+                "history?": [HISTORY]},
+    "proof-recorded": {"recorded": "s", "id": "i", "findings": FINDINGS},
+    "proof-held-out": {"stations": [{"station": "i", "distance_mm": "n", "angle_deg": "n",
+                                     "expanded_mm": "n", "expanded_deg": "n", "chance": "n"}],
+                       "findings": FINDINGS},
+    "report": {"dir": "s", "path": "s", "bytes": "i", "verdict": "s", "findings": FINDINGS},
+    "export": {"dir": "s", "as": "s", "source_sha256?": "s", "text": "s"},
+    "cells": {"root": "s", "cells": [CELL], "drift?": {"*": DRIFT}},
+    "event": {"dir": "s", "cell": "s", "event": "s", "on": "s"},
+    "focus": {
+        "image": "s", "found": "i", "expected": "i", "edge_width_px": "n", "edge_limit_px": "n",
+        "white_fraction": "n", "contrast": "n", "tilt_deg": "n", "smear_px": "n", "u_mm": "n",
+        "findings": FINDINGS,
+    },
+    "lens": {
+        "views": "i", "matrix": [["n"]], "distortion": ["n"], "residual_px": "n",
+        "u_px": {"fx": "n", "fy": "n", "cx": "n", "cy": "n"}, "cell_residual_px": "n",
+        "differs": ["s"], "findings?": FINDINGS,
+    },
+    "shift": {
+        "points": [{
+            "name": "s", "fixed_to": "s", "shifted": "b", "before": ["s"], "after": ["s"],
+            "distance_mm": "n", "angle_deg": "n", "reduced_speed_first": "b",
+        }],
+        "findings": FINDINGS,
+    },
+    "doctor": {"system": "*", "packages": "*", "terminal": "*", "sessions": "*", "problems": ["s"]},
+    "pack": {"path": "s", "session": "s", "files": "i", "left_out": "i"},
+    "board": {"files": ["s"]},
+    "robot-import": {"path": "s", "name": "s", "axes": "i"},
+    "explain": TOLD,
+    "explain-all": {"codes": ["s"]},
+}  # fmt: skip
+
+
+def made(value: Any) -> dict[str, Any]:
+    """Return the schema of what is written down in short."""
+    if isinstance(value, kinds.Record | kinds.Many | kinds.Text):
+        return of_kind(value)
+    if value == "*":
+        return {}
+    if isinstance(value, str):
+        return {"type": [TYPES[value], "null"]}
+    if isinstance(value, tuple):
+        return {"enum": list(value)}
+    if isinstance(value, list):
+        return {"type": ["array", "null"], "items": made(value[0])}
+    if set(value) == {"*"}:
+        return {"type": "object", "additionalProperties": made(value["*"])}
+    return {
+        "type": ["object", "null"],
+        "properties": {key.rstrip("?"): made(item) for key, item in value.items()},
+        "required": [key for key in value if not key.endswith("?")],
+        "additionalProperties": False,
+    }
+
+
+def of_kind(kind: Any) -> dict[str, Any]:
+    """Return the schema of what a key of a file may hold, as it is written."""
+    match kind:
+        case kinds.OrNull():
+            return {"anyOf": [of_kind(kind.of), {"type": "null"}]}
+        case kinds.Record():
+            fields = {field.key: of_kind(field.kind) for field in kind.fields}
+            for field in kind.fields:
+                if field.default is None:
+                    fields[field.key] = {"anyOf": [fields[field.key], {"type": "null"}]}
+            required = [f.key for f in kind.fields if f.always or f.default is kinds.REQUIRED]
+            return {"type": ["object", "null"], "properties": fields, "required": required,
+                    "additionalProperties": False}  # fmt: skip
+        case kinds.Many():
+            return _array(of_kind(kind.of), kind.counts)
+        case kinds.Table():
+            return {"type": "object", "additionalProperties": of_kind(kind.of)}
+        case kinds.Number():
+            low = {} if math.isinf(kind.least) else {"minimum": kind.least}
+            return {"type": "number", **low}
+        case kinds.Whole():
+            return {"type": "integer"}
+        case kinds.Flag():
+            return {"type": "boolean"}
+        case kinds.Word():
+            return {"enum": [word.value for word in kind.of]}
+        case kinds.Text() if kind.choices:
+            return {"enum": list(kind.choices)}
+    if hasattr(kind, "read") and type(kind).__name__ == "_Part":
+        return {"$ref": "#"}
+    return {"type": "string"}
+
+
+def _array(items: dict[str, Any], counts: tuple[int, ...]) -> dict[str, Any]:
+    fixed = {} if len(counts) != 1 else {"minItems": counts[0], "maxItems": counts[0]}
+    return {"type": "array", "items": items, **fixed}
+
+
+def document(name: str, content: Any) -> dict[str, Any]:
+    """Return one schema; every document says its format."""
+    body = made(content)
+    if "properties" in body and "format" not in body["properties"] and name != "error-of-several":
+        body["properties"] = {"format": {"const": 1}, **body["properties"]}
+        body["required"] = ["format", *body["required"]]
+    return {"$schema": DRAFT, "$id": f"{name}.json", "title": f"stationbook {name} --json", **body}
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return all schemas by name."""
+    found = {name: document(name, content) for name, content in DOCUMENTS.items()}
+    found["solve"] = {
+        "$schema": DRAFT, "$id": "solve.json", "title": "stationbook solve --json",
+        "anyOf": [of_kind(record) for record in RESULTS.values()],
+    }  # fmt: skip
+    proof = of_kind(PROOF)
+    proof["properties"] |= {"format": {"const": 1}, "findings": made(FINDINGS)}
+    found["proof"] = {"$schema": DRAFT, "$id": "proof.json", "title": "stationbook proof --json",
+                      **proof}  # fmt: skip
+    about = {"dir": "s", "about": "*"}
+    found["about"] = document("about", about)
+    found["about"]["properties"]["about"] = of_kind(ABOUT)
+    return dict(sorted(found.items()))
+
+
+if __name__ == "__main__":
+    FOLDER.mkdir(exist_ok=True)
+    for name, content in schemas().items():
+        text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+        (FOLDER / f"{name}.json").write_text(text, encoding="utf-8")
