@@ -171,7 +171,7 @@ def percent(chance: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Convergence:
-    """How the fit ended: ``steps``, ``relinearised`` times, last ``change`` [-] (None: no step), ``converged``."""
+    """How the fit ended: ``steps``, ``relinearised``, last ``change`` (None: no step made)."""
 
     steps: int
     relinearised: int
