@@ -65,8 +65,8 @@ CATALOGUE: dict[str, Entry] = {
     "reach": Entry(
         "error",
         "The robot cannot stand at this pose: {detail}.",
-        "Check every digit against the pendant. If they are right, the robot file is wrong: accept "
-        "with a reason.",
+        "Check the active tool and frame, then every digit. If all is right, the robot file is "
+        "wrong: accept with a reason.",
         cause="A mistyped digit, a wrong active tool or frame, or a robot file that does not "
         "describe this robot.",
         shows="The inverse kinematics of the robot file has no solution at the typed pose.",
@@ -75,14 +75,14 @@ CATALOGUE: dict[str, Entry] = {
         "warning",
         "{count} poses in a row were out of reach or limits although the robot stands there: the "
         "robot file is in doubt.",
-        "Compare the robot file with the name plate and the joint values on the pendant; check the "
-        "active tool and frame.",
+        "Check the active tool and frame first; then compare the robot file with the name plate "
+        "and the joint values on the pendant.",
     ),
     "joint-limit": Entry(
         "error",
         "{joint} would stand at {value:.1f} {unit}, outside its limit of {limit:g} {unit}.",
-        "Check every digit against the pendant. If they are right, the limit in the robot file is "
-        "wrong: accept with a reason.",
+        "Check the active tool and frame, then every digit. If all is right, the limit in the robot "
+        "file is wrong: accept with a reason.",
         cause="A mistyped digit, a wrong tool or frame, or limits in the robot file that are not "
         "this robot's.",
         shows="Every way the robot could hold this pose breaks a limit; the nearest one is named.",
@@ -585,6 +585,13 @@ CATALOGUE: dict[str, Entry] = {
         "Check that the board lies fast and the active user frame, then repeat the stations from "
         "{station} on or those before it.",
     ),
+    "board-moved/drift": Entry(
+        "error",
+        "The board drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "
+        "the last.",
+        "Tighten the board's mount and let everything reach one temperature, then repeat; a "
+        "closing stop at the first station shows whether it still drifts.",
+    ),
     "board-moved/since": Entry(
         "error",
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the {carrier} than "
@@ -608,6 +615,13 @@ CATALOGUE: dict[str, Entry] = {
         "elsewhere on the flange.",
         "Check the camera's mount and the active tool, then repeat the stations from {station} on "
         "or those before it.",
+    ),
+    "camera-moved/drift": Entry(
+        "error",
+        "The camera drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "
+        "the last.",
+        "Let the camera warm up (common practice: half an hour), check its mount, then repeat; a "
+        "closing stop at the first station shows whether it still drifts.",
     ),
     "camera-moved/since": Entry(
         "error",
@@ -703,6 +717,60 @@ CATALOGUE: dict[str, Entry] = {
         "The lens data do not fit the images: points are off by {residual_px:.2g} px in a pattern "
         "that repeats over the view.",
         "Calibrate the lens again at this focus and image size.",
+    ),
+    "image-turned": Entry(
+        "error",
+        "In the {stations:image of station|images of stations} {stations} the board was seen "
+        "turned by {suggested}: so read, it fits the others.",
+        "Take the turn out of the camera's settings or of what saves the images, and retake these "
+        "images at the same stops.",
+        cause="A camera or viewer that turns or mirrors what it saves, or a camera mounted upside "
+        "down whose software undoes it.",
+        shows="The stations fit only with their images turned or mirrored.",
+    ),
+    "image-turned/mirrored": Entry(
+        "error",
+        "The {stations:image of station|images of stations} {stations} {stations:is|are} mirrored: "
+        "unmirrored, {stations:it fits|they fit} the others.",
+        "Switch mirroring off in the camera or in what saves the images, and retake these images.",
+    ),
+    "image-turned/all-turned": Entry(
+        "error",
+        "All images are turned by {suggested} against those that the lens data belong to.",
+        "Switch the turn off in the camera or in what saves the images and retake them, or "
+        "calibrate the lens with images turned as these.",
+    ),
+    "image-turned/all-mirrored": Entry(
+        "error",
+        "All images are mirrored: no camera sees a board so.",
+        "Switch mirroring off in the camera or in what saves the images, and retake them.",
+    ),
+    "board-counts": Entry(
+        "error",
+        "The points are numbered as on a board of {suggested} columns; the cell says {typed}, "
+        "which leaves {residual_px:.0f} px in the images.",
+        "Count inner corners, or circles, along a row and down a column; correct board.columns and "
+        "board.rows in the cell.",
+        cause="Squares counted instead of inner corners, rows and columns exchanged, or another "
+        "board.",
+        shows="Points lie as on a board only when numbered with another count.",
+    ),
+    "board-counts/shifted": Entry(
+        "error",
+        "In the {stations:image of station|images of stations} {stations} the points are numbered "
+        "one off: the board has more {field} than the {typed} that the cell says.",
+        "Count inner corners, or circles, along a row and down a column; correct board.columns and "
+        "board.rows in the cell, then find the points again.",
+    ),
+    "still-moving": Entry(
+        "error",
+        "At station {station} the robot was still moving, {distance_mm:.2f} mm and "
+        "{angle_deg:.2f}° off along its way from station {other}.",
+        "Go there again, wait until the arm stands still, then read the pendant and take the "
+        "image.",
+        cause="Image taken, or pendant read, before the arm had settled.",
+        shows="The station is off along the way from the station before, and in no other "
+        "direction.",
     ),
     "outlier": Entry(
         "error",

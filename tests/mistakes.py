@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from engine.checks.explain import slips
 from engine.diagnosis.scene import scene
 from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.solver import fitted
+from engine.estimate.systematic import postures_at
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
 
@@ -184,6 +186,90 @@ def moved(case: Case, seed: int, what: str, xi: Array, row: int) -> Faulty:
     return typed(replace(made.problem, observations=tuple(observations)))
 
 
+def drifted(case: Case, seed: int, what: str, xi: Array) -> Faulty:
+    """Return a session in which the ``camera`` or the ``board`` drifts by ``xi`` to its end."""
+    made = simulated(case, np.random.default_rng(seed))
+    rng, n = np.random.default_rng(seed + 1), len(made.problem.observations)
+    observations = tuple(
+        _after(made, seen, what, displaced(np.eye(4), xi * k / (n - 1)), rng)
+        for k, seen in enumerate(made.problem.observations)
+    )
+    return typed(replace(made.problem, observations=observations))
+
+
+def still_moving(case: Case, seed: int, rows: Sequence[int], off_mm: float) -> Faulty:
+    """Return a session whose images of ``rows`` were taken ``off_mm`` before the arm arrived.
+
+    The arm moves by its joints, as from point to point.
+    """
+    made = simulated(case, np.random.default_rng(seed))
+    rng, arm = np.random.default_rng(seed + 1), made.arm
+    seen = list(made.problem.observations)
+    typed_poses = np.array([one.base_T_flange for one in seen])
+    q = postures_at(arm, typed_poses, [None] * len(seen))
+    for row in rows:
+        back = q[row - 1] - q[row]
+        reach = np.linalg.norm(arm.forward_and_jacobian(q[row : row + 1])[1][0][3:] @ back)
+        before = arm.forward(q[row] + back * min(off_mm / max(reach, 1.0), 0.5))
+        pixels = _image(made, before, made.camera, made.board, rng)
+        seen[row] = replace(seen[row], pixels=pixels)
+    return typed(replace(made.problem, observations=tuple(seen)))
+
+
+def turned_images(session: Faulty, rows: Sequence[int], quarters: int = 2) -> Faulty:
+    """Return the session with the images of ``rows`` turned by quarter turns, clockwise."""
+    turn = {1: (0, -1, 1, 0), 2: (-1, 0, 0, -1), 3: (0, 1, -1, 0)}[quarters]
+    return _reflected(session, rows, np.array(turn, float).reshape(2, 2))
+
+
+def mirrored_images(session: Faulty, rows: Sequence[int]) -> Faulty:
+    """Return the session with the images of ``rows`` mirrored before the points were found.
+
+    A detector numbers points as it sees them: the rows of the board come in reverse order.
+    """
+    board = session.problem.board
+    ids = np.arange(board.count).reshape(board.rows, board.columns)[::-1].ravel()
+    session = _reflected(session, rows, np.diag([-1.0, 1.0]))
+    seen = list(session.problem.observations)
+    for row in rows:
+        names = seen[row].point_ids
+        assert names is not None
+        seen[row] = replace(seen[row], point_ids=ids[names])
+    return replace(session, problem=replace(session.problem, observations=tuple(seen)))
+
+
+def _reflected(session: Faulty, rows: Sequence[int], flip: Array) -> Faulty:
+    seen, size = list(session.problem.observations), np.array(session.problem.camera.image_size_px)
+    taken = np.abs(flip @ size)
+    for row in rows:
+        pixels = seen[row].pixels
+        assert pixels is not None
+        pixels = (pixels - (size - 1) / 2) @ flip.T + (taken - 1) / 2
+        seen[row] = replace(seen[row], pixels=pixels)
+    return replace(session, problem=replace(session.problem, observations=tuple(seen)))
+
+
+def miscounted(session: Faulty, columns: int, rng: np.random.Generator | None = None) -> Faulty:
+    """Return the session with a cell that names ``columns`` columns instead of the board's own.
+
+    Without ``rng`` the numbers are those of the true board, read with the wrong count. With it, the
+    points are those of a window of the board that a detector found, anywhere.
+    """
+    board = session.problem.board
+    wrong = replace(board, columns=columns)
+    observations = []
+    for seen in session.problem.observations:
+        assert seen.pixels is not None
+        grid = seen.pixels.reshape(board.rows, board.columns, 2)
+        if rng is not None:
+            first = int(rng.integers(board.columns - columns + 1))
+            grid = grid[:, first : first + columns]
+        pixels = grid.reshape(-1, 2)[: wrong.count]
+        observations.append(replace(seen, pixels=pixels, point_ids=np.arange(len(pixels))))
+    problem = replace(session.problem, board=wrong, observations=tuple(observations))
+    return replace(session, problem=problem)
+
+
 def _after(
     made: Simulated,
     seen: Observation,
@@ -198,13 +284,20 @@ def _after(
     xi = displacement(E, np.eye(4))
     camera = displaced(made.camera, xi) if what == "camera" else made.camera
     board = displaced(made.board, xi) if what == "board" else made.board
+    return replace(seen, pixels=_image(made, seen.base_T_flange, camera, board, rng))
+
+
+def _image(
+    made: Simulated, flange: Array, camera: Array, board: Array, rng: np.random.Generator
+) -> Array:
+    """Return pixels of the board seen with the flange at ``flange``, noise of the case added."""
     case, points = made.case, made.problem.board.points()
     noise = np.concatenate(
         [rng.normal(0, np.radians(case.angle_deg), 3), rng.normal(0, case.position_mm, 3)]
     )
-    view = predicted_view(case.mount, camera, displaced(seen.base_T_flange, noise), board)
+    view = predicted_view(case.mount, camera, displaced(flange, noise), board)
     pixels = project(apply(view, points), made.problem.camera)
-    return replace(seen, pixels=pixels + rng.normal(0, case.pixel_px, pixels.shape))
+    return np.asarray(pixels + rng.normal(0, case.pixel_px, pixels.shape))
 
 
 def upright(tilt_deg: float, seed: int, count: int = 15) -> Faulty:

@@ -20,7 +20,9 @@ from ..estimate.problem import Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
-from .causes import Cause, configuration_causes, weight_of
+from ..frames import displacement
+from .causes import Cause, configuration_causes, texts_of, weight_of
+from .images import count_causes, image_causes, turned_causes
 from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
 from .scene import (
     Alarm,
@@ -63,8 +65,16 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-pitch",
     "board-bowed",
     "lens",
+    "image-turned",
+    "board-counts",
+    "still-moving",
 )
-CONSEQUENCES = ("noise-beyond", "robot-geometry")  # not told beside their cause
+STATION_CODES = ("typed-value", "outlier", "still-moving")  # they concern single stations
+CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
+# Nor are these beside a cause that concerns the whole session: without it they may be gone.
+OF_THE_WHOLE = ("unobservable", "weak-direction", "tolerance", "what-helps", "pick-differs")
+SMALL = ("board-moved", "camera-moved", "board-pitch", "board-bowed", "lens")  # may be no error:
+MATTERS = 0.5  # [-] of U: what moves the result by less is told as a warning
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -103,7 +113,17 @@ def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
     Raises as `estimate.solve` does.
     """
     found = examined(problem, texts)
-    return unsolved(problem) if found is None else found.result()
+    return not_fitted(problem) if found is None else found.result()
+
+
+def not_fitted(problem: Problem) -> Result:
+    """Return the result of a problem that cannot be solved, with what the images tell of it."""
+    result = unsolved(problem)
+    causes = count_causes(problem, {})
+    if not causes:
+        return result
+    own = (item for item in result.findings if item.code not in CONSEQUENCES)
+    return judged(result, (*causes[0].findings, *own))
 
 
 def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
@@ -130,7 +150,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         alarms, cause = _next(now, texts) if images is None else ([Alarm("lens", 0.0)], images)
         if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
-        findings += _weighed(cause, min(alarm.chance for alarm in alarms))
+        findings += _weighed(now, cause, min(alarm.chance for alarm in alarms))
         aside |= cause.set_aside
         if cause.kept:
             problem = _kept(problem, cause.problem)
@@ -146,11 +166,11 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
-    causes = pattern_causes(now, texts)
+    causes = [*count_causes(now.problem, texts), *pattern_causes(now, texts)]
     if not causes:
         return None
     with suppress(np.linalg.LinAlgError):  # a fit without numbers
-        causes += term_causes(scene(now, texts))
+        causes += [*turned_causes(now, texts), *term_causes(scene(now, texts))]
     return max(causes, key=lambda cause: cause.weight)
 
 
@@ -185,7 +205,7 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
     causes, least = [], _least(view)
-    for cause in settled(view, whole_causes(view, other)):
+    for cause in settled(view, [*whole_causes(view, other), *image_causes(view)]):
         if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
             return cause
         causes.append(cause)
@@ -229,19 +249,34 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
         yield lambda: scale_causes(view)
     if scatters or families & {"term", "pitch", "lens", "split"}:
         yield lambda: term_causes(view)
+        yield lambda: turned_causes(view.found, texts_of(view))
     if not scatters:
         yield lambda: smooth_causes(view)
 
 
-def _weighed(cause: Cause, chance: float) -> tuple[Finding, ...]:
-    """Return the cause's findings; a typed value that a clean session may show is a warning."""
-    if chance < ERROR_CHANCE:
-        return cause.findings
-    doubtful = ("typed-value", "outlier")
+def _weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
+    """Return the cause's findings; what a clean session may show, or hardly matters, as warnings."""
+    codes = {item.code for item in cause.findings}
+    doubtful = STATION_CODES if chance >= ERROR_CHANCE else ()
+    if codes and codes <= set(SMALL) and not _matters(now, cause):
+        doubtful = SMALL
     return tuple(
         replace(item, level=Level.WARNING) if item.code in doubtful else item
         for item in cause.findings
     )
+
+
+def _matters(now: Solution, cause: Cause) -> bool:
+    """Tell whether the cause, put right, moves parts in the work volume by a good part of U."""
+    found = cause.found or fitted(cause.problem)
+    if found is None or _absurd(now):
+        return True
+    before, after = assembled(now), assembled(found)
+    u = after.uncertainty.work_volume_mm
+    if before.pick is None or u is None:
+        return True
+    moved = before.pick.moved @ displacement(after.camera, before.camera)
+    return float(np.linalg.norm(moved, axis=-1).max()) > MATTERS * 2.0 * u
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:
@@ -284,7 +319,7 @@ def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
 
 def _of_stations(diagnosis: Diagnosis) -> bool:
     """Tell whether all that was found concerns single stations."""
-    return all(item.code in ("typed-value", "outlier") for item in diagnosis.findings)
+    return all(item.code in STATION_CODES for item in diagnosis.findings)
 
 
 def _still_out(diagnosis: Diagnosis) -> set[int]:
@@ -300,11 +335,12 @@ def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
     """Return the result with the causes first, without the outliers that they explain."""
     said = {item.station for item in diagnosis.findings}
     whole = bool(diagnosis.findings) and not _of_stations(diagnosis)
+    silent = (*CONSEQUENCES, *OF_THE_WHOLE) if whole else CONSEQUENCES
     own = [
         item
         for item in result.findings
         if not (item.code == "outlier" and (whole or item.station in said))
-        and not (item.code in CONSEQUENCES and has_error(diagnosis.findings))
+        and not (item.code in silent and has_error(diagnosis.findings))
     ]
     findings = (*diagnosis.findings, *by_gravity(own))
     return replace(judged(result, findings), findings=findings)

@@ -25,7 +25,7 @@ from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem, absurd, point_rows
 from ..estimate.solver import Solution, fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from ..frames import apply
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import f_isf
@@ -52,6 +52,7 @@ class Pattern:
 
     residual_px: float
     camera: Camera
+    occam: float  # log share of the prior's lenses that fit about as well
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +86,13 @@ def pattern(found: Solution) -> Pattern | None:
     if not _tells(_rest(longer) - after, _rest(longer), len(PRIOR) - 1, images):
         return None
     size = float(np.sqrt(max(before - after, 0.0) / _count(images)))
-    return Pattern(size, fitted.camera)
+    return Pattern(size, fitted.camera, _occam(information, after / _count(images)))
+
+
+def _occam(information: Array, variance: float) -> float:
+    """Return the log of how much of the prior the images leave open."""
+    told = np.eye(len(PRIOR)) + information * np.outer(PRIOR, PRIOR) / max(variance, 1e-12)
+    return -0.5 * float(np.linalg.slogdet(told)[1])
 
 
 def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
@@ -99,6 +106,7 @@ def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
     problem = replace(found.problem, camera=seen.camera)
     again, weight = solved_weight(problem)
     described = finding("lens", "shape", residual_px=seen.residual_px)
+    weight += seen.occam + SCALE_SHARE
     return [Cause(weight, (described,), problem, texts, found=again)]
 
 
@@ -250,7 +258,7 @@ Rows = Callable[[Scene], tuple[float, float]]
 
 
 def scale_causes(now: Scene) -> list[Cause]:
-    """Return pitch and focal length as causes, where they differ enough to matter."""
+    """Return pitch and focal length as causes; where they hardly differ, as a warning."""
     causes = []
     for least, rows, scaled, tell in (
         (LEAST_PITCH, _pitch_rows, _with_pitch, _pitch_finding),
@@ -259,8 +267,10 @@ def scale_causes(now: Scene) -> list[Cause]:
         found = _solved(now, rows, scaled)
         if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
             continue
-        if abs(found[1]) >= least and found[2] > 1.0 / KNOWN**2:
-            causes.append(_cause(now, *found, tell))
+        if found[2] > 1.0 / KNOWN**2:
+            cause = _cause(now, *found, tell)
+            mild = tuple(replace(item, level=Level.WARNING) for item in cause.findings)
+            causes.append(replace(cause, findings=mild) if abs(found[1]) < least else cause)
     return causes
 
 

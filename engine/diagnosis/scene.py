@@ -171,6 +171,7 @@ TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tel
 # of the session's degrees of freedom behind it.
 SHARE_OF_DEGREES = 0.5
 LEAST_DEGREES = 2.0  # [-] below, no noise level is known at all
+LEAST_DRIFT = 4  # stations that tell a drift from a bad station
 LEAST_BLOCK = 2  # stations on either side of a change: one alone is a bad station
 MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly spread
 LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
@@ -256,13 +257,19 @@ def split_places(n: int) -> NDArray[np.int64]:
     return np.unique(np.linspace(places[0], places[-1], MOST_SPLITS).round().astype(int))
 
 
+def drift_share(n: int) -> Array:
+    """Return how much of a drift has come about at each of ``n`` stations, from 0 to 1."""
+    return np.linspace(0.0, 1.0, n)
+
+
 def split_tests(scene: Scene) -> dict[str, Array]:
-    """Return, for each side, T (places,) = score² of a change from each place on."""
+    """Return, for each side, T (places + 1,) = score² of a change at each place, and a drift's."""
     n, places = len(scene.used), split_places(len(scene.used))
-    later = (np.arange(n) >= places[:, None])[..., None, None]
+    steps = (np.arange(n) >= places[:, None]).astype(float)
+    later = np.concatenate([steps, drift_share(n)[None]])[..., None, None]
     answer = {}
     for side, Z in split_columns(scene).items():
-        tests = [scene.test(Z * block) for block in np.array_split(later, -(-len(places) // BLOCK))]
+        tests = [scene.test(Z * block) for block in np.array_split(later, -(-len(later) // BLOCK))]
         score, M = (np.concatenate(part) for part in zip(*tests, strict=True))
         answer[side] = _quadratic(M, score)
     return answer
@@ -286,7 +293,8 @@ def split_alarms(scene: Scene) -> list[Alarm]:
     for side, T in tests.items():
         best = int(T.argmax())
         chance = 2 * len(T) * _f_chance(float(T[best]), 6, degrees)
-        items.append(Alarm("split", chance, int(places[best]), None, side))
+        place = int(places[best]) if best < len(places) else None
+        items.append(Alarm("split", chance, place, None, side))
     return items
 
 

@@ -13,7 +13,7 @@ from ..camera.views import linearised
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import derivatives, implied_flange
-from ..estimate.systematic import flange_errors
+from ..estimate.systematic import flange_errors, postures_at
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
 from ..tails import f_isf
@@ -138,6 +138,9 @@ SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond s
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
+MOVING_SHARE = float(np.log(1 / 100))  # stations where the arm still moved, CP, no source
+LEAST_WAY = 1e-3  # [-] share of the way from the station before: less is within the noise
+ROUGHLY = 0.15  # [-] of what is left of the way: how far beside it an arm may arrive
 TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common practice
 
 
@@ -163,6 +166,7 @@ def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
     if turn is not None:
         causes.append(_turn_cause(scene, seen, turn))
+    causes += _moving_causes(scene, seen)
     if not causes and double:
         causes = [_slip_cause(scene, seen, item) for item in double_slips_of(scene, seen)[:1]]
     return [*causes, _outlier_cause(scene, seen)]
@@ -229,6 +233,66 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     return Cause(weight, (described,), problem, texts_of(scene), kept=True)
 
 
+def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
+    """Return the station as one where the arm had not arrived, or the pendant not been read yet.
+
+    It is then off by a small share of its way from the station before, either way.
+    """
+    found, row = scene.found, seen.row
+    if not row:
+        return []
+    typed, prediction = scene.stations.typed, seen.predictions[0]
+    off = displacement(prediction.flange, typed[row])
+    tried = [_on_the_way(off, way, prediction.covariance) for way in _ways(scene, row)]
+    share, log_density, size = max(tried, key=lambda item: item[1])
+    if size > seen.limit or not LEAST_WAY < abs(share) < 1.0:
+        return []
+    weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
+    weight -= apart(found.stations.take(np.array([row])), seen.fit)
+    weight += MOVING_SHARE + log_density
+    described = finding(
+        "still-moving",
+        station=scene.ids[row],
+        other=scene.ids[row - 1],
+        distance_mm=np.linalg.norm(off[3:]),
+        angle_deg=np.degrees(np.linalg.norm(off[:3])),
+    )
+    return [_without(scene, row, weight, described)]
+
+
+def _ways(scene: Scene, row: int) -> list[Array]:
+    """Return the ways (6,) back to the station before: straight, and by joints as it arrives."""
+    typed = scene.stations.typed
+    ways = [displacement(typed[row - 1], typed[row])]
+    arm = scene.found.systematic.arm
+    if arm is not None:
+        q = postures_at(arm, typed[[row - 1, row]], [None, None])
+        if np.isfinite(q).all():
+            ways.append(arm.forward_and_jacobian(q[1:])[1][0] @ (q[0] - q[1]))
+    return ways
+
+
+def _on_the_way(off: Array, way: Array, covariance: Array) -> tuple[float, float, float]:
+    """Return the share of ``way`` (6,) nearest to ``off``, its log density, and the rest's size.
+
+    The share's logarithm is anything from `LEAST_WAY` to 1; the arm comes along the way within
+    `ROUGHLY` of it.
+    """
+    share, spread = 0.0, covariance
+    for _ in range(2):
+        loose = np.repeat([np.linalg.norm(way[:3]), np.linalg.norm(way[3:])], 3) * ROUGHLY * share
+        spread = covariance + np.diag(loose**2)
+        weighed = np.linalg.solve(spread, way)
+        information = float(weighed @ way)
+        share = float(weighed @ off) / information
+    rest = off - share * way
+    size = float(rest @ np.linalg.solve(spread, rest))
+    density = -0.5 * (size + float(np.linalg.slogdet(2.0 * np.pi * spread)[1]))
+    density += 0.5 * float(np.log(2.0 * np.pi / information))
+    range_ = 2.0 * float(np.log(1.0 / LEAST_WAY))
+    return share, density - float(np.log(range_ * max(abs(share), LEAST_WAY))), size
+
+
 def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     """Return the station as one that fits nothing."""
     found, row = scene.found, seen.row
@@ -241,14 +305,12 @@ def _outlier_cause(scene: Scene, seen: Others) -> Cause:
         distance_mm=np.linalg.norm(off[3:]),
         angle_deg=np.degrees(np.linalg.norm(off[:3])),
     )
-    problem = replace(
-        found.problem,
-        observations=tuple(o for o in found.problem.observations if o.id != scene.ids[row]),
-    )
-    return Cause(
-        weight,
-        (described,),
-        problem,
-        texts_of(scene),
-        frozenset({scene.ids[row]}),
-    )
+    return _without(scene, row, weight, described)
+
+
+def _without(scene: Scene, row: int, weight: float, described: Finding) -> Cause:
+    """Return the cause that leaves the station out."""
+    observations = scene.found.problem.observations
+    others_ = tuple(seen for seen in observations if seen.id != scene.ids[row])
+    problem = replace(scene.found.problem, observations=others_)
+    return Cause(weight, (described,), problem, texts_of(scene), frozenset({scene.ids[row]}))

@@ -1,11 +1,15 @@
-"""Something moved during the session: two blocks of stations that fit alone, not together."""
+"""Something moved during the session: at once between two stations, or slowly from first to last.
+
+After a knock two blocks of stations fit alone, not together. A drift is taken as linear in time,
+and the stations as evenly spread over it; a closing stop at the first pose shows it best.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
@@ -15,12 +19,15 @@ from ..estimate.problem import absurd, implied_flange, related
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of
-from .scene import Scene, side_columns, split_places
+from .scene import LEAST_DRIFT, Scene, drift_share, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
-MOVE_RAD, MOVE_MM = 0.3, 100.0  # prior standard deviation of a move: a knock or another tool
-_SD = np.array([MOVE_RAD] * 3 + [MOVE_MM] * 3)
+DRIFT_SHARE = -5.0  # the same of a drift
+# Prior standard deviations [rad, mm] of a move, equally common: something that gives a little, a
+# knock, another tool or frame. Common practice, no source.
+SIZES = ((0.003, 0.6), (0.03, 6.0), (0.3, 100.0))
+DRIFTS = SIZES[:2]
 COARSE = 16  # places of a long session that are tried first; then every one around the best
 FITTED = 3  # best places that are fitted in full
 CODES = {  # by mount and side: code and variant
@@ -35,31 +42,45 @@ CODES = {  # by mount and side: code and variant
 class Split:
     """A start of one split at row ``place``: ``typed`` with the smaller block put right.
 
-    ``moved`` (n,) marks that block; ``camera`` and ``board`` hold for the other one. ``score`` says
-    how badly all of it fits.
+    ``moved`` (n,) is 1 in that block; ``camera`` and ``board`` hold for the other one. ``score``
+    says how badly all of it fits. A drift has no place: ``moved`` grows from 0 to 1.
     """
 
     side: str
-    place: int
+    place: int | None
     typed: Array
-    moved: NDArray[np.bool_]
+    moved: Array
     camera: Array
     board: Array
     score: float
 
 
 def split_causes(scene: Scene) -> list[Cause]:
-    """Return the likeliest places and sides of a move."""
+    """Return the likeliest places and sides of a move, and a drift of either side."""
     places = split_places(len(scene.ids))
     step = max(1, len(places) // COARSE)
     starts = [start for place in places[::step] for start in _starts(scene, int(place))]
     if step > 1 and starts:
-        best = min(starts, key=lambda start: start.score).place
+        best = min(starts, key=lambda start: start.score).place or 0
         near = places[(np.abs(places - best) < step) & (places != best)]
         starts += [start for place in near for start in _starts(scene, int(place))]
     starts.sort(key=lambda start: start.score)
-    causes = [_cause(scene, start, 2 * len(places)) for start in starts[:FITTED]]
+    share = SPLIT_SHARE - float(np.log(max(2 * len(places), 1)))
+    causes = [_cause(scene, start, share, SIZES) for start in starts[:FITTED]]
+    causes += [_cause(scene, start, DRIFT_SHARE, DRIFTS) for start in _drifts(scene)]
     return [cause for cause in causes if cause is not None]
+
+
+def _drifts(scene: Scene) -> list[Split]:
+    """Return a drift of either side, from where the fit is."""
+    stations, state = scene.stations, scene.found.fit.state
+    if len(scene.ids) < LEAST_DRIFT:
+        return []
+    grown = drift_share(len(scene.ids))
+    return [
+        Split(side, None, stations.typed, grown, state.camera, state.board, 0.0)
+        for side in ("flange", "base")
+    ]
 
 
 def _starts(scene: Scene, place: int) -> list[Split]:
@@ -82,29 +103,38 @@ def _starts(scene: Scene, place: int) -> list[Split]:
         moved[~alone] = typed[~alone] @ move if side == "flange" else move @ typed[~alone]
         off = squared_deviation(camera @ view, related(mount, moved) @ board, centre)
         score = float(np.log1p(off).sum())
-        found.append(Split(side, place, moved, ~alone, camera, board, score))
+        found.append(Split(side, place, moved, (~alone).astype(float), camera, board, score))
     return found
 
 
-def _cause(scene: Scene, start: Split, count: int) -> Cause | None:
-    """Return the cause from a fit with the move as six more unknowns; None if it fits nothing."""
+def _cause(
+    scene: Scene, start: Split, share: float, sizes: Sequence[tuple[float, float]]
+) -> Cause | None:
+    """Return the cause from a fit with the move as six more unknowns; None if it fits nothing.
+
+    The likeliest of the ``sizes`` is its prior.
+    """
     found = scene.found
     p = len(found.stations.systematic_sd)
     columns = side_columns(start.typed)[start.side] * start.moved[:, None, None]
-    stations = replace(
-        found.stations,
-        typed=start.typed,
-        systematic=np.concatenate([found.stations.systematic, columns], axis=2),
-        systematic_sd=np.concatenate([found.stations.systematic_sd, _SD]),
-    )
-    errors = np.zeros(p + 6 + len(stations.terms_sd))
+    errors = np.zeros(p + 6 + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
     everyone = np.ones(len(scene.ids), bool)
-    ended = fit(stations, state, found.prior)
+    tried = []
+    for size in sizes:
+        stations = replace(
+            found.stations,
+            typed=start.typed,
+            systematic=np.concatenate([found.stations.systematic, columns], axis=2),
+            systematic_sd=np.concatenate([found.stations.systematic_sd, np.repeat(size, 3)]),
+        )
+        ended = fit(stations, state, found.prior)
+        tried.append((evidence(stations, everyone, ended, found.prior), ended))
+        state = ended.state
+    weight, ended = max(tried, key=lambda item: item[0])
     if absurd(ended.noise, found.prior):
         return None
-    weight = evidence(stations, everyone, ended, found.prior)
-    weight += SPLIT_SHARE - float(np.log(max(count, 1)))
+    weight += share - float(np.log(len(sizes)))
     typed = displaced(start.typed, columns @ ended.state.errors[p : p + 6])
     problem = applied(found.problem, scene.ids, typed)
     described = _finding(scene, start, typed, ended.state)
@@ -115,7 +145,7 @@ def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
     """Return the finding: how far the thing sits from where it sat before."""
     fixed = scene.stations.mount == EYE_TO_HAND
     old = scene.stations.typed
-    row = int(np.flatnonzero(start.moved)[0])
+    row = int(start.moved.argmax())
     if start.side == "flange":
         move, thing = inverse(old[row]) @ typed[row], state.board if fixed else state.camera
     else:
@@ -124,8 +154,8 @@ def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
     code, variant = CODES[fixed, start.side]
     return finding(
         code,
-        variant,
-        station=scene.ids[start.place],
+        "drift" if start.place is None else variant,
+        station=None if start.place is None else scene.ids[start.place],
         distance_mm=np.linalg.norm(moved[:3, 3] - thing[:3, 3]),
         angle_deg=np.degrees(rotation_angle(moved[:3, :3] @ thing[:3, :3].T)),
     )

@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..estimate.assemble import unsolved
 from ..estimate.joint import Joint, apart, joined
 from ..estimate.problem import Problem
 from ..estimate.result import Result, judged
 from ..estimate.solver import Solution
 from ..findings import Finding, finding
 from ..frames import displacement
-from .diagnose import Examined, examined
+from .diagnose import Examined, examined, not_fitted
 from .scene import Texts
 
 
@@ -41,7 +40,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
         alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
     members = [k for k in solved if not _apart(alone[solved[0]], alone[k])]
     results = [
-        unsolved(problem) if one is None else one.result()
+        not_fitted(problem) if one is None else one.result()
         for problem, one in zip(problems, alone, strict=True)
     ]
     for k in set(solved) - set(members):

@@ -464,11 +464,15 @@ SEED = 20  # any number: fixes the subsets
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Beginning:
-    """A start: transforms (4, 4) and the chosen candidate of each station (n,)."""
+    """A start: transforms (4, 4) and the chosen candidate of each station (n,).
+
+    ``score``: sum over the stations of log(1 + squared deviation).
+    """
 
     camera: Array
     board: Array
     choice: Index
+    score: float = 0.0
 
 
 def begin(mount: Mount, gathered: Gathered) -> Beginning:
@@ -551,7 +555,8 @@ def _assigned(
     choice = deviation.argmin(axis=2)
     turned = np.take_along_axis(gathered.candidates.turn[None], choice[..., None], axis=2)
     best = int((turned[..., 0] != 0).sum(axis=1).argmin())
-    return Beginning(camera, frames[best], choice[best])
+    score = float(np.log1p(deviation[best].min(axis=1)).sum())
+    return Beginning(camera, frames[best], choice[best], score)
 
 
 def _turned_frames(board: Array, gathered: Gathered) -> Array:

@@ -1,0 +1,270 @@
+"""Images that were turned or mirrored, and points numbered as on a board of another count.
+
+Each is another reading of an image: the board's pose in it is ``before · pose · after``, with a
+reflection on both sides where the image was mirrored. A turn of every image is a turn of the camera
+and a shift of every number a shift of the board, which the poses cannot show; where only some
+stations are read so, or every image is mirrored, nothing else brings them together. A turn of every
+image shows in the lens, whose centre is seldom that of the image.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..arrays import Array
+from ..boards.pattern import Board
+from ..camera.lens import lens
+from ..camera.views import poses_of_views
+from ..cell.stations import Observation
+from ..estimate.gather import Candidates, Gathered, begin, gather
+from ..estimate.problem import Problem, absurd
+from ..estimate.solver import Solution
+from ..findings import Finding, finding
+from ..frames import transform
+from .causes import Cause, solved_weight, texts_of
+from .scene import Scene, Texts
+
+TURNED_SHARE = -4.0  # log of how common turned or mirrored images are among sessions, CP
+COUNT_SHARE = -4.0  # log of how common wrong counts are among sessions, common practice, no source
+STATION_COST = 2.0  # [-] squared deviation that another reading of one image costs
+BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
+FITTED = 3  # readings fitted at most
+GARBLED_PX = 2.0  # px; no lens and no bow leaves so much in an image of a board
+CLEARER = 5.0  # [-] times less must be left over with the points numbered otherwise
+LOOKED_AT = 6  # images that tell of the counts, evenly spread
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One other reading of images.
+
+    ``before`` and ``after`` (4, 4) as in the module's text. ``seen`` returns an observation on
+    ``board``, whether it is read so or not; ``said`` the finding for the stations (ids) read so,
+    all of them or not.
+    """
+
+    before: Array
+    after: Array
+    seen: Callable[[Observation, bool], Observation]
+    board: Board
+    said: Callable[[list[int], bool], Finding]
+    share: float
+
+
+TURNS = {"180°": (-1, 0, 0, -1), "90°": (0, -1, 1, 0), "270°": (0, 1, -1, 0)}
+MIRROR = (-1, 0, 0, 1)  # left to right; top to bottom is the same after half a turn
+
+
+def image_causes(scene: Scene) -> list[Cause]:
+    """Return images turned, mirrored or numbered otherwise, at some stations or at all."""
+    gathered, mount = scene.found.gathered, scene.stations.mount
+    plain = begin(mount, gathered).score
+    scored = []
+    for reading in _readings(scene):
+        start = begin(mount, _with(gathered, reading))
+        rows = start.choice >= gathered.candidates.pose.shape[1]
+        if rows.any() and plain - start.score > BETTER:
+            scored.append((start.score, reading, rows))
+    scored.sort(key=lambda item: item[0])
+    found = [_cause(scene, reading, rows) for _, reading, rows in scored[:FITTED]]
+    return [cause for cause in found if cause is not None]
+
+
+def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
+    """Return a turn of all images as causes: the lens data then belong to images not turned."""
+    camera, causes = found.problem.camera, list[Cause]()
+    for angle, S in TURNS.items():
+        reading = _image_reading(found.problem, S, angle, mirrored=False)
+        problem = _problem(found.problem, reading, None)
+        again, weight = solved_weight(problem)
+        if again is None or absurd(again.fit.noise, again.prior):
+            continue
+        if not _inside(problem, camera.image_size_px):
+            continue
+        ids = [found.problem.observations[i].id for i in found.gathered.index]
+        said = (reading.said(ids, True),)
+        causes.append(Cause(weight + reading.share, said, problem, texts, found=again))
+    return causes
+
+
+def _inside(problem: Problem, size: tuple[int, int]) -> bool:
+    """Tell whether every pixel lies in the image."""
+    pixels = [seen.pixels for seen in problem.observations if seen.pixels is not None]
+    every = np.concatenate(pixels)
+    return bool((every > -1.0).all() and (every < np.array(size)).all())
+
+
+def count_causes(problem: Problem, texts: Texts) -> list[Cause]:
+    """Return another count of columns, where points numbered so lie as on a board at all."""
+    board = problem.board
+    if board.measured or board.pattern == "circles-staggered":
+        return []
+    shown = [seen for seen in problem.observations if seen.pixels is not None]
+    if not shown:
+        return []
+    rows = np.unique(np.linspace(0, len(shown) - 1, min(len(shown), LOOKED_AT)).round().astype(int))
+    some = replace(problem, observations=tuple(shown[row] for row in rows))
+    now = _left_over(some)
+    if now < GARBLED_PX:
+        return []
+    most = max(int(np.max(seen.point_ids)) for seen in shown if seen.point_ids is not None)
+    tried = []
+    for columns in (board.columns - 1, board.columns + 1, board.rows):
+        other = replace(board, columns=columns, rows=max(2, -(-(most + 1) // columns)))
+        tried.append((_left_over(replace(some, board=other)), other))
+    left, best = min(tried, key=lambda item: item[0])
+    if left * CLEARER > now:
+        return []
+    problem = replace(problem, board=best)
+    again, weight = solved_weight(problem)
+    said = finding(
+        "board-counts",
+        field="columns",
+        typed=f"{board.columns}",
+        suggested=f"{best.columns}",
+        residual_px=min(now, max(problem.camera.image_size_px)),
+    )
+    return [Cause(weight + COUNT_SHARE, (said,), problem, texts, found=again)]
+
+
+def _left_over(problem: Problem) -> float:
+    """Return the median RMS [px] that the best pose of each image leaves; ∞ where there is none."""
+    views = gather(problem).views
+    found = poses_of_views(views, lens(problem.camera))
+    return float(np.median([poses[0][1] if poses else np.inf for poses in found] or [np.inf]))
+
+
+def _readings(scene: Scene) -> Iterator[Reading]:
+    problem, board = scene.found.problem, scene.found.problem.board
+    for angle, S in TURNS.items():
+        yield _image_reading(problem, S, angle, mirrored=False)
+    faces = bool(np.median(scene.views[:, 2, 2]) > 0.0)
+    yield _image_reading(problem, MIRROR, "", mirrored=True, faces=faces)
+    if board.pattern in ("chessboard", "circles") and not board.measured:
+        for column, row in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            for half in (False, True):
+                yield _shifted_reading(board, column, row, half=half)
+
+
+def _image_reading(
+    problem: Problem, S: tuple[int, ...], angle: str, *, mirrored: bool, faces: bool = True
+) -> Reading:
+    """Return the reading of images turned or mirrored by ``S`` (2 × 2, image axes).
+
+    ``faces``: the board's z as read so far points away from the camera, so that the numbers follow
+    the mirrored image; else they are those of the board itself.
+    """
+    board, flip = problem.board, np.array(S, float).reshape(2, 2)
+    before, after = np.eye(4), np.eye(4)
+    before[:2, :2] = flip
+    ids = np.arange(board.count)
+    if mirrored and faces:
+        ids = ids.reshape(board.rows, board.columns)[::-1].ravel()
+        after[1, 1], after[1, 3] = -1.0, board.points()[:, 1].max()
+    elif mirrored:
+        after[2, 2] = -1.0
+    size = np.array(problem.camera.image_size_px, float)
+    taken = np.abs(flip.T @ size)
+    middle, centre = (size - 1.0) / 2.0, (taken - 1.0) / 2.0
+
+    def seen(one: Observation, read: bool) -> Observation:
+        if not read:
+            return one
+        pixels, names, spread = one.pixels, one.point_ids, one.covariances
+        reported = one.camera_T_board
+        return replace(
+            one,
+            pixels=None if pixels is None else (pixels - centre) @ flip.T + middle,
+            point_ids=None if names is None else ids[names],
+            covariances=None if spread is None else flip @ spread @ flip.T,
+            camera_T_board=None if reported is None else before @ reported @ after,
+        )
+
+    def said(stations: list[int], every: bool) -> Finding:
+        how = "mirrored" if mirrored else "turned"
+        variant = f"all-{how}" if every else how if mirrored else None
+        return finding("image-turned", variant, stations=stations, suggested=angle or None)
+
+    return Reading(before, after, seen, board, said, TURNED_SHARE)
+
+
+def _shifted_reading(board: Board, column: int, row: int, *, half: bool) -> Reading:
+    """Return the reading of points numbered from the next column or row of a larger board.
+
+    ``half``: and from its other end, as a chessboard shifted by one square has its colours changed.
+    """
+    larger = replace(board, columns=board.columns + abs(column), rows=board.rows + abs(row))
+    step = np.array([column, row], int)
+    span = np.array([(board.columns - 1), (board.rows - 1), 0.0]) * board.pitch_mm
+    turn = transform(np.diag([-1.0, -1.0, 1.0]), span) if half else np.eye(4)
+    places = np.arange(board.count)[::-1] if half else np.arange(board.count)
+    shift = -board.pitch_mm * np.array([*step, 0.0])
+    first = np.array([max(-column, 0), max(-row, 0)], int)  # of stations that are read as declared
+
+    def renumbered(ids: NDArray[np.int64], corner: NDArray[np.int64]) -> NDArray[np.int64]:
+        down, across = np.divmod(ids, board.columns)
+        return np.asarray((down + corner[1]) * larger.columns + across + corner[0])
+
+    def seen(one: Observation, read: bool) -> Observation:
+        if one.point_ids is None:
+            return one
+        ids = np.asarray(one.point_ids)
+        new = renumbered(places[ids], first + step) if read else renumbered(ids, first)
+        return replace(one, point_ids=new)
+
+    def said(stations: list[int], every: bool) -> Finding:
+        key, typed, fits = (
+            ("columns", board.columns, larger.columns)
+            if column
+            else ("rows", board.rows, larger.rows)
+        )
+        return finding(
+            "board-counts",
+            "shifted",
+            stations=stations,
+            field=key,
+            typed=f"{typed}",
+            suggested=f"{fits}",
+        )
+
+    after = turn @ transform(np.eye(3), shift)
+    return Reading(np.eye(4), after, seen, larger, said, COUNT_SHARE - float(np.log(8)))
+
+
+def _with(gathered: Gathered, reading: Reading) -> Gathered:
+    """Return the stations with further candidates: every pose read otherwise."""
+    own = gathered.candidates
+    read = reading.before @ own.pose @ reading.after
+    both = Candidates(
+        np.concatenate([own.pose, read], axis=1),
+        np.concatenate([own.valid, own.valid], axis=1),
+        np.concatenate([own.turn, own.turn], axis=1),
+        np.concatenate([own.cost, own.cost + STATION_COST], axis=1),
+    )
+    return replace(gathered, candidates=both)
+
+
+def _problem(problem: Problem, reading: Reading, ids: set[int] | None) -> Problem:
+    """Return the problem with the stations ``ids`` (None: all) read otherwise."""
+    observations = tuple(
+        reading.seen(one, ids is None or one.id in ids) for one in problem.observations
+    )
+    return replace(problem, observations=observations, board=reading.board)
+
+
+def _cause(scene: Scene, reading: Reading, rows: NDArray[np.bool_]) -> Cause | None:
+    ids = [i for i, read in zip(scene.ids, rows, strict=True) if read]
+    every = len(ids) == len(scene.ids)
+    problem = _problem(scene.found.problem, reading, None if every else set(ids))
+    found, weight = solved_weight(problem)
+    if found is None or absurd(found.fit.noise, found.prior):
+        return None
+    n = len(scene.ids)
+    weight += reading.share - (0.0 if every else float(np.log(n)) * min(len(ids), n - len(ids)))
+    aside = frozenset() if every else frozenset(ids)
+    said = (reading.said(ids, every),)
+    return Cause(weight, said, problem, texts_of(scene), aside, found=found)
