@@ -81,8 +81,8 @@ CATALOGUE: dict[str, Entry] = {
     "joint-limit": Entry(
         "error",
         "{joint} would stand at {value:.1f} {unit}, outside its limit of {limit:g} {unit}.",
-        "Check the active tool and frame, then every digit. If all is right, the limit in the robot "
-        "file is wrong: accept with a reason.",
+        "Check the active tool and frame, then every digit. If all is right, the limit in the "
+        "robot file is wrong: accept with a reason.",
         cause="A mistyped digit, a wrong tool or frame, or limits in the robot file that are not "
         "this robot's.",
         shows="Every way the robot could hold this pose breaks a limit; the nearest one is named.",

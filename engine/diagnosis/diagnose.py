@@ -255,9 +255,9 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
 
 
 def _weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
-    """Return the cause's findings; what a clean session may show, or hardly matters, as warnings."""
+    """Return the cause's findings: warnings of what a clean session may show or hardly matters."""
     codes = {item.code for item in cause.findings}
-    doubtful = STATION_CODES if chance >= ERROR_CHANCE else ()
+    doubtful: tuple[str, ...] = STATION_CODES if chance >= ERROR_CHANCE else ()
     if codes and codes <= set(SMALL) and not _matters(now, cause):
         doubtful = SMALL
     return tuple(
