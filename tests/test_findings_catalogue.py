@@ -38,6 +38,7 @@ VARIANTS = {
     "overruled": ("", "most"),  # few, or so many that the cell is in doubt
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
+    "image-turned": ("", "mirrored", "all-turned", "all-mirrored"),  # how, and all images or some
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
     "misfit": ("", "lens", "bow"),  # what the pattern looks like
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
@@ -48,8 +49,10 @@ VARIANTS = {
 CODES = {
     "engine/diagnosis/split": (  # what moved, by the mount and the side of the split
         "board-moved",
+        "board-moved/drift",
         "board-moved/in-cell",
         "camera-moved",
+        "camera-moved/drift",
         "camera-moved/on-flange",
     ),
     "engine/proof/recheck": (  # one wording of a movement for both

@@ -13,9 +13,10 @@ from ..camera.views import linearised
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import derivatives, implied_flange
-from ..estimate.systematic import flange_errors, postures_at
+from ..estimate.systematic import flange_errors, postures_at, typed_joints, usual_posture
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse, transform
+from ..robots.kinematics import kinematics
 from ..tails import f_isf
 from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
 from .scene import Alarm, Scene
@@ -264,9 +265,12 @@ def _ways(scene: Scene, row: int) -> list[Array]:
     """Return the ways (6,) back to the station before: straight, and by joints as it arrives."""
     typed = scene.stations.typed
     ways = [displacement(typed[row - 1], typed[row])]
-    arm = scene.found.systematic.arm
-    if arm is not None:
-        q = postures_at(arm, typed[[row - 1, row]], [None, None])
+    found, robot = scene.found, scene.found.problem.robot
+    if robot is not None and (robot.geometry_mm or robot.links):
+        arm = kinematics(robot)
+        joints = typed_joints(tuple(found.problem.observations[i] for i in found.gathered.index))
+        usual = usual_posture(arm, typed, joints)
+        q = postures_at(arm, typed[[row - 1, row]], [joints[row - 1], joints[row]], usual)
         if np.isfinite(q).all():
             ways.append(arm.forward_and_jacobian(q[1:])[1][0] @ (q[0] - q[1]))
     return ways
