@@ -166,11 +166,12 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
-    causes = [*count_causes(now.problem, texts), *pattern_causes(now, texts)]
+    causes = pattern_causes(now, texts)
     if not causes:
         return None
     with suppress(np.linalg.LinAlgError):  # a fit without numbers
-        causes += [*turned_causes(now, texts), *term_causes(scene(now, texts))]
+        causes += [*count_causes(now.problem, texts), *turned_causes(now, texts)]
+        causes += term_causes(scene(now, texts))
     return max(causes, key=lambda cause: cause.weight)
 
 
