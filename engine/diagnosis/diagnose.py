@@ -22,7 +22,7 @@ from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals
 from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement
 from .causes import Cause, configuration_causes, texts_of, weight_of
-from .images import count_causes, image_causes, turned_causes
+from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
 from .scene import (
     Alarm,
@@ -166,12 +166,13 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
-    causes = pattern_causes(now, texts)
+    garbled = now.fit.noise.pixel_px > GARBLED_PX
+    causes = count_causes(now.problem, texts) if garbled else []
+    causes += pattern_causes(now, texts)
     if not causes:
         return None
     with suppress(np.linalg.LinAlgError):  # a fit without numbers
-        causes += [*count_causes(now.problem, texts), *turned_causes(now, texts)]
-        causes += term_causes(scene(now, texts))
+        causes += [*turned_causes(now, texts), *term_causes(scene(now, texts))]
     return max(causes, key=lambda cause: cause.weight)
 
 
