@@ -236,3 +236,34 @@ def test_near_the_origin_of_a_frame_no_unit_is_suspected() -> None:
     plain: Pendant = pendant()
     assert [f.code for f in unit_findings(values, fields, plain)] == ["unit"]
     assert unit_findings(values, fields, replace(plain, active_frame=FRAME)) == []
+
+
+@pytest.mark.parametrize("count", [1, 8])
+def test_a_jog_ends_where_the_plan_says_when_it_turns_about_the_tip_of_the_tool(
+    tmp_path: Path, count: int
+) -> None:
+    """Follow the told legs by hand: pytransform3d turns the tool about its own tip, base axes."""
+    _, framed = _both(tmp_path, EYE_TO_HAND)
+    session = open_session(framed)
+    session = replace(session, stations=session.stations[:count])
+    plan = plan_session(session, framed, Wish(count=2))
+    last = station_pose(session.cell, session.stations[-1])
+    assert last is not None
+    T = reference(TOOL.pose or (), False)
+    turned = False
+    for step in plan.steps:
+        tip = last @ T
+        for leg in step.jog.replace("−", "-").split(", "):
+            words = leg.split()
+            if words[0] == "turn":
+                turned = True
+                axis = "XYZ".index(words[-1])
+                angle = np.radians(float(words[1].rstrip("°")))
+                tip[:3, :3] = pr.active_matrix_from_angle(axis, angle) @ tip[:3, :3]
+            else:
+                tip["XYZ".index(words[1]), 3] += float(words[2])
+        off = step.base_T_flange @ T @ pt.invert_transform(tip)
+        assert np.degrees(np.arccos(min(1.0, (np.trace(off[:3, :3]) - 1) / 2))) < 1.8  # 3 × 0.5°
+        assert np.linalg.norm((step.base_T_flange @ T)[:3, 3] - tip[:3, 3]) < 1.0  # 3 × 0.5 mm
+        last = step.base_T_flange
+    assert turned

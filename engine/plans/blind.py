@@ -25,8 +25,8 @@ from ..estimate.information import station_information
 from ..estimate.problem import Problem, implied_flange, noise_prior, predicted_view, starting_noise
 from ..estimate.result import pick_model
 from ..estimate.systematic import NO_ARM
-from ..frames import from_position_quaternion, rotation_log, transform
-from ..pendant.conventions import YAW, to_matrix
+from ..frames import from_position_quaternion, inverse, rotation_log, transform
+from ..pendant.conventions import YAW, active_places, to_matrix
 from .arm import ArmCheck, arm_check, around, floor_mm, is_level
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
@@ -107,6 +107,11 @@ class Blind:
     boxes: tuple[KeepOut, ...]
     floor: Array
 
+    @property
+    def tool(self) -> Array:
+        """flange_T_tool (4, 4) of the active tool, about whose tip a jog turns."""
+        return active_places(self.cell.pendant)[1]
+
     def moves(self, visited: Array, count: int) -> list[Move]:
         """Return up to ``count`` moves, each one small jog from the one before.
 
@@ -124,7 +129,7 @@ class Blind:
 
     def _ranked(self, poses: Array) -> Array:
         """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
-        flange = menu(poses[-1], is_level(self.cell.robot))
+        flange = menu(poses[-1], is_level(self.cell.robot), self.tool)
         share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
         flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
         if len(flange):
@@ -142,7 +147,7 @@ class Blind:
                 if share[index] <= most or not self.arm.stands(some[index]):
                     continue
                 reach, held = self.bodies.reach_mm, self.arm.postures(present)
-                legs = told_way(present, some[index], self._along, held, reach)
+                legs = told_way(present, some[index], self._along, held, reach, self.tool)
                 if legs is not None:
                     best, most = Move(some[index], legs, share[index] == 1.0), float(share[index])
                 if most == 1.0:
@@ -198,8 +203,11 @@ class Blind:
         return np.array([pick.work_volume_mm(C[:6, :6]) for C in left])
 
 
-def menu(present: Array, level: bool) -> Array:
-    """Return where all moves considered lead from the flange pose ``present``, (m, 4, 4)."""
+def menu(present: Array, level: bool, tool: Array) -> Array:
+    """Return where all moves considered lead from the flange pose ``present``, (m, 4, 4).
+
+    They turn about the tip of ``tool`` (4, 4), the active one.
+    """
     ways = np.array([w for w in product((-1.0, 0.0, 1.0), repeat=3) if any(w)])
     ways /= np.linalg.norm(ways, axis=1, keepdims=True)
     shifts = np.concatenate([np.round(s * ways / 5.0) * 5.0 for s in SHIFTS_MM if s > 0])
@@ -209,8 +217,8 @@ def menu(present: Array, level: bool) -> Array:
     turns = np.vstack([np.zeros(3), turns])
     shift = np.repeat(shifts, len(turns), axis=0)[1:]  # the first one would stay where it is
     turn = np.tile(turns, (len(shifts), 1))[1:]
-    start = np.broadcast_to(present, (len(turn), 4, 4))
-    return jogged(start, shift, turn)
+    start = np.broadcast_to(present @ tool, (len(turn), 4, 4))
+    return np.asarray(jogged(start, shift, turn) @ inverse(tool))
 
 
 def _spread(poses: Array, added: Array) -> Array:

@@ -21,6 +21,7 @@ from ..estimate.information import (
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
 from ..estimate.result import PickModel, Result
 from ..frames import rotation_exp, skew, transform
+from ..pendant.conventions import active_places
 from .arm import ArmCheck, is_level
 from .choose import Aim
 from .sight import Sight, candidate_views, in_view, placed_views, sight
@@ -123,8 +124,8 @@ class Outlook:
 
         Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
         """
-        held = self.arm.postures(start)
-        return told_way(start, end, self._along, held, self.bodies.reach_mm)
+        held, tool = self.arm.postures(start), active_places(self.problem.pendant)[1]
+        return told_way(start, end, self._along, held, self.bodies.reach_mm, tool)
 
     def _along(self, poses: Array, held: Array) -> Array | None:
         return self.arm.along(poses, held) if self.clear(poses).all() else None

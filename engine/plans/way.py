@@ -2,7 +2,7 @@
 
 A hand presses one key after the other, so the flange does not take the straight way. What is
 checked is what is told: every leg by itself, in an order in which all of them are clear. Turns are
-about fixed axes while the flange's middle stays where it is; they are made in one go, before,
+about fixed axes while the active tool's tip stays where it is; they are made in one go, before,
 between or after the shifts.
 """
 
@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import KeepOut
-from ..frames import AXES, rotation_angle, rotation_exp, transform
+from ..frames import AXES, inverse, rotation_angle, rotation_exp, transform
 from .sight import Sight
 
 LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
@@ -60,6 +60,7 @@ class Leg(NamedTuple):
         return jogged(start, still, along) if self.turns else jogged(start, along, still)
 
 
+FLANGE = np.eye(4)  # no other tool is active
 Legs = tuple[Leg, ...]
 # What holds the flange, as the arm's postures (k, axes), after a leg through poses (n, 4, 4) that
 # begins with some; None: the leg is not clear.
@@ -85,20 +86,31 @@ def _signed(value: float) -> str:
 
 
 def told_way(
-    start: Array, end: Array, clear: Clear, held: Array, reach_mm: float = 0.0
+    start: Array,
+    end: Array,
+    clear: Clear,
+    held: Array,
+    reach_mm: float = 0.0,
+    tool: Array = FLANGE,
 ) -> Legs | None:
     """Return legs from ``start`` to ``end`` (4, 4), each of which is ``clear``; None: none found.
 
     The shifts come first and in the order X, Y, Z, and the turns are the least ones, unless another
     order is needed. ``held`` (k, axes) are the arm's postures at ``start``; ``reach_mm``: see
-    `Leg.poses`.
+    `Leg.poses`. ``tool`` (4, 4) is active: a jog turns about its tip.
     """
+    start, end, back = start @ tool, end @ tool, inverse(tool)
+    reach_mm += float(np.linalg.norm(tool[:3, 3]))
+
+    def flange_clear(poses: Array, held: Array) -> Array | None:
+        return clear(poses @ back, held)
+
     shift = end[:3, 3] - start[:3, 3]
     shifts = tuple(Leg(k, float(v), False) for k, v in enumerate(shift) if abs(v) >= LEAST_MM)
-    search = _Search(start, end, clear, reach_mm, {})
+    search = _Search(start, end, flange_clear, reach_mm, {})
     for turns in _turns(end[:3, :3] @ start[:3, :3].T):
         if not shifts and not turns:
-            return None if clear(start[None], held) is None else ()
+            return None if flange_clear(start[None], held) is None else ()
         found = search.onward((), shifts, turns, not turns, held)
         if found is not None or len(search.asked) > MOST_LEGS:
             return found
