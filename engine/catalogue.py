@@ -821,6 +821,15 @@ CATALOGUE: dict[str, Entry] = {
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),
+    "lens-unknown": Entry(
+        "warning",
+        "The cell gives no lens data, and there are not enough images yet to find them.",
+        "Record at least five stations whose boards are tilted in different directions; "
+        "`stationbook lens` says what is missing.",
+        cause="camera.matrix is none: the lens is found from the session's own images.",
+        shows="Fewer than five stations with points, or boards that are nearly parallel. Until "
+        "then a guess stands in for the lens, and U says so.",
+    ),
     "lens-assumed": Entry(
         "note",
         "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from command import STATIONBOOK, answer, refused
+from command import STATIONBOOK, answer, refused, stationbook
 
 from engine.simulate.scenario import cell
 
@@ -42,9 +42,53 @@ def test_lens_found_from_the_stations_is_the_simulated_one(session: Path) -> Non
 def test_lens_of_another_focal_length_is_named(session: Path) -> None:
     change(session / "session.yaml", "[1400.0, 0.0, 640.0]", "[1428.0, 0.0, 640.0]")
     change(session / "session.yaml", "[0.0, 1400.0, 512.0]", "[0.0, 1428.0, 512.0]")
-    found = answer("lens", session)
-    assert {"focal length x", "focal length y"} <= set(found["differs"])
+    found = answer("lens", session, status=1)
+    assert "focal length" in found["differs"]
     assert found["cell_residual_px"] > 2 * found["residual_px"]
+
+
+def test_lens_and_solve_agree_on_a_missing_distortion(session: Path) -> None:
+    change(session / "session.yaml", "[-0.085, 0.062, 0.0004, -0.0003, 0.0]", "[0, 0, 0, 0, 0]")
+    run = answer("lens", session, status=1)
+    assert "distortion" in run["differs"]
+    assert [item["code"] for item in run["findings"]] == ["lens"]
+    solved = json.loads(stationbook("solve", session, "--json", "--no-write").stdout)
+    assert "lens" in [item["code"] for item in solved["findings"]]
+    assert run["cell_residual_px"] > 5 * run["residual_px"]
+
+
+def test_what_lens_writes_is_what_a_cell_takes(session: Path, tmp_path: Path) -> None:
+    shown = stationbook("lens", session).stdout
+    lines = shown[shown.index("for cell.yaml:\n") :].splitlines()[1:]
+    given = yaml.safe_load("\n".join(lines))
+    found = answer("lens", session)
+    np.testing.assert_allclose(given["matrix"], found["matrix"], atol=1e-3)
+    described = yaml.safe_load((session / "cell.yaml").read_text(encoding="utf-8"))
+    described["camera"] |= given
+    (session / "new.yaml").write_text(yaml.safe_dump(described), encoding="utf-8")
+    answer("start", session / "new.yaml", tmp_path / "next")
+
+
+def test_a_cell_without_lens_data_gets_them_from_its_own_images(session: Path) -> None:
+    known = answer("solve", session, "--no-write")
+    text = (session / "session.yaml").read_text(encoding="utf-8")
+    start, end = text.index("    matrix:"), text.index("\n  board:")
+    without = text[:start] + "    matrix: none" + text[end:]
+    (session / "session.yaml").write_text(without, encoding="utf-8")
+    found = answer("solve", session, "--no-write")
+    off = np.subtract(found["base_T_camera"]["position_mm"], known["base_T_camera"]["position_mm"])
+    assert np.linalg.norm(off) < 2 * found["uncertainty"]["position_mm"]
+    assert found["verdict"] == known["verdict"] == "accepted"
+    assert "focal length" in [item["name"] for item in found["board_and_lens"]]
+    shown = answer("lens", session)
+    assert shown["matrix"][0][0] == pytest.approx(1400.0, abs=4 * shown["u_px"]["fx"])
+    assert shown["cell_residual_px"] is None
+    for number in range(1, 7):  # too few are left
+        answer("edit", session, "--station", number, "--aside", "test")
+    assert "matrix: none" in (session / "session.yaml").read_text(encoding="utf-8")
+    run = stationbook("solve", session, "--json", "--no-write")
+    codes = [item["code"] for item in json.loads(run.stdout)["findings"]]
+    assert "lens-unknown" in codes
 
 
 def test_lens_needs_enough_stations(session: Path) -> None:

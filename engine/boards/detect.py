@@ -38,8 +38,9 @@ def detect(image: Grey, board: Board, camera: Camera | None = None) -> Detection
             f"Take images of at least {LEAST_SIDE_PX} px on each side.",
         )
     image = np.ascontiguousarray(image)
-    known = camera is not None and tuple(camera.image_size_px) == image.shape[::-1]
-    data = lens(camera) if camera is not None and known else None
+    data = None
+    if camera is not None and not camera.guessed and camera.image_size_px == image.shape[::-1]:
+        data = lens(camera)
     if board.pattern == "charuco":
         return detect_charuco(image, board, data)
     return detect_grid(image, board, data)

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..arrays import Array, Grey
 from ..camera.lens import Lens, project
-from ..camera.model import Camera
+from ..camera.model import GUESSED_FOCAL, Camera
 from ..frames import apply
 from .blobs import blobs
 from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
@@ -42,7 +42,6 @@ NOT_NUMBERED = "not numbered"  # method of a detection whose numbers are open
 CLEARLY_BETTER = 4.0  # [-] so many times farther off must any other numbering be
 LEAST_CELL_PX = 4.0  # px² between four points; less cannot be told apart
 MARGIN_SHARE = 0.08  # [-] of the distance between points: what must be seen around one
-GUESSED_FOCAL = 1.2  # [-] of the image's long side, where the lens is not known
 
 
 def detect_grid(image: Grey, board: Board, lens: Lens | None = None) -> Detection:

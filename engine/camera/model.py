@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
+LensFrom = Literal["cell", "guess", "images"]
 DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
 
 
@@ -51,6 +52,8 @@ class Camera:
     {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
     ``u`` says how well the lens data are known; None: not given, `ASSUMED_LENS_U` holds.
     ``depth``: it delivers depth beside its images; None: it does not.
+    ``lens_from``: the cell, or the session's own images where the cell gives no matrix; until
+    there are enough of them it is a guess.
     """
 
     name: str
@@ -61,3 +64,26 @@ class Camera:
     focus_range_mm: tuple[float, float] | None = None
     u: LensU | None = None
     depth: DepthCamera | None = None
+    lens_from: LensFrom = "cell"
+
+    @property
+    def guessed(self) -> bool:
+        """Whether nothing is known of the lens yet."""
+        return self.lens_from == "guess"
+
+
+GUESSED_FOCAL = 1.2  # [-] of the image's long side: lenses of vision cameras have 1 to 3, CP
+
+
+def guessed_camera(camera: Camera) -> Camera:
+    """Return the camera with a guess in place of lens data that nobody knows yet."""
+    width, height = camera.image_size_px
+    focal = GUESSED_FOCAL * max(width, height)
+    matrix = ((focal, 0.0, (width - 1) / 2), (0.0, focal, (height - 1) / 2), (0.0, 0.0, 1.0))
+    return replace(camera, matrix=matrix, distortion=(), u=vague_u(camera), lens_from="guess")
+
+
+def vague_u(camera: Camera) -> LensU:
+    """Return uncertainties that leave the lens to the images: a prior that says next to nothing."""
+    width = max(camera.image_size_px)
+    return LensU(focal=0.3, center_px=0.05 * width, edge_px=0.02 * width)

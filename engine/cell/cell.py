@@ -92,6 +92,11 @@ class Cell:
     locate: Locate | None = None  # parts by the same lens data, or by true 3-D points; None: lens
 
     @property
+    def every_camera(self) -> tuple[Camera, ...]:
+        """The first camera and the further ones."""
+        return (self.camera, *self.cameras)
+
+    @property
     def camera_key(self) -> str:
         """Name of the delivered transform: base_T_camera or flange_T_camera."""
         return "base_T_camera" if self.mount == EYE_TO_HAND else "flange_T_camera"

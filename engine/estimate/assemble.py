@@ -503,6 +503,8 @@ def input_findings(problem: Problem) -> list[Finding]:
     measured = any(item.depths is not None for item in problem.observations)
     if measured and (depth is None or depth.scale_u is None):
         items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
+    if problem.camera.guessed:
+        items.append(finding("lens-unknown"))
     if seen and problem.locate is None:
         items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
     return items

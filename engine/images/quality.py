@@ -126,7 +126,9 @@ def look(
     spacing = float(
         np.median(spacings(pixels, board.points()[detection.ids, :2], board.spacing_mm))
     )
-    known = camera if camera is not None and camera.image_size_px == (width, height) else None
+    known = camera
+    if camera is not None and (camera.guessed or camera.image_size_px != (width, height)):
+        known = None
     left, top, across, down = cv2.boundingRect(np.rint(pixels).astype(np.int32))
     part = image[max(top, 0) : top + down, max(left, 0) : left + across]
     cost = None

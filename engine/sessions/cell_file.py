@@ -18,7 +18,7 @@ from ..boards.pattern import (
     check_board,
 )
 from ..boards.points_file import read_board_points
-from ..camera.model import DISTORTION_COUNTS, Camera, DepthCamera, LensU
+from ..camera.model import DISTORTION_COUNTS, Camera, DepthCamera, LensU, guessed_camera
 from ..cell.cell import (
     EYE_TO_HAND,
     Cell,
@@ -406,8 +406,27 @@ LENS_U = record_of(
 DEPTH = record_of(DepthCamera, None, (), scale_mm=Number(above=0), scale_u=Number(least=0))
 
 
+@dataclass(frozen=True, slots=True)
+class LensMatrix:
+    """The key ``matrix``: three rows, or ``none`` where the session's own images give the lens."""
+
+    def read(self, node: Node) -> Any:
+        return None if node.value == "none" else _ROWS.read(node)
+
+    def write(self, value: Any) -> Any:
+        return "none" if value is None else _ROWS.write(value)
+
+
+_ROWS = Many(Many(Number(), (3,)), (3,))
+
+
 def _camera(values: Values, node: Node) -> Camera:
     matrix = values["matrix"]
+    if matrix is None:
+        for key in ("distortion", "u"):
+            if values[key]:
+                raise node.at(key).fail("this belongs to a matrix, which is none", "Leave it out.")
+        return guessed_camera(Camera(**values))
     (fx, skew, _), (zero, fy, _), last = matrix
     where = node.at("matrix")
     if fx <= 0 or fy <= 0:
@@ -423,16 +442,27 @@ def _camera(values: Values, node: Node) -> Camera:
     return Camera(**values)
 
 
-CAMERA = record_of(
-    Camera,
-    _camera,
-    ("distortion",),
-    image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
-    matrix=Many(Many(Number(), (3,)), (3,)),
-    distortion=Many(Number(), DISTORTION_COUNTS),
-    source=Source(),
-    u=LENS_U,
-    depth=DEPTH,
+def _camera_parts(camera: Camera) -> Values:
+    parts = {name: getattr(camera, name) for name in Camera.__slots__}
+    if camera.lens_from != "cell":  # nobody stated these
+        parts |= {"matrix": None, "distortion": (), "u": None}
+    return parts
+
+
+CAMERA = replace(
+    record_of(
+        Camera,
+        _camera,
+        ("distortion",),
+        image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
+        matrix=LensMatrix(),
+        distortion=Many(Number(), DISTORTION_COUNTS),
+        source=Source(),
+        u=LENS_U,
+        depth=DEPTH,
+        lens_from=None,
+    ),
+    parts=_camera_parts,
 )
 
 

@@ -168,8 +168,20 @@ SESSION = Record(
 
 
 def open_session(folder: Path) -> Session:
-    """Read ``session.yaml`` of a session folder; raises FileError naming file, line and key."""
-    return session_from(read_yaml(session_path(folder)))
+    """Read ``session.yaml`` of a session folder; raises FileError naming file, line and key.
+
+    Where the cell gives no lens data, the session's own images do, as soon as they can.
+    """
+    return with_lens(session_from(read_yaml(session_path(folder))), folder)
+
+
+def with_lens(session: Session, folder: Path) -> Session:
+    """Return the session with the lens that its own images show, where its cell gives none."""
+    if all(camera.lens_from == "cell" for camera in session.cell.every_camera):
+        return session
+    from .own_lens import with_own_lens  # loads OpenCV, which others need not wait for
+
+    return with_own_lens(session, folder)
 
 
 def session_from(root: Node) -> Session:

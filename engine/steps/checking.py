@@ -1,32 +1,26 @@
-"""Checking a whole session: every recorded station again, all of them together, and the lens.
-
-The lens is calibrated by OpenCV (Zhang 2000: several views of a flat board) from the points of all
-stations, with the distortion terms that the cell uses. Views of one session are made for another
-purpose and tell a lens less well than a calibration of its own: the result is a check, and carries
-the uncertainty that OpenCV states.
-"""
+"""Checking a whole session: every recorded station again, all of them together, and the lens."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
-from ..arrays import Array
+from ..camera.calibration import Calibration, differences
+from ..camera.views import poses_of_views
 from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
-from ..errors import PoseError, StationbookError
+from ..errors import PoseError
 from ..files import inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.changes import read_journal, unfinished
-from ..sessions.folder import observations
+from ..sessions.own_lens import board_views, lens_of
 from ..sessions.store import SESSION_FILE
 from .solve import solve_session
 from .station_image import DEPTH_FOLDER, stored_depth_findings
@@ -122,141 +116,72 @@ def _one_station(session: Session, station: Station, recorded: list[RecordedPose
     return found
 
 
-LEAST_VIEWS = 5  # Zhang 2000: 3 views settle five lens values; two more leave something to check
-TILT_SPREAD_DEG = 10.0  # deg; nearly parallel boards cannot tell focal length from distance; CP
-COVERAGE = 1.96  # [-] standard uncertainties: 5 % of good lens data differ by more, by chance
+DIFFERENT = 0.002  # [-] chance of each of four tests: below 1 % of good lens data are called wrong
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LensCheck:
-    """Lens data found from a session, and those of its cell.
+    """The lens that a session's images show, against that of its cell.
 
-    ``matrix`` (3, 3) [px]; ``distortion`` (k,); ``u_matrix`` standard uncertainties of fx fy cx cy
-    [px]; ``residual_px`` RMS per coordinate; ``cell_residual_px`` the same with the cell's data,
-    each board placed as well as it can be. ``differs``: names of what differs by more than both
-    noise and chance explain.
+    ``chance`` that both are one lens: of focal length, image centre, distortion, and all together.
+    ``cell_residual_px``: RMS per coordinate with the cell's data, each board placed as well as it
+    can be; None where the cell has none. ``findings`` are what `solve` says of the lens.
     """
 
-    views: int
-    matrix: Array
-    distortion: Array
-    u_matrix: Array
-    residual_px: float
-    cell_residual_px: float
-    differs: tuple[str, ...]
+    found: Calibration
+    chance: dict[str, float]
+    cell_residual_px: float | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def differs(self) -> tuple[str, ...]:
+        """Names of what differs by more than both uncertainties explain."""
+        named = tuple(k for k, p in self.chance.items() if p < DIFFERENT and k != "all")
+        together = self.chance.get("all", 1.0) < DIFFERENT
+        return named or (("all together",) if together else ())
+
+    @property
+    def fits(self) -> bool:
+        """Whether the cell's lens data may stay."""
+        return not self.differs and not self.findings
 
     def document(self) -> dict[str, Any]:
         """Return plain data."""
-        fx, fy, cx, cy = (float(u) for u in self.u_matrix)
+        camera, u = self.found.camera, self.found.camera.u
+        names = ("fx", "fy", "cx", "cy")
         return {
             "format": 1,
-            "views": self.views,
-            "matrix": self.matrix.tolist(),
-            "distortion": self.distortion.tolist(),
-            "u_px": {"fx": fx, "fy": fy, "cx": cx, "cy": cy},
-            "residual_px": self.residual_px,
+            "views": len(self.found.poses),
+            "matrix": [list(row) for row in camera.matrix],
+            "distortion": list(camera.distortion),
+            "u": None if u is None else asdict(u),
+            "u_px": dict(zip(names, self.found.u_px(), strict=True)),
+            "bow_mm": self.found.bow_mm.tolist(),
+            "u_bow_mm": self.found.u_bow_mm.tolist(),
+            "residual_px": self.found.rms_px,
             "cell_residual_px": self.cell_residual_px,
+            "chance": self.chance,
             "differs": list(self.differs),
+            "findings": [item.document() for item in self.findings],
         }
 
 
 def check_lens(session: Session, folder: Path) -> LensCheck:
-    """Return the lens data that the points of ``session`` support.
+    """Return the lens that the points of ``session`` show, and whether the cell's is the same.
 
-    Raises StationbookError for too few views or views too much alike, FileError for a points file
-    that is missing or damaged.
+    Every term is tested, against the uncertainties of both. What `solve` says of the lens counts
+    too: it also sees what only the robot's moves show. Raises StationbookError for too few views or
+    views too much alike, FileError for a points file that is missing or damaged.
     """
-    board, camera = session.cell.board.points(), session.cell.camera
-    used = replace(session, stations=tuple(s for s in session.stations if s.points is not None))
-    seen = observations(used, folder)
-    if len(seen) < LEAST_VIEWS:
-        raise StationbookError(
-            f"stations with points: {len(seen)}; a lens needs at least {LEAST_VIEWS}",
-            "Record more stations, tilted in different directions.",
-        )
-    objects = [np.float32(board[s.point_ids]) for s in seen]
-    pixels = [np.float32(s.pixels) for s in seen]
-    start, bent = np.array(camera.matrix, float), np.array(camera.distortion, float)
-    given = _calibrated(objects, pixels, camera.image_size_px, start, bent, _ALL_FIXED)
-    found = _calibrated(objects, pixels, camera.image_size_px, start, bent, _free(len(bent)))
-    _refuse_parallel(found[3])
-    u = np.asarray(found[5]).ravel()[:4]
-    moved = np.abs((found[1] - start)[[0, 1, 0, 1], [0, 1, 2, 2]])
-    names = ("focal length x", "focal length y", "image centre x", "image centre y")
-    differs = tuple(n for n, m, s in zip(names, moved, u, strict=True) if m > COVERAGE * s)
-    scale = np.sqrt(2.0)  # OpenCV's figure is per point; ours per coordinate
+    camera = session.cell.camera
+    unknown = camera.lens_from != "cell"
+    found = lens_of(session, folder, from_nothing=unknown)
+    if unknown:
+        return LensCheck(found, {}, None, ())
+    views, _ = board_views(session, folder)
+    rms = [poses[0][1] for poses in poses_of_views(replace(views, whiten=None), camera) if poses]
+    solved = solve_session(session, folder).stored.all_findings
+    said = tuple(item for item in solved if item.code == "lens")
     return LensCheck(
-        len(seen),
-        np.asarray(found[1]),
-        np.asarray(found[2]).ravel()[: len(bent) or None],
-        u,
-        float(found[0] / scale),
-        float(given[0] / scale),
-        differs,
+        found, differences(found, camera), float(np.sqrt(np.mean(np.square(rms)))), said
     )
-
-
-_ALL_FIXED = (
-    cv2.CALIB_USE_INTRINSIC_GUESS
-    | cv2.CALIB_FIX_FOCAL_LENGTH
-    | cv2.CALIB_FIX_PRINCIPAL_POINT
-    | cv2.CALIB_FIX_TANGENT_DIST
-    | cv2.CALIB_FIX_K1
-    | cv2.CALIB_FIX_K2
-    | cv2.CALIB_FIX_K3
-    | cv2.CALIB_FIX_K4
-    | cv2.CALIB_FIX_K5
-    | cv2.CALIB_FIX_K6
-    | cv2.CALIB_FIX_S1_S2_S3_S4
-    | cv2.CALIB_FIX_TAUX_TAUY
-)
-
-
-def _free(count: int) -> int:
-    """Return OpenCV's flags that free the focal length, the centre and ``count`` coefficients."""
-    flags = cv2.CALIB_USE_INTRINSIC_GUESS
-    if count == 0:
-        fixed = cv2.CALIB_FIX_K1 | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
-        return flags | cv2.CALIB_ZERO_TANGENT_DIST | fixed
-    if count == 4:
-        return flags | cv2.CALIB_FIX_K3
-    if count >= 8:
-        flags |= cv2.CALIB_RATIONAL_MODEL
-    if count >= 12:
-        flags |= cv2.CALIB_THIN_PRISM_MODEL
-    if count >= 14:
-        flags |= cv2.CALIB_TILTED_MODEL
-    return flags
-
-
-def _calibrated(
-    objects: list[Any],
-    pixels: list[Any],
-    size: tuple[int, int],
-    matrix: Array,
-    distortion: Array,
-    flags: int,
-) -> tuple[Any, ...]:
-    padded = np.zeros(max(len(distortion), 5))
-    padded[: len(distortion)] = distortion
-    try:
-        return tuple(
-            cv2.calibrateCameraExtended(objects, pixels, size, matrix.copy(), padded, flags=flags)
-        )
-    except cv2.error as error:
-        raise StationbookError(
-            f"the lens cannot be found from these points ({error.err})",
-            "Record more stations, tilted in different directions.",
-        ) from error
-
-
-def _refuse_parallel(rotations: Any) -> None:
-    """Refuse boards that are all nearly parallel to each other."""
-    normals = np.array([cv2.Rodrigues(r)[0][:, 2] for r in rotations])
-    spread = np.degrees(np.arccos(np.clip(normals @ normals.mean(axis=0), -1.0, 1.0))).max()
-    if spread < TILT_SPREAD_DEG:
-        raise StationbookError(
-            f"the boards are tilted against each other by only {spread:.0f}°",
-            f"A lens needs boards tilted by at least {TILT_SPREAD_DEG:.0f}° in different "
-            "directions.",
-        )

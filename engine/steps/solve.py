@@ -18,7 +18,7 @@ from ..estimate.result import Result
 from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
-from ..sessions.folder import basis, observations
+from ..sessions.folder import basis, observations, with_lens
 from ..sessions.results import input_hashes, result_document
 from .starting import open_questions
 
@@ -129,6 +129,7 @@ def session_problems(session: Session, folder: Path) -> dict[str, Problem]:
     A further camera that saw no station in use has no problem. A touched point belongs to the
     first camera.
     """
+    session = with_lens(session, folder)
     problems = {session.cell.camera.name: session_problem(session, folder)}
     for camera in session.cell.cameras:
         own = seen_by(session, camera.name)
@@ -139,7 +140,7 @@ def session_problems(session: Session, folder: Path) -> dict[str, Problem]:
 
 def session_problem(session: Session, folder: Path) -> Problem:
     """Return what is to be estimated from the session in ``folder``. Raises FileError."""
-    problem = problem_from(session.cell, observations(session, folder))
+    problem = problem_from(with_lens(session, folder).cell, observations(session, folder))
     return replace(problem, touched=missing_numbers(session.cell, folder))
 
 

@@ -8,6 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from engine.camera.calibration import NAMES, OF_MATRIX
+from engine.camera.model import Camera
 from engine.cell.cell import Cell
 from engine.cell.session import seen_by
 from engine.findings import Finding
@@ -107,23 +111,44 @@ def run_lens(args: argparse.Namespace) -> int:
     folder = Path(args.dir)
     session = open_session(folder)
     found = check_lens(seen_by(session, args.camera or session.cell.camera.name), folder)
-    return tell(args, Answer(found.document(), _lines(found)))
+    return tell(args, Answer(found.document(), _lines(found), list(found.findings)))
 
 
-def _lines(found: LensCheck) -> list[str]:
-    K, u = found.matrix, found.u_matrix
+def _lines(check: LensCheck) -> list[str]:
+    found = check.found
+    K, u = np.array(found.camera.matrix), found.u_px()
     values = (K[0, 0], K[1, 1], K[0, 2], K[1, 2])
     rows = zip(("fx", "fy", "cx", "cy"), values, u, strict=True)
-    lines = [f"lens found from {found.views} stations (U = 2u):"]
+    lines = [f"lens found from {len(found.poses)} stations (U = 2u):"]
     lines += [f"  {name} {value:10.2f} ± {2 * s:.2f} px" for name, value, s in rows]
-    lines.append(f"  distortion {' '.join(f'{k:.5f}' for k in found.distortion) or 'none'}")
-    lines.append(
-        f"points miss by {found.residual_px:.3f} px with these data, "
-        f"{found.cell_residual_px:.3f} px with the cell's"
-    )
-    if found.differs:
-        lines.append(f"DIFFERS from the cell: {', '.join(found.differs)}")
-        lines.append("    Calibrate the lens at this focus and size if `check` names the lens too.")
-    else:
-        lines.append("the cell's lens data fit")
+    for name, value in zip(NAMES[OF_MATRIX:], found.camera.distortion, strict=False):
+        shown = f"{value:10.5f} ± {2 * found.u_of(name):.5f}"
+        lines.append(f"  {name} {shown if name in found.kept else '        0   not significant'}")
+    bows = zip(found.bow_mm, found.u_bow_mm, strict=True)
+    lines.append(f"  board's bow {', '.join(f'{b:.2f} ± {2 * s:.2f}' for b, s in bows)} mm")
+    lines.append(f"points miss by {found.rms_px:.3f} px with these data")
+    if check.cell_residual_px is not None:
+        lines[-1] += f", {check.cell_residual_px:.3f} px with the cell's"
+        lines += _verdict(check)
+    return [*lines, "for cell.yaml:", *cell_lines(found.camera)]
+
+
+def _verdict(check: LensCheck) -> list[str]:
+    if check.fits:
+        return ["the cell's lens data fit"]
+    what = ", ".join(check.differs) or "solve names the lens"
+    return [f"DIFFERS from the cell: {what}", *finding_texts(check.findings)]
+
+
+def cell_lines(camera: Camera) -> list[str]:
+    """Return lens data and uncertainties as a cell takes them."""
+    (fx, _, cx), (_, fy, cy), _ = camera.matrix
+    bent = ", ".join(f"{value:.6g}" for value in camera.distortion)
+    lines = [
+        f"  matrix: [[{fx:.3f}, 0, {cx:.3f}], [0, {fy:.3f}, {cy:.3f}], [0, 0, 1]]",
+        f"  distortion: [{bent}]",
+    ]
+    if (u := camera.u) is not None:
+        about = f"focal: {u.focal:.2g}, center_px: {u.center_px:.2g}, edge_px: {u.edge_px:.2g}"
+        lines.append(f"  u: {{{about}}}")
     return lines
