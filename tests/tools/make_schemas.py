@@ -86,9 +86,12 @@ DOCUMENTS: dict[str, Any] = {
         "findings": FINDINGS,
     },
     "lens": {
-        "views": "i", "matrix": [["n"]], "distortion": ["n"], "residual_px": "n",
-        "u_px": {"fx": "n", "fy": "n", "cx": "n", "cy": "n"}, "cell_residual_px": "n",
-        "differs": ["s"], "findings?": FINDINGS,
+        "views": "i", "matrix": [["n"]], "distortion": ["n"],
+        "u": {"focal": "n", "center_px": "n", "edge_px": "n"},
+        "u_px": {"fx": "n", "fy": "n", "cx": "n", "cy": "n"}, "bow_mm": ["n"],
+        "u_bow_mm": ["n"], "residual_px": "n", "cell_residual_px": "n",
+        "chance": {"focal length?": "n", "image centre?": "n", "distortion?": "n", "all?": "n"},
+        "differs": ["s"], "findings": FINDINGS,
     },
     "shift": {
         "points": [{
