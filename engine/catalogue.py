@@ -640,6 +640,14 @@ CATALOGUE: dict[str, Entry] = {
         "of one camera and those of the other.",
         shows="Each camera fits its own stations; they see one board in two places.",
     ),
+    "result-overtaken": Entry(
+        "error",
+        "The camera moved after this result: recheck of {at} with session {by}.",
+        "Calibrate again. `--anyway` hands it over all the same, with this mark.",
+        cause="A recheck found that the camera no longer stands where this result says.",
+        shows="The journal of the session says so; a recheck that finds the camera where it was "
+        "takes the mark away.",
+    ),
     "result-outdated": Entry(
         "error",
         "The session changed since this result was computed: {changed}.",
@@ -1023,9 +1031,50 @@ CATALOGUE: dict[str, Entry] = {
         "note",
         "No movement found; a shift of {shift_mm:.2g} mm or a turn of {turn_deg:.2g}° would have "
         "been, with {power} % probability (false alarm in {percent:g} % of rechecks).",
-        "Nothing to do; more stations would find smaller movements.",
+        "What that means for a pick is said below; more stations would find smaller movements.",
         cause="The camera is where it was, as far as these stations can tell.",
         shows="The new stations agree with what the earlier result predicts.",
+    ),
+    "pick-now": Entry(
+        "note",
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
+        "Nothing to do: go on with the old result. For the record: `{next}`.",
+        cause="How far the camera may have moved, what the old result did not know, and the "
+        "robot's own error, at the place where they tell most.",
+        shows="The movement as measured, whether or not chance explains it, carried to the corners "
+        "of the work volume and judged by the cell's rule.",
+    ),
+    "pick-now/moved": Entry(
+        "note",
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner although the camera moved: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
+        "The line can go on for now; the old result is marked all the same. Fix the camera's mount "
+        "and calibrate again at the next stop: `{next}`.",
+    ),
+    "pick-now/beyond": Entry(
+        "error",
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: BEYOND the tolerance of {tolerance:g} mm ({rule}).",
+        "Do not pick with the old result. Next: `{next}`.",
+    ),
+    "pick-now/open": Entry(
+        "warning",
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: NOT KNOWN YET whether that is within the tolerance of {tolerance:g} mm ({rule}).",
+        "About {count} more {count:station|stations} would tell. Next: `{next}`.",
+    ),
+    "pick-now/never": Entry(
+        "warning",
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
+        "{most} more stations would not tell either.",
+        "Calibrate again. Next: `{next}`.",
+    ),
+    "pick-now/unknown": Entry(
+        "warning",
+        "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
+        "Do what is said above, then: `{next}`.",
     ),
     "moved-unclear": Entry(
         "error",
@@ -1043,6 +1092,14 @@ CATALOGUE: dict[str, Entry] = {
         "or the board on its mount, or the pose is mistyped. One station cannot tell which.",
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
+    ),
+    "moved-unclear/told-pose": Entry(
+        "error",
+        "The one new station is {distance_mm:.1f} mm and {angle_deg:.2f}° from where its image "
+        "puts it, and its pose is to the digit the one that was told: either the robot stands a "
+        "little beside it, or camera or board moved. One station cannot tell.",
+        "Read the pose off the pendant where the robot stands, correct it and repeat the recheck; "
+        "or record a second station with the board turned by 30° or more.",
     ),
     "stations-contradict": Entry(
         "error",

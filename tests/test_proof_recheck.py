@@ -17,18 +17,20 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
-from simulated_sessions import Case
+from simulated_sessions import Case, Simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.cell.session import Station
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
+from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
+from engine.estimate.result import Result
 from engine.frames import displaced, displacement
 from engine.pendant.settings import Active
+from engine.proof.pick_now import _state, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit, read_journal
-from engine.sessions.folder import open_session
+from engine.sessions.folder import open_session, session_text
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised
@@ -294,6 +296,128 @@ def test_command_answers_without_a_line_while_somebody_records(
         found = answer("recheck", tmp_path / "new", "--against", old_folder)
     assert found["moved"] is False
     assert read_journal(tmp_path / "new") == ()
+
+
+# ---- what a pick on the old result is off now ----------------------------------------------------
+
+
+def test_stated_pick_error_on_the_old_result_holds_the_truth() -> None:
+    """The pick error is drawn from the truth at the corners, as `pick_now` states it."""
+    inside, beyond = [], 0
+    for name in ("fixed camera", "arm with geometric errors", "hand camera"):
+        case = CASES[name]
+        for seed in range(SESSIONS):
+            for stations, size_mm in ((2, 0.0), (3, 1.0), (4, 4.0)):
+                rng = np.random.default_rng([seed, stations])
+                session, old = old_session(case, seed)
+                shift = bump(size_mm, rng)
+                problem = revisited(session, stations, shift, remounted(MOUNT, rng), rng)
+                answer = recheck(old, problem)
+                if answer.cause not in ("camera", "none"):
+                    continue
+                now = pick_now(old, session.problem, problem, answer, Tolerance(1.0, 0.2))
+                assert now is not None
+                true = true_pick_error(session, old, shift)
+                inside.append(abs(true - now.error_mm) <= now.expanded_mm)
+                if now.state == "within":
+                    beyond += true > 1.0
+                elif now.state == "beyond":
+                    beyond += true <= 1.0
+    assert len(inside) > 60
+    assert np.mean(inside) >= 0.93
+    assert beyond <= 1
+
+
+def true_pick_error(session: Simulated, old: Result, shift: np.ndarray) -> float:
+    """Return how far a pick is off at the worst corner, camera and arm as they truly are [mm]."""
+    assert old.pick is not None
+    true = displaced(session.camera, shift)
+    M, S = (a[old.pick.corner] for a in (old.pick.moved, old.pick.off))
+    off = np.zeros(S.shape[2])
+    if session.case.geometry_mm > 0.0:
+        off[: len(session.errors)] = session.errors
+    error = M @ displacement(old.camera, true) + S @ off
+    return float(np.linalg.norm(error, axis=1).max())
+
+
+def ending(answer: dict) -> dict:
+    last = answer["findings"][-1]
+    assert last["code"] == "pick-now"
+    return last
+
+
+def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    down = np.array([0.0, 0.0007, 0.0, 0.0, 0.17, -1.0])
+    for count, size, word, level, command in (
+        (1, 0.0, "NOT KNOWN YET", "warning", "--visit 1"),
+        (3, 0.0, "WITHIN the tolerance", "note", "stationbook report"),
+        (3, 6.0, "BEYOND the tolerance", "error", "--board-from"),
+    ):
+        folder = tmp_path / f"new {count} {size}"
+        make_later(folder, count, shift=size * down)
+        said = ending(answer("recheck", folder, "--against", old_folder, status=int(size > 0)))
+        assert word in said["message"]
+        assert (said["level"], "(95 %)" in said["message"]) == (level, True)
+        assert command in said["remedy"]
+        assert ("Nothing to do" in said["remedy"]) is (word == "WITHIN the tolerance")
+        assert "guarded rule" in said["message"]
+
+
+def test_nothing_to_do_is_not_said_where_the_tolerance_is_not_shown_to_be_kept() -> None:
+    limit = Tolerance(1.2, 0.2)
+    corners = np.array([0.67] * 8), np.array([1.27] * 8)
+    assert _state(*corners, limit)[0] == "open"
+    assert _state(corners[0], np.full(8, 0.5), limit)[0] == "within"
+    assert _state(corners[0], np.full(8, 0.5), replace(limit, rule="simple"))[0] == "open"
+    assert _state(np.full(8, 1.9), np.full(8, 0.5), limit)[0] == "beyond"
+    assert _state(np.full(8, 1.5), np.full(8, 0.5), limit)[0] == "open"
+
+
+def test_one_unmoved_stop_typed_from_the_told_pose_is_no_movement(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 1, noise_seed=3)
+    new, old = open_session(tmp_path / "new"), open_session(old_folder)
+    told = old.stations[0].pose
+    assert told is not None
+    beside = [*(f"{float(value) + 2.0:.2f}" for value in told[:3]), *told[3:]]
+    for plan, typed in (((), beside), ((PlannedStation(tuple(beside)),), beside)):
+        text = session_text(
+            replace(new, plan=plan, stations=(replace(new.stations[0], pose=tuple(typed)),))
+        )
+        (tmp_path / "new" / "session.yaml").write_text(text, encoding="utf-8")
+        found = answer("recheck", tmp_path / "new", "--against", old_folder, status=1)
+        assert found["moved"] is (None if plan else True)
+        assert found["cause"] == "unclear"
+        assert ("Something moved" in found["findings"][0]["message"]) is not bool(plan)
+    assert "was told" in found["findings"][0]["message"]
+    assert "NOT KNOWN" in ending(found)["message"]
+
+
+def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    old = shutil.copytree(old_folder, tmp_path / "old")
+    (old / "journal.jsonl").unlink(missing_ok=True)  # of other tests
+    stationbook("solve", old)
+    make_later(tmp_path / "moved", 3, shift=np.array([0.0, 0.004, 0.0, 0.0, 1.0, -6.0]))
+    make_later(tmp_path / "still", 3)
+    assert answer("report", old)["verdict"] == "accepted"
+    answer("recheck", tmp_path / "moved", "--against", old, status=1)
+    answer("recheck", tmp_path / "moved", "--against", old, status=1)
+    marks = [line for line in read_journal(old) if line["action"] == "overtaken"]
+    assert [(line["by"], line["moved"]) for line in marks] == [("moved", True)]
+    for words in (("report", old), ("export", old, "--as", "matrix")):
+        assert "camera moved after this result" in refused(*words)
+    marked = answer("report", old, "--anyway", status=1)
+    assert marked["verdict"] == "not-accepted"
+    assert marked["findings"][0]["code"] == "result-overtaken"
+    assert "camera moved after" in (old / "report.html").read_text(encoding="utf-8")
+    assert "camera moved after" in answer("export", old, "--as", "yaml", "--anyway")["text"]
+    answer("recheck", tmp_path / "still", "--against", old)
+    assert answer("report", old)["verdict"] == "accepted"
 
 
 # ---- a session of the same cell ------------------------------------------------------------------

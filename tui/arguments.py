@@ -90,6 +90,7 @@ DIR = _word("dir", "DIR")
 CELL = _word("cell", "CELL", "the cell file (cell.yaml)")
 OPERATOR = _word("--operator", "NAME", "who works at the robot")
 ONE_CAMERA = _word("--camera", "NAME", "of several cameras this one (default: the first)")
+ANYWAY = _flag("--anyway", "also a result whose camera moved since, with that mark")
 SEVERAL = (
     _word("dirs", "DIR", nargs="+"),
     _word("--jobs", "N", "processes for several DIRs (all cores)", type=int),
@@ -273,6 +274,7 @@ COMMANDS = {
         *SEVERAL,
         _flag("--no-write", "make it, but store nothing"),
         ONE_CAMERA,
+        ANYWAY,
     ),
     "export": _command(
         "hand the result over in the form another program reads",
@@ -288,6 +290,7 @@ COMMANDS = {
         _flag("--inverse", "the other direction"),
         _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
         _flag("--not-accepted", "also a result that was not accepted"),
+        ANYWAY,
         _word("--out", "FILE", "write it there (default: print it)"),
     ),
     "cells": _command(

@@ -52,9 +52,10 @@ class Update:
     """Where an update ended.
 
     ``camera`` and ``board`` (4, 4) now; ``camera_covariance`` (6, 6) of ``camera``; ``shift`` δ
-    (6,) and ``shift_covariance``; ``slip`` β and ``slip_covariance``; ``misfit`` the squared
-    innovation yᵀS⁻¹y [-]; ``evidence`` the log probability density of the stations, unknowns
-    integrated out (Laplace).
+    (6,) and ``shift_covariance``; ``slip`` β and ``slip_covariance``; ``now`` (12 + p,) camera,
+    board and errors against the old result, all together, and ``now_covariance``; ``misfit`` the
+    squared innovation yᵀS⁻¹y [-]; ``evidence`` the log probability density of the stations,
+    unknowns integrated out (Laplace).
     """
 
     camera: Array
@@ -64,6 +65,8 @@ class Update:
     shift_covariance: Array
     slip: Array
     slip_covariance: Array
+    now: Array
+    now_covariance: Array
     misfit: float
     evidence: float
 
@@ -114,16 +117,20 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
             break
     covariance = prior - gain @ H @ prior
     misfit = float(y @ np.linalg.solve(S, y))
-    total = np.eye(len(prior))[:6] + np.eye(len(prior))[12 + p : 18 + p]
+    together = np.eye(len(prior))[: 12 + p]
+    together[:12] += np.eye(len(prior))[12 + p :]
+    now_covariance = together @ covariance @ together.T
     state = _state(result, z, p)
     return Update(
         camera=state.camera,
         board=state.board,
-        camera_covariance=total @ covariance @ total.T,
+        camera_covariance=now_covariance[:6, :6],
         shift=z[12 + p : 18 + p],
         shift_covariance=covariance[12 + p : 18 + p, 12 + p : 18 + p],
         slip=z[18 + p :],
         slip_covariance=covariance[18 + p :, 18 + p :],
+        now=together @ z,
+        now_covariance=now_covariance,
         misfit=misfit,
         evidence=float(-0.5 * (misfit + np.linalg.slogdet(S)[1])),
     )

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import takewhile
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from ..cell.session import Session
 from ..errors import FileError
@@ -242,3 +242,23 @@ def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:
             finished.add(number)
             wanted = line["before"]
     return finished
+
+
+OVERTAKEN = "overtaken"  # the word in the journal
+
+
+class Mark(NamedTuple):
+    """That the camera moved after a result: when a recheck found it, and with which session."""
+
+    at: str
+    by: str
+
+
+def overtaken(folder: Path) -> Mark | None:
+    """Return the mark of a session whose camera moved since, or None. Raises FileError."""
+    mark = None
+    for line in read_journal(folder):
+        if line.get("action") == OVERTAKEN:
+            at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
+            mark = Mark(at, by) if line.get("moved") is True else None
+    return mark

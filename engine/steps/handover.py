@@ -9,10 +9,12 @@ from typing import NamedTuple
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
+from ..errors import UsageError
 from ..files import inside, read_bytes, sha256
+from ..findings import finding
 from ..proof.stated import of_camera
 from ..report.exports import export
-from ..sessions.changes import keep_earlier
+from ..sessions.changes import keep_earlier, overtaken
 from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, write_text_atomic
@@ -58,13 +60,16 @@ def export_result(
     unit: str | None = None,
     not_accepted: bool = False,
     camera: str | None = None,
+    anyway: bool = False,
 ) -> tuple[str, str]:
     """Return the export of the stored result as text, and the SHA-256 of result.yaml.
 
     ``camera``: which of several; None: the first. Raises FileError where there is no result,
-    UsageError for one that is not accepted unless ``not_accepted``.
+    UsageError for one that is not accepted unless ``not_accepted``, and for one whose camera moved
+    since unless ``anyway``.
     """
-    result = current_result(session, folder)
+    result, marked = _marked(current_result(session, folder), session, folder, anyway)
+    not_accepted |= marked
     source, name = (
         sha256(read_bytes(inside(folder, RESULT_FILE))),
         camera or session.cell.camera.name,
@@ -79,6 +84,23 @@ def export_result(
         source_sha256=source,
     )
     return text, source
+
+
+def _marked(
+    result: StoredResult, session: Session, folder: Path, anyway: bool
+) -> tuple[StoredResult, bool]:
+    """Return the result, and whether only the mark that its camera moved keeps it from acceptance.
+
+    Raises UsageError for a marked result unless it is wanted ``anyway``: then the mark is in it.
+    """
+    mark = overtaken(folder)
+    if mark is None:
+        return result, False
+    said = finding("result-overtaken", at=mark.at, by=mark.by)
+    if not anyway:
+        raise UsageError(said.message.rstrip("."), said.remedy)
+    judged = result.judged([said, *result.findings], session.cell.tolerance)
+    return judged, result.accepted
 
 
 def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]:
@@ -101,12 +123,17 @@ def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]
 
 
 def make_report(
-    session: Session, folder: Path, now: datetime, camera: str | None = None
+    session: Session,
+    folder: Path,
+    now: datetime,
+    camera: str | None = None,
+    *,
+    anyway: bool = False,
 ) -> tuple[str, StoredResult]:
     """Return the report on result.yaml as HTML text, and the result of the camera it is about.
 
     ``camera``: which of several; None: the first. Raises FileError where there is no result yet or
-    it is damaged.
+    it is damaged, UsageError for one whose camera moved since unless ``anyway``.
     """
     # here, so that an export loads neither the fit nor the plots
     from ..diagnosis.diagnose import diagnosed
@@ -114,7 +141,8 @@ def make_report(
     from ..report.stations import CoursePoint, course
     from .solve import session_problems, typed_texts
 
-    result, name = current_result(session, folder), camera or session.cell.camera.name
+    name = camera or session.cell.camera.name
+    result, _ = _marked(current_result(session, folder), session, folder, anyway)
     part = of_camera(result, session.cell, name)
     fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
     if what_changed(session, folder, part) is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -14,24 +14,29 @@ from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Before
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
+from ..cell.stations import station_pose
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, StationbookError, UsageError
+from ..estimate.information import predict_flange
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import finding
-from ..frames import apply
+from ..frames import apply, displacement
+from ..plans.pose_plan import alike
 from ..proof.compare import Movement
+from ..proof.pick_now import pick_now, said
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
-from ..sessions.changes import Change, remark
+from ..sessions.changes import OVERTAKEN, Change, overtaken, remark
 from ..sessions.folder import observations, open_session
 from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session
 
 ACTION = "recheck"  # the word in the journal
+BESIDE_MM, BESIDE_DEG = 5.0, 1.0  # where a jog by hand to a told pose ends at most (CP, no source)
 QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
 
 
@@ -51,6 +56,11 @@ class Earlier:
         """Return the ids of so many stations that tell the first camera most, best first."""
         problem = next(iter(self.problems.values()))
         return stations_to_revisit(self.solved.results[0], problem, count)
+
+    def visited(self, station: int, been: Sequence[Array]) -> bool:
+        """Tell whether one of the poses (4, 4) is that of a station again."""
+        pose = station_pose(self.session.cell, self.session.existing(station))
+        return pose is not None and any(alike(pose, other) for other in been)
 
     def of(self, name: str) -> Result | None:
         """Return the result of a camera, or None where there is none."""
@@ -85,7 +95,12 @@ def recheck_session(
     old, first = earlier(against), session.cell.camera.name
     check_same(old.session.cell, session.cell)
     if visit is not None or not observations(session, folder):
-        return {first: nothing_yet(old, RECHECK_COUNT if visit is None else visit)}
+        been = [
+            pose
+            for one in session.stations
+            if (pose := station_pose(session.cell, one)) is not None
+        ]
+        return {first: nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)}
     problems = session_problems(session, folder)
     for name in list(problems)[1:]:
         check_same(cell_of(old.session.cell, name), cell_of(session.cell, name))
@@ -97,7 +112,53 @@ def recheck_session(
             )
     answers = recheck_cameras(old.solved, [problems.get(name) for name in old.problems])
     named = zip(old.problems, answers, strict=True)
-    return {name: answer for name, answer in named if answer is not None}
+    calls = str(folder), str(against)
+    return {
+        name: _ended(answer, old, name, problems[name], session, calls)
+        for name, answer in named
+        if answer is not None
+    }
+
+
+def _ended(
+    answer: Recheck,
+    old: Earlier,
+    name: str,
+    problem: Problem,
+    session: Session,
+    calls: tuple[str, str],
+) -> Recheck:
+    """Return the answer with what a pick on the old result is off, and the next command, last."""
+    result, tolerance = old.solved.results[list(old.problems).index(name)], session.cell.tolerance
+    answer = _as_told(answer, old, result, problem, session)
+    now = pick_now(result, old.problems[name], problem, answer, tolerance)
+    ending = said(now, answer, tolerance, calls)
+    return replace(answer, findings=(*answer.findings, ending))
+
+
+def _as_told(
+    answer: Recheck, old: Earlier, result: Result, problem: Problem, session: Session
+) -> Recheck:
+    """Return the answer of one stop without believing a pose that was told and typed as told.
+
+    A hand that jogs there ends some mm beside it: what does not fit by so little may be that.
+    """
+    if answer.moved is not True or len(answer.stations) != 1:
+        return answer
+    (station,) = answer.stations
+    told = [item.pose for item in session.plan]
+    told += [item.typed for item in old.session.stations]
+    if session.existing(station).typed not in told:
+        return answer
+    (seen,) = (item for item in problem.observations if item.id == station)
+    expected, _ = predict_flange(result, problem, seen)
+    off = displacement(seen.base_T_flange, expected)
+    mm, deg = float(np.linalg.norm(off[3:])), float(np.degrees(np.linalg.norm(off[:3])))
+    if mm > BESIDE_MM or deg > BESIDE_DEG:
+        return answer
+    doubted = finding("moved-unclear", "told-pose", distance_mm=mm, angle_deg=deg)
+    others = tuple(item for item in answer.findings if item.code != "moved-unclear")
+    return replace(answer, moved=None, cause="unclear", movement=None, findings=(doubted, *others))
 
 
 def _refuse_itself(session: Session, folder: Path, against: Path) -> None:
@@ -111,11 +172,15 @@ def _refuse_itself(session: Session, folder: Path, against: Path) -> None:
         )
 
 
-def nothing_yet(old: Earlier, count: int) -> Recheck:
-    """Return the answer before the first station: where to go."""
+def nothing_yet(old: Earlier, count: int, been: Sequence[Array] = ()) -> Recheck:
+    """Return the answer before the first station: where to go.
+
+    Places where the new session has ``been`` already (4, 4) come last.
+    """
     if count < 1:
         raise UsageError(f"{count} stations to visit is too few", "Visit 1 or more.")
-    ids = old.to_revisit(count)
+    first = old.to_revisit(count + len(been))
+    ids = sorted(first, key=lambda one: old.visited(one, been))[:count]
     labels = old.session.cell.pendant.labels
     poses = "; ".join(f"{i}: {labelled(labels, old.session.existing(i).typed)}" for i in ids)
     where = finding("recheck-stations", stations=ids, count=len(ids), poses=poses)
@@ -171,6 +236,21 @@ def movement_noted(movement: Movement, cell: Cell, against: Path) -> dict[str, o
         center = None if placed is None or center is None else apply(placed, center[None])[0]
     shift = None if center is None else apply(movement.matrix, center[None])[0] - center
     return {**movement.document(), "shift_mm": shift}
+
+
+def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path) -> Change | None:
+    """Mark the earlier session in ``against``: its camera moved, or stands where it was after all.
+
+    Its lock is to be held. None where nothing is new.
+    """
+    answer, mark = answers[gravest(answers)], overtaken(against)
+    moved_ = answer.moved is True and answer.cause == "camera"
+    here = answer.moved is False and mark is not None
+    by = beside(against, folder)
+    if not (moved_ or here) or (moved_ and mark is not None and mark.by == by):
+        return None
+    details: dict[str, object] = {"by": by, "moved": moved_}
+    return remark(OVERTAKEN, open_session(against), against, details)
 
 
 def beside(folder: Path, other: Path) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 from engine.cautions import CARRIED_POINTS, RECHECK
 from engine.cell.session import Session
-from engine.errors import BusyError, FileError, UsageError
+from engine.errors import BusyError, FileError, StationbookError, UsageError
 from engine.findings import has_error
 from engine.proof.compare import Carried, Difference, Entry, taught_text
 from engine.proof.recheck import Recheck
@@ -19,7 +19,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_bytes_new
 from engine.steps.compare import compare, figure, history, shift
-from engine.steps.recheck import note_recheck, recheck_session
+from engine.steps.recheck import mark_recheck, note_recheck, recheck_session
 
 from ..clock import now
 from ..output import WIDTH, Answer, cautions, finding_texts, say, tell, texts
@@ -32,10 +32,12 @@ def run_recheck(args: argparse.Namespace) -> int:
     session = open_session(folder)
     answers = recheck_session(session, folder, against, args.visit)
     _note(answers, session, folder, against)
+    not_marked = _mark(answers, folder, against)
     lines: list[str] = []
     for name, answer in answers.items():
         lines += [f"Camera {name}"] if session.cell.cameras else []
         lines += texts(recheck_lines(answer, args.against, unwrapped, WIDTH))
+    lines += not_marked
     if any(answer.cause != "none" for answer in answers.values()):
         lines += cautions(RECHECK)
     findings = [item for answer in answers.values() for item in answer.findings]
@@ -55,6 +57,19 @@ def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, agains
     with suppress(BusyError, FileError), writing(folder, session.operator):
         change = note_recheck(answers, session, folder, against)
         commit(folder, change, Who(None, now()))
+
+
+def _mark(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[str]:
+    """Mark the earlier result where its camera moved; return that it could not be, in words."""
+    try:
+        if change := mark_recheck(answers, folder, against):
+            with writing(against):
+                commit(against, change, Who(None, now()))
+    except StationbookError as error:
+        said = f"The earlier result could not be marked: {error}"
+        say(said)
+        return [said]
+    return []
 
 
 def run_compare(args: argparse.Namespace) -> int:

@@ -22,15 +22,17 @@ POSES = "poses"  # the stations as a table, not the result
 
 def run_report(args: argparse.Namespace) -> int:
     """Write report.html in each folder; the one before is kept beside it."""
-    return run_over(args, report_folder, write=not args.no_write, camera=args.camera)
+    return run_over(
+        args, report_folder, write=not args.no_write, camera=args.camera, anyway=args.anyway
+    )
 
 
-def report_folder(folder: str, *, write: bool, camera: str | None) -> Answer:
+def report_folder(folder: str, *, write: bool, camera: str | None, anyway: bool) -> Answer:
     """Make the report of one session, and store it unless told not to."""
     path, place = Path(folder), None
     with writing(path) if write else nullcontext():
         session = open_session(path)
-        html, result = make_report(session, path, now(), camera)
+        html, result = make_report(session, path, now(), camera, anyway=anyway)
         if write:
             place = write_report(session.cell, path, html, camera)
     size = len(html.encode())
@@ -68,6 +70,7 @@ def run_export(args: argparse.Namespace) -> int:
         unit=args.unit,
         not_accepted=args.not_accepted,
         camera=args.camera,
+        anyway=args.anyway,
     )
 
 

@@ -16,8 +16,9 @@ from typing import NamedTuple
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
-from engine.sessions.changes import read_journal
-from engine.steps.recheck import ACTION, note_recheck, recheck_session, solve_quickly
+from engine.sessions.changes import commit, read_journal
+from engine.sessions.lock import writing
+from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
 from engine.steps.starting import START
 
 from ..words import rechecked
@@ -77,8 +78,14 @@ def compare(desk: Desk, against: Path) -> dict[str, Recheck]:
 
 
 def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
-    """Keep in the journal what was said. Raises StationbookError."""
+    """Keep in the journal what was said, and mark an earlier result whose camera moved.
+
+    Raises StationbookError.
+    """
     desk.beside(lambda session: note_recheck(answers, session, desk.folder, against))
+    if change := mark_recheck(answers, desk.folder, against):
+        with writing(against):
+            commit(against, change, desk.who)
 
 
 def recalibrated(desk: Desk, board_from: Path) -> Solution:

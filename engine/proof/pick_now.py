@@ -1,0 +1,169 @@
+"""How far off a pick on the old result is now, and whether that is within the tolerance.
+
+The movement that the new stations show is taken as it is measured, whether or not it is larger than
+chance: what could not be excluded may be there. With x the displacement of the camera since the old
+result's geometric estimate (its own error and the movement), and the arm's, lens's and board's
+errors a, all as the new stations leave them, a pick at a corner p of the work volume is off by
+
+    e(p) = −M(p) · (rigid · old a + x) + S(p) · a        (see `estimate.result.PickModel`).
+
+Further stations would bring its U down as `estimate.information` says; the error itself is taken
+to stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..arrays import Array
+from ..cell.cell import Tolerance
+from ..cell.result import SIMPLE, Decision, chance_beyond, conforms, most_expanded, percent
+from ..estimate.information import whole_information
+from ..estimate.problem import Problem
+from ..estimate.result import Result
+from ..findings import Finding, finding
+from .recheck import FREE, RECHECK_COUNT, Recheck, mount_covariance, stations_to_revisit
+from .update import Update, seen_stations, updated
+
+MOST_MORE = 12  # further stations that are thought of; the full job takes no more
+
+State = Literal["within", "beyond", "open"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PickNow:
+    """The pick error on the old result at the worst corner: ``error_mm`` with U = 2u (95 %).
+
+    ``more``: how many further stations would tell, None: no number up to `MOST_MORE`; 0 where it
+    is known already.
+    """
+
+    error_mm: float
+    expanded_mm: float
+    state: State
+    more: int | None
+    decision: Decision
+
+
+def pick_now(
+    old: Result, before: Problem, problem: Problem, answer: Recheck, tolerance: Tolerance
+) -> PickNow | None:
+    """Return what a pick on ``old`` is off now; None where the new stations do not tell.
+
+    ``before`` are the stations of ``old``, ``problem`` the new ones, ``answer`` what they said.
+    """
+    seen = None if answer.moved is None else seen_stations(old, problem)
+    if seen is None or old.pick is None:
+        return None
+    mount = mount_covariance(problem.board)
+    still = answer.cause == "board"
+    shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)
+    found = updated(old, seen, shift, slip)
+    sizes, expanded = _errors(old, found, found.now_covariance)
+    state, worst = _state(sizes, expanded, tolerance)
+    more: int | None = 0
+    if state == "open" or answer.cause == "unclear":
+        more = _stations_that_tell(old, before, found, sizes, tolerance)
+    if answer.cause == "unclear":  # camera or board: the camera's part is not known
+        state, more = "open", max(more or 1, RECHECK_COUNT - len(answer.stations), 1)
+    chance = chance_beyond(sizes[worst], expanded[worst] / 2.0, tolerance.position_mm)
+    wrong = {"within": chance, "beyond": 1.0 - chance}.get(state)
+    decision = Decision(tolerance.rule, tolerance.set_by, wrong)
+    return PickNow(float(sizes[worst]), float(expanded[worst]), state, more, decision)
+
+
+def _errors(old: Result, found: Update, covariance: Array) -> tuple[Array, Array]:
+    """Return the size (8,) of the pick error at the corners [mm], and U of it."""
+    if old.pick is None:
+        raise ValueError("the result is not solved")
+    pick, value = old.pick, old.systematic.value
+    M, S = pick.moved[pick.corner], pick.off[pick.corner]
+    off = value + found.now[12:]
+    error = -M @ (pick.rigid @ value + found.now[:6]) + S @ off
+    index = np.r_[0:6, 12 : 12 + len(value)]
+    rows = np.concatenate([-M, S], axis=2)
+    u2 = np.einsum("nij,jk,nik->n", rows, covariance[np.ix_(index, index)], rows)
+    wider = 1.0 if old.budget is None else old.budget.wider
+    return np.linalg.norm(error, axis=1), 2.0 * wider * np.sqrt(u2 + pick.floor_mm**2)
+
+
+def _state(sizes: Array, expanded: Array, tolerance: Tolerance) -> tuple[State, int]:
+    """Return what the rule says of the corners, and the corner that decides."""
+    limit, rule = tolerance.position_mm, tolerance.rule
+    pairs = list(zip(sizes.tolist(), expanded.tolist(), strict=True))
+    if all(conforms(size, U, limit, rule) for size, U in pairs):
+        return "within", int((sizes + expanded).argmax())
+    surely = sizes > limit if rule == SIMPLE else sizes - expanded > limit
+    if rule == SIMPLE:
+        surely &= expanded <= most_expanded(limit, rule)
+    if surely.any():
+        return "beyond", int(np.where(surely, sizes, -np.inf).argmax())
+    return "open", int((sizes + expanded).argmax())
+
+
+def _stations_that_tell(
+    old: Result, before: Problem, found: Update, sizes: Array, tolerance: Tolerance
+) -> int | None:
+    """Return after how many further stations it is known, if the error stays as measured."""
+    ids = stations_to_revisit(old, before, MOST_MORE)
+    place = {seen.id: seen.base_T_flange for seen in before.observations}
+    gains = whole_information(before, old, np.array([place[one] for one in ids]))
+    known = np.linalg.inv(found.now_covariance)
+    for count in range(1, MOST_MORE + 1):
+        known = known + gains[(count - 1) % len(gains)]
+        _, expanded = _errors(old, found, np.linalg.inv(known))
+        if _state(sizes, expanded, tolerance)[0] != "open":
+            return count
+    return None
+
+
+def said(
+    now: PickNow | None, answer: Recheck, tolerance: Tolerance, names: Sequence[str]
+) -> Finding:
+    """Return what a pick on the old result is off, and the next command.
+
+    ``names``: how the new session and the old one are called on the command line.
+    """
+    new, old = names
+    again = f"stationbook recheck {new} --against {old}"
+    if now is None:
+        return finding("pick-now", "unknown", next=again)
+    error, U, limit = now.error_mm, now.expanded_mm, tolerance.position_mm
+    rule = _by_rule(now.decision)
+    if now.state == "within" and answer.cause == "camera":
+        quick = _quick(answer, new, old, again)
+        return finding("pick-now", "moved", error=error, expanded=U, tolerance=limit, rule=rule,
+                       next=quick)  # fmt: skip
+    if now.state == "within":
+        report = f"stationbook report {old}"
+        return finding("pick-now", error=error, expanded=U, tolerance=limit, rule=rule,
+                       next=report)  # fmt: skip
+    if now.state == "beyond":
+        quick = _quick(answer, new, old, again)
+        return finding("pick-now", "beyond", error=error, expanded=U, tolerance=limit, rule=rule,
+                       next=quick)  # fmt: skip
+    if now.more is None:
+        quick = _quick(answer, new, old, again)
+        return finding("pick-now", "never", error=error, expanded=U, tolerance=limit, rule=rule,
+                       most=MOST_MORE, next=quick)  # fmt: skip
+    visit = f"{again} --visit {now.more}"
+    return finding("pick-now", "open", error=error, expanded=U, tolerance=limit, rule=rule,
+                   count=now.more, next=visit)  # fmt: skip
+
+
+def _quick(answer: Recheck, new: str, old: str, again: str) -> str:
+    """Return the command that calibrates anew, or the one that says where to record for it."""
+    if len(answer.stations) < RECHECK_COUNT:
+        return f"{again} --visit {RECHECK_COUNT}"
+    return f"stationbook solve {new} --board-from {old}"
+
+
+def _by_rule(decision: Decision) -> str:
+    owner = f", set by {decision.set_by}" if decision.set_by else ""
+    chance = decision.chance_wrong
+    wrong = "" if chance is None else f"; the chance that this is wrong is {percent(chance)}"
+    return f"{decision.rule} rule{owner}{wrong}"
