@@ -75,6 +75,7 @@ CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside t
 OF_THE_WHOLE = ("unobservable", "weak-direction", "tolerance", "what-helps", "pick-differs")
 SMALL = ("board-moved", "camera-moved", "board-pitch", "board-bowed", "lens")  # may be no error:
 MATTERS = 0.5  # [-] of U: what moves the result by less is told as a warning
+MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -139,7 +140,29 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
 
 
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:
-    """Return what is wrong with a solved session; nothing in a clean one."""
+    """Return what is wrong with a solved session; nothing in a clean one.
+
+    A long session of which nothing fits is judged by a part of it.
+    """
+    if len(found.used) > MOST_JUDGED and _absurd(found):
+        part = fitted(_part(found.problem))
+        told = () if part is None else _diagnosed(part, texts).findings
+        return Diagnosis(told or (_no_agreement(),), frozenset(), found.problem, None)
+    return _diagnosed(found, texts)
+
+
+def _part(problem: Problem) -> Problem:
+    """Return the problem with some stations, in runs so that neighbours stay neighbours."""
+    seen, runs = problem.observations, MOST_JUDGED // RUN
+    starts = np.linspace(0, len(seen) - RUN, runs).round().astype(int)
+    return replace(problem, observations=tuple(seen[k + i] for k in starts for i in range(RUN)))
+
+
+def _no_agreement() -> Finding:
+    return finding("outlier", "no-agreement")
+
+
+def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
     problem, findings, aside = found.problem, list[Finding](), frozenset[int]()
     now: Solution | None = found
     for attempt in range(ROUNDS):
@@ -159,7 +182,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         now, texts = cause.found or fitted(cause.problem), cause.texts
     if now is not None and _absurd(now):
         left = [item for item in findings if item.code == "lens"]
-        left = left or [finding("outlier", "no-agreement")]
+        left = left or [_no_agreement()]
         return Diagnosis(tuple(left), frozenset(), found.problem, None)
     return Diagnosis(tuple(findings), aside, problem, now)
 
@@ -251,6 +274,7 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
         yield lambda: scale_causes(view)
     if scatters or families & {"term", "pitch", "lens", "split"}:
         yield lambda: term_causes(view)
+    if families & {"term", "lens"}:
         yield lambda: turned_causes(view.found, texts_of(view))
     if not scatters:
         yield lambda: smooth_causes(view)

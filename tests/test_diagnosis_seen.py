@@ -1,0 +1,124 @@
+"""What was seen otherwise than the cell says, what drifts, and an arm that had not arrived."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from mistakes import (
+    clean,
+    drifted,
+    mirrored_images,
+    miscounted,
+    moved,
+    other_pitch,
+    reread,
+    still_moving,
+    turned_images,
+)
+from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
+
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.findings import Finding, Level
+
+MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
+PLAIN = ("tolerance", "weak-direction")  # of too little accuracy, no cause
+
+
+def weighty(session: object) -> list[Finding]:
+    found = diagnosed(session.problem, session.texts)  # type: ignore[attr-defined]
+    return [f for f in found.findings if f.level is not Level.NOTE and f.code not in PLAIN]
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_images_mirrored_throughout_or_at_some_stations(mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=8), 40)
+    every, some = (weighty(mirrored_images(session, rows))[0] for rows in (range(8), (2, 5)))
+    assert every.code == "image-turned"
+    assert every.message.startswith("All images are mirrored")
+    assert (some.code, some.stations) == ("image-turned", (3, 6))
+    assert "mirrored" in some.message
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_images_turned_at_some_stations(mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=8), 41)
+    said = weighty(turned_images(session, [1, 6]))[0]
+    assert (said.code, said.stations, said.suggested) == ("image-turned", (2, 7), "180°")
+
+
+def test_images_all_turned_against_lens_data_with_another_centre() -> None:
+    lens = replace(CAMERA, matrix=((1400.0, 0, 660.0), (0, 1400.0, 498.0), (0, 0, 1.0)))
+    case = Case(stations=8)
+    truth = simulated(case, np.random.default_rng(42), Seen(BOARD.points(), lens))
+    session = replace(clean(case, 42), problem=replace(truth.problem, camera=lens))
+    assert weighty(session) == []
+    said = weighty(turned_images(session, range(8)))[0]
+    assert (said.code, said.suggested) == ("image-turned", "180°")
+
+
+def test_a_board_counted_one_off() -> None:
+    session = clean(Case(stations=8), 43)
+    read = weighty(miscounted(session, 12))[0]
+    assert (read.code, read.field, read.typed, read.suggested) == (
+        "board-counts",
+        "columns",
+        "12",
+        "11",
+    )
+    found = weighty(miscounted(session, 10, np.random.default_rng(1)))[0]
+    assert (found.code, found.field, found.suggested) == ("board-counts", "columns", "11")
+    assert found.stations
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("what", ["camera", "board"])
+def test_a_drift_is_told_from_a_knock(mount: Mount, what: str) -> None:
+    xi = np.array([*np.radians([0.12, -0.1, 0.1]), 1.5, -2.0, 1.0])
+    case = Case(mount=mount, stations=12, position_mm=0.08, angle_deg=0.01)
+    said = weighty(drifted(case, 44, what, xi))[0]
+    assert (said.code, said.station) == (f"{what}-moved", None)
+    assert "drifted" in said.message
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_an_arm_that_had_not_arrived(mount: Mount) -> None:
+    said = weighty(still_moving(Case(mount=mount, stations=10), 45, [3, 7], 4.0))
+    assert {(f.code, f.station) for f in said} == {("still-moving", 4), ("still-moving", 8)}
+
+
+def test_a_knock_of_half_a_millimetre_is_no_typing_mistake() -> None:
+    shift = np.array([0.0, 0.0, 0.0, 0.35, -0.35, 0.35])
+    for row in (3, 9):
+        case = Case(stations=12, position_mm=0.05, angle_deg=0.006)
+        said = weighty(moved(case, 46, "camera", shift, row))
+        assert [f.code for f in said][:1] == ["camera-moved"]
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_tenth_of_a_percent_is_nothing_that_moved(mount: Mount) -> None:
+    case = Case(mount=mount, stations=12, position_mm=0.05, angle_deg=0.006)
+    for factor in (0.999, 1.001):
+        said = weighty(other_pitch(clean(case, 47), factor))
+        assert {f.code for f in said} <= {"board-pitch", "robot-geometry"}
+        assert all(f.level is Level.WARNING for f in said)
+
+
+def test_a_cause_of_the_whole_session_silences_what_follows_from_it() -> None:
+    session = reread(clean(Case(stations=8), 48), "moving-zyx", "rad")
+    codes = {f.code for f in diagnosed(session.problem, session.texts).findings}
+    assert codes & set(CAUSES)
+    assert not codes & {"noise-beyond", "robot-geometry", "tolerance", "weak-direction"}
+    assert "unobservable" not in codes
+
+
+def test_a_long_session_that_does_not_fit_is_judged_by_a_part() -> None:
+    session = reread(clean(Case(stations=15), 49), "moving-zyx")
+    seen, texts = list(session.problem.observations), dict(session.texts)
+    for k in range(15, 90):
+        seen.append(replace(seen[k % 15], id=k + 1))
+        texts[k + 1] = texts[k % 15 + 1]
+    long = replace(session.problem, observations=tuple(seen))
+    assert weighty(replace(session, problem=long, texts=texts))[0].code == "rotation-convention"
