@@ -170,6 +170,7 @@ def _observed(
 ) -> tuple[Observation, ...]:
     """Return what the camera sees from the true flange poses, paired with the shown ones."""
     n, ids = len(true), np.arange(BOARD.count)
+    (own,) = rng.spawn(1)  # a session with depth is the same one as without
     turns = rng.normal(0.0, np.radians(case.angle_deg), (n, 3))
     noise = np.concatenate([turns, rng.normal(0.0, case.position_mm, (n, 3))], axis=1)
     views = predicted_view(case.mount, camera, displaced(true, noise), board)
@@ -179,7 +180,7 @@ def _observed(
         pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
         depths = None
         if look.depth is not None:
-            depths = look.depth.measured(apply(view, look.points), rng)
+            depths = look.depth.measured(apply(view, look.points), own)
         seen.append(Observation(number, pose, ids, pixels, depths=depths))
     return tuple(seen)
 

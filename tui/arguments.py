@@ -114,6 +114,7 @@ COMMANDS = {
             choices=("chessboard", "circles"),
             default="chessboard",
         ),
+        _flag("--depth", "the simulated camera is a 3-D camera"),
     ),
     "start": _command(
         "start a session folder for a cell",

@@ -21,7 +21,7 @@ from ..camera.views import LEAST_POINTS as LEAST_PIXELS
 from ..camera.views import Views, poses_of_views
 from ..findings import Finding, finding
 from ..tails import chi2_isf
-from .plane import BIWEIGHT, CHANCE, MAD, compared, plane_of
+from .plane import BIWEIGHT, CHANCE, COVERAGE, MAD, bow_limit_mm, compared, plane_of
 from .reading import Depth
 
 LEAST_VALUES = 200  # on a board; fewer leave no figure that means anything
@@ -36,10 +36,6 @@ LOCAL_SHARE = 2.0  # [-] spacings: window whose mean tells light from dark, in u
 HOLES_LIMIT = 0.5
 # [-] of the distance, noise of one value: 1 mm at 1 m. Cameras for picking have a tenth to a half.
 NOISE_LIMIT = 0.001
-# [-] of the distance, bow of a flat board from its middle to its corners beyond its own flatness.
-# Cameras for picking are flat to 0.02 to 0.05 %. Common practice, no source.
-BOW_LIMIT = 0.001
-COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties of a good camera
 RAY_LIMIT = 0.01  # [rad] points off the rays of their pixels; a sensor 15 mm beside has more
 PIXEL_FLOOR_PX = 0.03  # px; of one coordinate, what the pose's own scatter may hide
 
@@ -57,7 +53,8 @@ class DepthReport:
         scale: all depth against the pose by the pixels, relative (0: alike); ``scale_u`` its u.
         tilt_deg: of the plane against that pose; ``tilt_limit_deg`` what both explain.
         off_rays: points of a cloud off the rays of their pixels [rad].
-        residual: (rows, columns) [mm] off the plane, NaN in holes and off the board: a picture.
+        residual: (rows, columns) [mm] off the plane in the window around the board, NaN in holes
+            and beside the board; ``inside`` (rows, columns): the board.
     """
 
     filled: float
@@ -73,6 +70,7 @@ class DepthReport:
     tilt_limit_deg: float | None = None
     off_rays: float | None = None
     residual: Array | None = None
+    inside: NDArray[np.bool_] | None = None
 
 
 def look_at_depth(
@@ -111,6 +109,7 @@ def look_at_depth(
         noise_mm=noise,
         off_rays=_off_rays(depth, window, rays, some),
         residual=np.where(kept, off, np.nan),
+        inside=inside,
         distance_mm=float(np.median(z[some])),
     )
     return _against_pose(report, ids, pixels, board, camera, data)
@@ -284,7 +283,7 @@ def _against_pose(
     view = Views(points[None], pixels[None], np.ones((1, len(ids))))
     known = terms(camera, board.points(), board.scale_u, board.bow_u_mm)
     deep = replace(view, depths=np.nan_to_num(report.depths)[None], planes=plane.rows[None])
-    report = replace(report, bow_mm=float(np.ptp(plane.bent[np.isfinite(report.depths)])))
+    report = replace(report, bow_mm=plane.bow_peak_mm)
     best = None
     for pose, rms in poses_of_views(view, data)[0]:  # a flat board may have two
         px = max(rms * float(np.sqrt(len(ids) / max(len(ids) - 3, 1))), PIXEL_FLOOR_PX)
@@ -360,7 +359,7 @@ def _tilt(report: DepthReport, station: int | None) -> list[Finding]:
 def _bow(report: DepthReport, board: Board, station: int | None) -> list[Finding]:
     if report.bow_mm is None or report.distance_mm is None:
         return []
-    limit = BOW_LIMIT * report.distance_mm + COVERAGE * board.bow_u_mm
+    limit = bow_limit_mm(report.distance_mm, board.bow_u_mm)
     if report.bow_mm <= limit:
         return []
     return [finding("depth-disagrees", "bow", station=station, bow=report.bow_mm, limit=limit)]

@@ -22,11 +22,15 @@ from ..tails import chi2_isf
 # [-] of the distance: by so much the best 3-D cameras shift and tilt a plane without a sign of it
 # in its scatter (0.07 mm at 0.7 m). Common practice, no source.
 SYSTEMATIC = 1e-4
+# [-] of the distance: bow of a flat board from its middle to its corners, beyond its own flatness.
+# Cameras for picking are flat to 0.02 to 0.05 %. Common practice, no source.
+BOW_LIMIT = 0.001
 LEAST_POINTS = 10  # of one board with depth: a bent surface has 6 unknowns, and noise is left
 ROUNDS = 5  # of reweighting; 3 settle
 BIWEIGHT = 4.685  # [-] standard deviations; 95 % efficient where all is well (Tukey)
 MAD = 1.4826  # [-] standard deviation of a normal over its median absolute deviation
 CHANCE = 1e-3  # [-] that depth which is as good as it says is questioned
+COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties that go with it
 MEDIAN_SIZE = chi2_isf(0.5, 3)  # [-] of three numbers, squared
 LARGEST_SIZE = chi2_isf(0.01, 3)  # [-] beyond it a single board weighs less
 MOST_INFLATED = 9.0  # [-] times the variance that depth states of itself: three times the noise
@@ -38,7 +42,7 @@ class Plane:
 
     ``rows`` (3, n) · depths (n,) [mm] are the three numbers, ``covariance`` (3, 3) [mm²] theirs.
     ``noise_mm`` of one point, ``bow_mm`` RMS of what bends the plane, ``bent`` (n,) [mm] that bend
-    at each point; ``half`` (2,) [mm] how far the points reach from their middle.
+    at each point with depth, ``half`` (2,) [mm] how far these reach from their middle.
     """
 
     rows: Array
@@ -47,6 +51,16 @@ class Plane:
     bow_mm: float
     bent: Array
     half: Array
+
+    @property
+    def bow_peak_mm(self) -> float:
+        """How far the corners are bent from the middle [mm]."""
+        return float(np.ptp(self.bent))
+
+
+def bow_limit_mm(distance_mm: float, bow_u_mm: float) -> float:
+    """Return how far corners may be bent from the middle of a board known to ``bow_u_mm``."""
+    return BOW_LIMIT * distance_mm + COVERAGE * bow_u_mm
 
 
 def plane_of(depths: Array, xy: Array) -> Plane | None:
@@ -74,7 +88,7 @@ def plane_of(depths: Array, xy: Array) -> Plane | None:
     bow = float(np.sqrt((bent[kept] ** 2).mean()))
     hidden = SYSTEMATIC * abs(float(surface[0]))
     covariance = noise**2 * back + (bow**2 + hidden**2) * np.eye(3)
-    return Plane(back @ (B * kept[:, None]).T, covariance, noise, bow, bent, half)
+    return Plane(back @ (B * kept[:, None]).T, covariance, noise, bow, bent[there], half)
 
 
 def _smooth(basis: Array, z: Array, there: NDArray[np.bool_]) -> tuple[Array, float, Array]:
@@ -154,14 +168,17 @@ def weighed(
 
     ``poses`` (n, 4, 4) by the pixels alone, ``px`` the pixel noise of these. Where planes scatter
     against the pixels more than both explain, they weigh less: all of them by the median, one
-    that is far off by its own. None: no view holds depth.
+    that is far off by its own; a bent one does not count. None: no view holds depth.
     """
     n, m = views.weight.shape
+    bow_u_mm = float(terms.sd_of_all[1])
     z, rows, C = np.zeros((n, m)), np.zeros((n, 3, m)), np.tile(np.eye(3), (n, 1, 1))
     for k, own in enumerate(depths):
         plane = None if own is None else plane_of(own, views.points[k, : len(own), :2])
         if own is None or plane is None:
             continue
+        if plane.bow_peak_mm > bow_limit_mm(float(np.nanmedian(own)), bow_u_mm):
+            continue  # bent so far, it is off elsewhere too, and at every stop alike
         z[k, : len(own)] = np.nan_to_num(own)
         rows[k, :, : len(own)], C[k] = plane.rows, plane.covariance
     used = np.asarray(rows.any(axis=(1, 2)), bool)
@@ -172,7 +189,7 @@ def weighed(
     scale, scale_u = found.common_scale(terms.sd)
     times = _inflation(found, terms.sd)
     typical = float(np.median(times))
-    far = abs(scale) > np.sqrt(chi2_isf(CHANCE, 1)) * scale_u
+    far = abs(scale) > COVERAGE * scale_u
     if far or typical > MOST_INFLATED:
         nothing = np.zeros(n, bool)
         return views, Weighed(nothing, scale, scale_u, typical, left_out=True)

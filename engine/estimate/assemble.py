@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import Terms
+from ..camera.lens import DEPTH_SCALE, NAMES, Terms
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
@@ -348,7 +348,11 @@ def all_findings(
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
-    items += [*depth_findings(found), *input_findings(found.problem), *help_findings(result)]
+    items += [
+        *depth_findings(found, result),
+        *input_findings(found.problem),
+        *help_findings(result),
+    ]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
 
@@ -514,13 +518,30 @@ def input_findings(problem: Problem) -> list[Finding]:
     return items
 
 
-def depth_findings(found: Solution) -> list[Finding]:
-    """Return `depth-disagrees` where the depth of all stations together contradicts the images."""
-    depth = found.gathered.depth
-    if depth is None or not depth.left_out:
+SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is worth correcting
+
+
+def depth_findings(found: Solution, result: Result) -> list[Finding]:
+    """Return `depth-disagrees` where the depth of all stations together contradicts the images.
+
+    Else `depth-scale` where it is off by a scale that the stations tell, which no transform undoes.
+    """
+    depth, camera = found.gathered.depth, found.problem.camera.depth
+    if depth is None or camera is None:
         return []
-    percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
-    return [finding("depth-disagrees", "session", percent=percent, times=times)]
+    if depth.left_out:
+        percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
+        return [finding("depth-disagrees", "session", percent=percent, times=times)]
+    at = result.systematic.names.index(NAMES[DEPTH_SCALE])
+    off, u = float(result.systematic.value[at]), float(result.systematic.sd[at])
+    half = max(found.problem.work_volume.size_mm) / 2.0
+    if not found.problem.by_depth or abs(off) < SCALE_TOLD * u:
+        return []
+    fits = f"{camera.scale_mm / (1.0 + off):.6g}"
+    corner_mm = abs(off) * half
+    return [
+        finding("depth-scale", percent=100 * off, u=100 * u, corner_mm=corner_mm, suggested=fits)
+    ]
 
 
 def _geometry_finding(found: Solution) -> list[Finding]:

@@ -116,8 +116,8 @@ def _how_to_decode(data: bytes, name: object) -> int:
     return _AS_GREY if large and not grey else cv2.IMREAD_UNCHANGED
 
 
-def encode_png(grey: Grey) -> bytes:
-    """Return a grey image (h, w) as the content of a PNG file."""
+def encode_png(grey: Grey | NDArray[np.uint16]) -> bytes:
+    """Return a grey image (h, w) of 8 or 16 bits as the content of a PNG file."""
     return bytes(cv2.imencode(".png", grey)[1])
 
 

@@ -1,5 +1,8 @@
 """Where images come from: the newest file of a folder, a device, an address or a command.
 
+A folder may hold pairs, the image and the depth that a 3-D camera took with it: ``003.png`` with
+``003.ply``, ``003_depth.png`` or ``depth-003.tif``.
+
 Every source delivers the bytes of one image that was not taken before. Nothing is written to the
 session here. A source that came with somebody else's cell is opened only once it was confirmed on
 this machine; that is for the caller to know.
@@ -8,9 +11,10 @@ this machine; that is for the caller to know.
 from __future__ import annotations
 
 import hashlib
+import re
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -20,6 +24,11 @@ from .load import decode_image, file_suffix, image_bytes, settled
 
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2")
 SETTLE_S = 0.3  # s; a camera program writes a 20 MB file in less on a local disk
+DEPTH_SUFFIXES = (".npy", ".ply", ".pcd")  # of files that hold depth, whatever they are called
+PAIR_WAIT_S = 10.0  # s that an image waits for its depth; 3-D cameras compute it in 1 to 3
+_DEPTH = re.compile(r"^depth[._-]|[._-]depth$", re.IGNORECASE)  # in a stem: depth, no image
+_WORDS = "image|color|colour|rgb|grey|gray|intensity|texture"
+_IMAGE = re.compile(rf"^({_WORDS})[._-]|[._-]({_WORDS})$", re.IGNORECASE)
 POLL_S = 0.3  # s between looks; network shares send no events
 KINDS = ("folder", "device", "url", "command")
 
@@ -31,12 +40,14 @@ class NewImage:
     """One image as it came: its bytes, a file name, and the SHA-256 of the bytes.
 
     ``written``: when its file was last written [s since 1970], None where it comes from no file.
+    ``depth``: content and name of the depth file taken with it, or None.
     """
 
     data: bytes
     name: str
     sha256: str
     written: float | None = None
+    depth: tuple[bytes, str] | None = None
 
 
 class ImageSource(Protocol):
@@ -55,10 +66,12 @@ def open_source(
     *,
     commands: Mapping[str, Sequence[str]] | None = None,
     credentials: Credentials | None = None,
+    pairs: bool = False,
 ) -> ImageSource:
     """Return the source that ``camera.source`` describes; a relative folder starts at ``here``.
 
-    ``commands`` holds the user's own commands by name. Raises UsageError for anything else.
+    ``pairs``: images of a folder wait for the depth taken with them. ``commands`` holds the user's
+    own commands by name. Raises UsageError for anything else.
     """
     if len(source) != 1 or next(iter(source)) not in KINDS:
         raise UsageError(
@@ -66,7 +79,7 @@ def open_source(
         )
     kind, value = next(iter(source.items()))
     if kind == "folder":
-        return FolderSource(here / Path(value).expanduser())
+        return FolderSource(here / Path(value).expanduser(), pairs=pairs)
     if kind == "device":
         return LiveSource(value, lambda: device_image(value))
     if kind == "url":
@@ -85,13 +98,17 @@ class FolderSource:
     """The newest image file of a folder that the camera's own program saves into.
 
     Looks instead of waiting for events: those come before a file is written to its end, and from
-    network shares not at all. ``known`` remembers the hashes of files seen, by name, size and time.
+    network shares not at all. ``known`` remembers the hashes of files seen, by name, size and time;
+    ``waiting`` since when an image waits for its depth, if it has any (``pairs``).
     """
 
     folder: Path
     settle_s: float = SETTLE_S
     sleep: Callable[[float], None] = time.sleep
     known: dict[tuple[str, int, int], str] = field(default_factory=dict)
+    pairs: bool = False
+    clock: Callable[[], float] = time.monotonic
+    waiting: dict[tuple[str, int, int], float] = field(default_factory=dict)
 
     def newest(self, taken: Collection[str]) -> NewImage | None:
         """Return the folder's newest image if it is whole and was not taken before."""
@@ -107,15 +124,21 @@ class FolderSource:
             return None
         if not settled(path, self.settle_s, self.sleep):
             return None
+        depth = self._depth(path) if self.pairs else None
+        if self.pairs and depth is None:
+            began = self.waiting.setdefault(key, self.clock())
+            if self.clock() - began < PAIR_WAIT_S:
+                return None
         data = image_bytes(path)
         decode_image(data, path)
-        image = _image(data, path.name, state.st_mtime)
+        image = replace(_image(data, path.name, state.st_mtime), depth=depth)
         self.known[key] = image.sha256
         return None if image.sha256 in taken else image
 
     def _latest(self) -> Path | None:
         try:
             files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
+            files = [p for p in files if not _DEPTH.search(p.stem)]
         except OSError as error:
             raise FileError(
                 self.folder,
@@ -123,6 +146,17 @@ class FolderSource:
                 "Create the folder, mount the share, or correct camera.source.",
             ) from error
         return max(files, key=_age, default=None)
+
+    def _depth(self, image: Path) -> tuple[bytes, str] | None:
+        """Return content and name of the depth taken with ``image``; None: it is not whole yet."""
+        for path in self.folder.iterdir():
+            marked = bool(_DEPTH.search(path.stem)) and path.suffix.lower() in SUFFIXES
+            if not (marked or path.suffix.lower() in DEPTH_SUFFIXES):
+                continue
+            stem = _IMAGE.sub("", image.stem)
+            if _DEPTH.sub("", path.stem) == stem and settled(path, self.settle_s, self.sleep):
+                return image_bytes(path), path.name
+        return None
 
 
 @dataclass(frozen=True, slots=True)

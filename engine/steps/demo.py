@@ -17,6 +17,7 @@ from ..sessions.changes import Change, Who, commit
 from ..sessions.folder import open_session
 from ..sessions.lock import writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
+from ..simulate.depth import DepthSensor
 from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
@@ -25,12 +26,13 @@ from .planning import replace_plan, revised, with_rest
 from .recording import Draft, examine, outstanding, record_station
 from .solve import Solved, keep, solve_session
 from .starting import create_session
-from .station_image import ViewDraft, examine_image
+from .station_image import ViewDraft, examine_image, read_depth
 from .station_pose import examine_pose
 
 STATIONS = 8  # enough for the demo cell's tolerance, with one to spare
 SLIP_AT = 6  # the station where a digit is mistyped on purpose
 OPERATOR = "demo"
+DEPTH_SEED, DEPTH_SCALE_U = 3, 0.0005  # [-] what the 3-D camera measures too large or too small
 CELL_FILE = "cell.yaml"
 INCOMING = "incoming"  # where the simulated camera saves its images
 
@@ -38,25 +40,56 @@ Clock = Callable[[], datetime]
 Told = tuple[str, Solved | None]  # one step of the demo in words, and at the end what was found
 
 
-def prepare(folder: Path, seed: int, now: datetime, board: BoardName = "chessboard") -> VirtualCell:
+def prepare(
+    folder: Path,
+    seed: int,
+    now: datetime,
+    board: BoardName = "chessboard",
+    depth: bool = False,
+) -> VirtualCell:
     """Make a session of the simulated cell in ``folder`` and return the cell, standing still.
 
-    Raises FileError where the folder holds something already.
+    ``depth``: its camera is a 3-D camera, whose scale is a little off, by the seed. Raises
+    FileError where the folder holds something already.
     """
     if folder.exists() and any(folder.iterdir()):
         raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
     make_folder(folder / INCOMING)
-    text = cell_text(board=board).replace("source: none", f"source: {{folder: {INCOMING}}}")
+    text = cell_text(board=board, depth=depth).replace(
+        "source: none", f"source: {{folder: {INCOMING}}}"
+    )
     write_text_atomic(folder / CELL_FILE, text)
     create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
-    return VirtualCell(cell(board=board), truth(), seed)
+    own = cell(board=board, depth=depth)
+    scale = float(np.random.default_rng([seed, DEPTH_SEED]).normal(0.0, DEPTH_SCALE_U))
+    return VirtualCell(own, truth(), seed, depth=DepthSensor(scale=scale) if depth else None)
+
+
+def save_image(folder: Path, number: int, virtual: VirtualCell) -> Path:
+    """Let the simulated camera take an image, and depth where it can; return the image's file."""
+    image = virtual.take_image()
+    depth = virtual.take_depth(image)
+    if depth is not None:
+        write_bytes_new(depth_path(folder, number), encode_png(depth))
+    path = folder / INCOMING / f"{number:04d}.png"
+    write_bytes_new(path, encode_png(image))
+    return path
+
+
+def depth_path(folder: Path, number: int) -> Path:
+    """Return where the depth of an image lies."""
+    return folder / INCOMING / f"{number:04d}_depth.png"
 
 
 def unattended(
-    folder: Path, seed: int, clock: Clock, board: BoardName = "chessboard"
+    folder: Path,
+    seed: int,
+    clock: Clock,
+    board: BoardName = "chessboard",
+    depth: bool = False,
 ) -> Iterator[Told]:
     """Do the whole job in ``folder``, one sentence a step; the last one carries the result."""
-    virtual = prepare(folder, seed, clock(), board)
+    virtual = prepare(folder, seed, clock(), board, depth)
     yield f"cell {virtual.cell.name!r} described, session started in {folder}", None
     shown: dict[int, tuple[str, ...]] = {}
     with writing(folder, OPERATOR):
@@ -94,11 +127,11 @@ def _station(
     folder: Path, virtual: VirtualCell, number: int, seed: int, clock: Clock
 ) -> Iterator[Told]:
     """Take the image, type the pose (once with a slip), and store the station."""
-    image = folder / INCOMING / f"{number:04d}.png"
-    write_bytes_new(image, encode_png(virtual.take_image()))
+    image = save_image(folder, number, virtual)
     typed = virtual.pendant_pose()
     session = open_session(folder)
-    view = examine_image(session, folder, image)
+    depth = None if virtual.depth is None else read_depth(depth_path(folder, number))
+    view = examine_image(session, folder, image, depth)
     if number == SLIP_AT:
         typed = typing_slip(typed, np.random.default_rng(seed))
         yield f"station {number}: a slip of the finger, typed {' '.join(typed)}", None

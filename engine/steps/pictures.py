@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..camera.model import Camera
 from ..cell.session import Session
 from ..cell.stations import station_pose
+from ..depth.board import DepthReport
 from ..errors import FileError, PoseError
 from ..images.load import decode_image
 from ..sessions.folder import stored_points
@@ -42,6 +43,31 @@ def thumbnail(image: bytes, pixels: ArrayLike | None, columns: int, rows: int) -
     size = max(round(width * scale), 1), max(round(height * scale), 1)
     small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
     return Thumbnail(small, cells(pixels, (width, height), size))
+
+
+FLAT_SHARE = 0.0003  # [-] of the distance; below it, depth counts as flat: as good cameras are
+HOLE, OUTSIDE = 2, 3  # in a picture of depth, beside -1, 0 and 1
+
+
+def depth_picture(report: DepthReport, columns: int, rows: int) -> Grid | None:
+    """Return (rows, columns) of depth on the board against its plane; None: there was none.
+
+    -1 nearer, 0 flat, 1 farther, `HOLE` where most values are missing, `OUTSIDE` beside the board.
+    """
+    off, inside = report.residual, report.inside
+    if off is None or inside is None or report.distance_mm is None or report.noise_mm is None:
+        return None
+    size = columns, rows
+    there = np.isfinite(off)
+    own, whole, total = (
+        cv2.resize(part.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        for part in (there, inside, np.where(there, off, 0.0))
+    )
+    mean = total / np.maximum(own, 1e-6)
+    limit = max(report.noise_mm / 3.0, FLAT_SHARE * report.distance_mm)
+    signs = np.where(mean > limit, 1, np.where(mean < -limit, -1, 0))
+    signs = np.where(own < 0.5 * whole, HOLE, signs)
+    return np.asarray(np.where(whole < 0.5, OUTSIDE, signs), np.int64)
 
 
 def cells(pixels: ArrayLike | None, size_px: Sequence[int], grid: Sequence[int]) -> Grid:

@@ -333,4 +333,5 @@ def confirmed_source(cell: Cell, folder: Path) -> ImageSource:
         raise StationbookError(f"{said.code}: {said.message.rstrip('.')}", said.remedy)
     settings = read_settings()
     logins = {host: (login.user, login.password) for host, login in settings.credentials.items()}
-    return open_source(source, folder, commands=settings.commands, credentials=logins)
+    pairs = cell.camera.depth is not None
+    return open_source(source, folder, commands=settings.commands, credentials=logins, pairs=pairs)

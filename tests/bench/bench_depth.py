@@ -1,10 +1,11 @@
 """What depth of a 3-D camera gains, and that a bad one does no harm.
 
-The same sessions without depth, with good depth, and with depth that is wrong in one way; board,
-lens, and the scale of good depth are drawn from their priors. Depth goes straight into the
-estimate: what the check of every station would have kept out is let in here. For every case: RMS
-over the sessions of the worst pick error at the work volume, its ratio to the same sessions without
-depth, the share within U, and how often depth was left out.
+The same sessions with and without depth, which is good or wrong in one way; board, lens, and the
+scale of good depth are drawn from their priors. Depth goes straight into the estimate: what the
+check of every station would have kept out is let in here. For every case: RMS over the sessions of
+the worst pick error at the work volume, without depth and with it, their ratio, the share within U,
+how often depth was left out, and how often a cause was named. Located by depth, parts are off by
+the scale of that depth.
 Usage: python tests/bench/bench_depth.py [sessions]
 """
 
@@ -25,7 +26,6 @@ from engine.estimate.solver import fitted
 
 PRIOR = 0.002  # [-] of the scale of depth, as assumed
 KINDS = {
-    "none": None,
     "good": DepthErrors(noise_mm=0.05, bow_mm=0.05),
     "scale 2 % off": DepthErrors(scale=0.02),
     "scale 0.6 % off": DepthErrors(scale=0.006),
@@ -38,16 +38,12 @@ KINDS = {
 
 
 def measured(mount: Mount, stations: int, locate: Locate, sessions: int) -> None:
-    base = None
     for name, errors in KINDS.items():
-        off, inside, left_out, caused = [], 0, 0, 0
+        without, off, inside, left_out, caused = [], [], 0, 0, 0
         for seed in range(sessions):
             rng = np.random.default_rng([seed, stations, 43])
-            truly = drawn(rng)
-            own = PRIOR * rng.normal()
-            if errors is not None:
-                errors_now = errors if errors.scale else replace(errors, scale=own)
-                truly = replace(truly, depth=errors_now)
+            truly, own = drawn(rng), PRIOR * rng.normal()
+            truly = replace(truly, depth=replace(errors, scale=errors.scale or own))
             case = Case(mount, stations=stations, geometry_mm=0.0, accuracy_mm=0.0)
             session = simulated(case, rng, truly)
             board = replace(BOARD, scale_u=SCALE_U, bow_u_mm=BOW_U)
@@ -55,22 +51,23 @@ def measured(mount: Mount, stations: int, locate: Locate, sessions: int) -> None
             problem = replace(session.problem, board=board, camera=camera, locate=locate)
             session = replace(session, problem=problem)
             result = diagnosed(problem)
+            blind = tuple(replace(seen, depths=None) for seen in problem.observations)
+            bare = diagnosed(replace(problem, observations=blind))
             caused += any(f.code in CAUSES and f.level != "note" for f in result.findings)
             found = fitted(problem)
             depth = None if found is None else found.gathered.depth
             left_out += depth is not None and depth.left_out
-            if locate == "depth":  # what the camera sees is off by the scale of its depth
-                scale = own if errors is None or not errors.scale else errors.scale
-                error = worst_pick(session, result.camera, truly, "depth", 1.0 + scale)
-            else:
-                error = worst_pick(session, result.camera, truly, "lens")
+            larger = 1.0 + (errors.scale or own) if locate == "depth" else 1.0
+            error, before = (
+                worst_pick(session, each.camera, truly, locate, larger) for each in (result, bare)
+            )
             off.append(error)
+            without.append(before)
             inside += error <= 2.0 * (result.uncertainty.pick_mm or np.inf)
-        size = float(np.sqrt(np.mean(np.square(off))))
-        base = base or size
+        size, bare_size = (float(np.sqrt(np.mean(np.square(each)))) for each in (off, without))
         print(
-            f"| {mount} | {stations} | {locate} | {name} | {size:.3f} | {size / base:.2f} | "
-            f"{100 * inside / sessions:.0f} % | {left_out} | {caused} |",
+            f"| {mount} | {stations} | {locate} | {name} | {bare_size:.3f} | {size:.3f} | "
+            f"{size / bare_size:.2f} | {100 * inside / sessions:.0f} % | {left_out} | {caused} |",
             flush=True,
         )
 
@@ -80,9 +77,10 @@ def main() -> None:
     mounts: tuple[Mount, ...] = ("eye-to-hand", "eye-in-hand")
     places: tuple[Locate, ...] = ("lens", "depth")
     print(
-        "| mount | stations | located by | depth | RMS mm | ratio | inside U | left out | causes |"
+        "| mount | stations | located by | depth | RMS mm without | with | ratio | inside U "
+        "| left out | causes |"
     )
-    print("|---|---|---|---|---|---|---|---|---|")
+    print("|---|---|---|---|---|---|---|---|---|---|")
     for mount, locate in product(mounts, places):
         measured(mount, 8, locate, sessions)
 

@@ -15,7 +15,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.auto:
         from .screen import run_demo
 
-        return run_demo(folder, args.seed, args.board)
+        return run_demo(folder, args.seed, args.board, args.depth)
     return _unattended(args, folder)
 
 
@@ -26,7 +26,7 @@ def _unattended(args: argparse.Namespace, folder: Path) -> int:
     from .solve import result_answer
 
     solved = None
-    for text, found in unattended(folder, args.seed, now, args.board):
+    for text, found in unattended(folder, args.seed, now, args.board, args.depth):
         say(text) if args.json else print(text, flush=True)
         solved = found
     if solved is None:

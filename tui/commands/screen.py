@@ -31,9 +31,9 @@ def run_open(args: argparse.Namespace) -> int:
     return _show(Opening(folder, follow=args.follow))
 
 
-def run_demo(folder: Path, seed: int, board: str) -> int:
+def run_demo(folder: Path, seed: int, board: str, depth: bool = False) -> int:
     """Open the demo on a simulated cell whose session lies in ``folder``."""
-    status = _show(Welcome(folder, seed, board))
+    status = _show(Welcome(folder, seed, board, depth))
     if (folder / SESSION_FILE).is_file():
         name = shlex.quote(str(folder))
         print(f"The demo's session lies in {folder}.")

@@ -10,15 +10,13 @@ from engine.arrays import Array
 from engine.cell.session import Station
 from engine.cell.stations import station_pose
 from engine.errors import StationbookError
-from engine.images.load import encode_png
 from engine.plans.types import Step
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
-from engine.sessions.store import write_bytes_new
 from engine.simulate.scenario import BoardName
 from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
-from engine.steps.demo import INCOMING, prepare
+from engine.steps.demo import prepare, save_image
 
 from ..clock import now
 
@@ -35,9 +33,11 @@ class Simulated:
         self.fields: tuple[str, ...] = ()
 
     @classmethod
-    def prepare(cls, folder: Path, seed: int, board: BoardName = "chessboard") -> Simulated:
+    def prepare(
+        cls, folder: Path, seed: int, board: BoardName = "chessboard", depth: bool = False
+    ) -> Simulated:
         """Make the session and its simulated cell. Takes seconds; raises FileError."""
-        virtual = prepare(folder, seed, now(), board)
+        virtual = prepare(folder, seed, now(), board, depth)
         if source := open_session(folder).cell.camera.source:
             confirm(folder, source, now=now())
         return cls(folder, virtual, seed)
@@ -60,8 +60,7 @@ class Simulated:
         self.virtual.go_to(base_T_flange)
         self.stop += 1
         self.fields = self.virtual.pendant_pose()
-        image = self.folder / INCOMING / f"{self.stop:04d}.png"
-        write_bytes_new(image, encode_png(self.virtual.take_image()))
+        save_image(self.folder, self.stop, self.virtual)
 
     @property
     def slip(self) -> str:

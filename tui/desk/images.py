@@ -143,7 +143,7 @@ class Watch:
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     """Search the board in an image; one from before the session says so. Raises FileError."""
     cell = seen_by(desk.opened(), camera)
-    view = examine_image_data(cell, desk.folder, image.data, image.name)
+    view = examine_image_data(cell, desk.folder, image.data, image.name, image.depth)
     age = before_session(desk, image)
     if not age:
         return view

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from engine.cell.result import StoredResult, most_expanded
 from engine.cell.session import labelled
+from engine.depth.board import DepthReport
 from engine.findings import Level, worst
+from engine.steps.pictures import HOLE, OUTSIDE, depth_picture
 from engine.steps.station_image import ViewDraft
 
 from ..words import RECHECKABLE
@@ -191,7 +193,40 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
         _measured("tilt", report.tilt_deg, "°", "steep-view" in said),
         _measured("to border", report.margin_px, " px", "board-cut-off" in said),
     ]
-    return Facts(view.name or "image", tuple(facts))
+    name = view.name or "image"
+    if view.depth is None or view.depth.report is None:
+        return Facts(name, tuple(facts))
+    return Facts(name, (*facts, *_depth_facts(view.depth.report, said)), _depth_signs(view))
+
+
+def _depth_facts(depth: DepthReport, said: set[str]) -> list[Fact]:
+    """Say what depth shows on the board."""
+    away = "depth-disagrees" in said
+    scale = None if depth.scale is None else 100 * depth.scale
+    return [
+        _measured("depth", 100 * depth.filled, " %", "depth-holes" in said),
+        _measured("its noise", depth.noise_mm, " mm", "depth-noisy" in said),
+        _measured("its bow", depth.bow_mm, " mm", away),
+        Fact("its scale", "not known", "dim")
+        if scale is None
+        else Fact(
+            "its scale", f"{scale:+.2f} %{' !' if away else ''}", "warning" if away else "text"
+        ),
+    ]
+
+
+DEPTH_SIZE = (22, 6)  # columns and rows of the small picture of depth
+DEPTH_SIGNS = {-1: "-", 0: "=", 1: "+", HOLE: ".", OUTSIDE: " "}
+DEPTH_LEGEND = "depth: = flat + far - near . none"
+
+
+def _depth_signs(view: ViewDraft) -> tuple[str, ...]:
+    """Return depth on the board as lines of signs under their legend; () where there is none."""
+    report = None if view.depth is None else view.depth.report
+    grid = None if report is None else depth_picture(report, *DEPTH_SIZE)
+    if grid is None:
+        return ()
+    return (DEPTH_LEGEND, *("".join(DEPTH_SIGNS[int(cell)] for cell in row) for row in grid))
 
 
 def seen_fact(camera: str, view: ViewDraft | None) -> Fact:

@@ -60,10 +60,11 @@ class Fact(NamedTuple):
 
 
 class Facts(NamedTuple):
-    """A headline and the facts below it."""
+    """A headline and the facts below it; and a small picture in signs where it fits."""
 
     headline: str
     facts: tuple[Fact, ...] = ()
+    picture: tuple[str, ...] = ()
 
 
 Kind = Literal["recorded", "planned"]

@@ -152,9 +152,11 @@ class Welcome(Screen[None]):
         Binding("q,escape", "leave", "leave", id="welcome.leave", tooltip="Leave the demo"),
     ]
 
-    def __init__(self, folder: Path, seed: int, board: str = "chessboard") -> None:
+    def __init__(
+        self, folder: Path, seed: int, board: str = "chessboard", depth: bool = False
+    ) -> None:
         super().__init__()
-        self.folder, self.seed, self.board = folder, seed, board
+        self.folder, self.seed, self.board, self.depth = folder, seed, board, depth
         self.demo: Screen[None] | None = None
         self.jobs = Jobs(self, self.tell)
 
@@ -176,7 +178,7 @@ class Welcome(Screen[None]):
     async def _prepare(self) -> None:
         behind = await in_background(load)
         prepare = behind.simulated.prepare
-        simulated = await in_background(prepare, self.folder, self.seed, self.board)
+        simulated = await in_background(prepare, self.folder, self.seed, self.board, self.depth)
         desk = behind.desk(self.folder)
         await in_background(desk.open)
         self.demo = behind.demo(desk, simulated)

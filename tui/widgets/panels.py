@@ -21,6 +21,7 @@ CAUTION = caution(NEXT_MOVE)
 OTHERS = 14  # lines that the rest of the recording screen needs, a short list among it
 LEAST = 3  # lines for a move, so that nothing jumps when the next one is shorter
 SHORT = 14  # characters; two facts with values shorter than this share a line
+PAIRS = 38  # columns that two such facts need, before a picture may stand beside them
 
 
 class TitleLine(Panel[Title]):
@@ -147,21 +148,38 @@ class FactsPanel(Panel[Facts]):
     data = Facts("")
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the headline, then name and value of every fact, wrapped."""
+        """Return the headline, then name and value of every fact, and the picture where it fits."""
         lines = self._lines(width)
         if len(lines) > height > 0:
             lines[height - 1] = _unfinished(lines[height - 1], width, " ... all: F9")
-        return lines
+        picture: list[Line] = [[(row, "note")] for row in self.data.picture]
+        if self._beside(width) or len(lines) + len(picture) >= height:
+            return lines
+        return lines + picture + ([[(self.data.legend, "dim")]] if picture else [])
 
     def cut(self) -> bool:
         """Tell whether something is out of sight."""
         width, height = self.size
         return bool(width and height) and len(self._lines(width)) > height
 
+    def _beside(self, width: int) -> int:
+        """Return the columns left beside the picture, 0 where it has no room there."""
+        picture = self.data.picture
+        left = width - len(picture[0]) - 1 if picture else 0
+        return left if left >= PAIRS else 0
+
     def _lines(self, width: int) -> list[Line]:
-        if all(fact.name and len(fact.value) < SHORT for fact in self.data.facts):
-            return [[(self.data.headline, "title")], *self._pairs(width)]
-        return fact_lines(self.data, self.looks, width)
+        if not all(fact.name and len(fact.value) < SHORT for fact in self.data.facts):
+            return fact_lines(self.data, self.looks, width)
+        left = self._beside(width)
+        lines = [[(self.data.headline, "title")], *self._pairs(left or width)]
+        if not left:
+            return lines
+        for row, part in enumerate(self.data.picture, start=1):
+            lines += [[]] if row == len(lines) else []
+            gap = max(left + 1 - self.looks.width(line_text(lines[row])), 1)
+            lines[row] = [*lines[row], (" " * gap, "text"), (part, "note")]
+        return [*lines, [(self.data.legend, "dim")]]
 
     def _pairs(self, width: int) -> list[Line]:
         """Return two facts a line."""
