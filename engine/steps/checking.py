@@ -23,7 +23,7 @@ from ..sessions.changes import read_journal, unfinished
 from ..sessions.own_lens import board_views, lens_of
 from ..sessions.store import SESSION_FILE
 from .solve import solve_session
-from .station_image import DEPTH_FOLDER, stored_depth_findings
+from .station_image import DEPTH_FOLDER, stored_depth
 from .station_pose import Known, pose_findings
 
 RECORDED = ("record", "retake")  # actions after which the journal's station is in the session
@@ -62,7 +62,7 @@ def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
         own = seen_by(session, name)
         for station in own.stations:
             if station.use and station.depth and (folder / DEPTH_FOLDER).is_dir():
-                for item in stored_depth_findings(own, folder, station):
+                for item in stored_depth(own, folder, station).findings:
                     if item.code not in station.accepted:
                         yield replace(item, station=station.id)
 

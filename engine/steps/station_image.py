@@ -150,21 +150,21 @@ def with_depth(
     )
 
 
-def stored_depth_findings(session: Session, folder: Path, station: Station) -> tuple[Finding, ...]:
-    """Return what is wrong with the depth that a station carries, on the board in its points.
+def stored_depth(session: Session, folder: Path, station: Station) -> ViewDraft:
+    """Return the view of a station with the depth that it carries, on the board in its points.
 
     Light and dark parts are told apart where its image is still there. Raises FileError naming the
     station where the depth cannot be read.
     """
-    if station.depth is None:
-        return ()
     view = points_view(stored_points(session, folder, station))
     try:
         image = inside(folder, station.image or ".")
+        if station.depth is None:
+            raise FileError(folder, f"station {station.id} carries no depth")
         if image.is_file():
             view = replace(view, image=image_bytes(image), name=station.image)
         path = inside(folder, station.depth)
-        return with_depth(view, session.cell, depth_bytes(path), str(path)).findings
+        return with_depth(view, session.cell, depth_bytes(path), str(path))
     except FileError as error:
         problem = f"station {station.id}: {error.clause}"
         raise FileError(error.path, problem, error.remedy) from error

@@ -26,10 +26,12 @@ from engine.steps.station_image import (
     confirmed_source,
     examine_image_data,
     inactive_source,
+    stored_depth,
 )
 
 from .desk import Desk
 from .entry import Entry
+from .say import depth_signs
 
 CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
@@ -192,6 +194,28 @@ def picture(
     points = stored_points(session, desk.folder, recorded)
     small = thumbnail(data, points.pixels if points else None, columns, rows)
     return small, f"Station {station}: {recorded.image}"
+
+
+def depth_lines(
+    desk: Desk, entry: Entry, station: int | None, columns: int, rows: int
+) -> tuple[str, ...]:
+    """Return depth on the board of a station, or of the entry, as lines of signs.
+
+    Raises StationbookError where there is none, FileError where it cannot be read.
+    """
+    view = entry.view
+    if station is not None:
+        recorded = desk.opened().existing(station)
+        if recorded.depth is None:
+            raise StationbookError(f"station {station} carries no depth")
+        view = stored_depth(desk.opened(), desk.folder, recorded)
+    report = None if view is None or view.depth is None else view.depth.report
+    signs = () if report is None else depth_signs(report, columns, rows)
+    if not signs:
+        raise StationbookError(
+            "no depth on a board yet", "A 3-D camera delivers it with the image."
+        )
+    return signs
 
 
 def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int64]:

@@ -152,6 +152,7 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     facts += [
         Fact(name, value)
         for name, value in (
+            ("depth", station.depth or ""),
             ("taken", (station.taken or "").replace("T", " ")[:19]),
             ("by", station.operator or ""),
             ("accepted", ", ".join(station.accepted)),
@@ -194,9 +195,11 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
         _measured("to border", report.margin_px, " px", "board-cut-off" in said),
     ]
     name = view.name or "image"
-    if view.depth is None or view.depth.report is None:
+    depth = None if view.depth is None else view.depth.report
+    if depth is None:
         return Facts(name, tuple(facts))
-    return Facts(name, (*facts, *_depth_facts(view.depth.report, said)), _depth_signs(view))
+    figures = (*facts, *_depth_facts(depth, said))
+    return Facts(name, figures, depth_signs(depth, *DEPTH_SIZE), DEPTH_LEGEND)
 
 
 def _depth_facts(depth: DepthReport, said: set[str]) -> list[Fact]:
@@ -215,18 +218,17 @@ def _depth_facts(depth: DepthReport, said: set[str]) -> list[Fact]:
     ]
 
 
-DEPTH_SIZE = (22, 6)  # columns and rows of the small picture of depth
+DEPTH_SIZE = (13, 5)  # columns and rows of the small picture of depth
 DEPTH_SIGNS = {-1: "-", 0: "=", 1: "+", HOLE: ".", OUTSIDE: " "}
 DEPTH_LEGEND = "depth: = flat + far - near . none"
 
 
-def _depth_signs(view: ViewDraft) -> tuple[str, ...]:
-    """Return depth on the board as lines of signs under their legend; () where there is none."""
-    report = None if view.depth is None else view.depth.report
-    grid = None if report is None else depth_picture(report, *DEPTH_SIZE)
+def depth_signs(report: DepthReport, columns: int, rows: int) -> tuple[str, ...]:
+    """Return depth on the board as ``rows`` of signs; () where there is none."""
+    grid = depth_picture(report, columns, rows)
     if grid is None:
         return ()
-    return (DEPTH_LEGEND, *("".join(DEPTH_SIGNS[int(cell)] for cell in row) for row in grid))
+    return tuple("".join(DEPTH_SIGNS[int(cell)] for cell in row) for row in grid)
 
 
 def seen_fact(camera: str, view: ViewDraft | None) -> Fact:

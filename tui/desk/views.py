@@ -60,11 +60,12 @@ class Fact(NamedTuple):
 
 
 class Facts(NamedTuple):
-    """A headline and the facts below it; and a small picture in signs where it fits."""
+    """A headline and the facts below it; beside them a small picture in signs, and its legend."""
 
     headline: str
     facts: tuple[Fact, ...] = ()
     picture: tuple[str, ...] = ()
+    legend: str = ""
 
 
 Kind = Literal["recorded", "planned"]

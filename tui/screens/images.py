@@ -21,8 +21,8 @@ from engine.steps.pictures import places
 
 from ..desk.desk import Desk
 from ..desk.entry import Entry
-from ..desk.images import Watch, covered, examined, picture
-from ..desk.say import seen_fact, view_facts
+from ..desk.images import Watch, covered, depth_lines, examined, picture
+from ..desk.say import DEPTH_LEGEND, seen_fact, view_facts
 from ..desk.views import Fact, Facts
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine
@@ -201,16 +201,17 @@ def _wanted(watch: Watch) -> str:
     }[watch.state]
 
 
-Page = Literal["image", "coverage", "sides"]
+Page = Literal["image", "coverage", "sides", "depth"]
 
 
 class Look(Screen[None]):
-    """One of three pictures, as large as the screen allows. An image is sent once."""
+    """One of four pictures, as large as the screen allows. An image is sent once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("1", "page('image')", "image", id="look.image", tooltip="Image, points found"),
         Binding("2", "page('coverage')", "coverage", id="look.coverage", tooltip="Board in view"),
         Binding("3", "page('sides')", "top and side", id="look.sides", tooltip="Stations"),
+        Binding("4", "page('depth')", "depth", id="look.depth", tooltip="Depth on the board"),
         Binding("escape,q,f3", "dismiss", "back", id="look.leave", tooltip="Back to the stations"),
     ]
 
@@ -252,6 +253,10 @@ class Look(Screen[None]):
     def _coverage(self, width: int, height: int) -> list[Line]:
         counts = covered(self.desk, self.entry, width, height - 1)
         return [[(COVERAGE_LEGEND, "dim")], *coverage_lines(counts)]
+
+    def _depth(self, width: int, height: int) -> list[Line]:
+        rows = depth_lines(self.desk, self.entry, self.station, width, height - 1)
+        return [[(DEPTH_LEGEND, "dim")], *([(row, "note")] for row in rows)]
 
     def _sides(self, width: int, height: int) -> list[Line]:
         stations = places(self.desk.opened())
