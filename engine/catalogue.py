@@ -121,43 +121,43 @@ CATALOGUE: dict[str, Entry] = {
     "joints-disagree/tool": Entry(
         "warning",
         "Joints and poses fit another tool than {tool}: the one that is active on the pendant is "
-        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it (stations {stations}).",
+        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
         "Select {tool} on the pendant, or enter as pendant.active_tool what fits: {as_tool}. A "
         "wrong last link, or zero of the last joint, in the robot file looks the same.",
     ),
     "joints-disagree/frame": Entry(
         "warning",
         "Joints and poses fit another frame than {frame}: the one that is active on the pendant is "
-        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it (stations {stations}).",
+        "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
         "Select {frame} on the pendant, or enter as pendant.active_frame what fits: {as_frame}. A "
         "wrong base height, or zero of the first joint, in the robot file looks the same.",
     ),
     "joints-disagree/both": Entry(
         "warning",
         "Joints and poses fit neither the tool {tool} nor the frame {frame}: those active on the "
-        "pendant are up to {distance_mm:.1f} mm and {angle_deg:.2f}° from them (stations "
-        "{stations}).",
+        "pendant are up to {distance_mm:.1f} mm and {angle_deg:.2f}° from them ("
+        "{stops}).",
         "Select both on the pendant, or enter what fits: pendant.active_tool {as_tool}, "
         "pendant.active_frame {as_frame}.",
     ),
     "joints-disagree/several": Entry(
         "warning",
         "Joints and poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}°, and neither "
-        "another tool nor another frame alone explains it (stations {stations}).",
+        "another tool nor another frame alone explains it ({stops}).",
         "Check the active tool ({tool}), the active frame ({frame}) and the robot file. Joints and "
         "pose of a third stop, turned by {turned_deg:g}° or more, tell which.",
     ),
     "joints-disagree/part": Entry(
         "warning",
         "The robot file is wrong: joints and poses differ by up to {distance_mm:.1f} mm and "
-        "{angle_deg:.2f}°, and agree with {part} (stations {stations}).",
+        "{angle_deg:.2f}°, and agree with {part} ({stops}).",
         "Compare the robot file with the name plate and the robot's manual, and correct it. Tool "
         "and frame are as told.",
     ),
     "joints-disagree/robot": Entry(
         "warning",
         "The robot file does not describe this robot: whatever the tool and the frame, joints and "
-        "poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}° (stations {stations}).",
+        "poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}° ({stops}).",
         "Compare the robot file with the name plate and the robot's manual: link lengths, joint "
         "zeros, directions. A digit mistyped at one of few stops looks the same: read them again.",
     ),
@@ -1152,7 +1152,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "proven": Entry(
         "note",
-        "Proven by {count} touched points: all agree within U, the worst is {worst:.2f} mm off.",
+        "Proven by {count} touched points for frame {frame} and tool {tool} ({how}): all agree "
+        "within U, the worst is {worst:.2f} mm off.",
         "Nothing to do; keep the touched points with the record.",
         cause="Points that the fit never saw agree with what the camera says.",
         shows="Every error lies within its expanded uncertainty and within the tolerance.",

@@ -170,7 +170,7 @@ def test_a_digit_mistyped_at_one_of_three_stops_is_that_stop_s() -> None:
     stations[1] = replace(stations[1], pose=tuple(slipped))
     found = compared(here, stops_of(here, stations))
     assert found is not None
-    assert (found.kind, found.stops) == ("stations", (2,))
+    assert (found.kind, found.stops) == ("stations", ("station 2",))
     assert found.distance_mm == pytest.approx(36.0, abs=1.0)
 
 
@@ -279,7 +279,7 @@ def test_a_session_says_whether_its_tool_and_frame_are_shown(tmp_path: Path) -> 
     assert told.document()["frames"] == {"tool": "flange", "frame": "base", "shown": []}
     shown = solved_with(tmp_path / "b", EYE_TO_HAND, tool=own, frame=own, joints=(1,))
     assert named(shown, "frames-told") == []
-    assert shown.document()["frames"]["shown"] == [1]
+    assert shown.document()["frames"]["shown"] == ["station 1"]
     assert shown.stored.accepted == told.stored.accepted
 
 

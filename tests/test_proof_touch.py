@@ -9,6 +9,7 @@ from __future__ import annotations
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,8 +19,10 @@ from made_session import make_session
 from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
 from engine.cell.cell import EYE_TO_HAND
+from engine.pendant.entry import pose_from_fields
 from engine.proof.conclusion import PointError, Spread, repeated
 from engine.proof.touch import read_touches
+from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who, read_journal
 from engine.simulate.scenario import Truth, cell
 
@@ -90,6 +93,43 @@ def test_agreeing_touches_prove_the_result(session: tuple[Path, Truth]) -> None:
     assert all(line["finished"] for line in touched)
     answer("report", folder)
     assert "<td>proof touch</td>" in (folder / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("slip_deg", [0.0, 5.0])
+def test_joints_at_a_touch_show_for_which_frame_the_result_is_proven(
+    session: tuple[Path, Truth], slip_deg: float
+) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    told = answer("proof", folder)
+    assert "for frame base and tool flange (as told, not shown)" in said(told, "proven")
+    laid = lay_board(folder.parent, 9, truth, PLACES[0], np.random.default_rng(9))
+    assert answer("proof", folder, "--view", laid.points)["recorded"] == "view"
+    pose = touch_pose(laid, 0, np.random.default_rng(9))
+    robot, pendant = cell().robot, cell().pendant
+    assert robot is not None
+    ways = kinematics(robot).branches(pose_from_fields(pose.split(), pendant).base_T_flange)
+    joints = np.degrees(ways[0]) + slip_deg * np.eye(6)[0]
+    text = " ".join(f"{value:.2f}" for value in joints)
+    answer("proof", folder, "--touch", 0, "--pose", pose, "--joints", text)
+    proof = answer("proof", folder, status=1 if slip_deg else 0)
+    result = stored(folder)
+    if slip_deg == 0.0:
+        assert "(shown by joints and pose at touch 9)" in said(proof, "proven")
+        assert result["frames"]["shown"] == ["touch 9"]
+        assert "frames-told" not in {item["code"] for item in result["findings"]}
+        answer("report", folder)
+        assert "for frame base and tool flange, shown by joints and pose at touch 9" in (
+            folder / "report.html"
+        ).read_text(encoding="utf-8")
+    else:
+        assert proof["proven"] is False
+        assert "joints-disagree" in {item["code"] for item in proof["findings"]}
+        assert result["verdict"] == "not-accepted"
+
+
+def said(proof: dict[str, Any], code: str) -> str:
+    return " ".join(item["message"] for item in proof["findings"] if item["code"] == code)
 
 
 def test_proof_said_twice_changes_nothing_and_a_new_solution_needs_a_new_proof(

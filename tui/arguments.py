@@ -257,6 +257,7 @@ COMMANDS = {
             _word("--hold-out", "N", "compare with stations left out", type=int, nargs="+"),
         ),
         _word("--pose", "TEXT", "the pose with the tip on the point"),
+        _word("--joints", "TEXT", "the joints there: they show tool and frame"),
         _word("--in-view", "N", "view of it (default: the last)", type=int),
         _flag("--fix", "four-axis: this touch is the missing number"),
         _word("--operator", "NAME", "who touches"),

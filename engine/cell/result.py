@@ -269,21 +269,21 @@ class StoredProof:
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The tool and frame that poses were read in; ``shown``: ids of the stops that show them.
+    """The tool and frame that poses were read in; ``shown``: the stops that show them, by name.
 
     Those have joints and pose, and agree; () means that tool and frame are as told.
     """
 
     tool: str
     frame: str
-    shown: tuple[int, ...] = ()
+    shown: tuple[str, ...] = ()
 
     @property
     def how(self) -> str:
         """How it is known that they are the active ones."""
         if not self.shown:
             return NOT_SHOWN
-        return f"shown by joints and pose at station {', '.join(map(str, self.shown))}"
+        return f"shown by joints and pose at {', '.join(self.shown)}"
 
     def __str__(self) -> str:
         return f"frame {self.frame} and tool {self.tool}, {self.how}"

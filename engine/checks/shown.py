@@ -44,25 +44,29 @@ SETTLED = 1e-6  # [-] relative last step of a fit: far below what a pendant show
 RANK = 1e-6  # [-] derivatives by differences are right to 1e-8; what is told is above 1e-3
 TURNED_DEG = 30.0  # deg; a turn between two stops that parts a tool from a frame well
 
+STATION = "station "  # with the id behind it: the name of a stop
+
 Kind = Literal["shown", "tool", "frame", "either", "part", "stations", "both", "several", "robot"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stop:
-    """One stop with joints and pose: ``joints`` (axes,) shown values [rad, mm] with their standard
-    uncertainties ``u`` from the digits shown, and the pose (4, 4) [mm] as the pendant shows it.
+    """One stop with joints and pose; its ``name`` is "station 3".
+
+    ``joints`` (axes,) are shown values [rad, mm] with their standard uncertainties ``u`` from the
+    digits shown, ``shown`` (4, 4) [mm] the pose as the pendant shows it.
     """
 
-    id: int
+    name: str
     joints: Array
     u: Array
     shown: Array
 
 
-def stop_of(cell: Cell, station: Station) -> Stop | None:
+def stop_of(cell: Cell, station: Station, name: str = STATION) -> Stop | None:
     """Return the station as a stop with joints and pose; None where one of them is missing.
 
-    Raises PoseError for texts that cannot be read.
+    ``name``: what kind of stop its id counts. Raises PoseError for texts that cannot be read.
     """
     if cell.robot is None or cell.pendant.shows_joints or not (station.pose and station.joints):
         return None
@@ -73,7 +77,9 @@ def stop_of(cell: Cell, station: Station) -> Stop | None:
     turning = kinematics(cell.robot).joints.turning
     pendant = cell.pendant
     step = 10.0**-digits * np.where(turning, UNITS[pendant.joint_unit], UNITS[pendant.length_unit])
-    return Stop(station.id, joints, CUT_OFF * step / np.sqrt(12.0), shown_of(pose, pendant))
+    return Stop(
+        f"{name}{station.id}", joints, CUT_OFF * step / np.sqrt(12.0), shown_of(pose, pendant)
+    )
 
 
 def stops_of(cell: Cell, stations: Iterable[Station]) -> tuple[Stop, ...]:
@@ -90,14 +96,14 @@ class Comparison:
         kind: "shown" where all agree; "tool", "frame", "both" what is other than told; "either":
             one of them, not told which; "part": ``part`` of the robot file; "stations": only
             ``stops`` disagree; "several": tool and frame, or the robot file; "robot": its file.
-        stops: ids of the stops that were compared, or that disagree.
+        stops: names of the stops that were compared, or that disagree.
         distance_mm, angle_deg: how far off tool or frame are, else the largest difference.
         tool, frame: (4, 4) [mm] what fits, where they are in question.
         part: what of the robot file would explain it, in words.
     """
 
     kind: Kind
-    stops: tuple[int, ...]
+    stops: tuple[str, ...]
     distance_mm: float
     angle_deg: float
     tool: Array | None = None
@@ -131,7 +137,7 @@ class _Question:
 
     def __init__(self, cell: Cell, robot: Robot, stops: tuple[Stop, ...]) -> None:
         self.cell, self.robot, self.arm = cell, robot, kinematics(robot)
-        self.ids = tuple(stop.id for stop in stops)
+        self.names = tuple(stop.name for stop in stops)
         self.q, self.u_q = (np.array([getattr(s, key) for s in stops]) for key in ("joints", "u"))
         self.S = np.array([stop.shown for stop in stops])
         self.F, self.T = active_places(cell.pendant)
@@ -146,17 +152,17 @@ class _Question:
     def answer(self) -> Comparison:
         declared = self._off(self.F, self.T)
         if self._fits(declared, self.F, self.T, 0):
-            return Comparison("shown", self.ids, *_size(declared))
+            return Comparison("shown", self.names, *_size(declared))
         single = self._tool_or_frame()
         if single is not None:
             return single
         part = self._part()
         if part:
-            return Comparison("part", self.ids, *_size(declared), part=part)
+            return Comparison("part", self.names, *_size(declared), part=part)
         bad = tuple(k for k in range(self.n) if not self._alone(declared, k))
         if 0 < len(bad) < self.n:
             return Comparison(
-                "stations", tuple(self.ids[k] for k in bad), *_size(declared[list(bad)])
+                "stations", tuple(self.names[k] for k in bad), *_size(declared[list(bad)])
             )
         return self._together(declared)
 
@@ -173,17 +179,17 @@ class _Question:
         moved_T = _size(displacement(self.T, tool))
         moved_F = _size(displacement(self.F, frame))
         if as_tool and as_frame:
-            return Comparison("either", self.ids, *_size(self._off(self.F, self.T)), tool, frame)
+            return Comparison("either", self.names, *_size(self._off(self.F, self.T)), tool, frame)
         if as_tool:
-            return Comparison("tool", self.ids, *moved_T, tool=tool)
+            return Comparison("tool", self.names, *moved_T, tool=tool)
         if as_frame:
-            return Comparison("frame", self.ids, *moved_F, frame=frame)
+            return Comparison("frame", self.names, *moved_F, frame=frame)
         return None
 
     def _together(self, declared: Array) -> Comparison:
         """Return what tool and frame both, or nothing but the robot file, explain."""
         if self.n < 2:
-            return Comparison("robot", self.ids, *_size(declared))
+            return Comparison("robot", self.names, *_size(declared))
         frames, tools = transforms_from(self._K(self.arm)[None], self.S[None])
         tried = []
         for F, T in zip(frames, tools, strict=True):
@@ -192,14 +198,14 @@ class _Question:
                 size = float(np.linalg.norm(self._white(off, *found)))
                 tried.append((size, found, off, told))
         if not tried:
-            return Comparison("robot", self.ids, *_size(declared))
+            return Comparison("robot", self.names, *_size(declared))
         _, found, off, told = min(tried, key=lambda item: item[0])
         if not self._fits(off, *found, told):
-            return Comparison("robot", self.ids, *_size(off))
+            return Comparison("robot", self.names, *_size(off))
         if self.n == 2:
-            return Comparison("several", self.ids, *_size(declared))
+            return Comparison("several", self.names, *_size(declared))
         sizes = _size(np.array([displacement(self.F, found[0]), displacement(self.T, found[1])]))
-        return Comparison("both", self.ids, *sizes, tool=found[1], frame=found[0])
+        return Comparison("both", self.names, *sizes, tool=found[1], frame=found[0])
 
     # ---- the model -------------------------------------------------------------------------------
 
@@ -348,7 +354,8 @@ def comparison_findings(
             "joints-disagree",
             None if found.kind == "stations" else found.kind,
             level=level,
-            stations=found.stops,
+            stations=[int(n.removeprefix(STATION)) for n in found.stops if n.startswith(STATION)],
+            stops=", ".join(found.stops),
             distance_mm=found.distance_mm,
             angle_deg=found.angle_deg,
             tool=pendant.active_tool,

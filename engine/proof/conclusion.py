@@ -31,6 +31,7 @@ from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance, WorkVolume
 from ..cell.result import (
     SIMPLE,
     Decision,
+    Frames,
     Pointer,
     RepeatedPoint,
     StoredProof,
@@ -323,20 +324,28 @@ def _point(item: PointError) -> TouchedPoint:
 
 
 def concluded(
-    errors: Sequence[PointError], cell: Cell, pointer: Pointer, *, fixed: bool = False
+    errors: Sequence[PointError],
+    cell: Cell,
+    pointer: Pointer,
+    *,
+    frames: Frames | None = None,
+    wrong: Sequence[Finding] = (),
+    fixed: bool = False,
 ) -> Proof:
     """Return what the touched points prove about a result in ``cell``.
 
-    ``fixed``: the same pointer set a number that the stations do not show. It is off at these
-    points by as much as it was there, so nothing is proven along that direction.
+    ``frames``: what is known of tool and frame; None: as the cell tells. ``wrong``: errors of tool,
+    frame or robot file, shown by joints beside the poses. ``fixed``: the same pointer set a number
+    that the stations do not show. It is off at these points by as much as it was there, so nothing
+    is proven along that direction.
     """
     alike, tolerance = bias(errors), cell.tolerance
     missing = missing_for_proof(errors, alike, cell, pointer)
     if fixed:
         missing.append(finding("not-proven", "own-pointer"))
-    wrong = _wrong(errors, alike, tolerance.position_mm)
+    wrong = [*wrong, *_wrong(errors, alike, tolerance.position_mm)]
     proven = not missing and not wrong
-    said = [finding("proven", count=_places(errors), worst=_worst(errors))] if proven else []
+    said = [_proven(errors, cell, frames)] if proven else []
     if alike is not None and alike.shared and not alike.refutes:
         t = float(alike.t[np.abs(alike.t).argmax()]) if alike.t is not None else 0.0
         said.append(finding("proof-bias", shift=alike.words(), t=t, count=alike.count))
@@ -349,6 +358,19 @@ def concluded(
         bias=alike,
         proven=proven,
         findings=tuple(by_gravity([*wrong, *missing, *said])),
+    )
+
+
+def _proven(errors: Sequence[PointError], cell: Cell, frames: Frames | None) -> Finding:
+    pendant = cell.pendant
+    frames = frames or Frames(str(pendant.active_tool), str(pendant.active_frame))
+    return finding(
+        "proven",
+        count=_places(errors),
+        worst=_worst(errors),
+        frame=frames.frame,
+        tool=frames.tool,
+        how=frames.how,
     )
 
 

@@ -20,7 +20,7 @@ from ..cell.cell import EYE_TO_HAND, Cell
 from ..cell.result import Pointer
 from ..cell.session import FORMAT
 from ..cell.stations import station_pose, typed_station
-from ..errors import FileError, StationbookError
+from ..errors import FileError, StationbookError, UsageError
 from ..estimate.problem import (
     PIXEL_PX,
     RANDOM_PER_REPEATABILITY,
@@ -83,6 +83,7 @@ class Touch:
     use: bool = True
     operator: str | None = None
     taken: str | None = None
+    joints: tuple[str, ...] | None = None  # as typed beside the pose: they show tool and frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +102,20 @@ class Touches:
         """Return the touches in use that serve ``role``."""
         return tuple(touch for touch in self.touches if touch.use and touch.role == role)
 
+    def existing(self, touch_id: int) -> Touch:
+        """Return the touch, or raise UsageError naming those that exist."""
+        for touch in self.touches:
+            if touch.id == touch_id:
+                return touch
+        listed = ", ".join(str(touch.id) for touch in self.touches) or "none yet"
+        raise UsageError(f"there is no touch {touch_id}", f"Touches: {listed}.")
+
     def with_touch(self, touch: Touch) -> Touches:
-        """Return a copy with one touch more."""
-        return replace(self, touches=(*self.touches, touch))
+        """Return a copy with one touch more, or with it in the place of the one of its id."""
+        if all(item.id != touch.id for item in self.touches):
+            return replace(self, touches=(*self.touches, touch))
+        touches = tuple(touch if item.id == touch.id else item for item in self.touches)
+        return replace(self, touches=touches)
 
 
 def _touch(values: Values, node: Node) -> Touch:
@@ -137,6 +149,7 @@ TOUCH = Record(
         Field("use", Flag(), True),
         Field("operator", Text(), None),
         Field("taken", Time(), None),
+        Field("joints", Many(Typed()), None),
     ),
     _touch,
 )

@@ -13,11 +13,12 @@ from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Pointer, StoredResult
-from ..cell.session import Session
+from ..cell.session import Session, Station
+from ..checks.shown import Stop, stop_of
 from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, UsageError
 from ..files import inside, read_bytes, sha256
-from ..findings import Finding
+from ..findings import Finding, Level
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
 from ..proof.conclusion import (
     HeldOut,
@@ -43,7 +44,7 @@ from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who, result_change
 from ..sessions.results import read_result, result_document, what_changed
 from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
-from .solve import session_problem, typed_texts
+from .solve import session_problem, told_or_shown, typed_texts
 from .station_image import examine_file, new_files
 
 
@@ -97,10 +98,14 @@ def touch_added(
     in_view: int | None = None,
     seen: str | None = None,
     looked: str | None = None,
+    joints: str | None = None,
     role: Role = "proof",
     who: Who,
 ) -> Recorded:
-    """Add one touch: the pose with the tip on a board point, or on a mark seen elsewhere."""
+    """Add one touch: the pose with the tip on a board point, or on a mark seen elsewhere.
+
+    ``joints`` beside the pose show tool, frame and robot file.
+    """
     cell = session.cell
     if found.pointer is None:
         raise no_pointer(folder)
@@ -121,18 +126,22 @@ def touch_added(
         role=role,
         operator=who.operator,
         taken=who.now.isoformat("T", "seconds"),
+        joints=None if joints is None else joint_fields(cell, joints),
     )
     details = {"touch": number, "typed": pose}
     return _recorded(session, "touch", number, found.with_touch(touch), details)
 
 
+def joints_typed(session: Session, found: Touches, touch_id: int, text: str) -> Recorded:
+    """Keep the joints at a touch: beside its pose they show tool, frame and robot file."""
+    touch = replace(found.existing(touch_id), joints=joint_fields(session.cell, text))
+    details = {"touch": touch_id, "typed": text}
+    return _recorded(session, "joints", touch_id, found.with_touch(touch), details)
+
+
 def touch_forgotten(session: Session, found: Touches, touch_id: int) -> Recorded:
     """Leave a touch out from now on; it stays in the file."""
-    if touch_id not in {touch.id for touch in found.touches}:
-        listed = ", ".join(str(touch.id) for touch in found.touches) or "none yet"
-        raise UsageError(f"there is no touch {touch_id}", f"Touches: {listed}.")
-    touches = tuple(replace(t, use=False) if t.id == touch_id else t for t in found.touches)
-    after = replace(found, touches=touches)
+    after = found.with_touch(replace(found.existing(touch_id), use=False))
     return _recorded(session, "forget", touch_id, after, {"touch": touch_id})
 
 
@@ -169,10 +178,22 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
     open_without = any(item.code == "unobservable" for item in result.findings)
     fixed = open_without and bool(found.of_role("missing-number"))
-    proof = concluded(errors, cell, found.pointer, fixed=fixed)
+    frames, said = told_or_shown(session, _stops(cell, found))
+    wrong = [item for item in said if item.level is Level.ERROR]
+    proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed)
+    kept = [item for item in result.findings if item.code not in ("frames-told", "joints-disagree")]
+    notes = [item for item in said if item not in wrong]
+    result = replace(result, frames=frames, findings=(*kept, *notes))
     names = [PROOF_FILE, *(view.points for view in found.views)]
     inputs = {name: sha256(read_bytes(inside(folder, name))) for name in names}
     return proof, amended(result, proof, cell, inputs)
+
+
+def _stops(cell: Cell, found: Touches) -> tuple[Stop, ...]:
+    """Return the touches in use that have joints and pose. Raises PoseError."""
+    typed = [Station(t.id, t.pose, t.joints) for t in found.touches if t.use and t.joints]
+    stops = (stop_of(cell, station, "touch ") for station in typed)
+    return tuple(stop for stop in stops if stop is not None)
 
 
 def proof_kept(session: Session, folder: Path, result: StoredResult) -> Change | None:
@@ -192,9 +213,13 @@ def hold_out(
 
 def typed_fields(cell: Cell, text: str) -> tuple[str, ...]:
     """Return a typed pose (or typed joints) as its fields. Raises PoseError."""
+    pendant = cell.pendant
+    return joint_fields(cell, text) if pendant.shows_joints else parse_pose(text, pendant).fields
+
+
+def joint_fields(cell: Cell, text: str) -> tuple[str, ...]:
+    """Return typed joints as their fields. Raises PoseError, UsageError without a robot."""
     pendant, robot = cell.pendant, cell.robot
-    if not pendant.shows_joints:
-        return parse_pose(text, pendant).fields
     if robot is None:
         raise UsageError("joints are typed, but the robot is not described", "Describe it.")
     return parse_joints(text, pendant, len(joint_types(robot)), robot).fields

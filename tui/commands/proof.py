@@ -47,6 +47,8 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError(
             "--pose belongs to a touch", "Add --touch ID for a board point, or --seen TEXT."
         )
+    if args.joints is not None and not touched:
+        raise UsageError("--joints belongs to a touch", "Add --touch ID, or --seen TEXT.")
     if args.tip_u is not None and args.tip is None:
         raise UsageError("--tip-u belongs to a tip", 'Add --tip "X Y Z", in mm in the flange.')
     if args.no_write and (touched or args.view or args.tip or args.forget is not None):
@@ -88,6 +90,7 @@ def _changes(
             in_view=args.in_view,
             seen=args.seen,
             looked=args.looked,
+            joints=args.joints,
             role="missing-number" if args.fix else "proof",
             who=who,
         )

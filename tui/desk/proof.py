@@ -138,6 +138,16 @@ class Touching:
             )
         )
 
+    def add_joints(self, touch: int, text: str) -> int:
+        """Keep the joints at a touch."""
+        return self._do(lambda session, found: proving.joints_typed(session, found, touch, text))
+
+    @property
+    def joints_help(self) -> bool:
+        """Whether joints beside a pose can show tool and frame in this cell."""
+        cell = self.desk.opened().cell
+        return cell.robot is not None and not cell.pendant.shows_joints
+
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
         self._do(lambda session, found: proving.touch_forgotten(session, found, touch))
@@ -173,7 +183,13 @@ class Touching:
             return "F3 describes the pointer: its tip in the flange, and how well it is known."
         if not found.views:
             return "Lay the board in the cell where it will pick, robot out of view. F4 takes it."
+        if found.touches and self.joints_help and not self._shown():
+            return "F7: the joints at the last touch show whether tool and frame are as told."
         return "Tip on a board point: type its number and the pose, in one line. Enter stores it."
+
+    def _shown(self) -> bool:
+        frames = self._result.frames if self._result else None
+        return frames is not None and bool(frames.shown)
 
     def facts(self) -> Facts:
         """Say what is concluded, which pointer it was, and what can be touched."""

@@ -140,6 +140,9 @@ class Proof(Screen[None]):
                 tooltip="Everything that the touches say, with what to do about it"),
         Binding("f6", "keep", "conclude", id="proof.keep",
                 tooltip="Store what the touches prove with the result"),
+        Binding("f7", "joints", "joints", id="proof.joints",
+                tooltip="Type the joints at the chosen touch: they show that tool and frame are as "
+                "told"),
         Binding("x", "forget", "leave out", id="proof.forget",
                 tooltip="Leave the chosen touch out of the proof"),
         Binding("escape,tab", "other", "list/line", id="proof.other",
@@ -147,7 +150,15 @@ class Proof(Screen[None]):
         Binding("q", "leave", "back", id="proof.leave",
                 tooltip="Back to the result; what is proven is stored with it"),
     ]  # fmt: skip
-    CHANGING: ClassVar[tuple[str, ...]] = ("pointer", "view", "file", "keep", "forget", "other")
+    CHANGING: ClassVar[tuple[str, ...]] = (
+        "pointer",
+        "view",
+        "file",
+        "keep",
+        "joints",
+        "forget",
+        "other",
+    )
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()
@@ -270,6 +281,17 @@ class Proof(Screen[None]):
 
         self.jobs.ask(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
 
+    def action_joints(self) -> None:
+        """Ask for the joints at the chosen touch."""
+        row: TouchRow | None = self.touches.item
+        if row is not None:
+            touch = row.touch
+            self.jobs.ask(
+                Ask(f"Joints at touch {touch}", JOINTS_TEXT, check=required),
+                lambda text: self.act("Joints of touch {} stored.", self.touching.add_joints,
+                                      touch, text),
+            )  # fmt: skip
+
     def action_forget(self) -> None:
         """Ask, then leave the chosen touch out."""
         row: TouchRow | None = self.touches.item
@@ -314,16 +336,22 @@ class Proof(Screen[None]):
         """Leave only what makes sense now: nothing that changes anything while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
-        if action == "forget":
+        if action in ("forget", "joints"):
             row = self.touches.item
+            if action == "joints" and not self.touching.joints_help:
+                return False
             return row is not None and row.state != "left out"
         return not (action == "keep" and self.touching.proof is None)
 
 
 TIP = "The pointer's tip in the flange frame"
 TIP_TEXT = (
-    "x y z in mm, for poses shown with the active tool of the stations. With the pointer itself as "
-    "the pendant's active tool type 0 0 0."
+    "x y z in mm from the flange's middle, on the flange's axes. Leave the tool and the frame of "
+    "the stations active while you touch."
+)
+JOINTS_TEXT = (
+    "As the pendant shows them, with the robot still standing at this touch. Beside the pose they "
+    "show whether tool, frame and robot file are as told."
 )
 U = "How well the tip is known"
 U_TEXT = (
