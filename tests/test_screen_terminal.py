@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
 import sys
+import termios
 from pathlib import Path
 
 import pytest
@@ -167,3 +170,29 @@ def test_a_damaged_session_gives_one_sentence_and_status_2(
         shown = " ".join(program.sent.decode(errors="replace").split())
         assert sentence in shown
         assert "Traceback" not in shown
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM])
+def test_a_hangup_leaves_the_terminal_whole_and_half_a_line_kept(
+    folder: Path, number: signal.Signals
+) -> None:
+    with opening(folder) as program:
+        now_or_later(program)
+        program.send("612.4 -8")
+        program.until("612.4 -8")
+        os.kill(program.pid, number)
+        assert program.leave() == 128 + number
+        local = termios.tcgetattr(program.fd)[3]
+        assert local & termios.ECHO
+        assert local & termios.ICANON
+        assert b"\x1b[?1049l" in program.sent
+    with opening(folder) as program:
+        now_or_later(program)
+        assert "612.4 -8" in program.shown
+
+
+def test_ctrl_c_is_answered_in_words_of_our_own(folder: Path) -> None:
+    with opening(folder) as program:
+        now_or_later(program)
+        program.send("\x03")
+        program.until("Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept.")

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
+import os
+import signal
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, ClassVar
 
 from textual.app import App
@@ -16,6 +20,8 @@ from .screens.help import Actions, Help
 from .screens.jobs import unforeseen
 from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
 
+FORMS = "forms"
+CTRL_C = "Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept."
 HELP = Binding(
     "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
 )
@@ -41,6 +47,7 @@ class Stationbook(App[None]):
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
         self.looks = Looks(terminal)
         self.settings = Kept.settings()
+        self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
         self.register_theme(THEME)
         self.theme = NATIVE_THEME if terminal.native else THEME.name
@@ -52,6 +59,24 @@ class Stationbook(App[None]):
     def on_mount(self) -> None:
         """Collect garbage again once the first picture is there; what is loaded now stays."""
         self.call_after_refresh(self._pictured)
+
+        self._leave_in_order()
+
+    def _leave_in_order(self) -> None:
+        """Let a dropped line and a polite kill leave as a key does: terminal whole, text kept."""
+        if self.is_headless or os.name == "nt":
+            return
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGHUP, signal.SIGTERM):
+            loop.add_signal_handler(number, self.exit, None, 128 + number)
+
+    def action_help_quit(self) -> None:
+        """Say that Ctrl+C stops nothing, where hands press it."""
+        for screen in reversed(self.screen_stack):
+            if callable(tell := getattr(screen, "tell", None)):
+                tell(CTRL_C, "note")
+                return
+        self.bell()
 
     def _pictured(self) -> None:
         gc.freeze()

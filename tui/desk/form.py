@@ -24,6 +24,7 @@ class Question(NamedTuple):
     check: Check = lambda _: None
     hint: str = ""
     note: Check = lambda _: None
+    typed: bool = False  # ``value`` was typed before, and is no proposal to be typed over
 
 
 def needed(text: str) -> str | None:

@@ -15,15 +15,17 @@ from engine.steps.starting import Answers
 from ..desk.changes import answer
 from ..desk.desk import Desk
 from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
+from ..desk.kept import Kept
 from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, next_page, save
 from ..desk.say import cell_facts
 from ..desk.views import Title
 from ..widgets.form import Form
+from ..widgets.line_edit import LineEdit
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import CAUTION, FactsPanel, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Confirm, Jobs, in_background
+from .jobs import Jobs, in_background
 
 TOOL = (
     "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
@@ -36,6 +38,7 @@ FRAME = (
 )
 
 
+HALF = "start"  # under this name half an answered form is kept
 LENS_OPEN = (
     "Your answers are kept; the lens data stay open. With data of another image size, focus or "
     "zoom every result is wrong: set the camera as it was, then answer y; or Esc, calibrate the "
@@ -58,13 +61,30 @@ class Start(Screen[bool]):
     def __init__(self, desk: Desk, before: Answers | None = None) -> None:
         super().__init__()
         self.desk, self.before = desk, before
+        self.done = False  # all is answered
+        self.texts: dict[str, str] = {}  # as they stand now, once something was typed
         self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield FactsPanel(id="cell")
-        yield Form(self._questions(), id="form")
+        half = self.desk.kept.under(HALF)
+        questions = [
+            q._replace(value=half[q.key], typed=True) if q.key in half else q
+            for q in self._questions()
+        ]
+        yield Form(questions, id="form")
         yield KeyLine()
+
+    def on_unmount(self) -> None:
+        """Keep what was typed and not answered, however this is left."""
+        first = {question.key: question.value for question in self._questions()}
+        typed = {} if self.done else self.texts
+        self.desk.kept.put_under(HALF, {k: v for k, v in typed.items() if v != first[k]})
+        self.desk.kept.save()
+
+    def on_line_edit_changed(self) -> None:
+        self.texts = self.query_one(Form).texts()
 
     def on_mount(self) -> None:
         which = "next" if self.desk.opened().stations else "first"
@@ -107,6 +127,7 @@ class Start(Screen[bool]):
             lens_fits=is_yes(texts["lens"]),
         )
         if kept:
+            self.done = True
             self.dismiss(True)
         else:
             self.tell(LENS_OPEN, "error")
@@ -115,6 +136,7 @@ class Start(Screen[bool]):
         self.query_one(Form).refuse(text)
 
 
+CELL = "cell"  # under this name a new cell is kept until it is saved
 QUESTION = (
     "Which of these does your pendant show? Several makers use the same labels, so jog the robot "
     "to this pose and compare the numbers: {pose}. The robot's manual decides."
@@ -149,6 +171,7 @@ class CellEditor(Screen[Path | None]):
         super().__init__()
         self.jobs = Jobs(self, self.tell)
         self.answers: dict[str, str] = {}
+        self.saved = False
         self.page = 0
         self._before: list[tuple[int, bool]] = []
         self._choosing = False
@@ -162,7 +185,20 @@ class CellEditor(Screen[Path | None]):
         yield KeyLine()
 
     async def on_mount(self) -> None:
+        """Go on with what was typed before and not saved."""
+        self.half: Kept = self.app.half_typed  # type: ignore[attr-defined]
+        self.answers = self.half.under(CELL)
+        self._typed = set(self.answers)
         await self._show()
+
+    def on_unmount(self) -> None:
+        """Keep what was typed and not saved, however this is left."""
+        self.half.put_under(CELL, {} if self.saved else self.answers)
+        self.half.save()
+
+    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
+        for form in self.query(Form):
+            self.answers |= form.texts()
 
     async def _show(self) -> None:
         """Show the page, or the label sets that come before the pendant's page."""
@@ -179,7 +215,8 @@ class CellEditor(Screen[Path | None]):
             return
         self.query_one("#intro", Paragraph).show(page.intro, "dim")
         questions = [
-            q._replace(value=self.answers.get(q.key, q.value)) for q in page.questions(self.answers)
+            q._replace(value=self.answers.get(q.key, q.value), typed=q.key in self._typed)
+            for q in page.questions(self.answers)
         ]
         await self.mount(Form(questions), before=self.query_one(KeyLine))
         self.refresh_bindings()
@@ -215,22 +252,20 @@ class CellEditor(Screen[Path | None]):
         await self._show()
 
     async def _save(self) -> None:
-        self.dismiss(await in_background(save, self.answers))
+        path = await in_background(save, self.answers)
+        self.saved = True
+        self.dismiss(path)
 
     def tell(self, text: str, role: str) -> None:
         for form in self.query(Form):
             form.refuse(text)
 
     async def action_back(self) -> None:
-        """Go back one page; from the first, leave (asking where something would be lost)."""
+        """Go back one page; from the first, leave: what was typed is there the next time."""
         for form in self.query(Form):
             self.answers |= form.texts()
         if self._before:
             self.page, self._choosing = self._before.pop()
             await self._show()
             return
-        if not any(edit.value for edit in self.query_one(Form).edits[:1]):
-            self.dismiss(None)
-            return
-        leave = Confirm("Leave the new cell?", "What was typed is lost.")
-        self.jobs.ask(leave, lambda _: self.dismiss(None))
+        self.dismiss(None)

@@ -18,6 +18,7 @@ from textual.worker import Worker, active_worker
 from engine.errors import StationbookError
 from engine.sessions.store import append_error_log
 
+from ..desk.kept import Kept
 from ..widgets.line_edit import LineEdit
 from ..widgets.panels import KeyLine
 from ..widgets.sheet import Paragraph
@@ -60,7 +61,15 @@ class Jobs:
             if answer is not None and answer is not False:
                 then(answer)
 
+        if isinstance(question, Ask):
+            question.kept = self._kept()
         self.node.app.push_screen(question, answered)
+
+    def _kept(self) -> Kept:
+        """Return where half an answer is kept: with the session, or for the whole program."""
+        desk = getattr(self.node, "desk", None) or getattr(self.node.screen, "desk", None)
+        kept: Kept = self.node.app.half_typed if desk is None else desk.kept  # type: ignore[attr-defined]
+        return kept
 
 
 async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) -> Answer:
@@ -100,7 +109,10 @@ def unforeseen(error: Exception) -> tuple[str, str]:
 
 
 class Ask(ModalScreen[str | None]):
-    """Ask for one line of text. The answer is the text, or None after Esc."""
+    """Ask for one line of text. The answer is the text, or None after Esc.
+
+    What was typed and not answered is there when the same is asked again.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss", "leave", id="ask.leave", tooltip="Close without an answer"),
@@ -109,19 +121,34 @@ class Ask(ModalScreen[str | None]):
     def __init__(self, title: str, text: str = "", value: str = "", check: Check | None = None):
         super().__init__()
         self.asked, self.text, self.value, self.check = title, text, value, check
+        self.kept: Kept | None = None
 
     def compose(self) -> ComposeResult:
+        half = self.kept.get(f"ask/{self.asked}") if self.kept is not None else ""
         with Vertical(classes="box"):
             yield Paragraph(self.asked, "title")
             yield Paragraph(self.text)
-            yield LineEdit(self.value, id="answer")
+            yield LineEdit(half or self.value, id="answer")
             yield Paragraph("", "warning", id="problem")
             yield KeyLine()
+
+    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
+        self._keep(message.value if message.value != self.value else "")
+
+    def _keep(self, text: str) -> None:
+        if self.kept is not None:
+            self.kept.put(f"ask/{self.asked}", text)
+
+    def on_unmount(self) -> None:
+        """Keep what was typed, however this is left."""
+        if self.kept is not None:
+            self.kept.save()
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
         """Answer, unless the check has something against it."""
         problem = self.check(message.value) if self.check else None
         if problem is None:
+            self._keep("")
             self.dismiss(message.value)
         else:
             self.query_one("#problem", Paragraph).show(problem, "warning")

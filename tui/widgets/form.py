@@ -92,6 +92,7 @@ class Form(Vertical):
                 yield Prompt("text")
                 edit = FormEdit(question.value, id=f"form-{question.key}")
                 edit.prompt = question.label
+                edit.proposed = bool(question.value) and not question.typed
                 yield edit
         yield Hint("", "dim")
 
@@ -122,7 +123,6 @@ class Form(Vertical):
         self.query_one(Hint).show(problem or note or question.hint, role)
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        message.stop()
         self.show_hint()
 
     def enter(self, edit: FormEdit) -> None:
