@@ -1270,4 +1270,33 @@ CATALOGUE: dict[str, Entry] = {
         cause="The camera stayed where it was, as far as both results can tell.",
         shows="The difference is no larger than both covariances explain.",
     ),
+    # ---- a tip found by touching ---------------------------------------------------------------
+    "tip-found": Entry(
+        "note",
+        "Tip found from {count} touches: a point touched with it is known to U {expanded:.2f} mm.",
+        "Use it for the proof with --use; touch one point again after a collision of the tool.",
+        cause="One fixed point was touched in several orientations.",
+        shows="The touches meet in one point when the tip is right.",
+    ),
+    "tip-weak": Entry(
+        "warning",
+        "A point touched with this tip is known to U {expanded:.2f} mm only; {goal_mm:.2f} mm "
+        "would leave a proof something to say.",
+        "Touch the point in more orientations, tilted by 30° and more, with a sharper tip.",
+        cause="Few or similar orientations, a blunt tip, play in its mount, or an arm that is off.",
+        shows="U of a touched point is more than a fifth of the tolerance.",
+    ),
+    "tip-touch-off": Entry(
+        "warning",
+        "Touch {touch} is {distance_mm:.2f} mm off where the others meet; it was left out.",
+        "Compare its pose with the pendant, or touch the point once more in that orientation.",
+        cause="A digit of that pose was mistyped, the tip was not on the point, or it was bent "
+        "between the touches.",
+        shows="Without it the other touches meet in one point within their noise.",
+    ),
+    "tip-touch-off/kept": Entry(
+        "error",
+        "Touch {touch} is off: the others would meet without it, but too few would be left.",
+        "Compare its pose with the pendant, or touch the point once more in that orientation.",
+    ),
 }

@@ -229,7 +229,7 @@ def test_covariance_of_the_inverse_agrees_with_simulation() -> None:
 @pytest.mark.parametrize("form", FORMATS)
 def test_every_file_says_frame_direction_unit_convention_and_source(form) -> None:
     text = written(form)
-    unit = {"urdf": "m", "tf": "m"}.get(form, "mm")
+    unit = {"urdf": "m", "tf": "m", "ros": "m"}.get(form, "mm")
     assert "base_T_camera" in text
     assert "maps coordinates in camera into base" in text
     assert re.search(rf"unit\W+{unit}\b", text)
@@ -336,9 +336,11 @@ def test_hostile_cell_name_breaks_no_file(form) -> None:
     elif form == "opencv":
         store = cv2.FileStorage(text, cv2.FILE_STORAGE_READ | cv2.FILE_STORAGE_MEMORY)
         assert store.getNode("matrix").mat() == pytest.approx(T)
+    elif form == "ros":
+        assert set(yaml.safe_load(text)) == {"transform_stamped", "camera_info"}
     else:
         data = [line for line in text.splitlines() if not line.startswith("#")]
-        assert len(data) == {"matrix": 4, "pendant": 6}.get(form, 1)
+        assert len(data) == {"matrix": 4, "pendant": 6, "plane": 64}.get(form, 1)
 
 
 def test_half_turns_and_identity_survive_every_machine_format() -> None:

@@ -56,6 +56,8 @@ CALLS = [  # schema, words; {s} is the example, {d} the folder it lies in
     ("explain", "explain typed-value"),
     ("explain-all", "explain"),
     ("doctor", "doctor"),
+    ("tip", "tip {s} --table {d}/touches.csv"),
+    ("frame", "frame {s} --name belt --seen 0,0,900 --seen 90,0,900 --seen 0,90,900 --as json"),
     ("event", "event {s} --what crash"),
     ("about", "about {s} --place hall --instrument tape;1;2027-01-01"),
     ("cells", "cells {d} --drift"),
@@ -75,6 +77,8 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make_later(folder / "later", 2)
     make_later(folder / "quick", 4, shift=np.array([0.0, 0.004, 0.0, 0.0, 1.0, -6.0]))
     (folder / "arm.urdf").write_text(URDF, encoding="utf-8")
+    poses = "600;0;300;180;0;0\n590;90;310;150;0;0\n610;-95;300;-150;0;0\n700;0;310;180;30;0\n"
+    (folder / "touches.csv").write_text(poses)
     (folder / "poses.csv").write_text("1;2;3;4;5;6\n7;8;x;0;0;0\n")
     return folder
 

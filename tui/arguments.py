@@ -26,7 +26,17 @@ class _Version(argparse.Action):
 
 
 # Options whose text may begin with a minus.
-TYPED = ("--pose", "--joints", "--board-pose", "--tip", "--looked", "--seen", "--temperature")
+TYPED = (
+    "--pose",
+    "--joints",
+    "--board-pose",
+    "--tip",
+    "--looked",
+    "--seen",
+    "--temperature",
+    "--touch",
+    "--height",
+)
 
 
 def joined(words: Sequence[str]) -> list[str]:
@@ -263,6 +273,43 @@ COMMANDS = {
         _word("--operator", "NAME", "who touches"),
         _flag("--no-write", "compute, but store nothing"),
     ),
+    "tip": _command(
+        "find the tip of a pointer or gripper by touching one fixed point",
+        DIR,
+        _word(
+            "--touch",
+            "POSE",
+            "the pose with the tip on the point, once for each orientation",
+            action="append",
+            default=[],
+        ),
+        _word("--table", "FILE", "the poses as a table, one a line"),
+        _flag("--use", "store it as the pointer of the proof, with its covariance"),
+        OPERATOR,
+    ),
+    "frame": _command(
+        "a conveyor or pallet frame through three points, exported like the camera's",
+        DIR,
+        _word("--name", "NAME", "such as belt or pallet", required=True),
+        _word(
+            "--touch",
+            "POSE",
+            "a touched point: origin, along x, to the side of y",
+            action="append",
+            default=[],
+        ),
+        _word(
+            "--seen",
+            "TEXT",
+            "x y z of a point in the camera, in the same order",
+            action="append",
+            default=[],
+        ),
+        _word("--looked", "TEXT", "eye-in-hand: the pose at that image"),
+        _word("--as", "FORMAT", "a form of export", dest="form"),
+        _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
+        _word("--out", "FILE", "write it there (default: print it)"),
+    ),
     "shift": _command(
         "carry points over that are fixed to the camera's frame",
         _word("dir", "DIR", "the session with the new result"),
@@ -284,13 +331,22 @@ COMMANDS = {
         _word(
             "--as",
             "FORMAT",
-            "poses, yaml, json, csv, matrix, quaternion, pendant, opencv, urdf or tf",
+            "pendant, yaml, json, csv, matrix, quaternion, opencv, urdf, tf, ros, plane, or poses",
             dest="form",
             required=True,
         ),
         ONE_CAMERA,
         _flag("--inverse", "the other direction"),
         _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
+        _word("--rotation", "NAME", "pendant: another form of rotation, as in a cell"),
+        _word("--angle-unit", "UNIT", "pendant: deg or rad"),
+        _word("--decimals", "N", "pendant: so many digits", type=int),
+        _word(
+            "--height",
+            "MM",
+            "plane: z of the plane (default: middle of the work volume)",
+            type=number,
+        ),
         _flag("--not-accepted", "also a result that was not accepted"),
         ANYWAY,
         _word("--out", "FILE", "write it there (default: print it)"),

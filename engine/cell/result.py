@@ -241,10 +241,14 @@ class RepeatedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Pointer:
-    """A calibrated pointer: its tip in the flange frame [mm], and u on each axis [mm]."""
+    """A calibrated pointer: its tip in the flange frame [mm], and u on each axis [mm].
+
+    ``covariance_mm2`` (3, 3), flange axes, of a point touched with it; None: u on each axis alike.
+    """
 
     tip_mm: Place
     u_mm: float
+    covariance_mm2: Annotated[tuple[Place, ...], 3] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -160,8 +160,15 @@ def _spread(
     return Spread(
         shared=shared + result.systematic_mm**2 / 3.0 * np.eye(3),
         own=own,
-        pointer=pointer.u_mm**2 * np.eye(3),
+        pointer=pointer_covariance(pointer, placed.base_T_flange[:3, :3]),
     )
+
+
+def pointer_covariance(pointer: Pointer, turned: Array) -> Array:
+    """Return the covariance (3, 3) [mm²] of a touched point, base axes; ``turned``: the flange."""
+    if pointer.covariance_mm2 is None:
+        return pointer.u_mm**2 * np.eye(3)
+    return np.asarray(turned @ np.array(pointer.covariance_mm2, float) @ turned.T)
 
 
 def _stop(result: Stated, lever: Array) -> Array:

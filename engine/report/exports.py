@@ -17,16 +17,26 @@ import yaml
 from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
+from ..camera.model import ASSUMED_LENS_U
 from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
-from ..errors import PoseError, StationbookError, UsageError
+from ..errors import PoseError, StationbookError, UsageError, nearest
 from ..findings import Level
 from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew
-from ..pendant.conventions import POSITION_FIELDS, is_quaternion
+from ..pendant.conventions import (
+    POSITION_FIELDS,
+    QUATERNION_WXYZ,
+    QUATERNION_XYZW,
+    ROTATIONS,
+    VECTOR,
+    YAW,
+    is_quaternion,
+)
 from ..pendant.entry import format_place, place_from_fields
-from ..pendant.settings import LENGTH_MM, Pendant
+from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, Pendant
 from ..proof.stated import covariance_of, transform_of
+from .plane import Plane, plane_at
 
 LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file
 CAMERA_AXES = "x to the right and y down in the image, z along the view, origin in the lens"
@@ -45,6 +55,7 @@ class Delivered:
         proven: agreed with touch points; None where not known.
         source_sha256: of result.yaml.
         frames: whether stops with joints and pose show that tool and frame are as told.
+        axes: where from_frame (of an inverse: to_frame) lies, in words.
     """
 
     cell: Cell
@@ -58,11 +69,64 @@ class Delivered:
     proven: bool | None
     source_sha256: str
     frames: str
+    axes: str = CAMERA_AXES
 
     @property
     def name(self) -> str:
         """Name of the transform, such as base_T_camera."""
         return f"{self.to_frame}_T_{self.from_frame}"
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What may be chosen freely: how the form pendant shows a pose, and the height of a plane.
+
+    ``height_mm``: z of the plane in the frame to which the transform leads; None: the middle of the
+    work volume. The others as in a cell's pendant; None: as this pendant shows it.
+    """
+
+    rotation: str | None = None
+    angle_unit: str | None = None
+    decimals: int | None = None
+    height_mm: float | None = None
+
+    @property
+    def form(self) -> bool:
+        """Whether another form than the pendant's is wanted."""
+        return any(v is not None for v in (self.rotation, self.angle_unit, self.decimals))
+
+    def pendant(self, own: Pendant, unit: str | None) -> Pendant:
+        """Return the pendant with what is chosen. Raises UsageError for what does not exist."""
+        if not self.form:
+            return own
+        rotation, angle = self.rotation or own.rotation, self.angle_unit or own.angle_unit
+        length = unit or own.length_unit
+        if rotation == JOINTS or rotation not in ROTATIONS:
+            raise UsageError(f"no form of rotation {rotation!r}", nearest(rotation, ROTATIONS))
+        if angle not in ANGLE_RAD or length not in LENGTH_MM:
+            raise UsageError(f"unknown unit {angle!r} or {length!r}", "deg or rad; mm, m or in.")
+        labels = (*"XYZ", *TURN_LABELS.get(rotation, ())) or own.labels
+        if rotation not in TURN_LABELS:
+            labels = (*"XYZ", *(f"R{axis}{k}" for k, axis in enumerate(rotation[-3:], 1)))
+        digits = self.decimals
+        if digits is not None and not 0 <= digits <= 9:
+            raise UsageError(f"{digits} decimals", "From 0 to 9.")
+        turned = DIGITS["" if is_quaternion(rotation) else angle]
+        shown = [turned if k >= POSITION_FIELDS else DIGITS[length] for k in range(len(labels))]
+        return replace(
+            own, rotation=rotation, angle_unit=angle, length_unit=length, labels=labels,  # type: ignore[arg-type]
+            decimals=tuple(digits if digits is not None else d for d in shown),
+        )  # fmt: skip
+
+
+# Digits that lose nothing to anybody: 1 µm, and what moves a point 1 m away by as much.
+DIGITS = {"mm": 3, "m": 6, "in": 5, "deg": 4, "rad": 6, "": 7}
+TURN_LABELS = {
+    VECTOR: ("RX", "RY", "RZ"),
+    QUATERNION_WXYZ: ("qw", "qx", "qy", "qz"),
+    QUATERNION_XYZW: ("qx", "qy", "qz", "qw"),
+    YAW: ("RZ",),
+}
 
 
 def _delivered(
@@ -138,7 +202,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("mount", cell.mount),
         ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
          f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
-        ("camera axes", CAMERA_AXES),
+        ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
         ("verdict", item.verdict),
         ("caution", item.caution or "none"),
         ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
@@ -148,7 +212,41 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
     ]  # fmt: skip
+    lines += _lens_facts(item)
     return [(key, text) for key, text in lines if key != "caution" or item.caution]
+
+
+def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
+    """Return the lens data with their U (k = 2), for the camera's own transform."""
+    if item.axes is not CAMERA_AXES:
+        return []
+    camera = item.cell.camera
+    (fx, skew_px, cx), (_, fy, cy), _ = camera.matrix
+    u, (width, height) = camera.u or ASSUMED_LENS_U, camera.image_size_px
+    bent = " ".join(f"{value:.9g}" for value in camera.distortion) or "none"
+    skewed = f" skew {skew_px:.9g}" if skew_px else ""
+    return [
+        ("lens px", f"fx {fx:.9g} fy {fy:.9g} cx {cx:.9g} cy {cy:.9g}{skewed}, image {width} x "
+         f"{height}, pixel 0 0 is the centre of the first"),
+        ("distortion", f"{bent} (k1 k2 p1 p2 k3 ...)"),
+        ("U of the lens (k = 2)", f"focal {2 * u.focal:.3g} relative, centre {2 * u.center_px:.3g} "
+         f"px, image corner {2 * u.edge_px:.3g} px, {'assumed' if camera.u is None else 'given'}"),
+    ]  # fmt: skip
+
+
+def lens_document(item: Delivered) -> dict[str, Any] | None:
+    """Return the lens data with standard uncertainties, as the cell names them; None: no camera."""
+    if item.axes is not CAMERA_AXES:
+        return None
+    camera = item.cell.camera
+    return {
+        "name": one_line(camera.name),
+        "image_size_px": list(camera.image_size_px),
+        "matrix": [list(row) for row in camera.matrix],
+        "distortion": list(camera.distortion),
+        "u": asdict(camera.u or ASSUMED_LENS_U),
+        "u_assumed": camera.u is None,
+    }
 
 
 def _expanded(u: float | None, unit: str) -> str:
@@ -171,6 +269,14 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     store.write("t", np.ascontiguousarray(T[:3, 3:]))
     if item.covariance is not None:
         store.write("covariance_rad_mm", item.covariance)
+    if (data := lens_document(item)) is not None:
+        width, height = data["image_size_px"]
+        store.write("image_width", width)
+        store.write("image_height", height)
+        store.write("camera_matrix", np.array(data["matrix"], float))
+        store.write("distortion_coefficients", np.array([data["distortion"]], float))
+        for key, value in data["u"].items():
+            store.write(f"lens_u_{key}", float(value))
     return str(store.releaseAndGetString())
 
 
@@ -186,6 +292,7 @@ def export(
     inverse: bool = False,
     unit: str | None = None,
     allow_not_accepted: bool = False,
+    chosen: Chosen | None = None,
 ) -> str:
     """Return the camera's transform of a result as the text of one file.
 
@@ -194,9 +301,22 @@ def export(
     ``source_sha256`` is the hash of result.yaml. Raises UsageError for words that do not fit,
     StationbookError for a result without that transform or one whose numbers disagree.
     """
+    item = _delivered(result, cell, source_sha256, inverse, allow_not_accepted)
+    return write(item, format, unit, chosen)
+
+
+def write(item: Delivered, format: str, unit: str | None, chosen: Chosen | None = None) -> str:
+    """Return a transform as the text of one file, as `export` does."""
+    chosen = chosen or Chosen()
+    if chosen.form and format != "pendant":
+        raise UsageError("a form of rotation is chosen for pendant only", "Add --as pendant.")
+    if chosen.height_mm is not None and format != "plane":
+        raise UsageError("a height belongs to the form plane", "Add --as plane.")
+    item = replace(item, cell=replace(item.cell, pendant=chosen.pendant(item.cell.pendant, unit)))
+    cell = item.cell
     if format not in FORMATS:
         raise UsageError(f"unknown export form {format!r}", f"Known: {', '.join(FORMATS)}.")
-    write, own_unit = FORMATS[format]
+    writer, own_unit = FORMATS[format]
     if own_unit is None:
         unit = unit or "mm"
         if unit not in LENGTH_MM:
@@ -206,7 +326,9 @@ def export(
         if unit not in (None, own):
             raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
         unit = own
-    return write(_delivered(result, cell, source_sha256, inverse, allow_not_accepted), unit)
+    if format == "plane":
+        return _as_plane(item, unit, chosen.height_mm)
+    return writer(item, unit)
 
 
 def _plain(item: Delivered, unit: str) -> dict[str, Any]:
@@ -230,6 +352,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
         "matrix": T.tolist(),
         "standard_uncertainty": u,
         "covariance_rad_mm": None if covariance is None else (covariance + 0.0).tolist(),
+        "lens": lens_document(item),
     }
 
 
@@ -379,8 +502,92 @@ def rounding_cost(item: Delivered, fields: tuple[str, ...]) -> tuple[float, floa
     return float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3]))), pick
 
 
+def _as_ros(item: Delivered, unit: str) -> str:
+    """Return messages of ROS 2 as YAML: geometry_msgs/TransformStamped, sensor_msgs/CameraInfo [m].
+
+    The messages and their fields are from memory. plumb_bob has 5 distortion coefficients,
+    rational_polynomial 8; more of them no standard model holds.
+    """
+    said = _commented(item, unit, "messages TransformStamped and CameraInfo; rotation x y z w")
+    x, y, z = scaled(item.matrix[:3, 3], unit).tolist()
+    turn = (quaternion_xyzw(item.matrix[:3, :3]) + 0.0).tolist()
+    messages: dict[str, Any] = {
+        "transform_stamped": {
+            "header": {"stamp": {"sec": 0, "nanosec": 0}, "frame_id": item.to_frame},
+            "child_frame_id": item.from_frame,
+            "transform": {
+                "translation": {"x": x, "y": y, "z": z},
+                "rotation": dict(zip("xyzw", turn, strict=True)),
+            },
+        }
+    }
+    if (data := lens_document(item)) is not None:
+        bent = data["distortion"] + [0.0] * (5 - len(data["distortion"]))
+        if len(bent) > 8:
+            raise UsageError(
+                f"no model of the messages holds {len(bent)} distortion coefficients",
+                "Export as opencv or json.",
+            )
+        k = [float(value) for row in data["matrix"] for value in row]
+        messages["camera_info"] = {
+            "header": {"stamp": {"sec": 0, "nanosec": 0}, "frame_id": "camera"},
+            "height": data["image_size_px"][1],
+            "width": data["image_size_px"][0],
+            "distortion_model": "plumb_bob" if len(bent) == 5 else "rational_polynomial",
+            "d": [float(value) for value in bent],
+            "k": k,
+            "r": np.eye(3).ravel().tolist(),
+            "p": [*k[0:3], 0.0, *k[3:6], 0.0, *k[6:9], 0.0],
+        }
+    return said + yaml.safe_dump(messages, sort_keys=False, width=100)
+
+
+def plane_of(item: Delivered, height_mm: float | None) -> Plane:
+    """Return what pixels mean on a plane of the frame that the camera's transform leads to.
+
+    Raises UsageError where the transform is not the camera's in a frame, or has no covariance.
+    """
+    if item.from_frame != "camera" or item.covariance is None:
+        raise UsageError("a plane needs the camera's place in a frame", "Leave --inverse away.")
+    volume = item.cell.work_volume
+    corners = volume.corners()
+    if volume.frame != item.to_frame:
+        corners = apply(item.matrix, corners)
+    height = float(corners[:, 2].mean()) if height_mm is None else height_mm
+    return plane_at(item.matrix, item.covariance, item.cell.camera, corners, height)
+
+
+def _as_plane(item: Delivered, unit: str, height_mm: float | None = None) -> str:
+    """Return homographies and a table u v → x y on one plane, as CSV below comments."""
+    found, length = plane_of(item, height_mm), LENGTH_MM[unit]
+    frame = item.to_frame
+    scale = np.diag([1.0 / length, 1.0 / length, 1.0])
+    convention = f"x y on the plane z = {found.height_mm / length:g} {unit} of the {frame} frame"
+    low_u, low_v, high_u, high_v = found.valid_px
+    corner = float(found.u_mm.max())
+    lines = [
+        ("valid", f"u {low_u:.1f} to {high_u:.1f}, v {low_v:.1f} to {high_v:.1f} px: the plane "
+         "within the work volume"),
+        ("homography of undistorted pixels", _row((scale @ found.undistorted).ravel())),
+        ("homography of pixels as they come", _row((scale @ found.raw).ravel())),
+        ("error of that one", f"up to {found.raw_error_mm:.2g} mm within the valid pixels, from "
+         "the lens distortion"),
+        ("U of a place (k = 2)", f"up to {2 * corner:.2g} mm from the transform, lens data apart"),
+        ("a part that is higher", f"by 1 mm is placed up to {found.slope.max():.2g} mm off"),
+    ]  # fmt: skip
+    said = "".join(f"# {key}: {text}\n" for key, text in lines)
+    head = f"u_px,v_px,x_{unit},y_{unit},u_{unit},slope\n"
+    values = np.column_stack(
+        [found.pixels, found.places / length, found.u_mm / length, found.slope]
+    )
+    rows = "".join(",".join(f"{v:.9g}" for v in row) + "\n" for row in values)
+    return _commented(item, unit, convention) + said + head + rows
+
+
 def use_as(item: Delivered) -> str:
     """Return what kind of frame on the robot these values are."""
+    if item.to_frame == "base" and item.axes is not CAMERA_AXES:
+        return f"To be typed as a user frame: {item.from_frame} in the base."
     if item.to_frame == "base":
         return "To be typed as a user frame: the camera in the base."
     if item.to_frame == "flange":
@@ -398,5 +605,7 @@ FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
     "opencv": (_as_opencv, None),
     "urdf": (_as_urdf, "m"),
     "tf": (_as_tf, "m"),
+    "ros": (_as_ros, "m"),
+    "plane": (_as_plane, None),
 }
 """Export form -> (its writer, its own length unit or None where any will do)."""

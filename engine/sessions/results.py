@@ -134,7 +134,7 @@ def _digest(folder: Path, name: str) -> str | None:
 
 _PLACED = record_of(Placed)
 _SYSTEMATIC = record_of(SystematicError).leaving_out("value_mm", "u_mm", "value_deg", "u_deg")
-POINTER = record_of(Pointer, u_mm=Number(above=0.0))
+POINTER = record_of(Pointer, u_mm=Number(above=0.0)).leaving_out("covariance_mm2")
 MOVEMENT = record_of(StoredMovement)
 PROOF = record_of(StoredProof, pointer=POINTER).leaving_out("inputs")
 

@@ -13,7 +13,7 @@ from ..errors import UsageError
 from ..files import inside, read_bytes, sha256
 from ..findings import finding
 from ..proof.stated import of_camera
-from ..report.exports import export
+from ..report.exports import Chosen, export
 from ..sessions.changes import keep_earlier, overtaken
 from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
@@ -39,6 +39,8 @@ FORMS: dict[str, Form] = {
     "opencv": Form("file that OpenCV reads", ".yaml"),
     "urdf": Form("robot description of two links and a fixed joint", ".urdf"),
     "tf": Form("arguments of a static transform", ".txt"),
+    "ros": Form("messages TransformStamped and CameraInfo", ".yaml"),
+    "plane": Form("pixels to places on a plane, for a 2-D cell", ".csv"),
 }
 """The forms of `report.exports.FORMATS`, those for people first."""
 
@@ -61,6 +63,7 @@ def export_result(
     not_accepted: bool = False,
     camera: str | None = None,
     anyway: bool = False,
+    chosen: Chosen | None = None,
 ) -> tuple[str, str]:
     """Return the export of the stored result as text, and the SHA-256 of result.yaml.
 
@@ -82,6 +85,7 @@ def export_result(
         unit=unit,
         allow_not_accepted=not_accepted,
         source_sha256=source,
+        chosen=chosen,
     )
     return text, source
 

@@ -58,6 +58,12 @@ AGAIN = {
 }  # fmt: skip
 TOLD = {"code": "s", "cause": "s", "shows": "s",
         "texts": [{"level": "s", "message": "s", "remedy": "s"}]}  # fmt: skip
+LENS = {
+    "name": "s", "image_size_px": ["i"], "matrix": [["n"]], "distortion": ["n"],
+    "u": {"focal": "n", "center_px": "n", "edge_px": "n"}, "u_assumed": "b",
+}  # fmt: skip
+HEADER = {"stamp": {"sec": "i", "nanosec": "i"}, "frame_id": "s"}
+
 DOCUMENTS: dict[str, Any] = {
     "error": {"error": "s"},
     "error-of-several": {"dir": "s", "error": "s", "format?": "i"},
@@ -78,6 +84,35 @@ DOCUMENTS: dict[str, Any] = {
                        "findings": FINDINGS},
     "report": {"dir": "s", "path": "s", "bytes": "i", "verdict": "s", "findings": FINDINGS},
     "export": {"dir": "s", "as": "s", "source_sha256?": "s", "text": "s"},
+    "tip": {
+        "tip_mm": ["n"], "covariance_mm2": [["n"]], "u_mm": "n", "touch_mm": "n", "fixed_mm": ["n"],
+        "off_mm": ["n"], "touch_off": "i", "left_out": "b", "findings": FINDINGS, "stored": "b",
+    },
+    "frame": {
+        "name": "s", "matrix": [["n"]], "covariance_rad_mm": [["n"]], "u_position_mm": "n",
+        "u_angle_deg": "n", "points_mm": [["n"]], "as": "s", "text": "s",
+    },
+    "form-json": {
+        "transform": "s", "direction": "s", "unit": ("mm", "m", "in"), "convention": "s",
+        "cell": "s", "mount": ("eye-to-hand", "eye-in-hand"), "frames": "s", "camera_axes?": "s",
+        "axes?": "s", "verdict": ("accepted", "not-accepted"), "source": "s", "source_sha256": "s",
+        "caution": "s", "proven": "b", "position_mm?": ["n"], "position_m?": ["n"],
+        "position_in?": ["n"], "quaternion_xyzw": ["n"], "matrix": [["n"]],
+        "standard_uncertainty": "*", "covariance_rad_mm": [["n"]], "lens": LENS, "lens_px?": "s",
+        "distortion?": "s",
+    },
+    "form-ros": {
+        "format?": "i",
+        "transform_stamped": {
+            "header": HEADER, "child_frame_id": "s",
+            "transform": {"translation": {"x": "n", "y": "n", "z": "n"},
+                          "rotation": {"x": "n", "y": "n", "z": "n", "w": "n"}},
+        },
+        "camera_info?": {
+            "header": HEADER, "height": "i", "width": "i", "distortion_model": "s", "d": ["n"],
+            "k": ["n"], "r": ["n"], "p": ["n"],
+        },
+    },
     "cells": {"root": "s", "cells": [CELL], "drift?": {"*": DRIFT}},
     "event": {"dir": "s", "cell": "s", "event": "s", "on": "s"},
     "focus": {

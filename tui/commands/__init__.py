@@ -24,6 +24,8 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "recheck": ("compare", "run_recheck"),
     "compare": ("compare", "run_compare"),
     "shift": ("compare", "run_shift"),
+    "tip": ("pointing", "run_tip"),
+    "frame": ("pointing", "run_frame"),
     "proof": ("proof", "run"),
     "cells": ("plant", "run_cells"),
     "event": ("plant", "run_event"),

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from engine.errors import UsageError
+from engine.report.exports import Chosen
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import write_text_atomic
@@ -71,6 +72,7 @@ def run_export(args: argparse.Namespace) -> int:
         not_accepted=args.not_accepted,
         camera=args.camera,
         anyway=args.anyway,
+        chosen=Chosen(args.rotation, args.angle_unit, args.decimals, args.height),
     )
 
 

@@ -1,0 +1,217 @@
+"""A tip found by touching one point, and frames through three points, from what was typed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..arrays import Array
+from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.result import NOT_ACCEPTED, Pointer, Uncertainty
+from ..cell.session import Session
+from ..errors import UsageError
+from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
+from ..findings import Finding, finding
+from ..frames import apply
+from ..proof.conclusion import pointer_covariance
+from ..proof.stated import Stated, stated
+from ..proof.tip import Tip, find_tip, frame_covariance, frame_through
+from ..proof.touch import flange_pose, no_pointer, read_touches, touches_text
+from ..report.exports import Delivered, write
+from ..sessions.changes import Change
+from ..sessions.results import current_result
+from ..sessions.store import PROOF_FILE, encoded
+from .proving import three_numbers, typed_fields
+
+TIP_GOAL = 0.2  # [-] of the tolerance; a tip known worse takes too much of every proof: no source
+
+
+def stop_noise(cell: Cell) -> float:
+    """Return what one stop is off on each axis by chance [mm], from the robot's data."""
+    robot = REPEATABILITY_MM if cell.robot is None else cell.robot.repeatability
+    return RANDOM_PER_REPEATABILITY * robot
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TipFound:
+    """A tip, what is to be said of it, and the change that makes it the proof's pointer."""
+
+    tip: Tip
+    findings: tuple[Finding, ...]
+    change: Change
+
+    def document(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        tip = self.tip
+        return {
+            "format": 1,
+            "tip_mm": tip.tip_mm.tolist(),
+            "covariance_mm2": tip.covariance.tolist(),
+            "u_mm": float(np.sqrt(np.trace(tip.covariance) / 3.0)),
+            "touch_mm": tip.touch_mm,
+            "fixed_mm": tip.fixed_mm.tolist(),
+            "off_mm": tip.off_mm.tolist(),
+            "touch_off": None if tip.off is None else tip.off + 1,
+            "left_out": tip.left_out,
+            "findings": [item.document() for item in self.findings],
+        }
+
+
+def tip_found(session: Session, folder: Path, poses: Sequence[str]) -> TipFound:
+    """Return the tip with which ``poses`` (as typed) touched one and the same point.
+
+    Raises PoseError for a pose that cannot be read, UsageError and StationbookError as `find_tip`.
+    """
+    cell = session.cell
+    flanges = [
+        flange_pose(cell, typed_fields(cell, text), f"touch {n}", folder)
+        for n, text in enumerate(poses, 1)
+    ]
+    tip = find_tip(np.array(flanges).reshape(-1, 4, 4), stop_noise(cell))
+    found: list[Finding] = []
+    if tip.off is not None and tip.left_out:
+        off = float(tip.off_mm[tip.off])
+        found.append(finding("tip-touch-off", touch=tip.off + 1, distance_mm=off))
+    elif tip.off is not None:
+        found.append(finding("tip-touch-off", "kept", touch=tip.off + 1))
+    expanded = 2.0 * float(np.sqrt(np.trace(tip.pointer_covariance)))
+    goal = TIP_GOAL * cell.tolerance.position_mm
+    if expanded > goal:
+        found.append(finding("tip-weak", expanded=expanded, goal_mm=goal))
+    else:
+        found.append(finding("tip-found", expanded=expanded, count=len(poses)))
+    u = float(np.sqrt(np.trace(tip.pointer_covariance) / 3.0))
+    x, y, z = tip.tip_mm.tolist()
+    rows = tuple((a, b, c) for a, b, c in tip.pointer_covariance.tolist())
+    after = replace(read_touches(folder), pointer=Pointer((x, y, z), u, rows))
+    details: Mapping[str, object] = {"typed": list(poses), "tip_mm": [x, y, z], "u_mm": u}
+    content = encoded(touches_text(after))
+    change = Change("proof pointer", session, details, {}, PROOF_FILE, content)
+    return TipFound(tip, tuple(found), change)
+
+
+# ---- frames ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameFound:
+    """A frame through three points: base_T_frame (4, 4) [mm], covariance (6, 6), and the points."""
+
+    name: str
+    base_T_frame: Array
+    covariance: Array
+    points: Array
+    delivered: Delivered
+
+    def document(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        u = self.delivered.uncertainty
+        return {
+            "format": 1,
+            "name": self.name,
+            "matrix": self.base_T_frame.tolist(),
+            "covariance_rad_mm": self.covariance.tolist(),
+            "u_position_mm": u.position_mm,
+            "u_angle_deg": u.angle_deg,
+            "points_mm": self.points.tolist(),
+        }
+
+    def text(self, form: str, unit: str | None) -> str:
+        """Return it in one of the forms of `stationbook export`."""
+        return write(self.delivered, form, unit)
+
+
+def frame_found(
+    session: Session,
+    folder: Path,
+    name: str,
+    *,
+    touched: Sequence[str] = (),
+    seen: Sequence[str] = (),
+    looked: str | None = None,
+) -> FrameFound:
+    """Return the frame through three touched (poses as typed) or seen points (x y z, camera).
+
+    The first is its origin, the second lies on its x axis, the third on the side of its y axis.
+    Touched points need the pointer of proof.yaml; seen ones the session's result, and for a camera
+    on the flange the pose ``looked`` at the image. Raises UsageError where they are not three.
+    """
+    if not name.isidentifier() or not name.isascii():
+        raise UsageError(f"{name!r} is no name of a frame", "Letters, digits and _, such as belt.")
+    if len(touched) + len(seen) != 3 or (touched and seen):
+        raise UsageError(
+            f"{len(touched)} touched and {len(seen)} seen points",
+            "Give three --touch, or three --seen: origin, along x, to the side of y.",
+        )
+    cell = session.cell
+    points, covariance = (
+        _touched(cell, folder, touched) if touched else _seen(session, folder, seen, looked)
+    )
+    frame = frame_through(points)
+    own = frame_covariance(points, covariance)
+    position = float(np.sqrt(np.trace(own[3:, 3:])))
+    angle = float(np.degrees(np.sqrt(np.trace(own[:3, :3]))))
+    worst = 2.0 * max(float(np.sqrt(np.trace(_block(covariance, k)))) for k in range(3))
+    tolerance = cell.tolerance.position_mm
+    caution = None
+    if worst > tolerance:
+        caution = f"U of a point is {worst:.2f} mm, the tolerance {tolerance:g} mm"
+    delivered = Delivered(
+        cell=cell,
+        to_frame="base",
+        from_frame=name,
+        matrix=frame,
+        covariance=own,
+        uncertainty=Uncertainty(position_mm=position, angle_deg=angle),
+        verdict=NOT_ACCEPTED if caution else "accepted",
+        caution=caution,
+        proven=None,
+        source_sha256="none: three points that were typed",
+        frames="as told",
+        axes="origin at the first point, x through the second, y towards the third",
+    )
+    return FrameFound(name, frame, own, points, delivered)
+
+
+def _block(covariance: Array, k: int) -> Array:
+    return covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3]
+
+
+def _touched(cell: Cell, folder: Path, poses: Sequence[str]) -> tuple[Array, Array]:
+    """Return three touched points (3, 3) [mm] and their covariance (9, 9).
+
+    The pointer's error turns with the flange; the arm's own accuracy is common to points that lie
+    near each other and is not known here: it moves the frame as it moves what is placed in it.
+    """
+    pointer = read_touches(folder).pointer
+    if pointer is None:
+        raise no_pointer(folder)
+    tip = np.array(pointer.tip_mm)
+    covariance, points = np.zeros((9, 9)), []
+    for k, text in enumerate(poses):
+        flange = flange_pose(cell, typed_fields(cell, text), f"point {k + 1}", folder)
+        points.append(apply(flange, tip[None])[0])
+        own = pointer_covariance(pointer, flange[:3, :3]) + stop_noise(cell) ** 2 * np.eye(3)
+        covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] = own
+    return np.array(points), covariance
+
+
+def _seen(
+    session: Session, folder: Path, texts: Sequence[str], looked: str | None
+) -> tuple[Array, Array]:
+    """Return three seen points (3, 3) [mm, base] and their covariance (9, 9), shared errors in."""
+    cell = session.cell
+    result: Stated = stated(current_result(session, folder), cell)
+    base = np.eye(4)
+    if cell.mount == EYE_IN_HAND:
+        if looked is None:
+            raise UsageError("a camera on the flange needs the pose at its image", "Add --looked.")
+        base = flange_pose(cell, typed_fields(cell, looked), "looked", folder)
+    p_camera = np.array([three_numbers(text, "seen") for text in texts])
+    rows = np.concatenate(base[:3, :3] @ point_rows(result.camera, p_camera))
+    covariance = result.wider**2 * rows @ result.covariance @ rows.T
+    return apply(base @ result.camera, p_camera), np.asarray(covariance)
