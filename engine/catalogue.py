@@ -684,6 +684,39 @@ CATALOGUE: dict[str, Entry] = {
         "by hand.",
         shows="The file's SHA-256 is not the one that the journal last noted.",
     ),
+    "station-damaged": Entry(
+        "error",
+        "session.yaml holds a station that cannot be read, and goes on without it: {problem}.",
+        "Look at that line, or let `doctor DIR --rebuild` show what the journal can restore; the "
+        "damaged file is kept beside the new one.",
+        cause="A disk fault, a copy that was cut off, or a slip while editing the file by hand.",
+        shows="One station of the file breaks its form; the others are whole.",
+    ),
+    "altered": Entry(
+        "warning",
+        "{what} is not what this program wrote last: it was altered since.",
+        "If nobody did that on purpose, compare with a backup or with the paper before you trust "
+        "the result; `doctor DIR --rebuild` shows what the journal can restore.",
+        cause="The file was edited, replaced, copied from elsewhere or damaged since.",
+        shows="Its SHA-256 is not the one in the journal, or a journal line does not carry on from "
+        "the one before it. Whoever writes the whole journal anew leaves no such trace.",
+    ),
+    "altered/deleted": Entry(
+        "warning",
+        "{what} was stored and is not there any more.",
+        "Take it from a backup, or record what it belongs to again.",
+    ),
+    "altered/added": Entry(
+        "note",
+        "{what} lies in the folder, but no line of the journal stored it.",
+        "It enters no result. An action that was cut off leaves such a file too; remove it if you "
+        "do not know it.",
+    ),
+    "altered/line": Entry(
+        "warning",
+        "Line {what} of the journal was altered, or lines after it were taken out or put in.",
+        "Compare with a backup before you trust what the journal says.",
+    ),
     "inverse-pose": Entry(
         "error",
         "The typed poses fit when inverted: they give the base in the flange.",

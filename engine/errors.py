@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
+
+MOST_TOLD = 4  # differences that a sentence can carry
 
 _REASONS = {  # what an operating system's error number means to the person at the machine
     errno.ENOENT: ("no such file or folder", "Check the name."),
@@ -71,6 +73,41 @@ class FileError(StationbookError):
         said = (error.strerror or str(error), "")
         reason, remedy = _REASONS.get(error.errno or 0, said)
         return cls(path, f"cannot {doing} it: {reason}", remedy)
+
+
+class ChangedError(FileError):
+    """A file is not the one that was opened: another hand wrote there meanwhile.
+
+    Attributes:
+        apart: what stands in the file and what was to be stored, a sentence for each difference.
+    """
+
+    def __init__(self, path: object, apart: Sequence[str]) -> None:
+        self.apart = tuple(apart)
+        more = len(self.apart) - MOST_TOLD
+        told = "; ".join(self.apart[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else "")
+        super().__init__(
+            path,
+            f"it is not the file that was opened, so nothing was stored ({told})",
+            "Look at both, then do the step again, on top of what stands in the file now.",
+        )
+
+
+class StoredError(FileError):
+    """It is stored, but the disk does not confirm that it will stay.
+
+    Attributes:
+        after: SHA-256 of the file as it is now.
+    """
+
+    def __init__(self, path: object, reason: str, after: str) -> None:
+        self.after = after
+        said = reason.removeprefix("cannot write it: ")
+        super().__init__(
+            path,
+            f"it is stored, but the disk does not confirm that it will last ({said})",
+            "Copy the folder to another disk before going on.",
+        )
 
 
 class BusyError(StationbookError):

@@ -18,7 +18,7 @@ LOCK = ".lock"  # belongs to the running program, not to the state on disk
 
 @dataclass(frozen=True)
 class Call:
-    """One call that changes a disk: create, write, truncate, sync, rename, unlink, mkdir."""
+    """One call that changes a disk: create, write, truncate, sync, rename, link, unlink, mkdir."""
 
     kind: str
     path: str
@@ -60,6 +60,8 @@ class Disk:
             case "rename":
                 self._name(call.to, self.names[call.path])
                 self._name(call.path, None)
+            case "link":
+                self._name(call.to, self.names[call.path])
             case "unlink":
                 self._name(call.path, None)
 
@@ -126,10 +128,11 @@ _LINES = {
     "truncate": re.compile(rf"ftruncate\({_FILE}, (\d+)\) += 0"),
     "sync": re.compile(rf"f(?:data)?sync\({_FILE}\) += 0"),
     "rename": re.compile(rf"rename\({_STRING}, {_STRING}\) += 0"),
+    "link": re.compile(rf"link(?:at)?\((?:\S+, )?{_STRING}, (?:\S+, )?{_STRING}(?:, \d+)?\) += 0"),
     "unlink": re.compile(rf"unlink\({_STRING}\) += 0"),
     "mkdir": re.compile(rf"mkdir\({_STRING}, \d+\) += 0"),
 }
-TRACED = "openat,write,ftruncate,fsync,fdatasync,rename,unlink,mkdir"
+TRACED = "openat,write,ftruncate,fsync,fdatasync,rename,link,linkat,unlink,mkdir"
 
 
 def from_strace(text: str, folder: Path) -> list[Call]:

@@ -13,7 +13,7 @@ import sys
 from collections.abc import Callable
 from typing import NamedTuple
 
-CALLS = ("open", "write", "fsync", "close", "replace", "unlink", "mkdir", "ftruncate")
+CALLS = ("open", "write", "fsync", "close", "replace", "link", "unlink", "mkdir", "ftruncate")
 
 
 class Ended(NamedTuple):

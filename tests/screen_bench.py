@@ -61,10 +61,10 @@ def example(folder: Path, stations: int = 9, *, source: bool = False) -> Path:
 def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
     """Store a session as it is given."""
     with writing(folder):
-        commit(folder, Change("test", session), Who("test", NOON))
+        kept = commit(folder, Change("test", session), Who("test", NOON))
         if answered:
             answers = Answers("A. Example", "flange", "base", True, 20.0, True)
-            commit(folder, answer_questions(session, answers), Who("A. Example", NOON))
+            commit(folder, answer_questions(session, answers), Who("A. Example", NOON), kept)
     return folder
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from command import refused, stationbook
+from command import answer, refused, stationbook
 from made_session import make_session, stops
 
 from engine.simulate.scenario import cell_text
@@ -90,13 +90,21 @@ def test_values_that_are_no_finite_numbers_are_refused(session: Path, value: str
     assert "pitch_mm" in refused("solve", session)
 
 
-def test_a_typed_pose_that_is_no_number_is_named_with_its_line(session: Path) -> None:
+def test_a_station_that_cannot_be_read_is_set_aside_and_named_with_its_line(session: Path) -> None:
     first = stops(4)[0][0].pose[0]
     edit(session, first, "nan")
     for command in COMMANDS:
-        sentence = refused(command, session)
-        assert "stations[1].pose[1]" in sentence
-        assert ", line " in sentence
+        found = answer(command, session, status=1)["findings"]
+        said = next(item["message"] for item in found if item["code"] == "station-damaged")
+        assert "station 1, line " in said
+        assert "stations[1].pose[1]: expected a number" in said
+
+
+def test_a_session_with_more_damaged_than_whole_stations_is_refused(session: Path) -> None:
+    text = (session / "session.yaml").read_text(encoding="utf-8")
+    (session / "session.yaml").write_text(text.replace("- id: ", "- id: nan"), encoding="utf-8")
+    for command in COMMANDS:
+        assert "stations[1].id" in refused(command, session)
 
 
 def test_a_missing_points_file_is_named_with_its_station(session: Path) -> None:

@@ -11,19 +11,21 @@ import random
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 from crash_replay import LOCK, TRACED, Call, from_strace, states
 from files_samples import NOW, with_new_station, write_cell
-from killing import run_killed_at
+from killing import CALLS, run_killed_at
 
 from engine.cell.session import Session
 from engine.errors import FileError
 from engine.sessions import store
-from engine.sessions.changes import Change, Who, commit, result_change, unfinished
+from engine.sessions.changes import Change, Who, commit, result_change
 from engine.sessions.folder import open_session
+from engine.sessions.journal import unfinished
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.starting import create_session
@@ -46,8 +48,7 @@ def record_next(folder: Path, session: Session) -> Session:
     image = f"images/{new.stations[-1].id:03d}.png"
     if (folder / image).exists():
         image = image.replace(".png", f"-{random.randrange(10**9)}.png")
-    commit(folder, Change("record", new, files={image: IMAGE}), WHO)
-    return new
+    return replace(new, origin=commit(folder, Change("record", new, files={image: IMAGE}), WHO))
 
 
 def record_until_killed(folder: Path) -> None:
@@ -84,7 +85,7 @@ class Recorder:
 
     def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.folder, self.calls, self.open = folder, list[Call](), dict[int, str]()
-        for name in ("open", "write", "fsync", "close", "replace", "unlink", "mkdir", "ftruncate"):
+        for name in CALLS:
             monkeypatch.setattr(store.os, name, self._noting(name, getattr(os, name)))
 
     def _noting(self, name: str, real: object) -> object:
@@ -104,6 +105,8 @@ class Recorder:
             self.open.pop(args[0], None)
         elif name == "replace":
             self._add(Call("rename", str(args[0]), to=str(args[1])))
+        elif name == "link":
+            self._add(Call("link", str(args[0]), to=str(args[1])))
         elif name in ("unlink", "mkdir"):
             self._add(Call(name, str(args[0])))
         elif path := self.open.get(args[0]):

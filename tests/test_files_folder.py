@@ -19,8 +19,9 @@ from engine.files import sha256
 from engine.pendant.entry import pose_from_fields
 from engine.robots.kinematics import kinematics
 from engine.sessions import store
-from engine.sessions.changes import Change, Who, commit, read_journal, unfinished
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import observations, open_session, stored_points
+from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.lock import holder
 from engine.steps.starting import create_session
 

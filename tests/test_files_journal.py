@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from engine.files import sha256
-from engine.sessions.changes import append, read_journal, unfinished
+from engine.sessions.journal import append, read_journal, unfinished
 
 
 def line(action: str, before: str | None, after: str) -> dict[str, object]:

@@ -15,16 +15,9 @@ from engine.cell.result import StationResult
 from engine.cell.session import Station
 from engine.errors import FileError
 from engine.files import sha256
-from engine.sessions.changes import (
-    Change,
-    Who,
-    commit,
-    keep_earlier,
-    read_journal,
-    result_change,
-    unfinished,
-)
+from engine.sessions.changes import Change, Who, commit, keep_earlier, result_change
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.results import (
     input_hashes,
     read_result,

@@ -20,8 +20,9 @@ from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.plans.types import Wish
-from engine.sessions.changes import Who, commit, read_journal
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.planning import plan_session, replace_plan, revised
 

@@ -29,8 +29,9 @@ from engine.pendant.settings import Active
 from engine.proof.pick_now import _state, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
-from engine.sessions.changes import Change, Who, commit, read_journal
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session, session_text
+from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised

@@ -23,7 +23,8 @@ from engine.pendant.entry import pose_from_fields
 from engine.proof.conclusion import PointError, Spread, repeated
 from engine.proof.touch import read_touches
 from engine.robots.kinematics import kinematics
-from engine.sessions.changes import Who, read_journal
+from engine.sessions.changes import Who
+from engine.sessions.journal import read_journal
 from engine.simulate.scenario import Truth, cell
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))

@@ -22,9 +22,9 @@ from screen_bench import (
 )
 from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras
 
-from engine.sessions.changes import read_journal
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from tui.screens.stations import Stations
 
 SOURCES = {FIRST: {"folder": "from-first"}, SIDE: {"folder": "from-side"}}

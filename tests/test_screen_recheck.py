@@ -20,8 +20,9 @@ from textual.pilot import Pilot
 from engine.cautions import RECHECK
 from engine.errors import StationbookError
 from engine.findings import finding
-from engine.sessions.changes import Change, Who, commit, read_journal
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.solve import keep, solve_session

@@ -21,9 +21,9 @@ from screen_bench import (
     until,
 )
 
-from engine.sessions.changes import read_journal
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
 

@@ -25,8 +25,9 @@ from textual.widgets import Input
 
 from engine.pendant.settings import Active
 from engine.sessions.cell_file import read_cell
-from engine.sessions.changes import Who, commit, read_journal
+from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.editing import annotate

@@ -19,8 +19,8 @@ from screen_bench import (
     until,
 )
 
-from engine.sessions.changes import read_journal
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal
 from engine.steps.solve import solve_session
 from engine.steps.starting import SKIPPED, open_questions, questions_skipped
 from tui.desk.kept import LONGEST, Kept

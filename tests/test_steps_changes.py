@@ -12,8 +12,9 @@ from engine.errors import FileError
 from engine.findings import Level
 from engine.proof.touch import Touches, read_touches
 from engine.sessions import changes
-from engine.sessions.changes import Change, Who, commit, read_journal, remark, unfinished
+from engine.sessions.changes import Change, Who, commit, remark
 from engine.sessions.folder import open_session
+from engine.sessions.journal import read_journal, unfinished
 from engine.steps.checking import check_session
 from engine.steps.editing import annotate
 from engine.steps.proving import view_added

@@ -16,8 +16,8 @@ from textual.command import CommandPalette, Provider
 from textual.screen import Screen
 
 from .desk.kept import Kept
+from .output import unexpected
 from .screens.help import Actions, Help
-from .screens.jobs import unforeseen
 from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
 
 FORMS = "forms"
@@ -87,8 +87,7 @@ class Stationbook(App[None]):
         if self.is_headless:
             super()._handle_exception(error)
             return
-        problem, remedy = unforeseen(error)
-        self.exit(return_code=2, message=f"stationbook: {problem}. {remedy}")
+        self.exit(return_code=2, message=f"stationbook: {unexpected(error)}")
 
     def action_command_palette(self) -> None:
         """Ask for an action by its name."""

@@ -101,6 +101,7 @@ CELL = _word("cell", "CELL", "the cell file (cell.yaml)")
 OPERATOR = _word("--operator", "NAME", "who works at the robot")
 ONE_CAMERA = _word("--camera", "NAME", "of several cameras this one (default: the first)")
 ANYWAY = _flag("--anyway", "also a result whose camera moved since, with that mark")
+FORCE = _flag("--force", "replace a file that this program did not write")
 SEVERAL = (
     _word("dirs", "DIR", nargs="+"),
     _word("--jobs", "N", "processes for several DIRs (all cores)", type=int),
@@ -225,6 +226,7 @@ COMMANDS = {
         _spiral("tilt", "deg", "of the board at every stop"),
         _spiral("turn", "deg", "about the line of sight, to either side"),
         _word("--out", "FILE.html", "a page to print and take to the robot"),
+        FORCE,
         _flag("--no-write", "do not store it in the session"),
         _word("--operator", "NAME", "who plans"),
     ),
@@ -251,6 +253,7 @@ COMMANDS = {
         _word("dir", "DIR", "a session with a result"),
         _word("others", "OTHER", "sessions to compare it with", nargs="+"),
         _word("--figure", "FILE", "draw the history (.svg, .png or .pdf)"),
+        FORCE,
         ONE_CAMERA,
     ),
     "proof": _command(
@@ -316,6 +319,7 @@ COMMANDS = {
         _word("--points", "FILE", "CSV name,fixed_to,... as on the pendant"),
         _word("--against", "OLD", "the folder of the earlier session"),
         _word("--out", "FILE", "write the points after the shift there"),
+        FORCE,
         ONE_CAMERA,
     ),
     "report": _command(
@@ -350,6 +354,7 @@ COMMANDS = {
         _flag("--not-accepted", "also a result that was not accepted"),
         ANYWAY,
         _word("--out", "FILE", "write it there (default: print it)"),
+        FORCE,
     ),
     "cells": _command(
         "every cell of a plant: result, proof, recheck, days left; exit status 1 where one is due",
@@ -390,6 +395,7 @@ COMMANDS = {
         "print the calibration board at true scale",
         CELL,
         _word("--out", "FILE", "a .pdf or .svg file", required=True),
+        FORCE,
         _word("--paper", "SIZE", "A4, Letter, A2, 420x594 ... (default: A4)", default="A4"),
         _flag("--tiles", "over several sheets where needed"),
     ),
@@ -410,6 +416,7 @@ COMMANDS = {
         _word("--base", "LINK", "link that is the robot's base", required=True),
         _word("--tip", "LINK", "link that is the flange", required=True),
         _word("--out", "FILE", "the robot file (default: robots/NAME.yaml)"),
+        FORCE,
     ),
     "explain": _command(
         "explain a finding: cause, signs, remedy",

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import os
 import sys
-import traceback
 import warnings
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import TextIO
 
 from engine.errors import StationbookError
@@ -17,6 +15,7 @@ from engine.sessions.store import append_error_log
 
 from .arguments import build_parser, joined
 from .commands import find
+from .output import OutputError, Visible, print_json, unexpected
 
 EXIT_BAD_INPUT = 2  # bad input or usage; 1 is kept for findings at level error
 EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
@@ -24,32 +23,91 @@ EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 error finding, 2 bad input."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:  # a console that cannot show a sign must not stop the program
-            reconfigure(errors="backslashreplace")
     parser = build_parser()
     if "_ARGCOMPLETE" in os.environ:  # the shell asks what fits; see `commands.completion`
         import argcomplete
 
         argcomplete.autocomplete(parser)
-    args = parser.parse_args(joined(sys.argv[1:] if argv is None else argv))
-    _warnings_to_log()
-    if argv is None:
-        _own_stderr()
+    with _streams(own=argv is None):
+        args = parser.parse_args(joined(sys.argv[1:] if argv is None else argv))
+        _warnings_to_log()
+        try:
+            try:
+                status = find(args.run)(args)
+                sys.stdout.flush()
+            except StationbookError as error:
+                return _failed(args, str(error))
+            except BrokenPipeError:
+                raise
+            except Exception as error:
+                return _failed(args, unexpected(error))
+        except BrokenPipeError:
+            _let_go(sys.stdout)
+            return 0
+        except OutputError:  # not even the complaint can be printed
+            return EXIT_BAD_INPUT
+        except KeyboardInterrupt:
+            return EXIT_INTERRUPTED
+        return status
+
+
+@contextmanager
+def _streams(own: bool) -> Iterator[None]:
+    """Print through streams that show control characters instead of sending them to a terminal.
+
+    With ``own`` they are kept for this program alone: C libraries write to stdout and stderr by
+    their numbers, complaining of damaged images, which are told in one sentence of our own.
+    """
+    if own:
+        for number in range(3):  # one that is closed would be taken by the next file opened
+            with suppress(OSError):
+                os.fstat(number)
+                continue
+            os.open(os.devnull, os.O_RDWR)
+    before = sys.stdout, sys.stderr
+    out, err = (_kept(stream, own) for stream in before)
+    if own:
+        sys.__stdout__, sys.__stderr__ = out, err  # type: ignore[misc,assignment]  # for the screen
+    sys.stdout, sys.stderr = Visible(out), Visible(err)
     try:
-        status = find(args.run)(args)
-        sys.stdout.flush()
-    except StationbookError as error:
-        return _failed(args, str(error))
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except KeyboardInterrupt:
-        return EXIT_INTERRUPTED
-    except Exception as error:
-        return _failed(args, _unexpected(error))
-    return status
+        yield
+    finally:
+        if own:
+            for stream in (out, err):
+                try:
+                    stream.flush()
+                except (OSError, ValueError):
+                    _let_go(stream)
+        else:
+            sys.stdout, sys.stderr = before
+
+
+def _kept(stream: TextIO | None, own: bool) -> TextIO:
+    """Return the stream with a number of its own, and its old number leading nowhere."""
+    if stream is None:  # it was closed when the program began
+        return open(os.devnull, "w")
+    if own and not os.environ.get("STATIONBOOK_DEBUG"):
+        with suppress(OSError, ValueError):  # no file stands behind it
+            number = stream.fileno()
+            another = os.dup(number)
+            stream.flush()
+            kept = open(  # noqa: SIM115 - open until the program ends
+                another, "w", buffering=1, encoding=stream.encoding, errors="backslashreplace"
+            )
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, number)
+            os.close(nowhere)
+            return kept
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:  # a console that cannot show a sign must not stop the program
+        reconfigure(errors="backslashreplace")
+    return stream
+
+
+def _let_go(stream: TextIO) -> None:
+    """Let what still waits to be printed lead nowhere: nobody takes it any more."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _warnings_to_log() -> None:
@@ -84,42 +142,12 @@ def _log(text: str) -> None:
         append_error_log(text)
 
 
-def _own_stderr() -> None:
-    """Keep the terminal's stderr for this program alone: C libraries write to it by its number.
-
-    They complain there of damaged images, which are told in one sentence of our own.
-    """
-    if sys.stderr is None or os.environ.get("STATIONBOOK_DEBUG"):
-        return
-    try:
-        own = os.dup(sys.stderr.fileno())
-    except (OSError, ValueError):  # no file stands behind it
-        return
-    sys.stderr.flush()
-    sys.stderr = open(  # noqa: SIM115 - open until the program ends
-        own, "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace"
-    )
-    sys.__stderr__ = sys.stderr  # type: ignore[misc]  # the screen is drawn there
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 2)
-    os.close(nowhere)
-
-
 def _failed(args: object, sentence: str) -> int:
     if getattr(args, "json", False):
-        print(json.dumps({"format": 1, "error": sentence}, ensure_ascii=False))
+        with suppress(OutputError):
+            print_json({"format": 1, "error": sentence})
     print(f"stationbook: {sentence}", file=sys.stderr)
     return EXIT_BAD_INPUT
-
-
-def _unexpected(error: Exception) -> str:
-    """Log an error nobody foresaw and return the sentence to show instead of a traceback."""
-    text = "".join(traceback.format_exception(error))
-    if os.environ.get("STATIONBOOK_DEBUG"):
-        print(text, file=sys.stderr)
-    place = append_error_log(text)
-    what = f"{type(error).__name__}: {error}"
-    return f"internal error ({what}); please send {place} to whoever supports you"
 
 
 if __name__ == "__main__":

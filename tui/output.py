@@ -6,13 +6,15 @@ import argparse
 import json
 import os
 import sys
+import traceback
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TextIO
 
-from engine.errors import StationbookError
+from engine.errors import FileError, StationbookError
 from engine.findings import Finding, by_gravity, has_error
+from engine.sessions.store import append_error_log
 
-from .words import Line, line_text, listed
+from .words import Line, line_text, listed, visible
 
 BAD_INPUT = 2  # exit status
 WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
@@ -20,7 +22,46 @@ WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
 
 def print_json(document: Any) -> None:
     """Print one JSON document on one line of stdout; what is not known is null."""
-    print(json.dumps(document, ensure_ascii=False, allow_nan=False), flush=True)
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+    hidden = {char for char in text if visible(char) != char}
+    for char in hidden:
+        text = text.replace(char, f"\\u{ord(char):04x}")
+    print(text, flush=True)
+
+
+class OutputError(StationbookError):
+    """What was said could not be printed; what was done is done."""
+
+    def __init__(self, error: OSError) -> None:
+        reason = FileError.from_os("", error, "write").clause.removeprefix("cannot write it: ")
+        super().__init__(f"the answer could not be printed ({reason}); what was stored is stored")
+
+
+class Visible:
+    """A stream to which texts of files are printed: control characters are shown, not obeyed."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self.stream = stream
+
+    def write(self, text: str) -> int:
+        """Print a text; raises OutputError where that cannot be."""
+        self._told(lambda: self.stream.write(visible(text)))
+        return len(text)
+
+    def flush(self) -> None:
+        """Print what waits; raises OutputError where that cannot be."""
+        self._told(self.stream.flush)
+
+    def _told(self, act: Callable[[], object]) -> None:
+        try:
+            act()
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise OutputError(error) from None
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stream, name)
 
 
 def say(text: str) -> None:
@@ -112,16 +153,45 @@ def _over_folders(
             yield folder, _guarded(work, folder, options)
         return
     # takes time to load, which the other commands need not wait for
+    from concurrent.futures.process import BrokenProcessPool
+
     from engine.steps.archive import processes
 
-    with processes(workers) as pool:
-        waiting = [pool.submit(_guarded, work, folder, options) for folder in folders]
-        for folder, answer in zip(folders, waiting, strict=True):
-            yield folder, answer.result()
+    left = list(folders)
+    with processes(workers) as together:
+        waiting = [together.submit(_guarded, work, folder, options) for folder in folders]
+        for answer in waiting:
+            try:
+                outcome = answer.result()
+            except BrokenProcessPool:
+                break
+            yield left.pop(0), outcome
+    for folder in left:  # a process was ended from outside, and took the rest with it: one by one
+        with processes(1) as alone:
+            try:
+                yield folder, alone.submit(_guarded, work, folder, options).result()
+            except BrokenProcessPool:
+                yield folder, f"{folder}: the process that worked on it was ended from outside"
 
 
 def _guarded(work: Work, folder: str, options: dict[str, Any]) -> Answer | str:
+    """Work on one folder; whatever is wrong with it is a sentence, and the others go on."""
     try:
         return work(folder, **options)
     except StationbookError as error:
         return str(error)
+    except Exception as error:
+        return f"{folder}: {unexpected(error)}"
+
+
+def unexpected(error: Exception) -> str:
+    """Log an error nobody foresaw and return the sentence to show instead of a traceback."""
+    text = "".join(traceback.format_exception(error))
+    if os.environ.get("STATIONBOOK_DEBUG"):
+        print(text, file=sys.stderr)
+    what = f"internal error ({type(error).__name__}: {error})"
+    try:
+        place = append_error_log(text)
+    except StationbookError as unwritten:  # no home, no room
+        return f"{what}; the error log cannot be written ({unwritten})"
+    return f"{what}; please send {place} to whoever supports you"

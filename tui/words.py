@@ -6,6 +6,7 @@ screen gives it a colour, the command line prints the text alone. Results are in
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,23 @@ RECHECKED: dict[tuple[str, bool | None], tuple[str, str, str]] = {  # said, role
     ("camera", True): ("CAMERA MOVED", "error", "MOVED"),
     ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error", "unclear"),
 }
+
+
+# Characters that a terminal obeys, or that turn or hide what is read.
+_HIDDEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]"
+)
+
+
+def visible(text: str) -> str:
+    """Return the text with every control and direction character as its number: what a file or a
+    name holds is shown, never obeyed. Tabs and ends of lines stay."""
+    return _HIDDEN.sub(_numbered, text)
+
+
+def _numbered(found: re.Match[str]) -> str:
+    code = ord(found[0])
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
 
 
 def unwrapped(text: str, width: int) -> list[str]:

@@ -7,7 +7,7 @@ views in the stations. Whatever works on a session works on it unchanged.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from ..errors import StationbookError, UsageError, nearest
@@ -98,7 +98,12 @@ class About:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """Everything in `session.yaml`. Lists never change in place: methods return a new session."""
+    """Everything in `session.yaml`. Lists never change in place: methods return a new session.
+
+    ``origin`` is the SHA-256 of the file that it was read from. ``damaged`` says of each station of
+    that file that could not be read what is wrong with it; it is no part of the session.
+    ``taken_ids`` are their ids, as far as they can be read.
+    """
 
     name: str
     operator: str | None
@@ -107,11 +112,14 @@ class Session:
     plan: tuple[PlannedStation, ...] = ()
     stations: tuple[Station, ...] = ()
     about: About | None = None
+    origin: str | None = field(default=None, compare=False, repr=False)
+    damaged: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    taken_ids: tuple[int, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def next_id(self) -> int:
         """Id of the next new station: ids are never used again."""
-        return 1 + max((station.id for station in self.stations), default=0)
+        return 1 + max((*(station.id for station in self.stations), *self.taken_ids), default=0)
 
     def station(self, station_id: int) -> Station | None:
         """Return the station with this id, or None."""

@@ -11,7 +11,6 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -218,33 +217,6 @@ class Entry:
             **{key: since and getattr(since.movement, key) for key in sizes},
             "agree": since and since.agree,
         }
-
-
-def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> bytes:
-    """Return the figure of a history in the format of ``path`` (svg, png or pdf).
-
-    Drift at the work volume since the first result with U = 2u, over the day of each session, and
-    the tolerance as a line. Raises ValueError for another format.
-    """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
-    days = [datetime.fromisoformat(entry.created).replace(tzinfo=None) for entry in entries]
-    since = [entry.since_first for entry in entries]
-    drift = [one.movement.work_volume_mm if one else 0.0 for one in since]
-    expanded = [2 * one.movement.u_work_volume_mm if one else 0.0 for one in since]
-    figure = Figure(figsize=(7.0, 3.5), layout="constrained")
-    axes = figure.add_subplot()
-    axes.errorbar(days, drift, yerr=expanded, fmt="o-", color="#0b6e6e", capsize=3)  # type: ignore[arg-type]
-    axes.axhline(tolerance_mm, color="#1d2a33", linestyle="--", label="tolerance")
-    axes.set_ylabel("drift at the work volume, mm (bars: U)")
-    axes.set_ylim(bottom=0.0)
-    axes.legend()
-    figure.autofmt_xdate()
-    out = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "stationbook"}):
-        figure.savefig(out, format=path.suffix.lstrip(".").lower())
-    return out.getvalue()
 
 
 CAMERA = "camera"

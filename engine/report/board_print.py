@@ -7,12 +7,7 @@ import textwrap
 from collections.abc import Iterable
 from typing import Any, Literal
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_pdf import PdfPages
-from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch, Rectangle
-from matplotlib.path import Path
 
 from ..boards.pattern import Board
 from ..errors import UsageError
@@ -27,6 +22,7 @@ from .board_layout import (
     artwork,
     sheets,
 )
+from .plotting import Figure, Outline, PathPatch, PdfPages, Rectangle, mpl
 
 CHARACTER_MM = 1.75  # mean width of the page's 8.5 pt letters, with reserve
 BLANK = "_" * 14
@@ -210,24 +206,24 @@ def _pattern_page(board: Board, art: Artwork, sheet: Sheet, title: str) -> Figur
     return figure
 
 
-def _ink(art: Artwork, origin: tuple[float, float]) -> Path:
+def _ink(art: Artwork, origin: tuple[float, float]) -> Outline:
     """Return all ink as one path: filled at once, so that touching cells show no seam."""
     x, y = origin
     boxes = [_box(x0 + x, y0 + y, x1 + x, y1 + y) for x0, y0, x1, y1 in art.rectangles]
     sizes = zip(art.circles, art.diameters, strict=True)
-    circles = [Path.circle((u + x, v + y), diameter / 2) for (u, v), diameter in sizes]
-    return Path.make_compound_path(*boxes, *circles)
+    circles = [Outline.circle((u + x, v + y), diameter / 2) for (u, v), diameter in sizes]
+    return Outline.make_compound_path(*boxes, *circles)
 
 
-def _box(x0: float, y0: float, x1: float, y1: float) -> Path:
-    return Path([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)], closed=True)
+def _box(x0: float, y0: float, x1: float, y1: float) -> Outline:
+    return Outline([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)], closed=True)
 
 
-def _point_0_mark(art: Artwork, origin: tuple[float, float]) -> Path:
+def _point_0_mark(art: Artwork, origin: tuple[float, float]) -> Outline:
     """Return a small arrow head outside the pattern's corner, pointing at point 0."""
     tip = np.array(art.outline[:2]) + origin - 1.0
     corners = tip + np.array([(0, 0), (-3.2, -1.2), (-1.2, -3.2), (0, 0)])
-    return Path(corners, closed=True)
+    return Outline(corners, closed=True)
 
 
 def _cut_marks(axes: Any, sheet: Sheet) -> None:

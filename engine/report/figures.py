@@ -6,18 +6,19 @@ import io
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.figure import Figure
-from matplotlib.transforms import blended_transform_factory
 from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..estimate.problem import point_rows
 from ..frames import apply, inverse, mean_rotation, transform
+from ..proof.compare import Entry
+from .plotting import Figure, blended_transform_factory, mpl
 from .stations import CoursePoint, Placement, StationView, residuals
 
 SETTINGS: Any = {
@@ -340,3 +341,27 @@ def _words(stops: Array, cell: Cell, placed: Placement) -> str:
             f"{distance.max():.0f} mm from the boards."
         )
     return text + " Broken lines: the work volume."
+
+
+def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> bytes:
+    """Return the figure of a history in the format of ``path`` (svg, png or pdf).
+
+    Drift at the work volume since the first result with U = 2u, over the day of each session, and
+    the tolerance as a line. Raises ValueError for another format.
+    """
+    days = [datetime.fromisoformat(entry.created).replace(tzinfo=None) for entry in entries]
+    since = [entry.since_first for entry in entries]
+    drift = [one.movement.work_volume_mm if one else 0.0 for one in since]
+    expanded = [2 * one.movement.u_work_volume_mm if one else 0.0 for one in since]
+    figure = Figure(figsize=(7.0, 3.5), layout="constrained")
+    axes = figure.add_subplot()
+    axes.errorbar(days, drift, yerr=expanded, fmt="o-", color="#0b6e6e", capsize=3)  # type: ignore[arg-type]
+    axes.axhline(tolerance_mm, color="#1d2a33", linestyle="--", label="tolerance")
+    axes.set_ylabel("drift at the work volume, mm (bars: U)")
+    axes.set_ylim(bottom=0.0)
+    axes.legend()
+    figure.autofmt_xdate()
+    out = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "stationbook"}):
+        figure.savefig(out, format=path.suffix.lstrip(".").lower())
+    return out.getvalue()

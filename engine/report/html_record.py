@@ -12,7 +12,7 @@ from ..cell.result import StoredResult
 from ..cell.session import Station
 from ..findings import Level
 from ..frames import rotation_log
-from ..sessions.changes import Line
+from ..sessions.journal import Line
 from .html_base import (
     BLANK,
     Html,

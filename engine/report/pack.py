@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import stat
 import unicodedata
 import zipfile
@@ -19,8 +20,18 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from ..errors import FileError
-from ..sessions.store import SESSION_FILE, make_folder, session_path, write_bytes_new
+from ..errors import BusyError, FileError
+from ..files import inside, opened, read_bytes, sha256
+from ..sessions.store import (
+    JOURNAL_FILE,
+    PROOF_FILE,
+    RESULT_FILE,
+    SESSION_FILE,
+    make_folder,
+    making_new_folder,
+    session_path,
+    writing_new,
+)
 
 LONGEST_NAME = 200  # characters of a whole path; Windows ends at 260 with the folder before it
 DEEPEST = 8  # folders; a session has one
@@ -86,6 +97,8 @@ MOST_FILES = 20_000  # 1500 stations have three files each
 LARGEST_FILE = 2**29  # bytes; a 16-bit image of 100 megapixels has 2 × 10⁸
 PACKED_RATIO = 50  # what shrinks more when packing is stored as it is
 LARGEST_DEFLATED = 2**20  # bytes; larger files are images, which hardly shrink
+CHANGING = (SESSION_FILE, RESULT_FILE, PROOF_FILE, JOURNAL_FILE)
+STATE_TRIES = 20  # readings in a row; two that agree are one state, and an action takes 10 ms
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the same session gives the same zip
 
 
@@ -124,16 +137,19 @@ def pack(
     for links or names that could not be unpacked elsewhere.
     """
     files, left_out = [], []
+    state = _one_state(folder)
     try:
         with zipfile.ZipFile(stream, "w") as archive:
             for path, name in _session_files(folder):
-                data = path.read_bytes()
-                entry = PackedFile(name, len(data), hashlib.sha256(data).hexdigest())
+                if name in CHANGING and name not in state:
+                    continue  # it came after the state that is packed
                 if not images and name.split("/")[0] in LEFT_OUT_FOLDERS:
-                    left_out.append(entry)
-                    continue
-                files.append(entry)
-                _store(archive, name, data)
+                    with opened(path, LARGEST_FILE) as file:
+                        left_out.append(_copied(name, file, None))
+                elif (data := state.get(name)) is not None:
+                    files.append(_store(archive, name, data))
+                else:
+                    files.append(_store_file(archive, path, name))
             manifest = Manifest(folder.name, created, program, tuple(files), tuple(left_out))
             document = {"format": PACK_FORMAT, **asdict(manifest)}
             _store(archive, MANIFEST, json.dumps(document, indent=1).encode())
@@ -142,16 +158,58 @@ def pack(
     return manifest
 
 
-def _store(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
+def _one_state(folder: Path) -> dict[str, bytes]:
+    """Return the files that change while somebody records, all of one moment.
+
+    Images and points never change, and lie there before session.yaml names them.
+    """
+    before = None
+    for _ in range(STATE_TRIES):
+        paths = {name: inside(folder, name) for name in CHANGING}
+        state = {n: read_bytes(path, LARGEST_FILE) for n, path in paths.items() if path.exists()}
+        if state == before:
+            return state
+        before = state
+    raise BusyError(f"{folder} is changed all the time", "Pack it when nobody records there.")
+
+
+def _store_file(archive: zipfile.ZipFile, path: Path, name: str) -> PackedFile:
+    """Store a file; a large one piece by piece."""
+    with opened(path, LARGEST_FILE) as file:
+        head = file.read(LARGEST_DEFLATED + 1)
+        if len(head) <= LARGEST_DEFLATED:
+            return _store(archive, name, head)
+        file.seek(0)
+        with archive.open(_zip_entry(name), "w", force_zip64=True) as into:
+            return _copied(name, file, into)
+
+
+def _copied(name: str, file: IO[bytes], into: IO[bytes] | None) -> PackedFile:
+    """Copy a file piece by piece (None: nowhere) and return what it held."""
+    digest, size = hashlib.sha256(), 0
+    while piece := file.read(_CHUNK):
+        digest.update(piece)
+        size += len(piece)
+        if into is not None:
+            into.write(piece)
+    return PackedFile(name, size, digest.hexdigest())
+
+
+def _zip_entry(name: str) -> zipfile.ZipInfo:
     entry = zipfile.ZipInfo(name, _EPOCH)
     entry.external_attr = (stat.S_IFREG | 0o644) << 16
     entry.create_system = 3  # Unix, on every machine: the same session gives the same zip
+    return entry
+
+
+def _store(archive: zipfile.ZipFile, name: str, data: bytes) -> PackedFile:
     method = zipfile.ZIP_STORED
     if len(data) <= LARGEST_DEFLATED:
         small = len(zlib.compress(data, 6))
         if len(data) / PACKED_RATIO <= small < 0.9 * len(data):
             method = zipfile.ZIP_DEFLATED
-    archive.writestr(entry, data, compress_type=method, compresslevel=6)
+    archive.writestr(_zip_entry(name), data, compress_type=method, compresslevel=6)
+    return PackedFile(name, len(data), sha256(data))
 
 
 def _session_files(folder: Path) -> Iterator[tuple[Path, str]]:
@@ -198,25 +256,24 @@ def check_pack(path: Path) -> Manifest:
     with _opened(path) as archive:
         manifest = read_manifest(archive, path)
         for file in manifest.files:
-            content(archive, file, path)
+            _read(archive, file, path, None)
         return manifest
 
 
 def unpack(path: Path, folder: Path) -> Manifest:
     """Unpack a session into ``folder``, which must not exist yet, and return what it holds.
 
-    session.yaml is written last, so that a folder left half way is no session. Raises FileError;
-    unless the disk itself fails, nothing has been written then.
+    The folder gets its name once all of it is there. Raises FileError; then nothing is left of it.
     """
-    if folder.exists() or folder.is_symlink():
+    if os.path.lexists(folder):
         raise FileError(folder, "this exists already", "Name a folder that does not exist yet.")
     manifest = check_pack(path)
-    make_folder(folder)
-    with _opened(path) as archive:
-        for file in sorted(manifest.files, key=lambda file: file.path == SESSION_FILE):
-            target = folder.joinpath(*file.path.split("/"))
+    with making_new_folder(folder) as aside, _opened(path) as archive:
+        for file in manifest.files:
+            target = aside.joinpath(*file.path.split("/"))
             make_folder(target.parent)
-            write_bytes_new(target, content(archive, file, path))
+            with writing_new(target) as into:
+                _read(archive, file, path, into)
     return manifest
 
 
@@ -312,14 +369,14 @@ def _manifest(data: Any, source: Path) -> Manifest:
     return Manifest(session, created, program, files, left_out)
 
 
-def content(archive: zipfile.ZipFile, file: PackedFile, source: Path) -> bytes:
-    """Return a packed file's bytes; raises FileError unless size and SHA-256 agree."""
-    data = bytearray()
+def _read(archive: zipfile.ZipFile, file: PackedFile, source: Path, into: IO[bytes] | None) -> None:
+    """Copy a packed file (None: nowhere); raises FileError unless size and SHA-256 agree."""
+    digest, size = hashlib.sha256(), 0
     with archive.open(file.path) as stream:
-        while chunk := stream.read(_CHUNK):
-            data += chunk
-            if len(data) > file.size:
-                break
-    if len(data) != file.size or hashlib.sha256(data).hexdigest() != file.sha256:
+        while size <= file.size and (piece := stream.read(_CHUNK)):
+            digest.update(piece)
+            size += len(piece)
+            if into is not None:
+                into.write(piece)
+    if size != file.size or digest.hexdigest() != file.sha256:
         raise FileError(source, f"{file.path!r} in it is not what was packed", _AGAIN)
-    return bytes(data)

@@ -28,7 +28,7 @@ from ..findings import Level
 from ..frames import displacement, quaternion_xyzw
 from ..pendant.entry import format_place
 from ..proof.stated import covariance_of, of_camera
-from ..sessions.changes import read_journal
+from ..sessions.journal import read_journal
 from ..sessions.results import changed_since
 from . import html_record as record
 from .figures import (

@@ -1,38 +1,30 @@
-"""One change of a session folder, the one function that writes it, and the journal of them all.
+"""One change of a session folder, and the one function that writes it.
 
 A step of the job says what is to change and writes nothing; `commit` writes in this order: new
 files (images, points), the journal's line, then the changed file by renaming. The rename is the
-commit: stopped before it, the folder holds the state before.
-
-journal.jsonl is an append-only record of every action, one JSON document a line. A line is written
-before the file whose change it records, and carries that file's SHA-256 before and after. So
-whether an action was finished can be seen from the files alone: following the hashes back from the
-content that is there now, every line that the chain does not pass through was never finished.
+commit: stopped before it, the folder holds the state before. Where session.yaml is not the file
+that was opened, nothing is written.
 """
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import takewhile
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from ..cell.session import Session
-from ..errors import FileError
-from ..files import inside, read_bytes, sha256
-from .folder import session_text
+from ..errors import ChangedError, FileError, StationbookError, StoredError
+from ..files import inside, read_bytes, sha256, sha256_of
+from .folder import open_session, session_text, what_differs
+from .journal import PATCHED, append, patch_for
 from .schema import leads_outside
 from .store import (
-    JOURNAL_FILE,
-    PROOF_FILE,
     RESULT_FILE,
     SESSION_FILE,
-    append_line,
     encoded,
     make_folder,
     remove,
@@ -82,41 +74,72 @@ def remark(action: str, session: Session, folder: Path, details: Mapping[str, ob
     return Change(action, session, details, content=unchanged)
 
 
-def commit(folder: Path, change: Change | None, who: Who) -> None:
+def commit(folder: Path, change: Change | None, who: Who, opened: str | None = None) -> str | None:
     """Store one change: new files, the journal's line, then the changed file; None: nothing to do.
 
-    Hold the lock (`lock.writing`) from before opening the session until after this. Raises
-    FileError; then the folder holds the state before, and no new file is left behind.
+    ``opened`` is the SHA-256 that session.yaml must have, that of the file that was opened where it
+    is not given. Returns what it is afterwards. Hold the lock (`lock.writing`) from before opening
+    the session until after this.
+
+    Raises ChangedError where session.yaml is another one than was opened, FileError where it cannot
+    be stored: then the folder holds the state before, and no new file is left behind. Raises
+    StoredError where it is stored, but the disk does not confirm that it will stay.
     """
     if change is None:
-        return
+        return opened
+    opened = opened or change.session.origin
+    _refuse_unlike_opened(folder, change, opened)
     path = inside(folder, change.file)
     data = encoded(session_text(change.session)) if change.content is None else change.content
-    before, after = _hash_of(path), sha256(data)
+    old = read_bytes(path) if os.path.exists(path) else None
+    before, after = old and sha256(old), sha256(data)
+    files, details = dict(change.files), dict(change.details)
+    if old is not None and change.content is None and change.session.damaged:
+        kept = _earlier_copy(path)
+        if kept is not None:  # what could not be read is not lost by writing the rest
+            files[kept.name], details["damaged"] = old, list(change.session.damaged)
     line = {
         "at": who.now.isoformat("T", "seconds"),
         "action": change.action,
         "who": who.operator or change.session.operator,
-        **change.details,
+        **details,
         "file": change.file,
         "before": before,
         "after": after,
-        "files": {name: sha256(content) for name, content in change.files.items()},
+        "files": {name: sha256(content) for name, content in files.items()},
     }
+    if before != after and change.file in PATCHED:
+        line["patch"] = patch_for(folder, change.file, old, data)
     stored: list[Path] = []
     try:
-        for name, content in change.files.items():
+        for name, content in files.items():
             if new := _store_new(folder, name, content):
                 stored.append(new)
         append(folder, line)
         if before != after:
             write_bytes_atomic(path, data)
-    except BaseException:
+    except BaseException as error:
         if before == after or _hash_of(path) != after:
             for new in stored:
                 with suppress(FileError):
                     remove(new)
+        elif isinstance(error, FileError):
+            raise StoredError(path, error.clause, after) from error
         raise
+    return after if change.file == SESSION_FILE else opened
+
+
+def _refuse_unlike_opened(folder: Path, change: Change, opened: str | None) -> None:
+    """Refuse to replace what another hand wrote into session.yaml, and say what differs."""
+    path = inside(folder, SESSION_FILE)
+    if opened is None or _hash_of(path) == opened:
+        return
+    try:
+        apart = what_differs(open_session(folder), change.session)
+    except StationbookError as error:
+        apart = [error.problem]
+    if apart:
+        raise ChangedError(path, apart)
 
 
 def result_change(
@@ -143,7 +166,7 @@ def keep_earlier(path: Path) -> Path | None:
     """
     copy = _earlier_copy(path)
     if copy is not None and not copy.exists():
-        write_bytes_new(copy, read_bytes(path))
+        write_bytes_new(copy, read_bytes(path, MAX_STORED))
     return copy
 
 
@@ -151,9 +174,9 @@ def _earlier_copy(path: Path) -> Path | None:
     """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
     if not path.is_file():
         return None
-    data, number = read_bytes(path), 1
+    data, number = read_bytes(path, MAX_STORED), 1
     while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
-        if read_bytes(copy) == data:
+        if read_bytes(copy, MAX_STORED) == data:
             break
         number += 1
     return copy
@@ -168,97 +191,8 @@ def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
     if leads_outside(name):
         raise FileError(folder, f"{name!r} is not a path inside this folder")
     path = inside(folder, name)
-    if path.is_file() and read_bytes(path, MAX_STORED) == content:
+    if path.is_file() and sha256_of(path, MAX_STORED) == sha256(content):
         return None
     make_folder(path.parent)
     write_bytes_new(path, content)
     return path
-
-
-CHANGED = (SESSION_FILE, RESULT_FILE, PROOF_FILE)  # files whose changes it records
-MAX_JOURNAL = 512 * 2**20  # bytes; a thousand actions take 0.5 MB
-
-Line = dict[str, Any]
-
-
-def append(folder: Path, line: Mapping[str, object]) -> None:
-    """Append one line to the journal of a session folder and force it to the disk.
-
-    ``line`` holds at, who, action (a word), file, before, after (SHA-256 of that file; ``before``
-    None: there was none), files (new files and their SHA-256), and whatever belongs to the action.
-    """
-    append_line(folder / JOURNAL_FILE, json.dumps(plain(line), ensure_ascii=False))
-
-
-def read_journal(folder: Path) -> tuple[Line, ...]:
-    """Return all readable lines, oldest first, each with ``finished`` true or false added.
-
-    A damaged or cut-off line is passed over. Raises FileError where the file cannot be read.
-    """
-    path = inside(folder, JOURNAL_FILE)
-    if not os.path.exists(path):
-        return ()
-    texts = read_bytes(path, MAX_JOURNAL).decode("utf-8", "replace").split("\n")
-    lines = [line for line in map(_parsed, texts) if line is not None]
-    finished: set[int] = set()
-    for file in {line["file"] for line in lines}:
-        current = inside(folder, file)
-        now = sha256(read_bytes(current)) if current.is_file() else None
-        own = [(number, line) for number, line in enumerate(lines) if line["file"] == file]
-        finished |= _finished(own, now)
-    return tuple({**line, "finished": n in finished} for n, line in enumerate(lines))
-
-
-def unfinished(folder: Path) -> list[Line]:
-    """Return the lines at the end of the journal whose change never reached the disk."""
-    lines = reversed(read_journal(folder))
-    return list(takewhile(lambda line: not line["finished"], lines))[::-1]
-
-
-def _parsed(text: str) -> Line | None:
-    try:
-        line = json.loads(text)
-    except (ValueError, RecursionError):
-        return None
-    if not isinstance(line, dict) or line.get("file") not in CHANGED:
-        return None
-    before = line.get("before")
-    whole = isinstance(line.get("after"), str) and (before is None or isinstance(before, str))
-    return line if whole else None
-
-
-def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:
-    """Return the numbers of the finished lines among those of one file, whose hash is ``now``."""
-    first: dict[str, int] = {}
-    for number, line in lines:
-        first.setdefault(line["after"], number)
-    finished = set()
-    wanted = now
-    for number, line in reversed(lines):
-        if wanted is None:
-            break  # there was no file before this: nothing earlier can have been finished
-        nowhere = first.get(wanted, number) >= number and line["before"] != wanted
-        if line["after"] == wanted or nowhere:  # nowhere: the file was changed by hand since
-            finished.add(number)
-            wanted = line["before"]
-    return finished
-
-
-OVERTAKEN = "overtaken"  # the word in the journal
-
-
-class Mark(NamedTuple):
-    """That the camera moved after a result: when a recheck found it, and with which session."""
-
-    at: str
-    by: str
-
-
-def overtaken(folder: Path) -> Mark | None:
-    """Return the mark of a session whose camera moved since, or None. Raises FileError."""
-    mark = None
-    for line in read_journal(folder):
-        if line.get("action") == OVERTAKEN:
-            at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
-            mark = Mark(at, by) if line.get("moved") is True else None
-    return mark

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from ..files import read_bytes, sha256
 from .schema import record_of
-from .store import config_folder, make_folder, write_text_atomic
+from .store import PRIVATE, config_folder, make_folder, write_bytes_atomic
 from .yaml_text import read_yaml
 
 CONFIRMED_FILE = "confirmed.json"
@@ -61,7 +61,7 @@ def confirm(folder: Path, source: Mapping[str, str], *, now: datetime) -> None:
     known[_key(folder, source)] = now.isoformat("T", "seconds")
     path = config_folder() / CONFIRMED_FILE
     make_folder(path.parent)
-    write_text_atomic(path, json.dumps(known, indent=1))
+    write_bytes_atomic(path, json.dumps(known, indent=1).encode(), PRIVATE)
 
 
 def _key(folder: Path, source: Mapping[str, str]) -> str:
@@ -77,7 +77,7 @@ def _read() -> dict[str, str]:
         return {}
     try:
         known = json.loads(read_bytes(path))
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     known = known if isinstance(known, dict) else {}
     return {key: when for key, when in known.items() if isinstance(when, str)}

@@ -21,7 +21,7 @@ from ..cell.session import (
 )
 from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError, nearest
-from ..files import inside, sha256
+from ..files import inside, read_bytes, sha256
 from ..frames import from_position_quaternion
 from .cell_file import cell_document, read_cell_node
 from .schema import (
@@ -41,7 +41,7 @@ from .schema import (
     record_of,
 )
 from .store import SESSION_FILE, session_path
-from .yaml_text import Node, parse_yaml, plain, read_yaml, yaml_dump
+from .yaml_text import MAX_YAML, Node, parse_yaml, plain, yaml_dump
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
 
@@ -170,9 +170,18 @@ SESSION = Record(
 def open_session(folder: Path) -> Session:
     """Read ``session.yaml`` of a session folder; raises FileError naming file, line and key.
 
-    Where the cell gives no lens data, the session's own images do, as soon as they can.
+    A station that cannot be read is left out and named in ``damaged``, as long as the rest can be
+    read and more stations are whole than damaged. Where the cell gives no lens data, the session's
+    own images do, as soon as they can.
     """
-    return with_lens(session_from(read_yaml(session_path(folder))), folder)
+    path = session_path(folder)
+    data = read_bytes(path, MAX_YAML)
+    root = parse_yaml(data, path)
+    try:
+        session = session_from(root)
+    except FileError as error:
+        session = _without_damaged(root, error)
+    return with_lens(replace(session, origin=sha256(data)), folder)
 
 
 def with_lens(session: Session, folder: Path) -> Session:
@@ -190,6 +199,74 @@ def session_from(root: Node) -> Session:
     return SESSION.read(root)
 
 
+def _without_damaged(root: Node, error: FileError) -> Session:
+    """Read a session without the stations that cannot be read; raises ``error`` where that is not
+    all that is wrong with it."""
+    try:
+        items = root.at("stations").items()
+        head = replace(root, value={k: v for k, v in root.entries().items() if k != "stations"})
+        cell = session_from(head).cell
+    except FileError:
+        raise error from None
+    whole: list[Station] = []
+    ids: set[int] = set()
+    damaged: dict[str, int | None] = {}
+    for number, node in enumerate(items, 1):
+        try:
+            station = STATION.read(node)
+            _check_stations(cell, (station,), node)
+            if station.id in ids:
+                raise node.at("id").fail(f"station {station.id} stands here twice")
+        except FileError as wrong:
+            named = _readable_id(node)
+            what = f"station {named}" if named else f"the station in place {number}"
+            place = f"{wrong.key}: " if wrong.key else ""
+            damaged[f"{what}, line {wrong.line or node.line}: {place}{wrong.clause}"] = named
+        else:
+            whole.append(station)
+            ids.add(station.id)
+    if len(damaged) >= max(len(whole), 2):
+        raise error
+    taken = tuple(named for named in damaged.values() if named is not None)
+    head_only = session_from(head)
+    return replace(head_only, stations=tuple(whole), damaged=tuple(damaged), taken_ids=taken)
+
+
+def _readable_id(node: Node) -> int | None:
+    try:
+        return Whole(1, MAX_ID).read(node.entries()["id"])
+    except (FileError, KeyError):
+        return None
+
+
+def what_differs(file: Session, ours: Session) -> list[str]:
+    """Return what differs between a session file and what was to be stored, each in a clause."""
+    found = [
+        f"{name}: another one in the file"
+        for name in ("name", "operator", "created", "cell", "plan")
+        if getattr(file, name) != getattr(ours, name)
+    ]
+    theirs, own = ({s.id: s for s in session.stations} for session in (file, ours))
+    for number in sorted({*theirs, *own}):
+        there, here = theirs.get(number), own.get(number)
+        if there is None or here is None:
+            found.append(f"station {number}: {'to be stored' if here else 'in the file'} only")
+        elif there != here:
+            old, new = STATION.write(there), STATION.write(here)
+            keys = [key for key in {**old, **new} if old.get(key) != new.get(key)]
+            found += [f"station {number}, {key}: {_apart(old, new, key)}" for key in keys]
+    return found
+
+
+def _apart(old: Values, new: Values, key: str) -> str:
+    """Say what stands in the file and what was to be stored; of lists only what differs."""
+    there, here = old.get(key), new.get(key)
+    if isinstance(there, list) and isinstance(here, list) and len(there) == len(here):
+        pairs = [(a, b) for a, b in zip(there, here, strict=True) if a != b]
+        there, here = (" ".join(map(str, side)) for side in zip(*pairs, strict=True))
+    return f"{there} in the file, {here} to be stored"
+
+
 def session_text(session: Session) -> str:
     """Return the text of ``session.yaml``, after making sure that it can be read back.
 
@@ -204,7 +281,10 @@ def session_text(session: Session) -> str:
     checked = text if bare == session.cell else yaml_dump(head | {"cell": cell_document(bare)})
     node = parse_yaml(checked.encode(), _CHECKED)
     _check_stations(SESSION.read(node).cell, session.stations, node)
-    return text + ("stations:\n" + "".join(blocks) if blocks else "stations: []\n")
+    text += "stations:\n" + "".join(blocks) if blocks else "stations: []\n"
+    if len(text.encode()) > MAX_YAML:
+        raise FileError(_CHECKED, "the session has grown too large to be opened again")
+    return text
 
 
 def _without_files(cell: Cell) -> Cell:

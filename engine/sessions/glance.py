@@ -1,8 +1,8 @@
 """A first look at a session folder: what a list shows, before anything heavy is loaded.
 
 Nothing is checked beyond being readable: `folder.open_session` is the strict reader, and
-whoever shows a glance reads strictly right after it. Only PyYAML is imported here. Results need no
-such first look: `results.read_result` is strict and light.
+whoever shows a glance reads strictly right after it. Only what PyYAML is enough for is imported
+here. Results need no such first look: `results.read_result` is strict and light.
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
+from ..errors import FileError
 from ..files import inside
+from .schema import MAX_ID, Many, Typed, Whole
 from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
@@ -20,7 +22,8 @@ from .yaml_text import Node, read_yaml
 class Glance:
     """What a session says about itself, as texts.
 
-    ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked.
+    ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked;
+    ``problem`` is what is wrong with the first station that is none at first sight, or "".
     """
 
     name: str
@@ -30,6 +33,7 @@ class Glance:
     mount: str
     labels: tuple[str, ...]
     stations: tuple[Station, ...]
+    problem: str
     plan: tuple[PlannedStation, ...]
 
 
@@ -48,6 +52,7 @@ def read_glance(folder: Path) -> Glance:
         stations=tuple(
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
         ),
+        problem=next(filter(None, map(_problem, _list(root, "stations"))), ""),
         plan=tuple(_planned(node) for node in _list(root, "plan")),
     )
 
@@ -66,6 +71,17 @@ def _station(node: Node, number: int) -> Station:
         note=_text(node, "note"),
         closing=_text(node, "closing") == "true",
     )
+
+
+def _problem(node: Node) -> str:
+    try:
+        Whole(1, MAX_ID).read(node.at("id"))
+        for key in ("pose", "joints"):
+            if (typed := node.entries().get(key)) is not None and not typed.is_null:
+                Many(Typed()).read(typed)
+    except FileError as error:
+        return error.problem
+    return ""
 
 
 def _planned(node: Node) -> PlannedStation:

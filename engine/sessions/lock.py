@@ -51,6 +51,11 @@ class WriterLock(ExitStack[None]):
     def __init__(self, path: Path, fd: int) -> None:
         super().__init__()
         self.callback(_release, path, fd)
+        self._path, self._fd = path, fd
+
+    def held(self) -> bool:
+        """Tell whether the lock is still that of the folder: its file may have been deleted."""
+        return _same_file(self._fd, self._path)
 
 
 def _release(path: Path, fd: int) -> None:

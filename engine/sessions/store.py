@@ -9,16 +9,22 @@ taken away again and the old content stays.
 
 from __future__ import annotations
 
+import errno
+import io
+import json
 import os
+import re
+import shutil
 import stat
 import sys
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO, Any
 
 from ..errors import FileError
-from ..files import inside
+from ..files import inside, read_bytes, sha256, sha256_of
 
 ASIDE = ".aside"  # ending of what is not finished; one per file, so the next writer clears it away
 ERROR_LOG = "errors.log"
@@ -35,13 +41,19 @@ def write_text_atomic(path: Path, text: str) -> None:
     write_bytes_atomic(path, encoded(text))
 
 
-def write_bytes_atomic(path: Path, data: bytes) -> None:
-    """Replace ``path`` by ``data``; raises FileError with the old content intact."""
-    aside = path.with_name(f".{path.name}{ASIDE}")
+def write_bytes_atomic(path: Path, data: bytes, mode: int | None = None) -> None:
+    """Replace ``path`` by ``data``; raises FileError with the old content intact.
+
+    A file that is there keeps its mode, a new one gets ``mode``, or what the user's umask leaves.
+    """
+    with suppress(OSError):
+        mode = stat.S_IMODE(os.lstat(path).st_mode)
     with _told(path):
-        with suppress(FileNotFoundError):
-            os.unlink(aside)
-        _create(aside, data)
+        aside = _aside(path)
+        with _created(aside) as fd:
+            _write_all(fd, data)
+            if mode is not None and hasattr(os, "fchmod"):
+                os.fchmod(fd, mode)
         with _taken_away_on_failure(aside):
             _replace(aside, path)
         _sync_folder(path.parent)
@@ -49,10 +61,56 @@ def write_bytes_atomic(path: Path, data: bytes) -> None:
 
 def write_bytes_new(path: Path, data: bytes) -> None:
     """Create ``path`` with ``data``; raises FileError where the name is taken already."""
+    with _new(path) as fd:
+        _write_all(fd, data)
+
+
+@contextmanager
+def writing_new(path: Path) -> Iterator[IO[bytes]]:
+    """Write a file piece by piece, as `write_bytes_new` writes it at once.
+
+    Nothing is left of it where what writes it fails.
+    """
+    with _new(path) as fd, io.BufferedWriter(_Raw(fd), 2**20) as file:
+        yield file
+
+
+@contextmanager
+def _new(path: Path) -> Iterator[int]:
+    """Create a file aside, open while it is filled; it gets its name once it is whole."""
     with _told(path):
-        _create(path, data)
+        if os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
+        aside = _aside(path)
+        with _created(aside) as fd:
+            yield fd
+        with _taken_away_on_failure(aside):
+            _name_new(aside, path)
         with _taken_away_on_failure(path):
             _sync_folder(path.parent)
+
+
+@contextmanager
+def making_new_folder(path: Path) -> Iterator[Path]:
+    """Fill a folder that is not there yet; it gets its name once it is whole.
+
+    Yields the folder aside to fill. Raises FileError where the name is taken already; then, or when
+    what fills it fails, nothing is left of it.
+    """
+    aside = path.with_name(f".{path.name}{ASIDE}")
+    with _told(path):
+        if os.path.lexists(path):
+            raise FileError(path, "this exists already", "Name a folder that does not exist yet.")
+        make_folder(path.parent)
+        shutil.rmtree(aside, ignore_errors=True)  # left by one that was interrupted
+        try:
+            os.mkdir(aside)
+            yield aside
+            os.rename(aside, path)
+        except BaseException:
+            shutil.rmtree(aside, ignore_errors=True)
+            raise
+        _sync_folder(path.parent)
 
 
 def append_line(path: Path, line: str) -> None:
@@ -130,15 +188,55 @@ def _told(path: Path) -> Iterator[None]:
         raise FileError.from_os(path, error, "write") from None
 
 
-def _create(path: Path, data: bytes) -> None:
-    """Create a file that is not there yet and force its content to the disk."""
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, _MODE)
+def _aside(path: Path) -> Path:
+    """Return the name beside ``path`` to write it under; what was left there is gone."""
+    aside = path.with_name(f".{path.name}{ASIDE}")
+    with suppress(FileNotFoundError):
+        os.unlink(aside)
+    return aside
+
+
+@contextmanager
+def _created(path: Path) -> Iterator[int]:
+    """Create a file that is not there yet, open while it is filled, then forced to the disk."""
+    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, _MODE)
     with _taken_away_on_failure(path):
         try:
-            _write_all(fd, data)
+            yield fd
             os.fsync(fd)
         finally:
             os.close(fd)
+
+
+class _Raw(io.RawIOBase):
+    """An open file as what is written piece by piece needs it."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+
+    def writable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        return os.lseek(self._fd, offset, whence)
+
+    def write(self, data: Any, /) -> int:
+        return os.write(self._fd, data)
+
+
+def _name_new(aside: Path, path: Path) -> None:
+    """Give a file its name, unless that is taken."""
+    try:
+        os.link(aside, path)
+    except OSError as error:
+        if error.errno == errno.EEXIST or os.path.lexists(path):
+            raise
+        os.rename(aside, path)  # a disk without links, such as a memory stick
+    else:
+        os.unlink(aside)
 
 
 def _open_own(path: Path, flags: int) -> int:
@@ -188,11 +286,15 @@ def _taken_away_on_failure(path: Path) -> Iterator[None]:
         raise
 
 
+# ---- what is where -----------------------------------------------------------------------------
+
 SESSION_FILE = "session.yaml"
 RESULT_FILE = "result.yaml"
 PROOF_FILE = "proof.yaml"
 JOURNAL_FILE = "journal.jsonl"
 LOCK_FILE = ".lock"
+KEPT_IN = ("images", "points", "depth", "robots", "board")  # folders of files that are recorded
+OWN = (SESSION_FILE, RESULT_FILE, PROOF_FILE, JOURNAL_FILE, LOCK_FILE)
 
 
 def session_path(folder: Path) -> Path:
@@ -228,4 +330,83 @@ def config_folder(environment: Mapping[str, str] = os.environ) -> Path:
         return Path(own)
     variable = "APPDATA" if sys.platform == "win32" else "XDG_CONFIG_HOME"
     above = environment.get(variable)
-    return (Path(above) if above else Path.home() / ".config") / "stationbook"
+    try:
+        return (Path(above) if above else Path.home() / ".config") / "stationbook"
+    except RuntimeError:
+        raise FileError(
+            "~", "this user has no home folder", f"Name a folder in {CONFIG_VARIABLE}."
+        ) from None
+
+
+# ---- outputs -----------------------------------------------------------------------------------
+
+OUTPUTS_FILE = "outputs.json"  # in the configuration folder: what was written where
+MOST_OUTPUTS = 1000  # of them; the oldest are forgotten
+_WHOLE = 2**40  # bytes; no output is larger
+
+
+def write_output(path: Path, data: bytes, *, force: bool = False) -> None:
+    """Write what a person asked for under a name of their own, replacing only what may be replaced.
+
+    That is a file with this very content, one that this program wrote there and nobody changed
+    since, and with ``force`` any other one, but never a file of a session. Raises FileError.
+    """
+    refuse_own(path)
+    known = _outputs()
+    place = os.path.realpath(path)
+    if os.path.lexists(path):
+        own = _content_hash(path) in (sha256(data), known.get(place))
+        if not own and (folder := _session_above(path)):
+            raise FileError(path, f"this is a file of the session in {folder}", _ELSEWHERE)
+        if not own and not force:
+            raise FileError(
+                path,
+                "a file with this name exists already, and this program did not write it",
+                "Use another name, or --force to replace it.",
+            )
+    write_bytes_atomic(path, data)
+    known.pop(place, None)
+    kept = [*known.items(), (place, sha256(data))][-MOST_OUTPUTS:]
+    with suppress(FileError):  # then it takes --force next time
+        make_folder(config_folder())
+        write_bytes_atomic(config_folder() / OUTPUTS_FILE, json.dumps(dict(kept)).encode(), PRIVATE)
+
+
+_ELSEWHERE = "Choose a name outside of the session's folder; its own files are never replaced."
+PRIVATE = 0o600  # mode of what only the user may read
+
+
+def refuse_own(path: Path) -> None:
+    """Raise FileError for a name that belongs to a session's own files, there or not."""
+    folder = _session_above(path)
+    if folder is None:
+        return
+    inner = Path(os.path.realpath(path)).relative_to(os.path.realpath(folder))
+    earlier = re.sub(r"-\d{3,}(?=\.)", "", inner.parts[0])  # result-001.yaml
+    if inner.parts[0] in KEPT_IN or (len(inner.parts) == 1 and {inner.parts[0], earlier} & {*OWN}):
+        raise FileError(path, f"this is a file of the session in {folder}", _ELSEWHERE)
+
+
+def _session_above(path: Path) -> Path | None:
+    """Return the session folder that a file would lie in, None where it would lie in none."""
+    with suppress(OSError, ValueError):
+        above = Path(os.path.realpath(path)).parents
+        return next((folder for folder in above if (folder / SESSION_FILE).exists()), None)
+    return None
+
+
+def _content_hash(path: Path) -> str | None:
+    try:
+        return sha256_of(path, _WHOLE)
+    except FileError:
+        return None
+
+
+def _outputs() -> dict[str, str]:
+    """Return the SHA-256 of what this program wrote by place; nothing where that is not known."""
+    try:
+        known = json.loads(read_bytes(config_folder() / OUTPUTS_FILE))
+    except (FileError, ValueError, RecursionError):
+        return {}
+    known = known if isinstance(known, dict) else {}
+    return {place: digest for place, digest in known.items() if isinstance(digest, str)}

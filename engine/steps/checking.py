@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,14 +16,16 @@ from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
-from ..errors import PoseError
+from ..errors import MOST_TOLD, PoseError, StationbookError
 from ..files import inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
-from ..sessions.changes import read_journal, unfinished
+from ..sessions.folder import session_from, what_differs
+from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.own_lens import board_views, lens_of
 from ..sessions.store import SESSION_FILE
-from .solve import solve_session
+from ..sessions.yaml_text import parse_yaml
+from .solve import damaged, solve_session
 from .station_image import DEPTH_FOLDER, stored_depth
 from .station_pose import Known, pose_findings
 
@@ -40,6 +43,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     gone = _gone(session, folder)
     found += gone
     found += _depth_findings(session, folder)
+    found += _altered(session, folder)
     leftover = unfinished(folder)
     if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
@@ -47,7 +51,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     if session.cell.robot is None:
         found.append(finding("reach-unchecked"))
     if any(item.code == "format" for item in found):
-        return found
+        return [*damaged(session), *found]
     whole = solve_session(session, folder).stored.all_findings
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
@@ -65,6 +69,21 @@ def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
                 for item in stored_depth(own, folder, station).findings:
                     if item.code not in station.accepted:
                         yield replace(item, station=station.id)
+
+
+def _altered(session: Session, folder: Path) -> Iterator[Finding]:
+    """Yield what is not as the journal wrote it down."""
+    for item in altered(folder):
+        what = item.path
+        if item.path == SESSION_FILE and (kept := restored(folder)):
+            with suppress(StationbookError):
+                before = session_from(parse_yaml(kept.content, folder / SESSION_FILE))
+                apart = what_differs(session, before)[:MOST_TOLD]
+                what = f"{what} ({'; '.join(apart)})" if apart else what
+        if item.how == "line":
+            yield finding("altered", "line", what=item.line)
+        else:
+            yield finding("altered", None if item.how == "altered" else item.how, what=what)
 
 
 def _gone(session: Session, folder: Path) -> list[Finding]:

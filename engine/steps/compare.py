@@ -24,13 +24,12 @@ from ..proof.compare import (
     Entry,
     carried,
     difference,
-    draw_history,
     read_taught,
 )
 from ..proof.stated import Stated, check_same, of_camera, stated
 from ..sessions.folder import open_session
 from ..sessions.results import current_result
-from ..sessions.store import write_bytes_atomic
+from ..sessions.store import write_output
 
 FIGURES = (".svg", ".png", ".pdf")
 
@@ -81,12 +80,17 @@ def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
     return entries
 
 
-def figure(entries: Sequence[Entry], folder: Path, path: Path) -> None:
-    """Draw the history into ``path``. Raises UsageError for an unknown kind of file."""
+def figure(entries: Sequence[Entry], folder: Path, path: Path, *, force: bool = False) -> None:
+    """Draw the history into ``path``. Raises UsageError for an unknown kind of file.
+
+    ``force`` as in `store.write_output`.
+    """
+    from ..report.figures import draw_history  # matplotlib behind it, which takes time to load
+
     if path.suffix.lower() not in FIGURES:
         raise UsageError(f"{path.name}: unknown kind of figure", f"Use {', '.join(FIGURES)}.")
     tolerance = open_session(folder).cell.tolerance.position_mm
-    write_bytes_atomic(path, draw_history(entries, tolerance, path))
+    write_output(path, draw_history(entries, tolerance, path), force=force)
 
 
 # ---- points taught by hand ---------------------------------------------------------------------

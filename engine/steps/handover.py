@@ -14,7 +14,8 @@ from ..files import inside, read_bytes, sha256
 from ..findings import finding
 from ..proof.stated import of_camera
 from ..report.exports import Chosen, export
-from ..sessions.changes import keep_earlier, overtaken
+from ..sessions.changes import keep_earlier
+from ..sessions.journal import overtaken
 from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, write_text_atomic

@@ -29,8 +29,9 @@ from ..proof.pick_now import pick_now, said
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
-from ..sessions.changes import OVERTAKEN, Change, overtaken, remark
+from ..sessions.changes import Change, remark
 from ..sessions.folder import observations, open_session
+from ..sessions.journal import OVERTAKEN, overtaken
 from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session

@@ -69,6 +69,7 @@ def solved_of(
     (_, first), *others = results.items()
     frames, said = told_or_shown(session)
     said += overruled_findings(session, known=bool(frames.shown))
+    said += damaged(session)
     wrong = [item for item in said if item.level is Level.ERROR]
     own, *further = (_with_findings(part, wrong, session) for part in parts)
     own = replace(own, findings=(*own.findings, *(item for item in said if item not in wrong)))
@@ -113,6 +114,11 @@ def overruled_findings(session: Session, *, known: bool) -> list[Finding]:
     many = not known and len(ids) >= REACH_IN_A_ROW and len(ids) >= MOST_OVERRULED * len(used)
     variant = "most" if many else None
     return [finding("overruled", variant, stations=ids, count=len(ids), total=len(used))]
+
+
+def damaged(session: Session) -> list[Finding]:
+    """Return a finding for each station of the file that could not be read."""
+    return [finding("station-damaged", problem=problem) for problem in session.damaged]
 
 
 def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedTogether:

@@ -23,8 +23,9 @@ from ..findings import Finding, finding
 from ..pendant.entry import parse_active
 from ..pendant.settings import BASE, FLANGE
 from ..sessions.cell_file import read_cell
-from ..sessions.changes import Change, Who, commit, read_journal, remark
+from ..sessions.changes import Change, Who, commit, remark
 from ..sessions.folder import session_text
+from ..sessions.journal import read_journal
 from ..sessions.lock import take_lock
 from ..sessions.store import SESSION_FILE, make_folder
 

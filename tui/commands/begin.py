@@ -10,7 +10,7 @@ from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
 from engine.sessions.cell_file import read_cell, robot_text
-from engine.sessions.store import encoded, make_folder, write_bytes_atomic, write_bytes_new
+from engine.sessions.store import encoded, make_folder, write_output
 from engine.steps.recheck import start_again
 from engine.steps.starting import create_session
 
@@ -44,7 +44,7 @@ def run_board(args: argparse.Namespace) -> int:
     pages = board_sheet(cell.board, paper=args.paper, fmt=fmt, tiling=args.tiles, title=cell.name)
     paths = _paths(out, len(pages))
     for path, data in zip(paths, pages, strict=True):
-        write_bytes_atomic(path, data)
+        write_output(path, data, force=args.force)
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
     document = {"format": 1, "files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))
@@ -70,7 +70,7 @@ def run_import(args: argparse.Namespace) -> int:
     robot = import_urdf(args.file, args.base, args.tip)
     out = Path(args.out) if args.out else Path("robots") / f"{Path(args.file).stem}.yaml"
     make_folder(out.parent)
-    write_bytes_new(out, encoded(robot_text(robot)))
+    write_output(out, encoded(robot_text(robot)), force=args.force)
     document = {"format": 1, "path": str(out), "name": robot.name, "axes": robot.axes}
     said = f"{robot.name}: {robot.axes} joints, written to {out}"
     advice = "compare it with the pendant before use: docs/robots.md says how"

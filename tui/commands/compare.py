@@ -17,7 +17,7 @@ from engine.proof.recheck import Recheck
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.store import encoded, write_bytes_new
+from engine.sessions.store import encoded, write_output
 from engine.steps.compare import compare, figure, history, shift
 from engine.steps.recheck import mark_recheck, note_recheck, recheck_session
 
@@ -78,7 +78,7 @@ def run_compare(args: argparse.Namespace) -> int:
     found = compare(folder, others[0], args.camera)
     entries = history([folder, *others], args.camera) if len(others) > 1 or args.figure else []
     if args.figure:
-        figure(entries, folder, Path(args.figure))
+        figure(entries, folder, Path(args.figure), force=args.force)
     past = {"history": [entry.document() for entry in entries]} if entries else {}
     lines = difference_lines(found, args.others[0]) + (history_lines(entries) if entries else [])
     return tell(args, Answer({**found.document(), **past}, lines))
@@ -119,7 +119,8 @@ def run_shift(args: argparse.Namespace) -> int:
     found = shift(Path(args.dir), against, points, args.camera)
     if args.out is not None and not has_error(found.findings):
         pendant = open_session(Path(args.dir)).cell.pendant
-        write_bytes_new(Path(args.out), encoded(taught_text(found.points, pendant)))
+        text = taught_text(found.points, pendant)
+        write_output(Path(args.out), encoded(text), force=args.force)
     lines = [line for item in found.points for line in point_lines(item, found.labels)]
     answer = Answer(found.document(), lines + finding_texts(found.findings), found.findings)
     status = tell(args, answer)

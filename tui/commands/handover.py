@@ -11,7 +11,7 @@ from engine.errors import UsageError
 from engine.report.exports import Chosen
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.store import write_text_atomic
+from engine.sessions.store import encoded, write_output
 from engine.steps.handover import export_result, make_report, write_report
 from engine.steps.importing import poses_text
 
@@ -59,7 +59,7 @@ def run_export(args: argparse.Namespace) -> int:
         if args.out is None:
             print(text, end="")
             return
-        write_text_atomic(Path(args.out), text)
+        write_output(Path(args.out), encoded(text), force=args.force)
         say(f"written: {args.out}")
 
     return run_over(

@@ -15,7 +15,7 @@ from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.store import write_text_atomic
+from engine.sessions.store import encoded, write_output
 from engine.steps.planning import plan_session, replace_plan
 
 from ..clock import now
@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         cell, title, plan = _of_session(args, path, wish)
     if args.out:
-        write_text_atomic(Path(args.out), plan_sheet(plan, cell, title or cell.name))
+        page = plan_sheet(plan, cell, title or cell.name)
+        write_output(Path(args.out), encoded(page), force=args.force)
     if args.json:
         for line in (*plan.notes, *comparison(plan), *plan.cautions):
             say(line)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import io
 import locale
 import os
 import platform
@@ -16,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from engine.report.pack import Manifest, pack, unpack
-from engine.sessions.store import write_bytes_new
+from engine.sessions.store import refuse_own, writing_new
 
 from ..clock import now
 from ..output import Answer, tell
@@ -26,15 +25,15 @@ def run_pack(args: argparse.Namespace) -> int:
     """Write the session as one zip; an existing file is never replaced."""
     folder = Path(args.dir)
     out = Path(args.out) if args.out else Path(f"{folder.resolve().name}.zip")
-    stream = io.BytesIO()
-    manifest = pack(
-        folder,
-        stream,
-        created=now().isoformat(timespec="seconds"),
-        program=f"stationbook {version('stationbook')}",
-        images=not args.without_images,
-    )
-    write_bytes_new(out, stream.getvalue())
+    refuse_own(out)
+    with writing_new(out) as stream:
+        manifest = pack(
+            folder,
+            stream,
+            created=now().isoformat(timespec="seconds"),
+            program=f"stationbook {version('stationbook')}",
+            images=not args.without_images,
+        )
     return _told(args, manifest, str(out), "packed into")
 
 

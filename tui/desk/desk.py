@@ -14,7 +14,7 @@ from pathlib import Path
 from threading import RLock
 
 from engine.cell.session import PlannedStation, Session
-from engine.errors import StationbookError
+from engine.errors import ChangedError, StationbookError, StoredError
 from engine.findings import Finding
 from engine.pendant.entry import parse_partial, parse_partial_joints
 from engine.sessions.changes import Change, Who, commit
@@ -57,6 +57,7 @@ class Desk:
         self._undone: list[tuple[str, Session]] = []
         self._known: tuple[Session, int | None, Known] | None = None
         self._stamp: tuple[int, int] | None = None
+        self._origin: str | None = None  # SHA-256 of session.yaml as it was opened or stored last
 
     def look(self) -> Glance:
         """Read the first look at the folder; needs nothing heavy. Raises FileError."""
@@ -73,6 +74,7 @@ class Desk:
                 self._lock = writing(self.folder, self.operator)
             self._stamp = stamp(self.folder / SESSION_FILE)
             self.session = open_session(self.folder)
+            self._origin = self.session.origin
             self.operator = self.operator or self.session.operator
 
     def close(self) -> None:
@@ -251,6 +253,10 @@ class Desk:
         session = self.opened()
         if self._lock is None:  # a job that ends after the session was left
             raise StationbookError("this session is closed", "Open it again.")
+        if not self._lock.held():  # somebody deleted its file: another may write here by now
+            self._lock.close()
+            self._lock = None
+            self._lock = writing(self.folder, self.operator)
         return session
 
     def _step_back(
@@ -269,7 +275,23 @@ class Desk:
     def _commit(self, change: Change | None, operator: str | None = None) -> None:
         if change is None:
             return
-        commit(self.folder, change, Who(operator or self.operator, self.clock()))
+        who = Who(operator or self.operator, self.clock())
+        try:
+            self._origin = commit(self.folder, change, who, self._origin)
+        except ChangedError:  # what was typed stays, and is put on top of this by the next Enter
+            self.session = open_session(self.folder)
+            self._origin = self.session.origin
+            self._stamp = stamp(self.folder / SESSION_FILE)
+            self._done.clear()
+            self._undone.clear()
+            raise
+        except StoredError as error:  # it is there: what is said of it must not be that it is not
+            self._taken_over(change, error.after)
+            raise
+        self._taken_over(change, self._origin)
+
+    def _taken_over(self, change: Change, origin: str | None) -> None:
+        self._origin = origin if change.file == SESSION_FILE else self._origin
         self.session = change.session
         self._stamp = stamp(self.folder / SESSION_FILE)
 

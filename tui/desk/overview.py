@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -9,9 +10,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from engine.errors import FileError
+from engine.errors import FileError, StationbookError
 from engine.sessions.glance import Glance, read_glance
-from engine.sessions.store import SESSION_FILE
+from engine.sessions.store import SESSION_FILE, append_error_log
 
 from .views import counts
 
@@ -51,7 +52,21 @@ def session_folders(folder: Path) -> list[Path]:
 def overview(folder: Path, now: datetime) -> Iterator[SessionRow]:
     """Yield one row per session in ``folder``, the one changed last first."""
     for inside in session_folders(folder):
-        yield session_row(inside, now)
+        yield _alone(inside, now)
+
+
+def _alone(folder: Path, now: datetime) -> SessionRow:
+    """Return the row of one session, whatever is wrong with it: the others are shown all the same.
+
+    What nobody foresaw is written to the error log.
+    """
+    try:
+        return session_row(folder, now)
+    except Exception as error:
+        problem = f"this session cannot be shown ({type(error).__name__}: {error})"
+        with suppress(StationbookError):
+            append_error_log("".join(traceback.format_exception(error)))
+        return SessionRow(folder, folder.name, "damaged", "error", "", "", "", problem)
 
 
 def session_row(folder: Path, now: datetime) -> SessionRow:
@@ -67,9 +82,11 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
     with suppress(FileError):
         result = read_result(folder)
     state, role = _state(folder, glance, result)
+    if glance.problem:
+        state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
-    return SessionRow(folder, glance.name, state, role, done, age, _result(result))
+    return SessionRow(folder, glance.name, state, role, done, age, _result(result), glance.problem)
 
 
 def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[str, str]:

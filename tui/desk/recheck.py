@@ -16,7 +16,8 @@ from typing import NamedTuple
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.recheck import Recheck
-from engine.sessions.changes import commit, read_journal
+from engine.sessions.changes import commit
+from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
 from engine.steps.starting import START

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import traceback
 from collections.abc import Callable, Coroutine
 from functools import partial
 from typing import Any, ClassVar, TypeVar
@@ -16,9 +15,9 @@ from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, active_worker
 
 from engine.errors import StationbookError
-from engine.sessions.store import append_error_log
 
 from ..desk.kept import Kept
+from ..output import unexpected
 from ..widgets.line_edit import LineEdit
 from ..widgets.panels import KeyLine
 from ..widgets.sheet import Paragraph
@@ -83,7 +82,7 @@ async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) ->
     except StationbookError:
         raise
     except Exception as error:
-        raise StationbookError(*unforeseen(error)) from error
+        raise StationbookError(unexpected(error)) from error
     finally:
         _end_if_gone()
 
@@ -99,13 +98,6 @@ def _end_if_gone() -> None:
     worker = active_worker.get(None)
     if worker is not None and not worker.node.display:
         raise asyncio.CancelledError
-
-
-def unforeseen(error: Exception) -> tuple[str, str]:
-    """Log an error and return the problem and the remedy to show."""
-    place = append_error_log("".join(traceback.format_exception(error)))
-    what = f"internal error ({type(error).__name__}: {error})"
-    return what, f"Please send {place} to whoever supports you."
 
 
 class Ask(ModalScreen[str | None]):
