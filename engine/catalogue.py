@@ -180,9 +180,9 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "frames-told/first": Entry(
         "note",
-        "Joints beside the pose of this first stop would show whether tool {tool} and frame "
-        "{frame} are the active ones.",
-        "Type them too (F5 on the screen, `record --joints`).",
+        "Joints beside the pose of the first stop show whether tool {tool} and frame {frame} are "
+        "the active ones.",
+        "Type them there too (F5 on the screen, `record --joints`).",
     ),
     "overruled": Entry(
         "warning",

@@ -32,6 +32,7 @@ from engine.robots.kinematics import kinematics
 from engine.robots.model import Robot
 from engine.sessions.folder import open_session, session_text
 from engine.simulate.scenario import cell
+from engine.steps.editing import fix
 from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import examine_pose, known
 
@@ -270,6 +271,22 @@ def test_a_session_with_a_wrong_tool_or_frame_is_not_accepted(
     np.testing.assert_allclose(values[:3], off[:3, 3], atol=1.0)
     assert solved.stored.frames is not None
     assert solved.stored.frames.how == "as told, not shown"
+
+
+def test_the_tool_that_fits_can_be_taken_and_then_the_result_is_right(tmp_path: Path) -> None:
+    own, off = np.eye(4), pt.transform_from(np.eye(3), [30.0, -10.0, 90.0])
+    right = solved_with(tmp_path / "right", EYE_IN_HAND, tool=own, frame=own, joints=(1, 8))
+    folder = tmp_path / "wrong"
+    session = session_with(folder, EYE_IN_HAND, tool=off, frame=own, joints=(1, 8))
+    change, what = fix(session, folder, "joints-disagree", None)
+    assert what.startswith("pendant.active_tool: flange → X ")
+    assert change.session.stations == session.stations  # as typed; only read otherwise
+    solved = solve_session(change.session, folder)
+    assert named(solved, "joints-disagree") == []
+    assert solved.stored.frames is not None
+    assert solved.stored.frames.shown == ("station 1", "station 8")
+    away = displacement(right.result.camera, solved.result.camera)
+    assert np.linalg.norm(away[3:]) < 1.0
 
 
 def test_a_session_says_whether_its_tool_and_frame_are_shown(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
+from ..cell.cell import Cell
 from ..errors import PoseError
 from ..findings import Finding, finding
 from ..frames import rotation_angle
@@ -298,3 +299,12 @@ def reach_findings(
     if refused and overruled_in_a_row + 1 >= REACH_IN_A_ROW:
         found.append(finding("reach", "robot-file", count=overruled_in_a_row + 1))
     return found
+
+
+def asked_findings(cell: Cell) -> list[Finding]:
+    """Return the note that asks for joints at the first stop, where they would show something."""
+    pendant = cell.pendant
+    if cell.robot is None or pendant.shows_joints:
+        return []
+    tool, frame = pendant.active_tool, pendant.active_frame
+    return [finding("frames-told", "first", tool=tool, frame=frame)]

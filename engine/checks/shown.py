@@ -349,6 +349,7 @@ def comparison_findings(
     if found is None or found.kind == "shown":
         return []
     pendant = cell.pendant
+    field = f"active_{found.kind}" if found.kind in ("tool", "frame") else None
     return [
         finding(
             "joints-disagree",
@@ -364,6 +365,8 @@ def comparison_findings(
             as_frame=_as_typed(cell, found.frame),
             part=found.part,
             turned_deg=TURNED_DEG,
+            field=field,
+            typed=None if field is None else str(getattr(pendant, field)),
             suggested=_suggested(cell, found),
         )
     ]

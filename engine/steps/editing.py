@@ -13,6 +13,8 @@ from pathlib import Path
 from ..cell.session import Session, Station
 from ..errors import StationbookError, UsageError
 from ..findings import Finding
+from ..pendant.entry import parse_active
+from ..pendant.settings import FLANGE
 from ..sessions.changes import Change
 from ..sessions.folder import stored_points
 from .recording import Draft, accepted_codes, examine
@@ -101,6 +103,7 @@ def _changed(action: str, session: Session, station: Station, **details: object)
 
 
 TYPED = "typed-value"
+ACTIVE = ("active_tool", "active_frame")  # keys of the pendant that stops with joints tell
 UNDONE = "it is undone already in every solution; nothing is left to change"
 BY_HAND = {  # findings whose remedy no program can apply
     "board-pitch": "measure the board and correct board.pitch_mm in the cell",
@@ -137,14 +140,14 @@ def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple
         return _typed_value(session, folder, found, station)
     if code == "pairing":
         return _pairing(session, found[0])
-    if code in ("rotation-convention", "unit"):
+    if code in ("rotation-convention", "unit", "joints-disagree"):
         return _pendant(session, found[0])
     raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
 
 
 def _standing(solved: Solved) -> list[Finding]:
     """Return the first camera's findings, and the typing slips that only further cameras show."""
-    found = list(solved.result.findings)
+    found = list(solved.stored.findings)
     known = {item.station for item in found if item.code == TYPED}
     for result in solved.others.values():
         slips = [i for i in result.findings if i.code == TYPED and i.station not in known]
@@ -211,9 +214,11 @@ def _with_view(station: Station, source: Station) -> Station:
 def _pendant(session: Session, found: Finding) -> tuple[Change, str]:
     """Correct the pendant's settings in the session's copy of the cell."""
     key, value = found.field, found.suggested
-    if key not in ("rotation", "angle_unit", "length_unit") or value is None:
+    if key not in ("rotation", "angle_unit", "length_unit", *ACTIVE) or value is None:
         raise UsageError(f"{found.code} suggests nothing that can be applied", found.remedy)
-    pendant = replace(session.cell.pendant, **{key: value})  # type: ignore[arg-type]
+    pendant = session.cell.pendant
+    new_value = parse_active(f"as fitted: {value}", FLANGE, pendant) if key in ACTIVE else value
+    pendant = replace(pendant, **{key: new_value})  # type: ignore[arg-type]
     new = replace(session, cell=replace(session.cell, pendant=pendant))
     details = {"key": f"pendant.{key}", "replaced": found.typed, "typed": value}
     what = f"pendant.{key}: {found.typed} → {value} (in this session only)"

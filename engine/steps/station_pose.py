@@ -22,6 +22,7 @@ from ..checks.entry import (
     SMALL_MOVE_DEG,
     SMALL_MOVE_MM,
     RecordedPose,
+    asked_findings,
     between,
     closing_findings,
     lost_point_findings,
@@ -117,9 +118,8 @@ def examine_pose(
     found = pose_findings(cell, trial, typed, pose, earlier)
     if stop := stop_of(cell, trial):
         found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
-    elif typed and cell.robot is not None and not earlier.poses:
-        tool, frame = cell.pendant.active_tool, cell.pendant.active_frame
-        found.append(finding("frames-told", "first", tool=tool, frame=frame))
+    elif not earlier.poses:
+        found += asked_findings(cell)
     if not closing and earlier.before is None:
         goals = _goals(session, session.plan if told is None else told)
         if typed is not None:

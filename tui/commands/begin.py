@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Literal
 
+from engine.checks.entry import asked_findings
 from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
@@ -26,7 +27,8 @@ def run_start(args: argparse.Namespace) -> int:
         session = start_again(cell, Path(args.dir), **given)
     else:
         session = create_session(cell, Path(args.dir), **given)
-    found = [finding("reach-unchecked")] if session.cell.robot is None else []
+    undescribed = session.cell.robot is None
+    found = [finding("reach-unchecked")] if undescribed else asked_findings(session.cell)
     named = {"dir": args.dir, "name": session.name, "created": session.created}
     document = {"format": 1, **named, "findings": [item.document() for item in found]}
     started = f"session {session.name!r} started in {args.dir}"

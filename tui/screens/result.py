@@ -27,7 +27,7 @@ from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 SINCE = "m compares with an earlier session: did the camera move since?"
-FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
+FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit", "joints-disagree")
 
 
 class Forms(Chooser[tuple[str, str]]):
@@ -113,7 +113,8 @@ class Result(Screen[Wish]):
 
     def correction(self) -> Finding | None:
         """Return the first finding whose suggestion can be applied, or None."""
-        return next((item for item in self.desk.findings if item.code in FIXABLE), None)
+        told = (item for item in self.desk.findings if item.code in FIXABLE)
+        return next((i for i in told if i.code != "joints-disagree" or i.suggested), None)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer a correction only where there is one that can be written."""
