@@ -37,13 +37,30 @@ def station_information(
     """Return the information (n, 12, 12) that stations at ``base_T_flange`` (n, 4, 4) would add.
 
     About [camera, board] of ``result``, in the order of its covariances, for an image of the whole
-    board and one typed pose: the stop's own robot error is eliminated, the systematic robot errors
-    are held at their estimate. Made for choosing among thousands; what a person is told comes from
-    `whole_information`. To add it to what is known, use `known_information`. ``noise`` defaults to
-    the result's.
+    board and one typed pose: the stop's own robot error is eliminated, all errors that stations
+    share are held at their estimate. To add it to what is known, use `known_information`. ``noise``
+    defaults to the result's.
     """
     held = np.zeros((len(base_T_flange), 6, 0))
     return _of_result(problem, result, base_T_flange, held, noise)
+
+
+def choosing_information(problem: Problem, result: Result, base_T_flange: Array) -> Array:
+    """Return what stations add about [camera, board, lens and board errors], (n, 12+q, 12+q).
+
+    As `station_information`, but only the arm's errors are held. Made for choosing among thousands;
+    what a person is told comes from `whole_information`. To add it to what is known, use
+    `known_for_choosing`.
+    """
+    held = np.zeros((len(base_T_flange), 6, 0))
+    terms = _terms(problem, result)
+    return _of_result(problem, result, base_T_flange, held, terms=terms)
+
+
+def known_for_choosing(result: Result) -> Array:
+    """Return the information (12 + q, 12 + q) behind ``result``, the arm's errors held."""
+    free = np.delete(np.arange(len(result.full_covariance)), np.s_[12 : 12 + result.systematic.arm])
+    return np.asarray(np.linalg.inv(result.full_covariance)[np.ix_(free, free)])
 
 
 def known_information(result: Result) -> Array:

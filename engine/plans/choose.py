@@ -1,7 +1,8 @@
 """Choosing stations for the largest gain, and the order in which to visit them.
 
-Loss: u² at the worst corner of the work volume, the largest of tr(M C Mᵀ) with C the covariance
-that the known information and the chosen stations leave. Greedy choice and exchange (Fedorov 1972)
+Loss: u² of a pick at the worst corner of the work volume, the largest of tr(R C Rᵀ) with C the
+covariance of camera, lens and board errors that the known information and the chosen stations
+leave, R what each of them does to a pick there. Greedy choice and exchange (Fedorov 1972)
 evaluate every candidate at every step, all at once; whether the arm can stand at a candidate is
 asked only of those that would be taken. Repeating a stop is no mistake to the loss, but a person
 would be sent to the same place twice: stations alike one chosen are left out.
@@ -78,21 +79,31 @@ Enough = Callable[[list[int]], bool]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
-    """What is to fall: ``known`` information (12, 12) and weights MᵀM (k, 6, 6) of the corners."""
+    """What is to fall: ``known`` information (m, m) and weights RᵀR (k, w, w) of the corners.
+
+    Of the unknowns the first w matter: the camera, and what else a pick is off by.
+    """
 
     known: Array
     weights: Array
 
     def loss(self, information: Array) -> Array:
-        """Return u² [mm²] at the worst corner (...) for information (..., 12, 12)."""
-        C = np.linalg.inv(information)[..., :6, :6]
-        flat = C.reshape(*C.shape[:-2], 36) @ self.weights.reshape(-1, 36).T
+        """Return u² [mm²] at the worst corner (...) for information (..., m, m).
+
+        Of a Cholesky factor the last rows and columns are those of what is left once the unknowns
+        before are eliminated: with the order turned round, of the first w.
+        """
+        w = self.weights.shape[-1]
+        factor = np.linalg.cholesky(information[..., ::-1, ::-1])[..., -w:, -w:]
+        half = np.linalg.inv(factor)[..., ::-1, ::-1]
+        C = np.swapaxes(half, -1, -2) @ half
+        flat = C.reshape(*C.shape[:-2], w * w) @ self.weights.reshape(-1, w * w).T
         return np.asarray(flat.max(axis=-1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offered:
-    """Candidates: ``information`` (n, 12, 12), whether one is usable, which ones are like it."""
+    """Candidates: ``information`` (n, m, m), whether one is usable, which ones are like it."""
 
     information: Array
     usable: Usable
@@ -122,7 +133,7 @@ def choose(
 
 
 def by_gain(aim: Aim, offered: Array) -> list[int]:
-    """Return all indices of ``offered`` (n, 12, 12) in the order of a greedy choice."""
+    """Return all indices of ``offered`` (n, m, m) in the order of a greedy choice."""
     left, order, total = list(range(len(offered))), list[int](), aim.known
     while left:
         best = left[int(aim.loss(total + offered[left]).argmin())]

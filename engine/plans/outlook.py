@@ -12,9 +12,9 @@ from ..arrays import Array
 from ..camera.lens import project_with_jacobian
 from ..cell.cell import EYE_TO_HAND, KeepOut
 from ..estimate.information import (
-    known_information,
+    choosing_information,
+    known_for_choosing,
     known_whole,
-    station_information,
     uncertainty_after,
     whole_information,
 )
@@ -53,10 +53,11 @@ class Offers:
 class Outlook:
     """A rough result, and what further stations must keep to.
 
-    ``known`` (12, 12) is the information so far, systematic errors held: stations are chosen by it.
-    ``whole`` (12 + p, 12 + p) holds nothing back: what a person is told comes from it. ``present``
-    (4, 4) the flange pose to start from, ``usual_mm`` the distance of the first station.
-    ``one_axis``: the arm turns about one axis only and nothing measured fixes what that hides.
+    ``known`` (12 + q, 12 + q) is the information so far on [camera, lens and board errors, board],
+    the arm's errors held: stations are chosen by it. ``whole`` (12 + p + q, 12 + p + q) holds
+    nothing back: what a person is told comes from it. ``present`` (4, 4) is the flange pose to
+    start from, ``usual_mm`` the distance of the first station. ``one_axis``: the arm turns about
+    one axis only and nothing measured fixes what that hides.
     """
 
     problem: Problem
@@ -74,8 +75,9 @@ class Outlook:
     @property
     def aim(self) -> Aim:
         """What the choice is to bring down."""
-        moved = self.pick.moved[self.pick.corner]
-        return Aim(self.known, np.swapaxes(moved, 1, 2) @ moved)
+        pick, arm = self.pick, self.result.systematic.arm
+        rows = np.concatenate([pick.moved, -pick.off[:, :, arm:]], axis=2)[pick.corner]
+        return Aim(self.known, np.swapaxes(rows, 1, 2) @ rows)
 
     def expected(self, information: Array) -> tuple[float, float] | None:
         """Return (work_volume_mm, pick_mm), standard, as a result would state them; None: unknown.
@@ -150,7 +152,8 @@ class Outlook:
         good[good] = self.clear(flange[good])
         good[good] = self.arm.promising(flange[good])
         flange, view = flange[good], view[good]
-        return Offers(flange, view, station_information(self.problem, self.result, flange))
+        added = choosing_information(self.problem, self.result, flange)
+        return Offers(flange, view, board_last(added))
 
     def _drawn(self) -> Array:
         if not is_level(self.problem.robot):
@@ -196,14 +199,16 @@ def outlook(
     """
     if result.pick is None or result.noise is None:
         raise ValueError("the result is not solved")
-    known = known_information(result)
-    held = tied(known) if is_level(problem.robot) else known
+    known = known_for_choosing(result)
+    held = known.copy()
+    if is_level(problem.robot):
+        held[:12, :12] = tied(known[:12, :12])
     usual = float(first_view[2, 3])
     return Outlook(
         problem=problem,
         result=result,
         pick=result.pick,
-        known=held,
+        known=board_last(held),
         whole=known_whole(result),
         present=present,
         sight=sight(problem.camera, problem.board, usual),
@@ -212,6 +217,12 @@ def outlook(
         one_axis=bool(np.any(held != known)),
         usual_mm=usual,
     )
+
+
+def board_last(information: Array) -> Array:
+    """Return information (..., 12 + q, 12 + q) on [camera, board, errors] with the board last."""
+    order = np.r_[0:6, 12 : information.shape[-1], 6:12]
+    return np.asarray(information[..., order[:, None], order])
 
 
 def tied(information: Array) -> Array:

@@ -3,10 +3,11 @@
     python tests/bench/bench_told_jogs.py [sessions]
 
 Each session has three random boxes about the arm's reach, a floor at the base plane where the
-scene leaves room for it, and the arm's own foot. Every plan is made as the words say, key after
+scene leaves room for it, and the arm's own foot. Every plan is followed as the words say, key after
 key from where the robot truly stands, by `told_jogs`, which shares no code with the planner: the
-board's true place is used, which the planner does not know. Counted are steps that enter a box,
-steps outside joint limits by the library's own inverse, and stations told and not told.
+board's true place is used, which the planner does not know. Counted are steps that enter a box as
+told (and how many straight ways would), steps with a pose that no posture within the limits holds,
+and sessions that came to all their stations.
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from plan_world import BOARD, World, world
+from pytransform3d.rotations import (
+    compact_axis_angle_from_matrix,
+    matrix_from_compact_axis_angle,
+)
 from told_jogs import entered, plate, way
 
 from engine.arrays import Array
@@ -29,7 +34,7 @@ from engine.frames import apply
 from engine.plans.types import Wish
 from engine.robots.kinematics import kinematics
 
-UNTIL = 9  # stations of a session: four jogs, then poses
+FIRST, UNTIL = 4, 10  # stations of a session: three jogs after the first stop, then poses
 BOXES = 3
 NEAR_MM = 25.0  # a box begins no nearer to what moves at the first station
 
@@ -62,46 +67,55 @@ def outside(made: World, poses: Array) -> bool:
 
 
 def session(mount: Mount, seed: int, axes: int) -> dict[str, int]:
-    """Return the counts of one session that follows its plans, planned again after every stop."""
+    """Return the counts of one session: the first jogs, then the poses, each plan to its end."""
     made = world(mount, seed, axes)
     made.cell = replace(made.cell, keep_out=boxes(made, np.random.default_rng(1000 + seed)))
     points, count = carried(made), dict.fromkeys(KEYS, 0)
-    while len(made.stations) < UNTIL:
-        plan = made.plan(Wish(count=UNTIL - len(made.stations)))
+    for until in (FIRST, UNTIL, UNTIL):
+        if len(made.stations) >= until:
+            continue
+        plan = made.plan(Wish(count=until - len(made.stations)))
         here = made.stations[-1].base_T_flange
-        for number, step in enumerate(plan.steps):
+        for step in plan.steps:
             poses = way(here, step.jog, step.base_T_flange)
-            hit = entered(poses, points, made.cell.keep_out)
             kind = "jog" if step.by == "jog" else "pose"
             count[f"{kind}s"] += 1
-            count[f"{kind}s into a box"] += bool(hit)
+            count[f"{kind}s into a box"] += bool(entered(poses, points, made.cell.keep_out))
+            count["straight ways into"] += bool(straight_into(here, step.base_T_flange, made))
             count["out of reach"] += outside(made, poses)
-            if number == 0:
-                first = step.base_T_flange
             here = step.base_T_flange
-        if not plan.steps:
-            break
-        made.stop(first)
+            made.stop(here)
     count["sessions"], count["stations"] = 1, len(made.stations)
-    count["whole"] = len(made.stations) == UNTIL
+    count["whole"] = len(made.stations) >= UNTIL
     return count
 
 
+def straight_into(here: Array, there: Array, made: World) -> set[str]:
+    """Return the boxes that the straight way would enter: what nobody was told."""
+    turn = compact_axis_angle_from_matrix(there[:3, :3] @ here[:3, :3].T)
+    share = np.linspace(0.0, 1.0, 100)
+    poses = np.tile(there, (len(share), 1, 1))
+    for pose, s in zip(poses, share, strict=True):
+        pose[:3, :3] = matrix_from_compact_axis_angle(s * turn) @ here[:3, :3]
+        pose[:3, 3] = (1 - s) * here[:3, 3] + s * there[:3, 3]
+    return entered(poses, carried(made), made.cell.keep_out)
+
+
 KEYS = ("sessions", "whole", "stations", "jogs", "jogs into a box", "poses", "poses into a box",
-        "out of reach")  # fmt: skip
+        "straight ways into", "out of reach")  # fmt: skip
 
 
 def main() -> None:
     """Print a table."""
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 50
-    print(f"{'':18}" + "".join(f"{key:>18}" for key in KEYS) + f"{'s':>8}")
+    print(f"{'':22}" + "".join(f"{key:>18}" for key in KEYS) + f"{'s':>8}")
     for mount in (EYE_TO_HAND, EYE_IN_HAND):
         for axes in (6, 4):
             begun = time.process_time()
             runs = [session(mount, seed, axes) for seed in range(sessions)]
             took = time.process_time() - begun
             total = "".join(f"{sum(run[key] for run in runs):18d}" for key in KEYS)
-            print(f"{mount}, {axes} axes{total}{took:8.0f}", flush=True)
+            print(f"{f'{mount}, {axes} axes':22}{total}{took:8.0f}", flush=True)
 
 
 if __name__ == "__main__":
