@@ -107,7 +107,7 @@ def look_at_depth(
         report,
         depths=1.0 / _along(undistort(pixels, data), plane) + own,
         noise_mm=noise,
-        off_rays=_off_rays(depth, window, rays, some),
+        off_rays=None if camera.guessed else _off_rays(depth, window, rays, some),
         residual=np.where(kept, off, np.nan),
         inside=inside,
         distance_mm=float(np.median(z[some])),

@@ -118,7 +118,8 @@ def _images(found: Solution) -> _Images | None:
         np.unique(np.linspace(0, len(rows) - 1, min(len(rows), IMAGES)).round().astype(int))
     ]
     pose = found.gathered.own_views(found.turn)[rows]
-    return _Images(replace(found.views.take(rows), whiten=None), pose, found.problem.camera)
+    views = replace(found.views.take(rows), whiten=None, depths=None, planes=None)
+    return _Images(views, pose, found.problem.camera)
 
 
 def _count(images: _Images) -> float:

@@ -62,11 +62,13 @@ def lens_of(session: Session, folder: Path, *, from_nothing: bool) -> Calibratio
 def board_views(session: Session, folder: Path) -> tuple[Views, list[NDArray[np.int64]]]:
     """Return the points of all stations in use as views, and their ids; covariances as weights.
 
+    Points measured in space tell of no lens and are left out.
     Raises FileError for a points file that is missing or damaged, StationbookError for too few.
     """
     board = session.cell.board
     every = [stored_points(session, folder, s) for s in session.stations if s.use]
-    seen = [points for points in every if points is not None and len(points.ids) >= LEAST_POINTS]
+    by_lens = [points for points in every if points is not None and points.places is None]
+    seen = [points for points in by_lens if len(points.ids) >= LEAST_POINTS]
     if len(seen) < LEAST_VIEWS:
         raise StationbookError(
             f"stations with points: {len(seen)}; a lens needs at least {LEAST_VIEWS}",
