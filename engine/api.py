@@ -31,7 +31,14 @@ from .steps.recheck import note_recheck, recheck_session
 from .steps.recording import examine, outstanding, record_station
 from .steps.solve import keep, solve_session
 from .steps.starting import create_session
-from .steps.station_image import ViewDraft, examine_board_pose, examine_file, no_view
+from .steps.station_image import (
+    DEPTH_ALONE,
+    DEPTH_NEEDS,
+    ViewDraft,
+    examine_board_pose,
+    examine_file,
+    no_view,
+)
 from .steps.station_pose import examine_pose
 
 __all__ = [
@@ -88,6 +95,7 @@ def add_station(
     image: PathLike | None = None,
     points: PathLike | None = None,
     board_pose: str | None = None,
+    depth: PathLike | None = None,
     accept: Sequence[str] = (),
     reason: str | None = None,
     operator: str | None = None,
@@ -95,7 +103,8 @@ def add_station(
     """Record one stop through all checks, as if it were typed.
 
     ``pose`` and ``joints``: texts as the pendant shows them. One of ``image``, ``points`` (CSV
-    id,u_px,v_px) and ``board_pose`` ("x y z qx qy qz qw", mm), or none. ``accept``: codes of
+    id,u_px,v_px; in space: id,x_mm,y_mm,z_mm) and ``board_pose`` ("x y z qx qy qz qw", mm), or
+    none; ``depth`` that a 3-D camera took with it. ``accept``: codes of
     warnings to accept; ``reason``: why reach or joint-limit is. Nothing is stored while a finding
     stands in the way: `Added.station` is None then.
     """
@@ -104,7 +113,7 @@ def add_station(
         session = read_session(path)
         draft = examine(
             session, path, examine_pose(session, pose, joints),
-            _view(session, path, image, points, board_pose),
+            _view(session, path, image, points, board_pose, depth),
         )  # fmt: skip
         if outstanding(draft.findings, accept, reason):
             return Added(None, draft.findings)
@@ -116,14 +125,17 @@ def add_station(
 
 def _view(
     session: Session, folder: Path, image: PathLike | None, points: PathLike | None,
-    board_pose: str | None,
+    board_pose: str | None, depth: PathLike | None,
 ) -> ViewDraft:  # fmt: skip
     given = [item for item in (image, points, board_pose) if item is not None]
     if len(given) > 1:
         raise UsageError("several views of one stop", "Give an image, points or a board pose.")
+    if depth is not None and (image or points) is None:
+        raise UsageError(DEPTH_ALONE, DEPTH_NEEDS)
     if board_pose is not None:
         return examine_board_pose(board_pose)
-    return examine_file(session, folder, Path(given[0])) if given else no_view()
+    deep = None if depth is None else Path(depth)
+    return examine_file(session, folder, Path(given[0]), deep) if given else no_view()
 
 
 def check(folder: PathLike) -> tuple[Finding, ...]:

@@ -15,6 +15,8 @@ import pytest
 import yaml
 from command import answer, refused, stationbook
 
+from engine.api import add_station
+from engine.errors import UsageError
 from engine.frames import apply
 from engine.images.sources import PAIR_WAIT_S, FolderSource
 from engine.simulate.depth import DepthSensor
@@ -133,6 +135,20 @@ def test_doubtful_depth_is_kept_but_does_not_count(
     assert "depth-holes" not in [item["code"] for item in found]
 
 
+def test_a_programs_own_call_takes_depth_too(made: tuple[Path, VirtualCell], session: Path) -> None:
+    _, virtual = made
+    virtual.go_to(virtual.suggest_stations(STOPS)[2], exact=True)
+    pose, image = " ".join(virtual.pendant_pose()), save_image(session, 9, virtual)
+    points = session / "points" / "003.csv"
+    with pytest.raises(UsageError, match="depth without image or points"):
+        add_station(session, pose, depth=depth_path(session, 9))
+    added = add_station(
+        session, pose, image=image, depth=depth_path(session, 9), accept=["small-move"]
+    )
+    assert added.station is not None
+    assert (session / str(added.station.points)).read_text().startswith(points.read_text()[:40])
+
+
 def test_an_image_without_depth_is_noted(made: tuple[Path, VirtualCell], session: Path) -> None:
     _, virtual = made
     virtual.go_to(virtual.suggest_stations(6)[4])
@@ -149,6 +165,8 @@ def test_what_depth_cannot_go_with_is_refused(
     assert "depth without image or points" in refused(*pose, "--depth", depth)
     assert "no such file" in refused(*pose, "--image", image, "--depth", session / "none.ply")
     assert "8-bit grey levels, not depth" in refused(*pose, "--image", image, "--depth", image)
+    words = (*pose, "--image", image, "--view-depth", "side", depth)
+    assert "depth of 'side' without its image" in refused(*words)
     text = (session / "session.yaml").read_text()
     document = yaml.safe_load(text)
     del document["cell"]["camera"]["depth"]

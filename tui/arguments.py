@@ -162,6 +162,14 @@ COMMANDS = {
             action="append",
             default=[],
         ),
+        _word(
+            "--view-depth",
+            ("CAMERA", "FILE"),
+            "the depth taken with it",
+            nargs=2,
+            action="append",
+            default=[],
+        ),
         OPERATOR,
     ),
     "edit": _command(

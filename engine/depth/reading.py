@@ -79,9 +79,9 @@ def decode_depth(
 
 
 def _scaled(values: Values, scale_mm: float, binning: int) -> Depth:
-    z = np.asarray(values if values.ndim == 2 else values[..., 2], np.float32) * scale_mm
-    with np.errstate(invalid="ignore"):
-        z = np.where(np.isfinite(z) & (z > 0), z, np.float32(np.nan)).astype(np.float32)
+    with np.errstate(all="ignore"):  # what overflows is a hole
+        z = np.multiply(values if values.ndim == 2 else values[..., 2], scale_mm, dtype=np.float32)
+        z[~(z > 0) | np.isinf(z)] = np.nan
     xy = None
     if values.ndim == 3:
         xy = (values[..., :2].astype(np.float32) * scale_mm).astype(np.float32)

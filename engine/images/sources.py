@@ -138,7 +138,7 @@ class FolderSource:
     def _latest(self) -> Path | None:
         try:
             files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
-            files = [p for p in files if not _DEPTH.search(p.stem)]
+            files = [p for p in files if not is_depth(p)]
         except OSError as error:
             raise FileError(
                 self.folder,
@@ -149,14 +149,26 @@ class FolderSource:
 
     def _depth(self, image: Path) -> tuple[bytes, str] | None:
         """Return content and name of the depth taken with ``image``; None: it is not whole yet."""
-        for path in self.folder.iterdir():
-            marked = bool(_DEPTH.search(path.stem)) and path.suffix.lower() in SUFFIXES
-            if not (marked or path.suffix.lower() in DEPTH_SUFFIXES):
-                continue
-            stem = _IMAGE.sub("", image.stem)
-            if _DEPTH.sub("", path.stem) == stem and settled(path, self.settle_s, self.sleep):
-                return image_bytes(path), path.name
-        return None
+        path = depth_beside(image)
+        if path is None or not settled(path, self.settle_s, self.sleep):
+            return None
+        return image_bytes(path), path.name
+
+
+def is_depth(path: Path) -> bool:
+    """Tell whether a file holds depth, by its name."""
+    suffix = path.suffix.lower()
+    return suffix in DEPTH_SUFFIXES or (suffix in SUFFIXES and bool(_DEPTH.search(path.stem)))
+
+
+def depth_beside(image: Path) -> Path | None:
+    """Return the file with the depth taken with ``image``, by its name; None where there is none.
+
+    Raises OSError where the folder cannot be listed.
+    """
+    stem = _IMAGE.sub("", image.stem)
+    beside = [p for p in image.parent.iterdir() if is_depth(p) and _DEPTH.sub("", p.stem) == stem]
+    return min(beside, default=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from ..cell.session import Session
 from ..errors import FileError, StationbookError, UsageError
 from ..files import read_bytes
 from ..findings import Finding
-from ..images.sources import SUFFIXES
+from ..images.sources import SUFFIXES, depth_beside, is_depth
 from ..pendant.table import Row, Table, decoded, read_table, table_text, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
@@ -81,7 +81,7 @@ def image_files(folder: Path) -> list[Path]:
     Raises FileError where it cannot be read.
     """
     try:
-        files = [path for path in folder.iterdir() if path.is_file()]
+        files = [path for path in folder.iterdir() if path.is_file() and not is_depth(path)]
     except OSError as error:
         raise FileError.from_os(folder, error, "read") from None
     wanted = [path for path in files if path.suffix.lower() in (*SUFFIXES, POINTS_SUFFIX)]
@@ -203,7 +203,10 @@ def _one(
 ) -> tuple[Imported, Session]:
     """Return what became of one row, and the session after it."""
     row = pair.row
-    view = no_view() if pair.file is None else examine_file(session, folder, pair.file)
+    view = no_view()
+    if pair.file is not None:
+        depth = depth_beside(pair.file) if session.cell.camera.depth else None
+        view = examine_file(session, folder, pair.file, depth)
     pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
     draft = examine(session, folder, pose, view)
     if standing := outstanding(draft.findings, accepted, reason):

@@ -7,7 +7,7 @@ two. `record_station` and `add_views` say what is to be stored, and write nothin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -187,20 +187,27 @@ def examine_views(
     *,
     closing: bool = False,
     station: int | None = None,
+    depth: Mapping[str, Path] | None = None,
 ) -> tuple[FurtherView, ...]:
     """Examine ``files`` by camera name, each against its own camera's earlier views.
 
-    ``station``: the recorded one that they belong to; None: the next. Raises UsageError for a name
-    that is no further camera of the cell or stands twice, FileError for a file that cannot be read.
+    ``station``: the recorded one that they belong to; None: the next. ``depth``: files that 3-D
+    cameras took with them, by camera name. Raises UsageError for a name that is no further camera
+    of the cell or stands twice, FileError for a file that cannot be read.
     """
-    names = [name for name, _ in files]
+    names, deep = [name for name, _ in files], depth or {}
     if session.cell.camera.name in names:
         raise UsageError(
             f"{session.cell.camera.name!r} is the first camera", "Give its image with --image."
         )
     if twice := [name for name in names if names.count(name) > 1]:
         raise UsageError(f"camera {twice[0]!r} stands twice", "Give one file for each camera.")
-    seen = [(name, examine_file(seen_by(session, name), folder, path)) for name, path in files]
+    if alone := sorted(deep.keys() - set(names)):
+        raise UsageError(f"depth of {alone[0]!r} without its image", "Give it with --view.")
+    seen = [
+        (name, examine_file(seen_by(session, name), folder, path, deep.get(name)))
+        for name, path in files
+    ]
     return tuple(
         judged_view(session, folder, pose, name, view, closing=closing, station=station)
         for name, view in seen

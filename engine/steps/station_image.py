@@ -36,6 +36,9 @@ from ..sessions.folder import stored_points
 DEPTH_FOLDER = "depth"  # of a session
 POINTS_SUFFIX = ".csv"  # any other file is read as an image
 
+DEPTH_ALONE = "depth without image or points"
+DEPTH_NEEDS = "Give the image, or the points, that it was taken with."
+
 BOARD_POSE = ("x", "y", "z", "qx", "qy", "qz", "qw")
 BOARD_POSE_UNITS = ("mm",) * 3 + ("",) * 4
 
@@ -217,11 +220,18 @@ def points_view(points: Points | None, name: str | None = None) -> ViewDraft:
     return ViewDraft((), name, None, *(points or NO_POINTS))
 
 
-def examine_file(session: Session, folder: Path, path: Path) -> ViewDraft:
-    """Examine a file as what it is: detected points (.csv), or an image. Raises FileError."""
-    if path.suffix.lower() == POINTS_SUFFIX:
-        return examine_points(session, path)
-    return examine_image(session, folder, path)
+def examine_file(
+    session: Session, folder: Path, path: Path, depth: Path | None = None
+) -> ViewDraft:
+    """Examine a file as what it is: detected points (.csv), or an image. Raises FileError.
+
+    ``depth``: the file that a 3-D camera took with it.
+    """
+    taken = None if depth is None else (depth_bytes(depth), depth.name)
+    if path.suffix.lower() != POINTS_SUFFIX:
+        return examine_image(session, folder, path, taken)
+    view = examine_points(session, path)
+    return view if taken is None else with_depth(view, session.cell, *taken)
 
 
 def examine_board_pose(text: str) -> ViewDraft:

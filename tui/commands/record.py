@@ -24,6 +24,8 @@ from engine.steps.recording import (
     recorded_pose,
 )
 from engine.steps.station_image import (
+    DEPTH_ALONE,
+    DEPTH_NEEDS,
     ViewDraft,
     examine_board_pose,
     examine_image,
@@ -90,7 +92,13 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
     draft = _examined(args, session, folder)
     files = [(name, Path(file)) for name, file in args.view]
     views = examine_views(
-        session, folder, draft.pose, files, closing=args.closing, station=args.retake
+        session,
+        folder,
+        draft.pose,
+        files,
+        closing=args.closing,
+        station=args.retake,
+        depth=_deep(args),
     )
     draft = draft.with_views(views)
     standing = outstanding(draft.findings, args.accept, args.reason)
@@ -103,12 +111,25 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
     return draft.findings, (), change.session.existing(stored)
 
 
+def _deep(args: argparse.Namespace) -> dict[str, Path]:
+    """Return the depth files of further cameras by camera name."""
+    return {name: Path(file) for name, file in args.view_depth}
+
+
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine views of further cameras and add them to a recorded station."""
     station = session.existing(args.station)
     pose = recorded_pose(session, station)
     files = [(name, Path(file)) for name, file in args.view]
-    views = examine_views(session, folder, pose, files, closing=station.closing, station=station.id)
+    views = examine_views(
+        session,
+        folder,
+        pose,
+        files,
+        closing=station.closing,
+        station=station.id,
+        depth=_deep(args),
+    )
     findings = findings_of(views)
     standing = outstanding(findings, args.accept, None)
     if standing:
@@ -136,7 +157,7 @@ def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft
         view = examine_points(session, Path(args.points))
         return view if depth is None else with_depth(view, session.cell, *depth)
     if depth is not None:
-        raise UsageError("depth without image or points", "Give --image or --points with it.")
+        raise UsageError(DEPTH_ALONE, DEPTH_NEEDS)
     if args.board_pose is not None:
         try:
             return examine_board_pose(args.board_pose)
