@@ -400,6 +400,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="Too little light or too short an exposure.",
         shows="Dark and light squares differ by few grey levels: points become noisy.",
     ),
+    "under-exposed/range": Entry(
+        "note",
+        "The brightest part of the image uses only {percent:.1f} % of the camera's range.",
+        "Lengthen the exposure or open the aperture. Where the camera delivers fewer bits than its "
+        "files hold, say so in the cell: camera.bits.",
+    ),
     "under-exposed/image": Entry(
         "warning",
         "The whole image spans only {contrast:.0f} of {full} grey levels.",

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
 import signal
 import subprocess
+from collections.abc import Collection
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import yaml
 from command import STATIONBOOK, answer, refused, stationbook
 
+from engine.errors import FileError
+from engine.files import sha256
+from engine.images.load import encode_png
+from engine.images.sources import NewImage
+from engine.sessions.cell_file import read_cell
 from engine.simulate.scenario import cell
+from engine.steps.focus import focusing
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
 
@@ -123,9 +132,13 @@ def test_focus_follows_the_confirmed_folder_until_interrupted(
     )
     assert process.stdout is not None
     seen = json.loads(process.stdout.readline())
+    assert seen["found"] == 88
+    assert process.stderr is not None
+    (session / "images" / "zzz.png").write_bytes(b"garbage")
+    said = iter(process.stderr.readline, "")
+    assert any("zzz.png: not a readable image" in line for line in said)  # at once, not at the end
     process.send_signal(signal.SIGINT)
     _, told = process.communicate(timeout=30)
-    assert seen["found"] == 88
     assert process.returncode == 0
     assert "stopped" in told
 
@@ -149,3 +162,52 @@ def test_a_session_of_a_cell_without_a_robot_begins_by_saying_what_is_not_checke
     assert answer("start", session / "cell.yaml", tmp_path / "one")["findings"] == []
     (said,) = answer("start", bare, tmp_path / "two")["findings"]
     assert (said["code"], said["level"]) == ("reach-unchecked", "note")
+
+
+def test_focus_shows_bars_that_follow_the_newest_image_and_remember_the_best(
+    session: Path,
+) -> None:
+    sharp = cv2.imread(str(session / "images" / "002.png"), cv2.IMREAD_GRAYSCALE)
+    pictures = [cv2.GaussianBlur(sharp, (0, 0), 5.0), sharp, cv2.GaussianBlur(sharp, (0, 0), 2.0)]
+    known = read_cell(session / "cell.yaml")
+    shown = []
+
+    class Source:
+        def newest(self, taken: Collection[str]) -> NewImage | None:
+            if not pictures:
+                raise FileError("camera", "is gone", "Check the cable.")
+            data = encode_png(pictures.pop(0))
+            return NewImage(data, "a.png", sha256(data))
+
+    for sight in itertools.islice(focusing(known, Source(), sleep=lambda _: None), 5):
+        shown.append(sight)
+    bars = [{bar.name: bar for bar in sight.bars} for sight in shown[:3]]
+    first, second, third = (bar["sharp edges"] for bar in bars)
+    assert first.share < third.share < second.share == third.best
+    assert (first.good, second.good) == (False, True)
+    assert "camera: is gone" in shown[3].trouble
+    assert shown[4] is None  # said once
+    text = stationbook("focus", session / "cell.yaml", "--image", session / "images/002.png").stdout
+    assert "sharp edges" in text
+    assert "####" in text
+
+
+def test_record_notices_a_file_older_than_the_session(session: Path) -> None:
+    pose = "600 -80 400 170 5 -90"
+    old = session / "images" / "old.png"
+    shutil.copy(session / "images" / "002.png", old)
+    os.utime(old, (1e9, 1e9))
+    run = stationbook("record", session, "--pose", pose, "--image", old, "--json")
+    codes = [item["code"] for item in json.loads(run.stdout)["findings"]]
+    assert run.returncode == 1
+    assert "image-old" in codes
+
+
+def test_a_dark_image_of_sixteen_bits_is_called_dark(session: Path) -> None:
+    grey = cv2.imread(str(session / "images" / "002.png"), cv2.IMREAD_GRAYSCALE)
+    deep = grey.astype(np.uint16) * 257
+    for share, expected in ((1, []), (64, ["under-exposed"])):
+        path = session / "deep.png"
+        cv2.imwrite(str(path), deep // share)
+        seen = answer("focus", session / "cell.yaml", "--image", path)
+        assert [item["code"] for item in seen["findings"]] == expected

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from engine.errors import FileError
-from engine.images.load import decode_image, is_whole, read_image, settled
+from engine.images.load import decode_image, decode_levels, is_whole, read_image, settled
 
 GREY = np.random.default_rng(0).integers(0, 256, (48, 64), dtype=np.uint8)
 
@@ -138,3 +138,16 @@ def test_file_that_grows_or_is_empty_or_missing_is_not_settled(tmp_path: Path) -
     path.write_bytes(b"x")
     assert not settled(path, 0.1, sleep=lambda _: path.write_bytes(b"xy") and None)
     assert settled(path, 0.0)
+
+
+def test_an_image_of_a_sixty_fourth_of_the_exposure_is_known_to_be_dark(tmp_path: Path) -> None:
+    levels = np.tile(np.linspace(100, 60000, 64).astype(np.uint16), (64, 1))
+    data = cv2.imencode(".png", levels)[1].tobytes()
+    dark = cv2.imencode(".png", levels // 64)[1].tobytes()
+    assert decode_levels(data, "a").used == pytest.approx(60000 / 65535, abs=1e-3)
+    assert decode_levels(dark, "a").used == pytest.approx(60000 / 65535 / 64, abs=1e-3)
+    # A camera of ten bits makes the same file: then its brightest part is white.
+    ten = decode_levels(dark, "a", bits=10)
+    assert ten.used == pytest.approx(937 / 1023, abs=1e-3)
+    assert ten.grey.max() == round(937 / 1023 * 255)
+    assert decode_levels(dark, "a", bits=16).grey.max() <= 4

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import http.server
+import itertools
 import os
+import socket
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
@@ -14,8 +17,9 @@ import numpy as np
 import pytest
 
 from engine.errors import FileError, UsageError
-from engine.images.load import decode_image
-from engine.images.sources import FolderSource, open_source, wait_for_image
+from engine.images.live_sources import url_image
+from engine.images.load import decode_image, decode_levels
+from engine.images.sources import FolderSource, LiveSource, open_source, watched
 
 
 def picture(seed: int) -> bytes:
@@ -78,24 +82,34 @@ def test_image_still_being_written_is_waited_for(tmp_path: Path) -> None:
     assert image.data == data
 
 
-def test_half_an_image_that_stays_half_is_an_error_at_the_end_of_the_wait(tmp_path: Path) -> None:
+def looked(source, count: int, sleep=lambda _: None) -> list[object]:
+    """What watching a source says in so many looks: names of images, problems, None."""
+    seen = itertools.islice(watched(source, sleep=sleep), count)
+    return [getattr(item, "name", None) or (item and str(item)) for item in seen]
+
+
+def test_trouble_is_said_at_once_and_only_once_while_it_lasts(tmp_path: Path) -> None:
     put(tmp_path, "half.png", picture(5)[:500], 0)
-    with pytest.raises(FileError, match=r"half\.png: the image is cut off"):
-        wait_for_image(folder_source(tmp_path), set(), 0.0)
+    said = looked(folder_source(tmp_path), 3)
+    assert "half.png: the image is cut off" in str(said[0])
+    assert said[1:] == [None, None]
+    missing = open_source({"folder": "gone"}, tmp_path)
+    assert "camera's folder cannot be read" in str(looked(missing, 1)[0])
 
 
-def test_wait_ends_with_the_image_that_arrives_meanwhile(tmp_path: Path) -> None:
-    source = folder_source(tmp_path)
-    timer = threading.Timer(0.2, put, (tmp_path, "late.png", picture(6), 0))
-    timer.start()
-    image = wait_for_image(source, set(), 5.0)
-    timer.join()
-    assert image is not None
-    assert image.name == "late.png"
-
-
-def test_wait_without_a_new_image_ends_with_none(tmp_path: Path) -> None:
-    assert wait_for_image(folder_source(tmp_path), set(), 0.0) is None
+def test_watching_delivers_what_arrives_and_goes_on_after_trouble(tmp_path: Path) -> None:
+    steps = iter(
+        [
+            lambda: put(tmp_path, "a.png", picture(6), 30),
+            lambda: put(tmp_path, "b.png", b"garbage", 20),
+            lambda: put(tmp_path, "c.png", picture(7), 10),
+            lambda: None,
+        ]
+    )
+    said = looked(folder_source(tmp_path), 5, sleep=lambda _: next(steps)())
+    assert said[:2] == [None, "a.png"]
+    assert "b.png: not a readable image" in str(said[2])
+    assert said[3:] == ["c.png", None]
 
 
 def test_missing_folder_is_a_clear_error(tmp_path: Path) -> None:
@@ -242,3 +256,103 @@ def test_missing_device_says_so(tmp_path: Path) -> None:
 def test_unknown_source_is_refused(tmp_path: Path, source) -> None:
     with pytest.raises(UsageError, match="is no image source"):
         open_source(source, tmp_path)
+
+
+def test_a_silent_camera_blocks_nobody_and_is_found_again_when_it_answers() -> None:
+    """The socket takes the connection and never says a word, as a hanging camera does."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        address = f"http://127.0.0.1:{server.getsockname()[1]}/image"
+        source = LiveSource(address, lambda: url_image(address, {}), patience_s=0.2)
+        start = time.monotonic()
+        with pytest.raises(FileError, match="does not answer within"):
+            source.newest(set())
+        with pytest.raises(FileError, match="still does not answer"):
+            source.newest(set())
+        assert time.monotonic() - start < 2.0
+    asked = source.asked
+    assert asked is not None
+    asked.join(15)  # the connection is gone with the server
+    source.take = lambda: picture(9)
+    image = source.newest(set())
+    assert image is not None
+    assert image.data == picture(9)
+
+
+STAND_IN = """
+import numpy as np
+class Info:
+    user_defined_name, serial_number, id_, model = "", "A123", "x", "stand-in"
+class Component:
+    data_format, width, height = FORMAT, 50, 40
+    data = np.arange(2000, dtype=np.uint16)
+class Payload:
+    components = [Component]
+class Held:
+    payload = Payload
+    def __enter__(self): return self
+    def __exit__(self, *_): pass
+    def start(self): pass
+    def stop(self): pass
+    def fetch(self, *, timeout):
+        import time; time.sleep(WAIT)
+        return self
+class Harvester(Held):
+    device_info_list = [Info]
+    def add_file(self, path): assert path.endswith("maker.cti")
+    def update(self): pass
+    def create(self, key): return self
+"""
+
+
+@pytest.fixture
+def stand_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """A package that stands in for harvesters and a maker's producer: no registry carries one."""
+
+    def made(form: str = "Mono12", wait_s: float = 0.0) -> None:
+        package = tmp_path / "path" / "harvesters"
+        package.mkdir(parents=True)
+        (package / "__init__.py").touch()
+        text = STAND_IN.replace("FORMAT", repr(form)).replace("WAIT", str(wait_s))
+        (package / "core.py").write_text(text, encoding="utf-8")
+        (tmp_path / "maker.cti").touch()
+        root = Path(__file__).parent.parent
+        monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(package.parent), str(root)]))
+        monkeypatch.setenv("GENICAM_GENTL64_PATH", str(tmp_path))
+
+    return made
+
+
+def test_a_genicam_camera_delivers_its_image_with_its_full_range(
+    stand_in: Callable[..., None], tmp_path: Path
+) -> None:
+    stand_in()
+    image = open_source({"genicam": "A123"}, tmp_path).newest(set())
+    assert image is not None
+    levels = decode_levels(image.data, "a.png")
+    assert levels.grey.shape == (40, 50)
+    assert levels.used == pytest.approx(1999 / 4095, abs=0.001)  # of its twelve bits
+
+
+def test_a_genicam_camera_that_is_absent_or_hangs_is_told_in_time(
+    stand_in: Callable[..., None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stand_in(wait_s=60.0)
+    with pytest.raises(FileError, match="no camera 'B7'; there are: A123"):
+        open_source({"genicam": "B7"}, tmp_path).newest(set())
+    monkeypatch.setattr("engine.images.live_sources.COMMAND_TIMEOUT_S", 2.0)
+    with pytest.raises(FileError, match="did not end within 2 s"):
+        open_source({"genicam": "A123"}, tmp_path).newest(set())
+    monkeypatch.setenv("GENICAM_GENTL64_PATH", "")
+    with pytest.raises(FileError, match="no producer"):
+        open_source({"genicam": "A123"}, tmp_path).newest(set())
+
+
+def test_the_stand_in_has_the_calls_of_the_real_package() -> None:
+    """Against harvesters itself, where it is installed (extra ``genicam``)."""
+    core = pytest.importorskip("harvesters.core")
+    for name in ("add_file", "update", "create", "device_info_list"):
+        assert hasattr(core.Harvester, name)
+    for name in ("start", "stop", "fetch"):
+        assert hasattr(core.ImageAcquirer, name)
+    for name in ("data_format", "width", "height", "data"):
+        assert hasattr(core.Component2DImage, name)

@@ -115,7 +115,7 @@ def solved(
         pose = " ".join(format_pose(stereo.poses[number], PENDANT))
         # The photographs show the board near the border and from the side now and then, and one
         # "typed" pose is off by 0.1°: `solve` leaves that station out.
-        accept = ["imprecise", "misfit", "small-move", "does-not-fit"]
+        accept = ["imprecise", "misfit", "small-move", "does-not-fit", "image-old"]
         words = [word for code in accept for word in ("--accept", code)]
         stored = answer("record", session, "--pose", pose, "--image", right, *words)
         assert stored["station"] is not None

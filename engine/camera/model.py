@@ -51,7 +51,8 @@ class Camera:
     coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
     {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
     ``u`` says how well the lens data are known; None: not given, `ASSUMED_LENS_U` holds.
-    ``depth``: it delivers depth beside its images; None: it does not.
+    ``bits`` of a pixel in 16-bit image files; None: not stated. ``depth``: it delivers depth
+    beside its images; None: it does not.
     ``lens_from``: the cell, or the session's own images where the cell gives no matrix; until
     there are enough of them it is a guess.
     """
@@ -65,6 +66,7 @@ class Camera:
     u: LensU | None = None
     depth: DepthCamera | None = None
     lens_from: LensFrom = "cell"
+    bits: int | None = None
 
     @property
     def guessed(self) -> bool:

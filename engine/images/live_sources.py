@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 import tempfile
 import time
 import urllib.error
@@ -14,6 +15,7 @@ from pathlib import Path
 import cv2
 
 from ..errors import FileError, UsageError
+from .load import SILENT
 
 STALE_FRAMES = 5  # frames; drivers keep 3 to 5 old ones, and exposure needs some to settle
 URL_TIMEOUT_S = 10.0  # s for the whole image
@@ -29,6 +31,7 @@ def device_image(device: str) -> bytes:
     The device is opened anew and its first frames are thrown away, so no stale one is taken.
     Raises FileError when it does not open or deliver.
     """
+    cv2.utils.logging.setLogLevel(SILENT)
     capture = cv2.VideoCapture(int(device) if device.isdigit() else device)
     try:
         if not capture.isOpened():
@@ -117,6 +120,15 @@ def command_image(name: str, arguments: Sequence[str]) -> bytes:
             raise FileError(
                 f"command {name}", "ended well but wrote no image", f"It has to write {PLACE}."
             ) from error
+
+
+def genicam_image(name: str) -> bytes:
+    """Return one image of a GenICam camera, by its own name, serial number, id or model, as PNG.
+
+    Raises FileError when it cannot be had; the process that takes it is ended with the wait.
+    """
+    words = [sys.executable, "-m", "engine.images.genicam", name, PLACE]
+    return command_image(f"for camera {name}", words)
 
 
 def _run(name: str, arguments: Sequence[str]) -> None:

@@ -9,6 +9,7 @@ import time
 import warnings
 import zlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -72,8 +73,28 @@ def _state(path: Path | str) -> tuple[int, int] | None:
     return state.st_size, state.st_mtime_ns
 
 
-def decode_image(data: bytes, name: object) -> Grey:
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """An image as grey levels (h, w), and how much of the camera's range its brightest part has.
+
+    ``used`` [-]: 1 is full white; hot pixels do not count.
+    """
+
+    grey: Grey
+    used: float
+
+
+def decode_image(data: bytes, name: object, bits: int | None = None) -> Grey:
     """Return the image in ``data`` as grey levels, as `read_image` does; ``name`` for messages."""
+    return decode_levels(data, name, bits).grey
+
+
+def decode_levels(data: bytes, name: object, bits: int | None = None) -> Levels:
+    """Return the image in ``data`` as `decode_image` does, and the range that it uses.
+
+    ``bits`` of a pixel that the camera delivers in 16-bit files; None: not known. Grey levels are
+    then scaled from the smallest of `DEPTHS` that holds them, and the range is that of the file.
+    """
     if not data:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     if not is_whole(data):
@@ -88,7 +109,7 @@ def decode_image(data: bytes, name: object) -> Grey:
         raise FileError(name, "not a readable image", _RETAKE)
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
-    return _eight_bits(_grey(np.asarray(pixels), name))
+    return _eight_bits(_grey(np.asarray(pixels), name), bits)
 
 
 def _how_to_decode(data: bytes, name: object) -> int:
@@ -203,12 +224,15 @@ def _grey(pixels: NDArray[Any], name: object) -> NDArray[np.integer[Any]]:
     return np.asarray(cv2.cvtColor(pixels, codes[channels]))
 
 
-def _eight_bits(grey: NDArray[np.integer[Any]]) -> Grey:
-    if grey.dtype == np.uint8:
-        return grey.astype(np.uint8, copy=False)
+def _eight_bits(grey: NDArray[np.integer[Any]], bits: int | None) -> Levels:
     hot = int(grey.size * HOT_SHARE)  # so many pixels at most
-    counts = sum(np.bincount(row, minlength=2**16) for row in grey)
+    values = 2**8 if grey.dtype == np.uint8 else 2**16
+    counts = sum(np.bincount(row, minlength=values) for row in grey)
     brightest = int(np.searchsorted(np.cumsum(counts), grey.size - 1 - hot, side="right"))
-    full = next(2**bits - 1 for bits in DEPTHS if brightest < 2**bits)
-    levels = (np.minimum(np.arange(2**16), full) * 255 + full // 2) // full
-    return np.asarray(levels.astype(np.uint8)[grey], np.uint8)
+    if values == 2**8:
+        return Levels(grey.astype(np.uint8, copy=False), brightest / 255)
+    fits = next(2**bits - 1 for bits in DEPTHS if brightest < 2**bits)
+    full = fits if bits is None else max(fits, 2**bits - 1)
+    levels = (np.minimum(np.arange(values), full) * 255 + full // 2) // full
+    used = brightest / (values - 1 if bits is None else full)
+    return Levels(np.asarray(levels.astype(np.uint8)[grey], np.uint8), used)

@@ -34,6 +34,7 @@ BLUR_MOST_PX = 12.0  # px; beyond, the place of an edge depends on the exposure
 SMEAR_LIMIT_PX = 3.5  # px; photographs published as good show up to 3.0
 WHITE_LIMIT = 0.05  # [-] of the board's area; a lamp's reflection covers more, noise less
 WHITE_IMAGE_LIMIT = 0.4  # [-] of the whole image where no board is found; common practice
+DARK_SHARE = 1 / 16  # [-] of the range: four bits of the camera's are not used; common practice
 CONTRAST_LIMIT = 40.0  # grey levels; 20 times the noise of 2 levels that a dark image has
 STEEP_DEG = 60.0  # deg; measured on rendered boards: 0.05 px up to here, rows merge beyond
 NOISY_SHARE = 0.04  # [-] of the contrast: noise of one pixel; a good sensor shows 0.01, CP

@@ -13,13 +13,21 @@ from __future__ import annotations
 import hashlib
 import re
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Thread
 from typing import Protocol
 
 from ..errors import FileError, UsageError
-from .live_sources import command_image, device_image, url_image
+from .live_sources import (
+    COMMAND_TIMEOUT_S,
+    URL_TIMEOUT_S,
+    command_image,
+    device_image,
+    genicam_image,
+    url_image,
+)
 from .load import decode_image, file_suffix, image_bytes, settled
 
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2")
@@ -29,8 +37,11 @@ PAIR_WAIT_S = 10.0  # s that an image waits for its depth; 3-D cameras compute i
 _DEPTH = re.compile(r"^depth[._-]|[._-]depth$", re.IGNORECASE)  # in a stem: depth, no image
 _WORDS = "image|color|colour|rgb|grey|gray|intensity|texture"
 _IMAGE = re.compile(rf"^({_WORDS})[._-]|[._-]({_WORDS})$", re.IGNORECASE)
+# s; an image of a camera that answers takes less; a command may have to start one up
+PATIENCE_S = URL_TIMEOUT_S + 2.0
+COMMAND_PATIENCE_S = COMMAND_TIMEOUT_S + 5.0
 POLL_S = 0.3  # s between looks; network shares send no events
-KINDS = ("folder", "device", "url", "command")
+KINDS = ("folder", "device", "url", "command", "genicam")
 
 Credentials = Mapping[str, tuple[str, str]]  # host to user and password, from the user's own file
 
@@ -82,6 +93,8 @@ def open_source(
         return FolderSource(here / Path(value).expanduser(), pairs=pairs)
     if kind == "device":
         return LiveSource(value, lambda: device_image(value))
+    if kind == "genicam":
+        return LiveSource(value, lambda: genicam_image(value), COMMAND_PATIENCE_S)
     if kind == "url":
         return LiveSource(value, lambda: url_image(value, credentials or {}))
     if value not in (commands or {}):
@@ -90,7 +103,7 @@ def open_source(
             "Commands are set up in the user's own configuration, never by a cell file.",
         )
     arguments = tuple((commands or {})[value])
-    return LiveSource(value, lambda: command_image(value, arguments))
+    return LiveSource(value, lambda: command_image(value, arguments), COMMAND_PATIENCE_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,46 +184,72 @@ def depth_beside(image: Path) -> Path | None:
     return min(beside, default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class LiveSource:
-    """A source that takes a new image each time it is asked: device, address or command."""
+    """A source that takes a new image each time it is asked: device, address or command.
+
+    Every image is asked for anew, so a camera that was gone is found again. One that does not
+    answer is given up after ``patience_s`` [s]; while it still hangs, nobody waits for it again.
+    """
 
     name: str
     take: Callable[[], bytes]
+    patience_s: float = PATIENCE_S
+    asked: Thread | None = None
 
     def newest(self, taken: Collection[str]) -> NewImage | None:
         """Take an image now; None if it is one that was taken before."""
-        data = self.take()
+        data = self._taken()
         decode_image(data, self.name)
         image = _image(data, "taken" + file_suffix(data))
         return None if image.sha256 in taken else image
 
+    def _taken(self) -> bytes:
+        if self.asked is not None and self.asked.is_alive():
+            raise FileError(self.name, "still does not answer", "Check cable, power and address.")
+        answer: list[bytes | Exception] = []
+        self.asked = Thread(target=_asked, args=(self.take, answer), daemon=True)
+        self.asked.start()
+        self.asked.join(self.patience_s)
+        if not answer:
+            raise FileError(
+                self.name,
+                f"does not answer within {self.patience_s:.0f} s",
+                "Check cable, power and address.",
+            )
+        if isinstance(answer[0], Exception):
+            raise answer[0]
+        return answer[0]
 
-def wait_for_image(
-    source: ImageSource,
-    taken: Collection[str],
-    timeout_s: float,
-    *,
-    clock: Callable[[], float] = time.monotonic,
-    sleep: Callable[[float], None] = time.sleep,
-) -> NewImage | None:
-    """Ask ``source`` until it delivers, at most ``timeout_s`` [s]; None: nothing new came.
 
-    A file that is not whole yet is asked for again; its FileError is raised at the end only.
+def _asked(take: Callable[[], bytes], answer: list[bytes | Exception]) -> None:
+    """Put into ``answer`` what ``take`` returns or raises: it is raised again by who asked."""
+    try:
+        answer.append(take())
+    except Exception as error:
+        answer.append(error)
+
+
+def watched(
+    source: ImageSource, taken: Collection[str] = (), sleep: Callable[[float], None] = time.sleep
+) -> Iterator[NewImage | FileError | None]:
+    """Yield every new image of ``source``, and at once what is wrong with it, for ever.
+
+    Trouble is said when it begins or changes, not while it lasts. None: nothing new since the last
+    look, so whoever asks can go on with other things or stop.
     """
-    end = clock() + timeout_s
+    known, said = set(taken), ""
     while True:
-        failure: FileError | None = None
         try:
-            image = source.newest(taken)
+            image = source.newest(known)
         except FileError as error:
-            image, failure = None, error
-        if image is not None:
-            return image
-        if clock() >= end:
-            if failure is not None:
-                raise failure
-            return None
+            yield None if str(error) == said else error
+            said = str(error)
+        else:
+            if image is not None:
+                known.add(image.sha256)
+                said = ""
+            yield image
         sleep(POLL_S)
 
 

@@ -362,7 +362,7 @@ def _board(values: Values, node: Node, inside: bool) -> Board:
     return replace(board, measured=tuple((number, x, y, z) for number, x, y, z in rows))
 
 
-SOURCES = ("folder", "device", "url", "command")
+SOURCES = ("folder", "device", "url", "command", "genicam")
 MOST_PIXELS = 100_000  # px; ten times the longest side of a large industrial sensor
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
@@ -461,6 +461,7 @@ CAMERA = replace(
         u=LENS_U,
         depth=DEPTH,
         lens_from=None,
+        bits=Whole(8, 16),
     ),
     parts=_camera_parts,
 )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -26,8 +27,8 @@ from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import inside
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
-from ..images.load import decode_image, image_bytes
-from ..images.quality import ImageReport, look, quality_findings
+from ..images.load import decode_image, decode_levels, image_bytes
+from ..images.quality import DARK_SHARE, ImageReport, look, quality_findings
 from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
 from ..sessions.confirmed import is_confirmed, read_settings
@@ -86,7 +87,9 @@ def examine_image(
     session: Session, folder: Path, path: Path, depth: tuple[bytes, str] | None = None
 ) -> ViewDraft:
     """Read an image file and examine it as `examine_image_data` does. Raises FileError."""
-    return examine_image_data(session, folder, image_bytes(path), path.name, depth)
+    data = image_bytes(path)
+    written = path.stat().st_mtime
+    return examine_image_data(session, folder, data, path.name, depth, written=written)
 
 
 def examine_image_data(
@@ -95,10 +98,13 @@ def examine_image_data(
     data: bytes,
     name: str,
     depth: tuple[bytes, str] | None = None,
+    *,
+    written: float | None = None,
 ) -> ViewDraft:
     """Search the board in an image file's content and look at its quality.
 
-    ``depth``: content and name of the depth file taken with it. Raises FileError when either cannot
+    ``depth``: content and name of the depth file taken with it. ``written``: when the file was last
+    written [s since 1970], None where it comes from none. Raises FileError when either cannot
     be read, UsageError for depth that the cell does not describe.
     """
     cell = session.cell
@@ -107,6 +113,8 @@ def examine_image_data(
     same = _station_with_image(session, folder, data)
     if same is not None:
         found.append(finding("same-image", other=same))
+    if age := before_session(session, written):
+        found.append(finding("image-old", age=age))
     seen = len(detection.ids) > 0
     if depth is None and cell.camera.depth is not None:
         found.append(finding("depth-holes", "absent"))
@@ -121,6 +129,25 @@ def examine_image_data(
         report=judged.report,
     )
     return view if depth is None else with_depth(view, cell, *depth, judged.grey)
+
+
+CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
+
+
+def before_session(session: Session, written: float | None) -> str:
+    """Return in words how long before the session an image was written; "" for any later one."""
+    if written is None or not session.created:
+        return ""
+    began = datetime.fromisoformat(session.created)
+    before = timedelta(seconds=began.timestamp() - written)
+    return _in_words(before) if before > CLOCKS_APART else ""
+
+
+def _in_words(passed: timedelta) -> str:
+    minutes = int(passed.total_seconds() // 60)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" if minutes < 48 * 60 else f"{passed.days} days"
 
 
 def with_depth(
@@ -138,7 +165,7 @@ def with_depth(
             "Add camera.depth: {scale_mm: .., frame: camera} to the cell.",
         )
     if grey is None and view.image is not None:
-        grey = decode_image(view.image, view.name)
+        grey = decode_image(view.image, view.name, camera.bits)
     size = camera.image_size_px if grey is None else (grey.shape[1], grey.shape[0])
     depth = decode_depth(data, name, camera.depth, size)
     if view.point_ids is None or view.pixels is None:
@@ -194,11 +221,14 @@ def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
 
     The verdict is what the image costs in mm at the work volume, against the cell's tolerance.
     """
-    grey, board, camera = decode_image(data, name), cell.board, cell.camera
+    levels, board, camera = decode_levels(data, name, cell.camera.bits), cell.board, cell.camera
+    grey = levels.grey
     detection = detect(grey, board, camera)
     report = look(grey, detection, board, camera, cell.work_volume.size_mm)
     tolerance_mm = cell.tolerance.position_mm
     found = quality_findings(report, board, camera, name, tolerance_mm=tolerance_mm)
+    if levels.used < DARK_SHARE and not any(item.code == "under-exposed" for item in found):
+        found.append(finding("under-exposed", "range", percent=100 * levels.used))
     return JudgedImage(name, grey, detection, report, tuple(found))
 
 

@@ -74,15 +74,15 @@ def main(images: int = 4, first: int = 100) -> None:
     print(
         "pattern            fault      images  usable  found  off  wrong  cpu ms   OpenCV's found"
     )
-    total = np.zeros(5, int)
+    total = np.zeros(6, int)
     for name, board in PATTERNS.items():
         for fault in FAULTS:
             total += one_kind(name, board, fault, range(first, first + images))
-    print("all: images, usable, found, off, wrong:", *total)
+    print("all: images, usable, found, off, wrong, accepted:", *total)
 
 
 def one_kind(name: str, board: Board, fault: str, seeds: range) -> np.ndarray:
-    counts, others, works = np.zeros(5, int), {}, []
+    counts, others, works = np.zeros(6, int), {}, []
     for seed in seeds:
         picture = faulty(board, fault, seed, width=(800, 1024, 1280)[seed % 3])
         ways = truths(picture, board)
@@ -92,12 +92,12 @@ def one_kind(name: str, board: Board, fault: str, seeds: range) -> np.ndarray:
         usable = picture.clear.sum() >= SHARE * board.count
         right, worst = fits(seen.ids, seen.pixels, ways) if seen.found else (False, 0.0)
         median_wrong = seen.found and not right and worst > 10
-        counts += [1, usable, usable and right, worst > FAR_PX, median_wrong]
+        counts += [1, usable, usable and right, worst > FAR_PX, median_wrong, seen.found]
         for which, (ids, pixels) in by_opencv(picture.image, board).items():
             good = fits(ids, pixels, ways)[0] if which == "markers" else any_order(pixels, ways)
             others[which] = others.get(which, 0) + int(good and usable)
     told = ", ".join(f"{which} {count}" for which, count in others.items())
-    images, usable, found, off, wrong = counts
+    images, usable, found, off, wrong, _ = counts
     print(
         f"{name:18} {fault:10} {images:6} {usable:7} {found:6} {off:4} {wrong:6} "
         f"{np.median(works):7.0f}   {told}",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,56 +16,64 @@ from engine.cell.session import seen_by
 from engine.findings import Finding
 from engine.images.load import image_bytes
 from engine.images.quality import ImageReport, blur_limit_px
-from engine.images.sources import wait_for_image
 from engine.sessions.cell_file import read_cell
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.steps.checking import LensCheck, check_lens
+from engine.steps.focus import Bar, Sight, bars, focusing
 from engine.steps.station_image import confirmed_source, judged_image
 
 from ..clock import now
 from ..output import Answer, finding_texts, say, tell
 
-WAIT_S = 3600.0  # s; setting a lens takes minutes; an hour without an image means nobody is there
+BAR = 24  # columns of a bar
 
 
 def run_focus(args: argparse.Namespace) -> int:
-    """Report on --image, or on every new image of the cell's source until it is interrupted."""
+    """Report on --image, or on every new image of the cell's source until it is interrupted.
+
+    What is wrong with the source is said at once, and again when it changes.
+    """
     path = Path(args.cell)
     cell = read_cell(path)
+    if args.image is not None:
+        judged = judged_image(cell, image_bytes(args.image), Path(args.image).name)
+        return _report(args, cell, Sight(judged, bars(judged, cell, {})))
+    if args.confirm and cell.camera.source is not None:
+        confirm(path.parent, cell.camera.source, now=now())
+    source = confirmed_source(cell, path.parent)
+    say("waiting for images of the camera; Ctrl+C ends")
     status = 0
     try:
-        for data, name in _images(args, cell, path.parent):
-            status = _report(args, cell, data, name)
+        for sight in focusing(cell, source):
+            if sight is not None and sight.trouble:
+                say(sight.trouble)
+            elif sight is not None:
+                status = _report(args, cell, sight)
     except KeyboardInterrupt:
         say("stopped")
     return status
 
 
-def _images(args: argparse.Namespace, cell: Cell, folder: Path) -> Iterator[tuple[bytes, str]]:
-    if args.image is not None:
-        yield image_bytes(args.image), Path(args.image).name
-        return
-    if args.confirm and cell.camera.source is not None:
-        confirm(folder, cell.camera.source, now=now())
-    source = confirmed_source(cell, folder)
-    say("waiting for images of the camera; Ctrl+C ends")
-    taken: set[str] = set()
-    while True:
-        image = wait_for_image(source, taken, WAIT_S)
-        if image is None:
-            return
-        taken.add(image.sha256)
-        yield image.data, image.name
-
-
-def _report(args: argparse.Namespace, cell: Cell, data: bytes, name: str) -> int:
-    judged = judged_image(cell, data, name)
+def _report(args: argparse.Namespace, cell: Cell, sight: Sight) -> int:
+    judged = sight.judged
+    if judged is None:
+        return 0
     report, findings = judged.report, list(judged.findings)
-    lines = [_line(report, cell, name), *finding_texts(findings)]
-    status = tell(args, Answer(_document(report, cell, name, findings), lines, findings))
+    lines = [judged.name, *map(_bar, sight.bars), *finding_texts(findings)]
+    answer = Answer(_document(report, cell, judged.name, findings), lines, findings)
+    status = tell(args, answer)
     sys.stdout.flush()  # whoever sets the lens looks on
     return status
+
+
+def _bar(bar: Bar) -> str:
+    """Return one figure with its bar; ``|`` marks the best since watching began."""
+    filled = ["#" if k < round(BAR * bar.share) else "." for k in range(BAR)]
+    best = round(BAR * bar.best)
+    if best > round(BAR * bar.share):
+        filled[best - 1] = "|"
+    return f"  {bar.name:14} {''.join(filled)} {'ok ' if bar.good else 'bad'} {bar.text}"
 
 
 def _limit(report: ImageReport, cell: Cell) -> float | None:
@@ -90,20 +97,6 @@ def _document(
         "u_mm": report.u_mm,
         "findings": [item.document() for item in findings],
     }
-
-
-def _line(report: ImageReport, cell: Cell, name: str) -> str:
-    def shown(value: float | None, form: str) -> str:
-        return "-" if value is None else format(value, form)
-
-    limit = shown(_limit(report, cell), ".1f")
-    return (
-        f"{name}: {report.found} of {report.expected} points, "
-        f"edges {shown(report.edge_width_px, '.2f')} px wide (limit {limit}), "
-        f"contrast {shown(report.contrast, '.0f')} grey levels, "
-        f"full white {shown(report.white_fraction, '.1%')}, tilt {shown(report.tilt_deg, '.0f')}°, "
-        f"u of the board's place {shown(report.u_mm, '.2f')} mm"
-    )
 
 
 def run_lens(args: argparse.Namespace) -> int:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -15,7 +13,7 @@ from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
 from engine.files import inside, sha256_of
-from engine.findings import Finding, finding
+from engine.findings import Finding
 from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.sessions.confirmed import confirm
@@ -23,6 +21,7 @@ from engine.sessions.folder import stored_points
 from engine.steps.pictures import Thumbnail, coverage, seen, thumbnail
 from engine.steps.station_image import (
     ViewDraft,
+    before_session,
     confirmed_source,
     examine_image_data,
     inactive_source,
@@ -32,8 +31,6 @@ from engine.steps.station_image import (
 from .desk import Desk
 from .entry import Entry
 from .say import depth_signs
-
-CLOCKS_APART = timedelta(minutes=1)  # between this machine and the camera's; common practice
 
 State = Literal["none", "unconfirmed", "folder", "live"]
 
@@ -113,7 +110,7 @@ class Watch:
         if image is None:
             return None
         self._taken.add(image.sha256)
-        age = before_session(self.desk, image)
+        age = before_session(self.desk.opened(), image.written)
         if age and not asked:
             self.left_over = f"{image.name} was taken {age} before the session began"
             return None
@@ -145,28 +142,8 @@ class Watch:
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     """Search the board in an image; one from before the session says so. Raises FileError."""
     cell = seen_by(desk.opened(), camera)
-    view = examine_image_data(cell, desk.folder, image.data, image.name, image.depth)
-    age = before_session(desk, image)
-    if not age:
-        return view
-    return replace(view, findings=(*view.findings, finding("image-old", age=age)))
-
-
-def before_session(desk: Desk, image: NewImage) -> str:
-    """Return in words how long before the session an image was written; "" for any later one."""
-    created = desk.opened().created
-    if image.written is None or not created:
-        return ""
-    began = datetime.fromisoformat(created)
-    before = timedelta(seconds=began.timestamp() - image.written)
-    return _in_words(before) if before > CLOCKS_APART else ""
-
-
-def _in_words(passed: timedelta) -> str:
-    minutes = int(passed.total_seconds() // 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    return f"{minutes // 60} h" if minutes < 48 * 60 else f"{passed.days} days"
+    depth, written = image.depth, image.written
+    return examine_image_data(cell, desk.folder, image.data, image.name, depth, written=written)
 
 
 def picture(
