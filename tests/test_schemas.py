@@ -27,6 +27,7 @@ SCHEMAS = {
 
 CALLS = [  # schema, words; {s} is the example, {d} the folder it lies in
     ("start", "start {s}/cell.yaml {d}/new"),
+    ("swap", "swap {d}/earlier {d}/spare --camera"),
     ("record", "record {s} --pose 610,-80,310,180,0"),
     ("record", "edit {s} --station 2 --note seen"),
     ("import", "import {s} {d}/poses.csv"),

@@ -134,6 +134,30 @@ COMMANDS = {
         OPERATOR,
         _word("--name", "TEXT", "name of the session (default: the cell's)"),
     ),
+    "swap": _command(
+        "start a session after a swap: spare camera, new board, second cell of the same design",
+        _word("old", "OLD", "the earlier session"),
+        _word("dir", "DIR", "the new session folder"),
+        OneOf(
+            _word(
+                "--camera",
+                "CELL",
+                "a spare camera of the same type (CELL: a cell file with its lens data)",
+                nargs="?",
+                const="",
+            ),
+            _word(
+                "--board",
+                "CELL",
+                "a new board (CELL: a cell file that describes it)",
+                nargs="?",
+                const="",
+            ),
+            _word("--cell", "NAME", "a second cell of this name"),
+            required=True,
+        ),
+        OPERATOR,
+    ),
     "open": _command(
         "open a session on the screen", DIR, _flag("--follow", "watch it live, read-only")
     ),
@@ -320,6 +344,7 @@ COMMANDS = {
         _word("--as", "FORMAT", "a form of export", dest="form"),
         _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
         _word("--out", "FILE", "write it there (default: print it)"),
+        FORCE,
     ),
     "shift": _command(
         "carry points over that are fixed to the camera's frame",
@@ -371,6 +396,7 @@ COMMANDS = {
         _flag("--drift", "per week, the day the tolerance is reached, the interval that is enough"),
         _flag("--csv", "a table for a spreadsheet"),
         _word("--page", "FILE.html", "a page of the plant, with the drift of every cell"),
+        FORCE,
         _flag("--no-index", "read every file anew"),
     ),
     "event": _command(

@@ -147,9 +147,12 @@ def differences(old: Cell, new: Cell) -> list[str]:
     return found
 
 
-def check_same(old: Cell, new: Cell) -> None:
-    """Raise UsageError naming what differs where ``old`` and ``new`` are different cells."""
-    found = differences(old, new)
+def check_same(old: Cell, new: Cell, swapped: str | None = None) -> None:
+    """Raise UsageError naming what differs where ``old`` and ``new`` are different cells.
+
+    ``swapped``: the part, camera or board, that was exchanged on purpose.
+    """
+    found = [item for item in differences(old, new) if item.split()[0] != swapped]
     if found:
         raise UsageError(
             f"the earlier session belongs to another cell (earlier / now): {'; '.join(found)}",

@@ -30,6 +30,7 @@ from ..proof.stated import Stated, check_same, of_camera, stated
 from ..sessions.folder import open_session
 from ..sessions.results import current_result
 from ..sessions.store import write_output
+from .starting import swapped_in
 
 FIGURES = (".svg", ".png", ".pdf")
 
@@ -62,7 +63,7 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     Raises UsageError where they belong to different cells.
     """
     new, old = stored(folder, camera), stored(other, camera)
-    check_same(old.session.cell, new.session.cell)
+    check_same(old.session.cell, new.session.cell, swapped_in(folder))
     return difference(old.result, new.result, new.session.cell)
 
 

@@ -34,7 +34,7 @@ from ..sessions.folder import observations, open_session
 from ..sessions.journal import OVERTAKEN, overtaken
 from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
-from .starting import found_session
+from .starting import found_session, swapped_in
 
 ACTION = "recheck"  # the word in the journal
 BESIDE_MM, BESIDE_DEG = 5.0, 1.0  # where a jog by hand to a told pose ends at most (CP, no source)
@@ -260,6 +260,17 @@ def beside(folder: Path, other: Path) -> str:
     return there.name if there.parent == here.parent else str(there)
 
 
+def revisits(old: Earlier, count: int) -> tuple[PlannedStation, ...]:
+    """Return so many stations of the earlier session as a plan, those that tell most first."""
+    return tuple(
+        PlannedStation(
+            old.session.existing(i).typed,
+            why=f"{REVISIT}station {i} of the earlier session; is the way there still clear?",
+        )
+        for i in old.to_revisit(count)
+    )
+
+
 def start_again(
     against: Path,
     folder: Path,
@@ -275,20 +286,13 @@ def start_again(
     result, the folder holds a session already or nothing can be written there.
     """
     old = earlier(against)
-    ids = old.to_revisit(QUICK_COUNT)
     cell = old.session.cell
     session = Session(
         name=name or f"{cell.name}, recheck {now:%Y-%m-%d}",
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
-        plan=tuple(
-            PlannedStation(
-                old.session.existing(i).typed,
-                why=f"{REVISIT}station {i} of the earlier session; is the way there still clear?",
-            )
-            for i in ids
-        ),
+        plan=revisits(old, QUICK_COUNT),
     )
     return found_session(session, against, folder, {"against": beside(folder, against)}, now)
 
@@ -304,23 +308,23 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     the earlier session's files. Nothing is written. Raises UsageError where the sessions belong to
     different cells, FileError for what cannot be read.
     """
-    old = earlier(board_from)
-    check_same(old.session.cell, session.cell)
+    old, swapped = earlier(board_from), swapped_in(folder)
+    check_same(old.session.cell, session.cell, swapped)
     problems = session_problems(session, folder)
     inputs, before = input_hashes(session, folder), input_hashes(old.session, old.folder)
     texts = typed_texts(session)
     results, parts = [], []
     for name, problem in problems.items():
-        known = _known(old, session, name)
+        known = _known(old, session, name, swapped)
         found = quick(known, problem, old.session.name, lambda one: diagnosed(one, texts))
         results.append(found.result)
         parts.append(replace(found.result.stored(), before=_before(old, before, known, found)))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
 
-def _known(old: Earlier, session: Session, camera: str) -> Result:
+def _known(old: Earlier, session: Session, camera: str, swapped: str | None) -> Result:
     """Return the earlier result of a camera. Raises FileError where there is none."""
-    check_same(cell_of(old.session.cell, camera), cell_of(session.cell, camera))
+    check_same(cell_of(old.session.cell, camera), cell_of(session.cell, camera), swapped)
     known = old.of(camera)
     if known is None or not known.solved:
         raise FileError(

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
+from typing import Literal, get_args
 
 from ..camera.model import Camera
 from ..cell.cell import Cell
@@ -29,6 +31,7 @@ from ..sessions.journal import read_journal
 from ..sessions.lock import take_lock
 from ..sessions.store import SESSION_FILE, make_folder
 
+Part = Literal["camera", "board", "cell"]  # what may be swapped
 START = "start"  # the word in the journal for a new session
 
 
@@ -73,6 +76,16 @@ def found_session(
         _check_no_session(folder)
         commit(folder, Change(START, session, details, copies), Who(session.operator, now))
     return session
+
+
+def swapped_in(folder: Path) -> Part | None:
+    """Return what was swapped when the session in ``folder`` was begun, or None."""
+    with suppress(FileError):
+        for line in read_journal(folder):
+            if line.get("action") == START and line.get("swap") in get_args(Part):
+                part: Part = line["swap"]
+                return part
+    return None
 
 
 def _check_no_session(folder: Path) -> None:

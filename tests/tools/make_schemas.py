@@ -68,6 +68,8 @@ DOCUMENTS: dict[str, Any] = {
     "error": {"error": "s"},
     "error-of-several": {"dir": "s", "error": "s", "format?": "i"},
     "start": {"dir": "s", "name": "s", "created": "s", "findings": FINDINGS},
+    "swap": {"dir": "s", "swapped": ("camera", "board", "cell"), "planned": "i", "kept": ["s"],
+             "measure": ["s"], "next": ["s"]},
     "record": {"findings": FINDINGS, "station": STATION},
     "import": {"read_as": "s", "paired_by": "s", "stored": "b", "rows": [IMPORTED],
                "images_left": ["s"], "columns_unused": ["s"]},

@@ -15,6 +15,7 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "open": ("screen", "run_open"),
     "demo": ("demo", "run"),
     "start": ("begin", "run_start"),
+    "swap": ("begin", "run_swap"),
     "record": ("record", "run_record"),
     "edit": ("record", "run_edit"),
     "import": ("bring_in", "run"),

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Literal
 
+from engine.cautions import NEXT_MOVE
 from engine.checks.entry import asked_findings
 from engine.errors import UsageError
 from engine.findings import finding
@@ -13,10 +14,11 @@ from engine.robots.urdf import import_urdf
 from engine.sessions.cell_file import read_cell, robot_text
 from engine.sessions.store import encoded, make_folder, write_output
 from engine.steps.recheck import start_again
-from engine.steps.starting import create_session
+from engine.steps.starting import Part, create_session
+from engine.steps.swapping import swap
 
 from ..clock import now
-from ..output import Answer, finding_texts, tell
+from ..output import Answer, cautions, finding_texts, tell
 
 
 def run_start(args: argparse.Namespace) -> int:
@@ -34,6 +36,26 @@ def run_start(args: argparse.Namespace) -> int:
     started = f"session {session.name!r} started in {args.dir}"
     lines = [*finding_texts(found), started, f"next: stationbook open {args.dir}"]
     return tell(args, Answer(document, lines, found))
+
+
+def run_swap(args: argparse.Namespace) -> int:
+    """Start a session after a swap: what is kept, what must be measured, what comes next."""
+    told: dict[Part, str | None] = {"camera": args.camera, "board": args.board, "cell": args.cell}
+    part, value = next((p, v) for p, v in told.items() if v is not None)
+    described = Path(value) if value and part != "cell" else None
+    found = swap(
+        Path(args.old), Path(args.dir), part, described=described,
+        name=value if part == "cell" else None, operator=args.operator, now=now(),
+    )  # fmt: skip
+    said = {"kept": found.kept, "measure": found.measured, "next": found.next}
+    lines = [f"session {found.session.name!r} started in {args.dir}"]
+    lines += [f"{word:8} {text}" for word, texts in said.items() for text in texts]
+    lines.append(f"planned: {len(found.session.plan)} stations of the earlier session")
+    document = {
+        "format": 1, "dir": args.dir, "swapped": part, "planned": len(found.session.plan),
+        **{word: list(texts) for word, texts in said.items()},
+    }  # fmt: skip
+    return tell(args, Answer(document, [*lines, *cautions(NEXT_MOVE)]))
 
 
 def run_board(args: argparse.Namespace) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 from engine.errors import UsageError
 from engine.plant.archive import Summary, summaries
 from engine.plant.cells import COLUMNS, CellRow, by_cell, rows
-from engine.sessions.store import write_text_atomic
+from engine.sessions.store import encoded, write_output
 
 from ..clock import now
 from ..output import Answer, print_json, say, tell
@@ -34,7 +34,8 @@ def run_cells(args: argparse.Namespace) -> int:
     if args.page:
         from engine.plant.page import plant_page
 
-        write_text_atomic(Path(args.page), plant_page(str(root), listed, drifts, now()))
+        page = encoded(plant_page(str(root), listed, drifts, now()))
+        write_output(Path(args.page), page, force=args.force)
         say(f"written: {args.page}")
     if args.json:
         document = {"format": 1, "root": str(root), "cells": [row.document() for row in listed]}

@@ -10,7 +10,7 @@ from engine.errors import UsageError
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.store import write_text_atomic
+from engine.sessions.store import encoded, write_output
 from engine.steps.importing import table_rows
 from engine.steps.pointing import FrameFound, TipFound, frame_found, tip_found
 
@@ -65,7 +65,7 @@ def run_frame(args: argparse.Namespace) -> int:
     if args.out is not None:
         if text is None:
             raise UsageError("--out needs a form", "Add --as FORMAT, such as --as pendant.")
-        write_text_atomic(Path(args.out), text)
+        write_output(Path(args.out), encoded(text), force=args.force)
         say(f"written: {args.out}")
     document = found.document() | {"as": args.form, "text": text}
     lines = text.splitlines() if text and args.out is None else frame_lines(found)

@@ -1,0 +1,151 @@
+"""Swaps and carries: a spare camera, a new board, a second cell of the same design.
+
+What is kept of the earlier session, what must be measured, and the shortest plan for it. The
+session after a swap knows in its journal what was swapped, so that it may be compared with the
+earlier one although its cell is another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from ..camera.model import Camera, LensU
+from ..cell.cell import Cell, Rough, RoughPlace
+from ..cell.session import PlannedStation, Session
+from ..errors import UsageError
+from ..sessions.cell_file import read_cell
+from .recheck import Earlier, beside, earlier, revisits
+from .starting import Part, found_session
+
+# What lenses and sensors of one type differ by from piece to piece (from memory, no source): what a
+# spare camera's data may be off before its own images have told.
+SPARE_LENS = LensU(focal=0.01, center_px=15.0, edge_px=4.0)
+# Stations: with the board's place known, five tell the camera's and three more its lens; a board is
+# told by three with the camera's place to hold them against.
+STATIONS: dict[Part, int] = {"camera": 8, "board": 3, "cell": 0}
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """A session begun for a swap: what is kept, what must be measured, and what comes next."""
+
+    session: Session
+    part: Part
+    kept: tuple[str, ...]
+    measured: tuple[str, ...]
+    next: tuple[str, ...]
+
+
+def swap(
+    against: Path,
+    folder: Path,
+    part: Part,
+    *,
+    described: Path | None = None,
+    name: str | None = None,
+    operator: str | None = None,
+    now: datetime,
+) -> Swap:
+    """Start a session in ``folder`` for the cell of ``against`` with one part swapped.
+
+    ``described``: a cell file whose camera (or board) is the new one; None: one of the same type.
+    ``name`` of the second cell, for the part ``cell``. Raises FileError as `earlier` and
+    `found_session`, UsageError for a part that does not fit the cell.
+    """
+    old = earlier(against)
+    cell = _swapped(old.session.cell, part, described, name)
+    rough = _rough(old, part)
+    cell = replace(cell, rough=rough)
+    session = Session(
+        name=f"{cell.name}, {_words(part)} {now:%Y-%m-%d}",
+        operator=operator,
+        created=now.isoformat("T", "seconds"),
+        cell=cell,
+        plan=_plan(old, STATIONS[part]),
+    )
+    details = {"against": beside(folder, against), "swap": part}
+    made = found_session(session, against, folder, details, now)
+    return Swap(made, part, *_told(part, against, folder, described is not None, rough is not None))
+
+
+def _words(part: Part) -> str:
+    return {"camera": "spare camera", "board": "new board", "cell": "second cell"}[part]
+
+
+def _swapped(cell: Cell, part: Part, described: Path | None, name: str | None) -> Cell:
+    if part == "cell":
+        if not (name or "").strip() or name == cell.name:
+            raise UsageError("the second cell has no name of its own", "Add --name TEXT.")
+        return replace(cell, name=str(name))
+    if cell.cameras:
+        raise UsageError(
+            "this cell has several cameras", "Start a session for a cell file of its own instead."
+        )
+    new = None if described is None else read_cell(described)
+    if part == "camera":
+        camera = _spare(cell.camera) if new is None else replace(new.camera, name=cell.camera.name)
+        if camera.image_size_px != cell.camera.image_size_px:
+            raise UsageError(
+                f"the new camera has {camera.image_size_px} px, the old one "
+                f"{cell.camera.image_size_px}",
+                "A camera of another type is a new cell: describe it, then start a session.",
+            )
+        return replace(cell, camera=camera)
+    return cell if new is None else replace(cell, board=new.board)
+
+
+def _spare(camera: Camera) -> Camera:
+    """Return the lens data of another piece of the same type."""
+    return replace(camera, u=SPARE_LENS)
+
+
+def _rough(old: Earlier, part: Part) -> Rough | None:
+    """Return where camera and board roughly are, from the earlier result."""
+    result = next(iter(old.solved.results)).stored()
+    places = [
+        RoughPlace(placed.position_mm, placed.quaternion_xyzw)  # type: ignore[arg-type]
+        for placed in (result.camera, result.board)
+        if placed is not None and placed.known
+    ]
+    return Rough(*places) if len(places) == 2 else None
+
+
+def _plan(old: Earlier, count: int) -> tuple[PlannedStation, ...]:
+    """Return the stations of the earlier session that tell most, best first."""
+    return revisits(old, count) if count else ()
+
+
+def _told(
+    part: Part, against: Path, folder: Path, lens_known: bool, rough: bool
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Return what is kept, what must be measured, and the commands that come next."""
+    solved = f"stationbook solve {folder}"
+    compared = f"stationbook compare {folder} {against}"
+    proven = f"stationbook proof {folder} ...: touch points, before the line starts"
+    if part == "camera":
+        lens = (
+            "the lens: its own data, from the cell file that was named"
+            if lens_known
+            else f"the lens: the old data with U {2 * SPARE_LENS.focal:.0%} of the focal length "
+            f"and {2 * SPARE_LENS.center_px:g} px of the centre, until the stations tell more"
+        )
+        return (
+            ("the board's place on its mount, if it was not taken off", "robot, pendant, frames"),
+            (lens, "focus and exposure: stationbook focus", "the camera's place"),
+            (f"{solved} --board-from {against}", f"stationbook lens {folder}", compared, proven),
+        )
+    if part == "board":
+        return (
+            ("lens data, robot, pendant, frames", "the camera's place, which the plan starts from"),
+            ("the new board's pitch, over many squares", "the board's place"),
+            (solved, f"{compared}: the camera must not have moved", proven),
+        )
+    start = "the first cell's places, rough, for the plan" if rough else "the description"
+    return (
+        (f"the cell's description, and {start}",),
+        ("robot: zeros and limits", "lens data of this camera", "pitch of this board",
+         "everything that a session measures"),
+        (f"stationbook plan {folder}", solved, compared, proven),
+    )  # fmt: skip
