@@ -207,6 +207,14 @@ def test_depth_weighs_by_what_it_scatters_against_the_images() -> None:
     _, worse = weighed(views, drifting, poses, data, known, 0.1)
     assert worse is not None
     assert worse.inflated > 3.0
+    slipped = [z + (5.0 if k == 3 else 0.0) for k, z in enumerate(depths)]
+    most, one = weighed(views, slipped, poses, data, known, 0.1)
+    assert one is not None
+    assert not one.left_out
+    assert most.planes is not None
+    assert good.planes is not None
+    share = np.linalg.norm(most.planes, axis=(1, 2)) / np.linalg.norm(good.planes, axis=(1, 2))
+    assert share[3] < 0.1 * np.delete(share, 3).min()
     more = (
         linearised(good, poses, data).information[0] - linearised(views, poses, data).information[0]
     )

@@ -157,6 +157,20 @@ def test_an_image_without_depth_is_noted(made: tuple[Path, VirtualCell], session
     assert "depth" not in told["station"]
 
 
+def test_depth_goes_with_points_too(made: tuple[Path, VirtualCell], session: Path) -> None:
+    document = yaml.safe_load((session / "session.yaml").read_text())
+    pose = " ".join(document["stations"][1]["pose"])
+    rows = (session / "points" / "002.csv").read_text().splitlines()
+    path = session / "seen.csv"
+    path.write_text("\n".join(",".join(row.split(",")[:3]) for row in rows) + "\n")
+    words = ("--retake", 2, "--points", path, "--depth", session / "depth" / "002.png")
+    told = answer("record", session, "--pose", pose, *words)
+    again = (session / told["station"]["points"]).read_text().splitlines()
+    assert again[0] == "id,u_px,v_px,z_mm"
+    z, before = (float(text.rsplit(",", 1)[1]) for text in (again[40], rows[40]))
+    assert z == pytest.approx(before, abs=1e-3)
+
+
 def test_what_depth_cannot_go_with_is_refused(
     made: tuple[Path, VirtualCell], session: Path
 ) -> None:

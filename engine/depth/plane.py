@@ -149,12 +149,14 @@ def compared(
 class Weighed:
     """Depth as it joins an estimate.
 
-    ``used`` (n,) which views it joins; ``scale`` what all of it is off, relative, and ``scale_u``;
+    ``used`` (n,) which views it joins; ``bent`` (n, 2) [mm] bow and limit of those that are bent
+    too far, else zeros; ``scale`` what all of it is off, relative, and ``scale_u``;
     ``inflated`` how much larger its variance is taken than it states. ``left_out``: it contradicts
     the images and joins none.
     """
 
     used: NDArray[np.bool_]
+    bent: Array
     scale: float
     scale_u: float
     inflated: float
@@ -173,17 +175,21 @@ def weighed(
     n, m = views.weight.shape
     bow_u_mm = float(terms.sd_of_all[1])
     z, rows, C = np.zeros((n, m)), np.zeros((n, 3, m)), np.tile(np.eye(3), (n, 1, 1))
+    bent, nothing = np.zeros((n, 2)), np.zeros(n, bool)
     for k, own in enumerate(depths):
         plane = None if own is None else plane_of(own, views.points[k, : len(own), :2])
         if own is None or plane is None:
             continue
-        if plane.bow_peak_mm > bow_limit_mm(float(np.nanmedian(own)), bow_u_mm):
-            continue  # bent so far, it is off elsewhere too, and at every stop alike
+        limit = bow_limit_mm(float(np.nanmedian(own)), bow_u_mm)
+        if plane.bow_peak_mm > limit:  # bent so far, it is off elsewhere too, at every stop alike
+            bent[k] = plane.bow_peak_mm, limit
+            continue
         z[k, : len(own)] = np.nan_to_num(own)
         rows[k, :, : len(own)], C[k] = plane.rows, plane.covariance
     used = np.asarray(rows.any(axis=(1, 2)), bool)
     if not used.any():
-        return views, None
+        told = Weighed(nothing, bent, 0.0, np.inf, 1.0, left_out=False)
+        return views, told if bent.any() else None
     with_depth = replace(views, depths=z, planes=rows)
     found = compared(with_depth.take(used), C[used], poses[used], lens, terms, px)
     scale, scale_u = found.common_scale(terms.sd)
@@ -191,11 +197,10 @@ def weighed(
     typical = float(np.median(times))
     far = abs(scale) > COVERAGE * scale_u
     if far or typical > MOST_INFLATED:
-        nothing = np.zeros(n, bool)
-        return views, Weighed(nothing, scale, scale_u, typical, left_out=True)
+        return views, Weighed(nothing, bent, scale, scale_u, typical, left_out=True)
     C[used] *= times[:, None, None]
     whole = replace(views, depths=z, planes=px * np.linalg.solve(np.linalg.cholesky(C), rows))
-    return whole, Weighed(used, scale, scale_u, typical, left_out=False)
+    return whole, Weighed(used, bent, scale, scale_u, typical, left_out=False)
 
 
 def _inflation(found: Compared, sd: Array) -> Array:

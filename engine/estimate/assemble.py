@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.lens import DEPTH_SCALE, NAMES, Terms
-from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
+from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Convergence, Rule, StationResult, Uncertainty, keeps
@@ -524,15 +524,29 @@ SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is 
 def depth_findings(found: Solution, result: Result) -> list[Finding]:
     """Return `depth-disagrees` where the depth of all stations together contradicts the images.
 
-    Else `depth-scale` where it is off by a scale that the stations tell, which no transform undoes.
+    Or where that of some is bent; `depth-scale` where all of it is off by a scale that the stations
+    tell, which no transform undoes.
     """
     depth, camera = found.gathered.depth, found.problem.camera.depth
-    if depth is None or camera is None:
+    if depth is None:
         return []
+    items = list[Finding]()
+    if depth.bent.any():
+        bow, limit = depth.bent[depth.bent[:, 0].argmax()]
+        places = found.gathered.index[depth.bent[:, 0] > 0.0]
+        ids = [found.problem.observations[i].id for i in places]
+        items.append(finding("depth-disagrees", "bow", stations=ids, bow=bow, limit=limit))
     if depth.left_out:
         percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
-        return [finding("depth-disagrees", "session", percent=percent, times=times)]
-    at = result.systematic.names.index(NAMES[DEPTH_SCALE])
+        items.append(finding("depth-disagrees", "session", percent=percent, times=times))
+    return items or _scale_of_depth(found, result, camera)
+
+
+def _scale_of_depth(found: Solution, result: Result, camera: DepthCamera | None) -> list[Finding]:
+    name, names = NAMES[DEPTH_SCALE], result.systematic.names
+    if camera is None or name not in names:
+        return []
+    at = names.index(name)
     off, u = float(result.systematic.value[at]), float(result.systematic.sd[at])
     half = max(found.problem.work_volume.size_mm) / 2.0
     if not found.problem.by_depth or abs(off) < SCALE_TOLD * u:

@@ -1,0 +1,96 @@
+"""Depth in the estimate: what it gains, that its uncertainty is true, and what is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
+
+from engine.camera.lens import DEPTH_SCALE, NAMES
+from engine.camera.model import DepthCamera, LensU
+from engine.cell.cell import Locate
+from engine.estimate import Problem, Result, estimated
+from engine.frames import displacement
+
+U = LensU()
+
+
+def problem_of(depth: DepthErrors | None, seed: int, locate: Locate | None = "depth") -> Problem:
+    """Return a session of eight stations, its lens 0.1 % off and its board 0.1 % too small."""
+    (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
+    matrix = ((1.001 * fx, 0.0, cx), (0.0, 1.001 * fy, cy), last)
+    truly = Seen(0.999 * BOARD.points(), replace(CAMERA, matrix=matrix), depth)
+    session = simulated(Case(stations=8), np.random.default_rng(seed), truly)
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    camera = replace(CAMERA, u=U, depth=DepthCamera(0.1, "camera"))
+    return replace(session.problem, board=board, camera=camera, locate=locate)
+
+
+def scale_of(result: Result) -> tuple[float, float]:
+    """Return the scale of depth as estimated, and its u."""
+    at = result.systematic.names.index(NAMES[DEPTH_SCALE])
+    return float(result.systematic.value[at]), float(result.systematic.sd[at])
+
+
+def codes(result: Result) -> list[str]:
+    return [item.code for item in result.findings]
+
+
+def test_depth_tells_its_scale_within_its_uncertainty_and_shrinks_that_of_the_pick() -> None:
+    off = []
+    for seed in range(6):
+        scale = 0.001 * (seed - 2.5)
+        problem = problem_of(DepthErrors(scale=scale, bow_mm=0.05), seed)
+        blind = tuple(replace(seen, depths=None) for seen in problem.observations)
+        with_depth, without = estimated(problem), estimated(replace(problem, observations=blind))
+        value, u = scale_of(with_depth)
+        off.append((value - scale) / u)
+        now, before = with_depth.uncertainty.pick_mm, without.uncertainty.pick_mm
+        assert now is not None
+        assert before is not None
+        assert now < 0.6 * before
+        assert u < 0.5 * scale_of(without)[1]
+    assert np.abs(off).max() < 3.0
+    assert np.std(off) > 0.2
+
+
+def test_depth_that_contradicts_the_images_is_left_out_and_changes_nothing() -> None:
+    for wrong in (DepthErrors(scale=0.02), DepthErrors(bow_mm=3.0), DepthErrors(offset_mm=2.0)):
+        problem = problem_of(wrong, 3)
+        blind = tuple(replace(seen, depths=None) for seen in problem.observations)
+        result, bare = estimated(problem), estimated(replace(problem, observations=blind))
+        np.testing.assert_allclose(displacement(result.camera, bare.camera), 0.0, atol=1e-9)
+        assert "depth-disagrees" in codes(result)
+
+
+def test_what_is_assumed_of_depth_is_said() -> None:
+    problem = problem_of(DepthErrors(scale=0.0015), 5, locate=None)
+    result = estimated(problem)
+    (said,) = [item for item in result.findings if item.code == "locate-assumed"]
+    assert "by the depth of this camera" in said.message
+    assert "depth-scale-assumed" in codes(result)
+    known = replace(problem.camera, depth=DepthCamera(0.1, "camera", 0.002))
+    stated = codes(estimated(replace(problem, camera=known, locate="lens")))
+    assert not {"locate-assumed", "depth-scale-assumed", "depth-scale"} & set(stated)
+
+
+def test_a_scale_that_the_stations_tell_names_the_one_that_fits() -> None:
+    problem = problem_of(DepthErrors(scale=-0.004), 5)
+    exact = replace(
+        problem, camera=replace(problem.camera, depth=DepthCamera(0.1, "camera", 0.004))
+    )
+    (told,) = [item for item in estimated(exact).findings if item.code == "depth-scale"]
+    fits = float(told.remedy.split("scale_mm ")[1].split()[0])
+    assert abs(fits - 0.1 / (1.0 - 0.004)) < 1e-4
+
+
+def test_points_in_space_owe_nothing_to_the_lens_data() -> None:
+    problem = problem_of(None, 4)
+    space = tuple(replace(seen, spatial=True) for seen in problem.observations)
+    vague = replace(problem.camera, u=LensU(0.05, 50.0, 5.0))
+    exact = replace(vague, u=LensU(0.0, 0.0, 0.0))
+    told, known = (
+        estimated(replace(problem, observations=space, camera=each)) for each in (vague, exact)
+    )
+    np.testing.assert_allclose(displacement(told.geometric, known.geometric), 0.0, atol=1e-4)
