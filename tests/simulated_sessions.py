@@ -81,13 +81,17 @@ class Case:
     angle_deg: float = 0.02
     position_mm: float = 0.15
     geometry_mm: float = 0.0
+    beyond_mm: float = 0.0  # RMS of what lengths and joint zeros do not explain
     accuracy_mm: float | None = 0.0  # what the cell file says; None: nothing
     height_known: bool = False  # whether board.height_mm was measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Simulated:
-    """One session: the problem, and the truth behind it (errors (p,) of the arm [rad, mm])."""
+    """One session: the problem, and the truth behind it.
+
+    ``errors`` (p,) of the arm's lengths and joint zeros [rad, mm]; ``beyond`` what else it errs by.
+    """
 
     case: Case
     problem: Problem
@@ -95,6 +99,72 @@ class Simulated:
     board: Array
     errors: Array
     arm: Kinematics
+    beyond: Beyond
+
+    def reached(self, q: Array) -> Array:
+        """Return where the flange truly is (n, 4, 4) at joint values (n, axes)."""
+        return displaced(self.arm.forward(q, self.errors), self.beyond.at(self.arm, q))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beyond:
+    """Errors of an arm that no length and no joint zero explains.
+
+    Axes that are not quite square or parallel, ``tilts`` (axes, 2) [rad]; joints that give way to
+    the weight, ``sag`` [rad] at a stretched arm; gears that run unevenly: ``ripple`` (axes, 2)
+    [rad] and its phase, ``waves`` (axes, 2) to the turn.
+    """
+
+    tilts: Array
+    sag: float
+    ripple: Array
+    phase: Array
+    waves: Array
+
+    @classmethod
+    def none(cls, arm: Kinematics) -> Beyond:
+        """Return no errors at all."""
+        nothing = np.zeros((arm.axes, 2))
+        return cls(nothing, 0.0, nothing, nothing, nothing)
+
+    @classmethod
+    def drawn(cls, arm: Kinematics, rms_mm: float, rng: np.random.Generator) -> Beyond:
+        """Return errors whose effect on the flange's place has the RMS ``rms_mm``."""
+        n = arm.axes
+        made = cls(
+            rng.normal(0.0, ZERO_RAD, (n, 2)),
+            float(rng.normal(0.0, ZERO_RAD)),
+            rng.normal(0.0, ZERO_RAD / 3.0, (n, 2)),
+            rng.uniform(0.0, 2.0 * np.pi, (n, 2)),
+            rng.uniform(1.0, 3.0, (n, 2)),
+        )
+        moved = made.at(arm, postures(arm))[:, 3:]
+        scale = rms_mm / np.sqrt((moved**2).sum(axis=1).mean())
+        tilts, sag, ripple = (part * scale for part in (made.tilts, made.sag, made.ripple))
+        return replace(made, tilts=tilts, sag=sag, ripple=ripple)
+
+    def at(self, arm: Kinematics, q: Array) -> Array:
+        """Return the flange's displacement (..., 6) at joint values (..., axes), base axes."""
+        shape, q = (*np.shape(q)[:-1], 6), np.atleast_2d(q)
+        T, J = arm.forward_and_jacobian(q)
+        turning = arm.joints.turning
+        waves = np.sin(self.waves * q[..., None] + self.phase) * self.ripple
+        bent = (waves.sum(axis=2) * turning)[..., None]
+        weight = np.linalg.norm(T[:, :2, 3], axis=1) / 1000.0  # how far the arm stretches out
+        bent[:, 1, 0] += self.sag * weight * turning[1]
+        total = (J @ bent)[..., 0]
+        axes, feet = J[:, :3], T[:, :3, 3, None] - np.cross(J[:, 3:], J[:, :3], axis=1)
+        for k in np.flatnonzero(turning):
+            z = axes[..., k]
+            side = np.cross(z, axes[..., k - 1] if k else [1.0, 0.0, 0.0])
+            flat = np.linalg.norm(side, axis=1) < 0.1  # parallel to the axis before
+            side[flat] = (feet[..., k] - feet[..., k - 1])[flat]
+            side -= z * (side * z).sum(axis=1, keepdims=True)
+            side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), 1e-9)
+            turn = self.tilts[k, 0] * side + self.tilts[k, 1] * np.cross(z, side)
+            total[:, :3] += turn
+            total[:, 3:] += np.cross(turn, T[:, :3, 3] - feet[..., k])
+        return np.asarray(total.reshape(shape))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +208,15 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
     robot = replace(ARM if case.axes == 6 else FOUR_AXIS, accuracy_mm=case.accuracy_mm)
     arm = kinematics(robot)
     camera, board, typed = _layout(case, rng)
-    errors = np.zeros(len(arm.parameter_names))
-    true = typed
+    errors, true = np.zeros(len(arm.parameter_names)), typed
+    beyond = Beyond.none(arm)
     if case.geometry_mm > 0.0:
         errors = _errors(case, arm, rng)
-        true = arm.forward(_typed_joints(arm, typed), errors)
+    if case.beyond_mm > 0.0:
+        beyond = Beyond.drawn(arm, case.beyond_mm, rng)
+    if case.geometry_mm > 0.0 or case.beyond_mm > 0.0:
+        q = _typed_joints(arm, typed)
+        true = displaced(arm.forward(q, errors), beyond.at(arm, q))
     look = truly or Seen(BOARD.points(), CAMERA)
     seen = _observed(case, camera, true, board, _rounded(typed), rng, look)
     problem = Problem(
@@ -156,7 +230,7 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
         tolerance=TOLERANCE,
         locate="lens",
     )
-    return Simulated(case, problem, camera, board, errors, arm)
+    return Simulated(case, problem, camera, board, errors, arm, beyond)
 
 
 def _observed(
@@ -327,10 +401,10 @@ def pick_errors(session: Simulated, delivered: Array, approach: Array, looking: 
     else:
         seen, placed_by = places, looking @ delivered
         q = _typed_joints(arm, looking[None])[0]
-        true = apply(arm.forward(q, session.errors) @ session.camera, places)
+        true = apply(session.reached(q) @ session.camera, places)
     goal = apply(placed_by, seen)
     q = postures_at(arm, transform(approach, goal), [None] * len(goal))
     reached = np.full((len(goal), 3), np.nan)
     good = np.isfinite(q).all(axis=1)
-    reached[good] = arm.forward(q[good], session.errors)[:, :3, 3]
+    reached[good] = session.reached(q[good])[:, :3, 3]
     return np.asarray(np.linalg.norm(reached - true, axis=1))

@@ -18,7 +18,7 @@ from ..errors import StationbookError
 from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, System, fit, linear_system
 from ..estimate.problem import NoisePrior, Problem
 from ..estimate.solver import Solution, fitted
-from ..estimate.systematic import postures_at
+from ..estimate.systematic import error_columns, postures_at
 from ..findings import Finding
 from ..robots.kinematics import Kinematics
 from .scene import Scene, Texts
@@ -220,7 +220,7 @@ def _jacobians(arm: Kinematics, postures: Array, usual: Array) -> Array:
     """Return the flange's displacement (k, 6, p) per systematic error in each posture."""
     if not np.isfinite(postures[0]).all():
         return usual[None]
-    return np.concatenate([usual[None], arm.parameter_jacobian(postures[1:])])
+    return np.concatenate([usual[None], error_columns(arm, postures[1:])])
 
 
 def _sizes(V: Array, J: Array, chosen: int, system: System, row: int, state: State) -> Array:

@@ -53,7 +53,14 @@ from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
 from .fit import beforehand, in_the_images, linear_system
 from .problem import Noise, Problem, point_rows, terms_of
-from .systematic import ZERO_RAD, Systematic, flange_errors, usual_posture
+from .systematic import (
+    OF_THE_FIELD,
+    UNEXPLAINED,
+    ZERO_RAD,
+    Systematic,
+    flange_errors,
+    usual_posture,
+)
 
 if TYPE_CHECKING:  # the solver asks `result` what is known, and that holds budgets
     from .solver import Solution
@@ -150,7 +157,7 @@ def pick_model(
     off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
     flat = moved.reshape(-1, 6)
     rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
-    floor = model.accuracy_mm if model.arm is None else 0.0
+    floor = model.accuracy_mm * (1.0 if model.arm is None else UNEXPLAINED)
     lever = camera[:3, 3] - looking[:3, 3] if problem.mount == EYE_TO_HAND else np.zeros(3)
     return PickModel(moved, off, rigid, corner, floor, _unseen(floor, lever))
 
@@ -458,9 +465,11 @@ class Result:
         return NoiseLevels(self.noise.pixel_px, self.noise.position, degrees)
 
     def _shared(self, which: slice) -> tuple[SystematicError, ...]:
-        """Return the robot's errors, or those of board and lens."""
+        """Return the robot's lengths and zeros, or the errors of board and lens."""
         found, items = self.systematic, []
         for row in range(len(found.names))[which]:
+            if found.names[row].startswith(OF_THE_FIELD):
+                continue
             key = SHOWN_UNITS[found.units[row]]
             factor = float(np.degrees(1.0)) if key == "deg" else 1.0
             value, u = float(found.value[row] * factor), float(found.sd[row] * factor)

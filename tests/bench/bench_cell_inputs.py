@@ -86,11 +86,11 @@ def worst_pick(
         seen, true, carrier = apply(inverse(session.camera), places), places, delivered
     else:
         q = _typed_joints(arm, looking[None])[0]
-        true = apply(arm.forward(q, session.errors) @ session.camera, places)
+        true = apply(session.reached(q) @ session.camera, places)
         seen, carrier = places, looking @ delivered
     goal = apply(carrier, larger * located(seen, truly.camera, locate))
     q = postures_at(arm, transform(R, goal), [None] * len(goal))
-    reached = arm.forward(q, session.errors)[:, :3, 3]
+    reached = session.reached(q)[:, :3, 3]
     return float(np.nanmax(np.linalg.norm(reached - true, axis=1)))
 
 
