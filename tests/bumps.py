@@ -16,7 +16,7 @@ from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
-from engine.frames import apply, displaced
+from engine.frames import apply, displaced, displacement
 
 MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
 # A bump of d mm turns the camera by this much too: it tilts about a foot 500 mm away.
@@ -74,3 +74,16 @@ def revisited(
         pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
         observations.append(Observation(number, typed, np.arange(BOARD.count), pixels))
     return replace(session.problem, observations=tuple(observations))
+
+
+def pick_errors(session: Simulated, old: Result, shift: Array) -> Array:
+    """Return what picks on ``old`` are off at the corners (8, 3) [mm], camera moved by ``shift``.
+
+    Camera and arm as they truly are; to first order in the arm's errors.
+    """
+    assert old.pick is not None
+    M, S = (a[old.pick.corner] for a in (old.pick.moved, old.pick.off))
+    off = np.zeros(S.shape[2])
+    if session.case.geometry_mm > 0.0:
+        off[: len(session.errors)] = session.errors
+    return np.asarray(M @ displacement(old.camera, displaced(session.camera, shift)) + S @ off)

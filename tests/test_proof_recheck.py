@@ -13,17 +13,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bumps import MOUNT, bump, old_session, remounted, revisited
+from bumps import MOUNT, bump, old_session, pick_errors, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
-from simulated_sessions import Case, Simulated
+from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
 from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
-from engine.estimate.result import Result
 from engine.frames import displaced, displacement
 from engine.pendant.settings import Active
 from engine.proof.pick_now import _state, pick_now
@@ -318,7 +317,7 @@ def test_stated_pick_error_on_the_old_result_holds_the_truth() -> None:
                     continue
                 now = pick_now(old, session.problem, problem, answer, Tolerance(1.0, 0.2))
                 assert now is not None
-                true = true_pick_error(session, old, shift)
+                true = float(np.linalg.norm(pick_errors(session, old, shift), axis=1).max())
                 inside.append(abs(true - now.error_mm) <= now.expanded_mm)
                 if now.state == "within":
                     beyond += true > 1.0
@@ -327,18 +326,6 @@ def test_stated_pick_error_on_the_old_result_holds_the_truth() -> None:
     assert len(inside) > 60
     assert np.mean(inside) >= 0.93
     assert beyond <= 1
-
-
-def true_pick_error(session: Simulated, old: Result, shift: np.ndarray) -> float:
-    """Return how far a pick is off at the worst corner, camera and arm as they truly are [mm]."""
-    assert old.pick is not None
-    true = displaced(session.camera, shift)
-    M, S = (a[old.pick.corner] for a in (old.pick.moved, old.pick.off))
-    off = np.zeros(S.shape[2])
-    if session.case.geometry_mm > 0.0:
-        off[: len(session.errors)] = session.errors
-    error = M @ displacement(old.camera, true) + S @ off
-    return float(np.linalg.norm(error, axis=1).max())
 
 
 def ending(answer: dict) -> dict:

@@ -16,6 +16,7 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cautions import BLIND_PLAN
@@ -143,6 +144,7 @@ class Blind:
         for start in range(0, len(flange), CHUNK):
             some = flange[start : start + CHUNK]
             share = in_view(self.seen, self.known.views(some)).mean(axis=1)
+            share[~self._keeps_clear(some)] = 0.0
             for index in np.flatnonzero(share > most):
                 if share[index] <= most or not self.arm.stands(some[index]):
                     continue
@@ -156,9 +158,12 @@ class Blind:
 
     def _along(self, poses: Array, held: Array) -> Array | None:
         """Return the arm's postures after a leg that keeps clear in every arrangement, or None."""
-        flange = self.bodies.lowest(poses)[:, 0] >= self.floor[0] - ROUNDING_MM
-        good = flange.all() and self.bodies.clear(poses, self.boxes).all()
-        return self.arm.along(poses, held) if good else None
+        return self.arm.along(poses, held) if self._keeps_clear(poses).all() else None
+
+    def _keeps_clear(self, poses: Array) -> NDArray[np.bool_]:
+        """Tell at which flange poses (n, 4, 4) all that may ride there keeps clear."""
+        high = self.bodies.take(slice(1)).lowest(poses)[:, 0] >= self.floor[0] - ROUNDING_MM
+        return np.asarray(high & self.bodies.clear(poses, self.boxes))
 
     def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
         """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""

@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import KeepOut
-from ..frames import AXES, inverse, rotation_angle, rotation_exp, transform
+from ..frames import AXES, apply, inverse, rotation_angle, rotation_exp, transform
 from .sight import Sight
 
 LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
@@ -221,15 +221,16 @@ class Bodies:
         Two boxes are apart where one of fifteen directions parts them: their faces' normals and
         the cross products of their edges (Gottschalk, Lin, Manocha 1996, from memory).
         """
-        placed = base_T_flange[:, None] @ self.frame[None]
-        hit = np.zeros(placed.shape[:2], bool)
+        places = apply(base_T_flange, self.frame[:, :3, 3])
+        hit = np.zeros(places.shape[:2], bool)
         for box in boxes:
             low, high = np.asarray(box.min_mm), np.asarray(box.max_mm)
             middle, room = (low + high) / 2, (high - low) / 2 + CLEAR_MM
-            away = placed[..., :3, 3] - middle
-            gap = np.linalg.norm(np.maximum(np.abs(away) - room, 0.0), axis=-1)
-            n, m = np.nonzero((gap <= self._size) & ~hit)
-            hit[n, m] = ~_apart(away[n, m], room, placed[n, m, :3, :3], self.half[m])
+            away = places - middle
+            near = (np.abs(away) <= room + self._size[:, None]).all(axis=-1)
+            n, m = np.nonzero(near & ~hit)
+            R = base_T_flange[n, :3, :3] @ self.frame[m, :3, :3]
+            hit[n, m] = ~_apart(away[n, m], room, R, self.half[m])
         return hit
 
     def clear(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:

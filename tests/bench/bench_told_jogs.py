@@ -1,6 +1,6 @@
 """Whether a jog as it is told ever leads board, camera or flange into a box.
 
-    python tests/bench/bench_told_jogs.py [sessions]
+    python tests/bench/bench_told_jogs.py [sessions [first seed]]
 
 Each session has three random boxes about the arm's reach, a floor at the base plane where the
 scene leaves room for it, and the arm's own foot. Every plan is followed as the words say, key after
@@ -108,11 +108,12 @@ KEYS = ("sessions", "whole", "stations", "jogs", "jogs into a box", "poses", "po
 def main() -> None:
     """Print a table."""
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     print(f"{'':22}" + "".join(f"{key:>18}" for key in KEYS) + f"{'s':>8}")
     for mount in (EYE_TO_HAND, EYE_IN_HAND):
         for axes in (6, 4):
             begun = time.process_time()
-            runs = [session(mount, seed, axes) for seed in range(sessions)]
+            runs = [session(mount, seed, axes) for seed in range(first, first + sessions)]
             took = time.process_time() - begun
             total = "".join(f"{sum(run[key] for run in runs):18d}" for key in KEYS)
             print(f"{f'{mount}, {axes} axes':22}{total}{took:8.0f}", flush=True)

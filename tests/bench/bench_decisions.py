@@ -1,0 +1,141 @@
+"""Decisions against the truth: verdict, proof and recheck, by both rules.
+
+    python tests/bench/bench_decisions.py [sessions]
+
+Sessions are simulated without images (`simulated_sessions`), so what a pick is truly off at the
+corners of the work volume is known. Counted is how often a decision was wrong, beside the mean of
+the chance that was stated for it, which is to be no smaller.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from bumps import MOUNT, bump, old_session, pick_errors, remounted, revisited
+from simulated_sessions import Case, Simulated
+
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, Tolerance
+from engine.cell.result import Decision, Pointer, Rule, verdict
+from engine.estimate.result import Result
+from engine.proof.conclusion import PointError, Spread, concluded
+from engine.proof.pick_now import pick_now
+from engine.proof.recheck import recheck
+from engine.simulate.scenario import cell
+
+CASES = {
+    "fixed camera": Case(stations=8),
+    "camera on the flange": Case(mount=EYE_IN_HAND, stations=8),
+    "arm off by 0.3 mm": Case(stations=8, geometry_mm=0.3, accuracy_mm=0.4),
+}
+RULES: tuple[Rule, ...] = ("guarded", "simple")
+SHARES = (0.6, 0.9, 1.1, 1.6, 3.5)  # [-] of a session's U: the tolerances it is judged by
+STILL = np.zeros(6)
+Counts = dict[tuple[str, ...], list[tuple[bool, float]]]
+
+
+def sizes(errors: Array) -> float:
+    """Return the largest length [mm] of errors (n, 3)."""
+    return float(np.linalg.norm(errors, axis=1).max())
+
+
+def note(found: Counts, key: tuple[str, ...], wrong: bool, decision: Decision) -> None:
+    """Count one decision about the tolerance, and what was stated about it."""
+    if decision.chance_wrong is not None:
+        found[key].append((wrong, decision.chance_wrong))
+
+
+def verdicts(found: Counts, name: str, session: Simulated, old: Result) -> None:
+    """Judge a result by tolerances around its own U."""
+    if old.uncertainty.pick_mm is None:
+        return
+    off = sizes(pick_errors(session, old, STILL))
+    for share in SHARES:
+        limit = share * 2.0 * old.uncertainty.pick_mm
+        for rule in RULES:
+            said, why = verdict(old.uncertainty, Tolerance(limit, 10.0, rule), ())
+            wrong = off > limit if said == "accepted" else off <= limit
+            note(found, ("verdict", rule, said), wrong, why)
+
+
+def proofs(found: Counts, session: Simulated, old: Result, rng: np.random.Generator) -> None:
+    """Touch the corners with pointers of several u, the camera where it was or 0.5 mm off."""
+    if old.uncertainty.pick_mm is None or old.pick is None:
+        return
+    corners = cell().work_volume.corners()
+    rows = old.pick.moved[old.pick.corner]
+    floor = max(old.uncertainty.pick_mm**2 - old.uncertainty.work_volume_mm**2, 0.0) / 3.0
+    for size in (0.0, 0.5, 2.0):
+        errors = pick_errors(session, old, bump(size, rng))
+        for u in (0.03, 0.1, 0.3):
+            own = 0.05
+            touched = errors + rng.normal(0.0, np.hypot(own, u), errors.shape)
+            made = [
+                PointError(k, f"point {k}", corners[k], corners[k], -error,
+                           Spread(row @ old.covariance @ row.T + floor * np.eye(3),
+                                  own**2 * np.eye(3), u**2 * np.eye(3)))
+                for k, (error, row) in enumerate(zip(touched, rows, strict=True))
+            ]  # fmt: skip
+            for limit in (0.8, 1.2, 2.0):
+                for rule in RULES:
+                    wide = replace(cell(), tolerance=Tolerance(limit, 10.0, rule))
+                    proof = concluded(made, wide, Pointer((0.0, 0.0, 150.0), u))
+                    said = "proven" if proof.proven else "not proven"
+                    beyond = sizes(errors) > limit
+                    key = ("proof", f"{rule}, pointer u {u}", said)
+                    note(found, key, beyond if proof.proven else not beyond, proof.decision)
+
+
+def rechecks(found: Counts, session: Simulated, old: Result, rng: np.random.Generator) -> None:
+    """Recheck after bumps, judged by both rules."""
+    for size in (0.0, 0.3, 0.6, 1.0, 2.0, 5.0):
+        for stations in (1, 2, 3, 5):
+            shift = bump(size, rng)
+            problem = revisited(session, stations, shift, remounted(MOUNT, rng), rng)
+            answer = recheck(old, problem)
+            off = sizes(pick_errors(session, old, shift))
+            for rule in RULES:
+                limit = 1.2
+                now = pick_now(old, session.problem, problem, answer, Tolerance(limit, 10.0, rule))
+                key = ("recheck", f"{rule}, {stations} stations")
+                if now is None or now.state == "open":
+                    found[*key, "not known"].append((False, 0.0))
+                if now is None:
+                    continue
+                wrong = {"within": off > limit, "beyond": off <= limit}.get(now.state, False)
+                note(found, (*key, now.state), wrong, now.decision)
+                inside = abs(off - now.error_mm) <= now.expanded_mm
+                if answer.cause in ("camera", "none"):
+                    found["recheck", f"{rule}, {stations} stations", "error outside U"].append(
+                        (not inside, 0.05)
+                    )
+
+
+def main() -> None:
+    """Print a table for each case."""
+    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    for name, case in CASES.items():
+        found: Counts = defaultdict(list)
+        for seed in range(sessions):
+            rng = np.random.default_rng([seed, 17])
+            session, old = old_session(case, seed)
+            verdicts(found, name, session, old)
+            proofs(found, session, old, rng)
+            rechecks(found, session, old, rng)
+        print(f"\n{name}, {sessions} sessions")
+        print(f"{'':10}{'':28}{'said':18}{'times':>7}{'wrong':>9}{'stated':>9}")
+        for key, items in sorted(found.items()):
+            what, rule, said = (f"{text:{n}}" for text, n in zip(key, (10, 28, 18), strict=True))
+            wrong, stated = (np.mean([item[k] for item in items]) for k in (0, 1))
+            print(f"{what}{rule}{said}{len(items):7d}{wrong:9.3f}{stated:9.3f}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,131 @@
+"""The way that is told: legs in an order that is clear, checked where a hand would really go.
+
+References: where two boxes meet by linear programming (scipy's HiGHS), turns by pytransform3d.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plan_world import ARM, FOUR_AXIS, cell_of
+from scipy.optimize import linprog
+from told_jogs import entered, way
+
+from engine.arrays import Array
+from engine.cell.cell import EYE_TO_HAND, KeepOut
+from engine.frames import displacement, rotation_exp, transform
+from engine.plans.arm import arm_check, around, foot
+from engine.plans.way import CLEAR_MM, Bodies, jog_text, told_way
+from engine.robots.kinematics import kinematics
+
+POINT = Bodies(np.eye(4)[None], np.zeros((1, 3)))
+NOTHING = np.empty((0, 0))
+
+
+def turned(rng: np.random.Generator, size: float = 1.0) -> Array:
+    return rotation_exp(rng.normal(0.0, size, 3))
+
+
+def meet(T: Array, half: Array, box: KeepOut) -> bool:
+    """Tell by linear programming whether a turned box and one along the axes share a point."""
+    low, high = np.array(box.min_mm) - CLEAR_MM, np.array(box.max_mm) + CLEAR_MM
+    corners = T[:3, :3]  # p = t + R q with q in the box of half sides
+    found = linprog(
+        np.zeros(3),
+        A_ub=np.vstack([corners, -corners]),
+        b_ub=np.concatenate([high - T[:3, 3], T[:3, 3] - low]),
+        bounds=[(-h, h) for h in half],
+    )
+    return found.status == 0
+
+
+def test_bodies_meet_boxes_exactly_where_they_share_a_point() -> None:
+    rng = np.random.default_rng(1)
+    hits = 0
+    for _ in range(250):
+        half = rng.uniform(0.0, 150.0, 3) * [1, 1, rng.integers(0, 2)]
+        size = rng.uniform(2.0, 200.0, 3)
+        box = KeepOut("box", tuple(-size / 2), tuple(size / 2))
+        T = transform(turned(rng), rng.normal(0.0, 130.0, 3))
+        body = Bodies(np.eye(4)[None], half[None])
+        hit = bool(body.hit(T[None], (box,))[0, 0])
+        assert hit is meet(T, half, box)
+        hits += hit
+    assert 60 < hits < 190
+
+
+def test_legs_lead_to_the_pose_however_far_it_is_turned() -> None:
+    rng = np.random.default_rng(2)
+    for _ in range(100):
+        start, end = (transform(turned(rng), rng.uniform(-400, 400, 3)) for _ in range(2))
+        legs = told_way(start, end, lambda poses, held: held, NOTHING)
+        assert legs is not None
+        off = displacement(way(start, jog_text(legs))[-1], end)
+        assert np.abs(off[3:]).max() <= 0.51  # rounded to 1 mm and 1°
+        assert np.degrees(np.linalg.norm(off[:3])) < 1.6
+
+
+def clear_of(*boxes: KeepOut) -> object:
+    return lambda poses, held: held if POINT.clear(poses, boxes).all() else None
+
+
+def test_the_order_is_changed_where_a_box_stands_in_the_way() -> None:
+    start, end = transform(np.eye(3), np.zeros(3)), transform(np.eye(3), [300.0, 200.0, 100.0])
+    free = told_way(start, end, lambda poses, held: held, NOTHING)
+    assert jog_text(free or ()) == "base X +300 mm, base Y +200 mm, base Z +100 mm"
+    wall = KeepOut("wall", (100.0, -50.0, -50.0), (140.0, 50.0, 50.0))
+    legs = told_way(start, end, clear_of(wall), NOTHING)
+    assert legs is not None
+    assert not entered(way(start, jog_text(legs)), np.zeros((1, 3)), (wall,))
+    assert legs[0].axis != 0
+    room = [KeepOut(f"{k}", *sides) for k, sides in enumerate((
+        ((60.0, -900.0, -900.0), (80.0, 900.0, 900.0)),
+    ))]  # fmt: skip
+    assert told_way(start, end, clear_of(*room), NOTHING) is None
+
+
+def test_turns_are_made_where_there_is_room_for_them() -> None:
+    plate = Bodies(np.eye(4)[None], np.array([[150.0, 10.0, 10.0]]))
+    start = transform(np.eye(3), np.zeros(3))
+    end = transform(rotation_exp([0.0, 0.0, np.pi / 2]), [0.0, 0.0, 400.0])
+    posts = (KeepOut("post", (-20.0, 90.0, -50.0), (20.0, 130.0, 50.0)),)
+    legs = told_way(
+        start, end, lambda poses, held: held if plate.clear(poses, posts).all() else None,
+        NOTHING, plate.reach_mm,
+    )  # fmt: skip
+    assert legs is not None
+    assert [leg.turns for leg in legs] == [False, True]  # up first, then the turn
+
+
+def test_legs_keep_within_reach_and_limits_though_the_straight_way_does_not_tell() -> None:
+    arm, down = kinematics(ARM), np.diag([1.0, -1.0, -1.0])
+    start = transform(down, [740.0, 0.0, 250.0])
+    end = transform(down, [430.0, 620.0, 250.0])
+    corner = transform(down, [740.0, 620.0, 250.0])  # Y first would lead through here
+    assert len(arm.branches(corner)) == 0
+    check = arm_check(ARM, start[None], [None])
+    legs = told_way(start, end, check.along, check.postures(start))
+    assert legs is not None
+    poses = way(start, jog_text(legs))
+    assert all(len(arm.branches(pose)) > 0 for pose in poses[::5])
+    blocked = told_way(end, start, check.along, NOTHING)
+    assert blocked is not None
+    assert [leg.axis for leg in blocked] == [1, 0]  # Y first
+
+
+def test_the_foot_is_a_column_that_the_geometry_gives_and_a_recorded_stop_can_refute() -> None:
+    size = ARM.geometry_mm
+    column = foot(ARM)
+    assert column is not None
+    radius = size["a1"] + size["c1"] / 4.0
+    assert column.max_mm == pytest.approx((radius, radius, size["c1"]))
+    scara = foot(FOUR_AXIS)
+    assert scara is not None
+    assert scara.max_mm[0] == pytest.approx(FOUR_AXIS.geometry_mm["l1"] / 4.0)
+    assert foot(None) is None
+    cell = replace(cell_of(EYE_TO_HAND), keep_out=())
+    far, near = (transform(np.eye(3), [x, 0.0, 200.0])[None] for x in (500.0, 120.0))
+    assert around(cell, POINT, far) == (column,)
+    assert around(cell, POINT, near) == ()
