@@ -56,10 +56,10 @@ def stories(count: int, seed: int = 1, **kind: float) -> Counter[str]:
 
 def test_still_years_give_no_alarm_in_95_percent_whenever_it_is_looked() -> None:
     rng, alarms = np.random.default_rng(2), 0
-    for _ in range(200):
+    for _ in range(120):
         year = a_year(rng)
         alarms += any(drift(first(year, n)).story not in ("still", "too-few") for n in range(4, 10))
-    assert alarms <= 10  # 5 %
+    assert alarms <= 6  # 5 %
 
 
 def test_a_drift_of_50_micrometres_a_week_is_found_in_8_rechecks_of_a_year() -> None:
@@ -117,7 +117,7 @@ def test_what_temperature_does_is_told_where_it_was_noted() -> None:
 def test_the_rate_lies_within_its_uncertainty() -> None:
     rng = np.random.default_rng(7)
     off = []
-    for _ in range(150):
+    for _ in range(100):
         found = drift(a_year(rng, rate=0.05))
         assert found.u_rate_mm_week is not None
         off.append(((found.rate_mm_week or 0.0) - 0.05) / (found.u_rate_mm_week / np.sqrt(3.0)))

@@ -487,7 +487,7 @@ def test_long_sessions_show_the_worst_stations_only(tmp_path: Path) -> None:
 def test_printed_by_a_browser_nothing_is_cut_off(
     paper: str, recorded: Recorded, tmp_path: Path
 ) -> None:
-    page = recorded.html.replace("@page {", f"@page {{ size: {paper};", 1)
+    page = recorded.html.replace("size: A4;", f"size: {paper};", 1)
     (tmp_path / "r.html").write_text(page, encoding="utf-8")
     command = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
     command += [f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'r.pdf'}"]

@@ -45,6 +45,7 @@ CALLS = [  # schema, words; {s} is the example, {d} the folder it lies in
     ("proof", "proof {s} --no-write"),
     ("proof-held-out", "proof {s} --hold-out 3"),
     ("shift", "shift {s}"),
+    ("report-together", "report {s} {d}/same --together {d}/all.html"),
     ("report", "report {s} --no-write"),
     ("export", "export {s} --as matrix"),
     ("export", "export {s} --as poses"),

@@ -174,6 +174,7 @@ COMMANDS = {
         _word("--depth", "FILE", "the depth that a 3-D camera took with the image"),
         *ACCEPTING,
         _flag("--closing", "a last stop at an earlier pose"),
+        _word("--photo", "FILE", "a photograph of the pendant, kept as evidence"),
         OneOf(
             _word("--retake", "N", "replace station N", type=int),
             _word("--station", "N", "only add --view to station N", type=int),
@@ -205,6 +206,7 @@ COMMANDS = {
             _word("--aside", "TEXT", "leave it out of the solution, and why"),
             _flag("--back", "use it again"),
             _word("--note", "TEXT", "a remark kept with the station"),
+            _word("--photo", "FILE", "a photograph of the pendant, kept as evidence"),
             required=True,
         ),
         *ACCEPTING,
@@ -358,6 +360,14 @@ COMMANDS = {
     "report": _command(
         "write the page that the customer signs",
         *SEVERAL,
+        _word(
+            "--paper",
+            help="of the printed page (default: A4)",
+            choices=("A4", "letter"),
+            default="A4",
+        ),
+        _word("--together", "FILE.html", "all DIRs in one page, with a table of them first"),
+        FORCE,
         _flag("--no-write", "make it, but store nothing"),
         ONE_CAMERA,
         ANYWAY,

@@ -53,6 +53,7 @@ class Station:
     note: str | None = None
     closing: bool = False
     views: tuple[View, ...] = ()
+    photo: str | None = None  # of the pendant, as evidence of what was typed
     depth: str | None = None
 
     @property

@@ -98,15 +98,17 @@ class Summary(NamedTuple):
 # ---- finding sessions --------------------------------------------------------------------------
 
 
-def session_folders(root: Path) -> list[Path]:
+def session_folders(root: Path, levels: int = DEEPEST) -> list[Path]:
     """Return every session folder below ``root``, by name; links are not followed.
+
+    ``levels``: how deep folders of folders are looked through; 0: only what lies in ``root``.
 
     Raises FileError where ``root`` is no folder.
     """
     if (root / SESSION_FILE).is_file():
         return [root]
     try:
-        found = [Path(path) for path in _below(str(root), DEEPEST)]
+        found = [Path(path) for path in _below(str(root), levels)]
     except OSError as error:
         raise FileError.from_os(root, error, "read") from None
     return sorted(found)
@@ -376,13 +378,14 @@ def _texts(text: str) -> tuple[str, ...]:
 # ---- the index ---------------------------------------------------------------------------------
 
 
-def summaries(root: Path, *, index: bool = True) -> list[Summary]:
+def summaries(root: Path, *, index: bool = True, levels: int = DEEPEST) -> list[Summary]:
     """Return every session below ``root`` at a glance, by folder.
 
-    ``index``: believe and renew the index in the user's own configuration folder. A folder that
-    nothing can be written to only costs time. Raises FileError where ``root`` is no folder.
+    ``levels`` as in `session_folders`. ``index``: believe and renew the index in the user's own
+    configuration folder. A folder that nothing can be written to only costs time. Raises FileError
+    where ``root`` is no folder.
     """
-    folders = session_folders(root)
+    folders = session_folders(root, levels)
     path = _index_path(root)
     known = _read_index(path) if index else {}
     found: list[Summary] = []

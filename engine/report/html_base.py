@@ -57,6 +57,8 @@ figcaption b { display: block; }
   gap: 1rem; }
 .pictures svg { display: block; width: 100%; height: auto; border: 1px solid var(--line); }
 .pictures figcaption { font-size: .85rem; }
+.pictures img { width: 100%; }
+.hash { display: block; font-size: .7rem; overflow-wrap: anywhere; }
 .blank { display: inline-block; min-width: 9rem; border-bottom: 1px solid var(--ink); }
 .sign td, .sign th { height: 3.2em; vertical-align: bottom; }
 .sign table { width: 100%; }

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from ..cautions import REPORT
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
-from ..cell.session import Station
+from ..cell.session import About, Session, Station
+from ..errors import FileError
+from ..files import inside, read_bytes, sha256
 from ..findings import Level
 from ..frames import rotation_log
 from ..sessions.journal import Line
@@ -26,9 +30,10 @@ from .html_base import (
     section,
     table,
 )
-from .stations import StationView, Thumbnail
+from .stations import StationView, Thumbnail, small_photo
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
+MAX_PHOTO = 2**29  # bytes; as of any image of a session
 MOST_ACTIONS = 200  # lines of the journal shown: the latest
 MOVED = (
     ("Moved [mm]", "position_mm", "u_position_mm", 3),
@@ -248,6 +253,119 @@ def proof(result: StoredResult) -> Html:
 
 def _triple(values: Iterable[float | None] | None) -> str:
     return "not known" if values is None else " ".join(number(v, 3) for v in values)
+
+
+# ---- for whom, where and how -------------------------------------------------------------------
+
+
+def circumstances(session: Session, journal: Sequence[Line]) -> Html | str:
+    """Return customer, place, temperature, warm-up and instruments; empty where none is noted."""
+    about, warm = session.about, _warmed_up(journal)
+    if about is None and warm is None:
+        return ""
+    about = about or About()
+    degrees, minutes = about.temperature_degc, about.warm_up_min
+    rows = [
+        ("Customer", about.customer), ("Place", about.place),
+        ("Temperature", None if degrees is None else f"{degrees:g} °C"),
+        ("Warm-up", warm if minutes is None else f"the robot ran {minutes:g} min before"),
+    ]  # fmt: skip
+    return section("For whom, where and how", pairs(rows), _instruments(about, session.created))
+
+
+def _warmed_up(journal: Sequence[Line]) -> str | None:
+    """Return what was answered at the start, in words."""
+    given = [line["answers"] for line in journal if isinstance(line.get("answers"), dict)]
+    if not given or not isinstance(given[-1].get("warmed_up"), bool):
+        return None
+    return "warmed up, by the operator's word" if given[-1]["warmed_up"] else "NOT warmed up"
+
+
+def _instruments(about: About, created: str) -> Html | str:
+    if not about.instruments:
+        return ""
+    rows = [
+        (item.name, item.serial or BLANK, item.due or BLANK,
+         "OVERDUE then" if item.due and created and item.due < created[:10] else "")
+        for item in about.instruments
+    ]  # fmt: skip
+    head = ("instrument", "serial number", "calibration due", "")
+    return table(head, rows, "What was measured with")
+
+
+def budget(result: StoredResult) -> Html | str:
+    """Return what the uncertainty of a pick is made of; empty where it is not known."""
+    made = result.budget
+    if made is None or not made.parts:
+        return ""
+    total = sum(part.u_mm**2 for part in made.parts) ** 0.5
+    rows = [
+        (part.name, number(part.u_mm, 4), _share(part.u_mm, total)) for part in made.parts
+    ]  # fmt: skip
+    rows.append(("together", number(total, 4), _share(total, total)))
+    factor, freedom = made.coverage_factor, made.degrees_of_freedom
+    told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
+    if factor is not None and freedom is not None:
+        told += f" With {freedom:.0f} degrees of freedom the coverage factor is {factor:.2f}."
+    head = ("from", "u [mm]", "share of u²")
+    return section("Uncertainty budget of a pick", paragraph(told), table(head, rows))
+
+
+def _share(u: float, total: float) -> str:
+    return f"{100 * (u / total) ** 2:.0f} %" if total else "–"
+
+
+# ---- photographs of the pendant ----------------------------------------------------------------
+
+
+def photographs(views: list[StationView], folder: Path, cell: Cell) -> Html | str:
+    """Return the photographs of the pendant beside what was typed; empty where there are none."""
+    shown = [_photograph(view.station, folder, cell) for view in views if view.station.photo]
+    if not shown:
+        return ""
+    text = "Evidence of what the pendant showed, as it was stored; compare with what was typed."
+    pictures = element("div", joined(shown), class_="pictures")
+    return section("Photographs of the pendant", paragraph(text), pictures)
+
+
+def _photograph(station: Station, folder: Path, cell: Cell) -> Html:
+    name, title = station.photo or "", f"Station {station.id}"
+    try:
+        data = read_bytes(inside(folder, name), MAX_PHOTO)
+        small = small_photo(data, name)
+    except FileError as error:
+        return figure(Html(""), title, str(error))
+    image = Html(
+        f'<img alt="pendant at station {station.id}" src="data:image/jpeg;base64,{small}">'
+    )
+    typed = element("span", _typed(station, cell), class_="typed")
+    words = joined([typed, element("span", f"{name}, SHA-256 {sha256(data)}", class_="hash")])
+    return element(
+        "figure", joined([image, element("figcaption", joined([element("b", title), words]))])
+    )
+
+
+# ---- the cell before and since -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """One line of a cell's history: the day, what it was, its session, and what came of it."""
+
+    day: str
+    what: str
+    session: str
+    said: str
+
+
+def past(history: Sequence[Past]) -> Html | str:
+    """Return the history of the cell; empty where nothing else is known of it."""
+    if not history:
+        return ""
+    rows = [(item.day, item.what, item.session, item.said) for item in history]
+    text = "Results, rechecks and noted events of the sessions that lie beside this one."
+    head = ("day", "what", "session", "what came of it")
+    return section("History of the cell", paragraph(text), table(head, rows))
 
 
 def signatures() -> Html:

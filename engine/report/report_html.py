@@ -65,6 +65,7 @@ from .stations import (
     thumbnails,
 )
 
+PAPERS = ("A4", "letter")
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
 
 
@@ -78,13 +79,52 @@ def report_html(
     result_sha256: str | None = None,
     course: Sequence[CoursePoint] = (),
     camera: str | None = None,
+    history: Sequence[record.Past] = (),
+    paper: str = PAPERS[0],
 ) -> str:
     """Return the calibration record of ``session`` as the text of one HTML file.
 
     ``program`` names program and version, ``result_sha256`` is the hash of result.yaml, ``course``
-    how the uncertainty fell. What is missing is shown as not known. Raises StationbookError for a
-    result whose transforms are damaged. ``camera``: which of several it is about; None: the first.
+    how the uncertainty fell, ``history`` what happened to the cell before and since. What is
+    missing is shown as not known. Raises StationbookError for a result whose transforms are
+    damaged. ``camera``: which of several it is about; None: the first. ``paper``: of `PAPERS`.
     """
+    body = record_body(
+        folder, session, stored, printed=printed, program=program, result_sha256=result_sha256,
+        course=course, camera=camera, history=history,
+    )  # fmt: skip
+    return page(f"Calibration record: {session.name}", style(paper), body)
+
+
+def style(paper: str) -> str:
+    """Return how a record looks on the screen and on this paper."""
+    return STYLE.replace("@page {", f"@page {{ size: {paper};", 1)
+
+
+def together_html(
+    title: str, rows: Sequence[Sequence[object]], bodies: Sequence[Html], paper: str
+) -> str:
+    """Return several records in one page: a table of them, then each from a new sheet on."""
+    head = ("session", "cell", "started", "verdict", "U of a pick", "tolerance", "proven")
+    first = joined([element("h1", title), table(head, rows, "Every record on this page")])
+    sheets = [element("div", body, class_="sheet") for body in bodies]
+    more = ".sheet { break-before: page; border-top: 3px double var(--ink); margin-top: 3rem; }\n"
+    return page(title, style(paper) + more, joined([first, *sheets]))
+
+
+def record_body(
+    folder: Path,
+    session: Session,
+    stored: StoredResult,
+    *,
+    printed: datetime,
+    program: str,
+    result_sha256: str | None = None,
+    course: Sequence[CoursePoint] = (),
+    camera: str | None = None,
+    history: Sequence[record.Past] = (),
+) -> Html:
+    """Return what stands on the page of one record; the rest as `report_html`."""
     whole, name = session, camera or session.cell.camera.name
     about = f"{whole.cell.name}, camera {name}" if whole.cell.cameras else whole.cell.name
     session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)
@@ -96,25 +136,29 @@ def report_html(
         made = pool.submit(thumbnails, pictured, folder, cell.camera.image_size_px)
         figures = _figures(views, cell, found, placed, course)
         pictures = record.pictures(pictured, made.result(), len(views))
-    body = joined([
+    journal = read_journal(folder)
+    return joined([
         element("header", joined([element("h1", "Calibration record"), paragraph(about)])),
         verdict(found, cell),
         record.cautions(),
+        record.circumstances(session, journal),
         identification(session, found),
         transforms(found, cell, placed),
         noise(found),
+        record.budget(found),
         record.before(found),
         record.cameras(stored, whole.cell, name),
         record.findings(found, views),
         section("Figures", element("div", joined(figures), class_="figures")),
         section("Stations", record.station_table(views, cell), pictures),
+        record.photographs(views, folder, cell),
         record.proof(found),
-        record.actions(read_journal(folder), cell),
+        record.past(history),
+        record.actions(journal, cell),
         inputs(found, _changed(whole, folder, found)),
         record.signatures(),
         record.ending(program, printed.isoformat(" ", "minutes"), result_sha256),
     ])  # fmt: skip
-    return page(f"Calibration record: {session.name}", STYLE, body)
 
 
 def _worst(views: list[StationView]) -> list[StationView]:

@@ -18,7 +18,7 @@ from ..cell.cell import Cell
 from ..cell.result import StationResult, StoredResult
 from ..cell.session import Session, Station
 from ..cell.stations import station_pose
-from ..errors import StationbookError
+from ..errors import FileError, StationbookError
 from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
@@ -230,6 +230,24 @@ def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
         grey = np.asarray(cv2.resize(grey, goal, interpolation=cv2.INTER_AREA), np.uint8)
     _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     return data.tobytes(), (width, height)
+
+
+PHOTO_PX = 640  # width; the digits of a pendant that fills the picture stay readable
+
+
+def small_photo(data: bytes, name: object) -> str:
+    """Return a photograph (as its file holds it) as a small upright colour JPEG in base64.
+
+    Raises FileError for what is no image.
+    """
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    if picture is None:
+        raise FileError(name, "not a readable image")
+    height, width = picture.shape[:2]
+    if width > PHOTO_PX:
+        goal = (PHOTO_PX, max(1, round(height * PHOTO_PX / width)))
+        picture = cv2.resize(picture, goal, interpolation=cv2.INTER_AREA)
+    return base64.b64encode(cv2.imencode(".jpg", picture)[1].tobytes()).decode()
 
 
 def _gain(offset: Array, width: int) -> int:

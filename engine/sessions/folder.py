@@ -77,6 +77,7 @@ STATION = record_of(
     board_pose=Many(Number(), (7,)),
     taken=Time(),
     views=Many(VIEW),
+    photo=FileName(),
 )
 PLANNED = record_of(PlannedStation, None, ("pose", "jog"), pose=Many(Typed()))
 INSTRUMENT = record_of(Instrument, None, (), due=Time())

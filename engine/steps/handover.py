@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
-from ..errors import UsageError
+from ..errors import FileError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..findings import finding
+from ..plant.archive import summaries
 from ..proof.stated import of_camera
 from ..report.exports import Chosen, export
 from ..sessions.changes import keep_earlier
+from ..sessions.folder import open_session
 from ..sessions.journal import overtaken
 from ..sessions.results import current_result, what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, write_text_atomic
+
+if TYPE_CHECKING:
+    from ..report.html_record import Past
 
 REPORT_FILE = "report.html"
 
@@ -134,6 +141,7 @@ def make_report(
     camera: str | None = None,
     *,
     anyway: bool = False,
+    paper: str = "A4",
 ) -> tuple[str, StoredResult]:
     """Return the report on result.yaml as HTML text, and the result of the camera it is about.
 
@@ -141,8 +149,42 @@ def make_report(
     it is damaged, UsageError for one whose camera moved since unless ``anyway``.
     """
     # here, so that an export loads neither the fit nor the plots
-    from ..diagnosis.diagnose import diagnosed
     from ..report.report_html import report_html
+
+    facts, part = _recorded(session, folder, now, camera, anyway)
+    return report_html(folder, session, paper=paper, **facts), part
+
+
+def make_together(
+    folders: Sequence[Path], now: datetime, *, anyway: bool = False, paper: str = "A4"
+) -> tuple[str, list[StoredResult]]:
+    """Return the records of several sessions as one page, and their results.
+
+    Raises as `make_report`, for the first session that has none.
+    """
+    from ..report.report_html import record_body, together_html
+
+    rows, bodies, results = [], [], []
+    for folder in folders:
+        session = open_session(folder)
+        facts, part = _recorded(session, folder, now, None, anyway)
+        bodies.append(record_body(folder, session, **facts))
+        results.append(part)
+        expanded, limit = part.expanded_mm, session.cell.tolerance.position_mm
+        rows.append((
+            session.name, session.cell.name, session.created[:10], part.verdict.upper(),
+            "not known" if expanded is None else f"{expanded:.3f} mm", f"{limit:g} mm",
+            "yes" if part.proven else "no",
+        ))  # fmt: skip
+    title = f"Calibration records of {len(rows)} sessions, {now:%Y-%m-%d}"
+    return together_html(title, rows, bodies, paper), results
+
+
+def _recorded(
+    session: Session, folder: Path, now: datetime, camera: str | None, anyway: bool
+) -> tuple[dict[str, Any], StoredResult]:
+    """Return what a record of a session is made of, and the result of the camera it is about."""
+    from ..diagnosis.diagnose import diagnosed
     from ..report.stations import CoursePoint, course
     from .solve import session_problems, typed_texts
 
@@ -153,17 +195,42 @@ def make_report(
     if what_changed(session, folder, part) is None:
         problem = session_problems(session, folder)[name]
         fell = course(problem, diagnosed(problem, typed_texts(session)))
-    html = report_html(
-        folder,
-        session,
-        result,
-        printed=now,
-        program=f"stationbook {program_version()}",
-        result_sha256=sha256(read_bytes(inside(folder, RESULT_FILE))),
-        course=fell,
-        camera=name,
-    )
-    return html, part
+    facts = {
+        "stored": result,
+        "printed": now,
+        "program": f"stationbook {program_version()}",
+        "result_sha256": sha256(read_bytes(inside(folder, RESULT_FILE))),
+        "course": fell,
+        "camera": name,
+        "history": _history(session, folder),
+    }
+    return facts, part
+
+
+def _history(session: Session, folder: Path) -> tuple[Past, ...]:
+    """Return results, rechecks and events of the cell from the sessions beside this one."""
+    from ..report.html_record import Past
+
+    found: list[Past] = []
+    with suppress(FileError):
+        for item in summaries(folder.resolve().parent, index=False, levels=0):
+            if item.cell != session.cell.name:
+                continue
+            if item.result is not None:
+                u = item.result.pick_mm
+                said = item.result.verdict.replace("-", " ")
+                said += "" if u is None else f", U {2 * u:.2f} mm"
+                said += ", proven" if item.result.proven else ""
+                found.append(Past(item.created[:10], "result", item.name, said))
+            for noted in item.noted:
+                if noted.action == "event":
+                    found.append(Past(noted.at[:10], "event", item.name, noted.what))
+                elif noted.action == "recheck":
+                    moved = {True: "moved", False: "not moved", None: "not known"}[noted.moved]
+                    size = "" if noted.size_mm is None else f", {noted.size_mm:.2f} mm"
+                    size += "" if noted.u_mm is None else f" (U {2 * noted.u_mm:.2f} mm)"
+                    found.append(Past(noted.at[:10], "recheck", item.name, moved + size))
+    return tuple(sorted(found, key=lambda one: one.day)) if len(found) > 1 else ()
 
 
 def write_report(cell: Cell, folder: Path, html: str, camera: str | None = None) -> Path:

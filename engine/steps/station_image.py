@@ -31,6 +31,7 @@ from ..images.load import decode_image, decode_levels, image_bytes
 from ..images.quality import DARK_SHARE, ImageReport, look, quality_findings
 from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
+from ..sessions.changes import Change
 from ..sessions.confirmed import is_confirmed, read_settings
 from ..sessions.folder import stored_points
 
@@ -343,6 +344,27 @@ def _free_name(folder: Path, kind: str, stem: str, suffix: str) -> str:
         attempt += 1
         name = f"{kind}/{stem}-{attempt}{suffix}"
     return name
+
+
+PHOTO_FOLDER = "photos"
+
+
+def photographed(change: Change, folder: Path, station_id: int, path: Path) -> Change:
+    """Return ``change`` with a photograph of the pendant kept beside a station, as evidence.
+
+    The journal keeps its SHA-256 with the other files of the change. Raises FileError for a file
+    that is no image.
+    """
+    data = image_bytes(path)
+    decode_image(data, path)
+    name = _free_name(folder, PHOTO_FOLDER, f"{station_id:03d}", path.suffix.lower() or ".jpg")
+    station = replace(change.session.existing(station_id), photo=name)
+    return replace(
+        change,
+        session=change.session.with_station(station),
+        files={**change.files, name: data},
+        details={**change.details, "photo": path.name},
+    )
 
 
 def inactive_source(folder: Path, camera: Camera) -> Finding | None:

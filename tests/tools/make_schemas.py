@@ -84,6 +84,8 @@ DOCUMENTS: dict[str, Any] = {
     "proof-held-out": {"stations": [{"station": "i", "distance_mm": "n", "angle_deg": "n",
                                      "expanded_mm": "n", "expanded_deg": "n", "chance": "n"}],
                        "findings": FINDINGS},
+    "report-together": {"dirs": ["s"], "path": "s", "bytes": "i", "verdicts": ["s"],
+                        "findings": FINDINGS},
     "report": {"dir": "s", "path": "s", "bytes": "i", "verdict": "s", "findings": FINDINGS},
     "export": {"dir": "s", "as": "s", "source_sha256?": "s", "text": "s"},
     "tip": {

@@ -12,28 +12,57 @@ from engine.report.exports import Chosen
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_output
-from engine.steps.handover import export_result, make_report, write_report
+from engine.steps.handover import export_result, make_report, make_together, write_report
 from engine.steps.importing import poses_text
 
 from ..clock import now
-from ..output import Answer, run_over, say
+from ..output import Answer, run_over, say, tell
 
 POSES = "poses"  # the stations as a table, not the result
 
 
 def run_report(args: argparse.Namespace) -> int:
     """Write report.html in each folder; the one before is kept beside it."""
+    if args.together is not None:
+        return _together(args)
     return run_over(
-        args, report_folder, write=not args.no_write, camera=args.camera, anyway=args.anyway
+        args,
+        report_folder,
+        write=not args.no_write,
+        camera=args.camera,
+        anyway=args.anyway,
+        paper=args.paper,
     )
 
 
-def report_folder(folder: str, *, write: bool, camera: str | None, anyway: bool) -> Answer:
+def _together(args: argparse.Namespace) -> int:
+    """Write the records of all folders into one page; the exit status is the worst of them."""
+    folders = [Path(folder) for folder in args.dirs]
+    html, results = make_together(folders, now(), anyway=args.anyway, paper=args.paper)
+    if not args.no_write:
+        write_output(Path(args.together), encoded(html), force=args.force)
+    findings = [item for result in results for item in result.findings]
+    document = {
+        "format": 1,
+        "dirs": list(args.dirs),
+        "path": None if args.no_write else args.together,
+        "bytes": len(html.encode()),
+        "verdicts": [result.verdict for result in results],
+        "findings": [item.document() for item in findings],
+    }
+    where = "not written" if args.no_write else args.together
+    said = f"{len(results)} records: {where} ({len(html.encode()) / 2**20:.1f} MB)"
+    return tell(args, Answer(document, [said], findings))
+
+
+def report_folder(
+    folder: str, *, write: bool, camera: str | None, anyway: bool, paper: str
+) -> Answer:
     """Make the report of one session, and store it unless told not to."""
     path, place = Path(folder), None
     with writing(path) if write else nullcontext():
         session = open_session(path)
-        html, result = make_report(session, path, now(), camera, anyway=anyway)
+        html, result = make_report(session, path, now(), camera, anyway=anyway, paper=paper)
         if write:
             place = write_report(session.cell, path, html, camera)
     size = len(html.encode())

@@ -32,6 +32,7 @@ from engine.steps.station_image import (
     examine_points,
     findings_of,
     no_view,
+    photographed,
     read_depth,
     with_depth,
 )
@@ -106,8 +107,10 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
         return draft.findings, standing, None
     who = Who(args.operator, now())
     change = record_station(session, folder, draft, who, accepted=args.accept, reason=args.reason)
-    commit(folder, change, who)
     stored = session.next_id if args.retake is None else args.retake
+    if args.photo is not None:
+        change = photographed(change, folder, stored, Path(args.photo))
+    commit(folder, change, who)
     return draft.findings, (), change.session.existing(stored)
 
 
@@ -197,6 +200,10 @@ def _changed(
         return set_aside(session, number, args.aside), ()
     if args.back:
         return bring_back(session, number), ()
+    if args.photo is not None:
+        session.existing(number)
+        photo = Change("photo", session, {"station": number})
+        return photographed(photo, folder, number, Path(args.photo)), ()
     if args.note is not None:
         return annotate(session, number, args.note), ()
     draft = examine_correction(session, folder, number, args.pose)
