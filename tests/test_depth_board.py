@@ -44,7 +44,7 @@ def taken(
     assert levels is not None
     z = np.where(levels > 0, levels * step_mm, np.nan).astype(np.float32)[::binning, ::binning]
     found = detect(image, BOARD, CAMERA)
-    depth = Depth(z, None, binning)
+    depth = Depth(z, 1.0, binning)
     seen = look_at_depth(depth, found.ids, found.pixels, image, BOARD, CAMERA)
     return seen, apply(virtual.camera_T_board(), BOARD.points())[found.ids, 2]
 
@@ -107,7 +107,7 @@ def test_depth_of_another_stop_disagrees(virtual: VirtualCell) -> None:
     assert levels is not None
     z = np.where(levels > 0, levels * STEP_MM, np.nan).astype(np.float32)
     found = detect(image, BOARD, CAMERA)
-    seen = look_at_depth(Depth(z, None, 1), found.ids, found.pixels, image, BOARD, CAMERA)
+    seen = look_at_depth(Depth(z, 1.0), found.ids, found.pixels, image, BOARD, CAMERA)
     assert "depth-disagrees" in [i.code for i in depth_findings(seen, BOARD, CAMERA.depth)]
 
 
@@ -126,7 +126,9 @@ def test_a_cloud_of_another_frame_is_told(virtual: VirtualCell, turned: bool) ->
     xy[part] = undistort(pixels[part], CAMERA) * z[part][..., None]
     if turned:
         xy[..., 1] *= -1
-    seen = look_at_depth(Depth(z, xy, 1), found.ids, found.pixels, image, BOARD, CAMERA)
+    seen = look_at_depth(
+        Depth(np.dstack([xy, z]), 1.0), found.ids, found.pixels, image, BOARD, CAMERA
+    )
     said = depth_findings(seen, BOARD, CAMERA.depth)
     assert [item.code for item in said] == (["depth-disagrees"] if turned else [])
     assert not turned or "off the pixels" in said[0].message

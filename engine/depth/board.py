@@ -22,7 +22,7 @@ from ..camera.views import Views, poses_of_views
 from ..findings import Finding, finding
 from ..tails import chi2_isf
 from .plane import BIWEIGHT, CHANCE, COVERAGE, MAD, bow_limit_mm, compared, plane_of
-from .reading import Depth
+from .reading import Depth, Window
 
 LEAST_VALUES = 200  # on a board; fewer leave no figure that means anything
 SAMPLE = 20_000  # values that the plane is fitted to; more change nothing
@@ -88,7 +88,7 @@ def look_at_depth(
     spacing = _spacing_px(pixels, board.points()[ids]) / depth.binning
     reach = max(int(WINDOW_SHARE * spacing), 1)
     window, inside = _outline(pixels, depth, reach)
-    z = depth.z[window]
+    z = depth.z(window)
     there = inside & np.isfinite(z)
     light, dark = _parts(grey, window, inside, there, depth.binning, spacing)
     filled = float(there.sum() / max(inside.sum(), 1))
@@ -123,16 +123,13 @@ def _spacing_px(pixels: Array, points: Array) -> float:
     return float(np.median(np.linalg.norm(pixels - pixels[near], axis=1)))
 
 
-Window = tuple[slice, slice]
-
-
 def _outline(pixels: Array, depth: Depth, reach: int) -> tuple[Window, NDArray[np.bool_]]:
     """Return the window of the depth that holds the points, and what lies inside their outline.
 
     The board goes on around its points: the outline lies ``reach`` values outside them.
     """
     at = np.rint((pixels + 0.5) / depth.binning - 0.5).astype(np.int32)
-    size = np.array(depth.z.shape[::-1])
+    size = np.array(depth.size[::-1])
     low, high = np.clip([at.min(axis=0) - reach, at.max(axis=0) + reach + 1], 0, size)
     mask = np.zeros((max(high[1] - low[1], 1), max(high[0] - low[0], 1)), np.uint8)
     cv2.fillConvexPoly(mask, cv2.convexHull(at - low.astype(np.int32)), 1)
@@ -261,9 +258,10 @@ def _off_rays(
     depth: Depth, window: Window, rays: NDArray[np.float32], some: Picked
 ) -> float | None:
     """Return how far points of a cloud lie off the rays of their pixels, median [rad]."""
-    if depth.xy is None:
+    xy = depth.xy(window)
+    if xy is None:
         return None
-    seen = depth.xy[window][some] / depth.z[window][some][:, None]
+    seen = xy[some] / depth.z(window)[some][:, None]
     return float(np.median(np.linalg.norm(seen - rays[some], axis=1)))
 
 

@@ -25,6 +25,8 @@ from ..files import read_bytes
 from ..images.load import SILENT, is_whole
 
 Values = NDArray[Any]
+Window = tuple[slice, slice]
+EVERYTHING: Window = (slice(None), slice(None))
 
 SUFFIXES = (".png", ".tif", ".tiff", ".npy", ".ply", ".pcd")
 MOST_PIXELS = 150_000_000  # px; the largest industrial sensors have as many
@@ -41,13 +43,35 @@ _ORGANISED = "Save one point for each pixel, row by row, holes as 0 or NaN."
 class Depth:
     """Depth on the pixels of an image, or on blocks of ``binning`` × ``binning`` of them.
 
-    ``z`` (h, w) [mm] along the camera's axis, NaN where there is none; ``xy`` (h, w, 2) [mm] where
-    the file holds points, else None.
+    ``values`` (h, w), or (h, w, 3) for x y z, in units of ``scale_mm`` as the file holds them: only
+    the part that is asked for becomes millimetres.
     """
 
-    z: NDArray[np.float32]
-    xy: NDArray[np.float32] | None
-    binning: int
+    values: Values
+    scale_mm: float
+    binning: int = 1
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Return rows and columns."""
+        rows, columns = self.values.shape[:2]
+        return rows, columns
+
+    def z(self, window: Window = EVERYTHING) -> NDArray[np.float32]:
+        """Return depth along the camera's axis (rows, columns) [mm], NaN where there is none."""
+        part = self.values[window] if self.values.ndim == 2 else self.values[(*window, 2)]
+        with np.errstate(all="ignore"):  # what overflows is a hole
+            z = np.multiply(part, self.scale_mm, dtype=np.float32)
+            z[~(z > 0) | np.isinf(z)] = np.nan
+        return z
+
+    def xy(self, window: Window = EVERYTHING) -> NDArray[np.float32] | None:
+        """Return x and y (rows, columns, 2) [mm]; None where the file holds no points."""
+        if self.values.ndim == 2:
+            return None
+        with np.errstate(all="ignore"):
+            part = self.values[(*window, slice(0, 2))]
+            return np.multiply(part, self.scale_mm, dtype=np.float32)
 
 
 def depth_bytes(path: Path | str) -> bytes:
@@ -75,17 +99,7 @@ def decode_depth(
             f"{image_size_px[1]} px",
             "Let the camera deliver depth on the pixels of the image (registered).",
         )
-    return _scaled(values, camera.scale_mm, binning)
-
-
-def _scaled(values: Values, scale_mm: float, binning: int) -> Depth:
-    with np.errstate(all="ignore"):  # what overflows is a hole
-        z = np.multiply(values if values.ndim == 2 else values[..., 2], scale_mm, dtype=np.float32)
-        z[~(z > 0) | np.isinf(z)] = np.nan
-    xy = None
-    if values.ndim == 3:
-        xy = (values[..., :2].astype(np.float32) * scale_mm).astype(np.float32)
-    return Depth(z, xy, binning)
+    return Depth(values, camera.scale_mm, binning)
 
 
 Reader = Callable[[bytes, object, tuple[int, int]], Values]

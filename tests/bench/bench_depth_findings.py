@@ -77,7 +77,7 @@ def main() -> None:
                 assert levels is not None
                 z = np.where(levels > 0, levels * 0.1, np.nan).astype(np.float32) + away
                 began = time.process_time()
-                depth = Depth(z, None, 1)
+                depth = Depth(z, 1.0)
                 seen = look_at_depth(depth, found.ids, found.pixels, image, board, camera)
                 said = {item.code for item in depth_findings(seen, board, camera.depth)}
                 spent += time.process_time() - began
