@@ -469,6 +469,12 @@ CATALOGUE: dict[str, Entry] = {
         shows="The plane that depth puts through the board is compared with the pose of the board "
         "by its image, with the uncertainties of both.",
     ),
+    "depth-disagrees/unit": Entry(
+        "warning",
+        "Depth puts the board {times:.4g} times as far away as its image does.",
+        "Enter camera.depth.scale_mm: {suggested} in the cell, if depth and image are of one stop; "
+        "or accept: the pixels count alone.",
+    ),
     "depth-disagrees/points": Entry(
         "warning",
         "The points lie {percent:+.2f} % farther from the camera than the size of the board says; "

@@ -92,7 +92,8 @@ def test_what_is_wrong_with_depth_is_said(kind: str, virtual: VirtualCell) -> No
 def test_a_wrong_unit_names_the_scale_that_fits(virtual: VirtualCell) -> None:
     seen, _ = taken(virtual, DepthSensor(), step_mm=1.0)
     (said,) = depth_findings(seen, BOARD, DepthCamera(1.0, "camera"))
-    fits = re.search(r"here ([0-9.]+) would fit", said.remedy)
+    assert "10 times as far" in said.message
+    fits = re.search(r"scale_mm: ([0-9.]+) in the cell", said.remedy)
     assert fits is not None
     assert float(fits[1]) == pytest.approx(STEP_MM, rel=1e-3)
 

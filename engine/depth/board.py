@@ -36,6 +36,7 @@ LOCAL_SHARE = 2.0  # [-] spacings: window whose mean tells light from dark, in u
 HOLES_LIMIT = 0.5
 # [-] of the distance, noise of one value: 1 mm at 1 m. Cameras for picking have a tenth to a half.
 NOISE_LIMIT = 0.001
+ANOTHER_UNIT = 2.0  # [-] times too far or near; units differ by more, calibrations by far less
 RAY_LIMIT = 0.01  # [rad] points off the rays of their pixels; a sensor 15 mm beside has more
 PIXEL_FLOOR_PX = 0.03  # px; of one coordinate, what the pose's own scatter may hide
 
@@ -341,7 +342,10 @@ def _scale(report: DepthReport, camera: DepthCamera | None, station: int | None)
     percent, most = 100 * report.scale, 100 * limit
     if camera is None:
         return [finding("depth-disagrees", "points", station=station, percent=percent, limit=most)]
-    fits = f"{camera.scale_mm / (1.0 + report.scale):.5g}"
+    times = 1.0 + report.scale
+    fits = f"{camera.scale_mm / times:.5g}"
+    if not 1.0 / ANOTHER_UNIT < times < ANOTHER_UNIT:
+        return [finding("depth-disagrees", "unit", station=station, times=times, suggested=fits)]
     return [
         finding("depth-disagrees", station=station, percent=percent, limit=most, suggested=fits)
     ]
