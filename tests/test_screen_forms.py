@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from screen_bench import on_screen, text, type_line, until
 from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 
+from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from tui.app import Stationbook
-from tui.desk.form import Question, above_zero, as_number, not_below_zero, number
+from tui.desk.form import Question, above_zero, as_number, as_numbers, not_below_zero, number
 from tui.desk.new_cell import PAGES, save
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form
@@ -20,7 +22,8 @@ from tui.widgets.looks import Looks, Terminal
 
 CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
 FIELDS = {question.key: question for page in PAGES for question in page.questions(
-    {"robot": "six", "mount": "frame", "pattern": "circles", "pitch": "20", "shown": "A B C"}
+    {"robot": "six", "mount": "frame", "pattern": "circles", "pitch": "20", "shown": "A B C",
+     "size": "1280 1024"}
 )}  # fmt: skip
 
 
@@ -109,6 +112,8 @@ async def test_typing_replaces_a_proposal_that_nobody_touched(keys: list[str], l
         ("accuracy", "-1", "not be below 0"),
         ("diameter", "20", "below the pitch"),
         ("labels", "X Y Z A B", "5 labels; expected 6"),
+        ("directions", "1 1 1 1 1 0", "1 or -1"),
+        ("coupling", "J3 J9", "none"),
     ],
 )
 def test_what_the_cells_reader_would_refuse_is_refused_as_it_is_typed(
@@ -155,7 +160,7 @@ async def test_answers_survive_going_back_and_forth(tmp_path: Path) -> None:
             await type_line(pilot, line)
             await pilot.press("enter")
         await type_line(pilot, "-170 170 -90 90 -90 90 -180 180 -90 90 -360 360")
-        await pilot.press("enter", "enter")
+        await pilot.press(*["enter"] * 5)
         await until(pilot, "Which of these does your pendant show?")
         await pilot.press("down", "enter")
         await until(pilot, "X Y Z A B C")
@@ -236,3 +241,61 @@ def test_without_a_height_the_page_says_what_follows(tmp_path: Path) -> None:
     assert read_cell(save(_four_axis(flange="down", file=file))).board.height_mm is None
     six = _four_axis(robot="none", rotation="fixed-xyz")
     assert "height" not in [q.key for q in board.questions(six)]
+
+
+@pytest.mark.parametrize("typed", ["1280x1024", "1280 × 1024", "1280X1024", "1280; 1024"])
+def test_an_image_size_is_read_as_people_write_it(typed: str) -> None:
+    assert FIELDS["size"].check(typed) is None
+    assert as_numbers(typed) == [1280.0, 1024.0]
+
+
+@on_screen
+async def test_a_choice_is_taken_with_the_arrow_keys(tmp_path: Path) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "No session here yet")
+        await pilot.press("c")
+        await until(pilot, "Name of the cell")
+        await type_line(pilot, "press 4")
+        await pilot.press("enter")
+        assert "←→ flange" in await until(pilot, "frame")
+        await pilot.press("right", "enter", "left")
+        edits = app.screen.query_one(Form).edits
+        assert [edit.value for edit in edits[1:]] == ["flange", "palletizer"]
+
+
+PALLETIZER = {
+    "name": "palletizing 2", "mount": "frame", "robot": "palletizer", "robot_name": "arm",
+    "geometry_a1": "420", "geometry_a2": "50", "geometry_b": "0", "geometry_c1": "800",
+    "geometry_c2": "1100", "geometry_c3": "1200", "geometry_c4": "250",
+    "limits": "-180 180 -40 90 -20 120 -360 360", "accuracy": "0.5", "offsets": "0 0 -90 0",
+    "directions": "1 1 1 -1", "coupling": "j3 j2", "labels": "X Y Z A", "length_unit": "mm",
+    "angle_unit": "deg", "length_decimals": "2", "angle_decimals": "2", "rotation": "yaw",
+    "shown": "A", "flange": "down", "camera_name": "camera", "size": "1280x1024", "lens": "images",
+    "source": "", "pattern": "chessboard", "columns": "11", "rows": "8", "pitch": "20",
+    "height": "46.5", "height_u": "0.3", "center": "600 0 250", "size_mm": "400 300 200",
+    "tolerance": "1.0", "tolerance_deg": "0.2",
+}  # fmt: skip
+
+
+def test_a_palletizer_is_described_whole_and_read_back(tmp_path: Path) -> None:
+    cell = read_cell(save({**PALLETIZER, "file": str(tmp_path / "cell.yaml")}))
+    assert cell.robot is not None
+    assert (cell.robot.kind, cell.pendant.flange_down) == ("level-flange", True)
+    arm = kinematics(cell.robot)
+    np.testing.assert_allclose(arm.forward(np.zeros(4))[:3, 3], [1620, 0, 1600], atol=1e-9)
+    assert (cell.board.height_mm, cell.camera.image_size_px) == (46.5, (1280, 1024))
+
+
+@on_screen
+async def test_half_a_cell_is_there_the_next_time(tmp_path: Path) -> None:
+    async with (app := Stationbook(Sessions(tmp_path / "sessions"))).run_test() as pilot:
+        await first_page(pilot, "six")
+        await until(pilot, "Name of the robot")
+        await type_line(pilot, "arm 12")
+        await pilot.press("ctrl+q")
+    assert app.half_typed.under("cell")["robot_name"] == "arm 12"
+    async with Stationbook(Sessions(tmp_path / "sessions")).run_test() as pilot:
+        await until(pilot, "No session here yet")
+        await pilot.press("c")
+        await until(pilot, "press 4", "six")

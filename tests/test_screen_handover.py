@@ -17,7 +17,6 @@ from screen_bench import (
     opened,
     store,
     text,
-    type_line,
     until,
 )
 from screen_terminal import PROGRAM, Program
@@ -109,17 +108,15 @@ async def test_a_result_that_is_not_accepted_is_not_exported_and_says_why(tmp_pa
 
 
 @on_screen
-async def test_the_palette_of_a_result_finds_proof_report_and_export(tmp_path: Path) -> None:
+async def test_the_menu_of_a_result_finds_proof_report_and_export(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session"))
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await pilot.press("f6")
         await until(pilot, "Verdict: ACCEPTED")
         await pilot.press("f8")
-        await pilot.pause(0.2)
-        await type_line(pilot, "customer signs")
-        await pilot.pause(0.5)
-        await pilot.press("down", "enter")
+        await until(pilot, "What next?")
+        await pilot.press(*"customer", "space", *"signs", "enter")
         await written(pilot, "report.html")
         assert isinstance(app.screen, Result)
 

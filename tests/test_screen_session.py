@@ -21,7 +21,6 @@ from screen_bench import (
     until,
 )
 from textual.binding import Binding
-from textual.widgets import Input
 
 from engine.pendant.settings import Active
 from engine.sessions.cell_file import read_cell
@@ -274,7 +273,11 @@ async def test_a_new_cell_is_described_and_its_session_opens(tmp_path: Path) -> 
         await until(pilot, "X Y Z A B C")
         await pilot.press(*["enter"] * 5)
         await until(pilot, "Name of the camera")
-        for line in ("hand camera", "1280 1024", "1400 1400", "640 512", "", "incoming"):
+        for line in ("hand camera", "1280x1024", "known", "incoming"):
+            await type_line(pilot, line)
+            await pilot.press("enter")
+        await until(pilot, "Focal lengths")
+        for line in ("1400 1400", "640 512", "0 0 0 0 0"):
             await type_line(pilot, line)
             await pilot.press("enter")
         await until(pilot, "Points in a row")
@@ -326,7 +329,7 @@ SAFE |= {f"f{n}" for n in range(2, 10)}
 @on_screen
 async def test_keys_need_no_chords_and_help_shows_every_one(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session", 2))
-    async with app.run_test(size=(80, 60)) as pilot:
+    async with app.run_test(size=(80, 75)) as pilot:
         screen = await opened(pilot)
         bindings = [binding for _, binding in all_bindings(screen)]
         keys = [key for binding in bindings for key in binding.key.split(",")]
@@ -360,19 +363,72 @@ async def test_only_enter_esc_tab_arrows_and_f2_to_f9_act_in_the_pose_line(
 
 
 @on_screen
-async def test_palette_finds_an_action_by_its_name(tmp_path: Path) -> None:
-    app = app_for(example(tmp_path / "session", 2))
-    async with app.run_test(size=(80, 24)) as pilot:
+async def test_the_menu_has_the_steps_in_the_order_of_the_job_and_typing_finds_one(
+    tmp_path: Path,
+) -> None:
+    app = app_for(example(tmp_path / "session", 5))
+    async with app.run_test(size=(80, 40)) as pilot:
         await opened(pilot)
         await pilot.press("f8")
-        await pilot.pause(0.2)
-        assert app.screen.query_one(Input).placeholder == "Find an action"
-        await type_line(pilot, "who")
-        await pilot.press("backspace", "backspace", "backspace")
-        await type_line(pilot, "somebody else")
-        await pilot.pause(0.5)
-        await pilot.press("down", "enter")
+        shown = await until(pilot, "What next? Typing finds it.")
+        steps = (
+            "print board",
+            "focus",
+            "lens data",
+            "store",
+            "solve",
+            "pack",
+            "recheck",
+            "compare",
+        )
+        places = [shown.index(f" {step} ") for step in steps]
+        assert places == sorted(places)
+        await pilot.press(*"somebody", "space", *"else", "enter")
         await until(pilot, "Who works at the robot?")
+
+
+@on_screen
+async def test_board_lens_comparison_and_pack_are_there_on_the_screen(tmp_path: Path) -> None:
+    folder = example(tmp_path / "session", 6)
+    app = app_for(folder)
+    async with app.run_test(size=(100, 40)) as pilot:
+        await opened(pilot)
+        await pilot.press("escape", "l")
+        await until(pilot, "lens found from 6 stations", "for cell.yaml:")
+        await pilot.press("escape", "d")
+        await until(pilot, "Print the board")
+        await pilot.press("enter")
+        await until(pilot, "written:", "Print at 100 %")
+        assert (folder / "board.pdf").read_bytes().startswith(b"%PDF")
+        await pilot.press("escape", "v")
+        await until(pilot, "no other result of this cell")
+        await pilot.press("escape", "p")
+        await until(pilot, "Pack the session")
+        await pilot.press("enter")
+        await until(pilot, "files packed into")
+        assert folder.with_name("session.zip").is_file()
+
+
+@on_screen
+async def test_rows_are_found_by_typing_chosen_and_pressed_by_clicks(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 6))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        wanted = (open_session(tmp_path / "session").stations[3].pose or ("",))[0]
+        await pilot.press("escape", "g", *wanted)
+        await until(pilot, f"find: {wanted}_")
+        assert screen.stations.item is not None
+        assert screen.stations.item.label == "4"
+        await pilot.press("enter", "x")
+        await until(pilot, f"Copied: {wanted}")
+        assert app.clipboard.startswith(wanted)
+        await pilot.click("#list", offset=(6, 1))
+        first = screen.stations.item
+        assert first is not None
+        assert first.label != "4"
+        keys = text(app).splitlines()[-1]
+        await pilot.click("#keys", offset=(keys.index("F9 help") + 1, 0))
+        await until(pilot, "Correct the pose")
 
 
 @on_screen

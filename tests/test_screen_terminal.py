@@ -76,11 +76,16 @@ def test_every_terminal_shows_all_that_is_needed_in_24_lines(
             assert b"\\u" not in program.sent
 
 
-def test_no_terminal_is_asked_for_mouse_reports(folder: Path) -> None:
+def test_a_terminal_is_asked_for_clicks_and_never_for_movements(folder: Path) -> None:
     with opening(folder) as program:
         now_or_later(program)
-        for mode in (b"?1000h", b"?1002h", b"?1003h", b"?1006h", b"?1015h"):
+        assert b"?1000h" in program.sent
+        assert b"?1006h" in program.sent
+        for mode in (b"?1002h", b"?1003h", b"?1015h"):
             assert mode not in program.sent
+    with opening(folder, STATIONBOOK_NO_MOUSE="1") as program:
+        now_or_later(program)
+        assert b"?1000h" not in program.sent
 
 
 @pytest.mark.parametrize("term", ["dumb", "unknown"])

@@ -24,11 +24,13 @@ from tui.screens.forms import CellEditor, Start
 from tui.screens.help import Findings, Help
 from tui.screens.images import Look
 from tui.screens.jobs import Ask, Confirm
+from tui.screens.menu import Menu
 from tui.screens.proof import Proof
 from tui.screens.recheck import Recheck
 from tui.screens.result import ChooseForm, Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
+from tui.screens.steps import Page
 
 SIZES = ((80, 24), (132, 43), (20, 5), (200, 60), (60, 20), (40, 12), (100, 30), (8, 3), (80, 60),
          (132, 10), (30, 40), (1, 1))  # fmt: skip
@@ -69,6 +71,8 @@ class Walk:
                                                   angle_deg=0.1)]),
             "ask": lambda: Ask("A question", "Text of it", "value"),
             "confirm": lambda: Confirm("A question", "Text of it"),
+            "menu": lambda: Menu(Stations(self.opened())),
+            "page": lambda: Page("Lens", lambda: ["a line"] * 30, 0.05),
             "demo": self._demo,
         }  # fmt: skip
 

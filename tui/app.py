@@ -6,18 +6,22 @@ import asyncio
 import gc
 import os
 import signal
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
-from textual.command import CommandPalette, Provider
+from textual.driver import Driver
 from textual.screen import Screen
 
 from .desk.kept import Kept
+<<<<<<< HEAD
 from .output import unexpected
 from .screens.help import Actions, Help
+=======
+from .screens.help import Help
+from .screens.jobs import unforeseen
+>>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
 from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
 
 FORMS = "forms"
@@ -27,22 +31,43 @@ HELP = Binding(
 )
 
 
+def clicks_only() -> type[Driver] | None:
+    """Return a driver that asks the terminal for clicks alone: movements would fill a slow line."""
+    if os.name == "nt":
+        return None
+    from textual.drivers.linux_driver import LinuxDriver
+
+    class Clicks(LinuxDriver):
+        def _enable_mouse_support(self) -> None:
+            if self._mouse:
+                self.write("\x1b[?1000h\x1b[?1006h")  # presses and releases, in plain numbers
+                self.flush()
+
+    return Clicks
+
+
 class Stationbook(App[None]):
     """The screen of stationbook. ``first`` is the screen that it opens with."""
 
     CSS_PATH = "stationbook.tcss"
     TITLE = "stationbook"
-    ENABLE_COMMAND_PALETTE = True
-    COMMAND_PALETTE_BINDING = "f8"
-    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {Actions}
+    ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f8", "command_palette", "find", id="palette", tooltip="Find an action by name"),
+        Binding(
+            "f8",
+            "menu",
+            "menu",
+            id="menu",
+            tooltip="What next? Every step, in the order of the job",
+        ),
         HELP,
     ]
 
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
-        super().__init__(ansi_color=True)  # numbers of colours are sent as they are
+        super().__init__(
+            driver_class=clicks_only(), ansi_color=True
+        )  # numbers of colours are sent as they are
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
         self.looks = Looks(terminal)
@@ -89,10 +114,16 @@ class Stationbook(App[None]):
             return
         self.exit(return_code=2, message=f"stationbook: {unexpected(error)}")
 
-    def action_command_palette(self) -> None:
-        """Ask for an action by its name."""
-        if not isinstance(self.screen, CommandPalette):
-            self.push_screen(CommandPalette(placeholder="Find an action", id="--command-palette"))
+    def action_menu(self) -> None:
+        """Show every step of the job and every key, to choose one."""
+        from .screens.menu import Entry, Menu  # a key of the menu comes after the first picture
+
+        def chosen(entry: Entry | None) -> None:
+            if entry is not None:
+                self.run_worker(self.run_action(entry.action, entry.node))
+
+        if not isinstance(self.screen, Menu):
+            self.push_screen(Menu(self.screen), chosen)
 
     def action_help(self) -> None:
         """Show every key of the screen that is open."""

@@ -6,8 +6,12 @@ import argparse
 from pathlib import Path
 from typing import Literal
 
+<<<<<<< HEAD
 from engine.cautions import NEXT_MOVE
 from engine.checks.entry import asked_findings
+=======
+from engine.cell.cell import Cell
+>>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
 from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
@@ -60,6 +64,7 @@ def run_swap(args: argparse.Namespace) -> int:
 
 def run_board(args: argparse.Namespace) -> int:
     """Write the board of a cell as one PDF, or as one SVG a page."""
+<<<<<<< HEAD
     from engine.report.board_print import board_sheet  # draws: the others need not load that
 
     cell = read_cell(Path(args.cell))
@@ -69,9 +74,24 @@ def run_board(args: argparse.Namespace) -> int:
     paths = _paths(out, len(pages))
     for path, data in zip(paths, pages, strict=True):
         write_output(path, data, force=args.force)
+=======
+    files = board_files(read_cell(Path(args.cell)), Path(args.out), args.paper, args.tiles)
+    for path, data in files:
+        write_bytes_atomic(path, data)
+    paths = [path for path, _ in files]
+>>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
     document = {"format": 1, "files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))
+
+
+def board_files(cell: Cell, out: Path, paper: str, tiles: bool) -> list[tuple[Path, bytes]]:
+    """Return path and content of every page of the cell's board at true scale."""
+    from engine.report.board_print import board_sheet  # draws: the others need not load that
+
+    fmt = _format(out)
+    pages = board_sheet(cell.board, paper=paper, fmt=fmt, tiling=tiles, title=cell.name)
+    return list(zip(_paths(out, len(pages)), pages, strict=True))
 
 
 def _format(out: Path) -> Literal["pdf", "svg"]:

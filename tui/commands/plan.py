@@ -7,7 +7,7 @@ from pathlib import Path
 
 from engine.cell.cell import Cell
 from engine.cell.session import labelled
-from engine.errors import UsageError
+from engine.errors import BusyError, UsageError
 from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Spiral, Wish
 from engine.report.plan_sheet import plan_sheet
@@ -45,11 +45,16 @@ def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cel
     if args.no_write:
         session = open_session(folder)
         return session.cell, session.name, plan_session(session, folder, wish)
-    with writing(folder, who=args.operator):
+    try:
+        with writing(folder, who=args.operator):
+            session = open_session(folder)
+            plan = plan_session(session, folder, wish)
+            who = Who(args.operator, now())
+            commit(folder, replace_plan(session, plan), who)
+    except BusyError as error:  # whoever records there plans anew after every station
+        say(f"{error.problem}: the plan is not stored")
         session = open_session(folder)
         plan = plan_session(session, folder, wish)
-        who = Who(args.operator, now())
-        commit(folder, replace_plan(session, plan), who)
     return session.cell, session.name, plan
 
 

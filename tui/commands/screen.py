@@ -46,5 +46,5 @@ def _show(first: Screen[Any]) -> int:
     terminal = detect(os.environ, sys.__stderr__)
     make_safe()
     app = Stationbook(first, terminal)
-    app.run(mouse=False)
+    app.run(mouse=not os.environ.get("STATIONBOOK_NO_MOUSE"))
     return app.return_code or 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -24,6 +25,7 @@ class Question(NamedTuple):
     check: Check = lambda _: None
     hint: str = ""
     note: Check = lambda _: None
+    choices: tuple[str, ...] = ()  # taken with the left and right arrow, or a click
     typed: bool = False  # ``value`` was typed before, and is no proposal to be typed over
 
 
@@ -69,12 +71,17 @@ def one_of(*words: str) -> Check:
     return lambda text: None if text.strip().lower() in words else f"Type one of: {listed}."
 
 
+def parts(text: str) -> list[str]:
+    """Return the words of a line of numbers; between them blanks, semicolons, or 1280x1024."""
+    return re.split(r"[\s;×xX*]+", text.strip()) if text.strip() else []
+
+
 def numbers(*counts: int, each: Check = number) -> Check:
     """Check for so many numbers in one line, with blanks between them; ``each`` checks one."""
     wanted = " or ".join(map(str, counts))
 
     def check(text: str) -> str | None:
-        words = text.split()
+        words = parts(text)
         if len(words) not in counts:
             return f"{len(words)} numbers; expected {wanted}, with blanks between them."
         return next(filter(None, map(each, words)), None)
@@ -84,7 +91,12 @@ def numbers(*counts: int, each: Check = number) -> Check:
 
 def as_numbers(text: str) -> list[float]:
     """Read numbers with blanks between them."""
-    return [as_number(word) for word in text.split()]
+    return [as_number(word) for word in parts(text)]
+
+
+def choice(key: str, label: str, value: str, choices: tuple[str, ...], hint: str = "") -> Question:
+    """Return a question with a few words as answers."""
+    return Question(key, label, value, one_of(*choices), hint, choices=choices)
 
 
 def whole(text: str) -> str | None:

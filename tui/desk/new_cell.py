@@ -21,15 +21,18 @@ from .form import (
     above_zero,
     as_number,
     as_numbers,
+    choice,
     needed,
     not_below_zero,
     number,
     numbers,
-    one_of,
     whole,
 )
 
 Answers = Mapping[str, str]
+ROBOTS = ("none", "file", "six", "scara", "palletizer")
+KINDS = {"six": "spherical-wrist", "scara": "scara", "palletizer": "level-flange"}
+LENS = ("images", "known")  # where the lens data come from
 SIX_AXIS, FOUR_AXIS = ("a1", "a2", "b", "c1", "c2", "c3", "c4"), ("l1", "l2", "z0")
 
 
@@ -45,25 +48,25 @@ class Page(NamedTuple):
 def _cell(_: Answers) -> list[Question]:
     return [
         Question("name", "Name of the cell", "", needed, "As people here call it."),
-        Question("mount", "The camera stands on", "frame", one_of("frame", "flange"),
+        choice("mount", "The camera stands on", "frame", ("frame", "flange"),
                  "frame: it looks at a board on the flange. flange: it looks at a board in the "
                  "cell."),
-        Question("robot", "The robot", "none", one_of("none", "file", "six", "scara"),
-                 "none: reach is not checked. file: a robot file. six: six axes, spherical wrist. "
-                 "scara."),
+        choice("robot", "The robot", "none", ROBOTS,
+               "none: reach is not checked. file: a robot file. six: six axes, spherical wrist. "
+               "scara. palletizer: four axes, flange held level."),
     ]  # fmt: skip
 
 
 def _pendant(answers: Answers) -> list[Question]:
     labels = answers.get("shown", "")
     angle = "rad" if answers.get("rotation") == "rotation-vector" else "deg"
-    down = Question("flange", "The flange's Z points", "", one_of("up", "down"),
+    down = choice("flange", "The flange's Z points", "", ("up", "down"),
                     "up or down in the robot's manual: the one angle does not say.")  # fmt: skip
     return [
         Question("labels", "Labels, as shown", f"X Y Z {labels}", _labels(answers),
                  "In the order in which the pendant shows the fields."),
-        Question("length_unit", "Lengths in", "mm", one_of("mm", "m", "in"), "mm, m or in."),
-        Question("angle_unit", "Angles in", angle, one_of("deg", "rad"), "deg or rad."),
+        choice("length_unit", "Lengths in", "mm", ("mm", "m", "in"), "mm, m or in."),
+        choice("angle_unit", "Angles in", angle, ("deg", "rad"), "deg or rad."),
         Question("length_decimals", "Decimals of a length", "2", _digits, "Digits shown."),
         Question("angle_decimals", "Decimals of an angle", "4" if angle == "rad" else "2", _digits,
                  "Digits shown."),
@@ -76,41 +79,81 @@ def _robot_file(_: Answers) -> list[Question]:
 
 
 def _robot(answers: Answers) -> list[Question]:
-    six = answers["robot"] == "six"
-    names = SIX_AXIS if six else FOUR_AXIS
-    pairs = 12 if six else 8
+    names = FOUR_AXIS if answers["robot"] == "scara" else SIX_AXIS
+    axes = 6 if answers["robot"] == "six" else 4
     lengths = [
         Question(f"geometry_{name}", f"{name}, mm", "", number, "From the data sheet's drawing.")
         for name in names
     ]
     return [
-        Question("robot_name", "Name of the robot", "", needed, "Type and serial number."),
+        Question("robot_name", "Name of the robot", "arm", needed, "Type and serial number."),
         *lengths,
-        Question("limits", "Joint limits", "", _limits(pairs),
-                 f"{pairs} numbers: lowest and highest of each joint, in degrees (a lift: mm)."),
+        Question("limits", "Joint limits", "", _limits(2 * axes),
+                 f"{2 * axes} numbers: lowest and highest of each joint, in degrees (a lift: mm)."),
         Question("accuracy", "Absolute accuracy, mm", "0.5", not_below_zero,
                  "RMS of position; 0 for a compensated robot."),
+        Question("offsets", "Offsets of the joints, °", " ".join(["0"] * axes), numbers(axes),
+                 "Model angle = direction · shown angle − offset; a lift: mm."),
+        Question("directions", "Directions of the joints", " ".join(["1"] * axes), _signs(axes),
+                 "1, or −1 for a joint that the pendant counts the other way."),
+        Question("coupling", "Joint that moves with another", "none", _coupling(axes),
+                 "Such as J3 J2: the shown J3 moves with J2 (parallel linkage). Or none."),
     ]  # fmt: skip
+
+
+def _signs(count: int) -> Check:
+    """Check for a row of 1 and -1."""
+
+    def check(text: str) -> str | None:
+        wrong = numbers(count)(text)
+        if wrong is None and any(abs(value) != 1.0 for value in as_numbers(text)):
+            return "Each is 1 or -1."
+        return wrong
+
+    return check
+
+
+def _coupling(axes: int) -> Check:
+    """Check for the names of two joints, or none."""
+    joints = [f"J{k + 1}" for k in range(axes)]
+
+    def check(text: str) -> str | None:
+        words = text.upper().split()
+        two = len(words) == 2 and words[0] != words[1] and set(words) <= set(joints)
+        return None if two or words == ["NONE"] else "Two joints such as J3 J2, or none."
+
+    return check
 
 
 def _camera(_: Answers) -> list[Question]:
     return [
-        Question("camera_name", "Name of the camera", "", needed, "Such as: frame camera."),
-        Question("size", "Image size, px", "", numbers(2, each=whole), "Width and height."),
-        Question("focal", "Focal lengths fx fy, px", "", numbers(2, each=above_zero),
-                 "From the lens calibration."),
-        Question("centre", "Image centre cx cy, px", "", numbers(2), "From the lens calibration."),
-        Question("distortion", "Distortion", "", numbers(*DISTORTION_COUNTS),
-                 "k1 k2 p1 p2 k3 ... as the lens calibration gives them; empty for none."),
+        Question("camera_name", "Name of the camera", "camera", needed, "Such as: frame camera."),
+        Question("size", "Image size, px", "1280 1024", numbers(2, each=whole),
+                 "Width and height, such as 1280x1024."),
+        choice("lens", "Lens data", "images", LENS,
+               "images: found from the session's own images. known: typed on the next page."),
         Question("source", "Folder of the images", "", lambda _: None,
                  "Where the camera's own program saves them; empty for none.", _no_folder_yet),
+    ]  # fmt: skip
+
+
+def _lens(answers: Answers) -> list[Question]:
+    width, height = as_numbers(answers["size"])
+    middle = f"{(width - 1) / 2:g} {(height - 1) / 2:g}"
+    return [
+        Question("focal", "Focal lengths fx fy, px", "", numbers(2, each=above_zero),
+                 "From the lens calibration."),
+        Question("centre", "Image centre cx cy, px", middle, numbers(2),
+                 "From the lens calibration."),
+        Question("distortion", "Distortion", "0 0 0 0 0", numbers(*DISTORTION_COUNTS),
+                 "k1 k2 p1 p2 k3 ... as the lens calibration gives them."),
     ]  # fmt: skip
 
 
 def _board(answers: Answers) -> list[Question]:
     patterns = ("chessboard", "circles", "circles-staggered", "charuco")
     return [
-        Question("pattern", "Pattern", "chessboard", one_of(*patterns), ", ".join(patterns)),
+        choice("pattern", "Pattern", "chessboard", patterns, ", ".join(patterns)),
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
         Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
@@ -134,7 +177,7 @@ def _level(answers: Answers) -> bool:
     """Tell whether the arm holds its flange level: no stations then show a height."""
     if answers["robot"] == "file":
         return read_robot(Path(answers["robot_file"]).expanduser()).kind in LEVEL_KINDS
-    return answers["robot"] == "scara" or answers.get("rotation") == YAW
+    return answers["robot"] in ("scara", "palletizer") or answers.get("rotation") == YAW
 
 
 def _number_or_nothing(text: str) -> str | None:
@@ -164,7 +207,7 @@ def _work(answers: Answers) -> list[Question]:
     frame = "base" if answers["mount"] == "frame" else "camera"
     return [
         Question("center", "Middle of the pick area, mm", "", numbers(3), f"x y z in the {frame}."),
-        Question("size_mm", "Size of the pick area, mm", "", numbers(3, each=above_zero),
+        Question("size_mm", "Size of the pick area, mm", "400 300 200", numbers(3, each=above_zero),
                  "Along the same x y z."),
         Question("tolerance", "A pick may be off by, mm", "1.0", above_zero, "At most."),
         Question("tolerance_deg", "A pick may be turned by, °", "0.2", above_zero, "At most."),
@@ -176,9 +219,10 @@ PAGES: tuple[Page, ...] = (
     Page("The cell", "", _cell),
     Page("Robot file", "", _robot_file, lambda a: a["robot"] == "file"),
     Page("The robot", "Lengths as in Brandstötter, Angerer, Hofbaur 2014; docs/robots.md draws "
-         "them.", _robot, lambda a: a["robot"] in ("six", "scara")),
+         "them.", _robot, lambda a: a["robot"] in KINDS),
     Page("The pendant", "", _pendant),
     Page("The camera", "", _camera),
+    Page("The lens", "", _lens, lambda a: a["lens"] == "known"),
     Page("The board", "", _board),
     Page("The board's pattern", "", _board_more, lambda a: a["pattern"] != "chessboard"),
     Page("Where parts are picked", "", _work),
@@ -189,7 +233,6 @@ PENDANT_PAGE = 3  # before it the label sets are shown
 def document(answers: Answers) -> dict[str, Any]:
     """Return the cell file that the answers make, as plain data."""
     mount = "eye-to-hand" if answers["mount"] == "frame" else "eye-in-hand"
-    (fx, fy), (cx, cy) = as_numbers(answers["focal"]), as_numbers(answers["centre"])
     source = answers.get("source", "")
     return {
         "format": 1,
@@ -200,8 +243,7 @@ def document(answers: Answers) -> dict[str, Any]:
         "camera": {
             "name": answers["camera_name"],
             "image_size_px": [int(n) for n in as_numbers(answers["size"])],
-            "matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]],
-            "distortion": as_numbers(answers["distortion"]),
+            **_lens_document(answers),
             "source": {"folder": source} if source else "none",
         },
         "board": _board_document(answers),
@@ -215,6 +257,14 @@ def document(answers: Answers) -> dict[str, Any]:
             "angle_deg": as_number(answers["tolerance_deg"]),
         },
     }
+
+
+def _lens_document(answers: Answers) -> dict[str, Any]:
+    if answers["lens"] == "images":
+        return {"matrix": "none"}
+    (fx, fy), (cx, cy) = as_numbers(answers["focal"]), as_numbers(answers["centre"])
+    bent = as_numbers(answers["distortion"])
+    return {"matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], "distortion": bent}
 
 
 def save(answers: Answers) -> Path:
@@ -248,12 +298,16 @@ def _robot_document(answers: Answers) -> Any:
         return "none"
     if kind == "file":
         return ROBOT.write(read_robot(Path(answers["robot_file"]).expanduser()))
-    names = SIX_AXIS if kind == "six" else FOUR_AXIS
+    names = FOUR_AXIS if kind == "scara" else SIX_AXIS
+    coupled = answers["coupling"].upper().split()
     limits = as_numbers(answers["limits"])
     return {
         "name": answers["robot_name"],
-        "kind": "spherical-wrist" if kind == "six" else "scara",
+        "kind": KINDS[kind],
         "geometry_mm": {name: as_number(answers[f"geometry_{name}"]) for name in names},
+        "offsets_deg": as_numbers(answers["offsets"]),
+        "directions": [int(value) for value in as_numbers(answers["directions"])],
+        "coupling": {coupled[0]: coupled[1]} if len(coupled) == 2 else None,
         "limits_deg": [list(pair) for pair in zip(limits[::2], limits[1::2], strict=True)],
         "accuracy_mm": as_number(answers["accuracy"]),
     }

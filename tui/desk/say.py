@@ -69,13 +69,16 @@ def _again(desk: Desk, entry: Entry) -> Move:
     return Move(f"Station {entry.station} again:", text)
 
 
-def job(desk: Desk) -> Job:
-    """Say where the job stands and which key comes next: F6, then p, then r, then nothing."""
+def job(desk: Desk, *, here: bool = False) -> Job:
+    """Say where the job stands and which key comes next: F6, then p, then r, then nothing.
+
+    ``here``: on the page of the result, where p and r act.
+    """
     if desk.follow:
         return Job("followed from here; it is recorded elsewhere")
     open_ = ", start questions open" if desk.questions_open else ""
     if desk.fresh and desk.solution is not None and desk.solution.kept:
-        return _after_solving(desk, desk.solution.stored, open_)
+        return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.source.stations) if desk.source else 0
     if advice is not None and used and (advice.enough or not advice.steps):
@@ -84,13 +87,13 @@ def job(desk: Desk) -> Job:
     return Job(f"recording, {used} stored{left}{open_}")
 
 
-def _after_solving(desk: Desk, stored: StoredResult, open_: str) -> Job:
+def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Job:
     if not stored.accepted:
-        return Job(f"not accepted{open_}", "F6 shows why", due=True)
+        return Job(f"not accepted{open_}", "F6 shows why" if way else "", due=True)
     if not stored.proven:
-        return Job(f"accepted{open_}", "prove: F6, then p", due=True)
+        return Job(f"accepted{open_}", f"prove: {way}p", due=True)
     if not desk.reported():
-        return Job(f"proven{open_}", "report: F6, then r", due=True)
+        return Job(f"proven{open_}", f"report: {way}r", due=True)
     return Job(f"done{open_}" if open_ else "done: proven and reported")
 
 

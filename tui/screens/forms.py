@@ -70,7 +70,7 @@ class Start(Screen[bool]):
         yield FactsPanel(id="cell")
         half = self.desk.kept.under(HALF)
         questions = [
-            q._replace(value=half[q.key], typed=True) if q.key in half else q
+            q._replace(value=half[q.key], typed=len(half[q.key]) > 1) if q.key in half else q
             for q in self._questions()
         ]
         yield Form(questions, id="form")
@@ -130,6 +130,7 @@ class Start(Screen[bool]):
             self.done = True
             self.dismiss(True)
         else:
+            self.texts = {}  # they are kept in the journal
             self.tell(LENS_OPEN, "error")
 
     def tell(self, text: str, role: str) -> None:

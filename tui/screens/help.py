@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from functools import partial
-from typing import Any, ClassVar
+from typing import ClassVar
 
-from textual import actions
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.containers import Vertical
 from textual.dom import DOMNode
 from textual.screen import ModalScreen, Screen
@@ -139,36 +136,3 @@ def _move_lines(move: Move, looks: Looks, width: int) -> list[Line]:
     for sentence in PLAN:
         lines += [[(text, "warning")] for text in looks.wrap(sentence, width)]
     return lines
-
-
-class Actions(Provider):
-    """Finds actions by their name and explanation, and tells their keys."""
-
-    async def discover(self) -> Hits:
-        """Yield every action."""
-        for node, binding in self._possible():
-            text = _text(binding)
-            yield DiscoveryHit(text, self._run(node, binding), text)
-
-    async def search(self, query: str) -> Hits:
-        """Yield the actions that match what is typed."""
-        matcher = self.matcher(query)
-        for node, binding in self._possible():
-            text = _text(binding)
-            score = matcher.match(text)
-            if score > 0:
-                yield Hit(score, matcher.highlight(text), self._run(node, binding), text)
-
-    def _possible(self) -> Iterator[tuple[DOMNode, Binding]]:
-        for node, binding in all_bindings(self.screen):
-            _, action, parameters = actions.parse(binding.action)
-            if binding.description and node.check_action(action, parameters):
-                yield node, binding
-
-    @staticmethod
-    def _run(node: DOMNode, binding: Binding) -> Any:
-        return partial(node.app.run_action, binding.action, node)
-
-
-def _text(binding: Binding) -> str:
-    return f"{binding.description}: {binding.tooltip} ({keys(binding)})"

@@ -16,18 +16,23 @@ from engine.findings import Finding
 
 from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
-from ..desk.say import title
+from ..desk.say import job, title
 from ..result_text import result_lines
 from ..widgets.lists import Chooser
-from ..widgets.looks import Line, Looks
-from ..widgets.panels import KeyLine, TitleLine
+from ..widgets.looks import Line, Looks, line_text
+from ..widgets.panels import JobLine, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
 from .jobs import Confirm, Jobs, in_background
 from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 SINCE = "m compares with an earlier session: did the camera move since?"
+<<<<<<< HEAD
 FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit", "joints-disagree")
+=======
+COPIED = 100  # cells in a line that is copied
+FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
+>>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
 
 
 class Forms(Chooser[tuple[str, str]]):
@@ -84,6 +89,8 @@ class Result(Screen[Wish]):
                 tooltip="Write the report that the customer signs: report.html"),
         Binding("x", "export", "export", id="handover.export",
                 tooltip="Write the result in the form that robot or vision program reads"),
+        Binding("c", "copy", "copy", show=False, id="result.copy",
+                tooltip="Copy the result to the clipboard as it is shown, also over SSH"),
         Binding("m", "recheck", "recheck", id="result.recheck",
                 tooltip="Did the camera move since an earlier session?"),
     ]  # fmt: skip
@@ -95,13 +102,18 @@ class Result(Screen[Wish]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
+        yield JobLine(id="job")
         yield Scroll(self.lines, id="result")
         yield Paragraph("", id="said")
         yield KeyLine()
 
     def on_mount(self) -> None:
         self.query_one(TitleLine).show(title(self.desk))
+        self._show_job()
         self.query_one(Scroll).focus()
+
+    def _show_job(self) -> None:
+        self.query_one(JobLine).show(job(self.desk, here=True))
 
     def lines(self, looks: Looks, width: int) -> list[Line]:
         """Return what is shown: the result of each camera."""
@@ -140,10 +152,20 @@ class Result(Screen[Wish]):
     def action_recheck(self) -> None:
         self.dismiss("recheck")
 
+    def action_copy(self) -> None:
+        """Copy the result to the clipboard of whoever looks on (OSC 52)."""
+        lines = self.lines(self.app.looks, COPIED)  # type: ignore[attr-defined]
+        self.app.copy_to_clipboard("\n".join(line_text(line).rstrip() for line in lines))
+        self.tell("Copied.", "good")
+
     def action_prove(self) -> None:
         """Prove the result by touch, then show what became of it."""
         scroll = self.query_one(Scroll)
-        self.app.push_screen(Proof(self.desk), lambda _: scroll.redraw())
+        self.app.push_screen(Proof(self.desk), lambda _: self._show_again(scroll))
+
+    def _show_again(self, scroll: Scroll) -> None:
+        scroll.redraw()
+        self._show_job()
 
     # ---- handing over ----------------------------------------------------------------------
 
@@ -166,6 +188,7 @@ class Result(Screen[Wish]):
             self.tell(f"Not written: {error}", "error")
         else:
             self.tell(f"Written: {', '.join(map(str, paths))}", "good")
+            self._show_job()
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)

@@ -116,6 +116,9 @@ class Sessions(Screen[None]):
         except StationbookError as error:
             self.tell(str(error), "error")
 
+    def on_chooser_taken(self) -> None:
+        self.action_open()
+
     def action_open(self) -> None:
         if row := self.sessions.item:
             self._open(row.folder, follow=False)

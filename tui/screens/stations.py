@@ -31,6 +31,7 @@ from .help import Findings
 from .images import Look, StationImages
 from .jobs import Jobs, in_background
 from .station_actions import Solving, StationActions
+from .steps import JobSteps
 
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
@@ -52,6 +53,11 @@ class Stations(Screen[None]):
         *StationImages.KEYS,
         Binding("f5", "joints", "joints", id="stations.joints", tooltip="Type the joints too"),
         *Solving.KEYS,
+        *JobSteps.KEYS,
+        Binding("t", "questions", "start questions", show=False, id="stations.questions",
+                tooltip="Tool, frame, board pitch, lens: answer them, again if need be"),
+        Binding("x", "copy", "copy pose", show=False, id="stations.copy",
+                tooltip="Copy the chosen row's pose to the clipboard, also over SSH"),
         Binding("t", "table", "table", show=False, id="stations.table",
                 tooltip="Bring in a table of poses with its images"),
         Binding("f9", "said", "help", id="help", tooltip="All that the checks say; else the keys"),
@@ -63,7 +69,16 @@ class Stations(Screen[None]):
         Binding("tab", "other", show=False, id="stations.tab", tooltip="Pose line or list"),
         Binding("q", "leave", "leave", id="stations.leave", tooltip="Close this session"),
     ]  # fmt: skip
-    CHANGING = ("station", "image", "file", "accept", "joints", "other", "table")  # actions
+    CHANGING = (
+        "station",
+        "image",
+        "file",
+        "accept",
+        "joints",
+        "questions",
+        "other",
+        "table",
+    )  # actions
 
     def __init__(self, desk: Desk, typed: str = "") -> None:
         """``typed``: what was typed into the pose line before this screen was there."""
@@ -87,6 +102,7 @@ class Stations(Screen[None]):
         self.action_recheck = self.solving.recheck
         self.action_joints, self.action_station = self.pad.toggle_joints, self.actions.do
         self.action_choose = self.stations.action_choose
+        self.action_step = JobSteps(desk, self.jobs).do
         self._new = True  # until this screen has got the keys
 
     def compose(self) -> ComposeResult:
@@ -286,6 +302,15 @@ class Stations(Screen[None]):
         keep_caution_read(settings, self.desk)
         self.show_move()
         self.tell("The caution takes one line until tomorrow, or until another operator.", "note")
+
+    def action_copy(self) -> None:
+        """Copy a pose to the clipboard of whoever looks on (OSC 52)."""
+        row = self.stations.item
+        if row is None or not row.fields:
+            self.tell("This row has no pose.", "warning")
+            return
+        self.app.copy_to_clipboard(" ".join(row.fields))
+        self.tell(f"Copied: {' '.join(row.fields)}", "good")
 
     def action_look(self) -> None:
         """Show the image of the chosen station, or of the entry while a pose is typed."""

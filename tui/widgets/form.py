@@ -12,7 +12,7 @@ from textual.message import Message
 
 from ..desk.form import Question
 from .line_edit import LineEdit, Prompt
-from .looks import Line
+from .looks import Line, line_text
 from .sheet import Paragraph
 
 
@@ -30,12 +30,34 @@ class FormEdit(LineEdit):
     def __init__(self, value: str = "", *, id: str | None = None) -> None:
         super().__init__(value, id=id)
         self.proposed = bool(value)
+        self.choices: tuple[str, ...] = ()
+
+    def _beside(self, width: int) -> Line:
+        """Return the other answers, where there are a few to choose from."""
+        if not (self.choices and self.has_focus):
+            return []
+        others = " ".join(word for word in self.choices if word != self.value.strip())
+        return [(f"   ←→ {others}"[: max(width - len(self.value) - 2, 0)], "dim")]
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the line; a proposal that typing would replace is marked as a whole."""
+        beside = self._beside(width)
         if not (self.proposed and self.has_focus) or len(self.value) >= width:
-            return super().draw(width, height)
-        return [[(self.value, "chosen"), (" ", "cursor"), (" " * width, "entry")]]
+            (line,) = super().draw(width - len(line_text(beside)), height)
+            return [[*line, *beside]]
+        room = max(width - len(self.value) - 1 - len(line_text(beside)), 0)
+        return [[(self.value, "chosen"), (" ", "cursor"), (" " * room, "entry"), *beside]]
+
+    def take_next(self, step: int) -> None:
+        """Take the next of the choices, or the one before."""
+        now = self.value.strip().lower()
+        at = self.choices.index(now) + step if now in self.choices else 0
+        self.set(self.choices[at % len(self.choices)])
+
+    def on_click(self) -> None:
+        """Take the next of the choices."""
+        if self.choices:
+            self.take_next(1)
 
     def insert(self, text: str) -> None:
         """Insert ``text`` at the cursor, or in the place of a proposal."""
@@ -45,6 +67,9 @@ class FormEdit(LineEdit):
 
     def edit(self, key: str) -> bool:
         """Carry out an editing key, which keeps what was proposed."""
+        if self.choices and key in ("left", "right"):
+            self.take_next(1 if key == "right" else -1)
+            return True
         edited = super().edit(key)
         if edited and self.proposed:
             self.proposed = False
@@ -92,6 +117,7 @@ class Form(Vertical):
                 yield Prompt("text")
                 edit = FormEdit(question.value, id=f"form-{question.key}")
                 edit.prompt = question.label
+                edit.choices = question.choices
                 edit.proposed = bool(question.value) and not question.typed
                 yield edit
         yield Hint("", "dim")

@@ -36,10 +36,20 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         Binding("down", "choose(1)", show=False, id="list.down", tooltip="Choose the row below"),
         Binding("pageup", "choose(-10)", show=False, id="list.pageup", tooltip="Ten rows up"),
         Binding("pagedown", "choose(10)", show=False, id="list.pagedown", tooltip="Ten rows down"),
+        Binding(
+            "g",
+            "find",
+            show=False,
+            id="list.find",
+            tooltip="Find a row by what stands in it; Up and Down go on, Enter ends",
+        ),
     ]
 
     class Chosen(Message):
         """Another row was chosen."""
+
+    class Taken(Message):
+        """The chosen row was clicked on."""
 
     def __init__(self, items: Sequence[Item] = (), *, empty: str = "", id: str | None = None):
         super().__init__(id=id)
@@ -47,7 +57,56 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self.empty = empty
         self.chosen = 0
         self.figures_to: LineEdit | None = None  # a line that gets every digit typed here
+        self.wanted: str | None = None  # what is looked for, while somebody looks
         self._top = 0
+
+    def action_find(self) -> None:
+        """Begin to look for a row."""
+        self.wanted = ""
+        self.redraw()
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        """Tell that letters are typed here while somebody looks for a row."""
+        return self.wanted is not None and character is not None and character.isprintable()
+
+    def on_key(self, event: events.Key) -> None:
+        """Look for the row that holds what is typed."""
+        if self.wanted is None:
+            return
+        if event.is_printable and event.character:
+            self._look_for(self.wanted + event.character, 0)
+        elif event.key == "backspace":
+            self._look_for(self.wanted[:-1], 0)
+        elif event.key in ("up", "down"):
+            self._look_for(self.wanted, 1 if event.key == "down" else -1)
+        else:
+            self.wanted = None
+            self.redraw()
+            if event.key not in ("enter", "escape"):
+                return
+        event.stop()
+        event.prevent_default()
+
+    def _look_for(self, wanted: str, step: int) -> None:
+        """Choose the nearest row that holds ``wanted``, beginning ``step`` rows on."""
+        self.wanted = wanted
+        count, width = len(self.items), max(self.size.width, 200)
+        for k in range(count):
+            at = (self.chosen + step + (k if step >= 0 else -k)) % count
+            if wanted.lower() in line_text(self.row_line(self.items[at], width)).lower():
+                self.action_choose(at - self.chosen)
+                break
+        self.redraw()
+
+    def on_click(self, event: events.Click) -> None:
+        """Choose the row that is clicked on; the chosen one is taken."""
+        at = self._top + event.y - (self.headline(self.size.width) is not None)
+        if not 0 <= at < len(self.items) or event.y >= self.size.height:
+            return
+        if at == self.chosen and event.chain > 1:
+            self.post_message(self.Taken())
+        else:
+            self.action_choose(at - self.chosen)
 
     @property
     def item(self) -> Item | None:
@@ -79,7 +138,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
 
     def _forward_event(self, event: events.Event) -> None:
         """Give figures to their line, in the order typed: handed on later they could change it."""
-        if self.figures_to is None or not is_figures(event):
+        if self.figures_to is None or self.wanted is not None or not is_figures(event):
             super()._forward_event(event)
             return
         self.screen.set_focus(self.figures_to)
@@ -97,7 +156,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         if not self.items:
             lines += [[("  " + text, "dim")] for text in self.looks.wrap(self.empty, width - 2)]
             return lines
-        room = max(height - len(lines), 1)
+        room = max(height - len(lines) - (self.wanted is not None), 1)
         room -= len(self.items) > room and room > 1
         self._top = min(self._top, self.chosen, max(len(self.items) - room, 0))
         self._top = max(self._top, self.chosen - room + 1)
@@ -106,6 +165,8 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         below = len(self.items) - self._top - len(shown)
         if self._top or below:
             lines.append([(f"  {self._top} more above, {below} more below", "dim")])
+        if self.wanted is not None:
+            lines.append([("  find: ", "dim"), (f"{self.wanted}_", "title")])
         return lines
 
     def _marked(self, item: Item, number: int, width: int) -> Line:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from textual import events
 from textual.binding import Binding
 from textual.containers import Horizontal
 from textual.geometry import Size
@@ -378,3 +379,20 @@ class KeyLine(Sheet):
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the keys that act now."""
         return [footer(active(self.screen), self.looks, width)]
+
+    def on_click(self, event: events.Click) -> None:
+        """Press the key that is clicked on."""
+        at = 0
+        for key, name in _pairs(footer(active(self.screen), self.looks, self.size.width)):
+            at += self.looks.width(key + name)
+            if event.x < at:
+                bindings = active(self.screen)
+                pressed = next(b.key for b in bindings if key_name(b.key.split(",")[0]) == key)
+                self.app.simulate_key(pressed.split(",")[0])
+                return
+
+
+def _pairs(line: Line) -> list[tuple[str, str]]:
+    """Return key and name of every entry of the footer."""
+    texts = [text for text, _ in line]
+    return list(zip(texts[::2], texts[1::2], strict=True))

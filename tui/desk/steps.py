@@ -1,0 +1,101 @@
+"""Steps of the job beside the stations: the printed board, lens, focus, comparison, packing.
+
+Each returns lines for a person; all of it takes time and belongs in the background.
+"""
+
+from __future__ import annotations
+
+import io
+from importlib.metadata import version
+from pathlib import Path
+
+from engine.cell.session import seen_by
+from engine.errors import StationbookError, UsageError
+from engine.report.pack import pack as packed
+from engine.sessions.store import write_bytes_atomic, write_bytes_new
+from engine.steps.checking import check_lens
+from engine.steps.compare import compare, history
+from engine.steps.station_image import judged_image
+
+from ..commands.begin import board_files
+from ..commands.compare import difference_lines, history_lines
+from ..commands.lens import focus_line, lens_lines
+from ..output import finding_texts
+from .desk import Desk
+from .images import Watch
+from .recheck import earlier_sessions
+
+
+def board(desk: Desk, file: str) -> list[str]:
+    """Print the cell's board on A4, over several sheets where it needs them."""
+    cell = desk.opened().cell
+    files = board_files(cell, Path(file).expanduser(), "A4", tiles=True)
+    for path, data in files:
+        write_bytes_atomic(path, data)
+    advice = "Print at 100 % (no fitting to the page), then measure the 100 mm check ruler."
+    return [*(f"written: {path}" for path, _ in files), advice]
+
+
+def lens(desk: Desk) -> list[str]:
+    """Compare the lens data with those that the session's own points support."""
+    session = desk.opened()
+    lines: list[str] = []
+    for name in desk.cameras:
+        lines += [
+            f"Camera {name}",
+            *lens_lines(check_lens(seen_by(session, name), desk.folder)),
+            "",
+        ]
+    return lines
+
+
+class Focus:
+    """Judges every new image of the first camera, the newest first."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.watch = Watch(desk, desk.cameras[0])
+        self.lines: list[str] = []
+
+    def look(self, desk: Desk) -> list[str]:
+        """Return what was said of every image so far, after a look for a new one."""
+        if not self.watch.state or self.watch.state == "none":
+            self.watch.open()
+        if self.watch.trouble or self.watch.state == "none":
+            why = self.watch.trouble or "this cell names no image source"
+            raise StationbookError(why, "Name its folder as camera.source in the cell.")
+        if self.watch.inactive is not None:
+            raise StationbookError(self.watch.inactive.message, "F4 on the stations confirms it.")
+        self.watch.again()
+        image = self.watch.newest()
+        if image is not None:
+            cell = desk.opened().cell
+            judged = judged_image(cell, image.data, image.name)
+            said = [focus_line(judged.report, cell, image.name), *finding_texts(judged.findings)]
+            if said != self.lines[: len(said)]:
+                self.lines = [*said, "", *self.lines][:200]
+        return self.lines or ["Waiting for an image ..."]
+
+
+def comparison(desk: Desk) -> list[str]:
+    """Return the difference from the earlier results of this cell, and their history."""
+    others, lines = [], []
+    for row in earlier_sessions(desk):
+        try:
+            found = compare(desk.folder, row.folder)
+        except UsageError:  # of another cell
+            continue
+        others.append(row.folder)
+        lines += [*difference_lines(found, row.folder.name), ""]
+    if not others:
+        raise StationbookError("no other result of this cell lies beside this session")
+    return [*lines, *history_lines(history([desk.folder, *others]))]
+
+
+def pack(desk: Desk, file: str) -> list[str]:
+    """Write the session as one zip; an existing file is never replaced."""
+    out, stream = Path(file).expanduser(), io.BytesIO()
+    created = desk.clock().isoformat(timespec="seconds")
+    program = f"stationbook {version('stationbook')}"
+    manifest = packed(desk.folder, stream, created=created, program=program, images=True)
+    write_bytes_new(out, stream.getvalue())
+    return [f"{len(manifest.files)} files packed into {out}"]

@@ -1,0 +1,121 @@
+"""The menu of the job: every step in the order of the job, and every key of the screen below."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import ClassVar, NamedTuple
+
+from textual import actions, events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.dom import DOMNode
+from textual.screen import ModalScreen, Screen
+
+from ..widgets.lists import Chooser
+from ..widgets.looks import Line
+from ..widgets.panels import KeyLine
+from ..widgets.sheet import Paragraph
+from .help import all_bindings, keys
+
+# Ids of bindings in the order of the job; what stands in no list comes after it, in its own order.
+JOB = {
+    "before": ("stations.questions", "job.board", "job.focus", "job.lens"),
+    "stations": ("pose.store", "stations.accept", "images.image", "stations.look"),
+    "result": ("solve.solve", "result.solve", "solve.result"),
+    "proof": ("result.prove",),
+    "handing over": ("handover.report", "handover.export", "result.copy", "job.pack"),
+    "later": ("solve.recheck", "result.recheck", "job.compare"),
+}
+GROUPS = {name: group for group, names in JOB.items() for name in names}
+
+
+class Entry(NamedTuple):
+    """One line of the menu."""
+
+    group: str
+    name: str
+    words: str
+    keys: str
+    node: DOMNode
+    action: str
+
+
+def entries(below: Screen[object]) -> list[Entry]:
+    """Return what can be done on a screen now, in the order of the job."""
+    order = list(GROUPS)
+    found = list(_possible(below))
+    found.sort(key=lambda item: order.index(item[1].id) if item[1].id in order else len(order))
+    return [
+        Entry(GROUPS.get(b.id or "", ""), b.description, b.tooltip, keys(b), node, b.action)
+        for node, b in found
+    ]
+
+
+def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
+    for node, binding in all_bindings(below):
+        _, action, parameters = actions.parse(binding.action)
+        if binding.description and node.check_action(action, parameters):
+            yield node, binding
+
+
+class Entries(Chooser[Entry]):
+    """The lines of the menu."""
+
+    def row_line(self, item: Entry, width: int) -> Line:
+        """Return group, name, key and explanation."""
+        shown = item.keys if item.keys != MENU_ONLY else ""
+        head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
+        return [*head, (f"{shown:<11}", "key"), (item.words, "dim")]
+
+
+MENU_ONLY = "menu"  # "key" of a step that has none
+
+
+class Menu(ModalScreen[Entry | None]):
+    """Asks what to do. Typing narrows the lines down; the answer is the chosen one, or None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "take", "do it", id="menu.take", tooltip="Do what is chosen"),
+        Binding("escape,f8", "dismiss(None)", "close", id="menu.leave", tooltip="Do nothing"),
+    ]
+
+    def __init__(self, below: Screen[object]) -> None:
+        super().__init__()
+        self.all = entries(below)
+        self.typed = ""
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="box tall"):
+            yield Paragraph("", "title", id="asked")
+            yield Entries(self.all, empty="Nothing is called so.", id="entries")
+            yield KeyLine()
+
+    def on_mount(self) -> None:
+        self.query_one(Entries).focus()
+        self._show()
+
+    def _show(self) -> None:
+        words = self.typed.lower().split()
+        kept = [e for e in self.all if all(w in f"{e.name} {e.words}".lower() for w in words)]
+        self.query_one(Entries).show_items(kept, 0)
+        said = f"What next?  {self.typed}_" if self.typed else "What next? Typing finds it."
+        self.query_one("#asked", Paragraph).show(said, "title")
+
+    def on_key(self, event: events.Key) -> None:
+        """Narrow down."""
+        if event.is_printable and event.character:
+            self.typed += event.character
+        elif event.key == "backspace":
+            self.typed = self.typed[:-1]
+        else:
+            return
+        event.stop()
+        event.prevent_default()
+        self._show()
+
+    def on_chooser_taken(self) -> None:
+        self.action_take()
+
+    def action_take(self) -> None:
+        self.dismiss(self.query_one(Entries).item)

@@ -1,0 +1,126 @@
+"""Steps of the job beside the stations, each on a page of text: focus, lens, comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from engine.errors import StationbookError
+
+from ..desk import steps
+from ..desk.desk import Desk
+from ..desk.views import Title
+from ..widgets.looks import Line, Looks
+from ..widgets.panels import KeyLine, TitleLine
+from ..widgets.sheet import Scroll
+from .jobs import Ask, Jobs, in_background, pause, required
+
+LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
+
+Lines = Callable[[], list[str]]
+
+
+class Page(Screen[None]):
+    """What a step says; with ``again`` it looks once more every so many seconds."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q", "dismiss", "back", id="page.leave", tooltip="Back to the stations"),
+    ]
+
+    def __init__(self, title: str, work: Lines, again: float | None = None) -> None:
+        super().__init__()
+        self.called, self.work, self.again = title, work, again
+        self.jobs = Jobs(self, self.tell)
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Scroll(_written(["Reading ..."]), id="said")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        self.query_one(TitleLine).show(Title(self.called, ""))
+        self.query_one(Scroll).focus()
+        self.jobs.begin(self._work, group="page")
+
+    async def _work(self) -> None:
+        while True:
+            lines = await in_background(self.work)
+            self.query_one(Scroll).show(_written(lines), top=False)
+            if self.again is None:
+                return
+            await pause(self.again)
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one(Scroll).show(_written([text], role))
+
+
+def _written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list[Line]]:
+    return lambda looks, width: [
+        [(part, role)] for text in texts for part in looks.wrap(text, width)
+    ]
+
+
+class JobSteps:
+    """Opens the page of a step, after asking for a file where it writes one."""
+
+    KEYS: ClassVar[list[BindingType]] = [
+        Binding("d", "step('board')", "print board", show=False, id="job.board",
+                tooltip="Print the calibration board at true scale"),
+        Binding("f", "step('focus')", "focus", show=False, id="job.focus",
+                tooltip="Sharpness and exposure, image after image, to set the lens"),
+        Binding("l", "step('lens')", "lens data", show=False, id="job.lens",
+                tooltip="Do the lens data fit what the session saw?"),
+        Binding("v", "step('compare')", "compare", show=False, id="job.compare",
+                tooltip="The difference from earlier results of this cell, and their history"),
+        Binding("p", "step('pack')", "pack", show=False, id="job.pack",
+                tooltip="Put the session into one zip file"),
+    ]  # fmt: skip
+
+    def __init__(self, desk: Desk, jobs: Jobs) -> None:
+        self.desk, self.jobs = desk, jobs
+
+    def do(self, step: str) -> None:
+        """Open a step."""
+        getattr(self, step)()
+
+    def _open(self, title: str, work: Lines, again: float | None = None) -> None:
+        self.jobs.node.app.push_screen(Page(title, work, again))
+
+    def _with_file(self, title: str, text: str, file: str, work: Callable[..., list[str]]) -> None:
+        def named(path: str) -> None:
+            self._open(title, partial(work, self.desk, path.strip()))
+
+        self.jobs.ask(Ask(title, text, file, required), named)
+
+    def board(self) -> None:
+        """Print the board."""
+        file = str(self.desk.folder / "board.pdf")
+        self._with_file("Print the board", "File (.pdf or .svg), A4:", file, steps.board)
+
+    def pack(self) -> None:
+        """Pack the session."""
+        folder = self.desk.folder.resolve()
+        file = str(folder.with_name(f"{folder.name}.zip"))
+        self._with_file("Pack the session", "New zip file:", file, steps.pack)
+
+    def focus(self) -> None:
+        """Judge image after image."""
+        try:
+            looking = steps.Focus(self.desk)
+        except StationbookError as error:
+            self.jobs.tell(str(error), "error")
+        else:
+            self._open("Focus and exposure", partial(looking.look, self.desk), LOOK_EVERY)
+
+    def lens(self) -> None:
+        """Check the lens data."""
+        self._open("Do the lens data fit?", partial(steps.lens, self.desk))
+
+    def compare(self) -> None:
+        """Compare with earlier results."""
+        self._open("This result and the earlier ones", partial(steps.comparison, self.desk))
