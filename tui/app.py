@@ -15,13 +15,8 @@ from textual.driver import Driver
 from textual.screen import Screen
 
 from .desk.kept import Kept
-<<<<<<< HEAD
 from .output import unexpected
-from .screens.help import Actions, Help
-=======
 from .screens.help import Help
-from .screens.jobs import unforeseen
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
 from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
 
 FORMS = "forms"

@@ -6,12 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Literal
 
-<<<<<<< HEAD
 from engine.cautions import NEXT_MOVE
-from engine.checks.entry import asked_findings
-=======
 from engine.cell.cell import Cell
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
+from engine.checks.entry import asked_findings
 from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
@@ -64,22 +61,10 @@ def run_swap(args: argparse.Namespace) -> int:
 
 def run_board(args: argparse.Namespace) -> int:
     """Write the board of a cell as one PDF, or as one SVG a page."""
-<<<<<<< HEAD
-    from engine.report.board_print import board_sheet  # draws: the others need not load that
-
-    cell = read_cell(Path(args.cell))
-    out = Path(args.out)
-    fmt = _format(out)
-    pages = board_sheet(cell.board, paper=args.paper, fmt=fmt, tiling=args.tiles, title=cell.name)
-    paths = _paths(out, len(pages))
-    for path, data in zip(paths, pages, strict=True):
-        write_output(path, data, force=args.force)
-=======
     files = board_files(read_cell(Path(args.cell)), Path(args.out), args.paper, args.tiles)
     for path, data in files:
-        write_bytes_atomic(path, data)
+        write_output(path, data, force=args.force)
     paths = [path for path, _ in files]
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
     document = {"format": 1, "files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))

@@ -60,19 +60,14 @@ def _report(args: argparse.Namespace, cell: Cell, sight: Sight) -> int:
     if judged is None:
         return 0
     report, findings = judged.report, list(judged.findings)
-<<<<<<< HEAD
-    lines = [judged.name, *map(_bar, sight.bars), *finding_texts(findings)]
+    lines = [judged.name, *map(bar_line, sight.bars), *finding_texts(findings)]
     answer = Answer(_document(report, cell, judged.name, findings), lines, findings)
     status = tell(args, answer)
-=======
-    lines = [focus_line(report, cell, name), *finding_texts(findings)]
-    status = tell(args, Answer(_document(report, cell, name, findings), lines, findings))
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
     sys.stdout.flush()  # whoever sets the lens looks on
     return status
 
 
-def _bar(bar: Bar) -> str:
+def bar_line(bar: Bar) -> str:
     """Return one figure with its bar; ``|`` marks the best since watching began."""
     filled = ["#" if k < round(BAR * bar.share) else "." for k in range(BAR)]
     best = round(BAR * bar.best)
@@ -104,25 +99,6 @@ def _document(
     }
 
 
-<<<<<<< HEAD
-=======
-def focus_line(report: ImageReport, cell: Cell, name: str) -> str:
-    """Return what an image says of focus and exposure."""
-
-    def shown(value: float | None, form: str) -> str:
-        return "-" if value is None else format(value, form)
-
-    limit = shown(_limit(report, cell), ".1f")
-    return (
-        f"{name}: {report.found} of {report.expected} points, "
-        f"edges {shown(report.edge_width_px, '.2f')} px wide (limit {limit}), "
-        f"contrast {shown(report.contrast, '.0f')} grey levels, "
-        f"full white {shown(report.white_fraction, '.1%')}, tilt {shown(report.tilt_deg, '.0f')}°, "
-        f"u of the board's place {shown(report.u_mm, '.2f')} mm"
-    )
-
-
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
 def run_lens(args: argparse.Namespace) -> int:
     """Compare the cell's lens data with those that the session's own points support."""
     folder = Path(args.dir)

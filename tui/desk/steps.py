@@ -6,6 +6,7 @@ Each returns lines for a person; all of it takes time and belongs in the backgro
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
 
@@ -15,14 +16,14 @@ from engine.report.pack import pack as packed
 from engine.sessions.store import write_bytes_atomic, write_bytes_new
 from engine.steps.checking import check_lens
 from engine.steps.compare import compare, history
-from engine.steps.station_image import judged_image
+from engine.steps.focus import Sight, focusing
+from engine.steps.station_image import confirmed_source
 
 from ..commands.begin import board_files
 from ..commands.compare import difference_lines, history_lines
-from ..commands.lens import focus_line, lens_lines
+from ..commands.lens import bar_line, lens_lines
 from ..output import finding_texts
 from .desk import Desk
-from .images import Watch
 from .recheck import earlier_sessions
 
 
@@ -50,30 +51,27 @@ def lens(desk: Desk) -> list[str]:
 
 
 class Focus:
-    """Judges every new image of the first camera, the newest first."""
+    """Judges every new image of the first camera as bars, to set its lens."""
 
     def __init__(self, desk: Desk) -> None:
-        self.watch = Watch(desk, desk.cameras[0])
-        self.lines: list[str] = []
+        self.desk = desk
+        self._sights: Iterator[Sight | None] | None = None
+        self._lines = ["Waiting for an image of the camera ..."]
 
-    def look(self, desk: Desk) -> list[str]:
-        """Return what was said of every image so far, after a look for a new one."""
-        if not self.watch.state or self.watch.state == "none":
-            self.watch.open()
-        if self.watch.trouble or self.watch.state == "none":
-            why = self.watch.trouble or "this cell names no image source"
-            raise StationbookError(why, "Name its folder as camera.source in the cell.")
-        if self.watch.inactive is not None:
-            raise StationbookError(self.watch.inactive.message, "F4 on the stations confirms it.")
-        self.watch.again()
-        image = self.watch.newest()
-        if image is not None:
-            cell = desk.opened().cell
-            judged = judged_image(cell, image.data, image.name)
-            said = [focus_line(judged.report, cell, image.name), *finding_texts(judged.findings)]
-            if said != self.lines[: len(said)]:
-                self.lines = [*said, "", *self.lines][:200]
-        return self.lines or ["Waiting for an image ..."]
+    def look(self) -> list[str]:
+        """Return what the newest image says. Raises StationbookError for a source of no use."""
+        if self._sights is None:
+            cell, folder = self.desk.opened().cell, self.desk.folder
+            source = confirmed_source(cell, folder)
+            self._sights = focusing(cell, source, sleep=lambda _: None)
+        sight = next(self._sights, None)
+        if sight is not None and sight.trouble:
+            self._lines = [sight.trouble]
+        elif sight is not None and sight.judged is not None:
+            judged = sight.judged
+            self._lines = [judged.name, *map(bar_line, sight.bars), "",
+                           *finding_texts(judged.findings)]  # fmt: skip
+        return self._lines
 
 
 def comparison(desk: Desk) -> list[str]:

@@ -27,12 +27,8 @@ from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 SINCE = "m compares with an earlier session: did the camera move since?"
-<<<<<<< HEAD
-FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit", "joints-disagree")
-=======
 COPIED = 100  # cells in a line that is copied
-FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit")
->>>>>>> f1e2234 (One menu of the job in its order, clicks, choices by arrow keys, a search in lists, the clipboard, four axes whole in a new cell)
+FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit", "joints-disagree")
 
 
 class Forms(Chooser[tuple[str, str]]):

@@ -10,8 +10,6 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.errors import StationbookError
-
 from ..desk import steps
 from ..desk.desk import Desk
 from ..desk.views import Title
@@ -110,12 +108,7 @@ class JobSteps:
 
     def focus(self) -> None:
         """Judge image after image."""
-        try:
-            looking = steps.Focus(self.desk)
-        except StationbookError as error:
-            self.jobs.tell(str(error), "error")
-        else:
-            self._open("Focus and exposure", partial(looking.look, self.desk), LOOK_EVERY)
+        self._open("Focus and exposure", steps.Focus(self.desk).look, LOOK_EVERY)
 
     def lens(self) -> None:
         """Check the lens data."""
