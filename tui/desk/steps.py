@@ -13,7 +13,7 @@ from pathlib import Path
 from engine.cell.session import seen_by
 from engine.errors import StationbookError, UsageError
 from engine.report.pack import pack as packed
-from engine.sessions.store import write_bytes_atomic, write_bytes_new
+from engine.sessions.store import write_output
 from engine.steps.checking import check_lens
 from engine.steps.compare import compare, history
 from engine.steps.focus import Sight, focusing
@@ -32,7 +32,7 @@ def board(desk: Desk, file: str) -> list[str]:
     cell = desk.opened().cell
     files = board_files(cell, Path(file).expanduser(), "A4", tiles=True)
     for path, data in files:
-        write_bytes_atomic(path, data)
+        write_output(path, data)
     advice = "Print at 100 % (no fitting to the page), then measure the 100 mm check ruler."
     return [*(f"written: {path}" for path, _ in files), advice]
 
@@ -95,5 +95,5 @@ def pack(desk: Desk, file: str) -> list[str]:
     created = desk.clock().isoformat(timespec="seconds")
     program = f"stationbook {version('stationbook')}"
     manifest = packed(desk.folder, stream, created=created, program=program, images=True)
-    write_bytes_new(out, stream.getvalue())
+    write_output(out, stream.getvalue())
     return [f"{len(manifest.files)} files packed into {out}"]
