@@ -59,6 +59,8 @@ def _dictionary(name: str | None) -> cv2.aruco.Dictionary:
 LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline; 6 px a side at 5 megapixels
 OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilted markers
 SEARCH_PX = 2592  # long side; larger images are reduced for the markers
+FIRST_PX = 1296  # long side of the image that is looked at first, and
+MOST_OUTLINES = 2000  # outlines there: tiles have thousands, clutter around a board some hundreds
 LEAST_CORNERS = 4  # a pose needs four points
 # The window ends at the markers, whose corners lie by the gap off both edges; their rim is blurred.
 RIM_PX = 1.5  # px
@@ -69,6 +71,8 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
 
     Points on one line or fewer than four are no detection.
     """
+    if _clutter(image, board):
+        return nothing()
     small, _ = reduced(image, SEARCH_PX)
     corners, ids, _, _ = _detector(board).detectBoard(small)
     if ids is None or len(ids) < LEAST_CORNERS:
@@ -88,6 +92,18 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
     method = "markers, corners"
     pixels, covariance = found.pixels[keep], found.covariance[keep]
     return described(number[keep], pixels, covariance, board, lens, method)
+
+
+def _clutter(image: Grey, board: Board) -> bool:
+    """Tell from a small image whether outlines abound and none of them is a marker: tiles, say."""
+    if max(image.shape) <= FIRST_PX:
+        return False
+    small, _ = reduced(image, FIRST_PX)
+    markers = cv2.aruco.ArucoDetector(
+        _dictionary(board.dictionary), _detector(board).getDetectorParameters()
+    )
+    _, ids, others = markers.detectMarkers(small)
+    return ids is None and len(others) > MOST_OUTLINES
 
 
 def _measured(image: Grey, places: Array, steps: Array, board: Board, cells: Array) -> Measured:

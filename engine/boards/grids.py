@@ -27,6 +27,7 @@ from .surface import fitted
 from .windows import Bools, Measured, pixel_noise
 
 SEARCHES_PX = (1296, 648, 2592)  # long sides, in turn; most boards are found in the first
+CROWDED = 2000  # blobs in a small image: tiles or a grate; a larger image only shows more of them
 ENOUGH_SHARE = 0.66  # [-] of the board's points: a search that finds them is the last
 LEAST_SHARE = 0.2  # [-] of the board's points, and
 LEAST_POINTS = 8  # points: fewer may be chance
@@ -70,12 +71,17 @@ def _seen(image: Grey, board: Board, lens: Lens | None) -> Iterator[_Search]:
     tries = [(side, board.light) for side in sides]
     if not chess:  # the other colours as well: a cell may say nothing of them
         tries.insert(1, (sides[0], not board.light))
+    crowded = False
     for side, light in tries:
+        if crowded and side > SEARCHES_PX[0]:
+            continue
         small, _ = reduced(image, side)
         if chess:
             lattice = saddle_lattice(small, most)
         else:
-            lattice = grown(*blobs(small, light), len(board.present), most)
+            places, sizes = blobs(small, light)
+            crowded |= len(places) > CROWDED
+            lattice = grown(places, sizes, len(board.present), most)
         if lattice is None or len(lattice.ij) < LEAST_LATTICE:
             continue
         ratio = (image.shape[1] / small.shape[1]) ** 2

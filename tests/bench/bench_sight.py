@@ -1,8 +1,9 @@
 """What is seen in images with faults, beside OpenCV's detectors on the same images.
 
-Run as a script: `bench_sight.py [IMAGES] [FIRST]` draws IMAGES pictures of every pattern and fault
-(tests/faulty_pictures.py). Found: at least two thirds of the clear points, rightly numbered. Wrong:
-a numbering that the board does not have. Off: accepted images with a point more than 2 px off.
+Run as a script: `bench_sight.py [IMAGES] [FIRST] [OTHERS]` draws IMAGES pictures of every pattern
+and fault (tests/faulty_pictures.py); OTHERS 0: without OpenCV, which takes most of the time. Found:
+at least two thirds of the clear points, rightly numbered. Wrong: a numbering that the board does
+not have. Off: accepted images with a point more than 2 px off.
 """
 
 from __future__ import annotations
@@ -69,7 +70,7 @@ def any_order(pixels: np.ndarray, ways: list) -> bool:
     return bool(np.sum((away < FAR_PX) & clear) >= SHARE * clear.sum())
 
 
-def main(images: int = 4, first: int = 100) -> None:
+def main(images: int = 4, first: int = 100, others: int = 1) -> None:
     cv2.setNumThreads(1)
     print(
         "pattern            fault      images  usable  found  off  wrong  cpu ms   OpenCV's found"
@@ -77,11 +78,11 @@ def main(images: int = 4, first: int = 100) -> None:
     total = np.zeros(6, int)
     for name, board in PATTERNS.items():
         for fault in FAULTS:
-            total += one_kind(name, board, fault, range(first, first + images))
+            total += one_kind(name, board, fault, range(first, first + images), bool(others))
     print("all: images, usable, found, off, wrong, accepted:", *total)
 
 
-def one_kind(name: str, board: Board, fault: str, seeds: range) -> np.ndarray:
+def one_kind(name: str, board: Board, fault: str, seeds: range, compared: bool) -> np.ndarray:
     counts, others, works = np.zeros(6, int), {}, []
     for seed in seeds:
         picture = faulty(board, fault, seed, width=(800, 1024, 1280)[seed % 3])
@@ -93,7 +94,7 @@ def one_kind(name: str, board: Board, fault: str, seeds: range) -> np.ndarray:
         right, worst = fits(seen.ids, seen.pixels, ways) if seen.found else (False, 0.0)
         median_wrong = seen.found and not right and worst > 10
         counts += [1, usable, usable and right, worst > FAR_PX, median_wrong, seen.found]
-        for which, (ids, pixels) in by_opencv(picture.image, board).items():
+        for which, (ids, pixels) in (by_opencv(picture.image, board) if compared else {}).items():
             good = fits(ids, pixels, ways)[0] if which == "markers" else any_order(pixels, ways)
             others[which] = others.get(which, 0) + int(good and usable)
     told = ", ".join(f"{which} {count}" for which, count in others.items())
