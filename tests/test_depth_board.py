@@ -89,12 +89,26 @@ def test_what_is_wrong_with_depth_is_said(kind: str, virtual: VirtualCell) -> No
     assert any(words in f"{item.message} {item.remedy}" for item in said)
 
 
+def test_steps_of_the_file_are_no_noise_of_the_camera(virtual: VirtualCell) -> None:
+    virtual.depth = DepthSensor(step_mm=1.5)
+    image = virtual.take_image()
+    levels = virtual.take_depth(image)
+    assert levels is not None
+    found = detect(image, BOARD, CAMERA)
+    for values in (levels, levels.astype(np.float32)):
+        seen = look_at_depth(Depth(values, 1.5), found.ids, found.pixels, image, BOARD, CAMERA)
+        said = [item.code for item in depth_findings(seen, BOARD, CAMERA.depth)]
+        assert said == ([] if values is levels else ["depth-noisy"])
+
+
 def test_a_wrong_unit_names_the_scale_that_fits(virtual: VirtualCell) -> None:
     seen, _ = taken(virtual, DepthSensor(), step_mm=1.0)
     (said,) = depth_findings(seen, BOARD, DepthCamera(1.0, "camera"))
-    assert "10 times as far" in said.message
+    times = re.search(r"([0-9.]+) times as far", said.message)
     fits = re.search(r"scale_mm: ([0-9.]+) in the cell", said.remedy)
+    assert times is not None
     assert fits is not None
+    assert float(times[1]) == pytest.approx(1.0 / STEP_MM, rel=1e-2)
     assert float(fits[1]) == pytest.approx(STEP_MM, rel=1e-3)
 
 

@@ -34,8 +34,9 @@ LOCAL_SHARE = 2.0  # [-] spacings: window whose mean tells light from dark, in u
 # [-] of the light or dark parts; below half of the values, depth hangs on what is left at edges,
 # where it is least true. Common practice, no source.
 HOLES_LIMIT = 0.5
-# [-] of the distance, noise of one value: 1 mm at 1 m. Cameras for picking have a tenth to a half.
-NOISE_LIMIT = 0.001
+# mm of noise of one value at 1 m; it grows with the square of the distance, as triangulation does.
+# Cameras for picking have a tenth to a half of it. Common practice, no source.
+NOISE_LIMIT_MM = 1.0
 ANOTHER_UNIT = 2.0  # [-] times too far or near; units differ by more, calibrations by far less
 RAY_LIMIT = 0.01  # [rad] points off the rays of their pixels; a sensor 15 mm beside has more
 PIXEL_FLOOR_PX = 0.03  # px; of one coordinate, what the pose's own scatter may hide
@@ -49,7 +50,8 @@ class DepthReport:
         filled: share of the board with values; ``light`` and ``dark``: of its parts.
         depths: (n,) [mm] of each point along the camera's axis, NaN where not measured.
         distance_mm: of the board's middle, by depth.
-        noise_mm: standard deviation of one value about a smooth surface.
+        noise_mm: standard deviation of one value about a smooth surface; ``step_mm`` the step of
+            the file's whole numbers, 0 for others.
         bow_mm: how far the corners of the flat board are bent from its middle.
         scale: all depth against the pose by the pixels, relative (0: alike); ``scale_u`` its u.
         tilt_deg: of the plane against that pose; ``tilt_limit_deg`` what both explain.
@@ -64,6 +66,7 @@ class DepthReport:
     depths: Array
     distance_mm: float | None = None
     noise_mm: float | None = None
+    step_mm: float = 0.0
     bow_mm: float | None = None
     scale: float | None = None
     scale_u: float | None = None
@@ -108,6 +111,7 @@ def look_at_depth(
         report,
         depths=1.0 / _along(undistort(pixels, data), plane) + own,
         noise_mm=noise,
+        step_mm=depth.scale_mm if depth.values.dtype.kind in "iu" else 0.0,
         off_rays=None if camera.guessed else _off_rays(depth, window, rays, some),
         residual=np.where(kept, off, np.nan),
         inside=inside,
@@ -381,7 +385,8 @@ def _holes(report: DepthReport, station: int | None) -> list[Finding]:
 def _noisy(report: DepthReport, station: int | None) -> list[Finding]:
     if report.noise_mm is None or report.distance_mm is None:
         return []
-    limit = NOISE_LIMIT * report.distance_mm
+    rounding = report.step_mm / 12**0.5  # steps of the file are no fault of the camera
+    limit = float(np.hypot(NOISE_LIMIT_MM * (report.distance_mm / 1000.0) ** 2, 2.0 * rounding))
     if report.noise_mm <= limit:
         return []
     return [finding("depth-noisy", station=station, noise=report.noise_mm, limit=limit)]
