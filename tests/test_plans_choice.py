@@ -18,7 +18,7 @@ from engine.estimate.problem import problem_from
 from engine.frames import rotation_exp, transform
 from engine.plans.arm import arm_check
 from engine.plans.choose import Aim, Offered, by_gain, choose, jog_cost, ordered
-from engine.plans.outlook import outlook
+from engine.plans.outlook import _finite, outlook
 
 
 def made(seed: int, count: int) -> tuple[Aim, Array]:
@@ -178,6 +178,21 @@ def test_stations_that_show_lens_and_board_errors_are_worth_visiting(mount: Moun
         assert after is not None
         left.append(after[1])
     assert left[1] < 0.9 * left[0]
+
+
+def test_information_that_rounding_made_negative_still_gives_a_loss() -> None:
+    rng = np.random.default_rng(8)
+    rows = rng.normal(size=(11, 12)) * np.array([1e4] * 3 + [10.0] * 3 + [1e4] * 3 + [10.0] * 3)
+    open_ = rows.T @ rows  # one direction open
+    size, axes = np.linalg.eigh(open_)
+    known = open_ - (abs(size[0]) + 1e-7) * np.outer(axes[:, 0], axes[:, 0])
+    with pytest.raises(np.linalg.LinAlgError):
+        np.linalg.cholesky(known)
+    loss = Aim(_finite(known), np.eye(6)[None]).loss(_finite(known))
+    assert np.isfinite(loss)
+    assert loss > 0.0
+    whole = known + 10.0 * np.eye(12)
+    assert np.allclose(_finite(whole), whole, rtol=1e-6)
 
 
 def _itself(count: int) -> Callable[[int], NDArray[np.bool_]]:

@@ -20,12 +20,13 @@ from ..estimate.information import (
 )
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
 from ..estimate.result import PickModel, Result
-from ..frames import rotation_exp, skew, transform
+from ..frames import apply, rotation_exp, skew, transform
 from ..pendant.conventions import active_places
 from .arm import ArmCheck, is_level
 from .choose import Aim
+from .plausible import OFFSET_MM
 from .sight import Sight, candidate_views, in_view, placed_views, sight
-from .way import Bodies, Legs, riding, told_way
+from .way import CLEAR_MM, Bodies, Legs, riding, told_way
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
 # [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
@@ -33,6 +34,7 @@ CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u 
 COVER = 3.5
 TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
+FARTHEST_MM = 1e3  # mm; no camera, and no board on its flange, is known worse than that
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
 
 
@@ -56,8 +58,9 @@ class Outlook:
     ``known`` (12 + q, 12 + q) is the information so far on [camera, lens and board errors, board],
     the arm's errors held: stations are chosen by it. ``whole`` (12 + p + q, 12 + p + q) holds
     nothing back: what a person is told comes from it. ``present`` (4, 4) is the flange pose to
-    start from, ``usual_mm`` the distance of the first station. ``one_axis``: the arm turns about
-    one axis only and nothing measured fixes what that hides.
+    start from, ``usual_mm`` the distance of the first station. ``bodies`` move with the flange and
+    keep out of ``boxes``. ``one_axis``: the arm turns about one axis only and nothing measured
+    fixes what that hides: how far along it what rides on the flange is.
     """
 
     problem: Problem
@@ -68,6 +71,7 @@ class Outlook:
     present: Array
     sight: Sight
     arm: ArmCheck
+    bodies: Bodies
     boxes: tuple[KeepOut, ...]
     one_axis: bool
     usual_mm: float
@@ -136,12 +140,6 @@ class Outlook:
         """Tell whether a clear jog leads from one flange pose to another."""
         return self.way(start, end) is not None
 
-    @property
-    def bodies(self) -> Bodies:
-        """What moves with the flange."""
-        hand = self.problem.mount != EYE_TO_HAND
-        return riding(self.sight, self.result.geometric if hand else self.result.board, hand)
-
     def offers(self) -> Offers:
         """Return stations all over what the camera sees, in view and clear of the boxes."""
         view = self._drawn()
@@ -203,20 +201,45 @@ def outlook(
     held = known.copy()
     if is_level(problem.robot):
         held[:12, :12] = tied(known[:12, :12])
-    usual = float(first_view[2, 3])
+    usual, one_axis = float(first_view[2, 3]), bool(np.any(held != known))
+    seen, hand = sight(problem.camera, problem.board, usual), problem.mount != EYE_TO_HAND
+    carried = result.geometric if hand else result.board
+    if one_axis:
+        carried = _anywhere_along(carried, np.zeros(3) if hand else seen.centre)
     return Outlook(
         problem=problem,
         result=result,
         pick=result.pick,
-        known=board_last(held),
+        known=board_last(_finite(held)),
         whole=known_whole(result),
         present=present,
-        sight=sight(problem.camera, problem.board, usual),
+        sight=seen,
         arm=arm,
+        bodies=riding(seen, carried, hand),
         boxes=boxes,
-        one_axis=bool(np.any(held != known)),
+        one_axis=one_axis,
         usual_mm=usual,
     )
+
+
+def _anywhere_along(carried: Array, middle: Array) -> Array:
+    """Return what rides on the flange with its ``middle`` (3,) anywhere along the flange's z.
+
+    (k, 4, 4), so near each other that `CLEAR_MM` bridges them. A level flange's z is upright.
+    """
+    height = np.arange(-OFFSET_MM, OFFSET_MM + CLEAR_MM, CLEAR_MM)
+    placed = np.tile(carried, (len(height), 1, 1))
+    placed[:, 2, 3] += height - apply(carried, middle[None])[0, 2]
+    return placed
+
+
+def _finite(information: Array) -> Array:
+    """Return (12 + q, 12 + q) in which no direction is open without bounds, or less by rounding."""
+    lever = [LEVER_MM] * 3 + [1.0] * 3
+    scale = np.concatenate([lever, lever, np.sqrt(np.diag(information)[12:])])
+    size, axes = np.linalg.eigh((information + information.T) / (2.0 * np.outer(scale, scale)))
+    half = axes * np.sqrt(np.maximum(size, 1.0 / FARTHEST_MM**2)) * scale[:, None]
+    return np.asarray(half @ half.T)
 
 
 def board_last(information: Array) -> Array:

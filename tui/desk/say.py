@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from engine.cell.result import StoredResult, most_expanded
 from engine.cell.session import labelled
 from engine.depth.board import DepthReport
-from engine.findings import Level, worst
+from engine.findings import Finding, Level, worst
 from engine.steps.pictures import HOLE, OUTSIDE, depth_picture
 from engine.steps.station_image import ViewDraft
 
@@ -123,16 +125,18 @@ def quality(desk: Desk) -> Quality:
     expanded = desk.solution.stored.expanded_mm if desk.solution else None
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
-        remark = _outlook(desk.advice)
+        remark = _outlook(desk.advice, desk.findings)
     if desk.trouble:
         text, level = desk.trouble, Level.WARNING
     return Quality(expanded, tolerance, remark, text, _ROLES[level])
 
 
-def _outlook(advice: Advice) -> str:
-    """Say what the next station would bring."""
+def _outlook(advice: Advice, findings: Iterable[Finding]) -> str:
+    """Say what the next station would bring; where that is little, which one measurement helps."""
     if advice.enough:
-        return ""
+        helps = next((item.remedy for item in findings if item.code == "what-helps"), None)
+        what, _, gain = (helps or "").rpartition(":")
+        return f"{what.partition(',')[0]}:{gain}" if gain else ""
     after = advice.after(0)
     return "" if after is None else f"next: {after:.2f}"
 
