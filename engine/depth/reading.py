@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import struct
 import tokenize
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -213,7 +214,8 @@ def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
         (2, 0): np.lib.format.read_array_header_2_0,
     }
     try:
-        shape, fortran, dtype = read[np.lib.format.read_magic(stream)](stream)
+        with warnings.catch_warnings(action="ignore"):
+            shape, fortran, dtype = read[np.lib.format.read_magic(stream)](stream)
     except _NPY_DAMAGE as error:
         raise FileError(name, "its NPY header cannot be read", _AGAIN) from error
     if dtype.kind not in "fiu" or dtype.hasobject:
@@ -285,7 +287,9 @@ def _ply(data: bytes, name: object, size: tuple[int, int]) -> Values:
             case ["element", other, *_]:
                 inside = inside and other
                 if count is None:
-                    raise FileError(name, f"begins with {other}, not with its points", _AGAIN)
+                    raise FileError(
+                        name, f"begins with {other[:20]!r}, not with its points", _AGAIN
+                    )
             case ["property", kind, field] if inside == "vertex" and kind in _PLY_TYPES:
                 fields.append((field, _PLY_TYPES[kind]))
             case ["property", *_] if inside != "vertex":
@@ -330,9 +334,7 @@ def _points(
     height: int,
 ) -> Values:
     """Return x y z (h, w, 3) of records in ASCII (``order`` "") or in bytes."""
-    names = [field for field, _ in fields]
-    if len(set(names)) < len(names) or not {"x", "y", "z"} <= set(names):
-        raise FileError(name, f"its points have {' '.join(names) or 'nothing'}, not x y z", _AGAIN)
+    names = _named(name, fields)
     _check_count(name, width, height)
     count = width * height
     if not order:
@@ -342,6 +344,14 @@ def _points(
         raise _cut_off(name)
     table = np.frombuffer(data, record, count, start)
     return _stacked(table).reshape(height, width, 3)
+
+
+def _named(name: object, fields: list[tuple[str, str]]) -> list[str]:
+    """Return the names of the fields; refuses points without x y z, or with one of them twice."""
+    names = [field for field, _ in fields]
+    if len(set(names)) < len(names) or not {"x", "y", "z"} <= set(names):
+        raise FileError(name, f"its points have {' '.join(names)[:60]!r}, not x y z", _AGAIN)
+    return names
 
 
 def _stacked(table: Any) -> Values:
@@ -408,10 +418,14 @@ def _pcd_fields(name: object, told: dict[str, list[str]]) -> list[tuple[str, str
     for number, (field, size, kind, times) in enumerate(zip(*lists, strict=True)):
         many = _whole(name, "COUNT", times)
         if size not in ("1", "2", "4", "8") or kind not in _PCD_TYPES or not 1 <= many <= 4096:
-            raise FileError(name, f"its field {field[:20]!r} is {kind} {size} {times}", _AGAIN)
+            raise FileError(name, f"its field {field[:20]!r} is {[kind, size, times]}", _AGAIN)
         if kind == "F" and size not in ("4", "8"):
-            raise FileError(name, f"its field {field[:20]!r} is {kind} {size}", _AGAIN)
-        own = [field] if field in "xyz" and many == 1 else [f"{number}.{k}" for k in range(many)]
+            raise FileError(name, f"its field {field[:20]!r} is {[kind, size]}", _AGAIN)
+        own = (
+            [field]
+            if field in ("x", "y", "z") and many == 1
+            else [f"{number}.{k}" for k in range(many)]
+        )
         fields += [(part, _PCD_TYPES[kind] + size) for part in own]
     return fields
 
@@ -425,7 +439,7 @@ def _compressed(
     height: int,
 ) -> Values:
     """Return x y z of `binary_compressed`: one field after the other, packed together (LZF)."""
-    _check_count(name, width, height)
+    _named(name, fields)
     count = width * height
     record = np.dtype([(field, "<" + kind) for field, kind in fields])
     _check_count(name, width, height, record.itemsize)
@@ -441,8 +455,6 @@ def _compressed(
     for field, kind in fields:
         columns[field] = np.frombuffer(plain, "<" + kind, count, at)
         at += count * np.dtype(kind).itemsize
-    if not {"x", "y", "z"} <= set(columns):
-        raise FileError(name, f"its points have {' '.join(columns)}, not x y z", _AGAIN)
     return _stacked(columns).reshape(height, width, 3)
 
 
