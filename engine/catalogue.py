@@ -299,7 +299,8 @@ CATALOGUE: dict[str, Entry] = {
     "image-old": Entry(
         "warning",
         "This image was taken {age} before the session began.",
-        "Take a new image at this stop; accept the old one only if nothing moved since.",
+        "Take a new image at this stop; accept the old one only if nothing moved since. If it came "
+        "just now, the camera's clock is behind: accept it, and set the clock.",
         cause="The newest file in the camera's folder is left from earlier work: the camera's "
         "program saves nothing, or elsewhere.",
         shows="The file was last written before the session was started. Such an image is not "
@@ -703,6 +704,28 @@ CATALOGUE: dict[str, Entry] = {
         "damaged file is kept beside the new one.",
         cause="A disk fault, a copy that was cut off, or a slip while editing the file by hand.",
         shows="One station of the file breaks its form; the others are whole.",
+    ),
+    "signature": Entry(
+        "note",
+        "The result was signed {at} with the key of {name}.",
+        "Nothing to do: result and journal are what was signed.",
+        cause="A result can be signed with a site's own key; see docs/trust.md.",
+        shows="signature.yaml lies beside the result.",
+    ),
+    "signature/unknown": Entry(
+        "note",
+        "The result was signed {at} with a key that you do not know: {key}.",
+        "Ask the site for its key by another way, then `stationbook sign --trust NAME KEY`.",
+    ),
+    "signature/wrong": Entry(
+        "warning",
+        "The signature does not hold: {problem}.",
+        "Do not rely on it: have the result signed anew by whoever answers for it. Key: {key}.",
+    ),
+    "signature/unread": Entry(
+        "warning",
+        "The signature cannot be checked: {problem}.",
+        "Put that right, then check again.",
     ),
     "altered": Entry(
         "warning",

@@ -20,6 +20,7 @@ ROOT = Path(__file__).parent.parent
 OWN = {"station", "stations", "field", "typed", "suggested"}  # stand in the finding itself
 # Variants of calls that compute theirs, by the code named in the call: which, and why computed.
 VARIANTS = {
+    "signature": ("", "unknown"),  # by the keys that the user trusts
     "altered": ("", "deleted", "added"),  # what happened to the file
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows

@@ -7,6 +7,7 @@ import shutil
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from screen_bench import (
@@ -132,17 +133,28 @@ async def test_a_source_that_is_not_confirmed_is_told_without_guessing_where_it_
 
 
 @on_screen
-async def test_a_folder_that_is_not_there_is_said_before_it_is_confirmed(tmp_path: Path) -> None:
+async def test_a_source_is_not_even_looked_at_before_it_is_confirmed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     session = example(tmp_path / "session", 3, source=True)
     found = open_session(session)
     camera = replace(found.cell.camera, source={"folder": "elsewhere"})
     store(session, replace(found, cell=replace(found.cell, camera=camera)))
+    looked: list[str] = []
+    for name in ("stat", "scandir", "listdir"):
+        real = getattr(os, name)
+
+        def looking(path: object, *rest: Any, real: Any = real, **more: Any) -> Any:
+            looked.append(str(path))
+            return real(path, *rest, **more)
+
+        monkeypatch.setattr(os, name, looking)
     app = app_for(session)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        await until(pilot, "folder elsewhere does not exist")
-        await pilot.press("f4")
-        await until(pilot, "There is no such folder yet.")
+        await until(pilot, "source-inactive")
+    assert looked
+    assert not [path for path in looked if "elsewhere" in path]
 
 
 def test_asking_for_the_newest_image_again_reads_no_file(

@@ -470,7 +470,17 @@ COMMANDS = {
         "a script with which the shell completes commands, options and files",
         _word("shell", help="bash, zsh or powershell", choices=("bash", "zsh", "powershell")),
     ),
-    "doctor": _command("what a supporter asks first about this machine"),
+    "sign": _command(
+        "sign a stored result with the site's own key",
+        _word("dir", "DIR", "the session (without: with --new-key or --trust)", nargs="?"),
+        _flag("--new-key", "make the site's key once, in your own configuration folder"),
+        _word("--trust", ("NAME", "KEY"), "trust another site's public key", nargs=2),
+    ),
+    "doctor": _command(
+        "what a supporter asks first about this machine, or about one session",
+        _word("dir", "DIR", "look at this session: what the journal can restore", nargs="?"),
+        _flag("--rebuild", "restore DIR/session.yaml from the journal; the damaged file is kept"),
+    ),
 }
 
 

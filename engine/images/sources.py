@@ -43,6 +43,7 @@ COMMAND_PATIENCE_S = COMMAND_TIMEOUT_S + 5.0
 POLL_S = 0.3  # s between looks; network shares send no events
 KINDS = ("folder", "device", "url", "command", "genicam")
 
+_LOOKED = ("", 0, 0)  # among the files that are there: the folder was looked at
 Credentials = Mapping[str, tuple[str, str]]  # host to user and password, from the user's own file
 
 
@@ -111,7 +112,9 @@ class FolderSource:
     """The newest image file of a folder that the camera's own program saves into.
 
     Looks instead of waiting for events: those come before a file is written to its end, and from
-    network shares not at all. ``known`` remembers the hashes of files seen, by name, size and time;
+    network shares not at all. An image that came since the first look goes before those that were
+    ``there``, whatever the camera's clock says. ``known`` remembers the hashes of files seen, by
+    name, size and time;
     ``waiting`` since when an image waits for its depth, if it has any (``pairs``).
     """
 
@@ -119,6 +122,7 @@ class FolderSource:
     settle_s: float = SETTLE_S
     sleep: Callable[[float], None] = time.sleep
     known: dict[tuple[str, int, int], str] = field(default_factory=dict)
+    there: set[tuple[str, int, int]] = field(default_factory=set)
     pairs: bool = False
     clock: Callable[[], float] = time.monotonic
     waiting: dict[tuple[str, int, int], float] = field(default_factory=dict)
@@ -128,11 +132,9 @@ class FolderSource:
         path = self._latest()
         if path is None:
             return None
-        try:
-            state = path.stat()
-        except OSError:
+        key = _key(path)
+        if key is None:
             return None  # renamed or removed since it was listed: the next look will tell
-        key = (path.name, state.st_size, state.st_mtime_ns)
         if self.known.get(key) in taken:
             return None
         if not settled(path, self.settle_s, self.sleep):
@@ -144,8 +146,9 @@ class FolderSource:
                 return None
         data = image_bytes(path)
         decode_image(data, path)
-        image = replace(_image(data, path.name, state.st_mtime), depth=depth)
+        image = replace(_image(data, path.name, key[2] / 1e9), depth=depth)
         self.known[key] = image.sha256
+        self.there.add(key)
         return None if image.sha256 in taken else image
 
     def _latest(self) -> Path | None:
@@ -158,7 +161,11 @@ class FolderSource:
                 f"the camera's folder cannot be read ({error.strerror})",
                 "Create the folder, mount the share, or correct camera.source.",
             ) from error
-        return max(files, key=_age, default=None)
+        keys = {path: key for path in files if (key := _key(path)) is not None}
+        came = [path for path, key in keys.items() if self.there and key not in self.there]
+        if not self.there:
+            self.there.update([_LOOKED, *keys.values()])
+        return max(came or keys, key=lambda path: (keys[path][2], path.name), default=None)
 
     def _depth(self, image: Path) -> tuple[bytes, str] | None:
         """Return content and name of the depth taken with ``image``; None: it is not whole yet."""
@@ -257,8 +264,10 @@ def _image(data: bytes, name: str, written: float | None = None) -> NewImage:
     return NewImage(data, name, hashlib.sha256(data).hexdigest(), written)
 
 
-def _age(path: Path) -> tuple[int, str]:
+def _key(path: Path) -> tuple[str, int, int] | None:
+    """Return name, size and time of a file, None where it is gone since it was listed."""
     try:
-        return path.stat().st_mtime_ns, path.name
+        state = path.stat()
     except OSError:
-        return 0, path.name
+        return None
+    return path.name, state.st_size, state.st_mtime_ns

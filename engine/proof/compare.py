@@ -255,7 +255,12 @@ def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
         text = read_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise FileError(path, "is not a text in UTF-8") from None
-    rows = [row for row in csv.reader(io.StringIO(text)) if any(cell.strip() for cell in row)]
+    reader = csv.reader(text.splitlines())
+    try:
+        # = csv.reader(text.splitlines())
+        rows = [row for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise FileError(path, f"no comma-separated text ({error})", line=reader.line_num) from None
     refuse_other_header(path, rows[0] if rows else (), head)
     return tuple(
         _taught(path, number, [cell.strip() for cell in row], pendant)

@@ -95,7 +95,7 @@ def commit(folder: Path, change: Change | None, who: Who, opened: str | None = N
     before, after = old and sha256(old), sha256(data)
     files, details = dict(change.files), dict(change.details)
     if old is not None and change.content is None and change.session.damaged:
-        kept = _earlier_copy(path)
+        kept = earlier_copy(path)
         if kept is not None:  # what could not be read is not lost by writing the rest
             files[kept.name], details["damaged"] = old, list(change.session.damaged)
     line = {
@@ -151,7 +151,7 @@ def result_change(
     """
     path = inside(folder, RESULT_FILE)
     data = encoded(yaml_dump(plain(document)))
-    kept = _earlier_copy(path)
+    kept = earlier_copy(path)
     if kept is None:
         return Change(action, session, {"kept": None}, {}, RESULT_FILE, data)
     if (before := read_bytes(path)) == data:
@@ -164,13 +164,13 @@ def keep_earlier(path: Path) -> Path | None:
 
     None where there is nothing to keep. A copy that holds the same content already is used again.
     """
-    copy = _earlier_copy(path)
+    copy = earlier_copy(path)
     if copy is not None and not copy.exists():
         write_bytes_new(copy, read_bytes(path, MAX_STORED))
     return copy
 
 
-def _earlier_copy(path: Path) -> Path | None:
+def earlier_copy(path: Path) -> Path | None:
     """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
     if not path.is_file():
         return None

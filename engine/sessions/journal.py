@@ -53,6 +53,14 @@ def append(folder: Path, line: Mapping[str, object]) -> None:
     append_line(path, json.dumps(plain(chained), ensure_ascii=False))
 
 
+def last_line(folder: Path, digest: str | None = None) -> str | None:
+    """Return the SHA-256 of the journal's last line; with ``digest``: of the line that has it."""
+    hashes = [sha256(text) for text in _texts(folder)]
+    if digest is not None:
+        return digest if digest in hashes else None
+    return hashes[-1] if hashes else None
+
+
 def patch_for(folder: Path, file: str, old: bytes | None, new: bytes) -> Patch | None:
     """Return how ``file`` changes, for its line; the whole text where no line tells the old one."""
     if file not in PATCHED:

@@ -59,9 +59,11 @@ def write_bytes_atomic(path: Path, data: bytes, mode: int | None = None) -> None
         _sync_folder(path.parent)
 
 
-def write_bytes_new(path: Path, data: bytes) -> None:
+def write_bytes_new(path: Path, data: bytes, mode: int | None = None) -> None:
     """Create ``path`` with ``data``; raises FileError where the name is taken already."""
     with _new(path) as fd:
+        if mode is not None and hasattr(os, "fchmod"):
+            os.fchmod(fd, mode)
         _write_all(fd, data)
 
 

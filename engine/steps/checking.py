@@ -23,6 +23,7 @@ from ..pendant.entry import pose_from_fields
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.own_lens import board_views, lens_of
+from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
 from .solve import damaged, solve_session
@@ -44,6 +45,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     found += gone
     found += _depth_findings(session, folder)
     found += _altered(session, folder)
+    found += _signature(folder)
     leftover = unfinished(folder)
     if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))
@@ -84,6 +86,20 @@ def _altered(session: Session, folder: Path) -> Iterator[Finding]:
             yield finding("altered", "line", what=item.line)
         else:
             yield finding("altered", None if item.how == "altered" else item.how, what=what)
+
+
+def _signature(folder: Path) -> Iterator[Finding]:
+    """Yield what a signature in the folder shows."""
+    try:
+        said = verified(folder)
+    except StationbookError as error:
+        yield finding("signature", "unread", problem=error.problem)
+        return
+    if said is not None and said.problem:
+        yield finding("signature", "wrong", problem=said.problem, key=said.key)
+    elif said is not None:
+        variant = None if said.name else "unknown"
+        yield finding("signature", variant, name=said.name, key=said.key, at=said.at)
 
 
 def _gone(session: Session, folder: Path) -> list[Finding]:

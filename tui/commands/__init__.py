@@ -40,6 +40,7 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "pack": ("support", "run_pack"),
     "unpack": ("support", "run_unpack"),
     "doctor": ("support", "run_doctor"),
+    "sign": ("support", "run_sign"),
     "explain": ("explain", "run"),
     "completion": ("completion", "run"),
 }

@@ -6,16 +6,23 @@ import argparse
 import locale
 import os
 import platform
+import shlex
 import shutil
 import sys
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from engine.errors import StationbookError, UsageError
 from engine.report.pack import Manifest, pack, unpack
-from engine.sessions.store import refuse_own, writing_new
+from engine.sessions.changes import Who
+from engine.sessions.confirmed import CONFIRMED_FILE, SETTINGS_FILE
+from engine.sessions.lock import writing
+from engine.sessions.signature import KEY_FILE, new_key, sign, trust
+from engine.sessions.store import config_folder, refuse_own, writing_new
+from engine.steps.restoring import rebuild, rebuilding, restoring
 
 from ..clock import now
 from ..output import Answer, tell
@@ -57,6 +64,28 @@ def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str) -
     return tell(args, Answer(document, [f"{files} files {done} {place}", *missing]))
 
 
+def run_sign(args: argparse.Namespace) -> int:
+    """Sign the result of a session, make the site's key, or trust another one's."""
+    if args.new_key:
+        path, public = new_key()
+        said = [f"key made: {path} (readable by you alone; keep a copy in a safe place)"]
+        return tell(args, Answer({"format": 1, "path": str(path), "key": public}, [*said, public]))
+    if args.trust is not None:
+        place = trust(*args.trust)
+        return tell(args, Answer({"format": 1, "path": str(place)}, [f"trusted: {args.trust[0]}"]))
+    if args.dir is None:
+        raise UsageError("nothing to sign", "Give a session, or --new-key.")
+    folder = Path(args.dir)
+    with writing(folder):
+        signed = sign(folder, now=now())
+    document = {"format": 1, "dir": args.dir, "key": signed.key, "result": signed.result}
+    return tell(args, Answer(document, [f"signed with key {signed.key}", WHAT_IT_SHOWS]))
+
+
+WHAT_IT_SHOWS = (
+    "It shows that the holder of this key signed this result and journal; not who that is, nor "
+    "that the measurement was good."
+)
 PACKAGES = (
     "stationbook",
     "textual",
@@ -66,12 +95,20 @@ PACKAGES = (
     "pyyaml",
     "py-opw-kinematics",
     "matplotlib",
+    "pillow",
 )
 LEAST_FREE_MB = 500  # a session of 50 five-megapixel images takes about 250 MB; twice that
 
 
 def run_doctor(args: argparse.Namespace) -> int:
-    """Print versions, terminal, disk and what is missing; 1 when something keeps the job back."""
+    """Print versions, terminal, disk and what is missing; 1 when something keeps the job back.
+
+    Of one session: what the journal can restore, and with ``--rebuild`` restore it.
+    """
+    if args.dir is not None:
+        return _run_session(args, Path(args.dir))
+    if args.rebuild:
+        raise UsageError("--rebuild needs a session", "stationbook doctor DIR --rebuild")
     document: dict[str, Any] = {
         "format": 1,
         "system": _system(),
@@ -87,6 +124,37 @@ def run_doctor(args: argparse.Namespace) -> int:
             lines.append(f"  {key:24} {'not known' if value is None else value}")
     tell(args, Answer(document, lines + (problems or ["no problems found"])))
     return 1 if problems else 0
+
+
+def _run_session(args: argparse.Namespace, folder: Path) -> int:
+    """Show as a difference what the journal can restore, and restore it when told to."""
+    held = restoring(folder, now()) if args.rebuild else nullcontext()
+    with held:
+        found = rebuilding(folder)
+        kept = rebuild(folder, found, Who(None, now())) if args.rebuild else None
+    document = {
+        "format": 1,
+        "dir": args.dir,
+        "problem": found.problem,
+        "difference": list(found.difference),
+        "from": found.at,
+        "restored": kept is not None,
+        "kept": kept,
+    }
+    lines = [found.problem or "session.yaml can be read"]
+    if found.content is None:
+        lines.append("the journal cannot restore it: no line of it tells the whole file")
+    elif not found.difference:
+        lines.append("it is what the journal tells: nothing to restore")
+    else:
+        lines += [f"the journal tells it as it was stored {found.at} ({found.action}):"]
+        lines += [f"  {line}" for line in found.difference]
+        if kept is None:
+            lines.append(f"to restore it: stationbook doctor {shlex.quote(args.dir)} --rebuild")
+    if kept is not None:
+        lines.append("restored" + (f"; the file that was there is kept as {kept}" if kept else ""))
+    tell(args, Answer(document, lines))
+    return 1 if found.problem and kept is None else 0
 
 
 def _system() -> dict[str, Any]:
@@ -138,6 +206,19 @@ def _sessions(folder: Path) -> dict[str, Any]:
     }
 
 
+def _readable_by_others() -> list[str]:
+    """Return what lies open of the files that only the user may read, such as credentials."""
+    if sys.platform == "win32":
+        return []
+    found = []
+    for name in (SETTINGS_FILE, CONFIRMED_FILE, KEY_FILE):
+        with suppress(OSError, StationbookError):
+            path = config_folder() / name
+            if path.stat().st_mode & 0o077:
+                found.append(f"{path} can be read or changed by others: chmod 600 {path}")
+    return found
+
+
 def _problems(document: dict[str, Any]) -> list[str]:
     found = [
         f"package {name} is missing: install stationbook again in a fresh virtual environment"
@@ -149,6 +230,7 @@ def _problems(document: dict[str, Any]) -> list[str]:
         found.append(f"{sessions['folder']} cannot be written: choose --sessions DIR or its owner")
     if sessions["free_mb"] < LEAST_FREE_MB:
         found.append(f"only {sessions['free_mb']} MB free: make room before a session")
+    found += _readable_by_others()
     if document["terminal"]["term"] == "dumb":
         found.append("TERM=dumb cannot show the screen: use a terminal with cursor control")
     if not document["system"]["yaml_c_loader"]:

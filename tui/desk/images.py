@@ -46,6 +46,7 @@ class Watch:
         self.inactive: Finding | None = None  # the source was not confirmed on this machine
         self.unread = ""  # why its last image could not be used
         self.left_over = ""  # the newest image, where it is older than the session, and how much
+        self._looked = False  # what comes after the first look is new, whatever its time says
         self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
         self._hashes: dict[str, str] = {}  # SHA-256 of recorded images by path: none ever changes
@@ -78,7 +79,9 @@ class Watch:
 
     @property
     def missing(self) -> bool:
-        """Whether the source is a folder that is not there now."""
+        """Whether the source is a folder that was confirmed and is not there now."""
+        if self.state == "unconfirmed":  # a name that nobody vouched for is not even looked at
+            return False
         source = (self._cell().camera.source or {}).get("folder")
         return source is not None and not (self.desk.folder / Path(source).expanduser()).is_dir()
 
@@ -108,10 +111,12 @@ class Watch:
         image = self._source.newest(known)
         self._asked = self._asked and not asked
         if image is None:
+            self._looked = True
             return None
         self._taken.add(image.sha256)
         age = before_session(self.desk.opened(), image.written)
-        if age and not asked:
+        there_before, self._looked = not self._looked, True
+        if age and there_before and not asked:
             self.left_over = f"{image.name} was taken {age} before the session began"
             return None
         self.left_over = ""

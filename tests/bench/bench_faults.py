@@ -1,0 +1,58 @@
+"""Damage, kills and refused calls at length: how many, and what came of them.
+
+    python tests/bench/bench_faults.py [--inputs 20000] [--through-commands 2000] [--step 1]
+        [--only damage|kills] [--seed 1]
+
+Prints a table of the inputs by kind of file, and one of the positions at which every command that
+writes was killed and refused the call. Everything that failed is named with its seed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ[name] = "1"
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "faults")]
+
+import world  # noqa: E402
+from damage import Tally, spoil  # noqa: E402
+from interrupted import Outcomes, commands, interrupt  # noqa: E402
+
+NAMED = 40  # failures that are listed
+
+
+def main() -> int:
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--inputs", type=int, default=20_000)
+    words.add_argument("--through-commands", type=int, default=2_000)
+    words.add_argument("--step", type=int, default=1)
+    words.add_argument("--only", choices=("damage", "kills"))
+    words.add_argument("--seed", type=int, default=1)
+    args = words.parse_args()
+    failed: list[str] = []
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["STATIONBOOK_CONFIG"] = f"{folder}/config"
+        home = Path(folder) / "world"
+        world.build(home)
+        if args.only != "kills":
+            for count, through in ((args.inputs, False), (args.through_commands, True)):
+                tally = Tally()
+                spoil(home, count, args.seed, tally, commands=through)
+                print(f"damaged inputs, {'commands' if through else 'readers'}\n{tally.table()}\n")
+                failed += tally.failed
+        if args.only != "damage":
+            found = Outcomes()
+            interrupt(home, Path(folder) / "x", list(commands(home)), found, args.step)
+            print(f"commands interrupted\n{found.table()}\n")
+            failed += found.failed
+    print("\n".join(failed[:NAMED]) or "nothing failed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,191 @@
+"""Commands killed, or refused by the system, at each call by which they change a disk.
+
+A kill comes before a call or in the middle of a write; a refusal is the system's error in the place
+of the call (disk full, fault, read-only). After each the session must open with every station that
+was acknowledged, no file may stand half written under its final name, and the same command must
+succeed when it is given again.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import itertools
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import yaml
+from killing import CALLS, run_killed_at
+from world import record_words, typed
+
+from engine.errors import StationbookError
+from engine.report.pack import check_pack
+from engine.sessions.folder import observations, open_session
+from engine.sessions.journal import altered
+from tui.main import main
+
+MOST_CALLS = 400
+ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS, errno.EACCES)
+STATIONS = 5
+
+
+@dataclass
+class Outcomes:
+    """How often what was tried, and what went wrong."""
+
+    kills: int = 0
+    refusals: int = 0
+    positions: dict[str, int] = field(default_factory=dict)
+    failed: list[str] = field(default_factory=list)
+
+    def table(self) -> str:
+        """Return the counts as a table."""
+        rows = [f"{name:12} {count:4} positions" for name, count in self.positions.items()]
+        said = f"{self.kills} kills, {self.refusals} refused calls, failed {len(self.failed)}"
+        return "\n".join([*rows, said])
+
+
+def commands(home: Path) -> dict[str, list[str]]:
+    """Return the words of every command that writes, by its name."""
+    s, out = str(home / "session"), home / "out"
+    return {
+        "start": ["start", str(home / "cell.yaml"), str(home / "out" / "new")],
+        "record": record_words(home / "session", STATIONS + 1, home / "seen.csv"),
+        "edit": ["edit", s, "--station", "2", "--note", "seen"],
+        "plan": ["plan", s, "--count", "2", "--out", str(out / "plan.html")],
+        "solve": ["solve", s],
+        "proof-view": ["proof", s, "--view", str(home / "laid-1.csv")],
+        "proof-touch": ["proof", s, "--touch", "5", "--pose", " ".join(typed(2))],
+        "report": ["report", s],
+        "export": ["export", s, "--as", "json", "--not-accepted", "--out", str(out / "e.json")],
+        "board": ["board", str(home / "cell.yaml"), "--out", str(out / "b.svg")],
+        "import": ["robot", "import", str(home / "arm.urdf"), "--base", "l0", "--tip", "l6",
+                   "--out", str(out / "arm.yaml")],
+        "pack": ["pack", s, "--out", str(out / "s.zip")],
+        "unpack": ["unpack", str(home / "session.zip"), "--to", str(out / "u")],
+    }  # fmt: skip
+
+
+def refuse_at(position: int, error: int) -> None:
+    """Let this process's call number ``position`` that changes a disk, and all after it, fail."""
+    done = itertools.count()
+
+    def refusing(real: Callable[..., object]) -> Callable[..., object]:
+        def call(*args: object, **more: object) -> object:
+            changes = real is not _open or bool(args[1] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT))
+            if changes and real not in (_close, _unlink) and next(done) == position:
+                raise OSError(error, os.strerror(error))
+            return real(*args, **more)
+
+        return call
+
+    for name in CALLS:
+        setattr(os, name, refusing(getattr(os, name)))
+
+
+_open, _close, _unlink = os.open, os.close, os.unlink
+
+
+def _forked(task: Callable[[], object]) -> int:
+    """Run ``task`` in a fork; return its exit status (99: it did not end by itself)."""
+    pid = os.fork()
+    if pid == 0:
+        status = 98
+        try:
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            for number in (1, 2):
+                os.dup2(nowhere, number)
+            sys.stdout = sys.stderr = io.StringIO()
+            status = int(task() or 0)  # type: ignore[call-overload]
+        finally:
+            os._exit(status)
+    _, how = os.waitpid(pid, 0)
+    return os.waitstatus_to_exitcode(how) if os.WIFEXITED(how) else 99
+
+
+def _refused(words: list[str], position: int, error: int) -> int:
+    refuse_at(position, error)
+    return main(words)
+
+
+def interrupt(home: Path, scratch: Path, names: list[str], found: Outcomes, step: int = 1) -> None:
+    """Kill and refuse the named commands at every ``step``-th position."""
+    for name in names:
+        ended = False
+        for position in range(0, MOST_CALLS, step):
+            if ended:
+                break
+            place = _fresh(home, scratch)
+            words = commands(place)[name]
+            result = run_killed_at(position, partial(main, words))
+            ended = not result.killed
+            found.kills += result.killed
+            found.positions[name] = position
+            _check(place, name, f"{name} killed at {position}", found, result.printed)
+            if ended:
+                break
+            place = _fresh(home, scratch)
+            words, error = commands(place)[name], ERRORS[position % len(ERRORS)]
+            status = _forked(partial(_refused, words, position, error))
+            found.refusals += 1
+            if status not in (0, 1, 2):
+                found.failed.append(f"{name} refused at {position}: exit {status}")
+            _check(place, name, f"{name} refused at {position}", found, "")
+
+
+def _fresh(home: Path, scratch: Path) -> Path:
+    shutil.rmtree(scratch, ignore_errors=True)
+    shutil.copytree(home, scratch)
+    (scratch / "out").mkdir(exist_ok=True)
+    return scratch
+
+
+def _check(home: Path, name: str, case: str, found: Outcomes, printed: str) -> None:
+    session = home / "session"
+    try:
+        opened = open_session(session)
+        observations(opened, session)
+        kept = {station.id: station.pose for station in opened.stations}
+        least = STATIONS + (f"station {STATIONS + 1} stored" in printed)
+        if any(kept.get(number) != typed(number) for number in range(1, least + 1)):
+            found.failed.append(f"{case}: a station is lost")
+        for wrong in altered(session):
+            if wrong.how != "added":
+                found.failed.append(f"{case}: {wrong}")
+        _whole(home)
+    except (StationbookError, ValueError, OSError, yaml.YAMLError) as error:
+        found.failed.append(f"{case}: {type(error).__name__} {error}")
+    status = _forked(partial(main, commands(home)[name]))
+    done = name in ("start", "unpack", "pack") and _done(home, name)
+    if status not in (0, 1) and not done and name != "record":
+        found.failed.append(f"{case}: given again it ends with {status}")
+
+
+def _done(home: Path, name: str) -> bool:
+    """Tell whether the killed command had come to its end: then it refuses to do it again."""
+    made = {"start": "new/session.yaml", "unpack": "u/session.yaml", "pack": "s.zip"}[name]
+    return (home / "out" / made).exists()
+
+
+def _whole(home: Path) -> None:
+    """Raise where a file stands half written under its final name."""
+    session, out = home / "session", home / "out"
+    for name in ("result.yaml", "proof.yaml"):
+        yaml.load((session / name).read_bytes(), yaml.CSafeLoader)
+    for path in session.glob("report*.html"):
+        if not path.read_text(encoding="utf-8").rstrip().endswith("</html>"):
+            raise ValueError(f"{path} is cut off")
+    if (out / "s.zip").exists():
+        check_pack(out / "s.zip")
+    if (out / "u").exists():
+        observations(open_session(out / "u"), out / "u")
+    if (out / "new" / "session.yaml").exists():
+        open_session(out / "new")
+    for name, end in (("plan.html", "</html>"), ("b.svg", "</svg>"), ("e.json", "}")):
+        if (out / name).exists() and not (out / name).read_text().rstrip().endswith(end):
+            raise ValueError(f"{name} is cut off")

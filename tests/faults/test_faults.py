@@ -1,0 +1,50 @@
+"""Damage, kills and refused calls, in short; tests/bench/bench_faults.py does it at length."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+import world
+from damage import Tally, spoil
+from interrupted import Outcomes, interrupt
+
+SEED = 20261126
+needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("STATIONBOOK_CONFIG", str(tmp_path_factory.mktemp("config")))
+        place = tmp_path_factory.mktemp("world")
+        world.build(place)
+    return place
+
+
+def test_every_damaged_file_gives_a_sentence_from_its_reader(home: Path) -> None:
+    tally = Tally()
+    spoil(home, 260, SEED, tally)
+    assert tally.failed == []
+    assert 60 < tally.refused < 260  # some damage is harmless, most is not
+    assert min(tally.inputs.values()) >= 20
+
+
+def test_every_damaged_file_gives_a_sentence_from_the_commands(home: Path) -> None:
+    tally = Tally()
+    spoil(home, 30, SEED, tally, commands=True)
+    assert tally.failed == []
+    assert tally.refused > 5
+
+
+@needs_fork
+@pytest.mark.parametrize("name", ["record", "edit", "export", "unpack"])
+def test_a_command_killed_or_refused_at_any_call_loses_nothing(
+    home: Path, tmp_path: Path, name: str
+) -> None:
+    found = Outcomes()
+    interrupt(home, tmp_path / "x", [name], found, step=11)
+    assert found.failed == []
+    assert found.kills >= 1
+    assert found.refusals >= 1
