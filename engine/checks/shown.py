@@ -24,7 +24,7 @@ from ..cell.session import Station
 from ..cell.stations import joint_values, station_pose
 from ..errors import StationbookError
 from ..estimate.gather import transforms_from
-from ..estimate.systematic import systematic
+from ..estimate.systematic import error_columns, systematic
 from ..findings import Finding, Level, finding
 from ..frames import displaced, displacement, inverse, skew
 from ..pendant.conventions import active_places, shown_of
@@ -235,9 +235,7 @@ class _Question:
         C = np.zeros((self.n, 6, self.n, 6))
         k = np.arange(self.n)
         C[k, :, k] = joints @ np.swapaxes(joints, 1, 2) + np.diag(self.u_shown**2)
-        shared = (
-            [swing @ self.arm.parameter_jacobian(self.q) * self.smooth] if len(self.smooth) else []
-        )
+        shared = [swing @ error_columns(self.arm, self.q) * self.smooth] if len(self.smooth) else []
         pendant = self.cell.pendant
         if pendant.active_tool.pose is not None:
             turn = np.zeros((self.n, 6, 6))
