@@ -60,7 +60,8 @@ class Outlook:
     nothing back: what a person is told comes from it. ``present`` (4, 4) is the flange pose to
     start from, ``usual_mm`` the distance of the first station. ``bodies`` move with the flange and
     keep out of ``boxes``. ``one_axis``: the arm turns about one axis only and nothing measured
-    fixes what that hides: how far along it what rides on the flange is.
+    fixes what that hides: how far along it what rides on the flange is. The flange goes no lower
+    than ``lowest_mm`` [base].
     """
 
     problem: Problem
@@ -75,6 +76,7 @@ class Outlook:
     boxes: tuple[KeepOut, ...]
     one_axis: bool
     usual_mm: float
+    lowest_mm: float = -np.inf
 
     @property
     def aim(self) -> Aim:
@@ -123,7 +125,8 @@ class Outlook:
 
     def clear(self, flange: Array) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) board and flange keep out of every box."""
-        return self.bodies.clear(flange, self.boxes)
+        high = flange[:, 2, 3] >= self.lowest_mm
+        return np.asarray(high & self.bodies.clear(flange, self.boxes))
 
     def way(self, start: Array, end: Array) -> Legs | None:
         """Return the jog between two flange poses as it is to be told; None: none that is clear.

@@ -153,14 +153,16 @@ def _outlook(
     typed = np.array([pose for pose, _ in good])
     arm = arm_check(cell.robot, typed, [joints for _, joints in good])
     look = outlook(problem, result, typed[-1], seen[0][1], arm)
+    flange = look.bodies.take(slice(1))
     if not look.one_axis:
         floor = below(floor_mm(cell, look.bodies, typed))
         return replace(look, boxes=(*around(cell, look.bodies, typed), floor))
-    flange = look.bodies.take(slice(1))  # how high the rest is nobody knows: not where it cannot be
-    boxes = (*around(cell, flange, typed), below(floor_mm(cell, flange, typed)))
+    # How high the rest is nobody knows: not where it cannot have been. The floor is the flange's.
+    boxes = around(cell, flange, typed)
     free = np.array(~look.bodies.hit(typed, boxes).any(axis=0), bool)
     free[0] = True
-    return replace(look, bodies=look.bodies.take(free), boxes=boxes)
+    lowest = floor_mm(cell, flange, typed)
+    return replace(look, bodies=look.bodies.take(free), boxes=boxes, lowest_mm=lowest)
 
 
 def _closed(
