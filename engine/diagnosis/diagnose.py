@@ -42,7 +42,7 @@ from .whole import Promising, promising, settled, whole_causes
 # Chance that a clean session raises an alarm of one family. A cause must also beat the session as
 # declared, so few of them come out as findings; a typed value under `ERROR_CHANCE` is an error.
 ALARM_CHANCE = {
-    "field": 8e-3,
+    "field": 2e-2,
     "station": 1.0,
     "split": 1e-2,
     "pitch": 5e-4,
@@ -256,9 +256,25 @@ def _least(view: Scene) -> float:
 
 
 def _likeliest(causes: list[Cause], least: float) -> Cause | None:
-    """Return the cause with the most weight, if it has more than ``least``."""
+    """Return the cause with the most weight, if it has more than ``least``.
+
+    A correction is proposed only where it beats every other cause by the margin; else its station
+    is merely one that does not fit, where that beats the session as declared.
+    """
     best = max(causes, key=lambda cause: cause.weight, default=None)
-    return best if best is not None and best.weight > least else None
+    if best is None or best.weight <= least:
+        return None
+    rivals = [c for c in causes if c is not best and c.weight > best.weight - SURE]
+    if not rivals or not any(item.code == "typed-value" for item in best.findings):
+        return best
+    plain = [
+        cause
+        for cause in causes
+        if cause.weight > least
+        and cause.set_aside == best.set_aside
+        and all(item.code == "outlier" for item in cause.findings)
+    ]
+    return plain[0] if plain else best
 
 
 def _absurd(found: Solution) -> bool:
