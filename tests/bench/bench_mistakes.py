@@ -25,7 +25,9 @@ import mistakes as m
 from simulated_sessions import Case
 
 from engine.diagnosis.diagnose import diagnosed
+from engine.estimate.assemble import estimated
 from engine.findings import Finding, Level
+from engine.frames import displacement
 
 CONSEQUENCES = ("tolerance", "weak-direction")
 LEAST = 5.0  # times the leave-one-out noise of each field: a smaller mistake may hide
@@ -37,6 +39,7 @@ CONVENTIONS = (
     "fixed-zyx",
     "rotation-vector",
 )
+MOST_MM = 30.0  # mm; of an error that hardly shows in the result
 MOVE = np.radians([0.9, -0.9, 0.8]), np.array([1.2, -1.2, 1.0])  # 1.5° and 2 mm
 
 Judge = Callable[[Finding], bool]
@@ -136,6 +139,89 @@ KINDS: dict[str, Callable[[Case, int], Made]] = {
     ),
     "other tool": _moved("tool", {"eye-to-hand": "board-moved", "eye-in-hand": "camera-moved"}),
     "other frame": _moved("frame", {"eye-to-hand": "camera-moved", "eye-in-hand": "board-moved"}),
+}
+
+
+TIMES_U = 3.0  # an error that moves the result by so many times its U
+FLIPS = "images turned", "images mirrored", "all images mirrored"
+
+
+def _sized(make: Callable[[np.ndarray], m.Faulty], case: Case, seed: int) -> m.Faulty:
+    """Return the session with an error that would move the result by `TIMES_U` times U."""
+    rng = np.random.default_rng(seed + 79)
+    xi = np.concatenate([np.radians(0.1) * rng.normal(size=3), rng.normal(size=3)])
+    whole, off = estimated(m.clean(case, seed).problem), estimated(make(xi).problem)
+    assert whole.pick is not None
+    assert whole.uncertainty.pick_mm is not None
+    moved = whole.pick.moved @ displacement(off.camera, whole.camera)
+    size = float(np.linalg.norm(moved, axis=-1).max())
+    return make(xi * min(TIMES_U * 2.0 * whole.uncertainty.pick_mm / size, MOST_MM))
+
+
+def _drift(what: str) -> Callable[[Case, int], Made]:
+    def make(case: Case, seed: int) -> Made:
+        made = _sized(lambda xi: m.drifted(case, seed, what, xi), case, seed)
+        return made, lambda f: (f.code, f.station) == (f"{what}-moved", None)
+
+    return make
+
+
+def _knock(what: str) -> Callable[[Case, int], Made]:
+    def make(case: Case, seed: int) -> Made:
+        row = 3 + seed % max(case.stations - 5, 1)
+        made = _sized(lambda xi: m.moved(case, seed, what, xi, row), case, seed)
+        return made, lambda f: f.code == f"{what}-moved"
+
+    return make
+
+
+def _moving(case: Case, seed: int) -> Made:
+    rng = np.random.default_rng(seed + 80)
+    rows = rng.choice(np.arange(1, case.stations), max(1, case.stations // 6), replace=False)
+    made = m.still_moving(case, seed, [int(row) for row in rows], 4.0)
+    return made, lambda f: f.code == "still-moving" and f.station is not None
+
+
+def _flipped(how: str) -> Callable[[Case, int], Made]:
+    def make(case: Case, seed: int) -> Made:
+        rng = np.random.default_rng(seed + 81)
+        some = sorted(rng.choice(case.stations, max(1, case.stations // 4), replace=False).tolist())
+        rows = range(case.stations) if how.startswith("all") else some
+        change = m.mirrored_images if how.endswith("mirrored") else m.turned_images
+        wanted = tuple(row + 1 for row in rows)
+        return change(m.clean(case, seed), rows), _is("image-turned", stations=wanted)
+
+    return make
+
+
+def _small_knock(case: Case, seed: int) -> Made:
+    """A knock of 0.6 mm in a quiet cell: it counts as right where nothing was called typed."""
+    rng, row = np.random.default_rng(seed + 82), 2 + seed % (case.stations - 3)
+    shift = rng.normal(size=3)
+    xi = np.concatenate([np.zeros(3), 0.6 * shift / np.linalg.norm(shift)])
+    quiet = replace(case, position_mm=0.05, angle_deg=0.006)
+    made = m.moved(quiet, seed, "camera" if seed % 2 else "board", xi, row)
+    return made, lambda f: f.code in ("camera-moved", "board-moved")
+
+
+def _counted(seed: int) -> Callable[[m.Faulty], m.Faulty]:
+    return lambda s: m.miscounted(s, 10, np.random.default_rng(seed))
+
+
+KINDS |= {
+    "camera drifts": _drift("camera"),
+    "board drifts": _drift("board"),
+    "camera knocked by 3 U": _knock("camera"),
+    "board slipped by 3 U": _knock("board"),
+    "knock of 0.6 mm": _small_knock,
+    "arm still moving": _moving,
+    **{how: _flipped(how) for how in FLIPS},
+    "columns one too many": _coded(lambda s: m.miscounted(s, 12), _is("board-counts")),
+    "columns one too few": lambda case, seed: (
+        _counted(seed)(m.clean(case, seed)),
+        _is("board-counts"),
+    ),
+    "pitch 25 for 20": _coded(lambda s: m.other_pitch(s, 1.25), _near("board-pitch", 20.0, 0.1)),
 }
 
 
