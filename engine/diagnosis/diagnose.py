@@ -258,13 +258,14 @@ def _least(view: Scene) -> float:
 def _likeliest(causes: list[Cause], least: float) -> Cause | None:
     """Return the cause with the most weight, if it has more than ``least``.
 
-    A correction is proposed only where it beats every other cause by the margin; else its station
-    is merely one that does not fit, where that beats the session as declared.
+    A correction is proposed only where it beats by the margin every other cause that excludes it;
+    else its station is merely one that does not fit, where that beats the session as declared.
     """
     best = max(causes, key=lambda cause: cause.weight, default=None)
     if best is None or best.weight <= least:
         return None
-    rivals = [c for c in causes if c is not best and c.weight > best.weight - SURE]
+    close = [c for c in causes if c is not best and c.weight > best.weight - SURE]
+    rivals = [c for c in close if not c.set_aside or c.set_aside & best.set_aside]  # not both
     if not rivals or not any(item.code == "typed-value" for item in best.findings):
         return best
     plain = [
