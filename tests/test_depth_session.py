@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,14 +15,18 @@ import numpy as np
 import pytest
 import yaml
 from command import answer, refused, stationbook
+from screen_bench import app_for, on_screen, opened, store, until
 
 from engine.api import add_station
 from engine.errors import UsageError
 from engine.frames import apply
 from engine.images.sources import PAIR_WAIT_S, FolderSource
+from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
 from engine.simulate.depth import DepthSensor
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.demo import depth_path, prepare, save_image
+from tui.desk.say import DEPTH_LEGEND
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 STOPS = 4
@@ -259,3 +264,24 @@ def test_a_depth_image_is_never_taken_for_the_image(tmp_path: Path) -> None:
     found = FolderSource(tmp_path, settle_s=0.0).newest(set())
     assert found is not None
     assert (found.name, found.depth) == ("003.png", None)
+
+
+@on_screen
+async def test_the_screen_shows_depth_beside_the_figures_and_as_a_picture(session: Path) -> None:
+    stored = open_session(session)
+    camera = replace(stored.cell.camera, source={"folder": "incoming"})
+    only = replace(stored, cell=replace(stored.cell, camera=camera), stations=stored.stations[:3])
+    store(session, only, answered=True)
+    confirm(session, {"folder": "incoming"}, now=NOW)
+    for path in (session / "incoming").glob("000[123]*"):
+        path.unlink()
+    app = app_for(session)
+    async with app.run_test(size=(132, 43)) as pilot:
+        await opened(pilot)
+        shown = await until(pilot, "0004.png", "its noise", "its bow", "its scale", DEPTH_LEGEND)
+        assert "=====" in shown
+        await pilot.press("f3")
+        await pilot.pause()
+        await pilot.press("4")
+        large = await until(pilot, DEPTH_LEGEND, "=" * 40)
+        assert "its noise" not in large
