@@ -6,8 +6,9 @@ import shutil
 from pathlib import Path
 
 from made_session import make_session
-from screen_bench import EXAMPLE, on_screen, until
+from screen_bench import EXAMPLE, on_screen, type_line, until
 
+from engine.sessions.folder import open_session
 from tui.app import Stationbook
 from tui.screens.sessions import Sessions
 
@@ -30,5 +31,29 @@ async def test_cells_are_shown_from_the_list_and_one_is_opened(tmp_path: Path) -
             await pilot.press("down")
         await pilot.press("d")
         await until(pilot, "too few results")
+        await pilot.press("e")
+        await until(pilot, "What happened to bottling line 2, infeed?")
+        await type_line(pilot, "crash")
         await pilot.press("enter")
+        await until(pilot, "1 to look at first", "crash on")
+        await pilot.press("up", "up", "enter")
         await until(pilot, "Before the next station", "bottling line 2, infeed")
+
+
+@on_screen
+async def test_an_archive_is_solved_again_and_a_swap_begun_from_the_list(tmp_path: Path) -> None:
+    shutil.copytree(EXAMPLE, tmp_path / "2026-11-infeed")
+    app = Stationbook(Sessions(tmp_path))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "accepted")
+        await pilot.press("v")
+        await until(pilot, "not proven by touch")
+        await pilot.press("a")
+        await until(pilot, "1 sessions:", "nothing")
+        await pilot.press("x")
+        await until(pilot, "What is swapped")
+        await type_line(pilot, "board")
+        await pilot.press("enter")
+        await until(pilot, "Before the first station")
+    (made,) = tmp_path.glob("*-board-2026-11-infeed")
+    assert len(open_session(made).plan) == 3

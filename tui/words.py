@@ -7,7 +7,8 @@ screen gives it a colour, the command line prints the text alone. Results are in
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from engine.findings import Finding, Level
@@ -15,6 +16,7 @@ from engine.findings import Finding, Level
 if TYPE_CHECKING:
     from engine.proof.conclusion import Proof
     from engine.proof.recheck import Recheck
+    from engine.steps.archive import Again
 
 Part = tuple[str, str]  # text, role
 Line = list[Part]
@@ -185,3 +187,43 @@ def proof_said(proof: Proof | None) -> str:
         f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
         f"tolerance {proof.tolerance_mm:g} mm"
     )
+
+
+def duration(seconds: float) -> str:
+    """Return about how long something takes."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
+    """Return the table for a person: what changed, and how many did not."""
+    changed = [item for item in done if item.changed]
+    lines = []
+    if changed:
+        lines.append(f"{'U before':>8} {'U now':>7} {'shift mm':>9} {'in U':>6}  verdict, session")
+    for item in changed:
+        place = Path(item.folder)
+        name = place.relative_to(root) if place != root else place
+        if item.error:
+            lines.append(f"{'':34}NOT SOLVED, {name}: {item.error}")
+            continue
+        verdict = item.verdict or ""
+        if item.verdict != item.verdict_before:
+            verdict = f"{item.verdict_before or 'no result'} -> {item.verdict}"
+        codes = [f"+{code}" for code in item.codes_new] + [f"-{code}" for code in item.codes_gone]
+        said = f"  {' '.join(codes)}" if codes else ""
+        lines.append(
+            f"{_three(item.expanded_mm_before):>8} {_three(item.expanded_mm):>7} "
+            f"{_three(item.shift_mm):>9} {_three(item.shift_u):>6}  {verdict}, {name}{said}"
+        )
+    failed = sum(item.error is not None for item in done)
+    worse = sum(item.worse for item in done)
+    word = "stored" if stored else "nothing stored; --store does it"
+    lines += ["", f"{len(done)} sessions: {len(done) - len(changed)} as before, {len(changed)} "
+              f"changed, {worse} no longer accepted, {failed} not solved; {word}"]  # fmt: skip
+    return lines
+
+
+def _three(value: float | None) -> str:
+    return "-" if value is None else f"{value:.3f}"

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import ClassVar
+from time import monotonic
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.plant.archive import summaries
-from engine.plant.cells import CellRow, Rating, by_cell, rows
+from engine.plant.archive import session_folders, summaries
+from engine.plant.cells import CellRow, Rating, rows
 
 from ..clock import now
 from ..desk.views import Title
@@ -18,8 +19,14 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Jobs, in_background
+from ..words import again_lines, duration
+from .jobs import Ask, Jobs, in_background, required
 
+if TYPE_CHECKING:
+    from ..desk.plant import Plant
+
+EVENTS = "In a word or two, such as: crash, camera swapped, robot mastered again, mount loosened."
+SWAPS = "Type camera (a spare of the same type), board, or the name of a second cell."
 EMPTY = "No session lies here. Sessions may lie in folders of folders, a cell in each."
 ROLES = {Rating.IN_ORDER: "good", Rating.NO_RESULT: "dim", Rating.NOT_PROVEN: "text"}
 WORDS = 30  # cells for the rating in words
@@ -53,6 +60,13 @@ def _mm(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
 
 
+def behind() -> type[Plant]:
+    """Load what is done with a cell; the list need not wait for that."""
+    from ..desk.plant import Plant
+
+    return Plant
+
+
 class Cells(Screen[str | None]):
     """The answer is the folder of the session chosen by its cell, or None."""
 
@@ -61,6 +75,12 @@ class Cells(Screen[str | None]):
                 tooltip="Open the session of the last result"),
         Binding("d", "drift", "drift", id="cells.drift",
                 tooltip="Per week, the day the tolerance is reached, the interval"),
+        Binding("e", "event", "event", id="cells.event",
+                tooltip="Note what happened to the cell: crash, camera swapped ..."),
+        Binding("x", "swap", "swap", id="cells.swap",
+                tooltip="Begin a session after a swap: spare camera, new board, second cell"),
+        Binding("a", "again", "solve all again", id="cells.again",
+                tooltip="Solve every session again and tell what changed; nothing is stored"),
         Binding("r", "read", "read again", id="cells.read", tooltip="Read the folder again"),
         Binding("escape,q", "dismiss(None)", "back", id="cells.leave", tooltip="Back to the list"),
     ]  # fmt: skip
@@ -116,13 +136,45 @@ class Cells(Screen[str | None]):
             self.jobs.begin(self._drift, row, group="drift")
 
     async def _drift(self, row: CellRow) -> None:
-        def found() -> str:
-            from engine.plant.drift import cell_drift  # fits: the list need not wait for that
+        self.tell(await in_background(behind().drift, self.folder, row.cell), "text")
 
-            lines = cell_drift(by_cell(summaries(self.folder))[row.cell], now()).lines()
-            return "\n".join([f"{row.cell}:", *lines])
+    def action_event(self) -> None:
+        """Note what happened to the chosen cell, with its last result."""
+        if row := self.cells.item:
+            ask = Ask(f"What happened to {row.cell}?", EVENTS, check=required)
+            self.jobs.ask(ask, lambda text: self.jobs.begin(self._event, row, text, group="event"))
 
-        self.tell(await in_background(found), "text")
+    async def _event(self, row: CellRow, text: str) -> None:
+        await in_background(behind().event, Path(str(row.result_session)), text)
+        await self._read()
+
+    def action_swap(self) -> None:
+        """Begin a session for the chosen cell with one part swapped."""
+        if row := self.cells.item:
+            ask = Ask(f"What is swapped in {row.cell}?", SWAPS, check=required)
+            self.jobs.ask(ask, lambda text: self.jobs.begin(self._swap, row, text, group="swap"))
+
+    async def _swap(self, row: CellRow, text: str) -> None:
+        self.tell("Choosing the stations to visit again ...", "note")
+        old = Path(str(row.result_session))
+        self.dismiss(str(await in_background(behind().swap, old, text.strip())))
+
+    def action_again(self) -> None:
+        """Solve every session again; nothing is stored."""
+        self.jobs.begin(self._again, group="again")
+
+    async def _again(self) -> None:
+        folders = await in_background(session_folders, self.folder)
+        work = await in_background(behind().again, folders)
+        done = []
+        start = monotonic()
+        while (item := await in_background(next, work, None)) is not None:
+            done.append(item)
+            left = (monotonic() - start) / len(done) * (len(folders) - len(done))
+            said = f"Solved again: {len(done)} of {len(folders)}, about {duration(left)} left"
+            self.tell(said, "note")
+        done.sort(key=lambda one: one.folder)
+        self.tell("\n".join(again_lines(done, self.folder, False)), "text")
 
     def action_open(self) -> None:
         """Open the session that holds the last result."""
@@ -131,7 +183,7 @@ class Cells(Screen[str | None]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Open and judge only what has a result."""
-        if action in ("open", "drift"):
+        if action in ("open", "drift", "event", "swap"):
             row = self.cells.item if self.is_mounted else None
             return row is not None and row.result_session is not None
         return True

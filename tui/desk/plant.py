@@ -1,0 +1,56 @@
+"""What is done with the cells of a plant: drift, events, swaps, an archive solved again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from engine.plant.archive import summaries
+from engine.plant.cells import by_cell
+from engine.plant.drift import cell_drift
+from engine.sessions.changes import Who, commit
+from engine.sessions.folder import open_session
+from engine.sessions.lock import writing
+from engine.steps.archive import Again, solved_again
+from engine.steps.starting import Part
+from engine.steps.swapping import swap
+from engine.steps.upkeep import event_noted
+
+from ..clock import now
+
+PARTS: dict[str, Part] = {"camera": "camera", "board": "board"}
+
+
+class Plant:
+    """Deeds on a cell; each takes a while and belongs in the background."""
+
+    @staticmethod
+    def drift(folder: Path, cell: str) -> str:
+        """Return what the results and rechecks of a cell say of its drift."""
+        lines = cell_drift(by_cell(summaries(folder))[cell], now()).lines()
+        return "\n".join([f"{cell}:", *lines])
+
+    @staticmethod
+    def event(folder: Path, what: str) -> None:
+        """Note in the journal of a session what happened to its cell today."""
+        time = now()
+        with writing(folder):
+            change = event_noted(open_session(folder), folder, what, None, time.date())
+            commit(folder, change, Who(None, time))
+
+    @staticmethod
+    def swap(old: Path, what: str) -> Path:
+        """Begin a session beside ``old`` after a swap; ``what`` else names a second cell."""
+        time, part = now(), PARTS.get(what.casefold(), "cell")
+        stem = f"{time:%Y-%m-%d}-{part}-{old.name}"
+        folder, number = old.parent / stem, 1
+        while folder.exists():
+            number += 1
+            folder = old.parent / f"{stem}-{number}"
+        swap(old, folder, part, name=what if part == "cell" else None, now=time)
+        return folder
+
+    @staticmethod
+    def again(folders: Sequence[Path]) -> Iterator[Again]:
+        """Yield every session solved again, on all cores; nothing is stored."""
+        return solved_again(folders, None, jobs=None, store=False, now=now())
