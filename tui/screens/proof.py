@@ -29,6 +29,7 @@ from ..words import caution
 from .help import Findings
 from .images import confirmation
 from .jobs import Ask, Confirm, Jobs, in_background, required
+from .tip import FindTip
 
 
 class BoardImages:
@@ -135,6 +136,8 @@ class Proof(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f3", "pointer", "pointer", id="proof.pointer",
                 tooltip="Describe the pointer: its tip in the flange, and how well it is known"),
+        Binding("t", "tip", "find tip", id="proof.tip",
+                tooltip="Find the pointer's tip by touching one point in several orientations"),
         *BoardImages.KEYS,
         Binding("f5", "said", "findings", id="proof.said",
                 tooltip="Everything that the touches say, with what to do about it"),
@@ -152,6 +155,7 @@ class Proof(Screen[None]):
     ]  # fmt: skip
     CHANGING: ClassVar[tuple[str, ...]] = (
         "pointer",
+        "tip",
         "view",
         "file",
         "keep",
@@ -280,6 +284,10 @@ class Proof(Screen[None]):
             self.jobs.ask(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
 
         self.jobs.ask(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
+
+    def action_tip(self) -> None:
+        """Find the pointer's tip by touching; read it again once it is stored."""
+        self.jobs.ask(FindTip(self.desk), lambda _: self.jobs.begin(self._begin, group="proof"))
 
     def action_joints(self) -> None:
         """Ask for the joints at the chosen touch."""

@@ -1,0 +1,152 @@
+"""A pointer's tip, found on the screen: one fixed point touched in several orientations."""
+
+from __future__ import annotations
+
+from typing import ClassVar, NamedTuple
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.screen import Screen
+
+from engine.cautions import TOUCH
+from engine.errors import StationbookError
+from engine.proof.tip import LEAST_ORIENTATIONS
+from engine.steps.pointing import TipFound, tip_found
+from engine.steps.proving import typed_fields
+
+from ..desk.desk import Desk
+from ..desk.views import Title
+from ..widgets.line_edit import LineEdit, Prompt
+from ..widgets.lists import Chooser
+from ..widgets.looks import Line
+from ..widgets.panels import KeyLine, TitleLine
+from ..widgets.sheet import Paragraph
+from ..words import caution
+from .jobs import Jobs, in_background
+
+FIRST = (
+    "Touch one fixed point, such as the tip of a nail, and type the pose; then the same point with "
+    f"the flange tilted by 30° and more, about different axes: {LEAST_ORIENTATIONS} times and more."
+)
+
+
+class TipTouch(NamedTuple):
+    """One touch: the pose as typed, and how far it is from where the others meet, in words."""
+
+    pose: str
+    off: str
+    role: str
+
+
+class TipList(Chooser[TipTouch]):
+    """The touches of the point in the order made."""
+
+    def headline(self, width: int) -> Line | None:
+        """Return the names of the columns."""
+        return [(f"{'off mm':>9}  pose", "dim")]
+
+    def row_line(self, item: TipTouch, width: int) -> Line:
+        """Return one touch."""
+        return [(f"{item.off:>9}  ", item.role), (item.pose[: width - 11], "text")]
+
+
+class FindTip(Screen[bool]):
+    """Finds the tip. The answer is True when it became the pointer of the proof."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("x", "forget", "leave out", id="tip.forget", tooltip="Forget the chosen touch"),
+        Binding("f10", "use", "use it", id="tip.use",
+                tooltip="Store the tip as the pointer of the proof, with its covariance"),
+        Binding("tab", "other", "list/line", id="tip.other", tooltip="The touches, or the line"),
+        Binding("escape", "dismiss(False)", "back", id="tip.leave", tooltip="Back to the proof"),
+    ]  # fmt: skip
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        self.jobs = Jobs(self, self.tell)
+        self.poses: list[str] = []
+        self.found: TipFound | None = None
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Paragraph(caution(TOUCH), "warning", id="caution")
+        yield TipList(empty="nothing touched yet", id="touches")
+        with Horizontal(classes="line"):
+            yield Prompt()
+            yield LineEdit(id="pose")
+        yield Paragraph(FIRST, "note", id="said")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        self.query_one(TitleLine).show(Title("The tip of the pointer", "nothing is stored yet"))
+        line = self.query_one(LineEdit)
+        line.set_prompt("Touch")
+        line.focus()
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one("#said", Paragraph).show(text, role)
+
+    def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
+        """Take a touch, and find the tip anew."""
+        if message.value.strip():
+            self.jobs.begin(self._touch, message.value.strip(), group="tip")
+
+    async def _touch(self, text: str) -> None:
+        await in_background(typed_fields, self.desk.opened().cell, text)
+        self.poses.append(text)
+        self.query_one(LineEdit).set("")
+        await self._find()
+
+    async def _find(self) -> None:
+        self.found, said = None, (FIRST, "note")
+        if len(self.poses) >= LEAST_ORIENTATIONS:
+            try:
+                self.found = await in_background(
+                    tip_found, self.desk.opened(), self.desk.folder, self.poses
+                )
+            except StationbookError as error:
+                said = (str(error), "error")
+        tip = self.found.tip if self.found else None
+        rows = []
+        for n, pose in enumerate(self.poses):
+            off = "-" if tip is None else f"{tip.off_mm[n]:.3f}"
+            wrong = tip is not None and tip.off == n
+            rows.append(
+                TipTouch(pose, f"OFF {off}" if wrong else off, "error" if wrong else "text")
+            )
+        self.query_one(TipList).show_items(rows, len(rows) - 1)
+        if self.found is not None and tip is not None:
+            x, y, z = tip.tip_mm
+            u = [2.0 * float(v) ** 0.5 for v in tip.covariance.diagonal()]
+            place = f"Tip X {x:.2f} ± {u[0]:.2f}  Y {y:.2f} ± {u[1]:.2f}  Z {z:.2f} ± {u[2]:.2f} mm"
+            texts = [place, *(item.message for item in self.found.findings), "F10 uses it."]
+            said = ("\n".join(texts), "warning" if tip.off is not None else "good")
+        self.tell(*said)
+        self.refresh_bindings()
+
+    def action_forget(self) -> None:
+        """Forget the chosen touch."""
+        at = self.query_one(TipList).chosen
+        if at < len(self.poses):
+            del self.poses[at]
+            self.jobs.begin(self._find, group="tip")
+
+    def action_use(self) -> None:
+        """Make the tip the pointer of the proof."""
+        self.jobs.begin(self._use, group="tip")
+
+    async def _use(self) -> None:
+        found = self.found
+        if found is not None:
+            await in_background(self.desk.beside, lambda _: found.change)
+            self.dismiss(True)
+
+    def action_other(self) -> None:
+        touches, line = self.query_one(TipList), self.query_one(LineEdit)
+        (line if touches.has_focus else touches).focus()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Use only what was found."""
+        return action != "use" or self.found is not None
