@@ -32,13 +32,12 @@ async def test_a_tip_is_found_by_touching_and_becomes_the_pointer(tmp_path: Path
         await pilot.press("enter")
         await until(pilot, "has no label")
         await pilot.press("ctrl+u")
-        for pose in poses[:5]:
+        tip = app.screen
+        assert isinstance(tip, FindTip)
+        for number, pose in enumerate(poses[:5], 1):
             await paste_line(pilot, pose)
             await pilot.press("enter")
-            shown = app.screen
-            assert isinstance(shown, FindTip)
-            wanted = len(shown.poses) + 1
-            await comes(pilot, lambda shown=shown, wanted=wanted: len(shown.poses) >= wanted)
+            await comes(pilot, lambda n=number: len(tip.touches.items) >= n)  # type: ignore[misc]
         await until(pilot, "Tip X 12.", "F10 uses it.")
         await pilot.press("f10")
         await comes(pilot, lambda: isinstance(app.screen, Proof))

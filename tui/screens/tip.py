@@ -79,6 +79,10 @@ class FindTip(Screen[bool]):
         yield Paragraph(FIRST, "note", id="said")
         yield KeyLine()
 
+    @property
+    def touches(self) -> TipList:
+        return self.query_one(TipList)
+
     def on_mount(self) -> None:
         self.query_one(TitleLine).show(Title("The tip of the pointer", "nothing is stored yet"))
         line = self.query_one(LineEdit)
@@ -89,15 +93,20 @@ class FindTip(Screen[bool]):
         self.query_one("#said", Paragraph).show(text, role)
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
-        """Take a touch, and find the tip anew."""
+        """Take a touch, and find the tip anew; what is typed meanwhile belongs to the next one."""
         if message.value.strip():
+            message.edit.hold()
             self.jobs.begin(self._touch, message.value.strip(), group="tip")
 
     async def _touch(self, text: str) -> None:
-        await in_background(typed_fields, self.desk.opened().cell, text)
-        self.poses.append(text)
-        self.query_one(LineEdit).set("")
-        await self._find()
+        line = self.query_one(LineEdit)
+        try:
+            await in_background(typed_fields, self.desk.opened().cell, text)
+            self.poses.append(text)
+            line.set("")
+            await self._find()
+        finally:
+            line.release()
 
     async def _find(self) -> None:
         self.found, said = None, (FIRST, "note")
@@ -116,7 +125,7 @@ class FindTip(Screen[bool]):
             rows.append(
                 TipTouch(pose, f"OFF {off}" if wrong else off, "error" if wrong else "text")
             )
-        self.query_one(TipList).show_items(rows, len(rows) - 1)
+        self.touches.show_items(rows, len(rows) - 1)
         if self.found is not None and tip is not None:
             x, y, z = tip.tip_mm
             u = [2.0 * float(v) ** 0.5 for v in tip.covariance.diagonal()]
@@ -128,7 +137,7 @@ class FindTip(Screen[bool]):
 
     def action_forget(self) -> None:
         """Forget the chosen touch."""
-        at = self.query_one(TipList).chosen
+        at = self.touches.chosen
         if at < len(self.poses):
             del self.poses[at]
             self.jobs.begin(self._find, group="tip")
@@ -144,8 +153,8 @@ class FindTip(Screen[bool]):
             self.dismiss(True)
 
     def action_other(self) -> None:
-        touches, line = self.query_one(TipList), self.query_one(LineEdit)
-        (line if touches.has_focus else touches).focus()
+        line = self.query_one(LineEdit)
+        (line if self.touches.has_focus else self.touches).focus()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Use only what was found."""
