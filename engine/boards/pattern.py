@@ -162,6 +162,9 @@ LEAST_CORNERS = 3  # chessboard corners along one side; both of OpenCV's detecto
 LEAST_POINTS = 2  # points along one side; fewer do not span a plane
 
 
+MOST_POINTS = 10_000  # of a board; the finest that are sold have some thousands, no source
+
+
 def check_board(board: Board) -> None:
     """Raise StationbookError when ``board`` cannot exist or cannot be told from its mirror image.
 
@@ -174,6 +177,11 @@ def check_board(board: Board) -> None:
                 f"board.{key}: {getattr(board, key)} is too few for a {board.pattern} board",
                 f"At least {least}; count inner corners or circles, not squares.",
             )
+    if board.count > MOST_POINTS:
+        raise StationbookError(
+            f"board.rows: {board.columns} × {board.rows} points are {board.count}",
+            f"At most {MOST_POINTS}; searching more takes minutes.",
+        )
     _check_length("pitch_mm", board.pitch_mm)
     _check_marks(board)
     _CHECKS[board.pattern](board)

@@ -34,10 +34,11 @@ _TIFF = {b"II*\0": "<", b"MM\0*": ">"}  # and the order of bytes
 _STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", **dict.fromkeys(_TIFF, ".tif")}
 MOST_PIXELS = 150e6  # the largest industrial sensor has 150 million
 PIXELS_VARIABLE = "STATIONBOOK_MEGAPIXELS"  # raises that limit on a machine that needs it
-MOST_MEMORY = 480 * 2**20  # bytes of file and picture together
+MOST_MEMORY = 340 * 2**20  # bytes of file and picture together; searching it takes as much again
 LARGE = 256 * 2**20  # bytes; below that a picture with all its colours is no burden
 MOST_BYTES_A_PIXEL = 8  # four colours of 16 bits
 _AS_GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+_EIGHT_BITS = ("JPEG", "BMP", "WEBP")  # formats that hold no more a colour
 _ONE_BYTE = ("1", "L", "P")  # Pillow's names for images of one byte a pixel
 Image.MAX_IMAGE_PIXELS = None  # the limit is held here
 # What Pillow's readers raise on damaged heads.
@@ -121,20 +122,26 @@ def _how_to_decode(data: bytes, name: object) -> int:
     try:
         with warnings.catch_warnings(action="ignore"), Image.open(io.BytesIO(data)) as image:
             pixels, grey = image.width * image.height, image.mode in _ONE_BYTE
+            small = grey or image.format in _EIGHT_BITS
     except _DAMAGE:
         raise FileError(name, "not a readable image", _RETAKE) from None
-    most = float(os.environ.get(PIXELS_VARIABLE) or MOST_PIXELS / 1e6) * 1e6
+    most = _most_pixels()
     if pixels > most:
         raise FileError(
             name,
             f"has {pixels / 1e6:.0f} million pixels, the limit is {most / 1e6:.0f}",
             f"Where a camera has that many, set {PIXELS_VARIABLE} to the millions it has.",
         )
-    needed = len(data) + pixels * (1 if grey else 3)  # 16 bits, and the 8 bits made of them
+    needed = len(data) + pixels * (1 if small else 3)  # 16 bits, and the 8 bits made of them
     if needed > MOST_MEMORY * max(most / MOST_PIXELS, 1):
         raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
     large = pixels * MOST_BYTES_A_PIXEL > LARGE
     return _AS_GREY if large and not grey else cv2.IMREAD_UNCHANGED
+
+
+def _most_pixels() -> float:
+    said = os.environ.get(PIXELS_VARIABLE) or ""
+    return float(said) * 1e6 if said.isdecimal() else MOST_PIXELS
 
 
 def encode_png(grey: Grey | NDArray[np.uint16]) -> bytes:

@@ -30,7 +30,7 @@ from ..estimate.problem import (
 )
 from ..files import inside
 from ..frames import apply
-from ..sessions.results import POINTER
+from ..sessions.results import FARTHEST_MM, POINTER
 from ..sessions.schema import (
     MAX_ID,
     Field,
@@ -143,7 +143,7 @@ TOUCH = Record(
         Field("pose", Many(Typed())),
         Field("view", Whole(1, MAX_ID), None),
         Field("point", Whole(0, MAX_ID), None),
-        Field("seen_mm", Many(Number(), (3,)), None),
+        Field("seen_mm", Many(Number(most=FARTHEST_MM), (3,)), None),
         Field("looked", Many(Typed()), None),
         Field("role", Text(("proof", "missing-number")), "proof"),
         Field("use", Flag(), True),

@@ -298,6 +298,7 @@ def cell_document(cell: Cell) -> dict[str, Any]:
     return cell_record(True).write(cell)
 
 
+MOST_DISTORTION = 1e5  # [-] of a coefficient; the largest of narrow lenses have some thousands
 MOST_POINTS = 1000  # points along one side; a fine board has 100
 
 _ROUND = ("circles", "circles-staggered")
@@ -456,7 +457,7 @@ CAMERA = replace(
         ("distortion",),
         image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
         matrix=LensMatrix(),
-        distortion=Many(Number(), DISTORTION_COUNTS),
+        distortion=Many(Number(most=MOST_DISTORTION), DISTORTION_COUNTS),
         source=Source(),
         u=LENS_U,
         depth=DEPTH,

@@ -134,7 +134,10 @@ def _digest(folder: Path, name: str) -> str | None:
 
 _PLACED = record_of(Placed)
 _SYSTEMATIC = record_of(SystematicError).leaving_out("value_mm", "u_mm", "value_deg", "u_deg")
-POINTER = record_of(Pointer, u_mm=Number(above=0.0)).leaving_out("covariance_mm2")
+FARTHEST_MM = 1e5  # mm; no tip and no touched mark is farther than 100 m
+POINTER = record_of(
+    Pointer, tip_mm=Many(Number(most=FARTHEST_MM), (3,)), u_mm=Number(above=0.0, most=FARTHEST_MM)
+).leaving_out("covariance_mm2")
 MOVEMENT = record_of(StoredMovement)
 PROOF = record_of(StoredProof, pointer=POINTER).leaving_out("inputs")
 

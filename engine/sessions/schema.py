@@ -91,6 +91,7 @@ class Number(Kind):
 
     above: float = -math.inf
     least: float = -math.inf
+    most: float = math.inf  # in size
 
     def read(self, node: Node) -> float:
         wanted = "a number"
@@ -103,6 +104,8 @@ class Number(Kind):
             raise node.wrong(f"a number above {self.above:g}")
         if value < self.least:
             raise node.wrong(f"a number of at least {self.least:g}")
+        if abs(value) > self.most:
+            raise node.wrong(f"a number of at most {self.most:g} in size", "Check the point.")
         return value
 
     def write(self, value: Any) -> Any:
