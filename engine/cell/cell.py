@@ -89,7 +89,9 @@ class Cell:
     robot_accuracy_mm: float | None = None  # of a robot that is not described; None: as assumed
     recheck_every_days: float | None = None
     recheck_after: tuple[str, ...] | None = None  # noted events that ask for one; None: all of them
-    locate: Locate | None = None  # parts by the same lens data, or by true 3-D points; None: lens
+    locate: Locate | None = (
+        None  # parts by the same lens data or in space; None: by what it measures
+    )
 
     @property
     def every_camera(self) -> tuple[Camera, ...]:
