@@ -329,7 +329,9 @@ async def test_a_new_session_of_the_same_cell_visits_the_earlier_stations_again(
         assert isinstance(listed, Sessions)
         while listed.sessions.item is None or listed.sessions.item.folder.name != "earlier":
             await pilot.press("down" if listed.sessions.chosen == 0 else "up")
-        await pilot.press("m", "m")
+        await pilot.press("m")
+        await until(pilot, "Recheck made by hand", "A new session beside it")
+        await pilot.press("y")
         await until(pilot, "Before the first station")
         await pilot.press("escape")
         shown = await until(pilot, "Station 1: go to X", "visit again: station")

@@ -17,6 +17,7 @@ from tui.app import Stationbook
 from tui.desk.demo import Simulated
 from tui.desk.desk import Desk
 from tui.desk.entry import Entry
+from tui.desk.practice import plant
 from tui.desk.solution import Solution
 from tui.screens.block import Block
 from tui.screens.demo import Demo
@@ -25,6 +26,7 @@ from tui.screens.help import Findings, Help
 from tui.screens.images import Look
 from tui.screens.jobs import Ask, Confirm
 from tui.screens.menu import Menu
+from tui.screens.practice import Practice
 from tui.screens.proof import Proof
 from tui.screens.recheck import Recheck
 from tui.screens.result import ChooseForm, Result
@@ -73,6 +75,7 @@ class Walk:
             "confirm": lambda: Confirm("A question", "Text of it"),
             "menu": lambda: Menu(Stations(self.opened())),
             "page": lambda: Page("Lens", lambda: ["a line"] * 30, 0.05),
+            "practice": lambda: Practice(desk := self.opened(), plant(desk, "")),
             "demo": self._demo,
         }  # fmt: skip
 

@@ -135,6 +135,11 @@ def _row(values: Sequence[float | None] | None, form: str, between: str = " ") -
     return between.join("?" if value is None else form.format(value) for value in values)
 
 
+def residual_lines(result: StoredResult, width: int) -> list[Line]:
+    """Return the residuals of every station of the first camera."""
+    return _stations(result.stations, width)
+
+
 def _stations(stations: Sequence[StationResult], width: int) -> list[Line]:
     """Return image and robot residuals, each with a bar up to the largest."""
     size = max(min((width - 48) // 2, 30), 6)

@@ -11,7 +11,7 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
-from ..frames import checked_transform, displaced, rotation_exp, transform
+from ..frames import apply, checked_transform, displaced, inverse, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
@@ -76,6 +76,11 @@ def geometry_errors(arm: Kinematics, accuracy_mm: float, rng: np.random.Generato
 JOG_MM, JOG_DEG = 2.0, 0.3  # standard deviation of where a jog ends, per axis; no source
 
 
+TOUCH_MM = 0.05  # standard deviation per axis of how near a hand brings a tip; no source
+LAID_TILT = (0.35, -0.25, 0.1)  # rad, of the laid board against the camera's image
+POINTING = rotation_exp([0.0, np.radians(135.0), 0.0])  # forwards and down, within reach
+
+
 class VirtualCell:
     """One simulated cell, standing at one pose.
 
@@ -106,6 +111,7 @@ class VirtualCell:
         self.setting = setting or Setting("room" if cell.mount == EYE_TO_HAND else "table", seed)
         draw, self._hand, self._robot, self._sensor = np.random.default_rng(seed).spawn(4)
         self.errors = errors or robot_errors(cell.robot, draw)
+        self.laid: Array | None = None  # base_T_board of a board lying in the cell
         self._arm: Kinematics | None = None if cell.robot is None else kinematics(cell.robot)
         self._joints: Array | None = None
         self.go_to(self.suggest_stations(1)[0], exact=True)
@@ -156,6 +162,38 @@ class VirtualCell:
         """Return a grey image (height, width) taken now; the noise is new every time."""
         cell, T = self.cell, self.camera_T_board()
         return render(cell.board, cell.camera, T, self.optics, self.setting, self._sensor)
+
+    def lay_board(self, p_base: ArrayLike) -> NDArray[np.uint8]:
+        """Lay the board with its middle at ``p_base`` (3,) [mm], facing a camera that stands fast.
+
+        Returns the image of it; `touch` touches its points. Raises StationbookError for a camera
+        on the flange.
+        """
+        if self.cell.mount != EYE_TO_HAND:
+            raise StationbookError("the board can be laid before a camera that stands fast only")
+        facing = self.truth.camera[:3, :3] @ rotation_exp(LAID_TILT)
+        middle = facing @ self.cell.board.points().mean(axis=0)
+        self.laid = transform(facing, np.asarray(p_base, float) - middle)
+        T = inverse(self.truth.camera) @ self.laid
+        return render(self.cell.board, self.cell.camera, T, self.optics, self.setting, self._sensor)
+
+    def touch(self, point: int, tip: ArrayLike) -> tuple[str, ...]:
+        """Bring a pointer's tip (3,) [mm, flange] to a point of the laid board by sight.
+
+        Returns what the pendant then shows. Raises StationbookError where nothing is laid or the
+        arm does not reach it.
+        """
+        if self.laid is None or self._arm is None:
+            raise StationbookError("no board is laid", "Lay it first.")
+        p = apply(self.laid, self.cell.board.points()[point][None])[0]
+        p = p + self._hand.normal(0.0, TOUCH_MM, 3)
+        tip = np.asarray(tip, float)
+        goal = transform(POINTING, p - POINTING @ tip)
+        for _ in range(3):  # the hand follows the tip, and so undoes the arm's errors
+            self.go_to(goal, exact=True)
+            goal = goal.copy()
+            goal[:3, 3] += p - apply(self.base_T_flange(), tip[None])[0]
+        return self.pendant_pose()
 
     def take_depth(self, image: NDArray[np.uint8]) -> NDArray[np.uint16] | None:
         """Return the depth taken with ``image``, as its file holds it; None: no 3-D camera."""

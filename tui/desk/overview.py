@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from engine.errors import FileError, StationbookError
 from engine.sessions.glance import Glance, read_glance
-from engine.sessions.store import SESSION_FILE, append_error_log
+from engine.sessions.store import JOURNAL_FILE, RESULT_FILE, SESSION_FILE, append_error_log
 
 from .views import counts
 
@@ -33,6 +33,7 @@ class SessionRow:
     result: str
     problem: str = ""
     recheck: str = ""
+    cell: str = ""
 
     def rechecked(self, said: str) -> SessionRow:
         """Return the row with what the last recheck said."""
@@ -47,6 +48,22 @@ def session_folders(folder: Path) -> list[Path]:
             with suppress(OSError):
                 found.append(((inside / SESSION_FILE).stat().st_mtime, inside))
     return [inside for _, inside in sorted(found, key=lambda item: -item[0])]
+
+
+def by_cell(rows: list[SessionRow]) -> list[SessionRow]:
+    """Return the rows with those of one cell together, the cell changed last first."""
+    order = list(dict.fromkeys(row.cell for row in rows))
+    return sorted(rows, key=lambda row: order.index(row.cell))
+
+
+def changed(folder: Path) -> object:
+    """Return what tells one state of a session from another, without reading it."""
+    stamps = []
+    for name in (SESSION_FILE, RESULT_FILE, JOURNAL_FILE):
+        with suppress(OSError):
+            status = (folder / name).stat()
+            stamps.append((status.st_mtime_ns, status.st_size))
+    return tuple(stamps)
 
 
 def overview(folder: Path, now: datetime) -> Iterator[SessionRow]:
@@ -86,7 +103,10 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
-    return SessionRow(folder, glance.name, state, role, done, age, _result(result), glance.problem)
+    said = _result(result)
+    return SessionRow(
+        folder, glance.name, state, role, done, age, said, glance.problem, cell=glance.cell
+    )
 
 
 def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[str, str]:

@@ -27,9 +27,14 @@ DAY = re.compile(rf"^\d{{4}}-\d\d-\d\d-({AGAIN})?")  # what such a name begins w
 def start(cell: Path, sessions: Path) -> Path:
     """Start a session for a cell in a new folder named after the day; returns the folder."""
     time = now()
-    folder = _free(sessions, f"{time:%Y-%m-%d}-{cell.resolve().parent.name or cell.stem}")
+    folder = _free(sessions, f"{time:%Y-%m-%d}-{_name_of(cell)}")
     create_session(cell, folder, now=time)
     return folder
+
+
+def _name_of(cell: Path) -> str:
+    """Return what a cell's sessions are called by: its file, or the folder of a ``cell.yaml``."""
+    return cell.stem if cell.stem != "cell" else cell.resolve().parent.name or cell.stem
 
 
 def start_again(against: Path, sessions: Path) -> Path:

@@ -14,11 +14,15 @@ from engine.plans.types import Step
 from ..desk.demo import STOPS, Simulated
 from ..desk.desk import Desk
 from ..desk.entry import first_station
+from ..desk.kept import Kept
+from ..desk.practice import plant
 from ..desk.views import Move
 from ..widgets.looks import Line
 from ..widgets.sheet import Sheet
+from .demo_proof import DemoProof
 from .entry_pad import EntryPad
 from .jobs import in_background, pause
+from .practice import Practice
 from .stations import Stations
 
 
@@ -28,11 +32,12 @@ class PendantPanel(Sheet):
     DEFAULT_CSS = "PendantPanel { height: 4; }"
     labels: Sequence[str] = ()
     fields: Sequence[str] = ()
-    stop = 0
+    stop, stops = 0, STOPS
 
-    def show(self, labels: Sequence[str], fields: Sequence[str], stop: int) -> None:
+    def show(self, labels: Sequence[str], simulated: Simulated) -> None:
         """Show another pose."""
-        self.labels, self.fields, self.stop = labels, fields, stop
+        self.labels, self.fields = labels, simulated.fields
+        self.stop, self.stops = simulated.stop, simulated.stops
         self.redraw()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
@@ -51,7 +56,8 @@ class PendantPanel(Sheet):
         """Say at which stop the robot stands; more than asked for may be driven to."""
         if not self.stop:
             return "F4 drives"
-        return f"stop {self.stop} of {STOPS}" if self.stop <= STOPS else f"stop {self.stop}"
+        stops = self.stops
+        return f"stop {self.stop} of {stops}" if self.stop <= stops else f"stop {self.stop}"
 
 
 class Demo(Stations):
@@ -59,12 +65,17 @@ class Demo(Stations):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f4", "drive", "drive on", id="demo.drive", tooltip="Drive to the next stop"),
-    ]
+        Binding("h", "bump", "bump", show=False, id="demo.bump",
+                tooltip="A pallet knocks the camera: go on with a recheck"),
+        Binding("z", "practice", "find the fault", show=False, id="demo.practice",
+                tooltip="Practice: a mistake is planted in a copy of the session; name it"),
+    ]  # fmt: skip
 
     def __init__(self, desk: Desk, simulated: Simulated) -> None:
         super().__init__(desk)
         self.simulated = simulated
         self.pendant = PendantPanel(id="pendant")
+        self.solving.proof = lambda desk: DemoProof(desk, simulated)
 
     def side(self) -> ComposeResult:
         """Yield the pendant above what the camera saw."""
@@ -79,8 +90,7 @@ class Demo(Stations):
         """Ask nothing: this cell is simulated."""
 
     def _show_pendant(self) -> None:
-        simulated = self.simulated
-        self.pendant.show(self.desk.labels, simulated.fields, simulated.stop)
+        self.pendant.show(self.desk.labels, self.simulated)
 
     def action_drive(self) -> None:
         """Drive the simulated robot to its next stop and let the camera take an image."""
@@ -106,7 +116,7 @@ class Demo(Stations):
 
     async def _next_step(self) -> Step | None:
         """Return the station that comes next, once it is proposed."""
-        if not self.desk.opened().stations:
+        if not (self.desk.opened().stations or self.simulated.first):
             return None
         while (advice := self.desk.advice) is None or advice.session is not self.desk.session:
             await pause(0.1)
@@ -118,7 +128,35 @@ class Demo(Stations):
 
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
         super().on_entry_pad_stored(message)
-        if self.simulated.stop < STOPS:
+        simulated = self.simulated
+        if simulated.stop < simulated.stops:
             self.tell(f"Station {message.station} stored. F4 drives on.", "good")
+        elif simulated.first:
+            self.tell("Enough to tell: Esc, then m. Did the camera move?", "good")
         else:
             self.tell("Eight stops are stored. F6 solves and shows the result.", "good")
+
+    # ---- after the result ------------------------------------------------------------------
+
+    def action_bump(self) -> None:
+        """Knock the camera, and go on in a session that rechecks this one."""
+        self.jobs.begin(self._bump, group="drive")
+
+    async def _bump(self) -> None:
+        after = await in_background(self.simulated.bump)
+        desk = Desk(after.folder)
+        await in_background(desk.open)
+        again = Demo(desk, after)
+        await self.app.push_screen(again)
+        again.tell("Something knocked the cell. F4 drives to an earlier stop.", "warning")
+
+    def action_practice(self) -> None:
+        """Plant a mistake in a copy of this session, to be found."""
+        self.jobs.begin(self._practise, group="drive")
+
+    async def _practise(self) -> None:
+        settings: Kept = self.app.settings  # type: ignore[attr-defined]
+        self.tell("A mistake is being planted ...", "note")
+        planted = await in_background(plant, self.desk, settings.get("practice asked"))
+        settings.put("practice asked", str(planted.number))
+        self.app.push_screen(Practice(self.desk, planted))

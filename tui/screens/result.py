@@ -91,9 +91,10 @@ class Result(Screen[Wish]):
                 tooltip="Did the camera move since an earlier session?"),
     ]  # fmt: skip
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, proof: Callable[[Desk], Proof] = Proof) -> None:
+        """``proof`` makes the screen of the proof."""
         super().__init__()
-        self.desk = desk
+        self.desk, self.proof = desk, proof
         self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
@@ -157,7 +158,7 @@ class Result(Screen[Wish]):
     def action_prove(self) -> None:
         """Prove the result by touch, then show what became of it."""
         scroll = self.query_one(Scroll)
-        self.app.push_screen(Proof(self.desk), lambda _: self._show_again(scroll))
+        self.app.push_screen(self.proof(self.desk), lambda _: self._show_again(scroll))
 
     def _show_again(self, scroll: Scroll) -> None:
         scroll.redraw()

@@ -12,19 +12,19 @@ from textual.screen import Screen
 from engine.errors import StationbookError
 
 from ..clock import now
-from ..desk.overview import SessionRow, overview, session_folders
+from ..desk.overview import SessionRow, by_cell, changed, overview, session_folders
 from ..desk.views import Title
 from ..widgets.lists import SessionList
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .cells import Cells
-from .jobs import Ask, Jobs, in_background, required
+from .jobs import Ask, Confirm, Jobs, in_background, required
 from .opening import Opening, Welcome, load
 
 if TYPE_CHECKING:
     from ..desk.recheck import LastRecheck
 
 DEMO_SEED = 7  # the same noise every time, as on the command line
+LOOK_EVERY = 2.0  # s between looks for what others changed in the folder
 EMPTY = (
     "No session here yet. d shows the whole job on a simulated cell; n starts a session for a cell "
     "that is described; c describes a new cell."
@@ -53,7 +53,8 @@ class Sessions(Screen[None]):
         self.folder = folder
         self.jobs = Jobs(self, self.tell)
         self.rechecks: dict[str, LastRecheck] = {}
-        self.starting = False
+        self.starting = self.reading = False
+        self.stamps: list[tuple[Path, object]] = []  # what tells one state of the folder by
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -72,6 +73,16 @@ class Sessions(Screen[None]):
         self.sessions.show_items(rows)
         self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
         self.sessions.focus()
+        self.set_interval(LOOK_EVERY, self._look)
+
+    def _look(self) -> None:
+        """Read again by itself when a session came, went or changed."""
+        if self.app.screen is not self or self.reading or self._stamps() == self.stamps:
+            return
+        self.action_read()
+
+    def _stamps(self) -> list[tuple[Path, object]]:
+        return [(inside, changed(inside)) for inside in session_folders(self.folder)]
 
     def on_screen_resume(self) -> None:
         """Read again what may have changed while another screen was open."""
@@ -81,6 +92,14 @@ class Sessions(Screen[None]):
         self.jobs.begin(self._read, group="read")
 
     async def _read(self) -> None:
+        self.reading = True
+        try:
+            await self._reading()
+        finally:
+            self.reading = False
+
+    async def _reading(self) -> None:
+        self.stamps = await in_background(self._stamps)
         rows = await in_background(lambda: list(overview(self.folder, now())))
         self._show(rows)
         self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
@@ -91,7 +110,11 @@ class Sessions(Screen[None]):
 
     def _show(self, rows: list[SessionRow]) -> None:
         said = {name: last.short for name, last in self.rechecks.items()}
-        self.sessions.show_items([row.rechecked(said.get(row.folder.name, "")) for row in rows])
+        before = self.sessions.item
+        items = by_cell([row.rechecked(said.get(row.folder.name, "")) for row in rows])
+        places = [item.folder for item in items]
+        at = places.index(before.folder) if before and before.folder in places else None
+        self.sessions.show_items(items, at)
         self.show_problem()
 
     def on_chooser_chosen(self) -> None:
@@ -103,9 +126,12 @@ class Sessions(Screen[None]):
         row = self.sessions.item
         last = self.rechecks.get(row.folder.name) if row else None
         if row is not None and row.problem:
-            self.tell(row.problem, "error")
+            self.tell(f"{row.folder.name}: {row.problem}", "error")
+        elif row is not None:
+            said = f". {last.sentence}" if last else ""
+            self.tell(f"Folder {row.folder.name}{said}", "dim")
         else:
-            self.tell(last.sentence if last else "", "dim")
+            self.tell("", "dim")
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)
@@ -142,6 +168,8 @@ class Sessions(Screen[None]):
 
     def action_cells(self) -> None:
         """Show every cell at a glance; open the session that is chosen there."""
+        from .cells import Cells  # a key of this screen comes after the first picture
+
         self.app.push_screen(Cells(self.folder), self._chosen)
 
     def _chosen(self, folder: str | None) -> None:
@@ -157,10 +185,18 @@ class Sessions(Screen[None]):
 
     def action_recheck(self) -> None:
         """Start a session of the same cell, with the stations to visit again as its plan."""
-        if (row := self.sessions.item) and not self.starting:
+        row = self.sessions.item
+        if row is None or self.starting:
+            return
+        folder, name = row.folder, row.name
+
+        def begin(_: bool) -> None:
             self.starting = True
-            self.tell(f"Choosing the stations of {row.name} to visit again ...", "note")
-            self.jobs.begin(self._starting, row.folder, True, group="start")
+            self.tell(f"Choosing the stations of {name} to visit again ...", "note")
+            self.jobs.begin(self._starting, folder, True, group="start")
+
+        text = f"A new session beside it, with the stations of {folder.name} to visit again."
+        self.jobs.ask(Confirm(f"Recheck {name}?", text), begin)
 
     async def _starting(self, origin: Path, again: bool) -> None:
         """Start a session for a cell, or ``again`` for that of an earlier session, and open it."""

@@ -21,6 +21,7 @@ from ..desk.views import Kind, Row
 from ..widgets.lists import StationList
 from .entry_pad import EntryPad
 from .jobs import Ask, Jobs, in_background, required
+from .proof import Proof
 from .recheck import Recheck
 from .result import Result, Wish
 
@@ -221,6 +222,7 @@ class Solving:
     def __init__(self, desk: Desk, jobs: Jobs, pad: EntryPad, show: Callable[[], None]) -> None:
         """``show`` shows the session again."""
         self.desk, self.jobs, self.pad, self.show = desk, jobs, pad, show
+        self.proof: Callable[[Desk], Proof] = Proof  # makes the screen of the proof
         self._ticking: Timer | None = None
         self._planning: Timer | None = None  # says how long the next move has been worked out
         self._began = 0.0
@@ -341,7 +343,7 @@ class Solving:
         self._show_result()
 
     def _show_result(self) -> None:
-        self.jobs.ask(Result(self.desk), self._wished)
+        self.jobs.ask(Result(self.desk, self.proof), self._wished)
 
     def _wished(self, wish: Wish) -> None:
         """Do what was wished on the result screen."""
