@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import compress, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,12 @@ from ..robots.model import Robot
 from .way import FAR_MM, Bodies
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
+TOLD = 1.0  # [deg, mm] kept from them on the way: what is told is rounded to that
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
 WRIST_BENT = float(np.sin(np.radians(8.0)))  # [-] nearer to straight, J4 and J6 race each other
 LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far nearer to one (CP)
-LEG_STEPS = 5  # postures looked at along one leg of a jog, its ends included
+LEG_PIECES = 3  # of one leg of a jog between which postures are looked at, at least
+APART_MM, APART_RAD = 100.0, np.radians(12.0)  # between them at most: no joint turns back within
 LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
 
@@ -89,8 +91,13 @@ class ArmCheck:
             return held
         if self.arm.robot.kind == "chain":
             return self._led_along(self.arm, poses, held)
-        some = poses[np.unique(np.linspace(0, len(poses) - 1, LEG_STEPS).astype(int))]
+        shift = float(np.linalg.norm(poses[-1, :3, 3] - poses[0, :3, 3])) / APART_MM
+        turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T)) / APART_RAD
+        pieces = int(np.ceil(max(shift, turn, LEG_PIECES)))
+        some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))]
         found = [self._held(self.arm, pose) for pose in some]
+        rooms = [self.arm.joints.room(np.array(q)) >= TOLD if len(q) else () for q in found[1:]]
+        found[1:] = [list(compress(q, ok)) for q, ok in zip(found[1:], rooms, strict=True)]
         return held if all(self._steady(self.arm, found, way) for way in self.ways) else None
 
     def _led_along(self, arm: Kinematics, poses: Array, held: Array) -> Array | None:

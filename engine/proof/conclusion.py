@@ -129,6 +129,15 @@ class PointError:
         """Return the chance [-] that the pick is beyond the limit there."""
         return chance_beyond(self.size_mm, self.spread.measured_mm / 2.0, limit_mm)
 
+    def chance_within(self, limit_mm: float) -> float:
+        """Return the chance [-] that the pick is within the limit there.
+
+        What is measured is longer than the error itself: the squares of both kinds of error add up.
+        """
+        u = self.spread.measured_mm / 2.0
+        size = float(np.sqrt(max(self.size_mm**2 - u**2, 0.0)))
+        return 1.0 - chance_beyond(size, u, limit_mm)
+
 
 def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
     """Return how far camera and robot disagree about one touched point."""
@@ -386,7 +395,7 @@ def _chance(errors: Sequence[PointError], proven: bool, tolerance: Tolerance) ->
     limit = tolerance.position_mm
     broken = [item for item in errors if not item.conforms(tolerance)]
     if broken:
-        return min(1.0 - item.chance_beyond(limit) for item in broken)
+        return min(item.chance_within(limit) for item in broken)
     return max(item.chance_beyond(limit) for item in errors) if proven else None
 
 
