@@ -174,12 +174,13 @@ class EntryPad(Vertical):
         self.show_findings()
 
     def show_findings(self) -> None:
-        """Show what the checks say about the entry, and how to go on."""
-        if self.entry.draft is None:
-            self.findings.show((), message=self.message or self._typed_so_far())
-        else:
-            message = self.message or self._how_to_go_on()
-            self.findings.show(self.entry.findings, self.entry.codes, message)
+        """Show what the checks say about the entry, and how to go on.
+
+        What is wrong with the image is said when it arrives, before anything is typed.
+        """
+        typing = self.entry.draft is None
+        message = self.message or (self._typed_so_far() if typing else self._how_to_go_on())
+        self.findings.show(self.entry.findings, self.entry.codes, message)
 
     def _typed_so_far(self) -> Line:
         for text, fields in self._lines():
