@@ -31,7 +31,7 @@ from .scene import Scene, Texts
 TURNED_SHARE = -4.0  # log of how common turned or mirrored images are among sessions, CP
 COUNT_SHARE = -4.0  # log of how common wrong counts are among sessions, common practice, no source
 STATION_COST = 2.0  # [-] squared deviation that another reading of one image costs
-BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
+BETTER = 3.0  # [-] log score by which a reading must beat the declared one to be fitted at all
 FITTED = 3  # readings fitted at most
 GARBLED_PX = 2.0  # px; no lens and no bow leaves so much in an image of a board
 CLEARER = 5.0  # [-] times less must be left over with the points numbered otherwise
@@ -65,12 +65,13 @@ def image_causes(scene: Scene) -> list[Cause]:
     plain = begin(mount, gathered).score
     scored = []
     for reading in _readings(scene):
-        start = begin(mount, _with(gathered, reading))
+        both = _with(gathered, reading)
+        start = begin(mount, both)
         rows = start.choice >= gathered.candidates.pose.shape[1]
         if rows.any() and plain - start.score > BETTER:
-            scored.append((start.score, reading, rows))
+            scored.append((start.score, reading, rows, both.chosen(start.choice)[1]))
     scored.sort(key=lambda item: item[0])
-    found = [_cause(scene, reading, rows) for _, reading, rows in scored[:FITTED]]
+    found = [_cause(scene, *item[1:]) for item in scored[:FITTED]]
     return [cause for cause in found if cause is not None]
 
 
@@ -146,7 +147,7 @@ def _readings(scene: Scene) -> Iterator[Reading]:
     yield _image_reading(problem, MIRROR, "", mirrored=True, faces=faces)
     if board.pattern in ("chessboard", "circles") and not board.measured:
         for column, row in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            for half in (False, True):
+            for half in (False, True) if len(scene.found.gathered.turns) == 1 else (False,):
                 yield _shifted_reading(board, column, row, half=half)
 
 
@@ -235,6 +236,17 @@ def _shifted_reading(board: Board, column: int, row: int, *, half: bool) -> Read
     return Reading(np.eye(4), after, seen, larger, said, COUNT_SHARE - float(np.log(8)))
 
 
+def turned_back(found: Solution, turn: NDArray[np.int64]) -> Problem:
+    """Return the problem with the board's turn (n,) of each gathered station undone."""
+    table = [np.asarray(one.permutation) for one in found.gathered.turns]
+    observations = list(found.problem.observations)
+    for place, k in zip(found.gathered.index, turn, strict=True):
+        ids = observations[place].point_ids
+        if ids is not None and k:
+            observations[place] = replace(observations[place], point_ids=table[k][ids])
+    return replace(found.problem, observations=tuple(observations))
+
+
 def _with(gathered: Gathered, reading: Reading) -> Gathered:
     """Return the stations with further candidates: every pose read otherwise."""
     own = gathered.candidates
@@ -256,10 +268,19 @@ def _problem(problem: Problem, reading: Reading, ids: set[int] | None) -> Proble
     return replace(problem, observations=observations, board=reading.board)
 
 
-def _cause(scene: Scene, reading: Reading, rows: NDArray[np.bool_]) -> Cause | None:
+def _cause(
+    scene: Scene, reading: Reading, rows: NDArray[np.bool_], turn: NDArray[np.int64]
+) -> Cause | None:
+    """Return the reading of the stations in ``rows`` (n,) as a cause; None if it fits nothing.
+
+    ``turn`` (n,) of a board that looks alike turned: it does not once its numbers are shifted.
+    """
     ids = [i for i, read in zip(scene.ids, rows, strict=True) if read]
     every = len(ids) == len(scene.ids)
-    problem = _problem(scene.found.problem, reading, None if every else set(ids))
+    declared = scene.found.problem
+    if reading.board is not declared.board:
+        declared = turned_back(scene.found, turn)
+    problem = _problem(declared, reading, None if every else set(ids))
     found, weight = solved_weight(problem)
     if found is None or absurd(found.fit.noise, found.prior):
         return None

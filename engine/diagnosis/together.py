@@ -14,6 +14,7 @@ from ..estimate.solver import Solution
 from ..findings import Finding, finding
 from ..frames import displacement
 from .diagnose import Examined, examined, not_fitted
+from .images import turned_back
 from .scene import Texts
 
 
@@ -77,17 +78,12 @@ def _numbered_alike(
 
 def _renumbered(found: Solution, permutation: np.ndarray) -> Problem:
     """Return the problem with each station's turn undone and all points renumbered."""
-    table = [np.asarray(turn.permutation) for turn in found.gathered.turns]
-    undone = {
-        int(place): table[int(found.turn[row])] for row, place in enumerate(found.gathered.index)
-    }
+    problem = turned_back(found, found.turn)
     observations = tuple(
-        seen
-        if seen.point_ids is None or place not in undone
-        else replace(seen, point_ids=permutation[undone[place][seen.point_ids]])
-        for place, seen in enumerate(found.problem.observations)
+        seen if seen.point_ids is None else replace(seen, point_ids=permutation[seen.point_ids])
+        for seen in problem.observations
     )
-    return replace(found.problem, observations=observations)
+    return replace(problem, observations=observations)
 
 
 def _disagreement(problem: Problem, first: Result, other: Result) -> Finding:

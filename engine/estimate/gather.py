@@ -459,6 +459,7 @@ SUBSET_SIZE = 4
 JUDGES = 40  # stations that judge a hypothesis; more change nothing
 SCALE_RAD, SCALE_MM = 0.005, 1.0  # [rad], [mm] deviation of a good station from a closed form
 CLEAN = 25.0  # [-] squared deviations: below, the plain closed form has found its place
+AS_GOOD = 1.0  # [-] log score within which two readings of point 0 fit equally well
 SEED = 20  # any number: fixes the subsets
 
 
@@ -546,7 +547,7 @@ def _assigned(
     """Return the start with every station's best candidate; most stations read unturned.
 
     Turning all stations and the board's frame alike changes nothing, so among those readings the
-    one with the fewest turned stations is taken.
+    one with the fewest turned stations is taken, of those that fit as well as any.
     """
     frames = _turned_frames(board, gathered)
     deviation = _deviations(
@@ -554,9 +555,10 @@ def _assigned(
     )
     choice = deviation.argmin(axis=2)
     turned = np.take_along_axis(gathered.candidates.turn[None], choice[..., None], axis=2)
-    best = int((turned[..., 0] != 0).sum(axis=1).argmin())
-    score = float(np.log1p(deviation[best].min(axis=1)).sum())
-    return Beginning(camera, frames[best], choice[best], score)
+    score = np.log1p(deviation.min(axis=2)).sum(axis=1)
+    alike = score < score.min() + AS_GOOD
+    best = int(np.where(alike, (turned[..., 0] != 0).sum(axis=1), len(G) + 1).argmin())
+    return Beginning(camera, frames[best], choice[best], float(score[best]))
 
 
 def _turned_frames(board: Array, gathered: Gathered) -> Array:
