@@ -23,14 +23,17 @@ class Ended(NamedTuple):
     printed: str
 
 
-def die_at(position: int) -> None:
-    """Let this process kill itself at its call number ``position``, counted from 0."""
+def die_at(position: int, part: float = 0.5) -> None:
+    """Let this process kill itself at its call number ``position``, counted from 0.
+
+    ``part`` of a write is done before that; of any other call all of it where ``part`` is 1.
+    """
     done = itertools.count()
 
     def dying(real: Callable[..., object]) -> Callable[..., object]:
         def call(*args: object, **more: object) -> object:
             if _changes(real, args) and next(done) == position:
-                _die(real, args)
+                _die(real, args, more, part)
             return real(*args, **more)
 
         return call
@@ -47,13 +50,15 @@ def _changes(real: Callable[..., object], args: tuple) -> bool:
     return real is not _open or bool(args[1] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT))
 
 
-def _die(real: Callable[..., object], args: tuple) -> None:
+def _die(real: Callable[..., object], args: tuple, more: dict, part: float) -> None:
     if real is _write:
-        _write(args[0], args[1][: len(args[1]) // 2])
+        _write(args[0], args[1][: int(len(args[1]) * part)])
+    elif part == 1.0:
+        real(*args, **more)
     _kill(os.getpid(), signal.SIGKILL)
 
 
-def run_killed_at(position: int, task: Callable[[], object]) -> Ended:
+def run_killed_at(position: int, task: Callable[[], object], part: float = 0.5) -> Ended:
     """Run ``task`` in a fork of this process that dies at a call; return what it printed."""
     reading, printing = os.pipe()
     pid = os.fork()
@@ -61,7 +66,7 @@ def run_killed_at(position: int, task: Callable[[], object]) -> Ended:
         try:
             os.close(reading)
             sys.stdout = os.fdopen(printing, "w")
-            die_at(position)
+            die_at(position, part)
             task()
             sys.stdout.flush()
         finally:

@@ -114,38 +114,50 @@ def _refused(words: list[str], position: int, error: int) -> int:
 
 
 def interrupt(home: Path, scratch: Path, names: list[str], found: Outcomes, step: int = 1) -> None:
-    """Kill and refuse the named commands at every ``step``-th position."""
+    """Kill and refuse the named commands at every ``step``-th position.
+
+    Killed halfway through a call they are given again; killed before and after it, only looked at.
+    """
     for name in names:
-        ended = False
         for position in range(0, MOST_CALLS, step):
-            if ended:
-                break
-            place = _fresh(home, scratch)
-            words = commands(place)[name]
-            result = run_killed_at(position, partial(main, words))
-            ended = not result.killed
-            found.kills += result.killed
             found.positions[name] = position
-            _check(place, name, f"{name} killed at {position}", found, result.printed)
-            if ended:
+            if not _killed(home, scratch, name, position, 0.5, found):
                 break
-            place = _fresh(home, scratch)
-            words, error = commands(place)[name], ERRORS[position % len(ERRORS)]
-            status = _forked(partial(_refused, words, position, error))
+            for part in (0.0, 1.0) if step == 1 else ():
+                _killed(home, scratch, name, position, part, found)
+            place = _fresh(home, scratch, name)
+            error = ERRORS[position % len(ERRORS)]
+            status = _forked(partial(_refused, commands(place)[name], position, error))
             found.refusals += 1
             if status not in (0, 1, 2):
                 found.failed.append(f"{name} refused at {position}: exit {status}")
             _check(place, name, f"{name} refused at {position}", found, "")
 
 
-def _fresh(home: Path, scratch: Path) -> Path:
+def _killed(
+    home: Path, scratch: Path, name: str, position: int, part: float, found: Outcomes
+) -> bool:
+    """Run a command that is killed there, and look at what it left; tell whether it was killed."""
+    place = _fresh(home, scratch, name)
+    ended = run_killed_at(position, partial(main, commands(place)[name]), part)
+    found.kills += ended.killed
+    case = f"{name} killed at {position}, {part:.0%} done"
+    _check(place, name, case, found, ended.printed, again=part == 0.5)
+    return ended.killed
+
+
+def _fresh(home: Path, scratch: Path, name: str) -> Path:
     shutil.rmtree(scratch, ignore_errors=True)
     shutil.copytree(home, scratch)
     (scratch / "out").mkdir(exist_ok=True)
+    if name == "solve":  # else there is no other result to store
+        _forked(partial(main, ["edit", str(scratch / "session"), "--station", "2", "--aside", "x"]))
     return scratch
 
 
-def _check(home: Path, name: str, case: str, found: Outcomes, printed: str) -> None:
+def _check(
+    home: Path, name: str, case: str, found: Outcomes, printed: str, *, again: bool = True
+) -> None:
     session = home / "session"
     try:
         opened = open_session(session)
@@ -160,6 +172,8 @@ def _check(home: Path, name: str, case: str, found: Outcomes, printed: str) -> N
         _whole(home)
     except (StationbookError, ValueError, OSError, yaml.YAMLError) as error:
         found.failed.append(f"{case}: {type(error).__name__} {error}")
+    if not again:
+        return
     status = _forked(partial(main, commands(home)[name]))
     done = name in ("start", "unpack", "pack") and _done(home, name)
     if status not in (0, 1) and not done and name != "record":
