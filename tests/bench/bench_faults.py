@@ -1,7 +1,7 @@
 """Damage, kills and refused calls at length: how many, and what came of them.
 
     python tests/bench/bench_faults.py [--inputs 20000] [--through-commands 2000] [--step 1]
-        [--only damage|kills] [--seed 1]
+        [--only damage|kills|shift] [--seed 1]
 
 Prints a table of the inputs by kind of file, and one of the positions at which every command that
 writes was killed and refused the call. Everything that failed is named with its seed.
@@ -22,6 +22,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / 
 import world  # noqa: E402
 from damage import Tally, spoil  # noqa: E402
 from interrupted import Outcomes, commands, interrupt  # noqa: E402
+from shift import FOLLOWERS, shift  # noqa: E402
 
 NAMED = 40  # failures that are listed
 
@@ -31,7 +32,7 @@ def main() -> int:
     words.add_argument("--inputs", type=int, default=20_000)
     words.add_argument("--through-commands", type=int, default=2_000)
     words.add_argument("--step", type=int, default=1)
-    words.add_argument("--only", choices=("damage", "kills"))
+    words.add_argument("--only", choices=("damage", "kills", "shift"))
     words.add_argument("--seed", type=int, default=1)
     args = words.parse_args()
     failed: list[str] = []
@@ -39,13 +40,17 @@ def main() -> int:
         os.environ["STATIONBOOK_CONFIG"] = f"{folder}/config"
         home = Path(folder) / "world"
         world.build(home)
-        if args.only != "kills":
+        if args.only in (None, "shift"):
+            loads = shift(Path(folder) / "shift", 960)  # an action every 30 s
+            named = [f"{one.memory:.0f} MB, {one.files} files" for one in loads[:: len(loads) // 6]]
+            print(f"eight hours, {FOLLOWERS} followers\n{chr(10).join(named)}\n")
+        if args.only in (None, "damage"):
             for count, through in ((args.inputs, False), (args.through_commands, True)):
                 tally = Tally()
                 spoil(home, count, args.seed, tally, commands=through)
                 print(f"damaged inputs, {'commands' if through else 'readers'}\n{tally.table()}\n")
                 failed += tally.failed
-        if args.only != "damage":
+        if args.only in (None, "kills"):
             found = Outcomes()
             interrupt(home, Path(folder) / "x", list(commands(home)), found, args.step)
             print(f"commands interrupted\n{found.table()}\n")

@@ -9,6 +9,7 @@ import pytest
 import world
 from damage import Tally, spoil
 from interrupted import Outcomes, interrupt
+from shift import shift
 
 SEED = 20261126
 needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
@@ -48,3 +49,10 @@ def test_a_command_killed_or_refused_at_any_call_loses_nothing(
     assert found.failed == []
     assert found.kills >= 1
     assert found.refusals >= 1
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="needs /proc")
+def test_a_long_shift_takes_no_more_files_and_hardly_more_memory(tmp_path: Path) -> None:
+    loads = shift(tmp_path / "session", 30)
+    assert loads[-1].files == loads[0].files
+    assert loads[-1].memory - loads[0].memory < 15  # MB; caches fill
