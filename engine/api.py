@@ -27,7 +27,7 @@ from .sessions.results import current_result
 from .steps.checking import check_session
 from .steps.handover import export_result
 from .steps.importing import poses_text
-from .steps.recheck import note_recheck, recheck_session
+from .steps.recheck import mark_recheck, note_recheck, recheck_session
 from .steps.recording import examine, outstanding, record_station
 from .steps.solve import keep, solve_session
 from .steps.starting import create_session
@@ -165,7 +165,8 @@ def read_result(folder: PathLike) -> StoredResult:
 def recheck(folder: PathLike, against: PathLike, *, note: bool = True) -> Mapping[str, Recheck]:
     """Return by camera name whether it moved since the session in ``against``, the first one first.
 
-    ``note``: keep the answer in the journal, from which the overview of cells takes it.
+    ``note``: keep the answer in the journal, from which the overview of cells takes it, and mark
+    the earlier result where its camera moved: it is then handed over no more.
     """
     path, old = Path(folder), Path(against)
     session = read_session(path)
@@ -173,6 +174,9 @@ def recheck(folder: PathLike, against: PathLike, *, note: bool = True) -> Mappin
     if note:
         with writing(path):
             commit(path, note_recheck(answers, session, path, old), Who(None, _now()))
+        if change := mark_recheck(answers, path, old):
+            with writing(old):
+                commit(old, change, Who(None, _now()))
     return answers
 
 
@@ -184,18 +188,26 @@ def export(
     unit: str | None = None,
     not_accepted: bool = False,
     camera: str | None = None,
+    anyway: bool = False,
 ) -> str:
     """Return the stored result as the text of a file in one of the forms of `stationbook export`.
 
     The form ``poses`` gives the stations as a table. A result that is not accepted is refused
-    unless ``not_accepted``.
+    unless ``not_accepted``, one whose camera a recheck found moved unless ``anyway``.
     """
     path = Path(folder)
     session = read_session(path)
     if form == POSES:
         return poses_text(session)
     return export_result(
-        session, path, form, inverse=inverse, unit=unit, not_accepted=not_accepted, camera=camera
+        session,
+        path,
+        form,
+        inverse=inverse,
+        unit=unit,
+        not_accepted=not_accepted,
+        camera=camera,
+        anyway=anyway,
     )[0]
 
 

@@ -14,6 +14,7 @@ import pytest
 from command import answer, refused, stationbook
 from made_session import make_session, stops
 from scipy.spatial.transform import Rotation
+from screen_bench import EXAMPLE
 
 from engine.pendant.settings import Pendant
 from engine.pendant.table import read_table
@@ -269,3 +270,14 @@ def test_a_matrix_that_is_no_rotation_is_refused(work: Path) -> None:
     rows = answer("import", work / "new", path, *words, "--images", work / "seen", status=1)["rows"]
     assert [row["station"] is None for row in rows] == [False, True, False, False, False, False]
     assert "rigid" in rows[1]["refused"]
+
+
+def test_images_from_before_the_session_come_in_without_being_called_old(work: Path) -> None:
+    text = stationbook("export", EXAMPLE, "--as", "poses").stdout.splitlines()
+    (work / "poses.csv").write_text("\n".join(text[:3]))
+    new = work / "later"
+    assert stationbook("start", EXAMPLE / "cell.yaml", new).returncode == 0
+    rows = answer("import", new, work / "poses.csv", "--images", EXAMPLE / "images", "--store")
+    assert [row["station"] for row in rows["rows"]] == [1, 2]
+    assert (new / "images" / "002.png").read_bytes() == (EXAMPLE / "images/002.png").read_bytes()
+    assert rows["images_left"] == [f"00{k}.png" for k in range(3, 10)]

@@ -26,6 +26,7 @@ from .recording import examine, outstanding, record_station
 from .station_image import POINTS_SUFFIX, examine_file, no_view
 from .station_pose import examine_pose, known
 
+OLD_IMAGE = "image-old"  # what is brought in is older than the session that it comes into
 ACTION = "import"  # the word in the journal
 
 Pairing = Literal["name", "order", "time"]
@@ -207,6 +208,7 @@ def _one(
     if pair.file is not None:
         depth = depth_beside(pair.file) if session.cell.camera.depth else None
         view = examine_file(session, folder, pair.file, depth)
+    view = replace(view, findings=tuple(i for i in view.findings if i.code != OLD_IMAGE))
     pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
     draft = examine(session, folder, pose, view)
     if standing := outstanding(draft.findings, accepted, reason):

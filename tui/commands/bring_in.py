@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from contextlib import nullcontext
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         files = [] if args.images is None else image_files(Path(args.images))
         pairs = paired(found.rows, files, args.pair)
         who = Who(args.operator, now())
-        store = partial(_committed, folder, who) if args.store else None
+        store = _Store(folder, who) if args.store else None
         done = list(
             imported(session, folder, pairs.items, who, accepted=args.accept,
                      reason=args.reason, store=store)
@@ -49,8 +48,15 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(item.station is not None for item in done) else 1
 
 
-def _committed(folder: Path, who: Who, change: Change) -> None:
-    commit(folder, change, who)
+class _Store:
+    """Commits one change after the other, each on top of the one before."""
+
+    def __init__(self, folder: Path, who: Who) -> None:
+        self.folder, self.who = folder, who
+        self.opened: str | None = None  # SHA-256 of session.yaml as the last change left it
+
+    def __call__(self, change: Change) -> None:
+        self.opened = commit(self.folder, change, self.who, self.opened)
 
 
 def _document(pairs: Pairs, done: Sequence[Imported], table: Table, stored: bool) -> dict[str, Any]:
