@@ -23,7 +23,7 @@ def emptied(folder: Path) -> tuple[Path, str, Path]:
         assert station.points
         (seen / f"{number}.csv").write_bytes((folder / "session" / station.points).read_bytes())
         lines.append("\t".join([*(station.pose or ()), f"{number}.csv"]))
-    store(folder / "session", replace(session, stations=session.stations[:2]))
+    store(folder / "session", replace(session, stations=session.stations[:2]), answered=True)
     return folder / "session", "\n".join(lines), seen
 
 
@@ -59,13 +59,14 @@ async def test_a_pose_pasted_over_several_lines_stays_one_pose(tmp_path: Path) -
 
 
 @on_screen
-async def test_a_table_of_the_letter_t_comes_from_a_file(tmp_path: Path) -> None:
+async def test_a_table_of_the_letter_g_comes_from_a_file(tmp_path: Path) -> None:
     folder, block, _ = emptied(tmp_path)
     (tmp_path / "poses.tsv").write_text(block)
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
-        await opened(pilot)
-        await pilot.press("escape", "t")
+        screen = await opened(pilot)
+        screen.stations.focus()
+        await pilot.press("g")
         await until(pilot, "File of the table")
         await paste_line(pilot, str(tmp_path / "none.tsv"))
         await pilot.press("enter")
