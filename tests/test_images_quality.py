@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import cv2
@@ -12,7 +13,7 @@ from photographs import NUMBERS, photographs
 
 from engine.boards.detect import Detection, detect
 from engine.boards.pattern import Board
-from engine.camera.model import Camera
+from engine.camera.model import Camera, DepthCamera
 from engine.camera.views import board_pose
 from engine.frames import apply
 from engine.images.load import read_image
@@ -227,10 +228,12 @@ def test_the_first_image_shows_wrong_lens_data_and_a_bowed_board() -> None:
     for expected, (true, camera, told) in cases.items():
         pixels = project(true, T, camera) + np.random.default_rng(3).normal(0, 0.03, (88, 2))
         covariances = np.tile(0.03**2 * np.eye(2), (88, 1, 1))
-        found = precision(Detection(ids, pixels, "corners", 0.03, covariances), board, told, VOLUME)
-        assert found is not None
-        suspect = None if found.misfit is None else found.misfit.suspect
-        assert suspect == expected
+        seen = Detection(ids, pixels, "corners", 0.03, covariances)
+        for data in (told, replace(told, depth=DepthCamera(0.1))):  # depth does not change a view
+            found = precision(seen, board, data, VOLUME)
+            assert found is not None
+            suspect = None if found.misfit is None else found.misfit.suspect
+            assert suspect == expected
 
 
 def test_the_stated_error_is_that_of_many_images() -> None:

@@ -184,7 +184,7 @@ class _Fit:
                 "Set the stations aside whose image shows only a few points of the board.",
             )
         every = views.points[views.weight > 0]
-        exact = replace(camera, u=LensU(0.0, 0.0, 0.0))
+        exact = replace(camera, u=LensU(0.0, 0.0, 0.0), depth=None)
         shapes = terms(exact, every, 0.0, max(bow_u_mm, 1e-9))
         start = np.array([poses[0][0] for poses in found])
         poses, view = refined(views, start, lens(camera))

@@ -21,7 +21,7 @@ from ..arrays import Array
 from ..boards.candidates import Detection
 from ..boards.circle_centres import centre_shift_px
 from ..boards.pattern import BOW_U_MM, SCALE_U, Board
-from ..camera.lens import OF_BOARD, Lens, lens, terms
+from ..camera.lens import DEPTH_SCALE, OF_BOARD, Lens, lens, terms
 from ..camera.model import Camera
 from ..camera.views import Views, pixel_rows, poses_of_views, typical_sd, whitening
 from ..frames import skew
@@ -85,7 +85,7 @@ def precision(
         return None
     views, pose = view
     stated = terms(camera, board.points(), board.scale_u, board.bow_u_mm)
-    every = terms(replace(camera, u=None), board.points(), SCALE_U, BOW_U_MM)
+    every = terms(replace(camera, u=None, depth=None), board.points(), SCALE_U, BOW_U_MM)
     J, residual, Q = (part[0] for part in pixel_rows(views, pose[None], data, every))
     G = np.linalg.inv(J.T @ J)
     smooth = _smooth(points, views.whiten, J)
@@ -100,7 +100,9 @@ def precision(
     points_mm = float(np.sqrt(growth * worst))
     smear_mm = MOVED_SHARE * smear_px * mm_per_px
     px = typical_sd(detection.covariances)
-    off = _misfit(seen, smooth.T @ Q, px, len(residual) - 6, stated.sd_of_all, every.sd_of_all)
+    off = _misfit(
+        seen, smooth.T @ Q, px, len(residual) - 6, stated.sd_of_all[:DEPTH_SCALE], every.sd
+    )
     return Precision(float(np.hypot(points_mm, smear_mm)), points_mm, smear_mm, mm_per_px, off)
 
 
