@@ -12,16 +12,27 @@ from screen_bench import comes, on_screen
 from textual.app import App, ComposeResult
 from textual.binding import Binding
 from textual.containers import Vertical
+from textual.screen import Screen
 from textual.widget import Widget
 
 from engine.cell.session import PlannedStation, Station
 from engine.errors import StationbookError, UsageError
 from engine.findings import finding
+from tui.app import Stationbook
 from tui.desk.views import Move, Quality, counts, next_planned, rows
 from tui.screens.help import key_lines
 from tui.screens.jobs import Jobs, in_background, pause
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks, Terminal, _one_width, detect, line_text, make_safe
+from tui.widgets.looks import (
+    LOOKS,
+    THEMES,
+    Looks,
+    Terminal,
+    _one_width,
+    detect,
+    line_text,
+    make_safe,
+)
 from tui.widgets.panels import CAUTION, NextMove, QualityLine, footer
 from tui.widgets.sheet import Sheet, _spans
 from tui.words import bar
@@ -349,3 +360,35 @@ async def test_a_job_that_ends_while_its_widget_is_taken_away_does_nothing(
             await removal
     told = {"it does not work" if fails else "asked", "rested"}
     assert set(working.shown) == (set() if leaves else told)
+
+
+@pytest.mark.parametrize("name", LOOKS)
+def test_every_text_of_every_look_stands_out_from_its_background(name: str) -> None:
+    least = {"dark": 7.0, "light": 7.0, "contrast": 12.0}[name]  # WCAG 2.2, level AAA: 7
+    for role, style in Looks(Terminal("256"), name).styles.items():
+        if role == "rule":  # bars beside a number
+            continue
+        assert style.color is not None
+        assert style.bgcolor is not None
+        front, behind = (c.get_truecolor() for c in (style.color, style.bgcolor))
+        lights = sorted(_luminance(c) for c in (front, behind))
+        assert (lights[1] + 0.05) / (lights[0] + 0.05) >= least, (name, role)
+
+
+def _luminance(colour: tuple[int, int, int]) -> float:
+    """Return the relative luminance of WCAG 2.2."""
+    linear = [
+        c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+        for c in (v / 255 for v in colour)
+    ]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@on_screen
+async def test_a_look_is_taken_from_the_menu_and_remembered() -> None:
+    app = Stationbook(Screen())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("f8", *"light", "enter")
+        await comes(pilot, lambda: app.looks.name == "light")
+        assert app.theme == THEMES["light"].name
+    assert Stationbook(Screen()).looks.name == "light"

@@ -5,9 +5,10 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
-from screen_bench import EXAMPLE, NOON, example, on_screen, until
+from screen_bench import EXAMPLE, NOON, app_for, comes, example, on_screen, opened, until
 from textual.screen import Screen
 
 from engine.frames import apply, inverse, rotation_angle
@@ -80,3 +81,31 @@ async def test_an_answer_is_judged_explained_and_scored() -> None:
         await pilot.press("down", "down", "enter")
         await until(pilot, "Right. It was: a pitch of 20.4 mm instead of 20", "1 of 1 found")
     assert app.settings.get("practice score") == "1 1"
+
+
+@on_screen
+async def test_the_outline_of_the_board_wanted_next_stands_in_the_map_of_the_view(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 6)
+    async with app_for(folder).run_test(size=(132, 43)) as pilot:
+        screen = await opened(pilot)
+        await until(pilot, "# wanted next")
+        await comes(pilot, lambda: screen.coverage.data is not None)
+        assert screen.coverage.data is not None
+        outline = screen.coverage.data[1]
+        solution, planned = screen.desk.solution, screen.desk.plan[0]
+        assert solution is not None
+        # The station nearest to the told pose, seen by OpenCV's own projection.
+        result, camera = solution.solved.result, screen.desk.opened().cell.camera
+        goal = pose_from_fields(planned.pose or (), cell().pendant).base_T_flange
+        T = inverse(result.geometric) @ goal @ result.board
+        pixels, _ = cv2.projectPoints(
+            screen.desk.opened().cell.board.points(), cv2.Rodrigues(T[:3, :3])[0], T[:3, 3],
+            np.array(camera.matrix), np.array(camera.distortion),
+        )  # fmt: skip
+        share = pixels[:, 0] / camera.image_size_px
+        rows, columns = np.nonzero(outline)
+        low, high = share.min(axis=0), share.max(axis=0)
+        assert columns.min() / outline.shape[1] == pytest.approx(low[0], abs=0.05)
+        assert rows.max() / outline.shape[0] == pytest.approx(high[1], abs=0.15)

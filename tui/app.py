@@ -17,7 +17,8 @@ from textual.screen import Screen
 from .desk.kept import Kept
 from .output import unexpected
 from .screens.help import Help
-from .widgets.looks import NATIVE_THEME, THEME, Looks, Terminal
+from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
+from .widgets.sheet import Sheet
 
 FORMS = "forms"
 CTRL_C = "Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept."
@@ -65,12 +66,14 @@ class Stationbook(App[None]):
         )  # numbers of colours are sent as they are
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
-        self.looks = Looks(terminal)
         self.settings = Kept.settings()
+        look = self.settings.get("look")
+        self.looks = Looks(terminal, look if look in LOOKS else LOOKS[0])
         self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
-        self.register_theme(THEME)
-        self.theme = NATIVE_THEME if terminal.native else THEME.name
+        for theme in THEMES.values():
+            self.register_theme(theme)
+        self.theme = NATIVE_THEME if terminal.native else THEMES[self.looks.name].name
 
     def get_default_screen(self) -> Screen[Any]:
         """Open with the screen that was asked for."""
@@ -119,6 +122,17 @@ class Stationbook(App[None]):
 
         if not isinstance(self.screen, Menu):
             self.push_screen(Menu(self.screen), chosen)
+
+    def action_look(self, name: str) -> None:
+        """Take another look, and remember it for this user."""
+        terminal = self.looks.terminal
+        self.looks = Looks(terminal, name)
+        self.theme = NATIVE_THEME if terminal.native else THEMES[name].name
+        self.settings.put("look", name)
+        self.settings.save()
+        for screen in self.screen_stack:
+            for sheet in screen.query(Sheet):
+                sheet.renew()
 
     def action_help(self) -> None:
         """Show every key of the screen that is open."""

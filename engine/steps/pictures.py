@@ -13,11 +13,15 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..camera.lens import project
 from ..camera.model import Camera
-from ..cell.session import Session
-from ..cell.stations import station_pose
+from ..cell.session import PlannedStation, Session
+from ..cell.stations import station_pose, typed_station
 from ..depth.board import DepthReport
 from ..errors import FileError, PoseError
+from ..estimate.problem import predicted_view
+from ..estimate.result import Result
+from ..frames import apply
 from ..images.load import decode_image
 from ..sessions.folder import stored_points
 
@@ -104,6 +108,30 @@ def seen(pixels: ArrayLike, camera: Camera, columns: int, rows: int) -> Grid:
     at = cells(pixels, camera.image_size_px, (columns, rows))
     if len(at):
         cv2.fillConvexPoly(found, cv2.convexHull(at.astype(np.int32)), 1)
+    return found.astype(np.int64)
+
+
+def wanted_outline(
+    session: Session, result: Result, planned: PlannedStation, columns: int, rows: int
+) -> Grid:
+    """Return (rows, columns): 1 where the outline of the board is wanted in the view, else 0.
+
+    For a planned station, from the stations as solved; nothing where the pose is not known.
+    """
+    columns, rows = max(columns, 1), max(rows, 1)
+    found = np.zeros((rows, columns), np.uint8)
+    if planned.pose is None:
+        return found.astype(np.int64)
+    goal = station_pose(session.cell, typed_station(session.cell.pendant, planned.pose))
+    if goal is None:
+        return found.astype(np.int64)
+    camera, board = session.cell.camera, session.cell.board
+    T = predicted_view(session.cell.mount, result.geometric, goal, result.board)
+    points = apply(T, board.points())
+    if points[:, 2].min() > 0:
+        at = cells(project(points, camera), camera.image_size_px, (columns, rows))
+        if len(at):
+            cv2.polylines(found, [cv2.convexHull(at.astype(np.int32))], True, 1)
     return found.astype(np.int64)
 
 

@@ -18,7 +18,7 @@ from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import stored_points
-from engine.steps.pictures import Thumbnail, coverage, seen, thumbnail
+from engine.steps.pictures import Thumbnail, coverage, seen, thumbnail, wanted_outline
 from engine.steps.station_image import (
     ViewDraft,
     before_session,
@@ -207,3 +207,11 @@ def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int
     if entry.view is not None and entry.view.pixels is not None:
         counts = counts + seen(entry.view.pixels, session.cell.camera, columns, rows)
     return counts
+
+
+def wanted(desk: Desk, columns: int, rows: int) -> NDArray[np.int64]:
+    """Return (rows, columns): 1 where the board's outline is wanted next, else 0."""
+    at, solution = desk.next_index, desk.solution
+    if at is None or solution is None or not solution.solved.result.solved:
+        return np.zeros((max(rows, 1), max(columns, 1)), np.int64)
+    return wanted_outline(desk.opened(), solution.solved.result, desk.plan[at], columns, rows)

@@ -21,7 +21,7 @@ from engine.steps.pictures import places
 
 from ..desk.desk import Desk
 from ..desk.entry import Entry
-from ..desk.images import Watch, covered, depth_lines, examined, picture
+from ..desk.images import Watch, covered, depth_lines, examined, picture, wanted
 from ..desk.say import DEPTH_LEGEND, seen_fact, view_facts
 from ..desk.views import Fact, Facts
 from ..widgets.looks import Line, Looks
@@ -252,7 +252,8 @@ class Look(Screen[None]):
 
     def _coverage(self, width: int, height: int) -> list[Line]:
         counts = covered(self.desk, self.entry, width, height - 1)
-        return [[(COVERAGE_LEGEND, "dim")], *coverage_lines(counts)]
+        lines = coverage_lines(counts, wanted(self.desk, width, height - 1))
+        return [[(f"{COVERAGE_LEGEND}; # where it is wanted next", "dim")], *lines]
 
     def _depth(self, width: int, height: int) -> list[Line]:
         rows = depth_lines(self.desk, self.entry, self.station, width, height - 1)

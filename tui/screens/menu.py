@@ -30,6 +30,13 @@ JOB = {
 GROUPS = {name: group for group, names in JOB.items() for name in names}
 
 
+LOOK_WORDS = {  # remembered for the user
+    "dark": "Light letters on dark: for most rooms",
+    "light": "Dark letters on light: for daylight on the screen",
+    "contrast": "Black, white and yellow alone: for dirt on the screen and tired eyes",
+}
+
+
 class Entry(NamedTuple):
     """One line of the menu."""
 
@@ -46,10 +53,15 @@ def entries(below: Screen[object]) -> list[Entry]:
     order = list(GROUPS)
     found = list(_possible(below))
     found.sort(key=lambda item: order.index(item[1].id) if item[1].id in order else len(order))
-    return [
+    listed = [
         Entry(GROUPS.get(b.id or "", ""), b.description, b.tooltip, keys(b), node, b.action)
         for node, b in found
     ]
+    looks = [
+        Entry("screen", f"{name} look", words, "", below.app, f"look('{name}')")
+        for name, words in LOOK_WORDS.items()
+    ]
+    return listed + looks
 
 
 def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
@@ -64,12 +76,8 @@ class Entries(Chooser[Entry]):
 
     def row_line(self, item: Entry, width: int) -> Line:
         """Return group, name, key and explanation."""
-        shown = item.keys if item.keys != MENU_ONLY else ""
         head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
-        return [*head, (f"{shown:<11}", "key"), (item.words, "dim")]
-
-
-MENU_ONLY = "menu"  # "key" of a step that has none
+        return [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
 
 
 class Menu(ModalScreen[Entry | None]):

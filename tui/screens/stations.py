@@ -17,7 +17,7 @@ from engine.steps.starting import answered, kept_open
 from ..desk.block import stations_in
 from ..desk.changes import questions_left, rested
 from ..desk.desk import Desk
-from ..desk.images import covered
+from ..desk.images import covered, wanted
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
 from ..widgets.line_edit import LineEdit
@@ -243,7 +243,8 @@ class Stations(Screen[None]):
 
     async def _show_pictures(self) -> None:
         entry, (width, height) = self.pad.entry, self.coverage.size
-        self.coverage.show(await in_background(covered, self.desk, entry, width, height - 1))
+        seen = await in_background(covered, self.desk, entry, width, height - 1)
+        self.coverage.show((seen, await in_background(wanted, self.desk, width, height - 1)))
         self.sides.show(await in_background(places, self.desk.opened()))
 
     def on_resize(self) -> None:

@@ -10,7 +10,7 @@ import os
 import sys
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from textwrap import wrap as _wrap
 from typing import Literal, TextIO
@@ -69,6 +69,38 @@ THEME = Theme(
     dark=True,
 )
 NATIVE_THEME = "ansi-dark"
+# Other looks: numbers of the background and of each role. Contrasts as above; "contrast" has 14 : 1
+# or more for every text, and no grey.
+_OTHER_STYLES = {
+    "light": (231, {
+        "text": "color(235)", "dim": "color(239)", "title": "bold color(16)",
+        "good": "color(22)", "warning": "bold color(52)", "error": "bold color(88)",
+        "note": "color(17)", "key": "bold color(16)", "chosen": "bold color(231) on color(24)",
+        "entry": "bold color(16) on color(252)", "cursor": "color(231) on color(52)",
+        "rule": "color(243)",
+    }),
+    "contrast": (16, {
+        "text": "color(231)", "dim": "color(231)", "title": "bold color(231)",
+        "good": "bold color(120)", "warning": "bold color(226)", "error": "bold color(217)",
+        "note": "bold color(159)", "key": "bold color(226)",
+        "chosen": "bold color(16) on color(226)",
+        "entry": "bold color(16) on color(231)", "cursor": "color(231) on color(16)",
+        "rule": "color(231)",
+    }),
+}  # fmt: skip
+LOOKS = ("dark", *_OTHER_STYLES)
+THEMES = {
+    "dark": THEME,
+    "light": replace(
+        THEME, name="stationbook-light", foreground="#262626", background="#ffffff",
+        surface="#ffffff", panel="#d0d0d0", primary="#00005f", secondary="#00005f",
+        warning="#5f0000", error="#870000", success="#005f00", accent="#5f0000", dark=False,
+    ),
+    "contrast": replace(
+        THEME, name="stationbook-contrast", foreground="#ffffff", background="#000000",
+        surface="#000000", panel="#000000",
+    ),
+}  # fmt: skip
 
 
 # ---- what it can show ----------------------------------------------------------------------------
@@ -175,12 +207,17 @@ class Looks:
     """Styles and signs for one terminal."""
 
     terminal: Terminal
+    name: str = "dark"
 
     @cached_property
     def styles(self) -> dict[str, Style]:
         """Style of every role."""
         if self.terminal.native:
             return {role: Style.parse(native) for role, (_, native) in _STYLES.items()}
+        if self.name in _OTHER_STYLES:
+            number, ours = _OTHER_STYLES[self.name]
+            behind = Style.parse(f"on color({number})")
+            return {role: behind + Style.parse(style) for role, style in ours.items()}
         behind = Style.parse(f"on color({BACKGROUND_NUMBER})")
         return {role: behind + Style.parse(ours) for role, (ours, _) in _STYLES.items()}
 

@@ -16,6 +16,7 @@ RAMP = " .:-=+*#%@"  # dark to light, in signs that every terminal has
 HALF = "▀"
 POINT = "#ffd75f"
 STEPS = "·░▒▓█"  # seen by no station, by one, two, three, more
+OUTLINE = "#"  # where the board is wanted next
 CELL = 2.0  # [-] a cell of a terminal is about twice as high as wide
 Place = tuple[int, float, float, float]
 
@@ -62,15 +63,29 @@ def _signs(grey: NDArray[np.uint8], row: int, marked: set[tuple[int, int]]) -> L
     return [(line, "text")]
 
 
-def coverage_lines(counts: NDArray[np.int64]) -> list[Line]:
-    """Return the view as a map: how many stations have shown the board in each part."""
-    return [
-        [("".join(STEPS[min(int(count), len(STEPS) - 1)] for count in row), "note")]
-        for row in counts
-    ]
+def coverage_lines(
+    counts: NDArray[np.int64], wanted: NDArray[np.int64] | None = None
+) -> list[Line]:
+    """Return the view as a map: how many stations have shown the board in each part.
+
+    ``wanted``: 1 where the board's outline is to lie at the next station.
+    """
+    lines: list[Line] = []
+    for number, row in enumerate(counts):
+        line: Line = []
+        for column, count in enumerate(row):
+            outline = wanted is not None and wanted.shape == counts.shape and wanted[number, column]
+            sign = OUTLINE if outline else STEPS[min(int(count), len(STEPS) - 1)]
+            role = "warning" if outline else "note"
+            if line and line[-1][1] == role:
+                line[-1] = line[-1][0] + sign, role
+            else:
+                line.append((sign, role))
+        lines.append(line)
+    return lines
 
 
-COVERAGE_SHORT = "Board seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more"
+COVERAGE_SHORT = "Board seen: · never ░ ▒ ▓ █ 4 or more; # wanted next"
 COVERAGE_LEGEND = "Where the board was seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more times"
 
 
@@ -102,7 +117,10 @@ def view_lines(
     return [[(title, "dim")], *([("".join(row), "text")] for row in grid)]
 
 
-class CoveragePanel(Panel[NDArray[np.int64] | None]):
+Coverage = tuple[NDArray[np.int64], NDArray[np.int64]]  # how often seen; 1 where wanted next
+
+
+class CoveragePanel(Panel[Coverage | None]):
     """Where the board was seen in the view, on screens with room for it."""
 
     DEFAULT_CSS = "CoveragePanel { height: 10; margin-top: 1; }"
@@ -112,7 +130,7 @@ class CoveragePanel(Panel[NDArray[np.int64] | None]):
         """Return legend and map."""
         if self.data is None:
             return []
-        return [[(COVERAGE_SHORT, "dim")], *coverage_lines(self.data)]
+        return [[(COVERAGE_SHORT, "dim")], *coverage_lines(*self.data)]
 
 
 class SidesPanel(Panel[Sequence[Place]]):

@@ -45,7 +45,7 @@ class Sheet(Widget):
         width, height = self.size
         if not (width and height and self.is_attached):
             return
-        before: list[Strip] | None = getattr(self, "_strips", None)
+        before: list[Strip] | None = getattr(self, "_strips", None) or None
         after = self._drawn(width, height)
         self._strips = after
         if before is None or len(before) != height or before[0].cell_length != width:
@@ -64,6 +64,11 @@ class Sheet(Widget):
         lines = list(self.draw(width, height))[:height]
         lines += [[] for _ in range(height - len(lines))]
         return [self.looks.strip(line, width) for line in lines]
+
+    def renew(self) -> None:
+        """Draw all of it anew: the looks changed."""
+        self._strips = []
+        self.refresh()
 
     def on_resize(self) -> None:
         """Draw for the new size."""
