@@ -106,6 +106,7 @@ class Menu(ModalScreen[Entry | None]):
     def _show(self) -> None:
         words = self.typed.lower().split()
         kept = [e for e in self.all if all(w in f"{e.name} {e.words}".lower() for w in words)]
+        kept.sort(key=lambda e: not all(w in e.name.lower() for w in words))  # names first
         self.query_one(Entries).show_items(kept, 0)
         said = f"What next?  {self.typed}_" if self.typed else "What next? Typing finds it."
         self.query_one("#asked", Paragraph).show(said, "title")
