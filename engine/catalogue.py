@@ -1315,6 +1315,12 @@ CATALOGUE: dict[str, Entry] = {
         shows="The new stations alone place the board farther away than the mount's repeatability "
         "allows.",
     ),
+    "board-remounted/other-way": Entry(
+        "error",
+        "The board sits the other way round on its mount than at the earlier session: "
+        "{angle_deg:.1f}° and {distance_mm:.0f} mm; its old place is not used.",
+        "Take it off and put it on as it was, point 0 where it was before, and begin again.",
+    ),
     "board-prior": Entry(
         "note",
         "The board's place was taken from the session {origin}, widened by the mount's "

@@ -41,6 +41,7 @@ VARIANTS = {
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
     "image-turned": ("", "mirrored", "all-turned", "all-mirrored"),  # how, and all images or some
+    "board-remounted": ("", "other-way"),  # by how far it is turned
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
     "misfit": ("", "lens", "bow"),  # what the pattern looks like
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts

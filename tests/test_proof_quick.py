@@ -15,12 +15,12 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
-from simulated_sessions import Case
+from simulated_sessions import BOARD, Case
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior
-from engine.frames import displaced, displacement
+from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
 from engine.proof.recheck import Quick, quick
 
@@ -74,6 +74,18 @@ def test_board_that_sits_elsewhere_is_reported_and_not_absorbed() -> None:
         assert found.result.findings[0].code == "board-remounted"
         assert found.result.verdict == "not-accepted"
         np.testing.assert_array_equal(found.result.camera, diagnosed(problem).camera)
+
+
+@pytest.mark.parametrize("name", ["fixed camera", "hand camera"])
+def test_a_board_the_other_way_round_on_its_mount_is_called_that(name: str) -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES[name], 3)
+    turned = session.board @ transform(np.diag([-1.0, -1.0, 1.0]), BOARD.points()[-1])
+    slip = displacement(turned, session.board)
+    problem = revisited(session, 5, np.zeros(6), slip, rng)
+    said = quick(old, problem, "old", diagnosed).result.findings[0]
+    assert said.code == "board-remounted"
+    assert "the other way round" in said.message
 
 
 def test_prior_of_the_board_has_the_derivatives_that_it_claims() -> None:

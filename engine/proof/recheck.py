@@ -286,6 +286,7 @@ def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[in
     return [offered[k].id for k in chosen]
 
 
+OTHER_WAY_DEG = 170.0  # deg; a mount with two pins takes the board in two ways, half a turn apart
 REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
 
 
@@ -329,7 +330,8 @@ def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem],
     if remounted(alone, prior):
         xi = displacement(alone.board, prior.board)
         distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
-        said = finding("board-remounted", distance_mm=distance, angle_deg=angle)
+        variant = "other-way" if angle > OTHER_WAY_DEG else None
+        said = finding("board-remounted", variant, distance_mm=distance, angle_deg=angle)
         result = judged(alone, (said, *alone.findings))
         return Quick(result, False, movement_since(old, result))
     tied = solve(replace(problem, board_prior=prior))
