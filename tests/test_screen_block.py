@@ -59,14 +59,14 @@ async def test_a_pose_pasted_over_several_lines_stays_one_pose(tmp_path: Path) -
 
 
 @on_screen
-async def test_a_table_of_the_letter_g_comes_from_a_file(tmp_path: Path) -> None:
+async def test_a_table_of_the_letter_h_comes_from_a_file(tmp_path: Path) -> None:
     folder, block, _ = emptied(tmp_path)
     (tmp_path / "poses.tsv").write_text(block)
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         screen.stations.focus()
-        await pilot.press("g")
+        await pilot.press("h")
         await until(pilot, "File of the table")
         await paste_line(pilot, str(tmp_path / "none.tsv"))
         await pilot.press("enter")

@@ -58,7 +58,7 @@ class Stations(Screen[None]):
                 tooltip="Tool, frame, board pitch, lens: answer them, again if need be"),
         Binding("x", "copy", "copy pose", show=False, id="stations.copy",
                 tooltip="Copy the chosen row's pose to the clipboard, also over SSH"),
-        Binding("g", "table", "table", show=False, id="stations.table",
+        Binding("h", "table", "table", show=False, id="stations.table",
                 tooltip="Bring in a table of poses with its images"),
         Binding("f9", "said", "help", id="help", tooltip="All that the checks say; else the keys"),
         Binding("f7", "station('undo')", "undo", id="stations.undo",
