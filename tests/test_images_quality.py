@@ -229,7 +229,10 @@ def test_the_first_image_shows_wrong_lens_data_and_a_bowed_board() -> None:
         pixels = project(true, T, camera) + np.random.default_rng(3).normal(0, 0.03, (88, 2))
         covariances = np.tile(0.03**2 * np.eye(2), (88, 1, 1))
         seen = Detection(ids, pixels, "corners", 0.03, covariances)
-        for data in (told, replace(told, depth=DepthCamera(0.1))):  # depth does not change a view
+        for data in (
+            told,
+            replace(told, depth=DepthCamera(0.1, "camera")),
+        ):  # depth does not change a view
             found = precision(seen, board, data, VOLUME)
             assert found is not None
             suspect = None if found.misfit is None else found.misfit.suspect
