@@ -78,7 +78,8 @@ def _session(home: Path) -> None:
     observations(session, folder)
     if not errors:
         what_changed(session, folder, read_result(folder))
-    commit(folder, annotate(session, session.stations[0].id, "seen"), WHO)
+    if session.stations:
+        commit(folder, annotate(session, session.stations[0].id, "seen"), WHO)
     open_session(folder)
 
 
