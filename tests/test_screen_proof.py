@@ -343,7 +343,7 @@ async def test_keys_of_the_proof_are_named_and_explained(session: tuple[Path, Tr
     async with app.run_test(size=(80, 40)) as pilot:
         screen = await proving(pilot)
         own = [b for _, b in all_bindings(screen) if b.id and b.id.startswith("proof.")]
-        assert len(own) == 9
+        assert len(own) == 10
         await pilot.press("f9")
         shown = await until(pilot, "Describe the pointer")
         for binding in own:
