@@ -266,7 +266,7 @@ def test_board_too_big_is_refused_and_says_both_sizes() -> None:
         (replace(CHARUCO, dictionary="DICT_5X5_50"), "has 50 markers"),
         (Board("chessboard", 1, 8, 20.0), "too few"),
         (Board("chessboard", 11, 8, float("nan")), "not a length"),
-        (Board("chessboard", 400, 300, 200.0), "more than 100 sheets"),
+        (Board("chessboard", 100, 90, 200.0), "more than 100 sheets"),
     ],
 )
 def test_boards_that_cannot_be_drawn_are_refused(board: Board, words: str) -> None:

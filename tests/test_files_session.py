@@ -191,7 +191,7 @@ WRONG = [{"a": [1]}, [{"x": 1}], float("nan"), float("inf"), {"": None}]
 @pytest.mark.parametrize("wrong", WRONG, ids=repr)
 @pytest.mark.parametrize("key", [p[0] for p in keys_of(STATION_KEYS) if len(p) == 1])
 def test_a_wrong_type_in_a_station_is_refused_at_its_key(key: str, wrong: object) -> None:
-    words = ("image", "points", "depth", "operator", "note")
+    words = ("image", "points", "depth", "photo", "operator", "note")
     if key in words and isinstance(wrong, float):
         return  # any word is a name
     error = refused(with_station(**{key: wrong}))

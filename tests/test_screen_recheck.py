@@ -160,7 +160,12 @@ async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved:
     with writing(new):
         session = open_session(new)
         answers = Answers(
-            "A. Example", "gripper 2", "base", True, session.cell.board.pitch_mm, True
+            "A. Example",
+            "gripper 2: 0 0 150 0 0 0",
+            "base",
+            True,
+            session.cell.board.pitch_mm,
+            True,
         )
         commit(new, answer_questions(session, answers), Who("A. Example", NOON))
     app = app_on(new)

@@ -54,8 +54,7 @@ def main(name: str, target: str) -> int:
                 acquirer.stop()
     if pixels is None:
         return _said("the camera's pixel format is none of " + ", ".join([*BITS, *COLOURS]))
-    Path(target).write_bytes(cv2.imencode(".png", pixels)[1].tobytes())
-    return 0
+    return 0 if cv2.imwrite(target, pixels) else _said(f"{target} cannot be written")
 
 
 def producers() -> list[Path]:

@@ -129,12 +129,11 @@ class FolderSource:
 
     def newest(self, taken: Collection[str]) -> NewImage | None:
         """Return the folder's newest image if it is whole and was not taken before."""
-        path = self._latest()
+        keys = self._listed()
+        path = self._latest(keys)
         if path is None:
             return None
-        key = _key(path)
-        if key is None:
-            return None  # renamed or removed since it was listed: the next look will tell
+        key = keys[path]
         if self.known.get(key) in taken:
             return None
         if not settled(path, self.settle_s, self.sleep):
@@ -148,10 +147,11 @@ class FolderSource:
         decode_image(data, path)
         image = replace(_image(data, path.name, key[2] / 1e9), depth=depth)
         self.known[key] = image.sha256
-        self.there.add(key)
+        self.there.update(keys.values())  # what came before it is no longer looked for
         return None if image.sha256 in taken else image
 
-    def _latest(self) -> Path | None:
+    def _listed(self) -> dict[Path, tuple[str, int, int]]:
+        """Return the images of the folder with name, size and time."""
         try:
             files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
             files = [p for p in files if not is_depth(p)]
@@ -161,7 +161,10 @@ class FolderSource:
                 f"the camera's folder cannot be read ({error.strerror})",
                 "Create the folder, mount the share, or correct camera.source.",
             ) from error
-        keys = {path: key for path in files if (key := _key(path)) is not None}
+        return {path: key for path in files if (key := _key(path)) is not None}
+
+    def _latest(self, keys: Mapping[Path, tuple[str, int, int]]) -> Path | None:
+        """Return the newest of those that came since the first look, else of all."""
         came = [path for path, key in keys.items() if self.there and key not in self.there]
         if not self.there:
             self.there.update([_LOOKED, *keys.values()])

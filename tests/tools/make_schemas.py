@@ -139,7 +139,14 @@ DOCUMENTS: dict[str, Any] = {
         }],
         "findings": FINDINGS,
     },
-    "doctor": {"system": "*", "packages": "*", "terminal": "*", "sessions": "*", "problems": ["s"]},
+    "doctor": (  # of this machine, of one session
+        {"system": "*", "packages": "*", "terminal": "*", "sessions": "*", "problems": ["s"]},
+        {"dir": "s", "problem": "s", "difference": ["s"], "from": "s", "restored": "b",
+         "kept": "s"},
+    ),
+    "sign": (  # a result, a new key, the public key written out
+        {"dir": "s", "key": "s", "result": "s"}, {"path": "s", "key": "s"}, {"path": "s"},
+    ),
     "pack": {"path": "s", "session": "s", "files": "i", "left_out": "i"},
     "board": {"files": ["s"]},
     "robot-import": {"path": "s", "name": "s", "axes": "i"},
@@ -210,11 +217,19 @@ def _array(items: dict[str, Any], counts: tuple[int, ...]) -> dict[str, Any]:
 
 def document(name: str, content: Any) -> dict[str, Any]:
     """Return one schema; every document says its format."""
+    if isinstance(content, tuple):
+        body = {"oneOf": [_of_format(name, one) for one in content]}
+    else:
+        body = _of_format(name, content)
+    return {"$schema": DRAFT, "$id": f"{name}.json", "title": f"stationbook {name} --json", **body}
+
+
+def _of_format(name: str, content: Any) -> dict[str, Any]:
     body = made(content)
     if "properties" in body and "format" not in body["properties"] and name != "error-of-several":
         body["properties"] = {"format": {"const": 1}, **body["properties"]}
         body["required"] = ["format", *body["required"]]
-    return {"$schema": DRAFT, "$id": f"{name}.json", "title": f"stationbook {name} --json", **body}
+    return body
 
 
 def schemas() -> dict[str, dict[str, Any]]:
