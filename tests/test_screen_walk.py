@@ -7,7 +7,7 @@ from pathlib import Path
 from screen_bench import on_screen
 from walking import KEYS, SIZES, Walk
 
-EVERY = 97  # prime, so that each run of keys falls on other sizes; all of it takes half an hour
+EVERY = 293  # prime, so that each run of keys falls on other sizes; all of it takes half an hour
 
 
 @on_screen
