@@ -9,6 +9,7 @@ from made_session import make_session
 from screen_bench import EXAMPLE, on_screen, type_line, until
 
 from engine.sessions.folder import open_session
+from engine.sessions.results import read_result
 from tui.app import Stationbook
 from tui.screens.sessions import Sessions
 
@@ -26,7 +27,8 @@ async def test_cells_are_shown_from_the_list_and_one_is_opened(tmp_path: Path) -
         shown = await until(pilot, "2, 0 to look at first", "not proven", "not solved yet")
         assert "bottling line 2" in shown
         row = next(line for line in shown.splitlines() if "not proven by touch" in line)
-        assert "0.40" in row
+        result = read_result(tmp_path / "2026-11-infeed")
+        assert f"{2.0 * (result.uncertainty.pick_mm or 0.0):.2f}" in row
         if "►" not in row:
             await pilot.press("down")
         await pilot.press("d")
