@@ -109,6 +109,16 @@ def test_help_loads_no_heavy_library() -> None:
     assert loaded.isdisjoint({"cv2", "scipy", "numpy", "yaml", "textual", "matplotlib"})
 
 
+def test_the_number_library_is_held_to_one_thread_before_it_is_loaded() -> None:
+    code = "import os; os.environ.pop('OPENBLAS_NUM_THREADS', None); import tui.main, sys"
+    said = subprocess.run(
+        [sys.executable, "-c", f"{code}; print(os.environ['OPENBLAS_NUM_THREADS'], *sys.modules)"],
+        capture_output=True, text=True, check=True,
+    ).stdout.split()  # fmt: skip
+    assert said[0] == "1"
+    assert "numpy" not in said
+
+
 def test_the_first_pictures_load_no_heavy_library() -> None:
     loaded = loaded_by("import tui.commands.screen")
     assert {"tui.screens.opening", "tui.screens.sessions", "textual"} <= loaded

@@ -61,7 +61,7 @@ def commands(parent: Path) -> dict[str, Callable[[], list[str]]]:
         count += 1
         return str(shutil.copytree(EXAMPLE, parent / f"copy-{count}"))
 
-    still = fresh()
+    still, earlier = fresh(), fresh()  # a recheck may mark the earlier one
     pose = "612.4 -85.1 410 179.8 0.4 -88"  # nowhere near what the image says: nothing is stored
     made = "import sys; sys.path.insert(0, sys.argv[1]); from pathlib import Path"
     made += "; from later_session import make_later; make_later(Path(sys.argv[2]), 2)"
@@ -77,7 +77,7 @@ def commands(parent: Path) -> dict[str, Callable[[], list[str]]]:
         "record --points": lambda: ["record", fresh(), "--pose", pose, "--points", str(points)],
         "record --image": lambda: ["record", fresh(), "--pose", pose, "--image", str(image)],
         "export --as json": lambda: ["export", still, "--as", "json"],
-        "recheck": lambda: ["recheck", str(parent / "later"), "--against", still],
+        "recheck": lambda: ["recheck", str(parent / "later"), "--against", earlier],
         "plan --count 8": lambda: ["plan", fresh(), "--count", "8"],
         "report": lambda: ["report", fresh()],
     }
@@ -90,6 +90,7 @@ def main() -> None:
     rounds = parser.parse_args().rounds
     with tempfile.TemporaryDirectory() as parent:
         os.environ["STATIONBOOK_CONFIG"] = str(Path(parent) / "config")
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does: floors alike
         runs: dict[str, Callable[[], list[str]]] = {
             f"floor: {name}": lambda code=code: [sys.executable, "-c", code]
             for name, code in FLOORS.items()
