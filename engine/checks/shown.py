@@ -16,7 +16,6 @@ from functools import partial
 from typing import Literal
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from ..arrays import Array
 from ..cell.cell import Cell
@@ -281,6 +280,8 @@ class _Question:
         def loss(x: Array) -> Array:
             return np.asarray(np.linalg.solve(L, self._off(*places(x), K).ravel()))
 
+        from scipy.optimize import least_squares  # here: most commands compare nothing
+
         scale = np.tile(np.repeat([1e-3, 1.0], 3), count // 6)
         made = least_squares(loss, np.zeros(count), method="lm", x_scale=scale, xtol=SETTLED)
         found, told = places(made.x), np.linalg.matrix_rank(made.jac * scale, rtol=RANK)
@@ -298,6 +299,8 @@ class _Question:
 
         def changed(one: Array, x: Array) -> Array:
             return loss(self.arm, x[0] * one)
+
+        from scipy.optimize import least_squares
 
         best, words, given = limit, "", self.robot.directions or (1,) * self.arm.axes
         for k, (name, unit) in enumerate(
