@@ -36,7 +36,6 @@ BOWS = ("board bow along the rows", "board bow along the columns")
 # What is left out in turn where it is not significant: whatever comes later needs what is before.
 OPTIONAL = (("tx", "ty"), ("s1", "s2", "s3", "s4"), ("k4", "k5", "k6"), ("k3",), ("p1", "p2"),
             ("k2",), ("k1",), ("aspect",))  # fmt: skip
-_COUNTS = ((4, 0), (8, 5), (9, 5), (12, 8), (16, 12), (18, 14))  # parameters up to: coefficients
 
 
 @dataclass(frozen=True, slots=True, eq=False)

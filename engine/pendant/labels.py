@@ -48,7 +48,6 @@ IN_WORDS = (
     "the flange pointing straight down, turned +30° about base Z, then tilted +20° about base Y, "
     "at X 500, Y 100, Z 400 mm"
 )
-IN_WORDS_LEVEL = "the flange pointing straight down and turned +30° about base Z"
 _AT_MM = (500.0, 100.0, 400.0)
 _TURN_DEG, _TILT_DEG = 30.0, 20.0
 
