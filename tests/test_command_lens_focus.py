@@ -84,16 +84,31 @@ def test_a_cell_without_lens_data_gets_them_from_its_own_images(session: Path) -
     start, end = text.index("    matrix:"), text.index("\n  board:")
     without = text[:start] + "    matrix: none" + text[end:]
     (session / "session.yaml").write_text(without, encoding="utf-8")
-    found = answer("solve", session, "--no-write")
+    found = answer("solve", session)
     off = np.subtract(found["base_T_camera"]["position_mm"], known["base_T_camera"]["position_mm"])
     assert np.linalg.norm(off) < 2 * found["uncertainty"]["position_mm"]
     assert found["verdict"] == known["verdict"] == "accepted"
     assert "focal length" in [item["name"] for item in found["board_and_lens"]]
+    assert "lens" not in known  # nothing was to be found there
     shown = answer("lens", session)
+    assert {key: found["lens"][key] for key in ("matrix", "distortion", "u")} == {
+        key: shown[key] for key in ("matrix", "distortion", "u")
+    }
+    exported = json.loads(stationbook("export", session, "--as", "json").stdout)["lens"]
+    assert exported["matrix"] == found["lens"]["matrix"]
+    assert exported["u"] == found["lens"]["u"]
+    answer("report", session)
+    assert "from this session&#x27;s own images" in (session / "report.html").read_text("utf-8")
     assert shown["matrix"][0][0] == pytest.approx(1400.0, abs=4 * shown["u_px"]["fx"])
     assert shown["cell_residual_px"] is None
+    later = Path(shutil.copytree(session, session.parent / "later"))
     for number in range(1, 7):  # too few are left
-        answer("edit", session, "--station", number, "--aside", "test")
+        answer("edit", later, "--station", number, "--aside", "test")
+    # The earlier session's images gave the lens that its place of the camera belongs to.
+    assert answer("recheck", later, "--against", session)["moved"] is False
+    quick = answer("solve", later, "--board-from", session, "--no-write")
+    np.testing.assert_allclose(quick["lens"]["matrix"], found["lens"]["matrix"], rtol=1e-9)
+    session = later
     assert "matrix: none" in (session / "session.yaml").read_text(encoding="utf-8")
     run = stationbook("solve", session, "--json", "--no-write")
     codes = [item["code"] for item in json.loads(run.stdout)["findings"]]

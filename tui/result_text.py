@@ -7,7 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from engine.cell.cell import Cell
-from engine.cell.result import KEYS, Before, Placed, StationResult, StoredResult, most_expanded
+from engine.cell.result import (
+    KEYS,
+    Before,
+    FoundLens,
+    Placed,
+    StationResult,
+    StoredResult,
+    most_expanded,
+)
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
@@ -49,6 +57,7 @@ def _camera(
     lines.append([])
     for name, placed in result.transforms.items():
         lines += _transform(name, placed, cell, wrap, width)
+    lines += _lens(result.lens, wrap, width)
     return lines + _stations(result.stations, width)
 
 
@@ -119,6 +128,24 @@ def _transform(name: str, placed: Placed | None, cell: Cell, wrap: Wrap, width: 
     for n, row in enumerate(placed.matrix):
         head = "  matrix  " if n == 0 else " " * 10
         lines.append([(head, "dim"), (_row(row, "{:11.6f}"), "text")])
+    return [*lines, []]
+
+
+def _lens(lens: FoundLens | None, wrap: Wrap, width: int) -> list[Line]:
+    """Return the lens data that the session's own images gave."""
+    if lens is None:
+        return []
+    (fx, _, cx), (_, fy, cy), _ = lens.matrix
+    u = lens.u
+    texts = (
+        f"fx {fx:.2f}  fy {fy:.2f}  cx {cx:.2f}  cy {cy:.2f} px",
+        "distortion " + (" ".join(f"{value:.6g}" for value in lens.distortion) or "none"),
+        f"U (k = 2): focal length {200 * u.focal:.2g} %, centre {2 * u.center_px:.2g} px, "
+        f"image corner {2 * u.edge_px:.2g} px",
+    )
+    head = "Lens data from the session's own images; locate parts with them"
+    lines: list[Line] = [[(head, "title")]]
+    lines += [[(f"  {part}", "text")] for text in texts for part in wrap(text, width - 2)]
     return [*lines, []]
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-LensFrom = Literal["cell", "guess", "images"]
+LensFrom = Literal["cell", "guess", "images", "earlier"]
 DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
 
 
@@ -54,7 +54,8 @@ class Camera:
     ``bits`` of a pixel in 16-bit image files; None: not stated. ``depth``: it delivers depth
     beside its images; None: it does not.
     ``lens_from``: the cell, or the session's own images where the cell gives no matrix; until
-    there are enough of them it is a guess.
+    there are enough of them it is a guess, or that of an earlier session. ``images_u``: how well
+    those images show it; ``u`` is then vague, as they would count twice in an estimate.
     """
 
     name: str
@@ -66,12 +67,20 @@ class Camera:
     u: LensU | None = None
     depth: DepthCamera | None = None
     lens_from: LensFrom = "cell"
+    images_u: LensU | None = None
     bits: int | None = None
 
     @property
     def guessed(self) -> bool:
         """Whether nothing is known of the lens yet."""
         return self.lens_from == "guess"
+
+    def with_lens_of(self, other: Camera) -> Camera:
+        """Return the camera with the lens data that the images of an earlier session gave."""
+        return replace(
+            self, matrix=other.matrix, distortion=other.distortion, u=other.u,
+            images_u=other.images_u, lens_from="earlier",
+        )  # fmt: skip
 
 
 GUESSED_FOCAL = 1.2  # [-] of the image's long side: lenses of vision cameras have 1 to 3, CP

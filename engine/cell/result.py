@@ -13,9 +13,11 @@ from dataclasses import dataclass, field, replace
 from math import erfc, sqrt
 from typing import TYPE_CHECKING, Annotated, Literal
 
+from ..camera.model import LensU
 from ..findings import Finding, by_gravity, has_error
 
 if TYPE_CHECKING:
+    from ..camera.model import Camera
     from .cell import Mount, Tolerance
 
 Rule = Literal["guarded", "simple"]
@@ -294,10 +296,36 @@ class Frames:
 
 
 @dataclass(frozen=True, slots=True)
+class FoundLens:
+    """Lens data that the session's own images gave, in the form that a cell takes them.
+
+    The transform delivered with them belongs to them: parts are to be located by the same data.
+    """
+
+    image_size_px: Annotated[tuple[int, ...], 2]
+    matrix: tuple[tuple[float, float, float], ...]
+    distortion: tuple[float, ...]
+    u: LensU
+
+    def on(self, camera: Camera) -> Camera:
+        """Return the camera with these lens data."""
+        matrix, bent = self.matrix, self.distortion
+        return replace(camera, matrix=matrix, distortion=bent, u=self.u, lens_from="images")
+
+
+def found_lens(camera: Camera) -> FoundLens | None:
+    """Return the lens data that images, and not the cell, gave a camera; None where none did."""
+    if camera.images_u is None:
+        return None
+    return FoundLens(camera.image_size_px, camera.matrix, camera.distortion, camera.images_u)
+
+
+@dataclass(frozen=True, slots=True)
 class StoredResult:
     """Everything that a result says; the keys and units are those of docs/file-formats.md.
 
-    ``camera`` is the delivered transform, ``geometric`` where the camera truly stands. Of a cell
+    ``camera`` is the delivered transform, ``geometric`` where the camera truly stands, ``lens`` the
+    lens data where the session's own images gave them, else None. Of a cell
     with further cameras, ``cameras`` holds what each gave; None for one without stations.
     """
 
@@ -324,6 +352,7 @@ class StoredResult:
     inputs: Mapping[str, str] | None = None
     proof: StoredProof | None = None
     frames: Frames | None = None
+    lens: FoundLens | None = None
 
     @property
     def wider(self) -> float:

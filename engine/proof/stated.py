@@ -134,7 +134,10 @@ def differences(old: Cell, new: Cell) -> list[str]:
     Limits, accuracy, tolerance and work volume may change: they do not say where things are.
     """
     found = [f"mount {old.mount} / {new.mount}"] if old.mount != new.mount else []
-    found += _differing("camera", old.camera, new.camera, CAMERA)
+    lens = [camera.lens_from == "cell" for camera in (old.camera, new.camera)]
+    apart = () if any(lens) else ("matrix", "distortion")  # from images: no two alike
+    compared = {key: name for key, name in CAMERA.items() if key not in apart}
+    found += _differing("camera", old.camera, new.camera, compared)
     found += _differing("board", old.board, new.board, BOARD)
     if (old.robot is None) != (new.robot is None):
         names = [robot.name if robot else "none" for robot in (old.robot, new.robot)]

@@ -17,7 +17,7 @@ import yaml
 from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
-from ..camera.model import ASSUMED_LENS_U
+from ..camera.model import ASSUMED_LENS_U, Camera
 from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
@@ -148,6 +148,8 @@ def _delivered(
             f"the result holds no complete {cell.camera_key}",
             "What the stations do not show is missing in it; see the findings, then solve again.",
         )
+    if result.lens is not None:
+        cell = replace(cell, camera=result.lens.on(cell.camera))
     to_frame, _, from_frame = cell.camera_key.partition("_T_")
     covariance, u = covariance_of(result.covariance), result.uncertainty
     if inverted:
@@ -230,8 +232,14 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
          f"{height}, pixel 0 0 is the centre of the first"),
         ("distortion", f"{bent} (k1 k2 p1 p2 k3 ...)"),
         ("U of the lens (k = 2)", f"focal {2 * u.focal:.3g} relative, centre {2 * u.center_px:.3g} "
-         f"px, image corner {2 * u.edge_px:.3g} px, {'assumed' if camera.u is None else 'given'}"),
+         f"px, image corner {2 * u.edge_px:.3g} px, {_source_of_u(camera)}"),
     ]  # fmt: skip
+
+
+def _source_of_u(camera: Camera) -> str:
+    if camera.lens_from == "images":
+        return "found from the session's own images"
+    return "assumed" if camera.u is None else "given"
 
 
 def lens_document(item: Delivered) -> dict[str, Any] | None:
@@ -246,6 +254,7 @@ def lens_document(item: Delivered) -> dict[str, Any] | None:
         "distortion": list(camera.distortion),
         "u": asdict(camera.u or ASSUMED_LENS_U),
         "u_assumed": camera.u is None,
+        "from_images": camera.lens_from == "images",
     }
 
 

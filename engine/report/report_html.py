@@ -15,6 +15,7 @@ from ..cell.cell import Cell
 from ..cell.result import (
     NOT_SHOWN,
     Covariance,
+    FoundLens,
     Placed,
     Rule,
     StoredResult,
@@ -223,6 +224,8 @@ def identification(session: Session, result: StoredResult) -> Html:
     """Return what was calibrated, by whom and when; serial numbers are written in."""
     cell = session.cell
     robot, camera, board, pendant = cell.robot, cell.camera, cell.board, cell.pendant
+    if result.lens is not None:
+        camera = result.lens.on(camera)
     matrix = camera.matrix
     left = pairs([
         ("Session", session.name), ("Operator", session.operator), ("Started", session.created),
@@ -244,12 +247,25 @@ def identification(session: Session, result: StoredResult) -> Html:
         ("Camera serial", BLANK),
         ("Lens data", f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
          f"cy {matrix[1][2]:g} px; distortion {', '.join(f'{k:g}' for k in camera.distortion)}"),
+        *_u_of_lens(result.lens),
         ("Lens serial", BLANK),
         ("Board", f"{board.pattern}, {board.columns} × {board.rows} points, pitch "
          f"{board.pitch_mm:g} mm" + (", measured points" if board.measured else "")),
         ("Board serial", BLANK),
     ])  # fmt: skip
     return section("What was calibrated", element("div", joined([left, right]), class_="columns"))
+
+
+def _u_of_lens(lens: FoundLens | None) -> list[tuple[str, str]]:
+    """Return how well the session's own images gave the lens data, where they did."""
+    if lens is None:
+        return []
+    u = lens.u
+    text = (
+        f"focal length {200 * u.focal:.2g} %, centre {2 * u.center_px:.2g} px, image corner "
+        f"{2 * u.edge_px:.2g} px; found from this session's own images: locate parts with them"
+    )
+    return [("U of the lens data (k = 2)", text)]
 
 
 def inputs(result: StoredResult, changed: str) -> Html:

@@ -462,6 +462,7 @@ CAMERA = replace(
         u=LENS_U,
         depth=DEPTH,
         lens_from=None,
+        images_u=None,
         bits=Whole(8, 16),
     ),
     parts=_camera_parts,

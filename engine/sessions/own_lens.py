@@ -31,13 +31,13 @@ def with_own_lens(session: Session, folder: Path) -> Session:
 
 
 def _own(session: Session, folder: Path, camera: Camera) -> Camera:
-    if camera.lens_from == "cell":
+    if camera.lens_from in ("cell", "earlier"):
         return camera
     try:
         found = lens_of(seen_by(session, camera.name), folder, from_nothing=True).camera
     except StationbookError:
         return camera
-    return replace(found, u=vague_u(camera), lens_from="images")
+    return replace(found, u=vague_u(camera), lens_from="images", images_u=found.u)
 
 
 def lens_of(session: Session, folder: Path, *, from_nothing: bool) -> Calibration:

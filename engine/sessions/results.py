@@ -162,7 +162,7 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
         systematic=Many(_SYSTEMATIC),
         cameras=Table(OrNull(_Part())),
         proof=PROOF,
-    ).leaving_out("before", "basis", "cameras", "inputs", "proof", "frames")
+    ).leaving_out("before", "basis", "cameras", "inputs", "proof", "frames", "lens")
     names = {"camera": camera, "board": board}
     keys = [replace(field, key=names.get(field.key, field.key)) for field in own.fields]
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import Before
+from ..cell.result import Before, found_lens
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..cell.stations import station_pose
 from ..diagnosis.diagnose import diagnosed
@@ -95,6 +95,7 @@ def recheck_session(
     _refuse_itself(session, folder, against)
     old, first = earlier(against), session.cell.camera.name
     check_same(old.session.cell, session.cell)
+    session = _with_lens_of(old, session)
     if visit is not None or not observations(session, folder):
         been = [
             pose
@@ -119,6 +120,21 @@ def recheck_session(
         for name, answer in named
         if answer is not None
     }
+
+
+def _with_lens_of(old: Earlier, session: Session) -> Session:
+    """Return the session with the lens that the earlier one's images gave, where its cell has none.
+
+    One to five stations tell a lens badly or not at all, and the earlier place of the camera
+    belongs to that lens.
+    """
+    known = {one.name: one for one in old.session.cell.every_camera if one.lens_from == "images"}
+    every = [
+        one.with_lens_of(known[one.name]) if one.lens_from != "cell" and one.name in known else one
+        for one in session.cell.every_camera
+    ]
+    cell = replace(session.cell, camera=every[0], cameras=tuple(every[1:]))
+    return replace(session, cell=cell)
 
 
 def _ended(
@@ -310,6 +326,8 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     """
     old, swapped = earlier(board_from), swapped_in(folder)
     check_same(old.session.cell, session.cell, swapped)
+    if swapped != "camera":
+        session = _with_lens_of(old, session)
     problems = session_problems(session, folder)
     inputs, before = input_hashes(session, folder), input_hashes(old.session, old.folder)
     texts = typed_texts(session)
@@ -318,7 +336,8 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
         known = _known(old, session, name, swapped)
         found = quick(known, problem, old.session.name, lambda one: diagnosed(one, texts))
         results.append(found.result)
-        parts.append(replace(found.result.stored(), before=_before(old, before, known, found)))
+        before_it, own = _before(old, before, known, found), found_lens(problem.camera)
+        parts.append(replace(found.result.stored(), before=before_it, lens=own))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.result import Frames, StoredResult
+from ..cell.result import Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
 from ..checks.entry import OVERRULED_WITH_REASON, REACH_IN_A_ROW
 from ..checks.shown import Stop, compared, comparison_findings, stops_of
@@ -50,7 +50,10 @@ def solve_session(session: Session, folder: Path) -> Solved:
     problems = session_problems(session, folder)  # first: its errors name the station
     inputs = input_hashes(session, folder)
     results = solve_problems(session, problems).results
-    parts = [result.stored() for result in results]
+    parts = [
+        replace(result.stored(), lens=found_lens(problem.camera))
+        for problem, result in zip(problems.values(), results, strict=True)
+    ]
     parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
