@@ -26,6 +26,7 @@ FAULTS = (
     "none", "blur", "motion", "noise", "jpeg", "light", "shadow", "dirt", "glare", "hand",
     "cut-off", "wide", "tilt",
 )  # fmt: skip
+MORE = ("tube", "cable", "corner", "bad-jpeg")  # further shapes of the same faults
 PLAIN = ("none", "blur", "motion", "noise", "jpeg", "light", "shadow", "wide", "tilt")
 WIDE_LENS = (-0.28, 0.09, 0.0005, -0.0004, -0.012)
 SMEAR_PX = 4.0  # length of a smear
@@ -58,23 +59,26 @@ def faulty(
 
     ``again``: the same once more, moved by a part of a pixel and with other noise.
     """
-    rng = np.random.default_rng([seed, FAULTS.index(fault)])
+    rng = np.random.default_rng([seed, (FAULTS + MORE).index(fault)])
     height = width * 3 // 4
     scale = width / 1024
     wide = fault == "wide"
     camera = a_camera(width, height, (520.0 if wide else 1250.0) * scale, WIDE_LENS if wide else ())
     T = _pose(board, camera, fault, rng, tilt_deg)
-    chance = np.random.default_rng([seed, FAULTS.index(fault), again]) if again else rng
+    chance = np.random.default_rng([seed, (FAULTS + MORE).index(fault), again]) if again else rng
     if again:
         T[:2, 3] += chance.uniform(-0.5, 0.5, 2) * T[2, 3] / camera.matrix[0][0]
     pixels = project(board.points(), T, camera)
     margin = 0.6 * _spacing_px(pixels, board)
     clear = np.all((pixels > margin) & (pixels < np.array([width, height]) - margin), axis=1)
+    clear[list(board.missing)] = False
     scene = _scene(board, T, camera, rng)
     if fault == "dirt":
         clear &= _dirt(scene, pixels, board, rng)
     if fault == "hand":
         clear &= _hand(scene, pixels, board, rng)
+    if fault == "cable":
+        clear &= _cable(scene, pixels, board, rng)
     light = np.full(scene.shape, rng.uniform(0.75, 1.05))
     if fault == "light":
         light *= _uneven(scene.shape, 8.0, rng)
@@ -83,6 +87,8 @@ def faulty(
     scene = scene * light
     if fault == "glare":
         clear &= _glare(scene, pixels, board, rng)
+    if fault == "tube":
+        clear &= _tube(scene, pixels, board, rng)
     blur = rng.uniform(1.4, 2.0) if fault == "blur" else rng.uniform(0.5, 0.9)
     scene = cv2.GaussianBlur(scene, (0, 0), blur)
     if fault == "motion":
@@ -90,8 +96,8 @@ def faulty(
     noise = rng.uniform(8, 14) if fault == "noise" else rng.uniform(1, 3)
     scene = scene + chance.normal(0, noise, scene.shape)
     image = np.clip(np.rint(scene), 0, 255).astype(np.uint8)
-    if fault == "jpeg":
-        quality = int(rng.integers(20, 50))
+    if fault in ("jpeg", "bad-jpeg"):
+        quality = int(rng.integers(20, 50)) if fault == "jpeg" else 10
         data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
         image = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
     how = {"blur": blur, "noise": noise, "light": float(light.mean())}
@@ -126,6 +132,14 @@ def _pose(board, camera, fault, rng, tilt_deg) -> np.ndarray:
         wanted = (width, height)[axis] if far else 0
         move = np.zeros(2)
         move[axis] = wanted - line
+    elif fault == "corner":  # it leaves on two sides
+        moves = []
+        for axis in (0, 1):
+            far = int(rng.integers(2))
+            out = rng.uniform(0.05, 0.15)
+            line = np.quantile(pixels[:, axis], 1 - out if far else out)
+            moves.append(((width, height)[axis] if far else 0) - line)
+        move = np.array(moves)
     else:
         free = np.maximum(np.array([width, height]) - (high - low) - 2 * keep, 0)
         move = keep + rng.uniform(0, 1, 2) * free - low
@@ -207,6 +221,35 @@ def _glare(scene, pixels, board, rng) -> np.ndarray:
     lamp = 600.0 / (1 + np.exp((away - size) / (0.15 * size)))
     scene += lamp
     return ~_touched((lamp > 8).astype(np.uint8), pixels, spacing)
+
+
+def _tube(scene, pixels, board, rng) -> np.ndarray:
+    """The reflection of a tube lamp: a white bar with a soft rim, at any angle."""
+    spacing = _spacing_px(pixels, board)
+    middle, way = pixels[rng.integers(len(pixels))], rng.uniform(0, np.pi)
+    v, u = np.mgrid[0 : scene.shape[0], 0 : scene.shape[1]]
+    along = (u - middle[0]) * np.cos(way) + (v - middle[1]) * np.sin(way)
+    across = (v - middle[1]) * np.cos(way) - (u - middle[0]) * np.sin(way)
+    length, half = rng.uniform(2, 4) * spacing, rng.uniform(0.3, 0.6) * spacing
+    away = np.hypot(np.maximum(np.abs(along) - length, 0), across)
+    lamp = 500.0 / (1 + np.exp((away - half) / (0.1 * spacing)))
+    scene += lamp
+    return ~_touched((lamp > 8).astype(np.uint8), pixels, spacing)
+
+
+def _cable(scene, pixels, board, rng) -> np.ndarray:
+    """A cable across the board: a bent dark line about as wide as a fifth of the pitch."""
+    spacing = _spacing_px(pixels, board)
+    middle = pixels[rng.integers(len(pixels))]
+    way, bend = rng.uniform(0, np.pi), rng.uniform(-0.15, 0.15) / spacing
+    s = np.linspace(-1, 1, 80) * max(scene.shape)
+    x = middle[0] + s * np.cos(way) - bend * s * s * np.sin(way) * 0.2
+    y = middle[1] + s * np.sin(way) + bend * s * s * np.cos(way) * 0.2
+    mask = np.zeros(scene.shape, np.uint8)
+    line = np.rint(np.column_stack([x, y])).astype(np.int32)
+    cv2.polylines(mask, [line], False, 1, max(int(0.2 * spacing), 2))
+    scene[mask > 0] = rng.uniform(15, 70)
+    return ~_touched(mask, pixels, spacing)
 
 
 def _touched(mask, pixels, spacing) -> np.ndarray:

@@ -18,7 +18,7 @@ from ..camera.model import GUESSED_FOCAL, Camera
 from ..frames import apply
 from .blobs import blobs
 from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
-from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed
+from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed, without_loose_ends
 from .measurer import Measurer
 from .pattern import Board, symmetries
 from .placement import MATRICES, Placed, board_cells, placements, skews
@@ -105,11 +105,15 @@ class _Search:
         noise = pixel_noise(_part(self.image, self.lattice.pixels))
         measurer = Measurer(self.image, self.board, noise, self.light, self._spacing())
         lattice, bare = _all_around(self._squared(), self.board, self.lens, measurer)
-        lattice = trimmed(lattice, FEW_SHARE)
+        lattice = trimmed(lattice, FEW_SHARE, self.board.pattern == "circles-staggered")
         least = max(LEAST_POINTS, LEAST_SHARE * len(self.board.present))
         if len(lattice.ij) < least or on_one_line(lattice.ij.astype(float)):
             return nothing()
         ways = self._ways(lattice, bare)
+        if len(ways.ids) == 0:  # a chance point beyond an outer line fits no board
+            firm = without_loose_ends(lattice)
+            if least <= len(firm.ij) < len(lattice.ij):
+                lattice, ways = firm, self._ways(firm, bare)
         if len(ways.ids) == 0:
             return replace(nothing(), other_count=_count(lattice, self.board))
         if len(ways.ids) > 1:

@@ -128,21 +128,36 @@ def _from_seed(
     return found
 
 
-def trimmed(lattice: Lattice, least_share: float) -> Lattice:
+def trimmed(lattice: Lattice, least_share: float, diagonal: bool) -> Lattice:
     """Return the lattice without outer rows and columns that hold few points.
 
     Few: less than ``least_share`` of the next inner line's. What they hold is found again once
-    the board's place is known.
+    the board's place is known. ``diagonal``: the board's rows lie along the lattice's diagonals.
     """
     keep = np.ones(len(lattice.ij), bool)
+    i, j = lattice.ij.T
+    lines = (i + j, i - j) if diagonal else (i, j)
     again = True
     while again and keep.sum() > LEAST_LATTICE:
         again = False
-        for axis in (0, 1):
-            line = lattice.ij[:, axis]
+        for line in lines:
             for outer, inner in ((line[keep].min(), 1), (line[keep].max(), -1)):
                 few, more = (np.sum(keep & (line == at)) for at in (outer, outer + inner))
                 if few < least_share * more:
                     keep &= line != outer
                     again = True
     return lattice.take(keep)
+
+
+def without_loose_ends(lattice: Lattice) -> Lattice:
+    """Return the lattice without points that have at most one neighbour in it, again and again."""
+    while True:
+        here = {(int(i), int(j)) for i, j in lattice.ij}
+        beside = [
+            sum((i + di, j + dj) in here for di, dj in ((1, 0), (0, 1), (-1, 0), (0, -1)))
+            for i, j in lattice.ij.tolist()
+        ]
+        keep = np.array(beside) > 1
+        if keep.all():
+            return lattice
+        lattice = lattice.take(keep)

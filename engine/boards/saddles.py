@@ -17,13 +17,14 @@ from scipy.spatial import cKDTree
 
 from ..arrays import Array, Grey
 from .lattice import LEAST_LATTICE, NEIGHBOURS, Index, Lattice
+from .windows import pixel_noise
 
 SMOOTH_PX = 1.2  # px in the searched image: takes noise, leaves squares of 6 px
 SAME_CORNER_PX = 2  # px; the strongest of all saddles within it counts
 MOST_SADDLES = 8000  # the strongest ones; a board has hundreds
 RINGS_PX = (5.0, 3.0)  # px; the first that shows a corner gives the better directions
 RING_SAMPLES = 32
-LEAST_STEP = 4.0  # grey levels between dark and light on the ring
+LEAST_STEP = 4.0  # grey levels between dark and light on the ring; of a pixel's noise, as much
 MOST_ODD_SHARE = 0.35  # [-] of that step: by how much opposite sides may differ (RMS)
 MOST_MIDDLE_SHARE = 0.4  # [-] of it: how far the middle may be from mid-grey; lines are farther
 LEAST_ANGLE = np.deg2rad(15.0)  # rad between the edges
@@ -47,13 +48,14 @@ def saddle_lattice(image: Grey, most: int) -> Lattice | None:
     One of more than ``most`` points is no board: a floor of tiles.
     """
     smooth = cv2.GaussianBlur(image, (0, 0), SMOOTH_PX).astype(np.float32)
-    corners = _corners(smooth, _peaks(smooth))
+    least = max(LEAST_STEP, pixel_noise(image))
+    corners = _corners(smooth, _peaks(smooth, least), least)
     if len(corners.places) < LEAST_LATTICE:
         return None
     return _largest(corners, *_links(corners), most)
 
 
-def _peaks(smooth: NDArray[np.float32]) -> Array:
+def _peaks(smooth: NDArray[np.float32], least_step: float) -> Array:
     """Return the strongest saddles (n, 2) [px] to a fraction of a pixel."""
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
@@ -61,7 +63,7 @@ def _peaks(smooth: NDArray[np.float32]) -> Array:
     saddle = xy * xy - xx * yy
     size = 2 * SAME_CORNER_PX + 1
     highest = cv2.dilate(saddle, np.ones((size, size), np.uint8))
-    least = (2 * LEAST_STEP) ** 2
+    least = (2 * least_step) ** 2
     edge = int(max(RINGS_PX)) + 2
     inner = (slice(edge, -edge), slice(edge, -edge))
     v, u = np.nonzero((saddle[inner] == highest[inner]) & (saddle[inner] > least))
@@ -78,21 +80,21 @@ def _peaks(smooth: NDArray[np.float32]) -> Array:
     return np.column_stack([u + offsets[0], v + offsets[1]]).astype(np.float64)
 
 
-def _corners(smooth: NDArray[np.float32], places: Array) -> _Saddles:
+def _corners(smooth: NDArray[np.float32], places: Array, least_step: float) -> _Saddles:
     """Return those of ``places`` whose ring is that of a corner, with their edges."""
     ways, good = np.zeros((len(places), 4)), np.zeros(len(places), bool)
     for radius in RINGS_PX:
         rest = np.flatnonzero(~good)
         if not len(rest):
             break
-        found, which = _ring_edges(smooth, places[rest], radius)
+        found, which = _ring_edges(smooth, places[rest], radius, least_step)
         ways[rest[which]] = found
         good[rest[which]] = True
     return _Saddles(places[good], ways[good])
 
 
 def _ring_edges(
-    smooth: NDArray[np.float32], places: Array, radius: float
+    smooth: NDArray[np.float32], places: Array, radius: float, least_step: float
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return the edges' angles (m, 4) of the corners among ``places`` (n, 2), and which."""
     half = RING_SAMPLES // 2
@@ -108,7 +110,7 @@ def _ring_edges(
     level = even - mid[:, None]
     following = np.roll(level, -1, axis=1)
     change = (level > 0) != (following > 0)
-    good = (step > LEAST_STEP) & (change.sum(axis=1) == 2)
+    good = (step > least_step) & (change.sum(axis=1) == 2)
     good &= np.sqrt((odd**2).mean(axis=1)) < MOST_ODD_SHARE * step
     good &= np.abs(middle - mid) < MOST_MIDDLE_SHARE * step
     row, at_step = np.nonzero(change[good])

@@ -1,7 +1,8 @@
 """What is seen in images with faults, beside OpenCV's detectors on the same images.
 
-Run as a script: `bench_sight.py [IMAGES] [FIRST] [OTHERS]` draws IMAGES pictures of every pattern
-and fault (tests/faulty_pictures.py); OTHERS 0: without OpenCV, which takes most of the time. Found:
+Run as a script: `bench_sight.py [IMAGES] [FIRST] [OTHERS] [BOARDS]` draws IMAGES pictures of every
+pattern and fault (tests/faulty_pictures.py); OTHERS 0: without OpenCV, which takes most of the
+time; BOARDS 1: boards of other counts, marked, light, and further shapes of the faults. Found:
 at least two thirds of the clear points, rightly numbered. Wrong: a numbering that the board does
 not have. Off: accepted images with a point more than 2 px off.
 """
@@ -10,6 +11,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -17,15 +19,32 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from faulty_pictures import FAULTS, PATTERNS, Faulty, faulty
+from faulty_pictures import FAULTS, MORE, PATTERNS, Faulty, faulty
 
 from engine.boards.charuco import charuco_layout
 from engine.boards.circle_centres import centre_shift_px
 from engine.boards.detect import detect
-from engine.boards.pattern import Board, symmetries
+from engine.boards.pattern import Board, Larger, symmetries
 
 FAR_PX = 2.0  # px; an accepted point farther off is wrong
 SHARE = 2 / 3  # of the clear points
+
+
+CIRCLES = PATTERNS["circles"]
+OTHER_BOARDS = {
+    "larger": replace(CIRCLES, larger=Larger((21, 24, 40), 13.0)),
+    "missing": replace(CIRCLES, missing=(21, 24, 40)),
+    "light circles": replace(CIRCLES, light=True),
+    "light chessboard": replace(PATTERNS["chessboard"], light=True),
+    "light staggered": replace(PATTERNS["circles-staggered"], light=True),
+    "chessboard 14 x 13": Board("chessboard", 14, 13, 12.0),
+    "chessboard 7 x 5": Board("chessboard", 7, 5, 24.0),
+    "chessboard 6 x 6": Board("chessboard", 6, 6, 24.0),
+    "circles 5 x 4": Board("circles", 5, 4, 30.0, diameter_mm=14.0),
+    "circles 7 x 7": Board("circles", 7, 7, 22.0, diameter_mm=10.0),
+    "staggered 4 x 11": Board("circles-staggered", 4, 11, 36.0, diameter_mm=13.0),
+    "charuco 6 x 4": replace(PATTERNS["charuco"], columns=6, rows=4, pitch_mm=28.0, marker_mm=20.0),
+}
 
 
 def truths(picture: Faulty, board: Board) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -70,14 +89,14 @@ def any_order(pixels: np.ndarray, ways: list) -> bool:
     return bool(np.sum((away < FAR_PX) & clear) >= SHARE * clear.sum())
 
 
-def main(images: int = 4, first: int = 100, others: int = 1) -> None:
+def main(images: int = 4, first: int = 100, others: int = 1, boards: int = 0) -> None:
     cv2.setNumThreads(1)
     print(
         "pattern            fault      images  usable  found  off  wrong  cpu ms   OpenCV's found"
     )
     total = np.zeros(6, int)
-    for name, board in PATTERNS.items():
-        for fault in FAULTS:
+    for name, board in (OTHER_BOARDS if boards else PATTERNS).items():
+        for fault in FAULTS + MORE if boards else FAULTS:
             total += one_kind(name, board, fault, range(first, first + images), bool(others))
     print("all: images, usable, found, off, wrong, accepted:", *total)
 
@@ -90,7 +109,7 @@ def one_kind(name: str, board: Board, fault: str, seeds: range, compared: bool) 
         start = time.process_time()
         seen = detect(picture.image, board, picture.camera)
         works.append(1e3 * (time.process_time() - start))
-        usable = picture.clear.sum() >= SHARE * board.count
+        usable = picture.clear.sum() >= SHARE * len(board.present)
         right, worst = fits(seen.ids, seen.pixels, ways) if seen.found else (False, 0.0)
         median_wrong = seen.found and not right and worst > 10
         counts += [1, usable, usable and right, worst > FAR_PX, median_wrong, seen.found]
