@@ -8,6 +8,7 @@ involved; only the markers of a charuco board are taken from OpenCV's own drawin
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -114,15 +115,24 @@ def _circles(board: Board, x, y):
     return np.where(_on_sheet(board, x, y, 1.5 * board.pitch_mm), grey, AROUND)
 
 
-def _charuco(board: Board, x, y):
+NOTHING = -1.0  # no grey level: the ray meets nothing of the sheet
+ART_SCALE = 40  # px per square of a charuco board as OpenCV draws it
+
+
+@cache
+def _art(board: Board) -> np.ndarray:
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, board.dictionary))
     squares = board.columns + 1, board.rows + 1
     drawn = cv2.aruco.CharucoBoard(squares, board.pitch_mm, board.marker_mm, dictionary)
     drawn.setLegacyPattern(board.legacy_layout)
-    scale = 40  # px per square
-    art = drawn.generateImage((squares[0] * scale, squares[1] * scale), marginSize=0).astype(float)
-    u = (x / board.pitch_mm + 1) * scale
-    v = (y / board.pitch_mm + 1) * scale
+    size = (squares[0] * ART_SCALE, squares[1] * ART_SCALE)
+    return drawn.generateImage(size, marginSize=0).astype(float)
+
+
+def _charuco(board: Board, x, y):
+    art = _art(board)
+    u = (x / board.pitch_mm + 1) * ART_SCALE
+    v = (y / board.pitch_mm + 1) * ART_SCALE
     inside = (u >= 0) & (u < art.shape[1]) & (v >= 0) & (v < art.shape[0])
     sampled = art[
         np.clip(v.astype(int), 0, art.shape[0] - 1), np.clip(u.astype(int), 0, art.shape[1] - 1)
@@ -142,15 +152,19 @@ def render(
     rays: int = 4,
     inverted: bool = False,
 ) -> Picture:
-    """Render the board: ``rays`` × ``rays`` rays a pixel, Gaussian blur, noise in grey levels."""
+    """Render the board: ``rays`` × ``rays`` rays a pixel, Gaussian blur, noise in grey levels.
+
+    Pixels well away from every edge of the pattern are of one grey, whatever ray is asked.
+    """
     width, height = camera.image_size_px
-    total = np.zeros((height, width))
-    for i in range(rays):
-        for j in range(rays):
-            # every ray has a column and a row of its own, or edges along the grid would snap to it
-            offset = (np.array([i + (j + 0.5) / rays, j + (i + 0.5) / rays])) / rays - 0.5
-            total += reflectance(board, *_plane(camera_T_board, camera, offset))
-    grey = total / rays**2
+    u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
+    corners = reflectance(board, *_plane(camera_T_board, camera, u, v))
+    grey, near = corners[1:, 1:].copy(), _beside_an_edge(corners)
+    v, u = np.nonzero(near)
+    total = np.zeros(len(u))
+    for du, dv in _offsets(rays):
+        total += reflectance(board, *_plane(camera_T_board, camera, u + du, v + dv))
+    grey[near] = total / rays**2
     if inverted:
         grey = 255.0 - grey
     if blur_px:
@@ -161,29 +175,48 @@ def render(
     return Picture(image, project(board.points(), camera_T_board, camera), camera_T_board, camera)
 
 
+def _offsets(rays: int):
+    """The rays of a pixel, from its middle [px]; each has a column and a row of its own.
+
+    Edges along the grid would snap to it otherwise.
+    """
+    for i in range(rays):
+        for j in range(rays):
+            yield (i + (j + 0.5) / rays) / rays - 0.5, (j + (i + 0.5) / rays) / rays - 0.5
+
+
+def _beside_an_edge(corners: np.ndarray) -> np.ndarray:
+    """Which pixels have corners (h + 1, w + 1) of several greys, or a neighbour that has."""
+    among = np.stack([corners[:-1, :-1], corners[1:, :-1], corners[:-1, 1:], corners[1:, 1:]])
+    differ = (among.max(axis=0) > among.min(axis=0)).astype(np.uint8)
+    return cv2.dilate(differ, np.ones((3, 3), np.uint8)) > 0
+
+
 def surroundings(
     board: Board, camera_T_board: np.ndarray, camera: Camera, behind: np.ndarray, rays: int = 3
 ) -> np.ndarray:
     """Grey levels (h, w) of the sheet with ``behind`` where its rays meet nothing of it."""
-    total = np.zeros(behind.shape)
+    height, width = behind.shape
     points = board.points()
     low, high = points.min(0) - 2 * board.pitch_mm, points.max(0) + 2 * board.pitch_mm
-    for i in range(rays):
-        for j in range(rays):
-            offset = (np.array([i + (j + 0.5) / rays, j + (i + 0.5) / rays])) / rays - 0.5
-            x, y = _plane(camera_T_board, camera, offset)
-            on = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
-            grey = behind.copy()
-            grey[on] = reflectance(board, x[on], y[on])
-            total += grey
-    return total / rays**2
+
+    def greys(u: np.ndarray, v: np.ndarray, beyond) -> np.ndarray:
+        x, y = _plane(camera_T_board, camera, u, v)
+        on = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+        return np.where(on, reflectance(board, x, y), beyond)
+
+    u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
+    corners = greys(u, v, NOTHING)
+    whole, near = corners[1:, 1:], _beside_an_edge(corners)
+    scene = np.where(whole == NOTHING, behind, whole)
+    v, u = np.nonzero(near)
+    scene[near] = sum(greys(u + du, v + dv, behind[near]) for du, dv in _offsets(rays)) / rays**2
+    return scene
 
 
-def _plane(camera_T_board: np.ndarray, camera: Camera, offset: np.ndarray):
-    """Where the rays of all pixels, shifted by ``offset`` px, meet the board plane [mm]."""
-    width, height = camera.image_size_px
+def _plane(camera_T_board: np.ndarray, camera: Camera, u: np.ndarray, v: np.ndarray):
+    """Where the rays through pixels u, v meet the board plane [mm]."""
     K = np.array(camera.matrix)
-    u, v = np.meshgrid(np.arange(width) + offset[0], np.arange(height) + offset[1])
     if camera.distortion:
         pixels = np.stack([u, v], -1).reshape(-1, 1, 2)
         ideal = cv2.undistortPointsIter(
