@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
@@ -23,6 +24,17 @@ def own_configuration(
     """Let no test read or write the configuration of whoever runs it; nor of another test."""
     folder = tmp_path_factory.getbasetemp() / f"config-{next(_COUNT)}"  # made by who writes to it
     monkeypatch.setenv("STATIONBOOK_CONFIG", str(folder))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def answers_kept(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[None]:
+    """Work out once per run what many tests ask for: see `made_once`."""
+    from made_once import keep_answers
+
+    base = tmp_path_factory.getbasetemp()
+    patch = keep_answers((base if worker_id == "master" else base.parent) / "answers")
+    yield
+    patch.undo()
 
 
 # Files by the time that they take, the longest first: with pytest -n, one that starts last and
