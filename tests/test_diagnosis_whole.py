@@ -93,8 +93,9 @@ def test_radians_read_as_degrees(mount: Mount) -> None:
     assert (said.code, said.field, said.suggested) == ("unit", "angle_unit", "rad")
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("factor", "unit"), [(0.001, "m"), (1 / 25.4, "in")])
+@pytest.mark.parametrize(
+    ("mount", "factor", "unit"), [(EYE_TO_HAND, 1 / 25.4, "in"), (EYE_IN_HAND, 0.001, "m")]
+)
 def test_another_length_unit(mount: Mount, factor: float, unit: str) -> None:
     said = told(scaled_lengths(clean(Case(mount=mount, stations=9), 5), factor))
     assert (said.code, said.field, said.suggested) == ("unit", "length_unit", unit)
@@ -105,8 +106,7 @@ def test_inverse_poses(mount: Mount) -> None:
     assert told(inverted(clean(Case(mount=mount, stations=9), 6))).code == "inverse-pose"
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("by", [1, -1])
+@pytest.mark.parametrize(("mount", "by"), zip(MOUNTS, (1, -1), strict=True))
 def test_images_shifted_by_one(mount: Mount, by: int) -> None:
     session = clean(Case(mount=mount, stations=10), 7)
     said = told(shifted(session, by))
@@ -121,8 +121,9 @@ def test_images_shifted_from_some_station_on(mount: Mount) -> None:
     assert (said.code, said.station) == ("pairing", 6)
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("factor", [1.02, 0.97, 1.25])
+@pytest.mark.parametrize(
+    ("mount", "factor"), [(EYE_TO_HAND, 1.02), (EYE_IN_HAND, 0.97), (EYE_TO_HAND, 1.25)]
+)
 def test_another_pitch_is_told_from_another_focal_length(mount: Mount, factor: float) -> None:
     session = clean(Case(mount=mount, stations=12), 9)
     pitch = told(other_pitch(session, factor))
@@ -146,8 +147,9 @@ CODES = {
 }
 
 
-@pytest.mark.parametrize(("mount", "what"), CODES)
-@pytest.mark.parametrize("row", [4, 9])
+@pytest.mark.parametrize(  # early and late by turns
+    ("mount", "what", "row"), [(*who, (4, 9)[k % 2]) for k, who in enumerate(CODES)]
+)
 def test_what_moved_and_from_which_station_on(mount: Mount, what: str, row: int) -> None:
     xi = SLIP * (20.0 if what in ("tool", "frame") else 1.0)
     said = told(moved(Case(mount=mount, stations=12), 10, what, xi, row))
@@ -191,8 +193,7 @@ LENSES = {  # what may be wrong with lens data, beside the focal length alone
 }
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("what", LENSES)
+@pytest.mark.parametrize(("what", "mount"), zip(LENSES, 3 * MOUNTS, strict=True))
 def test_lens_data_that_leave_a_pattern_in_the_images(what: str, mount: Mount) -> None:
     session = clean(Case(mount=mount, stations=10), 13)
     camera = replace(session.problem.camera, **LENSES[what])  # type: ignore[arg-type]

@@ -7,12 +7,14 @@ import re
 import signal
 import sys
 import termios
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from screen_bench import EXAMPLE, example
+from screen_bench import EXAMPLE, example, store
 from screen_terminal import PROGRAM, Program
 
+from engine.cell.session import REVISIT, PlannedStation
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 
@@ -25,7 +27,13 @@ MOST_BYTES = 8000  # for one typed pose at 80 × 24: one second on a line of 64 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    return example(tmp_path / "session", 4)
+    """Four stations, and two to visit again: what is planned already costs no planning."""
+    folder = example(tmp_path / "session", 4)
+    again = tuple(
+        PlannedStation(station.pose, "base X +10 mm", f"{REVISIT}station {station.id}")
+        for station in open_session(EXAMPLE).stations[5:7]
+    )
+    return store(folder, replace(open_session(folder), plan=again))
 
 
 def now_or_later(program: Program) -> None:
