@@ -28,6 +28,7 @@ ASKED_OFTEN = (
     ("engine.steps.recheck", "diagnosed"),
     ("engine.steps.proving", "diagnosed"),
     ("engine.steps.station_image", "detect"),
+    ("plan_world", "make_plan"),
 )
 
 

@@ -20,7 +20,7 @@ from engine.sessions.folder import open_session, stored_points
 from engine.simulate.scenario import cell_text
 from tui.main import main
 
-TIMED_KILLS = 5
+TIMED_KILLS = 2  # the test above kills at every call
 MOST_CALLS = 200  # one `record` makes some forty that change the disk
 COUNT = 30  # stops to choose from; most attempts are killed before they store
 needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
