@@ -46,6 +46,7 @@ FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
 
 ROUNDING_MM = 1e-6  # mm; a body that stays at its height does not sink
+MOST_RECENT = 60  # stations that jogs are spread among: of many that do not fit, the last ones
 
 FIRST_JOGS = 4  # stations after which a plan is usually possible, the first one included
 ASKED = 8  # arrangements for which the uncertainty is worked out
@@ -230,13 +231,15 @@ def _spread(poses: Array, added: Array) -> Array:
     """Return how well ``poses`` (n, 4, 4) and each of ``added`` (m, 4, 4) spread, (m,)."""
     rotation = np.zeros((len(added), 3, 3))
     shift = np.zeros((len(added), 3, 3))
+    m = len(added)
     for i, pose in enumerate(poses):
-        for others in (added, *(poses[j][None] for j in range(i))):
-            turns = rotation_log(others[:, :3, :3] @ pose[:3, :3].T)
-            rotation += _seen_by(turns / UNIT_RAD)
-            shift += _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
-    turned, shifted = (np.linalg.slogdet(G + np.eye(3))[1] for G in (rotation, shift))
-    return np.asarray(turned + SHIFT_SHARE * shifted)
+        others = np.concatenate([added, poses[:i]])
+        turned = _seen_by(rotation_log(others[:, :3, :3] @ pose[:3, :3].T) / UNIT_RAD)
+        shifted = _seen_by((others[:, :3, 3] - pose[:3, 3]) / UNIT_MM)
+        rotation += turned[:m] + turned[m:].sum(axis=0)
+        shift += shifted[:m] + shifted[m:].sum(axis=0)
+    of_turns, of_shifts = (np.linalg.slogdet(G + np.eye(3))[1] for G in (rotation, shift))
+    return np.asarray(of_turns + SHIFT_SHARE * of_shifts)
 
 
 def _seen_by(w: Array) -> Array:
@@ -276,10 +279,11 @@ def jogs(
     near: tuple[str, ...] | None,
 ) -> Plan:
     """Return small jogs from the last of the recorded poses (n, 4, 4) seen as (n, 4, 4)."""
-    known = arrangements(cell.mount, typed, views, rough_carried(cell))
+    recent = slice(-MOST_RECENT, None)
+    known = arrangements(cell.mount, typed[recent], views[recent], rough_carried(cell))
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
     seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
-    plan = _blind(cell, problem, arm, known, seen, typed).jogs(typed, wanted, near)
+    plan = _blind(cell, problem, arm, known, seen, typed).jogs(typed[recent], wanted, near)
     return plan if known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
 
 

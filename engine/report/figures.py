@@ -18,7 +18,7 @@ from ..cell.cell import EYE_TO_HAND, Cell
 from ..estimate.problem import point_rows
 from ..frames import apply, inverse, mean_rotation, transform
 from ..proof.compare import Entry
-from .plotting import Figure, blended_transform_factory, mpl
+from .plotting import Figure, PolyCollection, blended_transform_factory, mpl
 from .stations import CoursePoint, Placement, StationView, residuals
 
 SETTINGS: Any = {
@@ -86,8 +86,8 @@ def residual_picture(views: list[StationView]) -> Picture | None:
     places = np.arange(len(ids))
     out = np.array([not view.used for view in views])
     for ax, (values, label) in zip(axes[:, 0], known, strict=True):
-        ax.bar(places[~out], values[~out], color=ACCENT, width=0.7)
-        ax.bar(places[out], values[out], color="white", edgecolor=INK, hatch="////", width=0.7)
+        _bars(ax, places[~out], values[~out], facecolor=ACCENT, linewidth=0)
+        _bars(ax, places[out], values[out], facecolor="white", edgecolor=INK, hatch="////")
         _limit(ax, values, out)
         ax.set_ylabel(label)
         beside = blended_transform_factory(figure.dpi_scale_trans, ax.transAxes)
@@ -97,6 +97,16 @@ def residual_picture(views: list[StationView]) -> Picture | None:
     axes[-1, 0].set_xlabel("station (hatched: not used)")
     words = [_largest(values, ids, label) for values, label in known]
     return Picture("Residuals per station", drawn(figure), " ".join(words))
+
+
+def _bars(ax: Any, places: Array, values: Array, **looks: Any) -> None:
+    """Draw bars from 0, none for a value that is not known; as one thing, as there may be many."""
+    known = np.isfinite(values)
+    x, y = places[known, None] + np.array([-0.35, -0.35, 0.35, 0.35]), values[known, None]
+    corners = np.stack([x, y * np.array([0.0, 1.0, 1.0, 0.0])], axis=-1)
+    ax.add_collection(PolyCollection(list(corners), **looks))
+    ax.autoscale_view()
+    ax.set_ylim(bottom=0.0)
 
 
 def _limit(ax: Any, values: Array, out: NDArray[np.bool_]) -> None:

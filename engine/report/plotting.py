@@ -38,6 +38,7 @@ def _loaded() -> Any:
 mpl = _loaded()
 
 from matplotlib.backends.backend_pdf import PdfPages  # noqa: E402
+from matplotlib.collections import PolyCollection  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
 from matplotlib.patches import PathPatch, Rectangle  # noqa: E402
 from matplotlib.path import Path as Outline  # noqa: E402
@@ -48,6 +49,7 @@ __all__ = [
     "Outline",
     "PathPatch",
     "PdfPages",
+    "PolyCollection",
     "Rectangle",
     "blended_transform_factory",
     "mpl",

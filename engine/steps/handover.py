@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -184,17 +185,20 @@ def _recorded(
     session: Session, folder: Path, now: datetime, camera: str | None, anyway: bool
 ) -> tuple[dict[str, Any], StoredResult]:
     """Return what a record of a session is made of, and the result of the camera it is about."""
-    from ..diagnosis.diagnose import diagnosed
+    from ..estimate.assemble import estimated
     from ..report.stations import CoursePoint, course
-    from .solve import session_problems, typed_texts
+    from .solve import session_problems
 
     name = camera or session.cell.camera.name
     result, _ = _marked(current_result(session, folder), session, folder, anyway)
     part = of_camera(result, session.cell, name)
     fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
     if what_changed(session, folder, part) is None:
+        used = {station.id for station in part.stations if station.used}
         problem = session_problems(session, folder)[name]
-        fell = course(problem, diagnosed(problem, typed_texts(session)))
+        seen = tuple(one for one in problem.observations if one.id in used)
+        problem = replace(problem, observations=seen)  # what is wrong is known: fitted, not judged
+        fell = course(problem, estimated(problem))
     facts = {
         "stored": result,
         "printed": now,
