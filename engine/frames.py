@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.spatial.transform import Rotation
 
 from .arrays import Array
 from .errors import StationbookError
 
 AXES = ("X", "Y", "Z")  # of a frame, as pendants name them
+NOT_ZERO = 1e-300  # [rad²] keeps sin θ/θ at θ = 0 from being 0/0, and changes no other value
+GIMBAL_LOCK = 1e-9  # [-] size under which rounding decides how the outer angles share the turn
 ROTATION_TOLERANCE = 1e-6  # [-] largest entry of RᵀR − I that rounding in double precision explains
 
 
@@ -65,21 +66,109 @@ def apply(T: ArrayLike, points: ArrayLike) -> Array:
 def skew(v: ArrayLike) -> Array:
     """Return the matrices (..., 3, 3) with ``skew(v) @ w = v × w``."""
     v = np.asarray(v, float)
-    S = np.zeros((*v.shape[:-1], 3, 3))
-    S[..., 0, 1], S[..., 0, 2], S[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
-    return S - np.swapaxes(S, -1, -2)
+    return (v @ _CROSS).reshape(*v.shape, 3)
+
+
+# Row k: the matrix, row by row, whose columns are e_k × e_j.
+_CROSS = np.swapaxes(np.cross(np.eye(3)[:, None], np.eye(3)), 1, 2).reshape(3, 9)
 
 
 def rotation_exp(r: ArrayLike) -> Array:
-    """Return the rotations (..., 3, 3) of the rotation vectors ``r`` (..., 3) [rad]."""
+    """Return the rotations (..., 3, 3) of the rotation vectors ``r`` (..., 3) [rad].
+
+    Exp(r) = I + sin θ/θ [r]x + (1 − cos θ)/θ² [r]x² with θ = |r| (Rodrigues' formula).
+    """
     r = np.asarray(r, float)
-    return Rotation.from_rotvec(r.reshape(-1, 3)).as_matrix().reshape(*r.shape[:-1], 3, 3)
+    angle = np.sqrt(np.einsum("...i,...i->...", r, r) + NOT_ZERO)[..., None, None]
+    S, half = skew(r), np.sin(0.5 * angle) / angle
+    return np.asarray(np.eye(3) + np.sin(angle) / angle * S + 2.0 * half * half * (S @ S))
 
 
 def rotation_log(R: ArrayLike) -> Array:
     """Return the rotation vectors (..., 3) [rad] of the rotations ``R`` (..., 3, 3)."""
+    q = quaternion_xyzw(R)
+    size = np.sqrt(np.einsum("...i,...i->...", q[..., :3], q[..., :3]) + NOT_ZERO)
+    return np.asarray(q[..., :3] * (2.0 * np.arctan2(size, q[..., 3]) / size)[..., None])
+
+
+def quaternion_xyzw(R: ArrayLike) -> Array:
+    """Return the unit quaternions (..., 4) x y z w, with w >= 0, of rotations (..., 3, 3).
+
+    The entries of 4 q qᵀ are sums of those of R; its row with the largest diagonal entry loses
+    nothing to rounding (Shepperd 1978).
+    """
     R = np.asarray(R, float)
-    return Rotation.from_matrix(R.reshape(-1, 3, 3)).as_rotvec().reshape(*R.shape[:-2], 3)
+    Q = (R.reshape(-1, 9) @ _SQUARES + np.eye(4).ravel()).reshape(-1, 4, 4)
+    q = Q[np.arange(len(Q)), Q.diagonal(axis1=1, axis2=2).argmax(axis=1)]
+    q /= np.copysign(np.linalg.norm(q, axis=1), q[:, 3])[:, None]
+    return np.asarray(q.reshape(*R.shape[:-2], 4))
+
+
+def _squares() -> Array:
+    """Return what each entry of R, row by row, adds to the entries of 4 q qᵀ − I, (9, 16)."""
+    adds = np.zeros((3, 3, 4, 4))
+    for i, j in np.ndindex(3, 3):
+        if i == j:
+            adds[i, i] = np.diag([1.0 if k in (i, 3) else -1.0 for k in range(4)])
+        else:
+            k = 3 - i - j
+            adds[i, j, (i, j), (j, i)] = 1.0
+            adds[i, j, (k, 3), (3, k)] = 1.0 if (i - j) % 3 == 1 else -1.0
+    return adds.reshape(9, 16)
+
+
+_SQUARES = _squares()
+
+
+def rotation_of(q: ArrayLike) -> Array:
+    """Return the rotations (..., 3, 3) of the quaternions ``q`` (..., 4) x y z w, not zero."""
+    q = np.asarray(q, float)
+    unit = np.asarray(q / np.linalg.norm(q, axis=-1, keepdims=True))
+    S = skew(unit[..., :3])
+    return np.asarray(np.eye(3) + 2.0 * (unit[..., 3, None, None] * S + S @ S))
+
+
+def turns(axes: str, angles: ArrayLike) -> Array:
+    """Return the rotations (..., 3, 3) of ``angles`` (..., k) [rad] about k of the axes x y z.
+
+    Each turn is about the axis as the earlier ones have moved it; about fixed axes is the same in
+    the other order.
+    """
+    angles = np.asarray(angles, float)
+    cos, sin = np.cos(angles), np.sin(angles)
+    R = np.eye(3)
+    for k, axis in enumerate(axes):
+        i = "xyz".index(axis)
+        j, m = (i + 1) % 3, (i + 2) % 3
+        turn = np.zeros((*angles.shape[:-1], 3, 3))
+        turn[..., i, i] = 1.0
+        turn[..., j, j] = turn[..., m, m] = cos[..., k]
+        turn[..., m, j], turn[..., j, m] = sin[..., k], -sin[..., k]
+        R = R @ turn
+    return R
+
+
+def turn_angles(axes: str, R: Array) -> Array:
+    """Return the angles (3,) [rad] with ``turns(axes, angles)`` equal to the rotation ``R`` (3, 3).
+
+    The middle one lies in [0, π] where the outer axes are the same, in [−π/2, π/2] otherwise. In
+    gimbal lock the last one is 0. The last angle is read off the row of the first axis, which the
+    first turn leaves alone; undone, it leaves two turns that can be read off at any pose.
+    """
+    i, j, last = ("xyz".index(axis) for axis in axes)
+    k = 3 - i - j
+    sign = 1.0 if (j - i) % 3 == 1 else -1.0
+    row = R[i]
+    if np.hypot(row[j], row[i if last == k else k]) < GIMBAL_LOCK:
+        c = 0.0
+    elif last == k:
+        c = np.arctan2(-sign * row[j], row[i])
+    else:
+        c = np.arctan2(row[j], sign * row[k])
+    M = R @ turns(axes[2], [-c])
+    a = np.arctan2(sign * M[k, j], M[j, j])
+    b = np.arctan2(sign * M[i, k], M[i, i])
+    return np.array([a, b, c])
 
 
 def displaced(T: ArrayLike, xi: ArrayLike) -> Array:
@@ -100,11 +189,6 @@ def rotation_angle(R: ArrayLike) -> Array:
     return np.asarray(np.linalg.norm(rotation_log(R), axis=-1))
 
 
-def quaternion_xyzw(R: ArrayLike) -> Array:
-    """Return the unit quaternion (4,) x y z w, with w >= 0, of one rotation (3, 3)."""
-    return Rotation.from_matrix(np.asarray(R, float)).as_quat(canonical=True)
-
-
 def from_position_quaternion(values: ArrayLike) -> Array:
     """Return the transform (4, 4) of ``[x, y, z, qx, qy, qz, qw]`` [mm]; the quaternion is normed.
 
@@ -121,12 +205,12 @@ def from_position_quaternion(values: ArrayLike) -> Array:
         raise StationbookError(
             f"the quaternion's length is {norm:.4g}", "A rotation quaternion has length 1."
         )
-    return transform(Rotation.from_quat(values[3:]).as_matrix(), values[:3])
+    return transform(rotation_of(values[3:]), values[:3])
 
 
 def mean_rotation(R: ArrayLike) -> Array:
     """Return the rotation (3, 3) with the least squared chordal distance to ``R`` (n, 3, 3)."""
-    return Rotation.from_matrix(np.asarray(R, float)).mean().as_matrix()
+    return proper(np.asarray(R, float).mean(axis=0))
 
 
 def proper(M: Array) -> Array:

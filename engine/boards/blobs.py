@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from ..arrays import Array, Grey
 
@@ -29,7 +29,9 @@ def blobs(image: Grey, light: bool) -> tuple[Array, Array]:
         return middle, area
     # Both windows find most blobs: the rounder one of each pair comes first and stays.
     if len(middle) > 1:
-        away, near = (np.asarray(part)[:, 1] for part in cKDTree(middle).query(middle, 2))
+        away, near = (
+            np.asarray(part)[:, 1] for part in scipy.spatial.cKDTree(middle).query(middle, 2)
+        )
         twin = (away < 0.3 * np.sqrt(area)) & (near < np.arange(len(middle)))
         middle, area = middle[~twin], area[~twin]
     return middle, area

@@ -10,8 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..arrays import Array
 
@@ -52,7 +52,7 @@ def grown(places: Array, sizes: Array, enough: int, most: int) -> Lattice:
     best = Lattice(np.empty((0, 2), np.int64), np.empty((0, 2)), np.empty(0))
     if len(places) < LEAST_LATTICE:
         return best
-    tree = cKDTree(places)
+    tree = scipy.spatial.cKDTree(places)
     seeds, steps = _seeds(places, sizes, tree)
     used = np.zeros(len(places), bool)
     begun = 0
@@ -70,7 +70,7 @@ def grown(places: Array, sizes: Array, enough: int, most: int) -> Lattice:
     return best
 
 
-def _seeds(places: Array, sizes: Array, tree: cKDTree) -> tuple[Index, Array]:
+def _seeds(places: Array, sizes: Array, tree: scipy.spatial.cKDTree) -> tuple[Index, Array]:
     """Return points with opposite neighbours in two directions, regular ones first, and the steps.
 
     The steps (n, 2, 2) [px] are the shortest two that lead to opposite neighbours.
@@ -101,7 +101,7 @@ def _seeds(places: Array, sizes: Array, tree: cKDTree) -> tuple[Index, Array]:
 
 
 def _from_seed(
-    seed: int, step: Array, places: Array, sizes: Array, tree: cKDTree, most: int
+    seed: int, step: Array, places: Array, sizes: Array, tree: scipy.spatial.cKDTree, most: int
 ) -> dict[tuple[int, int], int]:
     """Return point numbers by (i, j): neighbours of neighbours, each predicted by the last step."""
     found = {(0, 0): seed}

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..arrays import Array, Grey
 from .lattice import LEAST_LATTICE, NEIGHBOURS, Index, Lattice
@@ -131,7 +131,9 @@ def _links(corners: _Saddles) -> tuple[Index, Index]:
     """Return for each corner's four edges the neighbour (n, 4), -1 for none, and its edge back."""
     places, ways = corners.places, corners.ways
     count = min(NEIGHBOURS + 1, len(places))
-    away, near = (np.asarray(part)[:, 1:] for part in cKDTree(places).query(places, count))
+    away, near = (
+        np.asarray(part)[:, 1:] for part in scipy.spatial.cKDTree(places).query(places, count)
+    )
     step = places[near] - places[:, None]
     angle = np.arctan2(step[..., 1], step[..., 0])
     returning = np.abs(_wrapped(angle[..., None] + np.pi - ways[near]))  # (n, k, 4)

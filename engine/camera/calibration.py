@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.special import chdtrc
+import scipy
 
 from ..arrays import Array
 from ..errors import StationbookError
@@ -145,7 +145,7 @@ def _chance(off: Array, V: Array) -> float:
         return 1.0
     scale = np.sqrt(np.diag(V)) + 1e-12
     size = (off / scale) @ np.linalg.lstsq(V / np.outer(scale, scale), off / scale, rcond=None)[0]
-    return float(chdtrc(len(off), size))
+    return float(scipy.special.chdtrc(len(off), size))
 
 
 def _stated_sd(camera: Camera) -> Array:

@@ -19,10 +19,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import StationbookError
+from ..frames import turns
 from .model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DISTORTION_COUNTS, Camera
 
 UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
@@ -141,7 +141,7 @@ def _bent(xy: Array, k: Array, J: Array) -> Array:
 
 def _tilt(tx: float, ty: float) -> Array:
     """Return the homography (3, 3) of a sensor tilted by ``tx`` about x, then ``ty`` about y."""
-    R = Rotation.from_euler("XY", [tx, ty]).as_matrix().T
+    R = turns("xy", [tx, ty]).T
     onto = np.array([[R[2, 2], 0, -R[0, 2]], [0, R[2, 2], -R[1, 2]], [0, 0, 1]])
     return np.asarray(onto @ R)
 

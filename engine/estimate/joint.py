@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from ..arrays import Array
 from ..frames import displaced, displacement
@@ -120,7 +120,7 @@ def stops(parts: Sequence[Part], state: Together) -> list[Stop]:
             parts[k].noise.pixel_px ** 2 * systems[k].view_covariance[row] for k, row in places
         ]
         residual = np.concatenate([systems[k].residual[row] for k, row in places])
-        V = block_diag(*images) + A @ robot @ A.T
+        V = scipy.linalg.block_diag(*images) + A @ robot @ A.T
         found.append(Stop(residual, rows, V, A, tuple(places)))
     return found
 

@@ -15,7 +15,7 @@ from itertools import product
 from typing import Literal
 
 import numpy as np
-from scipy.special import chdtrc
+import scipy
 
 from ..arrays import Array
 from ..boards.candidates import Detection
@@ -151,7 +151,7 @@ def _misfit(
     if off_px < max(MISFIT_LEAST_PX, MISFIT_LEAST_RATIO * scatter):
         return None
     V = np.eye(len(seen)) + (shapes * stated**2) @ shapes.T
-    if chdtrc(len(seen), float(seen @ np.linalg.solve(V, seen))) > MISFIT_CHANCE:
+    if scipy.special.chdtrc(len(seen), float(seen @ np.linalg.solve(V, seen))) > MISFIT_CHANCE:
         return None
     bow, of_lens = slice(1, OF_BOARD), slice(OF_BOARD, None)
     left = [_left(seen, shapes[:, part], VAGUE * assumed[part]) for part in (of_lens, bow)]

@@ -9,19 +9,25 @@ from __future__ import annotations
 
 import difflib
 import itertools
-import warnings
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import PoseError, StationbookError
-from ..frames import inverse, transform
+from ..frames import (
+    inverse,
+    quaternion_xyzw,
+    rotation_exp,
+    rotation_log,
+    rotation_of,
+    transform,
+    turn_angles,
+    turns,
+)
 from .settings import ANGLE_RAD, JOINTS, LENGTH_MM, UNIT_WORDS, Active, Pendant
 
 VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW = "rotation-vector", "quaternion-wxyz", "quaternion-xyzw"
@@ -125,21 +131,23 @@ def _rotations(values: Array, pendant: Pendant) -> Array:
     if is_quaternion(rotation):
         if not (np.linalg.norm(values, axis=1) > 0).all():
             raise StationbookError("the quaternion is zero", "A rotation quaternion has length 1.")
-        scalar_first = rotation == QUATERNION_WXYZ
-        return Rotation.from_quat(values, scalar_first=scalar_first).as_matrix()
+        return rotation_of(np.roll(values, -1, 1) if rotation == QUATERNION_WXYZ else values)
     angles = values * ANGLE_RAD[pendant.angle_unit]
     if rotation == VECTOR:
-        return Rotation.from_rotvec(angles).as_matrix()
+        return rotation_exp(angles)
     if rotation == YAW:
-        R = Rotation.from_rotvec(angles * (0.0, 0.0, 1.0)).as_matrix()
+        R = rotation_exp(angles * (0.0, 0.0, 1.0))
         return R @ _FLANGE_DOWN if pendant.flange_down else R
-    return Rotation.from_euler(_scipy_sequence(rotation), angles).as_matrix()
+    return _turned(rotation, angles)
 
 
-def _scipy_sequence(rotation: str) -> Any:
-    """Return scipy's spelling: upper case for moving (intrinsic) axes, lower for fixed ones."""
+def _turned(rotation: str, angles: Array) -> Array:
+    """Return the rotations (..., 3, 3) of three angles (..., 3) [rad] about moving or fixed axes.
+
+    Turns about fixed axes are those about moving ones in the other order.
+    """
     kind, axes = rotation.split("-")
-    return axes.upper() if kind == "moving" else axes
+    return turns(axes, angles) if kind == "moving" else turns(axes[::-1], angles[..., ::-1])
 
 
 def from_matrix(R: ArrayLike, pendant: Pendant, near: Sequence[float] | None = None) -> Array:
@@ -170,7 +178,7 @@ def from_matrix(R: ArrayLike, pendant: Pendant, near: Sequence[float] | None = N
 
 
 def _quaternion(R: Array, rotation: str, goal: Array | None) -> Array:
-    q = Rotation.from_matrix(R).as_quat(canonical=True)
+    q = quaternion_xyzw(R)
     if goal is None and q[3] < HALF_TURN_TIE:  # a half turn: w says nothing about the sign
         q = _first_positive(q)
     shown = np.roll(q, 1) if rotation == QUATERNION_WXYZ else q
@@ -178,7 +186,7 @@ def _quaternion(R: Array, rotation: str, goal: Array | None) -> Array:
 
 
 def _vector(R: Array, goal: Array | None) -> Array:
-    v = Rotation.from_matrix(R).as_rotvec()
+    v = rotation_log(R)
     angle = float(np.linalg.norm(v))
     if angle == 0.0:
         return v
@@ -207,32 +215,30 @@ def _yaw(R: Array, pendant: Pendant) -> float:
 
 
 def _euler(R: Array, rotation: str, goal: Array | None) -> Array:
-    sequence = _scipy_sequence(rotation)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # gimbal lock: handled below
-        first: Array = Rotation.from_matrix(R).as_euler(sequence)
-    if goal is None:
-        return first
-    outer_same = sequence[0] == sequence[2]
+    kind, axes = rotation.split("-")
+    moving = kind == "moving"
+    first = turn_angles(axes, R) if moving else turn_angles(axes[::-1], R)[::-1]
+    outer_same = axes[0] == axes[2]
     from_lock = np.sin(first[1]) if outer_same else np.cos(first[1])
     if abs(from_lock) < GIMBAL_LOCK:
-        return _in_lock(R, sequence, first, goal)
+        return _in_lock(R, rotation, first, goal)
+    if goal is None:
+        return first
     middle = -first[1] if outer_same else np.pi - first[1]
     second = np.array([first[0] + np.pi, middle, first[2] + np.pi])
     return min((first, second), key=lambda angles: float(np.sum(_turn(angles - goal) ** 2)))
 
 
-def _in_lock(R: Array, sequence: str, angles: Array, goal: Array) -> Array:
-    """Return the angles in gimbal lock that keep the first angle of ``goal``.
+def _in_lock(R: Array, rotation: str, angles: Array, goal: Array | None) -> Array:
+    """Return the angles in gimbal lock that keep the first angle of ``goal``, or end with 0.
 
-    There only the sum or the difference of the outer angles counts, so the last one follows.
+    There only the sum or the difference of the outer angles counts, so the other one follows.
     """
-    shift = goal[0] - angles[0]
-    ways = [angles + shift * np.array([1.0, 0.0, sign]) for sign in (1.0, -1.0)]
-    return min(
-        ways,
-        key=lambda way: float(np.abs(Rotation.from_euler(sequence, way).as_matrix() - R).max()),
-    )
+    ways = []
+    for sign in (1.0, -1.0):
+        shift = -sign * angles[2] if goal is None else goal[0] - angles[0]
+        ways.append(angles + shift * np.array([1.0, 0.0, sign]))
+    return min(ways, key=lambda way: float(np.abs(_turned(rotation, way) - R).max()))
 
 
 def _turn(angles: Array) -> Array:

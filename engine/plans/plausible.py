@@ -14,13 +14,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount
 from ..estimate.gather import transforms_from
 from ..estimate.problem import related
-from ..frames import apply, displaced, displacement, inverse, skew, transform
+from ..frames import apply, displaced, displacement, inverse, rotation_of, skew, transform
 from ..pendant.conventions import (
     POSITION_FIELDS,
     ROTATIONS,
@@ -96,7 +95,7 @@ def _drawn(rough: Array | None) -> tuple[Array, Array]:
         off = rng.normal(size=(COUNT, 6)) * ROUGH
         off[0] = 0.0
         return displaced(np.broadcast_to(rough, (COUNT, 4, 4)), off), ROUGH
-    R = Rotation.random(COUNT, rng=rng).as_matrix()
+    R = rotation_of(rng.normal(size=(COUNT, 4)))
     way = rng.normal(size=(COUNT, 3))
     way *= OFFSET_MM * rng.random((COUNT, 1)) ** (1 / 3) / np.linalg.norm(way, axis=1)[:, None]
     return transform(R, way), FREE

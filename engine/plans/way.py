@@ -8,18 +8,16 @@ between or after the shifts.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import KeepOut
-from ..frames import AXES, apply, inverse, rotation_angle, rotation_exp, transform
+from ..frames import AXES, apply, inverse, rotation_angle, rotation_exp, transform, turn_angles
 from .sight import Sight
 
 LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
@@ -173,9 +171,7 @@ def _turns(R: Array) -> list[Legs]:
         return [()]
     found: dict[Legs, float] = {}
     for order in ORDERS:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)  # gimbal lock: any of the ways will do
-            angles = Rotation.from_matrix(R).as_euler(order)
+        angles = turn_angles(order[::-1], R)[::-1]  # in gimbal lock any of the ways will do
         legs = tuple(
             Leg("xyz".index(axis), float(angle), True)
             for axis, angle in zip(order, angles, strict=True)

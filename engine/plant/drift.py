@@ -21,7 +21,7 @@ from datetime import datetime, timedelta
 from typing import Any, Literal
 
 import numpy as np
-from scipy import special
+import scipy
 
 from ..arrays import Array
 from ..cell.result import ACCEPTED
@@ -390,7 +390,7 @@ def exceeds(mean_mm: Array, u_axis_mm: Array, tolerance_mm: float) -> Array:
     its squared length over the variance is non-central χ² with 3 degrees of freedom.
     """
     u = np.maximum(u_axis_mm, 1e-9)
-    return np.asarray(1.0 - special.chndtr((tolerance_mm / u) ** 2, 3.0, (mean_mm / u) ** 2))
+    return np.asarray(1.0 - scipy.special.chndtr((tolerance_mm / u) ** 2, 3.0, (mean_mm / u) ** 2))
 
 
 def _ahead(found: Drift, series: Series, fit: _Fit | None, now: datetime | None) -> Drift:

@@ -16,8 +16,7 @@ from itertools import combinations
 from operator import attrgetter
 
 import numpy as np
-from scipy.linalg import block_diag
-from scipy.special import logsumexp
+import scipy
 
 from ..arrays import Array
 from ..diagnosis.together import SolvedTogether
@@ -187,7 +186,7 @@ def _explained(stations: _Stations, cameras: tuple[int, ...], change: Array) -> 
         found = stops(stations.parts, state.moved(u))
         H = np.concatenate([stop.rows for stop in found])
         y = np.concatenate([stop.residual for stop in found]) + H @ u
-        S = H @ prior @ H.T + block_diag(*(stop.covariance for stop in found))
+        S = H @ prior @ H.T + scipy.linalg.block_diag(*(stop.covariance for stop in found))
         before, u = u, prior @ H.T @ np.linalg.solve(S, y)
         if np.abs(u - before).max() < STILL:
             break
@@ -208,7 +207,9 @@ def _told(
     """Return what all cameras' stations together say of camera ``k``."""
     went = [one for one in found if k in one.cameras]
     stayed = [one for one in found if k not in one.cameras]
-    odds = logsumexp([one.evidence for one in went]) - logsumexp([one.evidence for one in stayed])
+    odds = scipy.special.logsumexp([one.evidence for one in went]) - scipy.special.logsumexp(
+        [one.evidence for one in stayed]
+    )
     if odds > np.log(ODDS):
         return _moved(max(went, key=attrgetter("evidence")), old, k, alone, problem)
     if odds >= -np.log(ODDS) and alone.cause != "none":

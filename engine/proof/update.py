@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import block_diag
+import scipy
 
 from ..arrays import Array
 from ..errors import SolveError
@@ -100,7 +100,7 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
         raise SolveError(
             "the earlier session gives no result", "Do the full job, or name another one."
         )
-    prior = block_diag(result.full_covariance, shift, slip)
+    prior = scipy.linalg.block_diag(result.full_covariance, shift, slip)
     z = np.zeros(len(prior))
     p = len(result.systematic.value)
     for _ in range(STEPS):
@@ -108,7 +108,7 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
         system = linear_system(seen.stations, state)
         rows = system.rows  # of camera, board and errors, then those of δ and β
         H = np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
-        V = block_diag(*system.covariance(result.noise))
+        V = scipy.linalg.block_diag(*system.covariance(result.noise))
         y = system.residual.ravel() + H @ z
         S = H @ prior @ H.T + V
         gain = np.linalg.solve(S, H @ prior).T

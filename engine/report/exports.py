@@ -14,7 +14,6 @@ from xml.sax.saxutils import escape, quoteattr
 import cv2
 import numpy as np
 import yaml
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..camera.model import ASSUMED_LENS_U, Camera
@@ -23,7 +22,7 @@ from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
 from ..errors import PoseError, StationbookError, UsageError, nearest
 from ..findings import Level
-from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew
+from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew, turn_angles
 from ..pendant.conventions import (
     POSITION_FIELDS,
     QUATERNION_WXYZ,
@@ -434,7 +433,7 @@ def _as_urdf(item: Delivered, unit: str) -> str:
         f"  {key}: {escape(text).replace('--', '- -')}"
         for key, text in facts(item, unit, convention)
     ]
-    rpy = Rotation.from_matrix(item.matrix[:3, :3]).as_euler("xyz")
+    rpy = turn_angles("zyx", item.matrix[:3, :3])[::-1]
     name = quoteattr(f"{item.to_frame}_to_{item.from_frame}")
     return "\n".join([
         '<?xml version="1.0" encoding="UTF-8"?>',

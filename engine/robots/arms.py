@@ -24,11 +24,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import transform
+from ..frames import transform, turns
 from .model import SIX_AXIS_KEYS, JointType, Robot
 
 _TO_Z = {  # columns: where the local x, y, z of a motion's frame point, its z along the named axis
@@ -119,7 +118,7 @@ class ElementsBuilder:
         self, axis: str, constant: float = 0.0, joints: Sequence[tuple[int, float]] = ()
     ) -> None:
         """Append a turn [rad] about a local axis: a constant and the joints that add to it."""
-        self.place(transform(Rotation.from_euler(axis, constant).as_matrix(), np.zeros(3)))
+        self.place(transform(turns(axis, [constant]), np.zeros(3)))
         self._motion(axis, True, joints, None)
 
     def shift(
@@ -250,7 +249,7 @@ def placed(values: Sequence[float] | None) -> Array:
     """Return the transform (4, 4) of x y z [mm] and fixed-xyz angles [deg]; None: identity."""
     if values is None:
         return np.eye(4)
-    R = Rotation.from_euler("xyz", np.deg2rad(values[3:])).as_matrix()
+    R = turns("zyx", np.deg2rad(values[5:2:-1]))
     return transform(R, np.asarray(values[:3], float))
 
 

@@ -23,12 +23,11 @@ from functools import lru_cache
 
 import numpy as np
 import py_opw_kinematics as opw
+import scipy
 from numpy.typing import ArrayLike
-from scipy.spatial import cKDTree
-from scipy.spatial.transform import RigidTransform, Rotation
 
 from ..arrays import Array
-from ..frames import checked_transform, displacement, rotation_angle, straight
+from ..frames import checked_transform, displacement, rotation_angle, straight, turns
 from .arms import Forward, build, joints, length_errors
 from .model import Robot, checked
 
@@ -127,7 +126,7 @@ def _held(arm: Forward, q: Array, loss: Array) -> Array:
 
 STRAIGHT = 1e-7  # [-] sin J5 under which rounding decides how J4 and J6 share their turn
 LEVEL_RAD = np.deg2rad(0.5)  # tilt that reading and rounding explain on an arm that cannot tilt
-_BENT = Rotation.from_euler("x", 1.0).as_matrix()  # any turn that takes the wrist off straight
+_BENT = turns("x", [1.0])  # any turn that takes the wrist off straight
 
 # Each closed form takes the sizes [mm] and one base_T_flange (4, 4) [mm] and returns model values
 # (k, axes) [rad, mm], without regard to limits; k is 0 where the pose is out of reach.
@@ -154,20 +153,22 @@ def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
 
 
 def _branches(arm: opw.Robot, T: Array) -> Array:
-    return np.asarray(arm.reach(RigidTransform.from_matrix(T[None])).joints[0])
+    return np.asarray(
+        arm.reach(scipy.spatial.transform.RigidTransform.from_matrix(T[None])).joints[0]
+    )
 
 
 def _with_wrist(values: Array, T: Array) -> Array:
     """Return the branch with J4 to J6 for the orientation of ``T``; J5 keeps its sign."""
     t1, lean = values[0], values[1] + values[2]
-    W = Rotation.from_euler("ZY", [t1, lean]).as_matrix().T @ T[:3, :3]
+    W = turns("zy", [t1, lean]).T @ T[:3, :3]
     bend = np.hypot(W[0, 2], W[1, 2])
     if bend < STRAIGHT:
         t4, t5 = 0.0, (0.0 if W[2, 2] > 0 else np.pi)
     else:
         sign = 1.0 if values[4] >= 0 else -1.0
         t4, t5 = np.arctan2(sign * W[1, 2], sign * W[0, 2]), sign * np.arctan2(bend, W[2, 2])
-    last = Rotation.from_euler("ZY", [t4, t5]).as_matrix().T @ W
+    last = turns("zy", [t4, t5]).T @ W
     return np.array([*values[:3], t4, t5, np.arctan2(last[1, 0], last[0, 0])])
 
 
@@ -240,7 +241,7 @@ SEED = 20250314  # the table is the same in every run
 @dataclass(frozen=True, slots=True, eq=False)
 class _Table:
     postures: Array  # (TABLE, n) shown values
-    tree: cKDTree  # over their poses as points
+    tree: scipy.spatial.cKDTree  # over their poses as points
     length: float  # [mm] weight of an angle of 1 rad
     reach: float  # [mm] no flange can be further from the first joint
     bounds: tuple[Array, Array]  # (n,) each
@@ -291,7 +292,7 @@ def _table(arm: Forward, limited: bool) -> _Table:
     unbounded = free | (not limited)
     bounds = np.where(unbounded, -np.inf, low), np.where(unbounded, np.inf, high)
     reach = arm.stretched(np.abs(bounds).max(axis=0))
-    tree = cKDTree(_points(T, length))
+    tree = scipy.spatial.cKDTree(_points(T, length))
     return _Table(postures, tree, length, reach, bounds)
 
 

@@ -10,19 +10,17 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..errors import FileError, StationbookError
 from ..files import read_bytes
-from ..frames import inverse, transform
+from ..frames import inverse, transform, turn_angles, turns
 from .model import ChainLink, JointType, Robot
 
 _UTF8 = ("utf-8", "utf8", "us-ascii", "ascii")
@@ -215,7 +213,7 @@ def _axes(joints: list[UrdfJoint]) -> tuple[list[_Axis], Array]:
     """Return the moving axes at the zero posture and base_T_tip (4, 4) [mm]."""
     T, found = np.eye(4), []
     for joint in joints:
-        R = Rotation.from_euler("xyz", joint.rpy).as_matrix()
+        R = turns("zyx", joint.rpy[::-1])
         T = T @ transform(R, 1000.0 * np.asarray(joint.xyz))
         if joint.type != "fixed":
             found.append(_axis(joint, T))
@@ -310,13 +308,11 @@ def _link(frame: Array, after: Array, kind: JointType) -> ChainLink:
 
 def _dh(link: ChainLink) -> Array:
     turn, twist = math.radians(link.offset_deg), math.radians(link.alpha_deg)
-    R = Rotation.from_euler("ZX", [turn, twist]).as_matrix()
+    R = turns("zx", [turn, twist])
     a, d = link.a_mm, link.d_mm
     return transform(R, [a * math.cos(turn), a * math.sin(turn), d])
 
 
 def _six(T: Array) -> tuple[float, ...]:
-    with warnings.catch_warnings():  # at ±90° any split of the other two angles is right
-        warnings.simplefilter("ignore", UserWarning)
-        angles = Rotation.from_matrix(T[:3, :3]).as_euler("xyz", degrees=True)
+    angles = np.degrees(turn_angles("zyx", T[:3, :3])[::-1])
     return tuple(float(value) for value in (*T[:3, 3], *angles))

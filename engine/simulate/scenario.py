@@ -9,11 +9,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.spatial.transform import Rotation
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
-from ..frames import inverse, transform
+from ..frames import inverse, transform, turns
 from ..sessions.cell_file import read_cell_node
 from ..sessions.yaml_text import parse_yaml
 
@@ -240,4 +239,4 @@ def _facing_down(tilt_deg: list[float], position: list[float]) -> Array:
 
 
 def _turned(fixed_xyz_deg: list[float]) -> Array:
-    return Rotation.from_euler("xyz", fixed_xyz_deg, degrees=True).as_matrix()
+    return turns("zyx", np.radians(fixed_xyz_deg[::-1]))
