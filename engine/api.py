@@ -25,8 +25,7 @@ from .sessions.changes import Who, commit
 from .sessions.lock import writing
 from .sessions.results import current_result
 from .steps.checking import check_session
-from .steps.handover import export_result
-from .steps.importing import poses_text
+from .steps.handover import POSES, export_result, poses_text
 from .steps.recheck import mark_recheck, note_recheck, recheck_session
 from .steps.recording import examine, outstanding, record_station
 from .steps.solve import keep, solve_session
@@ -64,7 +63,6 @@ __all__ = [
 ]
 
 PathLike = str | Path
-POSES = "poses"  # the export form that holds the stations, not the result
 
 
 @dataclass(frozen=True, slots=True)

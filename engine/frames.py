@@ -184,6 +184,14 @@ def displacement(new: ArrayLike, old: ArrayLike) -> Array:
     return np.concatenate([rotation_log(R), new[..., :3, 3] - old[..., :3, 3]], axis=-1)
 
 
+def point_rows(transform: Array, points: Array) -> Array:
+    """Return the derivative (n, 3, 6) of ``transform`` · points by the transform's displacement."""
+    J = np.zeros((len(points), 3, 6))
+    J[:, :, :3] = -skew(points @ transform[:3, :3].T)
+    J[:, :, 3:] = np.eye(3)
+    return J
+
+
 def rotation_angle(R: ArrayLike) -> Array:
     """Return the angles (...) [rad, 0 to pi] of the rotations ``R`` (..., 3, 3)."""
     return np.asarray(np.linalg.norm(rotation_log(R), axis=-1))

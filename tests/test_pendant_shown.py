@@ -32,7 +32,7 @@ from engine.robots.kinematics import kinematics
 from engine.robots.model import Robot
 from engine.sessions.folder import open_session, session_text
 from engine.simulate.scenario import cell
-from engine.steps.editing import fix
+from engine.steps.correcting import fix
 from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import examine_pose, known
 

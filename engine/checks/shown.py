@@ -16,6 +16,7 @@ from functools import partial
 from typing import Literal
 
 import numpy as np
+import scipy
 
 from ..arrays import Array
 from ..cell.cell import Cell
@@ -280,10 +281,10 @@ class _Question:
         def loss(x: Array) -> Array:
             return np.asarray(np.linalg.solve(L, self._off(*places(x), K).ravel()))
 
-        from scipy.optimize import least_squares  # here: most commands compare nothing
-
         scale = np.tile(np.repeat([1e-3, 1.0], 3), count // 6)
-        made = least_squares(loss, np.zeros(count), method="lm", x_scale=scale, xtol=SETTLED)
+        made = scipy.optimize.least_squares(
+            loss, np.zeros(count), method="lm", x_scale=scale, xtol=SETTLED
+        )
         found, told = places(made.x), np.linalg.matrix_rank(made.jac * scale, rtol=RANK)
         return found, self._off(*found, K), int(told)
 
@@ -300,8 +301,6 @@ class _Question:
         def changed(one: Array, x: Array) -> Array:
             return loss(self.arm, x[0] * one)
 
-        from scipy.optimize import least_squares
-
         best, words, given = limit, "", self.robot.directions or (1,) * self.arm.axes
         for k, (name, unit) in enumerate(
             zip(self.arm.parameter_names, self.arm.parameter_units, strict=True)
@@ -309,7 +308,9 @@ class _Question:
             one = np.eye(len(self.arm.parameter_names))[k]
             starts = np.radians(np.arange(-180.0, 180.0, START_DEG)) if unit == "rad" else [0.0]
             start = min(starts, key=lambda s: float((loss(self.arm, s * one) ** 2).sum()))
-            found = least_squares(partial(changed, one), [start], method="lm", xtol=SETTLED)
+            found = scipy.optimize.least_squares(
+                partial(changed, one), [start], method="lm", xtol=SETTLED
+            )
             if 2 * found.cost < best:
                 best, words = 2 * found.cost, self._words(name, unit, float(found.x[0]))
         for k, name in enumerate(self.arm.joints.names):

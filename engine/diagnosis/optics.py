@@ -22,11 +22,11 @@ from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, refined, residuals
 from ..errors import StationbookError
 from ..estimate.fit import State, Stations, fit
-from ..estimate.problem import Problem, absurd, point_rows
+from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, Level, finding
-from ..frames import apply
+from ..frames import apply, point_rows
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import f_isf
 from .causes import Cause, evidence, solved_weight, texts_of, weight_of

@@ -25,7 +25,7 @@ from ..camera.model import Camera, DepthCamera, LensU
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
 from ..cell.stations import Observation
 from ..errors import SolveError
-from ..frames import apply, checked_transform, displacement, inverse, skew
+from ..frames import apply, checked_transform, displacement, inverse, point_rows, skew
 from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
@@ -267,14 +267,6 @@ def _blocks(rotation: Array, mixed: Array) -> Array:
     J = np.zeros((len(rotation), 6, 6))
     J[:, :3, :3] = J[:, 3:, 3:] = rotation
     J[:, 3:, :3] = mixed
-    return J
-
-
-def point_rows(transform: Array, points: Array) -> Array:
-    """Return the derivative (n, 3, 6) of ``transform`` · points by the transform's displacement."""
-    J = np.zeros((len(points), 3, 6))
-    J[:, :, :3] = -skew(points @ transform[:3, :3].T)
-    J[:, :, 3:] = np.eye(3)
     return J
 
 

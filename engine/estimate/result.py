@@ -48,11 +48,20 @@ from ..cell.result import (
     widening,
 )
 from ..findings import Finding, by_gravity
-from ..frames import apply, displaced, inverse, mean_rotation, quaternion_xyzw, skew, transform
+from ..frames import (
+    apply,
+    displaced,
+    inverse,
+    mean_rotation,
+    point_rows,
+    quaternion_xyzw,
+    skew,
+    transform,
+)
 from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
 from .fit import beforehand, in_the_images, linear_system
-from .problem import Noise, Problem, point_rows, terms_of
+from .problem import Noise, Problem, terms_of
 from .systematic import (
     OF_THE_FIELD,
     UNEXPLAINED,

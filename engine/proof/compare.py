@@ -21,11 +21,10 @@ from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..cell.result import StoredMovement, Verdict
 from ..errors import FileError, PoseError
-from ..estimate.problem import point_rows
 from ..estimate.result import PickModel
 from ..files import read_bytes
 from ..findings import Finding, finding
-from ..frames import AXES, apply, displacement, inverse, rotation_exp
+from ..frames import AXES, apply, displacement, inverse, point_rows, rotation_exp
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
 from ..sessions.results import MOVEMENT

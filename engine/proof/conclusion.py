@@ -44,10 +44,10 @@ from ..cell.result import (
 from ..errors import UsageError
 from ..estimate.assemble import LEAST_TOUCHES
 from ..estimate.information import predict_flange
-from ..estimate.problem import Problem, point_rows
+from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
-from ..frames import AXES, apply, displacement
+from ..frames import AXES, apply, displacement, point_rows
 from ..sessions.results import PROOF
 from ..tails import chi2_isf, chi2_sf, t_isf
 from .stated import Stated

@@ -26,10 +26,9 @@ from ..estimate.problem import (
     RANDOM_PER_REPEATABILITY,
     REPEATABILITY_MM,
     Touched,
-    point_rows,
 )
 from ..files import inside
-from ..frames import apply
+from ..frames import apply, point_rows
 from ..sessions.results import FARTHEST_MM, POINTER
 from ..sessions.schema import (
     MAX_ID,

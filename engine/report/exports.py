@@ -11,7 +11,6 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-import cv2
 import numpy as np
 import yaml
 
@@ -266,6 +265,8 @@ def _as_opencv(item: Delivered, unit: str) -> str:
 
     ``rvec`` and ``t`` are what ``cv2.projectPoints`` and its relatives take.
     """
+    import cv2  # here: no other form needs it
+
     store = cv2.FileStorage("transform.yml", cv2.FILE_STORAGE_WRITE | cv2.FILE_STORAGE_MEMORY)
     convention = "matrix acts on column vectors; rvec is R as rotation vector in rad"
     for key, text in facts(item, unit, convention):

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
-from ..estimate.problem import point_rows
-from ..frames import apply, inverse, mean_rotation, transform
+from ..frames import apply, inverse, mean_rotation, point_rows, transform
 from ..proof.compare import Entry
 from .plotting import Figure, PolyCollection, blended_transform_factory, mpl
 from .stations import CoursePoint, Placement, StationView, residuals

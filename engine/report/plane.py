@@ -15,8 +15,7 @@ from ..arrays import Array
 from ..camera.lens import project, undistort
 from ..camera.model import Camera
 from ..errors import UsageError
-from ..estimate.problem import point_rows
-from ..frames import apply, inverse
+from ..frames import apply, inverse, point_rows
 
 COLUMNS, ROWS = 9, 7  # pixels of the table over the image
 DENSE = 41  # points along each side on which a homography is fitted and its error measured

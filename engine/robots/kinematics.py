@@ -20,9 +20,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
-import py_opw_kinematics as opw
 import scipy
 from numpy.typing import ArrayLike
 
@@ -30,6 +30,9 @@ from ..arrays import Array
 from ..frames import checked_transform, displacement, rotation_angle, straight, turns
 from .arms import Forward, build, joints, length_errors
 from .model import Robot, checked
+
+if TYPE_CHECKING:
+    import py_opw_kinematics as opw
 
 LEVER_MM = 500.0  # [mm] weight of an angle of 1 rad: the size of a middle-sized arm
 FIRST_DAMPING = 1e-3  # [-] λ of the first step: cautious enough to keep the arm's configuration
@@ -139,6 +142,8 @@ def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
     angles depend on the wrist centre only, they are then taken from the same centre with the
     flange turned away.
     """
+    import py_opw_kinematics as opw  # here: it loads much of SciPy, and few commands ask
+
     arm = opw.Robot(opw.KinematicModel(**size, offsets=(0,) * 6, flip_axes=(False,) * 6), False)
     found = _branches(arm, T)
     lost = np.isnan(found).any(axis=1)

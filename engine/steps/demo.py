@@ -21,7 +21,7 @@ from ..simulate.depth import DepthSensor
 from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
-from .editing import correct_pose, examine_correction
+from .correcting import correct_pose, examine_correction
 from .planning import replace_plan, revised, with_rest
 from .recording import Draft, examine, outstanding, record_station
 from .solve import Solved, keep, solve_session

@@ -1,26 +1,15 @@
-"""Changing what is recorded: by hand, or as a finding suggests when that is asked for.
+"""Changing by hand what is recorded: setting stations aside, bringing them back, remarks.
 
-Every function returns the change and writes nothing. Nothing is lost: the journal keeps what was
-typed before.
+Every function returns the change and writes nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from ..cell.session import Session, Station
-from ..errors import StationbookError, UsageError
-from ..findings import Finding
-from ..pendant.entry import parse_active
-from ..pendant.settings import FLANGE
+from ..errors import StationbookError
 from ..sessions.changes import Change
-from ..sessions.folder import stored_points
-from .recording import Draft, accepted_codes, examine
-from .solve import Solved, solve_session
-from .station_image import points_view
-from .station_pose import Known, examine_line, known
 
 
 def set_aside(session: Session, station_id: int, reason: str) -> Change:
@@ -29,197 +18,20 @@ def set_aside(session: Session, station_id: int, reason: str) -> Change:
     if not why:
         raise StationbookError("no reason given", "Say in a few words why it is set aside.")
     station = replace(session.existing(station_id), use=False, note=why)
-    return _changed("set aside", session, station, reason=why)
+    return changed("set aside", session, station, reason=why)
 
 
 def bring_back(session: Session, station_id: int) -> Change:
     """Use a station again that was set aside."""
-    return _changed("bring back", session, replace(session.existing(station_id), use=True))
+    return changed("bring back", session, replace(session.existing(station_id), use=True))
 
 
 def annotate(session: Session, station_id: int, note: str) -> Change:
     """Keep a remark with a station; an empty one removes it."""
     station = replace(session.existing(station_id), note=note.strip() or None)
-    return _changed("note", session, station, note=note.strip())
+    return changed("note", session, station, note=note.strip())
 
 
-def examine_correction(
-    session: Session,
-    folder: Path,
-    station_id: int,
-    text: str,
-    *,
-    joints: str | None = None,
-    earlier: Known | None = None,
-) -> Draft:
-    """Examine a new text for a recorded station's pose, against the image that it has.
-
-    ``text``: the pose, or the joints where those are typed. ``joints``: the joints beside a pose
-    (None: as they were). ``earlier`` saves computing `known(session, before=station_id)` again.
-    """
-    old = session.existing(station_id)
-    beside = joints or (" ".join(old.joints) if old.joints else None)
-    before = known(session, before=old.id) if earlier is None else earlier
-    pose = examine_line(session, text, beside, closing=old.closing, earlier=before)
-    points = stored_points(session, folder, old)
-    view = replace(points_view(points), board_pose=old.board_pose)
-    return examine(session, folder, pose, view, closing=old.closing, retake=old.id)
-
-
-def correct_pose(
-    session: Session,
-    station_id: int,
-    draft: Draft,
-    *,
-    accepted: Sequence[str] = (),
-    reason: str | None = None,
-) -> Change:
-    """Replace the typed pose of a station by one that `examine_correction` examined.
-
-    Raises StationbookError when a finding still stands.
-    """
-    old = session.existing(station_id)
-    used = accepted_codes(draft.findings, accepted, reason, "not changed")
-    station = replace(
-        old,
-        pose=draft.pose.typed.fields if draft.pose.typed else old.pose,
-        joints=draft.pose.joints.fields if draft.pose.joints else old.joints,
-        accepted=used,
-        note=reason if used and reason else old.note,
-    )
-    return _changed(
-        "correct",
-        session,
-        station,
-        replaced=list(old.typed),
-        typed=list(station.typed),
-        accepted=list(used),
-        reason=reason,
-    )
-
-
-def _changed(action: str, session: Session, station: Station, **details: object) -> Change:
+def changed(action: str, session: Session, station: Station, **details: object) -> Change:
+    """Return the change that puts ``station`` in the place of the one with its number."""
     return Change(action, session.with_station(station), {"station": station.id, **details})
-
-
-TYPED = "typed-value"
-ACTIVE = ("active_tool", "active_frame")  # keys of the pendant that stops with joints tell
-UNDONE = "it is undone already in every solution; nothing is left to change"
-BY_HAND = {  # findings whose remedy no program can apply
-    "board-pitch": "measure the board and correct board.pitch_mm in the cell",
-    "board-turned": UNDONE,
-    "lens": "use the right lens data in the cell",
-    "board-moved": "repeat the stations before or after the move",
-    "camera-moved": "repeat the stations before or after the move",
-    "inverse-pose": "type the flange in the base, as the pendant shows it",
-    "outlier": "set the station aside, or retake it",
-}
-
-
-def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple[Change, str]:
-    """Apply what finding ``code`` suggests (at ``station``): the change, and in words what it is.
-
-    Nothing is written. Solves the session to learn what is suggested. Raises UsageError where no
-    such finding stands or nothing can be applied, StationbookError where the corrected pose does
-    not pass the checks.
-    """
-    if code in BY_HAND:
-        raise UsageError(f"{code} cannot be fixed here", BY_HAND[code].capitalize() + ".")
-    standing = _standing(solve_session(session, folder))
-    found = [
-        item
-        for item in standing
-        if item.code == code
-        and (station is None or item.station == station or station in (item.stations or ()))
-    ]
-    if not found:
-        codes = ", ".join(dict.fromkeys(item.code for item in standing)) or "none"
-        place = "" if station is None else f" at station {station}"
-        raise UsageError(f"no finding {code}{place} to fix", f"Findings that stand: {codes}.")
-    if code == TYPED:
-        return _typed_value(session, folder, found, station)
-    if code == "pairing":
-        return _pairing(session, found[0])
-    if code in ("rotation-convention", "unit", "joints-disagree"):
-        return _pendant(session, found[0])
-    raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
-
-
-def _standing(solved: Solved) -> list[Finding]:
-    """Return the first camera's findings, and the typing slips that only further cameras show."""
-    found = list(solved.stored.findings)
-    known = {item.station for item in found if item.code == TYPED}
-    for result in solved.others.values():
-        slips = [i for i in result.findings if i.code == TYPED and i.station not in known]
-        known |= {item.station for item in slips}
-        found += slips
-    return found
-
-
-def _typed_value(
-    session: Session, folder: Path, found: Sequence[Finding], station: int | None
-) -> tuple[Change, str]:
-    """Replace the fields that the findings name, through the checks that every pose passes."""
-    if station is None:
-        raise UsageError("say which station to fix", "Add --station N.")
-    old = session.existing(station)
-    labels, new = session.cell.pendant.labels, list(old.typed)
-    for item in found:
-        if item.field in labels and item.suggested is not None:
-            new[labels.index(item.field)] = item.suggested
-    draft = examine_correction(session, folder, station, " ".join(new))
-    # The suggestion came from the images of all stations: they have had their say.
-    draft = replace(draft, findings=draft.pose.findings)
-    accepted = [item.code for item in draft.findings if item.code in old.accepted]
-    change = correct_pose(session, station, draft, accepted=accepted)
-    changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
-    return change, f"station {station}: {changes}"
-
-
-def _pairing(session: Session, found: Finding) -> tuple[Change, str]:
-    """Give every image to the station whose pose it fits."""
-    ids = list(found.stations or ())
-    if found.suggested is None:
-        first, second = (session.existing(i) for i in ids)
-        moved = [_with_view(first, second), _with_view(second, first)]
-        what = f"images of stations {ids[0]} and {ids[1]} exchanged"
-    else:
-        moved = _shifted([session.existing(i) for i in ids], int(found.suggested))
-        what = f"images of stations {ids[0]} to {ids[-1]} shifted by {found.suggested}"
-    new = session
-    for station in moved:
-        new = new.with_station(station)
-    details = {"stations": ids, "shift": found.suggested}
-    return Change("fix pairing", new, details), what
-
-
-def _shifted(stations: list[Station], by: int) -> list[Station]:
-    """Return the stations with the image of row k at row k + by; one left without is set aside."""
-    moved = []
-    for row, station in enumerate(stations):
-        source = row - by
-        if 0 <= source < len(stations):
-            moved.append(_with_view(station, stations[source]))
-        else:
-            note = "no image of its own after the images were paired again"
-            empty = replace(station, image=None, points=None, board_pose=None)
-            moved.append(replace(empty, use=False, note=note))
-    return moved
-
-
-def _with_view(station: Station, source: Station) -> Station:
-    return replace(station, image=source.image, points=source.points, board_pose=source.board_pose)
-
-
-def _pendant(session: Session, found: Finding) -> tuple[Change, str]:
-    """Correct the pendant's settings in the session's copy of the cell."""
-    key, value = found.field, found.suggested
-    if key not in ("rotation", "angle_unit", "length_unit", *ACTIVE) or value is None:
-        raise UsageError(f"{found.code} suggests nothing that can be applied", found.remedy)
-    pendant = session.cell.pendant
-    new_value = parse_active(f"as fitted: {value}", FLANGE, pendant) if key in ACTIVE else value
-    pendant = replace(pendant, **{key: new_value})  # type: ignore[arg-type]
-    new = replace(session, cell=replace(session.cell, pendant=pendant))
-    details = {"key": f"pendant.{key}", "replaced": found.typed, "typed": value}
-    what = f"pendant.{key}: {found.typed} → {value} (in this session only)"
-    return Change("fix cell", new, details), what

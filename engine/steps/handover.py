@@ -15,6 +15,7 @@ from ..cell.session import Session, camera_number, cell_of
 from ..errors import FileError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..findings import finding
+from ..pendant.table import Row, table_text
 from ..plant.archive import summaries
 from ..proof.stated import of_camera
 from ..report.exports import Chosen, export
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from ..report.html_record import Past
 
 REPORT_FILE = "report.html"
+POSES = "poses"  # the export form that holds the stations, not the result
 
 
 class Form(NamedTuple):
@@ -114,6 +116,16 @@ def _marked(
         raise UsageError(said.message.rstrip("."), said.remedy)
     judged = result.judged([said, *result.findings], session.cell.tolerance)
     return judged, result.accepted
+
+
+def poses_text(session: Session) -> str:
+    """Return the stations in use as the table that an import reads."""
+    used = [station for station in session.stations if station.use]
+    joints = [] if session.cell.pendant.shows_joints else [s.joints or () for s in used]
+    rows = [Row(s.id, image=s.image or s.points, taken=s.taken) for s in used]
+    return table_text(
+        session.cell.pendant, rows, [s.typed for s in used], joints or [()] * len(used)
+    )
 
 
 def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]:

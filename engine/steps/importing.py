@@ -19,7 +19,7 @@ from ..errors import FileError, StationbookError, UsageError
 from ..files import read_bytes
 from ..findings import Finding
 from ..images.sources import SUFFIXES, depth_beside, is_depth
-from ..pendant.table import Row, Table, decoded, read_table, table_text, time_of
+from ..pendant.table import Row, Table, decoded, read_table, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from .recording import examine, outstanding, record_station
@@ -224,13 +224,3 @@ def _one(
         return Imported(pair, stored, draft.findings), change.session
     without = replace(change.session.existing(stored), image=None, points=None)
     return Imported(pair, stored, draft.findings), change.session.with_station(without)
-
-
-def poses_text(session: Session) -> str:
-    """Return the stations in use as the table that an import reads."""
-    used = [station for station in session.stations if station.use]
-    joints = [] if session.cell.pendant.shows_joints else [s.joints or () for s in used]
-    rows = [Row(s.id, image=s.image or s.points, taken=s.taken) for s in used]
-    return table_text(
-        session.cell.pendant, rows, [s.typed for s in used], joints or [()] * len(used)
-    )

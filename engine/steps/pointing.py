@@ -14,9 +14,9 @@ from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import NOT_ACCEPTED, Pointer, Uncertainty
 from ..cell.session import Session
 from ..errors import UsageError
-from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM, point_rows
+from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
 from ..findings import Finding, finding
-from ..frames import apply
+from ..frames import apply, point_rows
 from ..proof.conclusion import pointer_covariance
 from ..proof.stated import Stated, stated
 from ..proof.tip import Tip, find_tip, frame_covariance, frame_through

@@ -23,7 +23,7 @@ from engine.simulate.scenario import cell, cell_text, truth
 from engine.simulate.sensor import Optics
 from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
-from engine.steps.editing import correct_pose, examine_correction
+from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.recording import examine, outstanding, record_station
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import create_session

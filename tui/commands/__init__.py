@@ -17,7 +17,7 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
     "start": ("begin", "run_start"),
     "swap": ("begin", "run_swap"),
     "record": ("record", "run_record"),
-    "edit": ("record", "run_edit"),
+    "edit": ("edit", "run"),
     "import": ("bring_in", "run"),
     "check": ("check", "run"),
     "plan": ("plan", "run"),

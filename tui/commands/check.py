@@ -10,7 +10,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.checking import check_session
-from engine.steps.editing import fix
+from engine.steps.correcting import fix
 
 from ..clock import now
 from ..output import Answer, finding_texts, run_over, tell

@@ -12,13 +12,17 @@ from engine.report.exports import Chosen
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_output
-from engine.steps.handover import export_result, make_report, make_together, write_report
-from engine.steps.importing import poses_text
+from engine.steps.handover import (
+    POSES,
+    export_result,
+    make_report,
+    make_together,
+    poses_text,
+    write_report,
+)
 
 from ..clock import now
 from ..output import Answer, run_over, say, tell
-
-POSES = "poses"  # the stations as a table, not the result
 
 
 def run_report(args: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""`record` and `edit`: one station, through the same checks as on the screen."""
+"""`record`: one station, through the same checks as on the screen."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from engine.checks.entry import OVERRULED_WITH_REASON
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import STATION, open_session
+from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.editing import annotate, bring_back, correct_pose, examine_correction, set_aside
+from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.recording import (
     Draft,
     add_views,
@@ -39,7 +39,7 @@ from engine.steps.station_image import (
 from engine.steps.station_pose import examine_pose, known
 
 from ..clock import now
-from ..output import Answer, finding_texts, tell
+from .edit import told
 
 # findings, those that stand in the way, and the station if it was stored
 Outcome = tuple[tuple[Finding, ...], tuple[Finding, ...], Station | None]
@@ -56,19 +56,8 @@ def run_record(args: argparse.Namespace) -> int:
         else:
             findings, standing, station = _recorded(args, session, folder)
     if station is None:
-        return _told(args, findings, station, f"NOT STORED: {_how_to_go_on(standing)}")
-    return _told(args, findings, station, f"station {station.id} stored")
-
-
-def _told(
-    args: argparse.Namespace, findings: tuple[Finding, ...], station: Station | None, said: str
-) -> int:
-    """Print what became of a station; None: a finding stands in the way."""
-    stored = None if station is None else STATION.write(station)
-    found = [item.document() for item in findings]
-    document = {"format": 1, "findings": found, "station": stored}
-    tell(args, Answer(document, [*finding_texts(findings), said]))
-    return 0 if station is not None else 1
+        return told(args, findings, station, f"NOT STORED: {_how_to_go_on(standing)}")
+    return told(args, findings, station, f"station {station.id} stored")
 
 
 def _check_given(args: argparse.Namespace) -> None:
@@ -179,35 +168,22 @@ def _how_to_go_on(standing: tuple[Finding, ...]) -> str:
     return f"put it right, or accept with {words}{' --reason TEXT' if needs_reason else ''}."
 
 
-def run_edit(args: argparse.Namespace) -> int:
-    """Change one station; 0 when it is stored, 1 when a finding stands in the way."""
-    folder = Path(args.dir)
-    with writing(folder):
-        session = open_session(folder)
-        change, findings = _changed(args, session, folder)
-        commit(folder, change, Who(None, now()))
-    station = None if change is None else change.session.existing(args.station)
-    said = "NOT CHANGED" if station is None else "changed"
-    return _told(args, findings, station, f"station {args.station} {said}")
+# ---- what of `edit` needs as much --------------------------------------------------------------
 
 
-def _changed(
+def corrected(
     args: argparse.Namespace, session: Session, folder: Path
 ) -> tuple[Change | None, tuple[Finding, ...]]:
-    """Return what changes, None where a finding stands in the way, and the findings."""
-    number = args.station
-    if args.aside is not None:
-        return set_aside(session, number, args.aside), ()
-    if args.back:
-        return bring_back(session, number), ()
-    if args.photo is not None:
-        session.existing(number)
-        photo = Change("photo", session, {"station": number})
-        return photographed(photo, folder, number, Path(args.photo)), ()
-    if args.note is not None:
-        return annotate(session, number, args.note), ()
-    draft = examine_correction(session, folder, number, args.pose)
+    """Return the change of a station's pose, None where a finding stands in the way; findings."""
+    draft = examine_correction(session, folder, args.station, args.pose)
     if outstanding(draft.findings, args.accept, args.reason):
         return None, draft.findings
-    change = correct_pose(session, number, draft, accepted=args.accept, reason=args.reason)
+    change = correct_pose(session, args.station, draft, accepted=args.accept, reason=args.reason)
     return change, draft.findings
+
+
+def with_photo(args: argparse.Namespace, session: Session, folder: Path) -> Change:
+    """Return the change that keeps a photograph of the pendant with a station."""
+    session.existing(args.station)
+    photo = Change("photo", session, {"station": args.station})
+    return photographed(photo, folder, args.station, Path(args.photo))

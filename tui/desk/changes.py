@@ -13,7 +13,7 @@ from engine.cell.session import Session
 from engine.errors import StationbookError, UsageError
 from engine.sessions.changes import Change
 from engine.steps import planning, starting
-from engine.steps.editing import fix as apply
+from engine.steps.correcting import fix as apply
 from engine.steps.handover import FORMS, camera_names, make_report, store_exports, write_report
 from engine.steps.starting import Answers
 

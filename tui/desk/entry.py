@@ -9,7 +9,7 @@ from engine.cell.session import Station
 from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_cause
 from engine.plans.plan import CLOSING
-from engine.steps.editing import correct_pose, examine_correction
+from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.planning import with_rest
 from engine.steps.recording import (
     Draft,
