@@ -16,7 +16,6 @@ from ..errors import UsageError
 from ..frames import apply, rotation_exp, transform
 from .types import Spiral
 
-SEED = 5  # any number: fixes the candidates
 EDGE_PX = 12.0  # px; nearer to the border detectors miss the outermost squares, common practice
 # [-] spacings beyond the outermost points that must be seen: rendered boards are found whole from
 # 0.4 on; a charuco corner needs the markers around it, so the whole outer squares.
@@ -138,10 +137,14 @@ def placed_views(seen: Sight, R: Array) -> Array:
 
 
 def spread_evenly(count: int, dimensions: int) -> Array:
-    """Return points (count, dimensions) of a Sobol sequence, always the same; a power of two."""
-    from scipy.stats import qmc  # here: takes longer to import than a whole solve
+    """Return points (count, dimensions) in [0, 1) that fill the unit cube evenly, always the same.
 
-    return np.asarray(qmc.Sobol(dimensions, rng=np.random.default_rng(SEED)).random(count))
+    Each step adds the same irrational numbers, powers of the root of x^(d+1) = x + 1, which
+    generalises the golden ratio (Roberts 2018, from memory).
+    """
+    root = np.roots([1.0, *[0.0] * (dimensions - 1), -1.0, -1.0]).real.max()
+    step = root ** -np.arange(1.0, dimensions + 1)
+    return np.asarray((0.5 + np.arange(count)[:, None] * step) % 1.0)
 
 
 def _spots(seen: Sight, u: Array) -> Array:

@@ -20,7 +20,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy
@@ -30,9 +29,6 @@ from ..arrays import Array
 from ..frames import checked_transform, displacement, rotation_angle, straight, turns
 from .arms import Forward, build, joints, length_errors
 from .model import Robot, checked
-
-if TYPE_CHECKING:
-    import py_opw_kinematics as opw
 
 LEVER_MM = 500.0  # [mm] weight of an angle of 1 rad: the size of a middle-sized arm
 FIRST_DAMPING = 1e-3  # [-] λ of the first step: cautious enough to keep the arm's configuration
@@ -127,71 +123,56 @@ def _held(arm: Forward, q: Array, loss: Array) -> Array:
     return np.asarray(np.where((loss < HELD_MM**2)[:, None], arm.joints.centred(q), np.nan))
 
 
-STRAIGHT = 1e-7  # [-] sin J5 under which rounding decides how J4 and J6 share their turn
+STRAIGHT = 1e-9  # [-] sin J5 under which J4 and J6 share their turn as rounding has it
 LEVEL_RAD = np.deg2rad(0.5)  # tilt that reading and rounding explain on an arm that cannot tilt
-_BENT = turns("x", [1.0])  # any turn that takes the wrist off straight
 
 # Each closed form takes the sizes [mm] and one base_T_flange (4, 4) [mm] and returns model values
 # (k, axes) [rad, mm], without regard to limits; k is 0 where the pose is out of reach.
 
 
 def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
-    """Return up to eight branches (Brandstötter, Angerer, Hofbaur 2014).
+    """Return up to eight branches: those of the arm to the wrist's centre, J5 to either side.
 
-    Where the wrist is straight the library can lose a branch to rounding; since the arm's three
-    angles depend on the wrist centre only, they are then taken from the same centre with the
-    flange turned away.
+    Parameters as in Brandstötter, Angerer, Hofbaur 2014.
     """
-    import py_opw_kinematics as opw  # here: it loads much of SciPy, and few commands ask
-
-    arm = opw.Robot(opw.KinematicModel(**size, offsets=(0,) * 6, flip_axes=(False,) * 6), False)
-    found = _branches(arm, T)
-    lost = np.isnan(found).any(axis=1)
-    if lost.any():
-        turned = T.copy()
-        turned[:3, :3] = T[:3, :3] @ _BENT
-        turned[:3, 3] += size["c4"] * (turned[:3, 2] - T[:3, 2])
-        bent = _branches(arm, turned)
-        for slot in np.flatnonzero(lost & ~np.isnan(bent).any(axis=1)):
-            found[slot] = _with_wrist(bent[slot], T)
-    return found[~np.isnan(found).any(axis=1)]
+    centre = T[:3, 3] - size["c4"] * T[:3, 2]
+    ways = np.repeat(np.array(_ways_to(size, centre)).reshape(-1, 3), 2, axis=0)
+    side = np.tile([1.0, -1.0], len(ways) // 2)
+    W = _turned_back(ways[:, 0], ways[:, 1] + ways[:, 2], T[:3, :3])
+    bend = np.hypot(W[:, 0, 2], W[:, 1, 2])
+    straight_on, ahead = bend < STRAIGHT, W[:, 2, 2] > 0
+    t4 = np.where(straight_on, 0.0, np.arctan2(side * W[:, 1, 2], side * W[:, 0, 2]))
+    t5 = np.where(straight_on & ahead, 0.0, side * np.arctan2(bend, W[:, 2, 2]))
+    last = _turned_back(t4, t5, W)
+    return np.column_stack([ways, t4, t5, np.arctan2(last[:, 1, 0], last[:, 0, 0])])
 
 
-def _branches(arm: opw.Robot, T: Array) -> Array:
-    return np.asarray(
-        arm.reach(scipy.spatial.transform.RigidTransform.from_matrix(T[None])).joints[0]
-    )
-
-
-def _with_wrist(values: Array, T: Array) -> Array:
-    """Return the branch with J4 to J6 for the orientation of ``T``; J5 keeps its sign."""
-    t1, lean = values[0], values[1] + values[2]
-    W = turns("zy", [t1, lean]).T @ T[:3, :3]
-    bend = np.hypot(W[0, 2], W[1, 2])
-    if bend < STRAIGHT:
-        t4, t5 = 0.0, (0.0 if W[2, 2] > 0 else np.pi)
-    else:
-        sign = 1.0 if values[4] >= 0 else -1.0
-        t4, t5 = np.arctan2(sign * W[1, 2], sign * W[0, 2]), sign * np.arctan2(bend, W[2, 2])
-    last = turns("zy", [t4, t5]).T @ W
-    return np.array([*values[:3], t4, t5, np.arctan2(last[1, 0], last[0, 0])])
+def _turned_back(about_z: Array, about_y: Array, R: Array) -> Array:
+    """Return what turns (n,) about z and the moved y leave of ``R`` (..., 3, 3): (n, 3, 3)."""
+    return np.swapaxes(turns("zy", np.column_stack([about_z, about_y])), 1, 2) @ R
 
 
 def level_flange(size: Mapping[str, float], T: Array) -> Array:
     """Return up to four branches: arm towards the pose or over the back, elbow either way."""
     if tilt(T) > LEVEL_RAD:
         return np.empty((0, 4))
-    x, y, z = T[:3, 3]
+    # The flange hangs below, however its z axis is named.
+    ways = _ways_to(size, T[:3, 3] + (0.0, 0.0, size["c4"]))
+    return np.array([[*way, yaw(T) - way[0]] for way in ways]).reshape(-1, 4)
+
+
+def _ways_to(size: Mapping[str, float], place: Array) -> list[tuple[float, float, float]]:
+    """Return up to four ways (J1, J2, J3) [rad] to a place (3,) [mm]: ahead or over the back."""
+    x, y, z = place
     flat = x * x + y * y - size["b"] ** 2
     if flat < 0:
-        return np.empty((0, 4))
-    height = z + size["c4"] - size["c1"]  # the flange hangs below, however its z axis is named
+        return []
     found = []
     for ahead in (np.sqrt(flat), -np.sqrt(flat)):
-        t1 = np.arctan2(y, x) - np.arctan2(size["b"], ahead)
-        for t2, t3 in _two_links(size, ahead - size["a1"], height):
-            found.append([t1, t2, t3, yaw(T) - t1])
-    return np.array(found).reshape(-1, 4)
+        t1 = float(np.arctan2(y, x) - np.arctan2(size["b"], ahead))
+        links = _two_links(size, ahead - size["a1"], z - size["c1"])
+        found += [(t1, t2, t3) for t2, t3 in links]
+    return found
 
 
 def _two_links(size: Mapping[str, float], ahead: float, height: float) -> list[tuple[float, float]]:

@@ -93,7 +93,6 @@ PACKAGES = (
     "scipy",
     "opencv-python-headless",
     "pyyaml",
-    "py-opw-kinematics",
     "matplotlib",
     "pillow",
 )
