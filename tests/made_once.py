@@ -29,6 +29,7 @@ ASKED_OFTEN = (
     ("engine.steps.proving", "diagnosed"),
     ("engine.steps.station_image", "detect"),
     ("plan_world", "make_plan"),
+    ("erring_arm", "make_plan"),
 )
 
 

@@ -8,7 +8,7 @@ import subprocess
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import cv2
@@ -45,6 +45,12 @@ needs_poppler = pytest.mark.skipif(not shutil.which("pdftoppm"), reason="poppler
 needs_chromium = pytest.mark.skipif(not shutil.which("chromium"), reason="chromium missing")
 
 
+@cache
+def printed(board: Board) -> bytes:
+    """Return the PDF of a board: writing one takes half a second, most of it for its fonts."""
+    return board_sheet(board)[0]
+
+
 def rendered(pdf: bytes, folder: Path, dpi: int = DPI) -> list[np.ndarray]:
     (folder / "b.pdf").write_bytes(pdf)
     command = ["pdftoppm", "-r", str(dpi), "-gray", "b.pdf", "page"]
@@ -58,7 +64,7 @@ def first_page(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Board], np
 
     @lru_cache
     def render(board: Board) -> np.ndarray:
-        return rendered(board_sheet(board)[0], tmp_path_factory.mktemp("page"))[0]
+        return rendered(printed(board), tmp_path_factory.mktemp("page"))[0]
 
     return render
 
@@ -124,7 +130,7 @@ def test_printed_pdf_has_the_pitch_it_states(
 @pytest.mark.parametrize("rows", [7, 8])
 def test_charuco_sheet_is_the_picture_opencv_draws(rows: int, legacy: bool, tmp_path: Path) -> None:
     board = replace(CHARUCO, rows=rows, legacy_layout=legacy)
-    page = rendered(board_sheet(board)[0], tmp_path, dpi=254)[0]  # 10 px per mm
+    page = rendered(printed(board), tmp_path, dpi=254)[0]  # 10 px per mm
     made = charuco_layout(board)
     wide, high = (board.columns + 1) * 200, (board.rows + 1) * 200
     drawn = made.generateImage((wide, high), marginSize=0, borderBits=1)
@@ -241,7 +247,7 @@ def test_svg_shown_by_a_browser_has_the_pitch_it_states(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", BOARDS)
 def test_our_detector_numbers_the_printed_points_from_the_mark(name: str, tmp_path: Path) -> None:
     board = BOARDS[name]
-    page = rendered(board_sheet(board)[0], tmp_path, dpi=127)[0]  # 5 px per mm
+    page = rendered(printed(board), tmp_path, dpi=127)[0]  # 5 px per mm
     x0, y0, x1, y1 = first_sheet(board).strip
     page[int(y0 * 5) : int(y1 * 5) + 1, int(x0 * 5) : int(x1 * 5) + 1] = 255  # as when mounted
     found = detect(page, board)
