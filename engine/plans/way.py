@@ -8,6 +8,7 @@ between or after the shifts.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -77,6 +78,26 @@ def jogged(base_T_flange: Array, shift_mm: Array, turn: Array) -> Array:
 def jog_text(legs: Legs) -> str:
     """Return the legs in words, in their order, rounded to 1 mm and 1°."""
     return ", ".join(map(str, legs)) or "stay here"
+
+
+def read_legs(text: str) -> Legs:
+    """Return the legs that `jog_text` says, rounded as it says them; () for any other text."""
+    found = [_LEG.fullmatch(part) for part in text.split(", ")]
+    if not all(found):
+        return ()
+    return tuple(
+        Leg(AXES.index(m["shifted"]), float(m["mm"].replace("−", "-")), False)
+        if m["mm"]
+        else Leg(AXES.index(m["turned"]), np.radians(float(m["deg"].replace("−", "-"))), True)
+        for m in found
+        if m is not None
+    )
+
+
+_LEG = re.compile(
+    r"base (?P<shifted>[XYZ]) (?P<mm>[+−]\d+) mm|"
+    r"turn (?P<deg>[+−]\d+)° about base (?P<turned>[XYZ])"
+)
 
 
 def _signed(value: float) -> str:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from itertools import groupby
+
+import numpy as np
 
 from engine.cell.result import StoredResult, most_expanded
 from engine.cell.session import labelled
 from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
+from engine.frames import AXES
+from engine.plans.way import Leg, read_legs
 from engine.steps.pictures import HOLE, OUTSIDE, depth_picture
 from engine.steps.station_image import ViewDraft
 
-from ..words import RECHECKABLE
+from ..words import RECHECKABLE, Part
 from .desk import Desk
 from .entry import Entry, first_station
 from .kept import Kept
@@ -44,20 +49,53 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
     if entry is not None and entry.closing and (start := first_station(desk)) is not None:
         text = f"go back to station {start.id}.\n{labelled(desk.labels, start.typed)}"
         why = "shows whether board or camera moved meanwhile"
-        return Move(f"Station {number}, closing:", text, why)
+        large = _large(number, [f"back to {start.id}"], _fields(desk, start.typed))
+        return Move(f"Station {number}, closing:", text, why, large)
     head, index = f"Station {number}:", desk.next_index
     if index is None:
         if source is None or number == 1:
             first = "jog until the board fills the middle of the camera's view, facing the camera."
-            return Move(head, first)
+            return Move(head, first, large=_large(number))
         if desk.planning:
-            return Move(head, "planning the next move ...")
-        return Move(head, "jog on: another place in the view, and tilt the board another way.")
+            return Move(head, "planning the next move ...", large=_large(number))
+        text = "jog on: another place in the view, and tilt the board another way."
+        return Move(head, text, large=_large(number))
     planned = desk.plan[index]
-    pose = labelled(desk.labels, planned.pose or ())
+    pose, why = labelled(desk.labels, planned.pose or ()), planned.why or ""
+    if planned.jog:
+        large = _large(number, *_groups(read_legs(planned.jog)))
+    else:
+        large = _large(number, _fields(desk, planned.pose or ()))
     if planned.pose and planned.jog:
-        return Move(head, f"{pose}\njog {planned.jog}", planned.why or "")
-    return Move(head, planned.jog or f"go to {pose}", planned.why or "")
+        return Move(head, f"{pose}\njog {planned.jog}", why, large)
+    return Move(head, planned.jog or f"go to {pose}", why, large)
+
+
+def _large(number: int, *groups: Sequence[str]) -> tuple[Part, ...]:
+    """Return number and moves for large letters, one group leading on to the next."""
+    parts: list[Part] = []
+    for group in groups:
+        parts += [(">", "dim")] if parts and group else []
+        parts += [(text, "note" if text.endswith("°") else "title") for text in group]
+    return ((str(number), "good"), *parts)
+
+
+def _groups(legs: Sequence[Leg]) -> list[list[str]]:
+    """Return shifts in a row, and turns in a row, each in few words."""
+    return [
+        [f"{'turn ' if turns and n == 0 else ''}{_leg(leg)}" for n, leg in enumerate(some)]
+        for turns, some in groupby(legs, key=lambda leg: leg.turns)
+    ]
+
+
+def _leg(leg: Leg) -> str:
+    size = f"{np.degrees(leg.amount) if leg.turns else leg.amount:+.0f}".replace("-", "−")
+    return f"{AXES[leg.axis]} {size}{'°' if leg.turns else ' mm'}"
+
+
+def _fields(desk: Desk, fields: Sequence[str]) -> list[str]:
+    """Return each field of a pose with its label."""
+    return [f"{label} {text}" for label, text in zip(desk.labels, fields, strict=False)]
 
 
 def _again(desk: Desk, entry: Entry) -> Move:
@@ -66,9 +104,11 @@ def _again(desk: Desk, entry: Entry) -> Move:
     pose = labelled(desk.labels, found[0].typed) if found else ""
     if entry.purpose == "correct":
         head = f"Station {entry.station} is edited."
-        return Move(head, f"Recorded:\n{pose}", "its image stays; no move is needed")
+        large: tuple[Part, ...] = ((f"edit {entry.station}", "note"),)
+        return Move(head, f"Recorded:\n{pose}", "its image stays; no move is needed", large)
     text = f"new pose and image. Recorded before:\n{pose}"
-    return Move(f"Station {entry.station} again:", text)
+    large = ((f"again {entry.station}", "note"),)
+    return Move(f"Station {entry.station} again:", text, large=large)
 
 
 def job(desk: Desk, *, here: bool = False) -> Job:

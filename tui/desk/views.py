@@ -18,11 +18,26 @@ class Title(NamedTuple):
 
 
 class Move(NamedTuple):
-    """The next move: a headline such as ``Station 7``, the move as jog or pose, and why."""
+    """The next move: a headline such as ``Station 7``, the move as jog or pose, and why.
+
+    ``large``: the same in few words, text and role of each, for large letters.
+    """
 
     headline: str
     move: str
     why: str = ""
+    large: tuple[tuple[str, str], ...] = ()
+
+
+ANSWER = 20  # signs; a longer answer is no answer but a sentence, and stands in ordinary letters
+
+
+def answer(message: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Return what a message says in its first words, for large letters; () for no short answer."""
+    said, role = message[0] if message else ("", "")
+    if role not in ("good", "warning", "error") or len(said.strip()) > ANSWER:
+        return ()
+    return ((said.strip().removeprefix("Station ").rstrip("."), role),)
 
 
 class Job(NamedTuple):

@@ -15,8 +15,9 @@ from engine.steps.station_image import ViewDraft
 
 from ..desk.desk import Desk
 from ..desk.entry import Entry, examined, keep_entry, kept_entry, store
-from ..desk.views import FieldView
+from ..desk.views import FieldView, answer
 from ..widgets.line_edit import LineEdit, Prompt
+from ..widgets.large import LargeAnswer
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
 from .jobs import Ask, Jobs, in_background, pause, required
@@ -50,7 +51,10 @@ class PoseEdit(LineEdit):
 class EntryPad(Vertical):
     """One entry after the other. Message: `EntryPad.Stored` with the station's id."""
 
-    DEFAULT_CSS = "EntryPad { height: auto; }"
+    DEFAULT_CSS = """
+    EntryPad, EntryPad .typing, EntryPad .typing > Vertical { height: auto; }
+    EntryPad .typing > Vertical { width: 1fr; }
+    """
 
     class Stored(Message):
         """A station was stored."""
@@ -69,18 +73,21 @@ class EntryPad(Vertical):
         self.pose, self.joints = PoseEdit(id="pose"), PoseEdit(id="joints")
         self.fields = FieldsLine([FieldView(label, "") for label in desk.labels], id="fields")
         self.joint_fields = FieldsLine((), id="joint-fields")
-        self.findings = FindingsView(id="findings")
+        self.answer, self.findings = LargeAnswer(id="answer"), FindingsView(id="findings")
         self.entry = Entry()
         self.message: Line = []
         self._turn = asyncio.Lock()  # accepting and storing happen one after the other
         self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
     def compose(self) -> ComposeResult:
-        for edit, fields in ((self.pose, self.fields), (self.joints, self.joint_fields)):
-            with Horizontal(classes="line", id=f"{edit.id}-line"):
-                yield Prompt()
-                yield edit
-            yield fields
+        with Horizontal(classes="typing"):
+            with Vertical():
+                for edit, fields in ((self.pose, self.fields), (self.joints, self.joint_fields)):
+                    with Horizontal(classes="line", id=f"{edit.id}-line"):
+                        yield Prompt()
+                        yield edit
+                    yield fields
+            yield self.answer
         yield self.findings
 
     def on_mount(self) -> None:
@@ -180,6 +187,7 @@ class EntryPad(Vertical):
         """
         typing = self.entry.draft is None
         message = self.message or (self._typed_so_far() if typing else self._how_to_go_on())
+        self.answer.show(answer(message))
         self.findings.show(self.entry.findings, self.entry.codes, message)
 
     def _typed_so_far(self) -> Line:

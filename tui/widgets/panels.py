@@ -15,11 +15,13 @@ from engine.findings import Finding
 
 from ..desk.views import Facts, FieldView, Job, Move, Quality, Title
 from ..words import Line, bar, caution, flow, headline, line_text, remedy
+from .large import has_room, large_lines, line_height
 from .looks import Looks
 from .sheet import Panel, Sheet
 
 CAUTION = caution(NEXT_MOVE)
 OTHERS = 14  # lines that the rest of the recording screen needs, a short list among it
+OTHERS_LARGE = 25  # lines that the rest needs beside large letters, a longer list among it
 LEAST = 3  # lines for a move, so that nothing jumps when the next one is shorter
 SHORT = 14  # characters; two facts with values shorter than this share a line
 PAIRS = 38  # columns that two such facts need, before a picture may stand beside them
@@ -44,6 +46,7 @@ class TitleLine(Panel[Title]):
 class NextMove(Panel[Move]):
     """The next move with the caution, as high as both need; neither is ever cut off unsaid.
 
+    Where there is room the move also stands above them in large letters, whole or not at all.
     ``brief``: the caution was read today and takes one line.
     """
 
@@ -51,6 +54,7 @@ class NextMove(Panel[Move]):
     data = Move("", "")
     brief = False
     cut = False  # the move does not fit
+    _held = 0  # lines of large letters at this size: fewer would let all below them jump
 
     def show(self, data: Move, brief: bool | None = None) -> None:
         """Show another move; ``brief`` says that the caution was read."""
@@ -67,7 +71,22 @@ class NextMove(Panel[Move]):
     def _wanted(self, width: int) -> int:
         room = max(self.app.size.height - OTHERS, LEAST)
         needed = max(len(self._lines(width, why=False)), LEAST) + len(self._caution(width))
-        return min(needed, room)
+        return min(needed + len(self._large(width)), room)
+
+    def _large(self, width: int) -> list[Line]:
+        """Return the move in large letters, and blank lines where it once took more; or nothing."""
+        if not has_room(self.app.size):
+            return []
+        lines = large_lines(self.data.large, self.looks, width)
+        most = self.app.size.height - OTHERS_LARGE
+        if len(lines) > most:
+            return []
+        self._held = max(self._held, len(lines), min(2 * line_height(self.looks), most))
+        return lines + [[] for _ in range(self._held - len(lines))]
+
+    def on_resize(self) -> None:
+        """Forget how much room was taken at another size; `Sheet` draws anew."""
+        self._held = 0
 
     def _caution(self, width: int) -> list[Line]:
         text = caution([NEXT_MOVE_READ]) if self.brief else f"{CAUTION} F2: read."
@@ -82,8 +101,9 @@ class NextMove(Panel[Move]):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the move in as many lines as the caution leaves, then the caution."""
-        caution = self._caution(width)
-        room = max(height - len(caution), 1)
+        caution, large = self._caution(width), self._large(width)
+        large = large if height >= len(large) + LEAST + len(caution) else []
+        room = max(height - len(large) - len(caution), 1)
         lines = self._lines(width)
         if len(lines) > room:
             lines = self._lines(width, why=False)
@@ -91,7 +111,7 @@ class NextMove(Panel[Move]):
         self.cut = len(lines) > room
         if self.cut:
             drawn[-1] = _unfinished(drawn[-1], width, " ... all: F9")
-        return drawn + [[] for _ in range(room - len(drawn))] + caution
+        return [*large, *drawn, *([] for _ in range(room - len(drawn))), *caution]
 
 
 class QualityLine(Panel[Quality]):
