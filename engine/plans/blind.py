@@ -306,11 +306,12 @@ def rough_carried(cell: Cell) -> Array | None:
     """Return the rough transform (4, 4) of what rides on the flange, where the cell has one."""
     if cell.rough is None:
         return None
-    camera, board = _rough(cell.rough)
+    camera, board = rough_places(cell.rough)
     return board if cell.mount == EYE_TO_HAND else camera
 
 
-def _rough(rough: Rough) -> tuple[Array, Array]:
+def rough_places(rough: Rough) -> tuple[Array, Array]:
+    """Return the rough transforms (4, 4) of camera and board."""
     camera, board = (
         from_position_quaternion([*item.position_mm, *item.quaternion_xyzw])
         for item in (rough.camera, rough.board)
@@ -320,7 +321,7 @@ def _rough(rough: Rough) -> tuple[Array, Array]:
 
 def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
     """Return (base_T_flange, camera_T_board) of a first station in the middle of the view."""
-    camera, board = _rough(rough)
+    camera, board = rough_places(rough)
     width = np.ptp(cell.board.points()[:, 0]) + 2 * cell.board.spacing_mm
     usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
     seen = sight(cell.camera, cell.board, float(usual))

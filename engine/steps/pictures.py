@@ -7,22 +7,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..arrays import Array
+from ..boards.pattern import Board
 from ..camera.lens import project
 from ..camera.model import Camera
-from ..cell.session import PlannedStation, Session
+from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.session import PlannedStation, Session, Station
 from ..cell.stations import station_pose, typed_station
 from ..depth.board import DepthReport
 from ..errors import FileError, PoseError
 from ..estimate.problem import predicted_view
 from ..estimate.result import Result
-from ..frames import apply
+from ..frames import apply, inverse
 from ..images.load import decode_image
+from ..pendant.conventions import active_places
+from ..plans.blind import rough_places
+from ..plans.way import read_legs
 from ..sessions.folder import stored_points
 
 Grid = NDArray[np.int64]
@@ -30,23 +37,40 @@ Grid = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Thumbnail:
-    """An image made small: ``grey`` (rows, columns) uint8, and ``points`` (n, 2) column and row."""
+    """An image made small: ``grey`` (rows, columns) uint8, and ``points`` (n, 2) column and row.
+
+    ``wanted`` (rows, columns): where the board's outline is wanted, see `outline`.
+    """
 
     grey: NDArray[np.uint8]
     points: Grid
+    wanted: Grid
 
 
-def thumbnail(image: bytes, pixels: ArrayLike | None, columns: int, rows: int) -> Thumbnail:
+def thumbnail(
+    image: bytes,
+    pixels: ArrayLike | None,
+    columns: int,
+    rows: int,
+    corners: Array | None = None,
+) -> Thumbnail:
     """Return an image file's content averaged to fit ``columns`` × ``rows``, in its proportions.
 
-    ``pixels`` (n, 2) [px] are points to show over it, or None. Raises FileError for no image.
+    ``pixels`` (n, 2) [px] are points to show over it, or None; ``corners`` (n, 2) [px] the wanted
+    outline. Raises FileError for no image.
     """
-    grey = decode_image(image, "the image")
+    grey = _grey(image)
     height, width = grey.shape
     scale = min(max(columns, 1) / width, max(rows, 1) / height, 1.0)
     size = max(round(width * scale), 1), max(round(height * scale), 1)
     small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
-    return Thumbnail(small, cells(pixels, (width, height), size))
+    wanted = outline(corners, (width, height), size)
+    return Thumbnail(small, cells(pixels, (width, height), size), wanted)
+
+
+@lru_cache(maxsize=2)  # the newest image is drawn again and again: for each size and outline
+def _grey(image: bytes) -> NDArray[np.uint8]:
+    return decode_image(image, "the image")
 
 
 FLAT_SHARE = 0.0003  # [-] of the distance; below it, depth counts as flat: as good cameras are
@@ -111,37 +135,157 @@ def seen(pixels: ArrayLike, camera: Camera, columns: int, rows: int) -> Grid:
     return found.astype(np.int64)
 
 
-def wanted_outline(
-    session: Session, result: Result, planned: PlannedStation, columns: int, rows: int
-) -> Grid:
-    """Return (rows, columns): 1 where the outline of the board is wanted in the view, else 0.
+def wanted_corners(session: Session, result: Result, planned: PlannedStation) -> Array | None:
+    """Return (n, 2) [px]: the outline of the board as it is wanted in the view, point 0 first.
 
-    For a planned station, from the stations as solved; nothing where the pose is not known.
+    For a planned station, from the stations as solved. None where that pose is not known, or leads
+    behind the camera.
     """
-    columns, rows = max(columns, 1), max(rows, 1)
-    found = np.zeros((rows, columns), np.uint8)
-    if planned.pose is None:
-        return found.astype(np.int64)
-    goal = station_pose(session.cell, typed_station(session.cell.pendant, planned.pose))
+    goal = _goal(session, planned)
     if goal is None:
-        return found.astype(np.int64)
-    camera, board = session.cell.camera, session.cell.board
+        return None
+    board = session.cell.board
     T = predicted_view(session.cell.mount, result.geometric, goal, result.board)
     points = apply(T, board.points())
-    if points[:, 2].min() > 0:
-        at = cells(project(points, camera), camera.image_size_px, (columns, rows))
-        if len(at):
-            cv2.polylines(found, [cv2.convexHull(at.astype(np.int32))], True, 1)
+    if points[:, 2].min() <= 0:
+        return None
+    pixels = project(points, session.cell.camera)
+    hull = cv2.convexHull(pixels.astype(np.float32))[:, 0]
+    first = int(np.argmin(np.linalg.norm(hull - pixels[0], axis=1)))
+    return np.asarray(np.roll(hull, -first, axis=0), float)
+
+
+def outline(corners: Array | None, size_px: Sequence[int], grid: Sequence[int]) -> Grid:
+    """Return (rows, columns) of a ``grid`` (columns, rows): 1 on the outline, 2 at its start.
+
+    ``corners`` (n, 2) [px] in an image of ``size_px``, or None for no outline. What lies outside
+    is cut off.
+    """
+    columns, rows = (max(int(n), 1) for n in grid)
+    found = np.zeros((rows, columns), np.uint8)
+    if corners is not None:
+        at = np.floor((corners + 0.5) / np.asarray(size_px, float) * (columns, rows))
+        at = np.clip(at, -FAR_CELLS, FAR_CELLS).astype(np.int32)
+        cv2.polylines(found, [at], True, 1)
+        if 0 <= at[0, 0] < columns and 0 <= at[0, 1] < rows:
+            found[at[0, 1], at[0, 0]] = 2
     return found.astype(np.int64)
 
 
-def places(session: Session) -> list[tuple[int, float, float, float]]:
-    """Return id and flange position x, y, z [mm, base] of every station in use."""
-    found = []
-    for station in session.stations:
-        with suppress(PoseError):
-            pose = station_pose(session.cell, station) if station.use else None
-            if pose is not None:
-                x, y, z = pose[:3, 3]
-                found.append((station.id, float(x), float(y), float(z)))
-    return found
+FAR_CELLS = 20_000  # cells; farther out than any screen, and less than what can be drawn
+
+
+def painted(
+    image: bytes, pixels: ArrayLike | None, corners: Array | None, size: Sequence[int]
+) -> NDArray[np.uint8]:
+    """Return an image (height, width, 3) RGB of at most ``size`` (width, height) [px], to be shown.
+
+    Points (n, 2) and the wanted outline (n, 2) [px] are drawn over it, a ring at the first corner.
+    Raises FileError for no image.
+    """
+    grey = _grey(image)
+    scale = min(size[0] / grey.shape[1], size[1] / grey.shape[0], 1.0)
+    width, height = (max(round(n * scale), 1) for n in grey.shape[::-1])
+    small = cv2.resize(grey, (width, height), interpolation=cv2.INTER_AREA)
+    drawn = np.ascontiguousarray(np.repeat(np.asarray(small, np.uint8)[..., None], 3, axis=2))
+    for x, y in cells(pixels, grey.shape[::-1], (width, height)).tolist():
+        cv2.circle(drawn, (x, y), 1, POINT_RGB, -1)
+    if corners is not None:
+        at = np.clip(np.round(corners * scale), -FAR_CELLS, FAR_CELLS).astype(np.int32)
+        cv2.polylines(drawn, [at], True, OUTLINE_RGB, max(width // 200, 1), cv2.LINE_AA)
+        cv2.circle(drawn, at[0].tolist(), max(width // 50, 3), OUTLINE_RGB, 1, cv2.LINE_AA)
+    return np.asarray(drawn, np.uint8)
+
+
+POINT_RGB, OUTLINE_RGB = (255, 215, 95), (135, 255, 135)
+
+
+# ---- the cell from above and from the side ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """Where things are in the base frame [mm]. What is not known is None, or empty.
+
+    ``stations``: id and flange (3,) of those in use; ``goal`` (3,) of the next one. ``way`` (n, 3):
+    the flange along the told jog, leg by leg. ``volume`` (8, 3) corners; ``keep_out`` (2, 3) least
+    and greatest corner of each box; ``camera`` (3,); ``board`` (4, 3) its corners, where it is now.
+    """
+
+    stations: tuple[tuple[int, Array], ...] = ()
+    goal: Array | None = None
+    way: Array | None = None
+    volume: Array | None = None
+    keep_out: tuple[Array, ...] = ()
+    camera: Array | None = None
+    board: Array | None = None
+
+
+def scene(session: Session, result: Result | None, planned: PlannedStation | None) -> Scene:
+    """Return what stands in the cell, as far as the stations and the cell's description tell.
+
+    ``result``: the stations as solved, or None: then the cell's rough transforms tell, if any.
+    ``planned``: the next station.
+    """
+    cell = session.cell
+    poses = [(s.id, pose) for s in session.stations if (pose := _pose(session, s)) is not None]
+    here = poses[-1][1] if poses else None
+    camera, board = _transforms(cell, result)
+    if cell.mount != EYE_TO_HAND and camera is not None:
+        camera = None if here is None else here @ camera
+    elif board is not None:
+        board = None if here is None else here @ board
+    volume: Array | None = cell.work_volume.corners()
+    if cell.work_volume.frame == "camera":
+        volume = None if camera is None or volume is None else apply(camera, volume)
+    way = None if here is None or planned is None else _way(cell, here, planned)
+    goal = None if planned is None else _goal(session, planned)
+    end = way[-1] if goal is None and way is not None else None
+    return Scene(
+        tuple((number, pose[:3, 3]) for number, pose in poses),
+        end if goal is None else goal[:3, 3],
+        way,
+        volume,
+        tuple(np.array([box.min_mm, box.max_mm], float) for box in cell.keep_out),
+        None if camera is None else camera[:3, 3],
+        None if board is None else apply(board, _edge(cell.board)),
+    )
+
+
+def _transforms(cell: Cell, result: Result | None) -> tuple[Array | None, Array | None]:
+    """Return the transforms (4, 4) of camera and board, as solved or as told roughly."""
+    if result is not None and result.solved:
+        return result.geometric, result.board
+    return (None, None) if cell.rough is None else rough_places(cell.rough)
+
+
+def _edge(board: Board) -> Array:
+    """Return the outermost points of a board (4, 3), one after the other around it."""
+    points = board.points()
+    (x0, y0), (x1, y1) = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    return np.array([(x0, y0, 0), (x1, y0, 0), (x1, y1, 0), (x0, y1, 0)], float)
+
+
+def _way(cell: Cell, here: Array, planned: PlannedStation) -> Array | None:
+    """Return the flange's places (n, 3) along the jog of a planned station, told from ``here``."""
+    tool = active_places(cell.pendant)[1]
+    at, found = here @ tool, [here[None, :3, 3]]
+    for leg in read_legs(planned.jog or ""):
+        poses = leg.poses(at, float(np.linalg.norm(tool[:3, 3])))
+        found.append((poses @ inverse(tool))[:, :3, 3])
+        at = poses[-1]
+    return np.concatenate(found) if len(found) > 1 else None
+
+
+def _goal(session: Session, planned: PlannedStation) -> Array | None:
+    """Return the flange pose (4, 4) of a planned station, or None where it has none."""
+    if planned.pose is None:
+        return None
+    return _pose(session, typed_station(session.cell.pendant, planned.pose))
+
+
+def _pose(session: Session, station: Station) -> Array | None:
+    """Return base_T_flange (4, 4) of a station in use, or None where it cannot be told."""
+    with suppress(PoseError):
+        return station_pose(session.cell, station) if station.use else None
+    return None

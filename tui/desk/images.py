@@ -9,16 +9,27 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.arrays import Array
 from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
+from engine.estimate.result import Result
 from engine.files import inside, sha256_of
 from engine.findings import Finding
 from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import stored_points
-from engine.steps.pictures import Thumbnail, coverage, seen, thumbnail, wanted_outline
+from engine.steps.pictures import (
+    Scene,
+    Thumbnail,
+    coverage,
+    outline,
+    scene,
+    seen,
+    thumbnail,
+    wanted_corners,
+)
 from engine.steps.station_image import (
     ViewDraft,
     before_session,
@@ -31,6 +42,7 @@ from engine.steps.station_image import (
 from .desk import Desk
 from .entry import Entry
 from .say import depth_signs
+from .views import View
 
 State = Literal["none", "unconfirmed", "folder", "live"]
 
@@ -151,10 +163,8 @@ def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:
     return examine_image_data(cell, desk.folder, image.data, image.name, depth, written=written)
 
 
-def picture(
-    desk: Desk, entry: Entry, station: int | None, columns: int, rows: int
-) -> tuple[Thumbnail, str]:
-    """Return the image of a station, or of the entry, with its points, and what it is called.
+def newest_image(desk: Desk, entry: Entry, station: int | None) -> tuple[bytes, Array | None, str]:
+    """Return the image of a station, or of the entry, its points [px], and what it is called.
 
     Where the entry has none yet, the last one recorded. Raises StationbookError where there is no
     image at all, FileError where it cannot be read.
@@ -162,8 +172,7 @@ def picture(
     view = entry.view
     if station is None and view is not None and view.image is not None:
         found = 0 if view.pixels is None else len(view.pixels)
-        small = thumbnail(view.image, view.pixels, columns, rows)
-        return small, f"{view.name}, {found} points found"
+        return view.image, view.pixels, f"{view.name}, {found} points found"
     if station is None:
         station = max((s.id for s in desk.opened().stations if s.image), default=None)
     if station is None:
@@ -174,8 +183,20 @@ def picture(
         raise StationbookError(f"station {station} has no image")
     data = image_bytes(inside(desk.folder, recorded.image))
     points = stored_points(session, desk.folder, recorded)
-    small = thumbnail(data, points.pixels if points else None, columns, rows)
-    return small, f"Station {station}: {recorded.image}"
+    return data, points.pixels if points else None, f"Station {station}: {recorded.image}"
+
+
+def picture(
+    desk: Desk,
+    entry: Entry,
+    station: int | None,
+    columns: int,
+    rows: int,
+    corners: Array | None = None,
+) -> tuple[Thumbnail, str]:
+    """Return `newest_image` made small, with the wanted outline at ``corners``, and its name."""
+    data, points, name = newest_image(desk, entry, station)
+    return thumbnail(data, points, columns, rows, corners), name
 
 
 def depth_lines(
@@ -209,9 +230,33 @@ def covered(desk: Desk, entry: Entry, columns: int, rows: int) -> NDArray[np.int
     return counts
 
 
-def wanted(desk: Desk, columns: int, rows: int) -> NDArray[np.int64]:
-    """Return (rows, columns): 1 where the board's outline is wanted next, else 0."""
-    at, solution = desk.next_index, desk.solution
-    if at is None or solution is None or not solution.solved.result.solved:
-        return np.zeros((max(rows, 1), max(columns, 1)), np.int64)
-    return wanted_outline(desk.opened(), solution.solved.result, desk.plan[at], columns, rows)
+def wanted(desk: Desk) -> Array | None:
+    """Return (n, 2) [px]: the outline of the board wanted next, or None where it is not known."""
+    at, result = desk.next_index, solved(desk)
+    if at is None or result is None:
+        return None
+    return wanted_corners(desk.opened(), result, desk.plan[at])
+
+
+def solved(desk: Desk) -> Result | None:
+    """Return the stations as solved last, or None."""
+    result = desk.solution.solved.result if desk.solution else None
+    return result if result is not None and result.solved else None
+
+
+def view(desk: Desk, entry: Entry, columns: int, rows: int, *, images: bool) -> View:
+    """Return the view as a map, with the newest image where there is one and ``images`` is set."""
+    session, corners = desk.opened(), wanted(desk)
+    counts = covered(desk, entry, columns, rows)
+    grid = outline(corners, session.cell.camera.image_size_px, (columns, rows))
+    small = None
+    if images:
+        with suppress(StationbookError):  # F3 says what is wrong with an image
+            small, _ = picture(desk, entry, None, columns, 2 * rows, corners)
+    return View(counts, grid, small)
+
+
+def cell_scene(desk: Desk) -> Scene:
+    """Return what stands in the cell, and the way to the next station."""
+    at = desk.next_index
+    return scene(desk.opened(), solved(desk), None if at is None else desk.plan[at])

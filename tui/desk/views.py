@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from engine.cell.session import PlannedStation, Station
 from engine.findings import Finding, Level
+
+if TYPE_CHECKING:
+    from engine.steps.pictures import Grid, Thumbnail
 
 
 class Title(NamedTuple):
@@ -81,6 +84,19 @@ class Facts(NamedTuple):
     facts: tuple[Fact, ...] = ()
     picture: tuple[str, ...] = ()
     legend: str = ""
+
+
+class View(NamedTuple):
+    """The view of the first camera, on a grid of cells.
+
+    ``counts`` (rows, columns): how often the board was seen there; ``wanted``: see
+    `engine.steps.pictures.outline`. ``picture`` is the newest image, with the same outline; None:
+    there is none, or it costs too much on this line.
+    """
+
+    counts: Grid
+    wanted: Grid
+    picture: Thumbnail | None = None
 
 
 Kind = Literal["recorded", "planned"]

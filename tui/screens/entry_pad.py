@@ -16,8 +16,8 @@ from engine.steps.station_image import ViewDraft
 from ..desk.desk import Desk
 from ..desk.entry import Entry, examined, keep_entry, kept_entry, store
 from ..desk.views import FieldView, answer
-from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.large import LargeAnswer
+from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
 from .jobs import Ask, Jobs, in_background, pause, required

@@ -17,16 +17,23 @@ from textual.screen import Screen
 from engine.errors import StationbookError
 from engine.images.load import image_bytes
 from engine.images.sources import NewImage
-from engine.steps.pictures import places
+from engine.steps.pictures import outline
 
 from ..desk.desk import Desk
 from ..desk.entry import Entry
-from ..desk.images import Watch, covered, depth_lines, examined, picture, wanted
+from ..desk.images import Watch, cell_scene, covered, depth_lines, examined, picture, wanted
 from ..desk.say import DEPTH_LEGEND, seen_fact, view_facts
 from ..desk.views import Fact, Facts
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine
-from ..widgets.pictures import COVERAGE_LEGEND, coverage_lines, image_lines, view_lines
+from ..widgets.pictures import (
+    COVERAGE_LEGEND,
+    SCENE_LEGEND,
+    WANTED_LEGEND,
+    coverage_lines,
+    image_lines,
+    scene_lines,
+)
 from ..widgets.sheet import Scroll
 from .entry_pad import EntryPad
 from .jobs import Ask, Confirm, Jobs, in_background, pause, required
@@ -247,25 +254,27 @@ class Look(Screen[None]):
 
     def _image(self, width: int, height: int) -> list[Line]:
         looks: Looks = self.app.looks  # type: ignore[attr-defined]
-        small, name = picture(self.desk, self.entry, self.station, width, 2 * (height - 1))
-        return [[(name, "title")], *image_lines(small, looks)]
+        corners = wanted(self.desk) if self.station is None else None
+        size = width, 2 * (height - 1)
+        small, name = picture(self.desk, self.entry, self.station, *size, corners)
+        legend = f"; {WANTED_LEGEND}" if small.wanted.any() else ""
+        return [[(name, "title"), (legend, "dim")], *image_lines(small, looks)]
 
     def _coverage(self, width: int, height: int) -> list[Line]:
         counts = covered(self.desk, self.entry, width, height - 1)
-        lines = coverage_lines(counts, wanted(self.desk, width, height - 1))
-        return [[(f"{COVERAGE_LEGEND}; # where it is wanted next", "dim")], *lines]
+        size_px = self.desk.opened().cell.camera.image_size_px
+        lines = coverage_lines(counts, outline(wanted(self.desk), size_px, counts.shape[::-1]))
+        return [[(f"{COVERAGE_LEGEND}; {WANTED_LEGEND}", "dim")], *lines]
 
     def _depth(self, width: int, height: int) -> list[Line]:
         rows = depth_lines(self.desk, self.entry, self.station, width, height - 1)
         return [[(DEPTH_LEGEND, "dim")], *([(row, "note")] for row in rows)]
 
     def _sides(self, width: int, height: int) -> list[Line]:
-        stations = places(self.desk.opened())
-        top = view_lines(stations, (0, 1), "From above, X right, Y up", width, height // 2)
-        side = view_lines(
-            stations, (0, 2), "From the side, X right, Z up", width, height - height // 2
-        )
-        return top + side
+        found, half = cell_scene(self.desk), (height - 1) // 2
+        above = scene_lines(found, (0, 1), "From above, X right, Y up", width, half)
+        side = scene_lines(found, (0, 2), "From the side, X right, Z up", width, height - 1 - half)
+        return [*above, *side, [(SCENE_LEGEND, "dim")]]
 
 
 def _words(text: str) -> Callable[[Looks, int], list[Line]]:

@@ -11,19 +11,18 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
-from engine.steps.pictures import places
 from engine.steps.starting import answered, kept_open
 
 from ..desk.block import stations_in
 from ..desk.changes import questions_left, rested
 from ..desk.desk import Desk
-from ..desk.images import covered, wanted
+from ..desk.images import cell_scene, view
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
 from ..widgets.line_edit import LineEdit
 from ..widgets.lists import StationList
 from ..widgets.panels import FactsPanel, JobLine, KeyLine, NextMove, QualityLine, TitleLine
-from ..widgets.pictures import CoveragePanel, SidesPanel
+from ..widgets.pictures import ScenePanel, ViewPanel
 from .block import Block
 from .entry_pad import EntryPad, PoseEdit
 from .forms import Start
@@ -88,7 +87,7 @@ class Stations(Screen[None]):
         self.title_line, self.next_move = TitleLine(id="title"), NextMove(id="move")
         self.job = JobLine(id="job")
         self.quality, self.facts = QualityLine(id="quality"), FactsPanel(id="facts")
-        self.coverage, self.sides = CoveragePanel(id="coverage"), SidesPanel(id="sides")
+        self.view, self.scene = ViewPanel(id="view"), ScenePanel(id="scene")
         self.pad = EntryPad(desk, id="pad")
         self.stations = StationList(empty="none recorded yet", id="list")
         self.images = StationImages(desk, self.jobs, self.pad, self.show_side)
@@ -119,9 +118,10 @@ class Stations(Screen[None]):
 
     def side(self) -> ComposeResult:
         """Yield what stands beside the list."""
-        yield self.facts
-        yield self.coverage
-        yield self.sides
+        with Horizontal(classes="upper"):
+            yield self.facts
+            yield self.view
+        yield self.scene
 
     def on_mount(self) -> None:
         """Show the session; follow it, or look for images and ask what is to be asked."""
@@ -237,15 +237,14 @@ class Stations(Screen[None]):
         self.show_pictures()
 
     def show_pictures(self) -> None:
-        """Show coverage and places where there is room for them."""
-        if self.coverage.size:
+        """Show the view and the cell where there is room for them."""
+        if self.view.size:
             self.jobs.begin(self._show_pictures, group="pictures")
 
     async def _show_pictures(self) -> None:
-        entry, (width, height) = self.pad.entry, self.coverage.size
-        seen = await in_background(covered, self.desk, entry, width, height - 1)
-        self.coverage.show((seen, await in_background(wanted, self.desk, width, height - 1)))
-        self.sides.show(await in_background(places, self.desk.opened()))
+        entry, (width, height) = self.pad.entry, self.view.size
+        self.view.show(await in_background(view, self.desk, entry, width, height - 1, images=True))
+        self.scene.show(await in_background(cell_scene, self.desk))
 
     def on_resize(self) -> None:
         """Fill what there is room for now."""

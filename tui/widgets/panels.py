@@ -190,7 +190,8 @@ class FactsPanel(Panel[Facts]):
         return left if left >= PAIRS else 0
 
     def _lines(self, width: int) -> list[Line]:
-        if not all(fact.name and len(fact.value) < SHORT for fact in self.data.facts):
+        short = all(fact.name and len(fact.value) < SHORT for fact in self.data.facts)
+        if not short or width < PAIRS:
             return fact_lines(self.data, self.looks, width)
         left = self._beside(width)
         lines = [[(self.data.headline, "title")], *self._pairs(left or width)]
