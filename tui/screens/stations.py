@@ -243,7 +243,7 @@ class Stations(Screen[None]):
 
     async def _show_pictures(self) -> None:
         entry, (width, height) = self.pad.entry, self.view.size
-        self.view.show(await in_background(view, self.desk, entry, width, height - 1, images=True))
+        self.view.show(await in_background(view, self.desk, entry, width, height - 1, images=False))
         self.scene.show(await in_background(cell_scene, self.desk))
 
     def on_resize(self) -> None:
