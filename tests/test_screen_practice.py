@@ -90,10 +90,10 @@ async def test_the_outline_of_the_board_wanted_next_stands_in_the_map_of_the_vie
     folder = example(tmp_path / "session", 6)
     async with app_for(folder).run_test(size=(132, 43)) as pilot:
         screen = await opened(pilot)
-        await until(pilot, "# wanted next")
-        await comes(pilot, lambda: screen.coverage.data is not None)
-        assert screen.coverage.data is not None
-        outline = screen.coverage.data[1]
+        await until(pilot, "X the board next")
+        await comes(pilot, lambda: screen.view.data is not None)
+        assert screen.view.data is not None
+        outline = screen.view.data.wanted
         solution, planned = screen.desk.solution, screen.desk.plan[0]
         assert solution is not None
         # The station nearest to the told pose, seen by OpenCV's own projection.

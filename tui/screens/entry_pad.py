@@ -71,6 +71,10 @@ class EntryPad(Vertical):
         self.desk = desk
         self.jobs = Jobs(self, self.tell)
         self.pose, self.joints = PoseEdit(id="pose"), PoseEdit(id="joints")
+        self.lines = [
+            Horizontal(Prompt(), edit, classes="line", id=f"{edit.id}-line")
+            for edit in (self.pose, self.joints)
+        ]
         self.fields = FieldsLine([FieldView(label, "") for label in desk.labels], id="fields")
         self.joint_fields = FieldsLine((), id="joint-fields")
         self.answer, self.findings = LargeAnswer(id="answer"), FindingsView(id="findings")
@@ -82,10 +86,8 @@ class EntryPad(Vertical):
     def compose(self) -> ComposeResult:
         with Horizontal(classes="typing"):
             with Vertical():
-                for edit, fields in ((self.pose, self.fields), (self.joints, self.joint_fields)):
-                    with Horizontal(classes="line", id=f"{edit.id}-line"):
-                        yield Prompt()
-                        yield edit
+                for line, fields in zip(self.lines, (self.fields, self.joint_fields), strict=True):
+                    yield line
                     yield fields
             yield self.answer
         yield self.findings
@@ -96,7 +98,7 @@ class EntryPad(Vertical):
         self.joints.set_prompt("Joints")
         self._show_joints(False)
         if self.desk.follow:
-            self.fields.display = self.query_one("#pose-line").display = False
+            self.fields.display = self.lines[0].display = False
         self.show_findings()
 
     def on_unmount(self) -> None:
@@ -283,10 +285,10 @@ class EntryPad(Vertical):
 
     @property
     def _joints_shown(self) -> bool:
-        return not self.query_one("#joints-line").has_class("hidden")
+        return not self.lines[1].has_class("hidden")
 
     def _show_joints(self, shown: bool) -> None:
-        for part in (self.query_one("#joints-line"), self.joint_fields):
+        for part in (self.lines[1], self.joint_fields):
             part.set_class(not shown, "hidden")
 
     def toggle_joints(self) -> None:
