@@ -37,6 +37,7 @@ PIXELS_VARIABLE = "STATIONBOOK_MEGAPIXELS"  # raises that limit on a machine tha
 MOST_MEMORY = 340 * 2**20  # bytes of file and picture together; searching it takes as much again
 LARGE = 256 * 2**20  # bytes; below that a picture with all its colours is no burden
 MOST_BYTES_A_PIXEL = 8  # four colours of 16 bits
+MOST_KEPT = 64 * 2**20  # bytes of a decoded picture that is kept for whoever asks next
 _AS_GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
 _EIGHT_BITS = ("JPEG", "BMP", "WEBP")  # formats that hold no more a colour
 _ONE_BYTE = ("1", "L", "P")  # Pillow's names for images of one byte a pixel
@@ -96,6 +97,23 @@ def decode_levels(data: bytes, name: object, bits: int | None = None) -> Levels:
     ``bits`` of a pixel that the camera delivers in 16-bit files; None: not known. Grey levels are
     then scaled from the smallest of `DEPTHS` that holds them, and the range is that of the file.
     """
+    global _last
+    kept = _last
+    if kept is not None and kept[0] is data:
+        return _eight_bits(kept[1], bits)
+    pixels = _pixels(data, name)
+    pixels.flags.writeable = False  # several may look at it
+    _last = (data, pixels) if pixels.nbytes <= MOST_KEPT else None
+    return _eight_bits(pixels, bits)
+
+
+# The picture that was decoded last, and the object that held its file: a source decodes an image to
+# see that it is whole, then it is judged, then shown small.
+_last: tuple[bytes, NDArray[np.integer[Any]]] | None = None
+
+
+def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
+    """Return the grey levels (h, w) in the file's own range. Raises FileError."""
     if not data:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     if not is_whole(data):
@@ -110,7 +128,7 @@ def decode_levels(data: bytes, name: object, bits: int | None = None) -> Levels:
         raise FileError(name, "not a readable image", _RETAKE)
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
-    return _eight_bits(_grey(np.asarray(pixels), name), bits)
+    return _grey(np.asarray(pixels), name)
 
 
 def _how_to_decode(data: bytes, name: object) -> int:
