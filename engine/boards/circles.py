@@ -55,18 +55,21 @@ def measure_circles(
     pixels, covariance = places.astype(float), np.tile(np.eye(2) * 1e6, (n, 1, 1))
     f = {name: np.full(n, np.nan) for name in _FIGURES}
     for group, window in grouped(np.ceil(HALF_WAY * np.linalg.norm(steps, axis=2).max(axis=1))):
-        at = pixels[group]
-        for _ in range(STEPS):
-            found = _Pass(image, at, steps[group], radius[group], window, light)
-            away = np.linalg.solve(steps[group], found.move[..., None])[..., 0]
+        moving = np.arange(n)[group]
+        for step in range(1, STEPS + 1):
+            found = _Pass(image, pixels[moving], steps[moving], radius[moving], window, light)
+            away = np.linalg.solve(steps[moving], found.move[..., None])[..., 0]
             near = np.linalg.norm(away, axis=1) < HALF_WAY / 2
-            at = at + np.where(near[:, None], found.move, 0.0)
-            if np.abs(found.move).max() < SAME_PX:
+            pixels[moving] += np.where(near[:, None], found.move, 0.0)
+            still = np.abs(found.move).max(axis=1) < SAME_PX
+            if step < STEPS and still.mean() < 0.5:
+                continue
+            covariance[moving] = noise**2 * found.spread()
+            for name in _FIGURES:
+                f[name][moving] = getattr(found, name)
+            if still.all():
                 break
-        pixels[group] = at
-        covariance[group] = noise**2 * found.spread()
-        for name in _FIGURES:
-            f[name][group] = getattr(found, name)
+            moving = moving[~still]
     good = _are_circles(f, noise)
     good &= np.linalg.norm(np.linalg.solve(steps, (pixels - places)[..., None]), axis=1)[:, 0] < (
         HALF_WAY / 2

@@ -18,8 +18,9 @@ from .windows import Measured
 
 SIZE_SIGMAS = 5.0  # of the sizes' own scatter: a circle farther off is covered in part
 SIZE_LEAST = 0.06  # [-] of the area; that limit at least: blur takes more from small circles
-# px between circles that are measured pixel by pixel; more adds no accuracy
-MOST_SPACING_PX = 76.0
+# px between circles that are measured pixel by pixel: more adds no accuracy to their centres, and
+# tells no better which places are circles
+MOST_SPACING_PX, ROUGH_SPACING_PX = 76.0, 38.0
 
 
 class Measurer:
@@ -30,20 +31,22 @@ class Measurer:
     ) -> None:
         self.image, self.board, self.noise, self.light = image, board, noise, light
         # Large circles are measured on means over squares of pixels, which have the same centres.
-        self.factor = 1 if board.pattern == "chessboard" else ceil(spacing / MOST_SPACING_PX)
-        self.means = _means(image, self.factor)
+        chess = board.pattern == "chessboard"
+        factors = (1 if chess else ceil(spacing / s) for s in (MOST_SPACING_PX, ROUGH_SPACING_PX))
+        self.fine, self.coarse = ((k, _means(image, k)) for k in factors)
 
     def rough(self, ij: Index, places: Array, steps: Array) -> Measured:
         """Tell which of the searched points are points of the pattern."""
         if self.board.pattern == "chessboard":
             dark = np.asarray(ij.sum(axis=1) % 2 == 0)
             return look_like_corners(self.image, places, steps, dark, self.noise)
-        return self._circles(places, steps, None)
+        return self._circles(places, steps, None, self.coarse)
 
     def beside(self, ij: Index, places: Array, steps: Array, known: Measured | None) -> Measured:
-        """Measure what is at lattice places beside ``known`` points."""
+        """Measure what is at lattice places beside ``known`` points; None: at points themselves."""
         if self.board.pattern != "chessboard":
-            return self._circles(places, steps, known)
+            means = self.fine if known is None else self.coarse
+            return self._circles(places, steps, known, means)
         dark = np.asarray(ij.sum(axis=1) % 2 == 0)
         return measure_corners(
             self.image, places, steps, dark, self.noise, margin_light=not self.board.light
@@ -56,30 +59,37 @@ class Measurer:
             dark = np.asarray((cells.sum(axis=1) % 2 == 0) != self.board.light)
             return measure_corners(self.image, places, steps, dark, self.noise)
         radius = self.board.diameters()[ids] / 2 / self.board.spacing_mm
-        found = self._circles_of(places, steps, radius, None)
+        found = self._circles_of(places, steps, radius, None, self.fine)
         return _one_size(_usual_size(found, found))
 
-    def _circles(self, places: Array, steps: Array, known: Measured | None) -> Measured:
+    def _circles(
+        self, places: Array, steps: Array, known: Measured | None, means: tuple[int, Grey]
+    ) -> Measured:
         """Measure circles of plain or larger size, whichever fits; sizes against plain ones."""
         board = self.board
         found: list[Measured] = []
         large = board.larger.diameter_mm if board.larger else None
         for diameter in [d for d in (board.diameter_mm, large) if d is not None]:
             radius = np.full(len(places), diameter / 2 / board.spacing_mm)
-            seen = self._circles_of(places, steps, radius, known)
+            seen = self._circles_of(places, steps, radius, known, means)
             ratio = (diameter / (board.diameter_mm or 1.0)) ** 2
             usual = known or (found[0] if found else seen)
             found.append(_usual_size(seen, usual, ratio))
         return found[0] if len(found) == 1 else _likelier(found[0], found[1])
 
     def _circles_of(
-        self, places: Array, steps: Array, radius: Array, known: Measured | None
+        self,
+        places: Array,
+        steps: Array,
+        radius: Array,
+        known: Measured | None,
+        means: tuple[int, Grey],
     ) -> Measured:
-        """Measure circles of radii [-] of the steps, on means over pixels where they are large."""
-        k = self.factor
+        """Measure circles of radii [-] of the steps on ``means`` over squares of so many pixels."""
+        k, image = means
         places, steps, noise = (places + 0.5) / k - 0.5, steps / k, self.noise / k
         usual = None if known is None else replace(known, pixels=(known.pixels + 0.5) / k - 0.5)
-        found = measure_circles(self.means, places, steps, radius, noise, self.light, usual)
+        found = measure_circles(image, places, steps, radius, noise, self.light, usual)
         pixels = (found.pixels + 0.5) * k - 0.5
         return replace(found, pixels=pixels, covariance=found.covariance * k**2)
 
