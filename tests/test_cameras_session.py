@@ -14,8 +14,16 @@ from command import answer, refused, stationbook
 from scipy.spatial.transform import Rotation
 from two_camera_session import FIRST, SIDE, TwoCameras, make_two_cameras, two_camera_cell
 
+from engine.camera.lens import project
+from engine.cell.session import seen_by
 from engine.errors import FileError
+from engine.frames import apply
+from engine.images.load import encode_png
 from engine.sessions.folder import open_session, session_text
+from engine.simulate.render import render
+from engine.steps.recording import judged_view
+from engine.steps.station_image import examine_image_data
+from engine.steps.station_pose import PoseDraft
 
 STILL = np.zeros(6)
 
@@ -239,3 +247,34 @@ def test_packed_and_unpacked_all_views_are_there(solved: Path, tmp_path: Path) -
     assert again["cameras"][SIDE]["base_T_camera"]["position_mm"] == pytest.approx(
         answer("solve", solved, "--no-write")["cameras"][SIDE]["base_T_camera"]["position_mm"]
     )
+
+
+def middle_alone(image: np.ndarray, pixels: np.ndarray) -> np.ndarray:
+    """Return the image with everything but the 7 × 5 inner corners of the board covered."""
+    corners = pixels.reshape(8, 11, 2)[[[1, 1], [5, 5]], [[2, 8], [2, 8]]]
+    middle = corners.reshape(-1, 2).mean(axis=0)
+    a, b, c, d = middle + (corners.reshape(-1, 2) - middle) * 1.14  # nearly half a pitch farther
+    mask = np.zeros(image.shape, np.uint8)
+    cv2.fillConvexPoly(mask, np.rint([a, b, d, c]).astype(np.int32), 1)
+    return np.where(mask > 0, image, 110).astype(np.uint8)
+
+
+def test_a_part_is_numbered_by_the_expected_pose_and_judged_for_a_further_camera(tmp_path) -> None:
+    folder = tmp_path / "s"
+    made = make_two_cameras(folder, 6)
+    session, board, side = open_session(folder), made.cell.board, made.cell.cameras[0]
+    _, T = made.views()
+    pixels = project(apply(T, board.points()), side)
+    data = encode_png(middle_alone(np.asarray(render(board, side, T), np.uint8), pixels))
+    view = examine_image_data(seen_by(session, SIDE), folder, data, "part.png")
+    assert view.point_ids is None
+    pose = PoseDraft(None, None, made.robot.base_T_flange(), ())
+    seen = judged_view(session, folder, pose, SIDE, view).view
+    assert seen.point_ids is not None
+    assert len(seen.point_ids) == 35
+    assert np.linalg.norm(seen.pixels - pixels[seen.point_ids], axis=1).max() < 0.5
+    assert seen.report is not None
+    assert 0.0 < seen.report.u_mm < 1.0
+    codes = [item.code for item in seen.findings]
+    assert codes[0] == "board-cut-off"
+    assert "board-missing" not in codes

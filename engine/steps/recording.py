@@ -18,12 +18,14 @@ from ..checks.entry import OVERRULED_WITH_REASON
 from ..errors import StationbookError, UsageError
 from ..estimate.problem import predicted_view
 from ..findings import Finding, Level, finding
+from ..images.load import decode_levels
 from ..sessions.changes import Change, Who
 from .station_image import (
     FurtherView,
     ViewDraft,
     examine_file,
     findings_of,
+    judged,
     new_files,
     stored_views,
     with_depth,
@@ -68,10 +70,13 @@ def _numbered(
 ) -> ViewDraft:
     """Return the view with open numbers settled by where the recorded stations expect the board.
 
-    It says that only a part is seen: the operator accepts that or takes a better image.
+    It says that only a part is seen: the operator accepts that or takes a better image. Then the
+    image is judged by the points that it has now.
     """
-    cell, detection = session.cell, view.detection
-    if detection is None or not len(detection.choices) or pose.base_T_flange is None:
+    cell, detection, data, name = session.cell, view.detection, view.image, view.name or ""
+    if detection is None or data is None or pose.base_T_flange is None:
+        return view
+    if not len(detection.choices):
         return view
     made = predictor_for(session, folder, retake)
     if made is None or made.result is None:
@@ -84,10 +89,14 @@ def _numbered(
     found, expected = len(told.ids), len(cell.board.present)
     where = "partly out of view or covered"
     part = finding("board-cut-off", where=where, found=found, expected=expected)
-    others = tuple(item for item in view.findings if item.code != "board-missing")
+    levels = decode_levels(data, name, cell.camera.bits)
+    before, now = (judged(cell, levels, seen, name) for seen in (detection, told))
+    others = [item for item in view.findings if item not in before.findings]
+    others += [item for item in now.findings if item.code not in (part.code, "points-left-out")]
     whole = replace(
         view,
         findings=(part, *others),
+        report=now.report,
         point_ids=told.ids,
         pixels=told.pixels,
         covariances=told.covariances,
@@ -233,7 +242,7 @@ def judged_view(
     number = session.next_id if station is None else station
     draft = examine(own, folder, silent, view, closing=closing, retake=number)
     named = tuple(replace(i, message=f"camera {name}: {i.message}") for i in draft.findings)
-    return FurtherView(name, view, named)
+    return FurtherView(name, draft.view, named)
 
 
 def recorded_pose(session: Session, station: Station) -> PoseDraft:

@@ -27,7 +27,7 @@ from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import inside
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
-from ..images.load import decode_image, decode_levels, image_bytes
+from ..images.load import Levels, decode_image, decode_levels, image_bytes
 from ..images.quality import DARK_SHARE, ImageReport, look, quality_findings
 from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
@@ -222,9 +222,13 @@ def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
 
     The verdict is what the image costs in mm at the work volume, against the cell's tolerance.
     """
-    levels, board, camera = decode_levels(data, name, cell.camera.bits), cell.board, cell.camera
-    grey = levels.grey
-    detection = detect(grey, board, camera)
+    levels = decode_levels(data, name, cell.camera.bits)
+    return judged(cell, levels, detect(levels.grey, cell.board, cell.camera), name)
+
+
+def judged(cell: Cell, levels: Levels, detection: Detection, name: str) -> JudgedImage:
+    """Judge an image by what was found in it, as `judged_image` does."""
+    grey, board, camera = levels.grey, cell.board, cell.camera
     report = look(grey, detection, board, camera, cell.work_volume.size_mm)
     tolerance_mm = cell.tolerance.position_mm
     found = quality_findings(report, board, camera, name, tolerance_mm=tolerance_mm)
