@@ -11,6 +11,7 @@ from engine.camera.lens import DEPTH_SCALE, NAMES
 from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import Locate
 from engine.estimate import Problem, Result, estimated
+from engine.estimate.information import known_whole, uncertainty_after, whole_information
 from engine.frames import displacement
 
 U = LensU()
@@ -94,3 +95,20 @@ def test_points_in_space_owe_nothing_to_the_lens_data() -> None:
         estimated(replace(problem, observations=space, camera=each)) for each in (vague, exact)
     )
     np.testing.assert_allclose(displacement(told.geometric, known.geometric), 0.0, atol=1e-4)
+
+
+def test_a_plan_promises_what_further_stations_with_depth_give() -> None:
+    ratios = []
+    for seed in range(4):
+        whole = problem_of(DepthErrors(noise_mm=0.05, bow_mm=0.05), seed)
+        start = replace(whole, observations=whole.observations[:5])
+        result, after = estimated(start), estimated(whole).uncertainty.pick_mm
+        further = np.array([seen.base_T_flange for seen in whole.observations[5:]])
+        promised = []
+        for known in (result, replace(result, depth=None)):
+            told = known_whole(known) + whole_information(start, known, further).sum(axis=0)
+            promised.append(uncertainty_after(told, known)[1])
+        assert after is not None
+        assert promised[0] < promised[1]
+        ratios.append(promised[0] / after)
+    assert abs(np.median(ratios) - 1.0) < 0.15

@@ -152,7 +152,8 @@ class Weighed:
     ``used`` (n,) which views it joins; ``bent`` (n, 2) [mm] bow and limit of those that are bent
     too far, else zeros; ``scale`` what all of it is off, relative, and ``scale_u``;
     ``inflated`` how much larger its variance is taken than it states. ``left_out``: it contradicts
-    the images and joins none.
+    the images and joins none. ``noise`` of one point and what a plane is off as a whole (``bend``)
+    are typical ones, [-] of the distance.
     """
 
     used: NDArray[np.bool_]
@@ -161,6 +162,23 @@ class Weighed:
     scale_u: float
     inflated: float
     left_out: bool
+    noise: float = 0.0
+    bend: float = 0.0
+
+    def expected(self, points: Array, poses: Array, px: float) -> tuple[Array, Array]:
+        """Return planes (n, 3, m) and depths (n, m) of boards with ``points`` (m, 3) at ``poses``.
+
+        As `weighed` makes them, of boards that are wholly seen; the depths are zeros, as only what
+        they would tell counts.
+        """
+        low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+        x, y = ((points[:, :2] - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)).T
+        B = np.column_stack([np.ones(len(x)), x, y])
+        back = np.linalg.inv(B.T @ B)
+        C = self.inflated * (self.noise**2 * back + self.bend**2 * np.eye(3))
+        share = px * np.linalg.solve(np.linalg.cholesky(C), back @ B.T)
+        distance = (poses[:, :3, :3] @ points.mean(axis=0) + poses[:, :3, 3])[:, 2]
+        return share / distance[:, None, None], np.zeros((len(poses), len(points)))
 
 
 def weighed(
@@ -175,7 +193,7 @@ def weighed(
     n, m = views.weight.shape
     bow_u_mm = float(terms.sd_of_all[1])
     z, rows, C = np.zeros((n, m)), np.zeros((n, 3, m)), np.tile(np.eye(3), (n, 1, 1))
-    bent, nothing = np.zeros((n, 2)), np.zeros(n, bool)
+    bent, nothing, shares = np.zeros((n, 2)), np.zeros(n, bool), np.zeros((n, 2))
     for k, own in enumerate(depths):
         plane = None if own is None else plane_of(own, views.points[k, : len(own), :2])
         if own is None or plane is None:
@@ -186,6 +204,8 @@ def weighed(
             continue
         z[k, : len(own)] = np.nan_to_num(own)
         rows[k, :, : len(own)], C[k] = plane.rows, plane.covariance
+        distance = float(np.nanmedian(own))
+        shares[k] = plane.noise_mm / distance, np.hypot(plane.bow_mm / distance, SYSTEMATIC)
     used = np.asarray(rows.any(axis=(1, 2)), bool)
     if not used.any():
         told = Weighed(nothing, bent, 0.0, np.inf, 1.0, left_out=False)
@@ -200,7 +220,8 @@ def weighed(
         return views, Weighed(nothing, bent, scale, scale_u, typical, left_out=True)
     C[used] *= times[:, None, None]
     whole = replace(views, depths=z, planes=px * np.linalg.solve(np.linalg.cholesky(C), rows))
-    return whole, Weighed(used, bent, scale, scale_u, typical, left_out=False)
+    noise, bend = (float(part) for part in np.median(shares[used], axis=0))
+    return whole, Weighed(used, bent, scale, scale_u, typical, False, noise, bend)
 
 
 def _inflation(found: Compared, sd: Array) -> Array:

@@ -79,6 +79,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         pick=pick,
         findings=(),
         verdict="not-accepted",
+        depth=found.gathered.depth,
     )
     own = all_findings(found, result, pick, _without_ties(found))
     return judged(result, (*own, *extra))

@@ -10,6 +10,7 @@ from ..arrays import Array
 from ..camera.lens import Lens, Terms, lens
 from ..camera.views import Gaussian, Views, linearised
 from ..cell.stations import Observation
+from ..depth.plane import Weighed
 from ..errors import SolveError
 from ..frames import displaced, displacement
 from .fit import State
@@ -132,6 +133,7 @@ def flange_information(found: Solution, base_T_flange: Array) -> Array:
         base_T_flange,
         np.zeros((len(base_T_flange), 6, 0)),
         found.fit.noise,
+        found.gathered.depth,
     )
 
 
@@ -147,7 +149,8 @@ def _of_result(
     if levels is None:
         raise ValueError("the result has no noise levels: it is not solved")
     state = State(result.geometric, result.board, result.systematic.value)
-    return _information(problem, lens(problem.camera), state, flange, errors, levels, terms)
+    data = lens(problem.camera)
+    return _information(problem, data, state, flange, errors, levels, result.depth, terms)
 
 
 def _information(
@@ -157,11 +160,13 @@ def _information(
     flange: Array,
     errors: Array,
     noise: Noise,
+    depth: Weighed | None,
     terms: Terms | None = None,
 ) -> Array:
     """Return the information; ``errors`` (n, 6, p) of the flange per systematic error.
 
-    ``terms``: what board and lens may be off by; None: held at the estimate.
+    ``depth``: how that of the stations so far joined, and so will that of further ones. ``terms``:
+    what board and lens may be off by; None: held at the estimate.
     """
     p = errors.shape[2]
     size = 12 + p + (terms.count if terms is not None else 0)
@@ -169,7 +174,8 @@ def _information(
     for start in range(0, len(flange), BLOCK):
         part = slice(start, start + BLOCK)
         view = predicted_view(problem.mount, state.camera, flange[part], state.board)
-        seen = linearised(_whole_board(problem, len(view)), view, data, terms)
+        views = _whole_board(problem, view, depth, noise.pixel_px)
+        seen = linearised(views, view, data, terms)
         *fixed, by_flange = derivatives(problem.mount, state.camera, flange[part], state.board)
         rows = np.concatenate([*fixed, by_flange @ errors[part], seen.by_terms], axis=2)
         robot = by_flange @ noise.robot_covariance() @ np.swapaxes(by_flange, 1, 2)
@@ -179,10 +185,14 @@ def _information(
     return found
 
 
-def _whole_board(problem: Problem, n: int) -> Views:
+def _whole_board(problem: Problem, view: Array, depth: Weighed | None, px: float) -> Views:
     points = problem.board.points()
-    shape = (n, len(points))
-    return Views(np.broadcast_to(points, (*shape, 3)), np.zeros((*shape, 2)), np.ones(shape))
+    shape = (len(view), len(points))
+    views = Views(np.broadcast_to(points, (*shape, 3)), np.zeros((*shape, 2)), np.ones(shape))
+    if depth is None or not depth.used.any():
+        return views
+    planes, depths = depth.expected(points, view, px)
+    return replace(views, planes=planes, depths=depths)
 
 
 def predict_flange(

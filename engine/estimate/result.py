@@ -47,6 +47,7 @@ from ..cell.result import (
     verdict,
     widening,
 )
+from ..depth.plane import Weighed
 from ..findings import Finding, by_gravity
 from ..frames import (
     apply,
@@ -414,6 +415,7 @@ class Result:
         uncertainty, noise, stations, systematic, convergence: see their types.
         budget: what the uncertainty of a pick is made of; None where that is not known.
         pick: the pick error's model; None where nothing could be solved.
+        depth: how depth joined; None where no station carries any.
         findings: by gravity. verdict: accepted or not-accepted. proven: always False here.
     """
 
@@ -437,6 +439,7 @@ class Result:
     findings: tuple[Finding, ...]
     verdict: Verdict
     proven: bool = False
+    depth: Weighed | None = None
 
     @property
     def solved(self) -> bool:
