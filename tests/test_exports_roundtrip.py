@@ -25,7 +25,8 @@ from engine.errors import StationbookError, UsageError
 from engine.frames import displaced, displacement
 from engine.frames import inverse as inverse_of
 from engine.pendant.settings import BASE, Active, Pendant
-from engine.report.exports import FORMATS, export, inverse_covariance
+from engine.report.delivered import inverse_covariance
+from engine.report.exports import FORMATS, export
 
 SHA = "ab" * 32
 UNITS = {"mm": 1.0, "m": 1000.0, "in": 25.4}

@@ -33,7 +33,8 @@ from engine.cell.result import (
     verdict,
 )
 from engine.findings import finding
-from engine.proof.conclusion import PointError, Proof, Spread, bias, concluded
+from engine.proof.conclusion import Proof, concluded
+from engine.proof.touch_errors import PointError, Spread, bias
 from engine.report.html_record import proof as proof_section
 from engine.simulate.scenario import cell
 

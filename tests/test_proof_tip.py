@@ -20,8 +20,8 @@ from touching import Toucher
 from engine.cell.result import Pointer
 from engine.errors import StationbookError, UsageError
 from engine.pendant.entry import format_pose
-from engine.proof.conclusion import pointer_covariance
 from engine.proof.tip import find_tip, frame_covariance, frame_through
+from engine.proof.touch_errors import pointer_covariance
 from engine.simulate.scenario import cell
 
 TIP, POINT = np.array([12.5, -7.25, 163.4]), np.array([610.0, 40.0, 120.0])

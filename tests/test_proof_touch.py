@@ -20,8 +20,8 @@ from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
 from engine.cell.cell import EYE_TO_HAND
 from engine.pendant.entry import pose_from_fields
-from engine.proof.conclusion import PointError, Spread, repeated
 from engine.proof.touch import read_touches
+from engine.proof.touch_errors import PointError, Spread, repeated
 from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who
 from engine.sessions.journal import read_journal

@@ -21,9 +21,10 @@ import tui.screens.sessions as sessions_screen
 from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
 from engine.findings import finding
 from engine.proof.compare import Movement
-from engine.proof.conclusion import PointError, Spread, concluded
+from engine.proof.conclusion import concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import Touch, Touches, View
+from engine.proof.touch_errors import PointError, Spread
 from engine.steps.solve import Solved
 from tui import result_text
 from tui.app import Stationbook

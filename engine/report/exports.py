@@ -15,13 +15,11 @@ import numpy as np
 import yaml
 
 from ..arrays import Array
-from ..camera.model import ASSUMED_LENS_U, Camera
 from ..cautions import NEW_VALUES
 from ..cell.cell import Cell
-from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
-from ..errors import PoseError, StationbookError, UsageError, nearest
-from ..findings import Level
-from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, skew, turn_angles
+from ..cell.result import StoredResult
+from ..errors import PoseError, UsageError, nearest
+from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, turn_angles
 from ..pendant.conventions import (
     POSITION_FIELDS,
     QUATERNION_WXYZ,
@@ -33,46 +31,17 @@ from ..pendant.conventions import (
 )
 from ..pendant.entry import format_place, place_from_fields
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, Pendant
-from ..proof.stated import covariance_of, transform_of
+from .delivered import (
+    Delivered,
+    delivered,
+    facts,
+    lens_document,
+    matrix_in,
+    one_line,
+    scaled,
+    use_as,
+)
 from .plane import Plane, plane_at
-
-LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file
-CAMERA_AXES = "x to the right and y down in the image, z along the view, origin in the lens"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Delivered:
-    """One transform ready to be written in any form.
-
-    Attributes:
-        to_frame, from_frame: the transform maps coordinates in from_frame into to_frame.
-        matrix: (4, 4) [mm].
-        covariance: (6, 6) of [rx ry rz tx ty tz] [rad, mm] on the axes of to_frame, or None.
-        uncertainty: of the transform as it is written.
-        verdict: accepted or not-accepted; ``caution`` says why not, None when accepted.
-        proven: agreed with touch points; None where not known.
-        source_sha256: of result.yaml.
-        frames: whether stops with joints and pose show that tool and frame are as told.
-        axes: where from_frame (of an inverse: to_frame) lies, in words.
-    """
-
-    cell: Cell
-    to_frame: str
-    from_frame: str
-    matrix: Array
-    covariance: Array | None
-    uncertainty: Uncertainty
-    verdict: Verdict
-    caution: str | None
-    proven: bool | None
-    source_sha256: str
-    frames: str
-    axes: str = CAMERA_AXES
-
-    @property
-    def name(self) -> str:
-        """Name of the transform, such as base_T_camera."""
-        return f"{self.to_frame}_T_{self.from_frame}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,139 +96,6 @@ TURN_LABELS = {
 }
 
 
-def _delivered(
-    result: StoredResult, cell: Cell, source_sha256: str, inverted: bool, allow_not_accepted: bool
-) -> Delivered:
-    """Return the camera's transform in a result, or its inverse; raises as `export` does."""
-    if result.mount != cell.mount:
-        problem = f"the result is {result.mount}, the cell {cell.mount}"
-        raise StationbookError(problem, "Solve again.")
-    caution = None if result.accepted else f"NOT ACCEPTED: {_reasons(result)}"
-    if caution and not allow_not_accepted:
-        raise UsageError(
-            f"the result is not accepted: {_reasons(result).rstrip('.')}",
-            "Put that right and solve again, or hand it over marked as such with --not-accepted.",
-        )
-    T = transform_of(result.camera, cell.camera_key)
-    if T is None:
-        raise StationbookError(
-            f"the result holds no complete {cell.camera_key}",
-            "What the stations do not show is missing in it; see the findings, then solve again.",
-        )
-    if result.lens is not None:
-        cell = replace(cell, camera=result.lens.on(cell.camera))
-    to_frame, _, from_frame = cell.camera_key.partition("_T_")
-    covariance, u = covariance_of(result.covariance), result.uncertainty
-    if inverted:
-        to_frame, from_frame = from_frame, to_frame
-        if covariance is not None:
-            covariance = inverse_covariance(T, covariance)
-        position = None if covariance is None else float(np.sqrt(np.trace(covariance[3:, 3:])))
-        T, u = inverse(T), replace(u, position_mm=position)
-    return Delivered(
-        cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
-        source_sha256, result.frames.how if result.frames else NOT_SHOWN,
-    )  # fmt: skip
-
-
-def _reasons(result: StoredResult) -> str:
-    errors = [item.message or item.code for item in result.findings if item.level is Level.ERROR]
-    return one_line(" ".join(errors)) or "no reason is given in the result"
-
-
-def one_line(text: str) -> str:
-    """Return ``text`` without line breaks and control characters, cut to `LONGEST_TEXT`."""
-    plain = "".join(c if c.isprintable() else " " for c in text)
-    plain = " ".join(plain.split())
-    return plain if len(plain) <= LONGEST_TEXT else plain[: LONGEST_TEXT - 1] + "…"
-
-
-def inverse_covariance(T: Array, covariance: Array) -> Array:
-    """Return the covariance (6, 6) of ``inverse(T)`` from that of ``T``, to first order.
-
-    With T = [R | t] and a displacement (r, d), the inverse moves by (−Rᵀ r, −Rᵀ (t × r) − Rᵀ d).
-    """
-    R_t = T[:3, :3].T
-    J = np.block([[-R_t, np.zeros((3, 3))], [-R_t @ skew(T[:3, 3]), -R_t]])
-    return np.asarray(J @ covariance @ J.T)
-
-
-def scaled(values: Array, unit: str) -> Array:
-    """Return lengths [mm] in ``unit``, without negative zeros."""
-    return np.asarray(values, float) / LENGTH_MM[unit] + 0.0
-
-
-def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
-    """Return what every file says, as (key, one line of text)."""
-    pendant, cell = item.cell.pendant, item.cell
-    u = item.uncertainty
-    lines = [
-        ("transform", item.name),
-        ("direction", f"maps coordinates in {item.from_frame} into {item.to_frame}"),
-        ("unit", unit),
-        ("convention", convention),
-        ("cell", one_line(cell.name)),
-        ("mount", cell.mount),
-        ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
-         f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
-        ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
-        ("verdict", item.verdict),
-        ("caution", item.caution or "none"),
-        ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
-        ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
-        ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
-        ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
-        ("source", "result.yaml"),
-        ("source sha256", item.source_sha256),
-    ]  # fmt: skip
-    lines += _lens_facts(item)
-    return [(key, text) for key, text in lines if key != "caution" or item.caution]
-
-
-def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
-    """Return the lens data with their U (k = 2), for the camera's own transform."""
-    if item.axes is not CAMERA_AXES:
-        return []
-    camera = item.cell.camera
-    (fx, skew_px, cx), (_, fy, cy), _ = camera.matrix
-    u, (width, height) = camera.u or ASSUMED_LENS_U, camera.image_size_px
-    bent = " ".join(f"{value:.9g}" for value in camera.distortion) or "none"
-    skewed = f" skew {skew_px:.9g}" if skew_px else ""
-    return [
-        ("lens px", f"fx {fx:.9g} fy {fy:.9g} cx {cx:.9g} cy {cy:.9g}{skewed}, image {width} x "
-         f"{height}, pixel 0 0 is the centre of the first"),
-        ("distortion", f"{bent} (k1 k2 p1 p2 k3 ...)"),
-        ("U of the lens (k = 2)", f"focal {2 * u.focal:.3g} relative, centre {2 * u.center_px:.3g} "
-         f"px, image corner {2 * u.edge_px:.3g} px, {_source_of_u(camera)}"),
-    ]  # fmt: skip
-
-
-def _source_of_u(camera: Camera) -> str:
-    if camera.lens_from == "images":
-        return "found from the session's own images"
-    return "assumed" if camera.u is None else "given"
-
-
-def lens_document(item: Delivered) -> dict[str, Any] | None:
-    """Return the lens data with standard uncertainties, as the cell names them; None: no camera."""
-    if item.axes is not CAMERA_AXES:
-        return None
-    camera = item.cell.camera
-    return {
-        "name": one_line(camera.name),
-        "image_size_px": list(camera.image_size_px),
-        "matrix": [list(row) for row in camera.matrix],
-        "distortion": list(camera.distortion),
-        "u": asdict(camera.u or ASSUMED_LENS_U),
-        "u_assumed": camera.u is None,
-        "from_images": camera.lens_from == "images",
-    }
-
-
-def _expanded(u: float | None, unit: str) -> str:
-    return "not known" if u is None else f"{2 * u:.3g} {unit}"
-
-
 def _as_opencv(item: Delivered, unit: str) -> str:
     """Return nodes ``matrix`` (4×4), ``R`` (3×3), ``rvec`` (3×1, rad) and ``t`` (3×1), and texts.
 
@@ -271,7 +107,7 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     convention = "matrix acts on column vectors; rvec is R as rotation vector in rad"
     for key, text in facts(item, unit, convention):
         store.write("_".join(re.findall(r"\w+", key)), text)  # a node's name holds no other signs
-    T = _matrix(item, unit)
+    T = matrix_in(item, unit)
     store.write("matrix", T)
     store.write("R", np.ascontiguousarray(T[:3, :3]))
     store.write("rvec", rotation_log(T[:3, :3])[:, None] + 0.0)
@@ -310,7 +146,7 @@ def export(
     ``source_sha256`` is the hash of result.yaml. Raises UsageError for words that do not fit,
     StationbookError for a result without that transform or one whose numbers disagree.
     """
-    item = _delivered(result, cell, source_sha256, inverse, allow_not_accepted)
+    item = delivered(result, cell, source_sha256, inverse, allow_not_accepted)
     return write(item, format, unit, chosen)
 
 
@@ -346,7 +182,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     said = {key.replace(" ", "_"): text for key, text in facts(item, unit, convention)}
     for key in [key for key in said if key.startswith(("U_of", "proven"))]:
         del said[key]  # they follow as numbers
-    length, T, covariance = LENGTH_MM[unit], _matrix(item, unit), item.covariance
+    length, T, covariance = LENGTH_MM[unit], matrix_in(item, unit), item.covariance
     u = {
         key.replace("_mm", f"_{unit}"): value / length if value and key.endswith("_mm") else value
         for key, value in asdict(item.uncertainty).items()
@@ -363,13 +199,6 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
         "covariance_rad_mm": None if covariance is None else (covariance + 0.0).tolist(),
         "lens": lens_document(item),
     }
-
-
-def _matrix(item: Delivered, unit: str) -> Array:
-    """Return the matrix (4, 4) in ``unit``, without negative zeros."""
-    T = item.matrix.copy()
-    T[:3, 3] = scaled(T[:3, 3], unit)
-    return T + 0.0
 
 
 def _as_yaml(item: Delivered, unit: str) -> str:
@@ -407,7 +236,7 @@ def _row(values: Any) -> str:
 
 def _as_matrix(item: Delivered, unit: str) -> str:
     head = _commented(item, unit, "4 × 4 matrix, row by row; columns act on column vectors")
-    return head + "".join(_row(row) + "\n" for row in _matrix(item, unit))
+    return head + "".join(_row(row) + "\n" for row in matrix_in(item, unit))
 
 
 def _seven(item: Delivered, unit: str) -> str:
@@ -593,17 +422,6 @@ def _as_plane(item: Delivered, unit: str, height_mm: float | None = None) -> str
     return _commented(item, unit, convention) + said + head + rows
 
 
-def use_as(item: Delivered) -> str:
-    """Return what kind of frame on the robot these values are."""
-    if item.to_frame == "base" and item.axes is not CAMERA_AXES:
-        return f"To be typed as a user frame: {item.from_frame} in the base."
-    if item.to_frame == "base":
-        return "To be typed as a user frame: the camera in the base."
-    if item.to_frame == "flange":
-        return "To be typed as a tool: the camera on the flange."
-    return f"The {item.from_frame} as the camera sees it: neither a user frame nor a tool."
-
-
 FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
     "yaml": (_as_yaml, None),
     "json": (_as_json, None),
@@ -617,4 +435,6 @@ FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
     "ros": (_as_ros, "m"),
     "plane": (_as_plane, None),
 }
+
+
 """Export form -> (its writer, its own length unit or None where any will do)."""

@@ -17,11 +17,12 @@ from ..errors import UsageError
 from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
 from ..findings import Finding, finding
 from ..frames import apply, point_rows
-from ..proof.conclusion import pointer_covariance
 from ..proof.stated import Stated, stated
 from ..proof.tip import Tip, find_tip, frame_covariance, frame_through
 from ..proof.touch import flange_pose, no_pointer, read_touches, touches_text
-from ..report.exports import Delivered, write
+from ..proof.touch_errors import pointer_covariance
+from ..report.delivered import Delivered
+from ..report.exports import write
 from ..sessions.changes import Change
 from ..sessions.results import current_result
 from ..sessions.store import PROOF_FILE, encoded

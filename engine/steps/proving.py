@@ -27,7 +27,6 @@ from ..proof.conclusion import (
     concluded,
     held_out,
     held_out_finding,
-    point_errors,
     split,
 )
 from ..proof.stated import stated
@@ -40,6 +39,7 @@ from ..proof.touch import (
     read_touches,
     touches_text,
 )
+from ..proof.touch_errors import point_errors
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who, result_change
 from ..sessions.results import read_result, result_document, what_changed

@@ -25,9 +25,10 @@ from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, Tolerance
 from engine.cell.result import Decision, Pointer, Rule, verdict
 from engine.estimate.result import Result
-from engine.proof.conclusion import PointError, Spread, concluded
+from engine.proof.conclusion import concluded
 from engine.proof.pick_now import pick_now
 from engine.proof.recheck import recheck
+from engine.proof.touch_errors import PointError, Spread
 from engine.simulate.scenario import cell
 
 CASES = {

@@ -17,8 +17,9 @@ from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
 from engine.images.sources import NewImage
-from engine.proof.conclusion import PointError, Proof
+from engine.proof.conclusion import Proof
 from engine.proof.touch import Touch, Touches, read_touches
+from engine.proof.touch_errors import PointError
 from engine.sessions.changes import Change
 from engine.sessions.results import input_hashes, read_result
 from engine.sessions.store import PROOF_FILE, write_bytes_new

@@ -1,0 +1,256 @@
+"""How far camera and robot disagree about touched points, each of them and all in common.
+
+The camera says where a point is (p_camera, carried into the base by the delivered transform), the
+robot says where its pointer's tip touched it. Their difference is what a pick would be off there.
+Its uncertainty has parts: what the result claims (its covariance and the robot's systematic error,
+shared by all touches), what is new at every touch (the image, the robot's noise at the stops), and
+the pointer. U = 2u (GUM).
+
+Positioning accuracy and repeatability are in the forms of ISO 9283:1998 (text not at hand):
+accuracy is the distance of the barycentre of repeated touches from where they should be,
+repeatability RP = mean + 3 S of their distances from the barycentre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..arrays import Array
+from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance
+from ..cell.result import (
+    Pointer,
+    RepeatedPoint,
+    chance_beyond,
+    conforms,
+)
+from ..estimate.assemble import LEAST_TOUCHES
+from ..frames import AXES, apply, point_rows
+from ..tails import chi2_isf, t_isf
+from .stated import Stated
+from .touch import Placed, Touches, placed_touches, touched_at
+
+SIGNIFICANCE = 0.01  # [-] chance of a false word about all touches, or all stations, together
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """Covariances (3, 3) [mm²] of one error, base axes.
+
+    ``shared`` by all touches: what the result claims of itself and of the robot; ``own`` new at
+    each touch; ``pointer`` of the pointer's tip.
+    """
+
+    shared: Array
+    own: Array
+    pointer: Array
+
+    @property
+    def expanded_mm(self) -> float:
+        """U of everything together [mm]."""
+        return _expanded(self.shared + self.own + self.pointer)
+
+    @property
+    def claimed_mm(self) -> float:
+        """U that a perfect pointer would leave [mm]."""
+        return _expanded(self.shared + self.own)
+
+    @property
+    def measured_mm(self) -> float:
+        """U of the touch as a measurement of how far a pick is off [mm]."""
+        return _expanded(self.own + self.pointer)
+
+
+def _expanded(covariance: Array) -> float:
+    return 2.0 * float(np.sqrt(np.trace(covariance)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointError:
+    """One touch compared: ``error`` (3,) [mm], camera minus robot, base axes, and its spread.
+
+    ``p_base`` (3,) where it was touched, ``p_camera`` (3,) where it was seen, camera frame.
+    """
+
+    touch: int
+    point: str
+    p_base: Array
+    p_camera: Array
+    error: Array
+    spread: Spread
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the error [mm]."""
+        return float(np.linalg.norm(self.error))
+
+    @property
+    def expanded_mm(self) -> float:
+        """U of the error [mm]."""
+        return self.spread.expanded_mm
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the error lies within its expanded uncertainty."""
+        return self.size_mm <= self.expanded_mm
+
+    def conforms(self, tolerance: Tolerance) -> bool:
+        """Whether the pick is within the tolerance there, by its rule."""
+        measured, limit = self.spread.measured_mm, tolerance.position_mm
+        return conforms(self.size_mm, measured, limit, tolerance.rule)
+
+    def chance_beyond(self, limit_mm: float) -> float:
+        """Return the chance [-] that the pick is beyond the limit there."""
+        return chance_beyond(self.size_mm, self.spread.measured_mm / 2.0, limit_mm)
+
+    def chance_within(self, limit_mm: float) -> float:
+        """Return the chance [-] that the pick is within the limit there.
+
+        What is measured is longer than the error itself: the squares of both kinds of error add up.
+        """
+        u = self.spread.measured_mm / 2.0
+        size = float(np.sqrt(max(self.size_mm**2 - u**2, 0.0)))
+        return 1.0 - chance_beyond(size, u, limit_mm)
+
+
+def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
+    """Return how far camera and robot disagree about one touched point."""
+    tip = np.array(pointer.tip_mm)
+    p_base = touched_at(placed.base_T_flange, tip)
+    looked = np.eye(4) if mount == EYE_TO_HAND or placed.looked is None else placed.looked
+    base_T_camera = looked @ result.camera
+    error = apply(base_T_camera, placed.p_camera[None])[0] - p_base
+    return PointError(
+        touch=placed.touch,
+        point=placed.point,
+        p_base=p_base,
+        p_camera=placed.p_camera,
+        error=error,
+        spread=_spread(placed, result, mount, pointer, looked[:3, :3]),
+    )
+
+
+def _spread(
+    placed: Placed, result: Stated, mount: Mount, pointer: Pointer, turned: Array
+) -> Spread:
+    """Return the covariances of one error; ``turned`` (3, 3) from the transform's axes to base."""
+    rows = turned @ point_rows(result.camera, placed.p_camera[None])[0]
+    shared = result.wider**2 * rows @ result.covariance @ rows.T
+    own = placed.camera_variance / 3.0 * np.eye(3)
+    own = own + _stop(result, placed.base_T_flange[:3, :3] @ np.array(pointer.tip_mm))
+    if mount != EYE_TO_HAND:
+        own = own + _stop(result, turned @ apply(result.camera, placed.p_camera[None])[0])
+    return Spread(
+        shared=shared + result.systematic_mm**2 / 3.0 * np.eye(3),
+        own=own,
+        pointer=pointer_covariance(pointer, placed.base_T_flange[:3, :3]),
+    )
+
+
+def pointer_covariance(pointer: Pointer, turned: Array) -> Array:
+    """Return the covariance (3, 3) [mm²] of a touched point, base axes; ``turned``: the flange."""
+    if pointer.covariance_mm2 is None:
+        return pointer.u_mm**2 * np.eye(3)
+    return np.asarray(turned @ np.array(pointer.covariance_mm2, float) @ turned.T)
+
+
+def _stop(result: Stated, lever: Array) -> Array:
+    """Return what one stop's robot noise gives a point ``lever`` (3,) [mm] away, (3, 3) [mm²]."""
+    turns = float(lever @ lever) * np.eye(3) - np.outer(lever, lever)
+    return result.robot_mm**2 * np.eye(3) + result.robot_rad**2 * turns
+
+
+def repeated(errors: Sequence[PointError]) -> tuple[RepeatedPoint, ...]:
+    """Return accuracy and repeatability of every point that was touched twice or more."""
+    found = []
+    for point in dict.fromkeys(item.point for item in errors):
+        group = np.array([item.error for item in errors if item.point == point])
+        if len(group) < 2:
+            continue
+        centre = group.mean(axis=0)
+        off = np.linalg.norm(group - centre, axis=1)
+        spread = float(off.mean() + 3.0 * off.std(ddof=1))
+        found.append(RepeatedPoint(point, len(group), float(np.linalg.norm(centre)), spread))
+    return tuple(found)
+
+
+def point_errors(
+    cell: Cell, found: Touches, pointer: Pointer, result: Stated, folder: Path
+) -> tuple[PointError, ...]:
+    """Return the error of every touch that serves as proof, in the order touched.
+
+    Where the board looks the same turned, each view takes the turn under which its touches agree
+    best: the wrong ones are off by the size of the board. Raises FileError.
+    """
+    errors: list[PointError] = []
+    touches = found.of_role("proof")
+    for view in dict.fromkeys(touch.view for touch in touches):
+        group = [touch for touch in touches if touch.view == view]
+        choices = [
+            [point_error(placed, result, cell.mount, pointer) for placed in alternative]
+            for alternative in placed_touches(cell, found, group, result.pixel_px, folder)
+        ]
+        errors += min(choices, key=lambda items: sum(item.size_mm**2 for item in items))
+    return tuple(sorted(errors, key=lambda item: item.touch))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bias:
+    """What all touches have in common: the mean error (3,) [mm], camera minus robot, base axes.
+
+    ``count`` different points. ``t`` (3,) the mean over what the scatter of the points explains,
+    None for too few of them; ``expanded_mm`` U of the mean. ``refutes``: it is larger than all
+    parts of the uncertainty together explain; ``hidden``: only the pointer's part explains it.
+    """
+
+    mean: Array
+    count: int
+    t: Array | None
+    expanded_mm: float
+    refutes: bool
+    hidden: bool
+
+    @property
+    def shared(self) -> bool:
+        """Whether the points are off alike, more than their scatter explains."""
+        if self.t is None:
+            return False
+        return bool(np.abs(self.t).max() > t_isf(SIGNIFICANCE / 6.0, self.count - 1))
+
+    def words(self) -> str:
+        """Return "0.34 mm, base Z −0.34 mm": the size, and the parts that are there."""
+        size = float(np.linalg.norm(self.mean))
+        parts = [
+            f"base {axis} {v:+.2f} mm".replace("-", "−")
+            for axis, v in zip(AXES, self.mean, strict=True)
+            if abs(v) >= 0.3 * size
+        ]
+        return ", ".join([f"{size:.2f} mm", *parts])
+
+
+def bias(errors: Sequence[PointError]) -> Bias | None:
+    """Return what all touches have in common; None without any. Repeats count as one point.
+
+    The mean is tested against the covariance of all its parts (chi-squared), and along each axis
+    against the scatter of the points (Student's t), all at `SIGNIFICANCE`.
+    """
+    names = list(dict.fromkeys(item.point for item in errors))
+    if not names:
+        return None
+    groups = [[item for item in errors if item.point == name] for name in names]
+    each = np.array([np.mean([item.error for item in group], axis=0) for group in groups])
+    mean, count = each.mean(axis=0), len(each)
+    spreads = [group[0].spread for group in groups]
+    claimed = np.mean([s.shared for s in spreads], axis=0)
+    claimed = claimed + np.sum([s.own for s in spreads], axis=0) / count**2
+    whole = claimed + spreads[0].pointer  # its tip is off the same way at every touch
+    limit = chi2_isf(SIGNIFICANCE, 3)
+    beyond = [float(mean @ np.linalg.solve(C, mean)) > limit for C in (whole, claimed)]
+    t = None
+    if count >= LEAST_TOUCHES:
+        scatter = np.maximum(each.std(axis=0, ddof=1), 1e-6)  # mm; no touches agree better
+        t = mean / scatter * np.sqrt(count)
+    return Bias(mean, count, t, _expanded(whole), beyond[0], beyond[1] and not beyond[0])

@@ -1,0 +1,207 @@
+"""One transform ready to be handed over, and all that must be said of it in any form."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ..arrays import Array
+from ..camera.model import ASSUMED_LENS_U, Camera
+from ..cell.cell import Cell
+from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
+from ..errors import StationbookError, UsageError
+from ..findings import Level
+from ..frames import inverse, skew
+from ..pendant.settings import LENGTH_MM
+from ..proof.stated import covariance_of, transform_of
+
+LONGEST_TEXT = 200  # characters of a free text repeated in a handed-over file
+CAMERA_AXES = "x to the right and y down in the image, z along the view, origin in the lens"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Delivered:
+    """One transform ready to be written in any form.
+
+    Attributes:
+        to_frame, from_frame: the transform maps coordinates in from_frame into to_frame.
+        matrix: (4, 4) [mm].
+        covariance: (6, 6) of [rx ry rz tx ty tz] [rad, mm] on the axes of to_frame, or None.
+        uncertainty: of the transform as it is written.
+        verdict: accepted or not-accepted; ``caution`` says why not, None when accepted.
+        proven: agreed with touch points; None where not known.
+        source_sha256: of result.yaml.
+        frames: whether stops with joints and pose show that tool and frame are as told.
+        axes: where from_frame (of an inverse: to_frame) lies, in words.
+    """
+
+    cell: Cell
+    to_frame: str
+    from_frame: str
+    matrix: Array
+    covariance: Array | None
+    uncertainty: Uncertainty
+    verdict: Verdict
+    caution: str | None
+    proven: bool | None
+    source_sha256: str
+    frames: str
+    axes: str = CAMERA_AXES
+
+    @property
+    def name(self) -> str:
+        """Name of the transform, such as base_T_camera."""
+        return f"{self.to_frame}_T_{self.from_frame}"
+
+
+def delivered(
+    result: StoredResult, cell: Cell, source_sha256: str, inverted: bool, allow_not_accepted: bool
+) -> Delivered:
+    """Return the camera's transform in a result, or its inverse; raises as `export` does."""
+    if result.mount != cell.mount:
+        problem = f"the result is {result.mount}, the cell {cell.mount}"
+        raise StationbookError(problem, "Solve again.")
+    caution = None if result.accepted else f"NOT ACCEPTED: {_reasons(result)}"
+    if caution and not allow_not_accepted:
+        raise UsageError(
+            f"the result is not accepted: {_reasons(result).rstrip('.')}",
+            "Put that right and solve again, or hand it over marked as such with --not-accepted.",
+        )
+    T = transform_of(result.camera, cell.camera_key)
+    if T is None:
+        raise StationbookError(
+            f"the result holds no complete {cell.camera_key}",
+            "What the stations do not show is missing in it; see the findings, then solve again.",
+        )
+    if result.lens is not None:
+        cell = replace(cell, camera=result.lens.on(cell.camera))
+    to_frame, _, from_frame = cell.camera_key.partition("_T_")
+    covariance, u = covariance_of(result.covariance), result.uncertainty
+    if inverted:
+        to_frame, from_frame = from_frame, to_frame
+        if covariance is not None:
+            covariance = inverse_covariance(T, covariance)
+        position = None if covariance is None else float(np.sqrt(np.trace(covariance[3:, 3:])))
+        T, u = inverse(T), replace(u, position_mm=position)
+    return Delivered(
+        cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
+        source_sha256, result.frames.how if result.frames else NOT_SHOWN,
+    )  # fmt: skip
+
+
+def _reasons(result: StoredResult) -> str:
+    errors = [item.message or item.code for item in result.findings if item.level is Level.ERROR]
+    return one_line(" ".join(errors)) or "no reason is given in the result"
+
+
+def one_line(text: str) -> str:
+    """Return ``text`` without line breaks and control characters, cut to `LONGEST_TEXT`."""
+    plain = "".join(c if c.isprintable() else " " for c in text)
+    plain = " ".join(plain.split())
+    return plain if len(plain) <= LONGEST_TEXT else plain[: LONGEST_TEXT - 1] + "…"
+
+
+def inverse_covariance(T: Array, covariance: Array) -> Array:
+    """Return the covariance (6, 6) of ``inverse(T)`` from that of ``T``, to first order.
+
+    With T = [R | t] and a displacement (r, d), the inverse moves by (−Rᵀ r, −Rᵀ (t × r) − Rᵀ d).
+    """
+    R_t = T[:3, :3].T
+    J = np.block([[-R_t, np.zeros((3, 3))], [-R_t @ skew(T[:3, 3]), -R_t]])
+    return np.asarray(J @ covariance @ J.T)
+
+
+def scaled(values: Array, unit: str) -> Array:
+    """Return lengths [mm] in ``unit``, without negative zeros."""
+    return np.asarray(values, float) / LENGTH_MM[unit] + 0.0
+
+
+def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
+    """Return what every file says, as (key, one line of text)."""
+    pendant, cell = item.cell.pendant, item.cell
+    u = item.uncertainty
+    lines = [
+        ("transform", item.name),
+        ("direction", f"maps coordinates in {item.from_frame} into {item.to_frame}"),
+        ("unit", unit),
+        ("convention", convention),
+        ("cell", one_line(cell.name)),
+        ("mount", cell.mount),
+        ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
+         f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
+        ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
+        ("verdict", item.verdict),
+        ("caution", item.caution or "none"),
+        ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
+        ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
+        ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
+        ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
+        ("source", "result.yaml"),
+        ("source sha256", item.source_sha256),
+    ]  # fmt: skip
+    lines += _lens_facts(item)
+    return [(key, text) for key, text in lines if key != "caution" or item.caution]
+
+
+def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
+    """Return the lens data with their U (k = 2), for the camera's own transform."""
+    if item.axes is not CAMERA_AXES:
+        return []
+    camera = item.cell.camera
+    (fx, skew_px, cx), (_, fy, cy), _ = camera.matrix
+    u, (width, height) = camera.u or ASSUMED_LENS_U, camera.image_size_px
+    bent = " ".join(f"{value:.9g}" for value in camera.distortion) or "none"
+    skewed = f" skew {skew_px:.9g}" if skew_px else ""
+    return [
+        ("lens px", f"fx {fx:.9g} fy {fy:.9g} cx {cx:.9g} cy {cy:.9g}{skewed}, image {width} x "
+         f"{height}, pixel 0 0 is the centre of the first"),
+        ("distortion", f"{bent} (k1 k2 p1 p2 k3 ...)"),
+        ("U of the lens (k = 2)", f"focal {2 * u.focal:.3g} relative, centre {2 * u.center_px:.3g} "
+         f"px, image corner {2 * u.edge_px:.3g} px, {_source_of_u(camera)}"),
+    ]  # fmt: skip
+
+
+def _source_of_u(camera: Camera) -> str:
+    if camera.lens_from == "images":
+        return "found from the session's own images"
+    return "assumed" if camera.u is None else "given"
+
+
+def lens_document(item: Delivered) -> dict[str, Any] | None:
+    """Return the lens data with standard uncertainties, as the cell names them; None: no camera."""
+    if item.axes is not CAMERA_AXES:
+        return None
+    camera = item.cell.camera
+    return {
+        "name": one_line(camera.name),
+        "image_size_px": list(camera.image_size_px),
+        "matrix": [list(row) for row in camera.matrix],
+        "distortion": list(camera.distortion),
+        "u": asdict(camera.u or ASSUMED_LENS_U),
+        "u_assumed": camera.u is None,
+        "from_images": camera.lens_from == "images",
+    }
+
+
+def _expanded(u: float | None, unit: str) -> str:
+    return "not known" if u is None else f"{2 * u:.3g} {unit}"
+
+
+def matrix_in(item: Delivered, unit: str) -> Array:
+    """Return the matrix (4, 4) in ``unit``, without negative zeros."""
+    T = item.matrix.copy()
+    T[:3, 3] = scaled(T[:3, 3], unit)
+    return T + 0.0
+
+
+def use_as(item: Delivered) -> str:
+    """Return what kind of frame on the robot these values are."""
+    if item.to_frame == "base" and item.axes is not CAMERA_AXES:
+        return f"To be typed as a user frame: {item.from_frame} in the base."
+    if item.to_frame == "base":
+        return "To be typed as a user frame: the camera in the base."
+    if item.to_frame == "flange":
+        return "To be typed as a tool: the camera on the flange."
+    return f"The {item.from_frame} as the camera sees it: neither a user frame nor a tool."
