@@ -22,7 +22,7 @@ from .board_layout import (
     artwork,
     sheets,
 )
-from .plotting import Figure, Outline, PathPatch, PdfPages, Rectangle, mpl
+from .plotting import Figure, Outline, PathPatch, Rectangle, mpl
 
 CHARACTER_MM = 1.75  # mean width of the page's 8.5 pt letters, with reserve
 BLANK = "_" * 14
@@ -161,6 +161,8 @@ def board_sheet(
 def _pdf(pages: Iterable[Figure]) -> bytes:
     out = io.BytesIO()
     # No dates: the same board gives the same file.
+    from matplotlib.backends.backend_pdf import PdfPages  # here: loads font tools, reports do not
+
     with PdfPages(out, metadata={"CreationDate": None, "Title": "calibration board"}) as pdf:
         for page in pages:
             pdf.savefig(page)

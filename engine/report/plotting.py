@@ -37,7 +37,6 @@ def _loaded() -> Any:
 
 mpl = _loaded()
 
-from matplotlib.backends.backend_pdf import PdfPages  # noqa: E402
 from matplotlib.collections import PolyCollection  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
 from matplotlib.patches import PathPatch, Rectangle  # noqa: E402
@@ -48,7 +47,6 @@ __all__ = [
     "Figure",
     "Outline",
     "PathPatch",
-    "PdfPages",
     "PolyCollection",
     "Rectangle",
     "blended_transform_factory",
