@@ -46,10 +46,16 @@ WHERE = {  # name of a command in `tui.arguments`: its module here, and the func
 }
 
 
+OBJECTS = 20_000  # made before waste is looked for: a few MB, where 700 cost a report a tenth
+
+
 def find(name: str) -> Callable[[Namespace], int]:
     """Return the function that runs a command, by its name in `tui.arguments`."""
-    if name in ("screen", "open", "cells"):
-        gc.disable()  # until the first picture is there, see `tui.app`; a table takes no memory
+    gc.disable()  # what is loaded stays: nothing is found by looking for waste meanwhile
     module, function = WHERE[name]
     run: Callable[[Namespace], int] = getattr(import_module(f".{module}", __name__), function)
+    if name not in ("screen", "open", "cells"):  # until the first picture is there, see `tui.app`
+        gc.freeze()
+        gc.set_threshold(OBJECTS)
+        gc.enable()
     return run
