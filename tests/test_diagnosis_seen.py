@@ -42,9 +42,8 @@ def test_images_mirrored_throughout_or_at_some_stations(mount: Mount) -> None:
     assert "mirrored" in some.message
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_images_turned_at_some_stations(mount: Mount) -> None:
-    session = clean(Case(mount=mount, stations=8), 41)
+def test_images_turned_at_some_stations() -> None:
+    session = clean(Case(mount=EYE_IN_HAND, stations=8), 41)
     said = weighty(turned_images(session, [1, 6]))[0]
     assert (said.code, said.stations, said.suggested) == ("image-turned", (2, 7), "180°")
 
@@ -73,8 +72,7 @@ def test_a_board_counted_one_off() -> None:
     assert found.stations
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("what", ["camera", "board"])
+@pytest.mark.parametrize(("mount", "what"), zip(MOUNTS, ("camera", "board"), strict=True))
 def test_a_drift_is_told_from_a_knock(mount: Mount, what: str) -> None:
     xi = np.array([*np.radians([0.12, -0.1, 0.1]), 1.5, -2.0, 1.0])
     case = Case(mount=mount, stations=12, position_mm=0.08, angle_deg=0.01)
@@ -97,13 +95,12 @@ def test_a_knock_of_half_a_millimetre_is_no_typing_mistake() -> None:
         assert [f.code for f in said][:1] == ["camera-moved"]
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_a_tenth_of_a_percent_is_nothing_that_moved(mount: Mount) -> None:
+@pytest.mark.parametrize(("mount", "factor"), zip(MOUNTS, (0.999, 1.001), strict=True))
+def test_a_tenth_of_a_percent_is_nothing_that_moved(mount: Mount, factor: float) -> None:
     case = Case(mount=mount, stations=12, position_mm=0.05, angle_deg=0.006)
-    for factor in (0.999, 1.001):
-        said = weighty(other_pitch(clean(case, 47), factor))
-        assert {f.code for f in said} <= {"board-pitch", "robot-geometry"}
-        assert all(f.level is Level.WARNING for f in said)
+    said = weighty(other_pitch(clean(case, 47), factor))
+    assert {f.code for f in said} <= {"board-pitch", "robot-geometry"}
+    assert all(f.level is Level.WARNING for f in said)
 
 
 def test_a_cause_of_the_whole_session_silences_what_follows_from_it() -> None:

@@ -18,7 +18,7 @@ from engine.estimate.solver import fitted
 from engine.frames import displacement, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
-SESSIONS = 40
+SESSIONS = 25
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -38,14 +38,14 @@ def test_the_error_is_near_an_oracles_and_the_covariance_honest(mount: str) -> N
         best.append(((M @ displacement(oracle.state.camera, truth.camera)) ** 2).sum())
         normalised.append(off @ np.linalg.solve(result.covariance, off) / 6)
     assert np.sqrt(np.mean(error) / np.mean(best)) < 1.10
-    # 240 squared normal deviates: their mean is 1 ± 0.09 (one standard deviation).
+    # 150 squared normal deviates: their mean is 1 ± 0.12 (one standard deviation).
     assert 0.7 < np.mean(normalised) < 1.35
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_noise_levels_are_estimated_from_the_session(mount: str) -> None:
     levels = []
-    for seed in range(12):
+    for seed in range(9):
         case = Case(mount, stations=25, pixel_px=0.3, angle_deg=0.05, position_mm=0.4)
         found = estimated(simulated(case, np.random.default_rng([seed, 12])).problem).noise
         levels.append([found.pixel_px, np.degrees(found.rotation), found.position])

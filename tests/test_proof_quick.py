@@ -29,7 +29,7 @@ CASES = {
     "hand camera": Case(mount=EYE_IN_HAND, stations=8),
     "four axes": Case(stations=8, axes=4, height_known=True),
 }
-SESSIONS = 10
+SESSIONS = 7
 
 
 def recalibrated(case: Case, seed: int, stations: int, slip_mm: float = 0.0) -> tuple:
@@ -51,7 +51,7 @@ def test_error_of_the_quick_result_is_near_its_bound(name: str) -> None:
     runs = [recalibrated(CASES[name], seed, 4) for seed in range(SESSIONS)]
     sizes = [size(found, true) for found, _, true in runs]
     assert all(found.trusted for found, _, _ in runs)
-    # Mean over 60 components, noise known from four stations only: 0.18 to 0.3 either way.
+    # Mean over 42 components, noise known from four stations only: 0.22 to 0.35 either way.
     assert 0.4 <= np.mean(sizes) <= 2.0
 
 

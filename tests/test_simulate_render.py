@@ -222,8 +222,7 @@ def test_motion_smears_along_its_direction_only():
     assert (smeared[85:115, 90] == still[85:115, 90]).all()
 
 
-@pytest.mark.parametrize("pattern", BOARDS)
-@pytest.mark.parametrize("behind", ["room", "table"])
+@pytest.mark.parametrize(("pattern", "behind"), zip(BOARDS, ("room", "table") * 2, strict=True))
 def test_no_board_is_found_where_it_is_out_of_view_or_seen_from_behind(pattern, behind):
     board, seen_by = BOARDS[pattern], camera()
     centre = board.points().mean(axis=0)

@@ -13,6 +13,7 @@ import json
 import os
 import re
 import stat
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
@@ -448,7 +449,6 @@ def _read_index(path: Path) -> dict[str, tuple[list[int], Summary, int]]:
 
 def _write_index(path: Path, entries: Mapping[str, Any]) -> None:
     """Write the index, without what was changed so lately that another change could hide."""
-    import time
 
     settled = time.time_ns() - IN_DOUBT_NS
     listed = [
