@@ -228,12 +228,18 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
 
 
 def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
-    """Return the cause with the most weight; a reading that leaves no alarm wins at once."""
-    causes, least = [], _least(view)
-    for cause in settled(view, [*whole_causes(view, other), *image_causes(view)]):
-        if cause.found is not None and not _alarms(scene(cause.found, cause.texts))[0]:
-            return cause
-        causes.append(cause)
+    """Return the cause with the most weight; a reading that leaves no alarm wins at once.
+
+    One of the poses does so before other readings of the images are looked for.
+    """
+    least, read = _least(view), whole_causes(view, other)
+    causes = settled(view, read)
+    if (ending := _ending(view, causes)) is not None:
+        return ending
+    if images := image_causes(view):
+        causes = settled(view, [*read, *images])
+        if (ending := _ending(view, causes)) is not None:
+            return ending
     if all(alarm.family == "whole" for alarm in alarms):
         return _likeliest(causes, least)
     families: set[str] = {alarm.family for alarm in alarms}
@@ -243,6 +249,22 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
         except np.linalg.LinAlgError:  # a cause so wrong that its fit has no numbers
             continue
     return _likeliest(causes, -np.inf if _absurd(view.found) else least)
+
+
+def _ending(view: Scene, causes: list[Cause]) -> Cause | None:
+    """Return the first cause that ends the search: its fit leaves no alarm.
+
+    Where nothing fitted as declared, it is enough that all stations fit: no other cause does that,
+    and what is left is for the next round.
+    """
+    for cause in causes:
+        if cause.found is None:
+            continue
+        if _absurd(view.found) and cause.found.used.all() and not _absurd(cause.found):
+            return cause
+        if not _alarms(scene(cause.found, cause.texts))[0]:
+            return cause
+    return None
 
 
 def _least(view: Scene) -> float:
