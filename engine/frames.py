@@ -8,7 +8,7 @@ transform is ``xi = [rx, ry, rz, tx, ty, tz]`` in [rad, mm] on the axes of the f
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from .arrays import Array
 from .errors import StationbookError
@@ -50,11 +50,21 @@ def checked_transform(T: ArrayLike, name: str = "transform") -> Array:
     return T
 
 
+def rigid(T: Array) -> NDArray[np.bool_]:
+    """Tell which transforms (..., 4, 4) are rigid ones, with finite numbers."""
+    R = T[..., :3, :3]
+    with np.errstate(invalid="ignore", over="ignore"):
+        off = np.abs(np.swapaxes(R, -1, -2) @ R - np.eye(3)).max(axis=(-1, -2))
+        turned = (off <= ROTATION_TOLERANCE) & (np.linalg.det(R) > 0)
+    whole = np.isfinite(T).all(axis=(-1, -2)) & (T[..., 3, :] == (0, 0, 0, 1)).all(axis=-1)
+    return np.asarray(whole & turned)
+
+
 def inverse(T: ArrayLike) -> Array:
     """Return ``b_T_a`` for ``a_T_b``, shape (..., 4, 4)."""
     T = np.asarray(T, float)
     R_t = np.swapaxes(T[..., :3, :3], -1, -2)
-    return transform(R_t, -np.einsum("...ij,...j->...i", R_t, T[..., :3, 3]))
+    return transform(R_t, -(R_t @ T[..., :3, 3:])[..., 0])
 
 
 def apply(T: ArrayLike, points: ArrayLike) -> Array:

@@ -24,7 +24,7 @@ from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
 from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.result import Placed, StoredResult
-from engine.diagnosis.diagnose import diagnosed
+from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.problem import Problem, predicted_view
 from engine.sessions.folder import open_session
 from engine.steps.solve import solve_session
@@ -133,7 +133,14 @@ def unsure(problem: Problem) -> Problem:
 
 
 def printed(result: StoredResult) -> Printed:
-    """Return what a result prints, its numbers in units of their last digit, not rounded."""
+    """Return what a result prints, its numbers in units of their last digit, not rounded.
+
+    A fit that did not converge ends where rounding takes it: then only causes are compared.
+    """
+    findings = [_finding(one.document()) for one in result.findings]
+    if result.convergence is None or not result.convergence.converged:
+        causes = [one for one in findings if one[0] in CAUSES]
+        return {"verdict": result.verdict, "causes": causes}
     u, noise, budget = result.uncertainty, result.noise, result.budget
     placed = [*result.transforms.values(), result.geometric]
     stations = [
@@ -153,7 +160,7 @@ def printed(result: StoredResult) -> Printed:
         "factor": _digits([budget and budget.coverage_factor], U_DIGITS),
         "noise": _digits(levels, NOISE_DIGITS),
         "stations": stations,
-        "findings": [_finding(one.document()) for one in result.findings],
+        "findings": findings,
     }
 
 
@@ -204,7 +211,7 @@ def changes(name: str, make: Make, before: Printed) -> list[str]:
     """Return the parts of a session's printed result that are not those stored, in words."""
     now = printed(make())
     return [
-        f"{name}: {key}: {rounded(now[key])} was {before[key]}"
+        f"{name}: {key}: {rounded(now[key])} was {before.get(key)}"
         for key in now
-        if not same(now[key], before[key])
+        if key not in before or not same(now[key], before[key])
     ]

@@ -80,6 +80,31 @@ def project_with_jacobian(points_camera: ArrayLike, camera: Camera | Lens) -> tu
     return _pixels(distorted, data), derivative
 
 
+def lens_rows(points_camera: Array, data: Lens) -> Array:
+    """Return the pixels' derivative (..., 2, 8) by the lens, at points (..., 3) of the camera.
+
+    By the logarithms of focal length and of its ratio, the principal point [px], and k1 k2 p1 p2.
+    """
+    xy = points_camera[..., :2] / points_camera[..., 2:]
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
+    below = 1.0 + r2 * (data.k[5] + r2 * (data.k[6] + r2 * data.k[7]))
+    bend = np.empty((*xy.shape, 4))
+    bend[..., 0] = xy * (r2 / below)[..., None]
+    bend[..., 1] = bend[..., 0] * r2[..., None]
+    bend[..., 0, 2] = bend[..., 1, 3] = 2.0 * x * y
+    bend[..., 1, 2], bend[..., 0, 3] = r2 + 2.0 * y * y, r2 + 2.0 * x * x
+    bent, _ = _distorted(xy, replace(data, tilt=None))
+    if data.tilt is not None:
+        bent, bend = _tilted(bent, bend, data.tilt)
+    rows = np.zeros((*xy.shape, 8))
+    rows[..., 0] = bent @ data.K[:2, :2].T
+    rows[..., 1, 1] = rows[..., 1, 0]
+    rows[..., 0, 2] = rows[..., 1, 3] = 1.0
+    rows[..., 4:] = data.K[:2, :2] @ bend
+    return rows
+
+
 def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
     """Return the normalised coordinates (..., 2) x/z, y/z seen at ``pixels`` (..., 2).
 

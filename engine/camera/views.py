@@ -10,7 +10,8 @@ a rest ``rss`` that no displacement removes. Displacements are [r, t] in [rad, m
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -155,7 +156,7 @@ def typical_sd(covariances: Array) -> float:
     return float(np.sqrt(np.median(np.trace(covariances, axis1=1, axis2=2) / 2.0)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Gaussian:
     """The views as pose measurements around ``pose`` (n, 4, 4): see the module's text.
 
@@ -173,7 +174,15 @@ class Gaussian:
 
     def take(self, index: Selection) -> Gaussian:
         """Return the views at ``index``."""
-        return Gaussian(*(getattr(self, name)[index] for name in self.__slots__))
+        return Gaussian(*(getattr(self, part.name)[index] for part in fields(self)))
+
+    @cached_property
+    def factor(self) -> Array:
+        """E (n, 6, 6) with E Eᵀ = information⁻¹: a measured pose for pixels of unit noise."""
+        scale = 1.0 / np.sqrt(np.maximum(np.einsum("nii->ni", self.information), 1e-300))
+        scaled = self.information * scale[:, :, None] * scale[:, None, :]
+        value, vectors = np.linalg.eigh(scaled)
+        return np.asarray(scale[..., None] * vectors / np.sqrt(np.maximum(value, RIDGE))[:, None])
 
     def measured(self, errors: Array) -> Array:
         """Return the measured poses (n, 4, 4) where lens and board are off by ``errors`` (q,)."""
@@ -181,8 +190,15 @@ class Gaussian:
 
     def rest(self, errors: Array) -> float:
         """Return the sum of all rests where lens and board are off by ``errors`` (q,)."""
-        bent = errors @ self.rest_information.sum(axis=0) @ errors
-        return float(self.rss.sum() - 2.0 * errors @ self.rest_gradient.sum(axis=0) + bent)
+        rss, gradient, information = self.rests
+        return float(rss - 2.0 * errors @ gradient + errors @ information @ errors)
+
+    @cached_property
+    def rests(self) -> tuple[float, Array, Array]:
+        """The sums of ``rss``, ``rest_gradient`` (q,) and ``rest_information`` (q, q)."""
+        parts = self.rss, self.rest_gradient, self.rest_information
+        rss, gradient, information = (part.sum(axis=0) for part in parts)
+        return float(rss), gradient, information
 
     def without_terms(self, mask: NDArray[np.bool_]) -> Gaussian:
         """Return the views without the terms in ``mask`` (n, q), which had no part in them."""
@@ -282,7 +298,7 @@ def _chosen(first: NDArray[np.bool_], a: Gaussian, b: Gaussian) -> Gaussian:
     def pick(x: Array, y: Array) -> Array:
         return np.where(first.reshape(-1, *(1,) * (x.ndim - 1)), x, y)
 
-    return Gaussian(*(pick(getattr(a, name), getattr(b, name)) for name in a.__slots__))
+    return Gaussian(*(pick(getattr(a, part.name), getattr(b, part.name)) for part in fields(a)))
 
 
 def pixel_rows(

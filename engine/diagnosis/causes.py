@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..errors import StationbookError
 from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, System, fit, linear_system
 from ..estimate.problem import NoisePrior, Problem
 from ..estimate.solver import Solution, fitted
@@ -160,7 +159,8 @@ def configuration_causes(scene: Scene) -> list[Cause]:
     if arm is None or any(item.joints is not None for item in seen):
         return []
     usual = postures_at(arm, scene.stations.typed, [None] * len(seen))
-    options = [_options(arm, T, q) for T, q in zip(scene.stations.typed, usual, strict=True)]
+    ways = arm.branches_of(scene.stations.typed)
+    options = [_options(way, q) for way, q in zip(ways, usual, strict=True)]
     chosen, used, stations, ended = _settled(scene, arm, options)
     changed = int((chosen > 0).sum())
     if not changed:
@@ -178,12 +178,8 @@ def configuration_causes(scene: Scene) -> list[Cause]:
     return [Cause(weight, (), problem, texts_of(scene), kept=True)]
 
 
-def _options(arm: Kinematics, pose: Array, usual: Array) -> Array:
-    """Return the postures (k, axes) that hold ``pose``, the usual one first."""
-    try:
-        branches = arm.branches(pose, limited=False)
-    except StationbookError:
-        branches = np.empty((0, arm.axes))
+def _options(branches: Array, usual: Array) -> Array:
+    """Return the postures (k, axes) that hold a pose, the usual one first."""
     others = [q for q in branches if np.abs(np.sin((q - usual) / 2.0)).max() > SAME_RAD]
     return np.array([usual, *others])
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.lens import lens, project_with_jacobian
+from ..camera.lens import lens, lens_rows
 from ..camera.model import ASSUMED_LENS_U, Camera
-from ..camera.views import Views, linearised, refined, residuals
+from ..camera.views import Views, linearised, pixel_rows, refined
 from ..errors import StationbookError
 from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem, absurd
@@ -41,9 +41,8 @@ STEPS = 8  # Gauss-Newton steps
 HALVINGS = 4  # times a step is shortened
 FOCAL = 0  # place of the focal length among the parameters
 # Logarithms of focal length and of its ratio, principal point [px], k1 k2 p1 p2: prior standard
-# deviations (broad: any lens of the trade) and steps of numerical derivatives.
+# deviations (broad: any lens of the trade).
 PRIOR = np.array([0.3, 0.05, 100.0, 100.0, 0.5, 1.0, 0.02, 0.02])
-STEP = 1e-4 * np.array([1.0, 1.0, 500.0, 500.0, 1.0, 1.0, 1.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,14 +146,13 @@ def _normal(images: _Images) -> tuple[Array, Array]:
     What the poses can take over, J (JᵀJ)⁻¹ Jᵀ, is projected out of the derivatives (variable
     projection; Golub & Pereyra 1973).
     """
-    off = residuals(images.views, images.pose, lens(images.camera))
-    Q = np.stack([_derivative(images, k) for k in range(len(PRIOR))], axis=-1)
-    n = len(images.pose)
-    Q, J = Q.reshape(n, -1, len(PRIOR)), _pose_rows(images)
+    data, n = lens(images.camera), len(images.pose)
+    J, off, _ = pixel_rows(images.views, images.pose, data)
+    Q = lens_rows(apply(images.pose, images.views.points), data)
+    Q = (Q * images.views.weight[..., None, None]).reshape(n, -1, len(PRIOR))
     taken = np.linalg.solve(np.swapaxes(J, 1, 2) @ J, np.swapaxes(J, 1, 2) @ Q)
-    free = Q - J @ taken
-    score = np.einsum("nik,ni->k", free, off.reshape(n, -1))
-    return score, np.asarray(np.einsum("nik,nil->kl", free, free))
+    free = (Q - J @ taken).reshape(-1, len(PRIOR))
+    return free.T @ off.ravel(), free.T @ free
 
 
 def _explained(score: Array, information: Array, variance: float, sd: Array) -> float:
@@ -171,30 +169,6 @@ def _stated(camera: Camera) -> Array:
     edge = u.edge_px / K[0, 0] / np.array([corner**3, corner**5, 3 * corner**2, 3 * corner**2])
     sd = np.array([u.focal, 0.0, u.center_px, u.center_px, *edge])
     return np.asarray(np.maximum(sd, 1e-9 * PRIOR))
-
-
-def _derivative(images: _Images, k: int) -> Array:
-    """Return the pixels' derivative (n, m, 2) by lens parameter k."""
-    there = [
-        residuals(
-            images.views, images.pose, lens(changed(images.camera, sign * STEP[k] * _unit(k)))
-        )
-        for sign in (1.0, -1.0)
-    ]
-    return np.asarray((there[1] - there[0]) / (2.0 * STEP[k]))
-
-
-def _pose_rows(images: _Images) -> Array:
-    """Return the pixels' derivative (n, 2m, 6) by each pose's displacement."""
-    views, n = images.views, len(images.pose)
-    _, by_point = project_with_jacobian(apply(images.pose, views.points), lens(images.camera))
-    rows = np.array([point_rows(T, p) for T, p in zip(images.pose, views.points, strict=True)])
-    J = by_point @ rows * views.weight[..., None, None]
-    return np.asarray(J.reshape(n, -1, 6))
-
-
-def _unit(k: int) -> Array:
-    return np.asarray(np.eye(len(PRIOR))[k])
 
 
 def _fitted(images: _Images, free: NDArray[np.bool_]) -> _Images:

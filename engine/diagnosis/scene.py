@@ -51,7 +51,7 @@ class Scene:
     ``ids`` (n,) of the gathered stations and ``fields`` (n,) their texts. ``system`` linearises all
     of them at the fit. ``views`` (n, 4, 4) is camera_T_board of each image by itself. ``V``
     (n, 6, 6), ``w`` (n, 6) and ``P`` (n, 6, 6) as in the module's text: for a station left out of
-    the fit they are taken against the fit of the others. ``VH`` (n, 6, k) is V⁻¹H. ``prior``
+    the fit they are taken against the fit of the others. ``V_inverse`` (n, 6, 6) is V⁻¹. ``prior``
     (k, k) is what is known of the unknowns beside the stations, and ``slope`` (k,)
     the likelihood's gradient, zero but for rounding.
     """
@@ -63,7 +63,7 @@ class Scene:
     system: System
     views: Array
     V: Array
-    VH: Array
+    V_inverse: Array
     w: Array
     P: Array
     prior: Array
@@ -84,15 +84,14 @@ class Scene:
         """Degrees of freedom of the fit: 6 for each station used, less 12."""
         return max(6.0 * float(self.used.sum()) - 12.0, 0.0)
 
-    def field_rows(self, row: int) -> Array:
-        """Return the view's displacement (6, k) per unit of each typed field of one station."""
-        return np.asarray(self.system.by_flange[row] @ self.field_motion(row).T)
-
-    def field_motion(self, row: int) -> Array:
-        """Return the flange's displacement (k, 6) per unit of each typed field, base axes."""
-        values = numbers(self.fields[row])
-        moved = self.layout.poses(values + DIFFERENCE_STEP * np.eye(len(values)))
-        return displacement(moved, self.layout.poses(values)) / DIFFERENCE_STEP
+    def field_rows(self) -> Array:
+        """Return the view's displacement (n, 6, k) per unit of each station's typed fields."""
+        values = np.array([numbers(fields) for fields in self.fields])
+        n, k = values.shape
+        moved = self.layout.poses((values[:, None] + DIFFERENCE_STEP * np.eye(k)).reshape(-1, k))
+        here = self.layout.poses(values)[:, None]
+        motion = displacement(moved.reshape(n, k, 4, 4), here) / DIFFERENCE_STEP
+        return np.asarray(self.system.by_flange @ np.swapaxes(motion, 1, 2))
 
     def test(self, Z: Array, inside: Inside | None = None) -> tuple[Array, Array]:
         """Return Zᵀ P r (..., q) and Zᵀ P Z (..., q, q) of changes Z (..., n, 6, q).
@@ -100,22 +99,25 @@ class Scene:
         Only the stations used count. What the unknowns can take over is subtracted from Z before it
         is squared, which keeps the digits that Zᵀ V⁻¹ Z − .. would cancel.
         """
-        use = self.used
-        Z, H, VH = Z[..., use, :, :], self.system.rows[use], self.VH[use]
-        V_inverse = np.linalg.inv(self.V[use])
-        both = np.einsum("nik,...niq->...kq", VH, Z)
+        Z, H, V_inverse = (
+            Z[..., self.used, :, :],
+            self.system.rows[self.used],
+            self.V_inverse[self.used],
+        )
+        k, flat = H.shape[2], (*Z.shape[:-3], -1, Z.shape[-1])
+        both = (V_inverse @ H).reshape(-1, k).T @ Z.reshape(flat)
         if inside is not None:
             both = both + inside.shared
         shared = self.found.fit.covariance @ both
-        rest = Z - np.einsum("nik,...kq->...niq", H, shared)
-        information = np.einsum("...niq,nij,...njs->...qs", rest, V_inverse, rest, optimize=True)
-        information += np.einsum("...kq,kl,...ls->...qs", shared, self.prior, shared)
-        score = np.einsum("...niq,ni->...q", Z, self.w[use])
+        rest = Z - (H.reshape(-1, k) @ shared).reshape(Z.shape)
+        information = np.swapaxes(rest.reshape(flat), -1, -2) @ (V_inverse @ rest).reshape(flat)
+        information += np.swapaxes(shared, -1, -2) @ self.prior @ shared
+        score = np.tensordot(self.w[self.used], Z, ([0, 1], [-3, -2]))
         if inside is not None:
             cross = np.swapaxes(shared, -1, -2) @ inside.shared
             information += inside.information - cross - np.swapaxes(cross, -1, -2)
             score = score + inside.score
-        return score - np.einsum("...kq,k->...q", shared, self.slope), information
+        return score - self.slope @ shared, information
 
 
 def scene(found: Solution, texts: Texts) -> Scene:
@@ -124,7 +126,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
     system = linear_system(found.stations, fit.state)
     V = system.covariance(fit.noise)
     S = system.rows @ fit.covariance @ np.swapaxes(system.rows, 1, 2)
-    V_inverse = np.linalg.inv(V)
+    V_inverse = np.asarray(np.linalg.inv(V), float)
     apart = np.linalg.inv(V + S)
     inside = used[:, None, None]
     weight = np.where(inside, V_inverse, apart)
@@ -140,7 +142,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
         system=system,
         views=found.gathered.own_views(found.turn),
         V=V,
-        VH=V_inverse @ system.rows,
+        V_inverse=V_inverse,
         w=w,
         P=np.where(inside, V_inverse - V_inverse @ S @ V_inverse, apart),
         prior=prior,
@@ -196,20 +198,14 @@ def field_deviates(scene: Scene) -> tuple[Array, Array]:
 
     A deviate is studentised without its own contribution, so that a large one does not hide itself.
     """
-    n, k = len(scene.ids), scene.layout.count
-    deviate, shift = np.zeros((n, k)), np.zeros((n, k))
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
-    for row in range(n):
-        Z = scene.field_rows(row)
-        size = np.maximum(np.einsum("iq,ij,jq->q", Z, scene.P[row], Z), 1e-300)
-        score = Z.T @ scene.w[row]
-        shift[row] = score / size
-        plain = score / np.sqrt(size)
-        if scene.used[row]:
-            rest = np.maximum(degrees - plain**2, 1e-6 * degrees)
-            plain = plain * np.sqrt((degrees - 1.0) / rest)
-        deviate[row] = plain
-    return deviate, shift
+    Z = scene.field_rows()
+    size = np.maximum((Z * (scene.P @ Z)).sum(axis=1), 1e-300)
+    score = (Z * scene.w[..., None]).sum(axis=1)
+    plain = score / np.sqrt(size)
+    rest = np.maximum(degrees - plain**2, 1e-6 * degrees)
+    alone = plain * np.sqrt((degrees - 1.0) / rest)
+    return np.where(scene.used[:, None], alone, plain), score / size
 
 
 def field_alarms(scene: Scene) -> list[Alarm]:

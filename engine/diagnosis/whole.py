@@ -249,17 +249,19 @@ def promising(scene: Scene, *, calm: bool) -> Promising:
 
     ``calm``: nothing else stands out.
     """
+    declared = float(scores(scene, [Reading("", "", scene.stations.typed, 0.0)])[0])
+    if declared < BETTER:  # no score lies below zero
+        return Promising((), 0.0)
     others = readings(scene, calm=calm)
     if not others:
         return Promising((), 0.0)
-    declared = Reading("", "", scene.stations.typed, 0.0)
-    score = scores(scene, [*others, declared])
-    order = np.argsort(score[:-1], kind="stable")
+    score = scores(scene, others)
+    order = np.argsort(score, kind="stable")
     best = float(score[order[0]])
-    gain = float(score[-1]) - best
+    gain = declared - best
     if gain < BETTER or best > len(scene.ids) * HOPELESS:
         return Promising((), gain)
-    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
+    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, declared)]
     return Promising(tuple(chosen), gain)
 
 

@@ -91,19 +91,23 @@ class State:
 class Fit:
     """Where the fit ended.
 
-    ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors; ``system`` the linear
-    system there. ``steps``, ``change`` (last step in standard uncertainties) and
-    ``converged`` tell how it ended. ``degrees`` (3,) of freedom behind the noise levels.
+    ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors. ``steps``, ``change``
+    (last step in standard uncertainties) and ``converged`` tell how it ended. ``degrees`` (3,) of
+    freedom behind the noise levels.
     """
 
     state: State
     noise: Noise
     covariance: Array
-    system: System
     degrees: Array
     steps: int
     change: float
     converged: bool
+
+
+PARTS = slice(0, 6), slice(6, 9), slice(9, 12)  # columns of F that grow with each noise level
+OF_PART = np.repeat([0, 1, 2], [6, 3, 3])
+SUMS = np.eye(3)[:, OF_PART]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,14 +117,22 @@ class System:
     residual: Array
     rows: Array
     by_flange: Array
-    view_covariance: Array  # (n, 6, 6) L⁻¹: covariance of the view for pixels of unit noise
+    view_factor: Array  # (n, 6, 6) E, see `Gaussian.factor`: E Eᵀ = L⁻¹
+
+    @property
+    def view_covariance(self) -> Array:
+        """L⁻¹ (n, 6, 6): the covariance of each view for pixels of unit noise."""
+        return np.asarray(self.view_factor @ np.swapaxes(self.view_factor, 1, 2))
+
+    @property
+    def factors(self) -> Array:
+        """F (n, 6, 12): noise of pixels, of rotation and of position, each with variance 1."""
+        return np.concatenate([self.view_factor, self.by_flange], axis=2)
 
     def covariance(self, noise: Noise) -> Array:
         """Return V (n, 6, 6): what each residual varies by, the transforms given."""
-        A = self.by_flange
-        robot = noise.robot_covariance()
-        total: Array = noise.pixel_px**2 * self.view_covariance + A @ robot @ np.swapaxes(A, 1, 2)
-        return total
+        F = self.factors * np.array([noise.pixel_px, noise.rotation, noise.position])[OF_PART]
+        return np.asarray(F @ np.swapaxes(F, 1, 2))
 
     def advanced(self, step: Array) -> System:
         """Return the system after a step so small that only the residuals change."""
@@ -136,19 +148,19 @@ def fit(
     known: bool = False,
     weights: Array | None = None,
     most: int = MAX_STEPS,
+    system: System | None = None,
 ) -> Fit:
     """Return the most likely transforms and noise levels from ``start``.
 
     ``noise`` starts the noise levels; with ``known`` they stay as given. ``weights`` (n,) scale the
-    information of each station; ``most`` limits the steps. Never fails to return: ``converged``
-    tells.
+    information of each station; ``most`` limits the steps; ``system`` is the linear one at
+    ``start``, where it is at hand. Never fails to return: ``converged`` tells.
     """
     state, levels = start, noise or starting_noise(prior)
-    view_covariance = _inverse(stations.views.information)
-    system = linear_system(stations, state, view_covariance)
     change, steps, degrees = np.inf, 0, np.full(3, np.inf)
     while steps < most and change >= CONVERGED:
         steps += 1
+        system = linear_system(stations, state) if system is None else system
         normal = Normal.of(stations, state, system, levels, weights)
         change = normal.change()
         state = _moved(state, normal.step)
@@ -158,19 +170,15 @@ def fit(
                 stations, system, normal, levels, prior, state, weights
             )
             levels = levels if steps <= CALM_STEPS else before.half_way(levels)
-        if change < NEAR and _turn(normal.step) < NEAR_RAD:
-            system = system.advanced(normal.step)
-        else:
-            system = linear_system(stations, state, view_covariance)
+        near = change < NEAR and _turn(normal.step) < NEAR_RAD
+        system = system.advanced(normal.step) if near else None
         change = change if known else max(change, moved)
     ended = bool(change < CONVERGED)
-    return Fit(state, levels, normal.G, system, degrees, steps, float(change), ended)
+    return Fit(state, levels, normal.G, degrees, steps, float(change), ended)
 
 
-def linear_system(stations: Stations, state: State, view_covariance: Array | None = None) -> System:
-    """Return the stations linearised at ``state``; ``view_covariance`` L⁻¹ where it is at hand."""
-    if view_covariance is None:
-        view_covariance = _inverse(stations.views.information)
+def linear_system(stations: Stations, state: State) -> System:
+    """Return the stations linearised at ``state``."""
     p = len(stations.systematic_sd)
     flange = displaced(stations.typed, stations.systematic @ state.errors[:p])
     by_camera, by_board, by_flange = derivatives(stations.mount, state.camera, flange, state.board)
@@ -178,7 +186,7 @@ def linear_system(stations: Stations, state: State, view_covariance: Array | Non
     measured = stations.views.measured(state.errors[p:])
     by_errors = [by_flange @ stations.systematic, stations.views.by_terms]
     rows = np.concatenate([by_camera, by_board, *by_errors], axis=2)
-    return System(displacement(measured, view), rows, by_flange, view_covariance)
+    return System(displacement(measured, view), rows, by_flange, stations.views.factor)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -222,10 +230,8 @@ def beforehand(
     vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
     scaled = stations.systematic_sd**2 * np.exp(noise.log_scale)
     diagonal = np.concatenate([vague, 1.0 / scaled, stations.terms_sd**-2.0])
-    precision, pull = (
-        np.diag(diagonal),
-        np.concatenate([np.zeros(12), -diagonal[12:] * state.errors]),
-    )
+    precision = np.diag(diagonal)
+    pull = np.concatenate([np.zeros(12), -diagonal[12:] * state.errors])
     lens, p = slice(12 + len(scaled), None), len(scaled)
     information, gradient = in_the_images(stations, state.errors[p:], noise, weights)
     precision[lens, lens] += information
@@ -240,22 +246,19 @@ def in_the_images(
     stations: Stations, terms: Array, noise: Noise, weights: Array | None = None
 ) -> tuple[Array, Array]:
     """Return what the images by themselves tell of board and lens: information and gradient."""
-    views = stations.views
-    share = np.ones(len(views.rss)) if weights is None else weights
-    information = np.einsum("n,nij->ij", share, views.rest_information)
-    gradient = share @ views.rest_gradient - information @ terms
-    variance = noise.pixel_px**2
-    return information / variance, gradient / variance
+    views, variance = stations.views, noise.pixel_px**2
+    _, gradient, information = views.rests
+    if weights is not None:
+        gradient = weights @ views.rest_gradient
+        information = np.tensordot(weights, views.rest_information, 1)
+    return information / variance, (gradient - information @ terms) / variance
 
 
 def _moved(state: State, step: Array) -> State:
     """Return ``state`` displaced by ``step``, shortened where a rotation would exceed the limit."""
     step = step * min(1.0, TURN_LIMIT / max(_turn(step), 1e-300))
-    return State(
-        displaced(state.camera, step[:6]),
-        displaced(state.board, step[6:12]),
-        state.errors + step[12:],
-    )
+    both = displaced(np.array([state.camera, state.board]), step[:12].reshape(2, 6))
+    return State(both[0], both[1], state.errors + step[12:])
 
 
 def _turn(step: Array) -> float:
@@ -280,17 +283,18 @@ def _scored(
     score, information = _variance_terms(system, normal, noise, weights)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
     terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
-    spent = np.einsum("ij,ji->", own, in_the_images(stations, terms, noise)[0])
+    spent = (own * in_the_images(stations, terms, noise)[0]).sum()
     score[0] -= 0.5 * (dof - spent - stations.views.rest(terms) / noise.pixel_px**2)
     information[0, 0] += 0.5 * dof
     slope, certainty = prior_score(noise, prior, np.diag(information))
     curvature = information + np.diag(certainty)
     move = np.linalg.solve(curvature, score + slope)
-    move = np.clip(move, -STEP_LIMIT, STEP_LIMIT)
+    move = np.minimum(np.maximum(move, -STEP_LIMIT), STEP_LIMIT)
     scale_move = _scale_step(stations, normal, noise, state)
-    change = max(float(np.abs(move * np.sqrt(np.diag(curvature))).max()), abs(scale_move))
+    told = np.diag(curvature)
+    change = max(float(np.abs(move * np.sqrt(told)).max()), abs(scale_move))
     moved = Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor)
-    return moved, change, 2.0 * np.diag(curvature)
+    return moved, change, 2.0 * told
 
 
 def _variance_terms(
@@ -299,33 +303,26 @@ def _variance_terms(
     """Return the restricted likelihood's slope (3,) and Fisher information (3, 3).
 
     By log variance: slope ½(wᵀV_k w − tr PV_k), information ½ tr PV_kPV_l, with the projection
-    P = V⁻¹ − V⁻¹HGHᵀV⁻¹ (Harville 1977).
+    P = V⁻¹ − WGWᵀ, W = V⁻¹H (Harville 1977). V_k = F_k F_kᵀ, so that all traces come from FᵀV⁻¹F,
+    T = FᵀW and TGTᵀ; the parts of each level stand in `PARTS`.
     """
-    A, V_inverse, G = system.by_flange, normal.V_inverse, normal.G
-    robot = [A[:, :, :3], A[:, :, 3:]]
-    parts = [system.view_covariance, *(a @ np.swapaxes(a, 1, 2) for a in robot)]
-    scale = np.exp(noise.log_variance)
-    V_k = [
-        part * s if weights is None else part * (s / weights[:, None, None])
-        for part, s in zip(parts, scale, strict=True)
-    ]
-    n, _, k = normal.W.shape
-    w = (V_inverse @ (system.residual - system.rows @ normal.step)[..., None])[..., 0]
-    ahead = [V @ normal.W for V in V_k]  # V_k V⁻¹ H
-    inner = [V_inverse @ V for V in V_k]
-    flat = normal.W.reshape(n * 6, k)
-    GB = [G @ (flat.T @ u.reshape(n * 6, k)) for u in ahead]
-    score, information = np.empty(3), np.empty((3, 3))
-    for i in range(3):
-        quadratic = np.einsum("ni,nij,nj->", w, V_k[i], w)
-        score[i] = 0.5 * (quadratic - np.einsum("nii->", inner[i]) + np.trace(GB[i]))
-        left = (V_inverse @ ahead[i]).reshape(n * 6, k)
-        for j in range(i, 3):
-            whole = np.einsum("nij,nji->", inner[i], inner[j])
-            cross = np.einsum("ij,ij->", G, left.T @ ahead[j].reshape(n * 6, k))
-            value = 0.5 * (whole - 2.0 * cross + np.einsum("ij,ji->", GB[i], GB[j]))
-            information[i, j] = information[j, i] = value
-    return score, information
+    F = system.factors * np.exp(0.5 * noise.log_variance)[OF_PART]
+    if weights is not None:
+        F = F / np.sqrt(weights)[:, None, None]
+    F_t, G = np.swapaxes(F, 1, 2), normal.G
+    k = len(G)
+    w = normal.V_inverse @ (system.residual - system.rows @ normal.step)[..., None]
+    X, T = F_t @ normal.V_inverse @ F, F_t @ normal.W
+    Y = T @ G @ np.swapaxes(T, 1, 2)
+    slopes = ((F_t @ w)[..., 0] ** 2 - np.einsum("nii->ni", X - Y)).sum(axis=0)
+    kept = (X * (X - 2.0 * Y)).sum(axis=0)
+    taken = []
+    for part in PARTS:
+        own = T[:, part].reshape(-1, k)
+        taken.append(G @ (own.T @ own))
+    flat = np.array(taken).reshape(len(PARTS), -1)
+    across = np.swapaxes(np.array(taken), 1, 2).reshape(len(PARTS), -1)
+    return 0.5 * SUMS @ slopes, 0.5 * (SUMS @ kept @ SUMS.T + flat @ across.T)
 
 
 def _scale_step(stations: Stations, normal: Normal, noise: Noise, state: State) -> float:
@@ -336,8 +333,8 @@ def _scale_step(stations: Stations, normal: Normal, noise: Noise, state: State) 
     precision = 1.0 / (stations.systematic_sd**2 * np.exp(noise.log_scale))
     kept, errors = normal.G[12 : 12 + p, 12 : 12 + p] * precision, state.errors[:p]
     slope = 0.5 * (errors @ (precision * errors) + np.trace(kept) - p)
-    learnt = np.eye(len(precision)) - kept
-    information = 0.5 * float(np.einsum("ij,ji->", learnt, learnt))
+    learnt = np.eye(p) - kept
+    information = 0.5 * float((learnt * learnt.T).sum())
     certainty = 1.0 / (2.0 * SCALE_SPREAD) ** 2
     move = (slope - certainty * noise.log_scale) / (information + certainty)
     return float(np.clip(move, -STEP_LIMIT, STEP_LIMIT))

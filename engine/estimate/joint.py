@@ -228,10 +228,9 @@ def _ended(
 ) -> Solution:
     """Return one camera's solution with its part of the joint estimate in place of its own fit."""
     own, columns = state.alone(k), state.columns(k)
-    system = linear_system(part.stations, own)
     covariance = G[np.ix_(columns, columns)]
     degrees = one.fit.degrees
-    fit = Fit(own, part.noise, covariance, system, degrees, steps, change, change < CONVERGED)
+    fit = Fit(own, part.noise, covariance, degrees, steps, change, change < CONVERGED)
     error = flange_residuals(one.stations, fit)
     rows = np.flatnonzero(one.used)
     robot = part.noise.robot_covariance()

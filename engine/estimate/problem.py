@@ -250,21 +250,19 @@ def derivatives(
     """
     R_x_t = camera[:3, :3].T
     G = related(mount, base_T_flange)
-    lever = np.einsum("nij,j->ni", G[:, :3, :3], board[:3, 3]) + G[:, :3, 3] - camera[:3, 3]
-    turned = R_x_t @ G[:, :3, :3]
-    by_camera = _blocks(-np.broadcast_to(R_x_t, turned.shape), R_x_t @ skew(lever))
+    turned, arm = R_x_t @ G[:, :3, :3], G[:, :3, :3] @ board[:3, 3]
+    by_camera = _blocks(-R_x_t, R_x_t @ skew(arm + G[:, :3, 3] - camera[:3, 3]))
     by_board = _blocks(turned, np.zeros_like(turned))
     if mount == EYE_TO_HAND:
-        arm = np.einsum("nij,j->ni", G[:, :3, :3], board[:3, 3])
-        by_flange = _blocks(np.broadcast_to(R_x_t, turned.shape), -R_x_t @ skew(arm))
+        by_flange = _blocks(R_x_t, -R_x_t @ skew(arm))
     else:
         by_flange = _blocks(-turned, turned @ skew(board[:3, 3] - base_T_flange[:, :3, 3]))
     return by_camera, by_board, by_flange
 
 
 def _blocks(rotation: Array, mixed: Array) -> Array:
-    """Return [[rotation, 0], [mixed, rotation]] (n, 6, 6)."""
-    J = np.zeros((len(rotation), 6, 6))
+    """Return [[rotation, 0], [mixed, rotation]] (n, 6, 6), ``mixed`` (n, 3, 3)."""
+    J = np.zeros((len(mixed), 6, 6))
     J[:, :3, :3] = J[:, 3:, 3:] = rotation
     J[:, 3:, :3] = mixed
     return J

@@ -310,7 +310,8 @@ def _covariances(found: Solution) -> dict[str, Array]:
     by_stop = np.swapaxes(system.by_flange, 1, 2) @ W
     p, G = len(stations.systematic_sd), fit.covariance
     images = in_the_images(stations, fit.state.errors[p:], noise)[0]
-    pixels = noise.pixel_px**2 * np.einsum("nik,nij,njl->kl", W, system.view_covariance, W)
+    by_pixel = noise.pixel_px * np.swapaxes(system.view_factor, 1, 2) @ W
+    pixels = np.einsum("nik,nil->kl", by_pixel, by_pixel)
     pixels[12 + p :, 12 + p :] += images
     turns, places = by_stop[:, :3], by_stop[:, 3:]
     prior = beforehand(stations, fit.state, noise)[0]

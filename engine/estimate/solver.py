@@ -19,7 +19,7 @@ from ..arrays import Array
 from ..camera.views import Views, linearised, residuals
 from ..frames import displaced, displacement
 from ..tails import f_isf
-from .fit import Fit, State, Stations, beforehand, fit, linear_system
+from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
 from .gather import (
     LEAST_PIXEL_PX,
     Beginning,
@@ -60,12 +60,15 @@ class LeftOut:
         return np.asarray(self.squared_size / 6.0)
 
 
-def left_out(stations: Stations, found: Fit, weights: Array) -> LeftOut:
+def left_out(
+    stations: Stations, found: Fit, weights: Array, system: System | None = None
+) -> LeftOut:
     """Return each station's residual against the others.
 
-    ``weights`` (n,) are what the stations had in ``found``: 1 used, 0 not, or between.
+    ``weights`` (n,) are what the stations had in ``found``: 1 used, 0 not, or between. ``system``:
+    all stations linearised there, where that is at hand.
     """
-    system = linear_system(stations, found.state)
+    system = linear_system(stations, found.state) if system is None else system
     V = system.covariance(found.noise)
     S = system.rows @ found.covariance @ np.swapaxes(system.rows, 1, 2)
     fitted = V / np.maximum(weights, LEAST_WEIGHT)[:, None, None]
@@ -108,12 +111,13 @@ def robust_fit(
 
 def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit, Array]:
     """Return the weighted fit and the stations' squared sizes against it."""
-    weights = _first_weights(stations, start, prior)
-    noise: Noise | None = None
+    system, noise = linear_system(stations, start), None
+    weights = _first_weights(system, prior)
     for _ in range(ROUNDS):
-        found = fit(stations, start, prior, noise=noise, weights=weights, most=STEPS)
+        found = fit(stations, start, prior, noise=noise, weights=weights, most=STEPS, system=system)
         start, noise = found.state, found.noise
-        sizes = left_out(stations, found, weights).squared_size
+        system = linear_system(stations, start)
+        sizes = left_out(stations, found, weights, system).squared_size
         updated = (TAIL + 6.0) / (TAIL + sizes)
         moved, weights = float(np.abs(updated - weights).max()), updated
         if moved < WEIGHTS_SETTLED:
@@ -121,9 +125,8 @@ def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit,
     return found, sizes
 
 
-def _first_weights(stations: Stations, start: State, prior: NoisePrior) -> Array:
+def _first_weights(system: System, prior: NoisePrior) -> Array:
     """Return weights from the start, with the noise scaled so that the median size is usual."""
-    system = linear_system(stations, start)
     noise = Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
     V = system.covariance(noise)
     r = system.residual[..., None]

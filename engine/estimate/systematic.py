@@ -16,7 +16,6 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.stations import Observation
-from ..errors import StationbookError
 from ..frames import displacement
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
@@ -175,7 +174,7 @@ def usual_posture(arm: Kinematics, poses: Array, joints: list[Array | None]) -> 
     away = np.linalg.norm(poses[:, :3, 3] - poses[:, :3, 3].mean(axis=0), axis=1)
     low, high = bounds(arm)
     for index in away.argsort():
-        options = _branches(arm, poses[index])
+        options = arm.branches_of(poses[index : index + 1])[0]
         if len(options):
             off = ((options - (low + high) / 2) / (high - low)) ** 2
             return np.asarray(options[off.sum(axis=1).argmin()])
@@ -190,11 +189,11 @@ def _in_configuration(
     for index, typed in enumerate(joints):
         if typed is not None:
             rows[index] = typed
-        elif not np.isfinite(rows[index]).all():
-            options = _branches(arm, poses[index])
-            if len(options):
-                gap = 1.0 - np.cos((options - seed)[:, arm.joints.turning])
-                rows[index] = options[gap.sum(axis=1).argmin()]
+    left = np.flatnonzero(~np.isfinite(rows).all(axis=1))
+    for row, options in zip(left, arm.branches_of(poses[left]), strict=True):
+        if len(options):
+            gap = 1.0 - np.cos((options - seed)[:, arm.joints.turning])
+            rows[row] = options[gap.sum(axis=1).argmin()]
     return rows
 
 
@@ -219,13 +218,6 @@ def _followed(arm: Kinematics, poses: Array, seed: Array) -> Array:
         q = q + np.linalg.solve(M, np.swapaxes(A, 1, 2) @ error[..., None])[..., 0]
     reached = np.linalg.norm(displacement(poses, arm.forward(q)) * weight, axis=1) < FOLLOWED_MM
     return np.where(reached[:, None], arm.joints.turned_towards(seed, q), np.nan)
-
-
-def _branches(arm: Kinematics, pose: Array) -> Array:
-    try:
-        return arm.branches(pose, limited=False)
-    except StationbookError:
-        return np.empty((0, arm.axes))
 
 
 def bounds(arm: Kinematics) -> tuple[Array, Array]:

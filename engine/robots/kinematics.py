@@ -26,7 +26,7 @@ import scipy
 from numpy.typing import ArrayLike
 
 from ..arrays import Array
-from ..frames import checked_transform, displacement, rotation_angle, straight, turns
+from ..frames import checked_transform, displacement, rigid, rotation_angle, straight, turns
 from .arms import Forward, build, joints, length_errors
 from .model import Robot, checked
 
@@ -135,16 +135,26 @@ def spherical_wrist(size: Mapping[str, float], T: Array) -> Array:
 
     Parameters as in Brandstötter, Angerer, Hofbaur 2014.
     """
-    centre = T[:3, 3] - size["c4"] * T[:3, 2]
-    ways = np.repeat(np.array(_ways_to(size, centre)).reshape(-1, 3), 2, axis=0)
-    side = np.tile([1.0, -1.0], len(ways) // 2)
-    W = _turned_back(ways[:, 0], ways[:, 1] + ways[:, 2], T[:3, :3])
+    return spherical_wrists(size, T[None])[0]
+
+
+def spherical_wrists(size: Mapping[str, float], poses: Array) -> list[Array]:
+    """Return the branches of each of the ``poses`` (n, 4, 4), all at once."""
+    centres = poses[:, :3, 3] - size["c4"] * poses[:, :3, 2]
+    to_centres = [_ways_to(size, centre) for centre in centres]
+    counts = np.array([2 * len(found) for found in to_centres])
+    flat = np.array([way for found in to_centres for way in found]).reshape(-1, 3)
+    ways = np.repeat(flat, 2, axis=0)
+    side = np.tile([1.0, -1.0], len(flat))
+    R = np.repeat(poses[:, :3, :3], counts, axis=0)
+    W = _turned_back(ways[:, 0], ways[:, 1] + ways[:, 2], R)
     bend = np.hypot(W[:, 0, 2], W[:, 1, 2])
     straight_on, ahead = bend < STRAIGHT, W[:, 2, 2] > 0
     t4 = np.where(straight_on, 0.0, np.arctan2(side * W[:, 1, 2], side * W[:, 0, 2]))
     t5 = np.where(straight_on & ahead, 0.0, side * np.arctan2(bend, W[:, 2, 2]))
     last = _turned_back(t4, t5, W)
-    return np.column_stack([ways, t4, t5, np.arctan2(last[:, 1, 0], last[:, 0, 0])])
+    found = np.column_stack([ways, t4, t5, np.arctan2(last[:, 1, 0], last[:, 0, 0])])
+    return np.split(found, np.cumsum(counts)[:-1])
 
 
 def _turned_back(about_z: Array, about_y: Array, R: Array) -> Array:
@@ -334,6 +344,21 @@ class Kinematics(Forward):
             found = self.joints.to_shown(_CLOSED[self.robot.kind](self.robot.geometry_mm, T))
         found = self.joints.centred(found)
         return found[self.joints.inside(found)] if limited else found
+
+    def branches_of(self, poses: Array) -> list[Array]:
+        """Return `branches` of each pose (n, 4, 4), beyond limits too; none of what is no pose."""
+        found = [np.empty((0, self.axes))] * len(poses)
+        rows = np.flatnonzero(rigid(poses))
+        if self.robot.kind != "spherical-wrist":
+            for row in rows:
+                found[row] = self.branches(poses[row], limited=False)
+        elif len(rows):
+            ways = spherical_wrists(self.robot.geometry_mm, poses[rows])
+            shown = self.joints.centred(self.joints.to_shown(np.concatenate(ways)))
+            parts = np.split(shown, np.cumsum([len(way) for way in ways])[:-1])
+            for row, part in zip(rows, parts, strict=True):
+                found[row] = part
+        return found
 
     def inverse(self, T: ArrayLike) -> Array:
         """Return `branches` within the limits, with every full turn the limits leave room for."""
