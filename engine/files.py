@@ -10,9 +10,13 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+import time
+from collections import OrderedDict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import IO
 
 from .errors import FileError
@@ -35,6 +39,65 @@ def read_bytes(path: Path, limit: int = MAX_BYTES, remedy: str = NOT_OURS) -> by
     if len(data) > limit:  # it grew while it was read
         raise too_large(path, len(data), limit, remedy)
     return data
+
+
+KEPT = 4096  # files kept in memory: twice the points of the longest sessions
+LARGEST_KEPT = 2**15  # bytes; points of a board take 2 to 12 kB
+SETTLED_NS = 50_000_000  # ns; file times run in steps of 1 to 16 ms, in which a file changes unseen
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a file holds, and its SHA-256 in hexadecimal digits."""
+
+    data: bytes
+    sha256: str
+
+
+_State = tuple[int, ...]
+_kept: OrderedDict[Path, tuple[_State, Content]] = OrderedDict()
+_kept_lock = Lock()
+
+
+def content(path: Path, limit: int = MAX_BYTES, remedy: str = NOT_OURS) -> Content:
+    """Return what an ordinary file holds; a small one is read again only once it has changed.
+
+    The system tells that by size, times and place on the disk, which one look at the folder shows.
+    Raises FileError as `read_bytes` does.
+    """
+    state: _State | None = None
+    with suppress(OSError, ValueError):  # told below
+        state = _state(path)
+    with _kept_lock:
+        known = _kept.get(path)
+    if known is not None and known[0] == state and len(known[1].data) <= limit:
+        return known[1]
+    data = read_bytes(path, limit, remedy)
+    found = Content(data, sha256(data))
+    if state is not None and time.time_ns() - max(state[3:]) > SETTLED_NS:
+        _keep(path, state, found)
+    return found
+
+
+def written(path: Path, data: bytes) -> None:
+    """Tell that ``path`` holds ``data`` by this program's own hand, so that nobody reads it."""
+    with suppress(OSError):
+        _keep(path, _state(path), Content(data, sha256(data)))
+
+
+def _state(path: Path) -> _State:
+    seen = os.stat(path)
+    return (seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
+
+
+def _keep(path: Path, state: _State, found: Content) -> None:
+    if len(found.data) > LARGEST_KEPT:
+        return
+    with _kept_lock:
+        _kept[path] = state, found
+        _kept.move_to_end(path)
+        if len(_kept) > KEPT:
+            _kept.popitem(last=False)
 
 
 @contextmanager

@@ -39,6 +39,7 @@ EXAMPLE = ROOT / "sessions" / "bottling-line-2-infeed"
 COUNT = 200
 MOUNTS: tuple[Mount, ...] = (EYE_TO_HAND, EYE_IN_HAND)
 EDGE = 0.01  # [-] of the last digit: how far beyond half of it rounding may lie on another machine
+DOUBLE = 1e-9  # [-] what a number keeps of its digits: a result that is nonsense has thirty
 U_DIGITS, PX_DIGITS, MM_DIGITS, DEG_DIGITS = 3, 3, 3, 3  # as `result_lines` prints them
 PLACE_DIGITS, TURN_DIGITS, NOISE_DIGITS = 3, 6, 4
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
@@ -193,7 +194,7 @@ def rounded(part: Any) -> Any:
 def same(now: Any, stored: Any) -> bool:
     """Tell whether a result not yet rounded prints as the stored one does."""
     if isinstance(now, float):
-        return isinstance(stored, int) and abs(now - stored) <= 0.5 + EDGE
+        return isinstance(stored, int) and abs(now - stored) <= 0.5 + EDGE + DOUBLE * abs(now)
     if isinstance(now, dict):
         return now.keys() == stored.keys() and all(same(now[key], stored[key]) for key in now)
     if isinstance(now, list) and isinstance(stored, list):

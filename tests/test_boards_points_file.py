@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from engine.boards.pattern import Board
 from engine.boards.points_file import (
+    plain_table,
     points_text,
     read_board_points,
     read_points,
@@ -122,3 +123,32 @@ def test_measured_board_replaces_ideal_coordinates(tmp_path: Path) -> None:
         read_board_points(file(tmp_path, "id,x_mm,y_mm,z_mm\n0,1,2,3\n0,1,2,3\n"), BOARD)
     with pytest.raises(FileError, match="expected 'id,x_mm"):
         read_board_points(file(tmp_path, GOOD), BOARD)
+
+
+def test_a_plain_file_is_read_at_once_and_says_what_it_says_line_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "points.csv"
+    pixels = np.random.default_rng(3).uniform(-5.0, 1300.0, (54, 2))
+    for spread in (None, np.tile([[2e-5, 1e-6], [1e-6, 0.3]], (54, 1, 1))):
+        text = points_text(np.arange(54)[::-1], pixels, spread)
+        path.write_text(text, encoding="utf-8")
+        quick = plain_table(text.encode())
+        assert quick is not None
+        assert not any(part.flags.writeable for part in quick if part is not None)
+        path.write_text(text.replace(",", ", "), encoding="utf-8")  # spaces: line by line
+        slow = read_points(path, BOARD)
+        assert slow.pixels.flags.writeable
+        for a, b in zip(quick, slow, strict=True):
+            assert (a is None) == (b is None)
+            assert a is None or np.array_equal(a, b)
+
+
+@pytest.mark.parametrize("row", ["0,1,1", "88,1,1", "5,1e7,1", "5,nan,1", "5,1", "5,1_0,1"])
+def test_what_is_not_plain_is_left_to_the_line_by_line_reader(tmp_path: Path, row: str) -> None:
+    good = points_text(np.arange(4), np.arange(8.0).reshape(4, 2))
+    path = tmp_path / "points.csv"
+    path.write_text(good + row + "\n", encoding="utf-8")
+    if row == "5,1_0,1":
+        assert len(read_points(path, BOARD).ids) == 5
+    else:
+        with pytest.raises(FileError):
+            read_points(path, BOARD)

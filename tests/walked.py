@@ -37,11 +37,13 @@ def walked(work: Callable[[], object]) -> list[str]:
 
 def solving(folder: Path) -> list[str]:
     """Return the modules that `stationbook solve FOLDER` runs through."""
+    from engine.pendant.entry import stored_pose
     from tui.main import main
 
     words = ["solve", str(folder), "--no-write"]
     with contextlib.redirect_stdout(io.StringIO()):
         main(words)  # what is imported is imported now
+        stored_pose.cache_clear()  # and nothing is known already
         return walked(lambda: main(words))
 
 

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -18,7 +20,7 @@ from ..arrays import Array
 from ..camera.lens import project
 from ..camera.model import Camera
 from ..errors import FileError
-from ..files import read_bytes
+from ..files import KEPT, content
 from .pattern import Board
 
 DETECTED = ("id", "u_px", "v_px")
@@ -55,6 +57,9 @@ def read_points(path: Path | str, board: Board, camera: Camera | None = None) ->
     id that the board does not have or that comes twice, a value that is no finite number, a
     covariance that none can be, a point in space that is not before the camera.
     """
+    quick = plain_table(_content(path))
+    if quick is not None and quick.ids.max() < board.count:
+        return quick
     headers = [DETECTED, DETECTED + SPREAD, DETECTED + DEPTH, DETECTED + SPREAD + DEPTH]
     header, rows = _rows(path, headers if camera is None else [*headers, MEASURED], board)
     if len(rows) < LEAST_POINTS:
@@ -70,6 +75,47 @@ def read_points(path: Path | str, board: Board, camera: Camera | None = None) ->
         return in_space(ids, table[:, 1:], camera)
     spread = table[:, [3, 4, 4, 5]].reshape(-1, 2, 2) if SPREAD[0] in header else None
     return Points(ids, table[:, 1:3], spread, table[:, -1] if header[-1:] == DEPTH else None)
+
+
+_NUMBER = rb"-?[0-9]+(?:\.[0-9]+)?(?:e-?[0-9]+)?"
+_PLAIN = [
+    (
+        len(header),
+        re.compile(
+            rb"%s\n(?:[0-9]+(?:,%s){%d}\n)+" % (",".join(header).encode(), _NUMBER, len(header) - 1)
+        ),
+    )
+    for header in (DETECTED, DETECTED + SPREAD)
+]
+
+
+@lru_cache(maxsize=KEPT)
+def plain_table(data: bytes) -> Points | None:
+    """Return the points of a file as this program writes them; None: to be read line by line.
+
+    Those found last are kept, and belong to everybody: their arrays cannot be written to.
+    """
+    count = next((count for count, form in _PLAIN if form.fullmatch(data)), None)
+    if count is None:
+        return None
+    cells = data[data.index(b"\n") + 1 : -1].replace(b"\n", b",")
+    table = np.fromstring(cells.decode(), sep=",").reshape(-1, count)
+    ids, whole = table[:, 0].astype(np.int64), np.abs(table).max() < LARGEST
+    if len(ids) < LEAST_POINTS or len(np.unique(ids)) < len(ids) or not whole:
+        return None
+    spread = table[:, [3, 4, 4, 5]].reshape(-1, 2, 2) if count > len(DETECTED) else None
+    if spread is not None and not _positive(spread):
+        return None
+    points = Points(ids, table[:, 1:3], spread)
+    for part in points:
+        if part is not None:
+            part.flags.writeable = False
+    return points
+
+
+def _positive(spread: Array) -> bool:
+    uu, uv, vv = spread[:, 0, 0], spread[:, 0, 1], spread[:, 1, 1]
+    return bool(((uu > 0) & (vv > 0) & (uu * vv > uv * uv)).all())
 
 
 def in_space(ids: NDArray[np.int64], places: Array, camera: Camera) -> Points:
@@ -165,11 +211,13 @@ def _lines(path: Path | str) -> Iterator[tuple[int, list[str]]]:
 
 def _text(path: Path | str) -> str:
     try:
-        return read_bytes(Path(path), MOST_BYTES, "A points file is far smaller.").decode(
-            "utf-8-sig"
-        )
+        return _content(path).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileError(path, "is no UTF-8 text", "A points file is CSV text.") from error
+
+
+def _content(path: Path | str) -> bytes:
+    return content(Path(path), MOST_BYTES, "A points file is far smaller.").data
 
 
 def _row(

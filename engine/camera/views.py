@@ -53,14 +53,13 @@ def poses_of_views(views: Views, camera: Camera | Lens) -> list[list[tuple[Array
     """Return `board_pose` of every view, all refined at once; [] where a view gives no pose."""
     data = camera if isinstance(camera, Lens) else lens(camera)
     seen = undistort(views.pixels, data)
-    starts = [_closed_forms(views, seen, index) for index in range(len(views.weight))]
-    owner = np.repeat(np.arange(len(starts)), [len(found) for found in starts])
+    starts, owner = _closed_forms(views, seen)
+    result: list[list[tuple[Array, float]]] = [[] for _ in views.weight]
     if not len(owner):
-        return [[] for _ in starts]
-    poses, view = refined(views.take(owner), np.concatenate(starts), data)
+        return result
+    poses, view = refined(views.take(owner), starts, data)
     quadratic = np.einsum("ni,nij,nj->n", view.step, view.information, view.step)
     rms = np.sqrt((view.rss + quadratic) / (2 * views.counts[owner]))
-    result: list[list[tuple[Array, float]]] = [[] for _ in starts]
     ahead = in_front(views.take(owner), poses)
     for index in np.argsort(rms, kind="stable"):
         pose, known = poses[index], result[owner[index]]
@@ -69,29 +68,42 @@ def poses_of_views(views: Views, camera: Camera | Lens) -> list[list[tuple[Array
     return result
 
 
-def _closed_forms(views: Views, seen: Array, index: int) -> Array:
-    """Return the plane-based starts (0 to 2, 4, 4) of one view from normalised coordinates."""
-    present = views.weight[index] > 0
-    flat, rays = views.points[index][present] * (1.0, 1.0, 0.0), seen[index][present]
-    if len(flat) < LEAST_POINTS or _on_one_line(flat) or _on_one_line(rays):
-        return np.empty((0, 4, 4))
-    found, rvecs, tvecs, errors = cv2.solvePnPGeneric(
-        flat, np.ascontiguousarray(rays), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
-    )
-    if not found:
-        return np.empty((0, 4, 4))
-    poses = transform(rotation_exp(np.array(rvecs)[..., 0]), np.array(tvecs)[..., 0])
-    finite = np.isfinite(poses).all(axis=(1, 2))
-    rival = np.ravel(errors) <= RIVAL * np.nanmin(errors) + SAME_ERROR
-    chosen: Array = poses[finite & rival]
-    return chosen
+def _closed_forms(views: Views, seen: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Return the plane-based starts (k, 4, 4) from normalised coordinates (n, m, 2).
+
+    And the view of each (k,): none, one or two of a view.
+    """
+    present = views.weight > 0
+    flat = views.points * (1.0, 1.0, 0.0)
+    poor = (present.sum(axis=1) < LEAST_POINTS) | _on_one_line(flat, present)
+    turns, places, owner = [], [], []
+    for index in np.flatnonzero(~(poor | _on_one_line(seen, present))):
+        points, rays = flat[index][present[index]], seen[index][present[index]]
+        found, rvecs, tvecs, errors = cv2.solvePnPGeneric(
+            points, rays, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+        )
+        if not found:
+            continue
+        most = RIVAL * np.nanmin(errors) + SAME_ERROR
+        for turn, place, error in zip(rvecs, tvecs, np.ravel(errors), strict=True):
+            if error <= most and np.isfinite(turn).all() and np.isfinite(place).all():
+                turns.append(turn[:, 0])
+                places.append(place[:, 0])
+                owner.append(index)
+    poses = transform(rotation_exp(np.array(turns).reshape(-1, 3)), np.array(places).reshape(-1, 3))
+    return poses, np.array(owner, int)
 
 
-def _on_one_line(points: Array) -> bool:
-    """Tell whether the points spread in one direction only (a thousandth of the larger one)."""
-    centred = points[:, :2] - points[:, :2].mean(axis=0)
-    small, large = np.linalg.eigvalsh(centred.T @ centred)
-    return bool(small <= 1e-6 * large)
+def _on_one_line(points: Array, present: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell which points (n, m, ..) spread in one direction only (a thousandth of the larger one).
+
+    Those that are ``present`` (n, m) count.
+    """
+    flat = np.where(present[..., None], points[..., :2], 0.0)
+    mean = flat.sum(axis=1) / np.maximum(present.sum(axis=1), 1)[:, None]
+    centred = np.where(present[..., None], flat - mean[:, None], 0.0)
+    small, large = np.linalg.eigvalsh(np.swapaxes(centred, 1, 2) @ centred).T
+    return np.asarray(small <= 1e-6 * large)
 
 
 Selection = NDArray[np.bool_] | NDArray[np.integer[Any]]

@@ -26,7 +26,7 @@ from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, Level, finding
-from ..frames import apply, point_rows
+from ..frames import apply
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import f_isf
 from .causes import Cause, evidence, solved_weight, texts_of, weight_of

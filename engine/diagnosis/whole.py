@@ -175,11 +175,11 @@ def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
     return tuple(int(k) for k in order)
 
 
-def scores(scene: Scene, others: Sequence[Reading]) -> Array:
+def scores(scene: Scene, others: Sequence[Reading], enough: float = 0.0) -> Array:
     """Return for each reading the sum of log(1 + squared deviation) of the best start (h,).
 
     Each station takes the best of the poses that explain its image; one without a partner counts as
-    `ALONE`.
+    `ALONE`. No more starts are tried once all scores are below ``enough``.
     """
     typed = np.array([item.typed for item in others])
     alone = np.zeros(typed.shape[:2], bool)
@@ -195,6 +195,8 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
         terms = _terms(scene, judges, G, *starts)
         terms = np.where(alone[:, judges], ALONE, terms)
         best = np.minimum(best, terms.sum(axis=2).min(axis=0))
+        if best.max() < enough:
+            break
     return best
 
 
@@ -249,7 +251,7 @@ def promising(scene: Scene, *, calm: bool) -> Promising:
 
     ``calm``: nothing else stands out.
     """
-    declared = float(scores(scene, [Reading("", "", scene.stations.typed, 0.0)])[0])
+    declared = float(scores(scene, [Reading("", "", scene.stations.typed, 0.0)], BETTER)[0])
     if declared < BETTER:  # no score lies below zero
         return Promising((), 0.0)
     others = readings(scene, calm=calm)

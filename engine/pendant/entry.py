@@ -252,6 +252,7 @@ def _rms(u: ArrayLike) -> float:
 
 CUT_OFF = 2.0  # [-]; digits cut off instead of rounded err by a whole step, not by half a one
 LEAST_NORM_TOLERANCE = 1e-6  # [-]; single precision inside the controller
+KEPT = 4096  # poses read from stored texts: twice the longest sessions, 2 MB
 LARGEST_NORM_TOLERANCE = 0.2  # [-]; two decimals of the cell's say 0.02; fewer tell no rotation
 
 
@@ -281,8 +282,21 @@ def parse_pose(text: str, pendant: Pendant) -> TypedPose:
 
 
 def pose_from_fields(fields: Sequence[str], pendant: Pendant) -> TypedPose:
-    """Read a pose from one text per field, as a session stores it. Raises as `parse_pose` does."""
+    """Read a pose from one text per field, as a session stores it. Raises as `parse_pose` does.
+
+    The last `KEPT` poses are kept: a session's texts are read by many.
+    """
+    if all(isinstance(text, str) for text in fields):
+        return stored_pose(tuple(fields), pendant)
     return _typed(read_fields(fields, _layout_of_a_pose(pendant)), pendant)
+
+
+@lru_cache(maxsize=KEPT)
+def stored_pose(fields: tuple[str, ...], pendant: Pendant) -> TypedPose:
+    """Return `pose_from_fields` of texts; the array belongs to everybody and cannot be written."""
+    found = _typed(read_fields(fields, _layout_of_a_pose(pendant)), pendant)
+    found.base_T_flange.flags.writeable = False
+    return found
 
 
 def parse_partial(text: str, pendant: Pendant) -> list[PartialField]:

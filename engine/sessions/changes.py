@@ -18,7 +18,7 @@ from typing import Any
 
 from ..cell.session import Session
 from ..errors import ChangedError, FileError, StationbookError, StoredError
-from ..files import inside, read_bytes, sha256, sha256_of
+from ..files import inside, read_bytes, sha256, sha256_of, written
 from .folder import open_session, session_text, what_differs
 from .journal import PATCHED, append, patch_for
 from .schema import leads_outside
@@ -118,6 +118,7 @@ def commit(folder: Path, change: Change | None, who: Who, opened: str | None = N
         append(folder, line)
         if before != after:
             write_bytes_atomic(path, data)
+            written(path, data)
     except BaseException as error:
         if before == after or _hash_of(path) != after:
             for new in stored:
@@ -195,4 +196,5 @@ def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
         return None
     make_folder(path.parent)
     write_bytes_new(path, content)
+    written(path, content)
     return path

@@ -23,7 +23,7 @@ from ..cell.result import (
 )
 from ..cell.session import FORMAT, Session
 from ..errors import FileError, StationbookError
-from ..files import inside, read_bytes, sha256
+from ..files import content, inside
 from ..findings import finding
 from .schema import (
     Field,
@@ -73,7 +73,7 @@ def input_hashes(session: Session, folder: Path) -> dict[str, str]:
     used = [station for station in session.stations if station.use]
     names += [station.points for station in used]
     names += [view.points for station in used for view in station.views]
-    return {name: sha256(read_bytes(inside(folder, name))) for name in names if name is not None}
+    return {name: content(inside(folder, name)).sha256 for name in names if name is not None}
 
 
 def changed_since(session: Session, folder: Path, result: StoredResult) -> list[str] | None:
@@ -127,7 +127,7 @@ def what_changed(session: Session, folder: Path, result: StoredResult) -> str | 
 
 def _digest(folder: Path, name: str) -> str | None:
     try:
-        return sha256(read_bytes(inside(folder, name)))
+        return content(inside(folder, name)).sha256
     except FileError:
         return None
 
