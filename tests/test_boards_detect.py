@@ -11,8 +11,9 @@ from board_pictures import Picture, a_camera, facing, render, rms
 
 from engine.boards.candidates import Detection
 from engine.boards.circle_centres import centre_shift_px
-from engine.boards.detect import detect
+from engine.boards.detect import EVEN_ANGLES, detect
 from engine.boards.pattern import Board, symmetries
+from engine.camera.model import guessed_camera
 from engine.errors import StationbookError
 
 CHESS = Board("chessboard", 9, 6, 20.0)
@@ -207,3 +208,16 @@ def test_five_megapixel_image_is_searched_in_time() -> None:
         times.append(time.process_time() - start)
     assert len(found.ids) == board.count
     assert min(times) < 0.4
+
+
+@pytest.mark.parametrize("name", ["chessboard", "staggered"])
+def test_wide_angle_images_are_found_before_their_lens_is_known(name: str) -> None:
+    # 113° over the diagonal; a session shall find this lens from such images.
+    wide = replace(a_camera(960, 720, 315.0), distortion=EVEN_ANGLES)
+    board = BOARDS[name]
+    T = facing(board, 90.0, 20.0, 100.0, 30.0, (30.0, 10.0))
+    picture = render(board, T, wide, rng=np.random.default_rng(1), rays=2)
+    found = detect(picture.image, board, guessed_camera(wide))
+    assert len(found.ids) > 0.95 * board.count
+    truth = picture.pixels + centre_shift_px(T, board, wide)
+    assert min(rms(found.pixels, way[found.ids]) for way in (truth, truth[::-1])) < 0.1

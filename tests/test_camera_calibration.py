@@ -11,7 +11,7 @@ import pytest
 from board_pictures import facing, project
 from photographs import NUMBERS, photographs
 
-from engine.boards.detect import detect
+from engine.boards.detect import EVEN_ANGLES, detect
 from engine.boards.pattern import Board
 from engine.camera.calibration import NAMES, Calibration, calibrated, differences
 from engine.camera.model import Camera, LensU
@@ -85,6 +85,31 @@ def test_every_term_is_tested_and_good_lens_data_are_left_alone() -> None:
         assert max(off["distortion"], off["all"]) < 1e-3
         assert differences(found, a_lens(bent=()))["distortion"] < 1e-3
         assert differences(found, a_lens(1428.0))["focal length"] < 1e-3
+
+
+def test_a_cell_with_more_coefficients_than_its_lens_needs_gets_the_lens() -> None:
+    found = calibrated(views(a_lens(), 3), a_lens(bent=(*BENT, 0.0, 0.0, 0.0)), 0.1)
+    assert found.rms_px < 0.105
+    assert abs(found.camera.matrix[0][0] - 1400.0) < 4 * found.u_px()[0]
+
+
+def test_a_wide_angle_lens_is_followed_by_one_polynomial_over_another() -> None:
+    # 90° over the diagonal; the image grows with the angle.
+    wide = replace(a_lens(620.0), distortion=EVEN_ANGLES)
+    found = calibrated(near(wide, 5), wide, 0.1, from_nothing=True)
+    assert found.rms_px < 0.105
+    assert abs(found.camera.matrix[0][0] - 620.0) < 4 * found.u_px()[0]
+    assert "k4" in found.kept
+
+
+def near(camera: Camera, seed: int) -> Views:
+    """Twelve views of a board that fills the image of a wide-angle lens."""
+    rng, seen = np.random.default_rng(seed), []
+    for _ in range(12):
+        turns = rng.uniform(5, 40), rng.uniform(0, 360), rng.uniform(-20, 20)
+        T = facing(BOARD, rng.uniform(110, 200), *turns, (rng.uniform(-40, 40), 0.0))
+        seen.append(project(POINTS, T, camera) + rng.normal(0, 0.1, (88, 2)))
+    return Views(np.tile(POINTS, (12, 1, 1)), np.array(seen), np.ones((12, 88)))
 
 
 def test_boards_that_are_nearly_parallel_and_too_few_views_are_refused() -> None:

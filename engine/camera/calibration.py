@@ -10,6 +10,7 @@ stated significance, are left out: they would only add noise.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import cv2
@@ -33,9 +34,12 @@ NAMES = ("focal", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "k4", "k5"
 OF_MATRIX = 4
 STEP = 1e-5  # [-, px · 100] for derivatives by parameters
 BOWS = ("board bow along the rows", "board bow along the columns")
+PLAIN, RATIONAL = 5, 8  # coefficients: a polynomial, and one over another
+WIDE_BEND = 0.25  # [-] of the corner's distance: a polynomial follows less
 # What is left out in turn where it is not significant: whatever comes later needs what is before.
 OPTIONAL = (("tx", "ty"), ("s1", "s2", "s3", "s4"), ("k4", "k5", "k6"), ("k3",), ("p1", "p2"),
             ("k2",), ("k1",), ("aspect",))  # fmt: skip
+DIVISOR = OPTIONAL[2]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,18 +90,26 @@ def calibrated(
             f"stations with points: {len(views.weight)}; a lens needs at least {LEAST_VIEWS}",
             "Record more stations, tilted in different directions.",
         )
-    count = 5 if from_nothing else max(len(camera.distortion), 5)
-    start = _by_opencv(views, camera, count)
-    names = tuple(NAMES[: OF_MATRIX + count])
-    whole = found = _Fit.at(views, start, bow_u_mm).settled(names)
-    _refuse_parallel(found.poses)
-    kept = names
+    count = PLAIN if from_nothing else max(len(camera.distortion), PLAIN)
+    names, whole = _whole(views, camera, count, bow_u_mm)
+    _refuse_parallel(whole.poses)
+    if from_nothing and _bend(whole.camera) > WIDE_BEND:
+        more, richer = _whole(views, camera, RATIONAL, bow_u_mm)
+        if not _as_good(whole, richer, RATIONAL - PLAIN):
+            names, whole = more, richer
+    kept, found = names, whole
     for group in OPTIONAL:
-        if not set(group) <= set(kept) or _needed(found, kept, group):
+        if not set(group) <= set(kept):
             continue
-        kept = tuple(name for name in kept if name not in group)
-        values = {name: -_value(found.camera, name) for name in group}
-        found = found.moved(values).settled(kept)
+        fewer = tuple(name for name in kept if name not in group)
+        if group == DIVISOR:  # without it the others are far from where they are: begun anew
+            plainer = _whole(views, camera, PLAIN, bow_u_mm)[1].settled(fewer)
+        elif _needed(found, kept, group):
+            continue
+        else:
+            plainer = found.without(group, fewer)
+        if _as_good(plainer, found, len(group)):
+            kept, found = fewer, plainer
     covariance = _solved(whole.normal(names)[1], np.eye(len(names) + 2))
     lens_part, bow_part = (
         covariance[: len(names), : len(names)],
@@ -115,6 +127,31 @@ def calibrated(
         rms_px=found.rms_px(),
     )
     return replace(result, camera=replace(found.camera, u=_stated_u(result)))
+
+
+def _whole(
+    views: Views, camera: Camera, count: int, bow_u_mm: float
+) -> tuple[tuple[str, ...], _Fit]:
+    """Return the names of all parameters with ``count`` coefficients, and their best fit."""
+    names = tuple(NAMES[: OF_MATRIX + count])
+    return names, _Fit.at(views, _by_opencv(views, camera, count), bow_u_mm).settled(names)
+
+
+def _as_good(plainer: _Fit, richer: _Fit, spared: int) -> bool:
+    """Tell whether a fit without ``spared`` parameters is worse by no more than chance is.
+
+    By the likelihood ratio: terms that stand in for each other look needless one by one.
+    """
+    worse = max(plainer.rss - richer.rss, 0.0) / richer.variance()
+    return bool(scipy.special.chdtrc(spared, worse) >= SIGNIFICANCE)
+
+
+def _bend(camera: Camera) -> float:
+    """Return how far distortion moves the image's corner, [-] of its distance from the centre."""
+    K = np.array(camera.matrix)
+    corner = np.array(camera.image_size_px, float) - 1.0 - K[:2, 2]
+    straight = project(np.array([[*(corner / K[[0, 1], [0, 1]]), 1.0]]), camera)[0] - K[:2, 2]
+    return float(np.linalg.norm(straight - corner) / np.linalg.norm(corner))
 
 
 def differences(found: Calibration, stated: Camera) -> dict[str, float]:
@@ -240,9 +277,10 @@ class _Fit:
             scale = 1.0
             for _ in range(HALVINGS):
                 values = dict(zip(names, scale * step[: len(names)], strict=True))
-                trial = best.moved(values, best.bow + scale * step[len(names) :])
-                if trial.rss <= best.rss:
-                    break
+                with suppress(StationbookError):  # too long a step leads to what is no lens
+                    trial = best.moved(values, best.bow + scale * step[len(names) :])
+                    if trial.rss <= best.rss:
+                        break
                 scale /= 4.0
             else:
                 break
@@ -250,6 +288,10 @@ class _Fit:
             if np.sqrt(max(float(step @ gradient), 0.0)) < SETTLED:
                 break
         return best
+
+    def without(self, group: Sequence[str], rest: Sequence[str]) -> _Fit:
+        """Return the best fit of the parameters ``rest``, those of ``group`` being 0."""
+        return self.moved({name: -_value(self.camera, name) for name in group}).settled(rest)
 
     def rms_px(self) -> float:
         """Return the RMS residual [px] per coordinate."""

@@ -43,7 +43,7 @@ OTHER_BOARDS = {
     "circles 5 x 4": Board("circles", 5, 4, 30.0, diameter_mm=14.0),
     "circles 7 x 7": Board("circles", 7, 7, 22.0, diameter_mm=10.0),
     "staggered 4 x 11": Board("circles-staggered", 4, 11, 36.0, diameter_mm=13.0),
-    "charuco 6 x 4": replace(PATTERNS["charuco"], columns=6, rows=4, pitch_mm=28.0, marker_mm=20.0),
+    "charuco 6 x 4": replace(PATTERNS["charuco"], columns=6, rows=4, pitch_mm=28.0, marker_mm=21.0),
 }
 
 
