@@ -35,11 +35,18 @@ ALONG = np.deg2rad(14.0)  # rad; how far a neighbour may lie off the edge's dire
 class _Saddles:
     """Corners at ``places`` (n, 2) [px]; edges leave at angles ``ways`` (n, 4), u towards v.
 
-    Between the first and the second edge it is dark.
+    Between the first and the second edge it is dark. ``steps`` (n,) [grey levels] lie between dark
+    and light.
     """
 
     places: Array
     ways: Array
+    steps: Array
+
+    def strongest(self, count: int) -> _Saddles:
+        """Return the ``count`` corners of most contrast."""
+        best = np.argsort(-self.steps, kind="stable")[:count]
+        return _Saddles(self.places[best], self.ways[best], self.steps[best])
 
 
 def saddle_lattice(image: Grey, most: int) -> Lattice | None:
@@ -52,7 +59,13 @@ def saddle_lattice(image: Grey, most: int) -> Lattice | None:
     corners = _corners(smooth, _peaks(smooth, least), least)
     if len(corners.places) < LEAST_LATTICE:
         return None
-    return _largest(corners, *_links(corners), most)
+    found = _largest(corners, *_links(corners), most)
+    if len(corners.places) > most:  # the blocks of strong JPEG make false ones beside the true
+        strong = corners.strongest(most)
+        second = _largest(strong, *_links(strong), most)
+        if second is not None and (found is None or len(second.ij) > len(found.ij)):
+            return second
+    return found
 
 
 def _peaks(smooth: NDArray[np.float32], least_step: float) -> Array:
@@ -83,20 +96,21 @@ def _peaks(smooth: NDArray[np.float32], least_step: float) -> Array:
 def _corners(smooth: NDArray[np.float32], places: Array, least_step: float) -> _Saddles:
     """Return those of ``places`` whose ring is that of a corner, with their edges."""
     ways, good = np.zeros((len(places), 4)), np.zeros(len(places), bool)
+    steps = np.zeros(len(places))
     for radius in RINGS_PX:
         rest = np.flatnonzero(~good)
         if not len(rest):
             break
-        found, which = _ring_edges(smooth, places[rest], radius, least_step)
-        ways[rest[which]] = found
+        found, which, step = _ring_edges(smooth, places[rest], radius, least_step)
+        ways[rest[which]], steps[rest[which]] = found, step
         good[rest[which]] = True
-    return _Saddles(places[good], ways[good])
+    return _Saddles(places[good], ways[good], steps[good])
 
 
 def _ring_edges(
     smooth: NDArray[np.float32], places: Array, radius: float, least_step: float
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Return the edges' angles (m, 4) of the corners among ``places`` (n, 2), and which."""
+) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Return the edges' angles (m, 4) of the corners among ``places`` (n, 2), which, and steps."""
     half = RING_SAMPLES // 2
     angle = np.arange(RING_SAMPLES) * (2 * np.pi / RING_SAMPLES)
     u = places[:, :1] + radius * np.cos(angle)
@@ -124,7 +138,7 @@ def _ring_edges(
     ways = np.stack([a, b, a + np.pi, b + np.pi], axis=1)
     ways = np.where(dark[:, None], ways, np.roll(ways, -1, axis=1))
     good[good] = wide
-    return ways[wide], good
+    return ways[wide], good, step[good]
 
 
 def _links(corners: _Saddles) -> tuple[Index, Index]:
