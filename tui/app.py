@@ -17,6 +17,7 @@ from textual.screen import Screen
 from .desk.kept import Kept
 from .output import unexpected
 from .screens.help import Help
+from .widgets.graphics import WISHES, Answered, Answers, Pictures
 from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
 from .widgets.sheet import Sheet
 
@@ -31,9 +32,13 @@ def clicks_only() -> type[Driver] | None:
     """Return a driver that asks the terminal for clicks alone: movements would fill a slow line."""
     if os.name == "nt":
         return None
-    from textual.drivers.linux_driver import LinuxDriver
+    from textual.drivers import linux_driver
 
-    class Clicks(LinuxDriver):
+    class Clicks(linux_driver.LinuxDriver):
+        def run_input_thread(self) -> None:
+            vars(linux_driver)["XTermParser"] = Answers
+            super().run_input_thread()
+
         def _enable_mouse_support(self) -> None:
             if self._mouse:
                 self.write("\x1b[?1000h\x1b[?1006h")  # presses and releases, in plain numbers
@@ -57,7 +62,9 @@ class Stationbook(App[None]):
             tooltip="What next? Every step, in the order of the job",
         ),
         HELP,
-    ]
+        Binding("ctrl+g", "pictures", "pictures on/off", id="pictures", show=False,
+                tooltip="Pictures on or off on this line; remembered"),
+    ]  # fmt: skip
 
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
@@ -69,6 +76,9 @@ class Stationbook(App[None]):
         self.settings = Kept.settings()
         look = self.settings.get("look")
         self.looks = Looks(terminal, look if look in LOOKS else LOOKS[0])
+        wish = self.settings.get("pictures")
+        inside = "tmux" if os.environ.get("TMUX") else os.environ.get("TERM", "")
+        self.pictures = Pictures(terminal, inside, wish)
         self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
         for theme in THEMES.values():
@@ -133,6 +143,31 @@ class Stationbook(App[None]):
         for screen in self.screen_stack:
             for sheet in screen.query(Sheet):
                 sheet.renew()
+
+    def ask_terminal(self) -> None:
+        """Ask the terminal for graphics and how quick the line is; nothing waits for the answer."""
+        driver = self._driver
+        if driver is not None and not self.is_headless and os.name != "nt":
+            driver.write(self.pictures.question())
+            driver.flush()
+
+    def on_answered(self, answer: Answered) -> None:
+        """Show pictures as the terminal can."""
+        if self.pictures.answered(answer):
+            self._show_pictures()
+
+    def action_pictures(self, wish: str = "") -> None:
+        """Show pictures as wished, or the other way than now; remembered for this user."""
+        pictures = self.pictures
+        pictures.wish = wish or ("off" if pictures.shown else "on")
+        self.settings.put("pictures", "" if pictures.wish == WISHES[0] else pictures.wish)
+        self.settings.save()
+        self._show_pictures()
+
+    def _show_pictures(self) -> None:
+        for screen in self.screen_stack:
+            if callable(show := getattr(screen, "show_pictures", None)):
+                show()
 
     def action_help(self) -> None:
         """Show every key of the screen that is open."""

@@ -19,7 +19,7 @@ from engine.cell.result import (
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
-from .words import NOT_KNOWN, RECHECKABLE, Line, Wrap, bar, expanded, finding_lines, line_text
+from .words import NOT_KNOWN, RECHECKABLE, Line, Part, Wrap, bar, expanded, finding_lines, line_text
 
 BAR = 20  # cells
 
@@ -59,6 +59,21 @@ def _camera(
         lines += _transform(name, placed, cell, wrap, width)
     lines += _lens(result.lens, wrap, width)
     return lines + _stations(result.stations, width)
+
+
+def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
+    """Return the verdict in few words, for large letters: of the worst camera, where several."""
+    if not fresh:
+        return [("changed: solve again", "warning")]
+    results = [result, *(part for part in result.cameras.values() if part is not None)]
+    u = max((part.expanded_mm or 0.0 for part in results), default=0.0)
+    accepted = all(part.accepted for part in results)
+    parts = [("accepted", "good") if accepted else ("not accepted", "error")]
+    parts += [(f"U {u:.2f} mm", "title")] if u else []
+    if accepted:
+        proven = all(part.proven for part in results)
+        parts.append(("proven", "good") if proven else ("not proven", "warning"))
+    return parts
 
 
 def _verdict(result: StoredResult, fresh: bool) -> Line:

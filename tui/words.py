@@ -152,6 +152,17 @@ def rechecked(cause: str, moved: bool | None) -> tuple[str, str, str]:
     return RECHECKED.get((cause, moved), ("NOT KNOWN", "note", NOT_KNOWN))
 
 
+def recheck_parts(answers: Iterable[Recheck]) -> list[Part]:
+    """Return what rechecks say, in few words for large letters: of each camera, and how far."""
+    parts: list[Part] = []
+    for answer in answers:
+        said, role, _ = rechecked(answer.cause, answer.moved)
+        parts.append((said.partition(",")[0], role))
+        if answer.moved and answer.movement is not None:
+            parts.append((f"{answer.movement.position_mm:.2f} mm", "title"))
+    return parts
+
+
 def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[Line]:
     """Return a recheck: what moved since, how far, what would have been found, the findings."""
     said, role, _ = rechecked(answer.cause, answer.moved)
@@ -187,6 +198,14 @@ def proof_said(proof: Proof | None) -> str:
         f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
         f"tolerance {proof.tolerance_mm:g} mm"
     )
+
+
+def proof_parts(proof: Proof | None) -> list[Part]:
+    """Return what touching proves in few words, for large letters."""
+    if proof is None or proof.mean_mm is None:
+        return []
+    said = ("proven", "good") if proof.proven else ("not proven", "warning")
+    return [said, (f"{proof.max_mm:.2f} mm off", "title")]
 
 
 def duration(seconds: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Literal
@@ -14,7 +15,7 @@ from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
-from engine.files import inside, sha256_of
+from engine.files import inside, sha256, sha256_of
 from engine.findings import Finding
 from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
@@ -25,6 +26,7 @@ from engine.steps.pictures import (
     Thumbnail,
     coverage,
     outline,
+    painted,
     scene,
     seen,
     thumbnail,
@@ -254,6 +256,21 @@ def view(desk: Desk, entry: Entry, columns: int, rows: int, *, images: bool) -> 
         with suppress(StationbookError):  # F3 says what is wrong with an image
             small, _ = picture(desk, entry, None, columns, 2 * rows, corners)
     return View(counts, grid, small)
+
+
+def painted_view(
+    desk: Desk, entry: Entry, station: int | None, size: tuple[int, int]
+) -> tuple[object, Callable[[], NDArray[np.uint8]]]:
+    """Return what tells one picture from another, and how to paint it with at most ``size`` [px].
+
+    The picture is `newest_image` with its points and, unless it is an old station's, the outline
+    of the board wanted next. Raises as that does.
+    """
+    data, points, _ = newest_image(desk, entry, station)
+    corners = wanted(desk) if station is None else None
+    outlined = None if corners is None else corners.tobytes()
+    key = sha256(data), outlined, size
+    return key, lambda: painted(data, points, corners, size)
 
 
 def cell_scene(desk: Desk) -> Scene:

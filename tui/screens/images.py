@@ -6,7 +6,7 @@ the proof takes those of the board lying in the cell on a key.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar, Literal
 
@@ -21,9 +21,20 @@ from engine.steps.pictures import outline
 
 from ..desk.desk import Desk
 from ..desk.entry import Entry
-from ..desk.images import Watch, cell_scene, covered, depth_lines, examined, picture, wanted
+from ..desk.images import (
+    Watch,
+    cell_scene,
+    covered,
+    depth_lines,
+    examined,
+    newest_image,
+    painted_view,
+    picture,
+    wanted,
+)
 from ..desk.say import DEPTH_LEGEND, seen_fact, view_facts
 from ..desk.views import Fact, Facts
+from ..widgets.graphics import Graphic, GraphicSheet, Pictures, drawn
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine
 from ..widgets.pictures import (
@@ -34,7 +45,7 @@ from ..widgets.pictures import (
     image_lines,
     scene_lines,
 )
-from ..widgets.sheet import Scroll
+from ..widgets.sheet import Panel, Scroll
 from .entry_pad import EntryPad
 from .jobs import Ask, Confirm, Jobs, in_background, pause, required
 
@@ -208,7 +219,41 @@ def _wanted(watch: Watch) -> str:
     }[watch.state]
 
 
+def graphic_of(
+    desk: Desk,
+    entry: Entry,
+    station: int | None,
+    pictures: Pictures,
+    size: tuple[int, int],
+    before: Graphic | None,
+) -> Graphic | None:
+    """Return the image of a station, or of the entry, as the terminal draws it; ``before`` if that
+    is the same. ``size`` in cells. None where there is no image, or the terminal draws none.
+    """
+    protocol, cell = pictures.drawing, pictures.cell_px
+    if protocol is None:
+        return None
+    pixels = size[0] * cell[0], max(size[1] - GraphicSheet.TOP, 1) * cell[1]
+    try:
+        key, paint = painted_view(desk, entry, station, pixels)
+    except StationbookError:
+        return None
+    same = before is not None and before.key == key
+    return before if same else drawn(protocol, paint(), cell, key)
+
+
 Page = Literal["image", "coverage", "sides", "depth"]
+
+
+class ImagePanel(Panel[str], GraphicSheet):
+    """An image as the terminal draws it, below its name."""
+
+    DEFAULT_CSS = "ImagePanel { height: 1fr; display: none; }"
+    data = ""
+
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the name."""
+        return [[(self.data, "title")]]
 
 
 class Look(Screen[None]):
@@ -229,15 +274,22 @@ class Look(Screen[None]):
         self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
+        yield ImagePanel()
         yield Scroll(_words("Reading ..."), id="picture")
         yield KeyLine()
 
     def on_mount(self) -> None:
         self.query_one(Scroll).focus()
 
+        self.app.ask_terminal()  # type: ignore[attr-defined]
+
     def on_resize(self) -> None:
         """Make the picture again for the new size."""
-        self.call_after_refresh(self.action_page, self.page)
+        self.call_after_refresh(self.show_pictures)
+
+    def show_pictures(self) -> None:
+        """Make the picture again."""
+        self.action_page(self.page)
 
     def action_page(self, page: Page) -> None:
         """Show another picture."""
@@ -245,7 +297,19 @@ class Look(Screen[None]):
         self.jobs.begin(self._show, group="picture")
 
     async def _show(self) -> None:
-        scroll = self.query_one(Scroll)
+        scroll, panel = self.query_one(Scroll), self.query_one(ImagePanel)
+        pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
+        size = self.size.width, self.size.height - 1
+        graphic = None
+        if self.page == "image":
+            here = self.desk, self.entry, self.station
+            graphic = await in_background(graphic_of, *here, pictures, size, panel.graphic)
+        panel.display, scroll.display = graphic is not None, graphic is None
+        if graphic is not None:
+            _, _, name = await in_background(newest_image, *here)
+            panel.show(name)
+            panel.show_graphic(graphic)
+            return
         lines = await in_background(getattr(self, f"_{self.page}"), *scroll.size)
         scroll.show(lambda looks, width: lines)
 

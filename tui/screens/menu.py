@@ -61,7 +61,9 @@ def entries(below: Screen[object]) -> list[Entry]:
         Entry("screen", f"{name} look", words, "", below.app, f"look('{name}')")
         for name, words in LOOK_WORDS.items()
     ]
-    return listed + looks
+    words = "On where the line is quick, off where it is slow"
+    auto = Entry("screen", "pictures auto", words, "", below.app, "pictures('auto')")
+    return [*listed, *looks, auto]
 
 
 def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:

@@ -20,12 +20,13 @@ from ..desk.form import above_zero, numbers
 from ..desk.images import Watch
 from ..desk.proof import Touching, TouchRow
 from ..desk.say import title
+from ..widgets.large import LargeLine
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import FactsPanel, FieldsLine, FindingsView, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from ..words import caution
+from ..words import caution, proof_parts
 from .help import Findings
 from .images import confirmation
 from .jobs import Ask, Confirm, Jobs, in_background, required
@@ -177,6 +178,7 @@ class Proof(Screen[None]):
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield Paragraph(caution(TOUCH), "warning", id="caution")
+        yield LargeLine(id="verdict")
         yield FactsPanel(id="proven")
         yield self.touches
         with Horizontal(classes="line", id="touch-line"):
@@ -228,6 +230,7 @@ class Proof(Screen[None]):
         """Show the touches and what they prove; ``last`` chooses the last one."""
         rows = self.touching.rows()
         self.query_one(FactsPanel).show(self.touching.facts())
+        self.query_one(LargeLine).show(proof_parts(self.touching.proof))
         self.touches.show_items(rows, len(rows) - 1 if last else None)
         trouble = self.touching.trouble
         self.tell(said or trouble or self.touching.next_step(), "error" if trouble else "note")

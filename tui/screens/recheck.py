@@ -16,11 +16,12 @@ from ..desk.desk import Desk
 from ..desk.overview import SessionRow
 from ..desk.recheck import begun_against, compare, earlier_sessions, note, recalibrated
 from ..desk.views import Title
+from ..widgets.large import LargeLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
-from ..words import caution, recheck_lines
+from ..words import caution, recheck_lines, recheck_parts
 from .jobs import Jobs, Work, in_background
 
 NONE = (
@@ -59,6 +60,7 @@ class Recheck(Screen[bool]):
         yield TitleLine(id="title")
         yield Paragraph(caution(RECHECK), "warning", id="caution")
         yield SessionList(empty=NONE, id="earlier")
+        yield LargeLine(id="verdict")
         yield Scroll(self._lines, id="said")
         yield KeyLine()
 
@@ -129,8 +131,10 @@ class Recheck(Screen[bool]):
 
     async def _compare(self, row: SessionRow) -> None:
         self.answers, self.against, self.not_kept = {}, row, ""
+        self.query_one(LargeLine).show(())
         self.show_title()
         self.answers = await in_background(compare, self.desk, row.folder)
+        self.query_one(LargeLine).show(recheck_parts(self.answers.values()))
         self.query_one(Scroll).show(self._lines)
         if not self.desk.follow:
             self.jobs.begin(self._note, row, self.answers, group="note")

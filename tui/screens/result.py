@@ -17,7 +17,8 @@ from engine.findings import Finding
 from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
 from ..desk.say import job, title
-from ..result_text import result_lines
+from ..result_text import result_lines, verdict_parts
+from ..widgets.large import LargeLine
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line, Looks, line_text
 from ..widgets.panels import JobLine, KeyLine, TitleLine
@@ -100,6 +101,7 @@ class Result(Screen[Wish]):
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield JobLine(id="job")
+        yield LargeLine(id="verdict")
         yield Scroll(self.lines, id="result")
         yield Paragraph("", id="said")
         yield KeyLine()
@@ -111,6 +113,9 @@ class Result(Screen[Wish]):
 
     def _show_job(self) -> None:
         self.query_one(JobLine).show(job(self.desk, here=True))
+        if (solution := self.desk.solution) is not None:
+            parts = verdict_parts(solution.stored, fresh=self.desk.fresh)
+            self.query_one(LargeLine).show(parts)
 
     def lines(self, looks: Looks, width: int) -> list[Line]:
         """Return what is shown: the result of each camera."""

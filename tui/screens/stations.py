@@ -19,6 +19,7 @@ from ..desk.desk import Desk
 from ..desk.images import cell_scene, view
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
+from ..widgets.graphics import Pictures
 from ..widgets.line_edit import LineEdit
 from ..widgets.lists import StationList
 from ..widgets.panels import FactsPanel, JobLine, KeyLine, NextMove, QualityLine, TitleLine
@@ -27,7 +28,7 @@ from .block import Block
 from .entry_pad import EntryPad, PoseEdit
 from .forms import Start
 from .help import Findings
-from .images import Look, StationImages
+from .images import Look, StationImages, graphic_of
 from .jobs import Jobs, in_background
 from .station_actions import Solving, StationActions
 from .steps import JobSteps
@@ -239,11 +240,21 @@ class Stations(Screen[None]):
     def show_pictures(self) -> None:
         """Show the view and the cell where there is room for them."""
         if self.view.size:
+            self.app.ask_terminal()  # type: ignore[attr-defined]
             self.jobs.begin(self._show_pictures, group="pictures")
 
     async def _show_pictures(self) -> None:
         entry, (width, height) = self.pad.entry, self.view.size
-        self.view.show(await in_background(view, self.desk, entry, width, height - 1, images=False))
+        pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
+        blocks = pictures.shown and pictures.drawing is None
+        found = await in_background(view, self.desk, entry, width, height - 1, images=blocks)
+        graphic = None
+        if pictures.shown:
+            graphic = await in_background(
+                graphic_of, self.desk, entry, None, pictures, self.view.size, self.view.graphic
+            )
+        self.view.show_graphic(graphic)
+        self.view.show(found)
         self.scene.show(await in_background(cell_scene, self.desk))
 
     def on_resize(self) -> None:

@@ -13,6 +13,7 @@ from engine.steps.pictures import Grid, Scene, Thumbnail
 
 from ..desk.views import View
 from ..words import Part
+from .graphics import GraphicSheet
 from .looks import Line, Looks, line_text
 from .sheet import Panel
 
@@ -190,7 +191,7 @@ def _joined(row: Iterable[Part]) -> Line:
     return line
 
 
-class ViewPanel(Panel[View | None]):
+class ViewPanel(Panel[View | None], GraphicSheet):
     """Where the board is wanted next, over the newest image, or over where it was seen."""
 
     data = None
@@ -199,6 +200,8 @@ class ViewPanel(Panel[View | None]):
         """Return legend and picture."""
         if self.data is None:
             return []
+        if self.graphic is not None:
+            return [[("Ring: point 0 of the board wanted next"[:width], "dim")]]
         if self.data.picture is not None:
             wanted = self.data.picture.wanted.any()
             legend = WANTED_LEGEND if wanted else "newest image"
