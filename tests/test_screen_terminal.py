@@ -164,10 +164,10 @@ def test_it_follows_the_size_of_the_terminal(folder: Path) -> None:
     with opening(folder) as program:
         now_or_later(program)
         program.resize(132, 43)
-        program.until("Board seen")
+        program.until("told way")
         program.resize(80, 24)
         program.quiet(1.0)
-        assert "Board seen" not in program.until("CAUTION", "F9 help")
+        assert "told way" not in program.until("CAUTION", "F9 help")
 
 
 @pytest.mark.parametrize(

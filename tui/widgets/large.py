@@ -147,5 +147,5 @@ class LargeAnswer(LargeLine):
         return self.CELLS if there else 0
 
     def get_content_height(self, container: object, viewport: Size, width: int) -> int:
-        """Return one line of large letters."""
-        return line_height(self.looks)
+        """Return one line of large letters, or none."""
+        return line_height(self.looks) if width else 0
