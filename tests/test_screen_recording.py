@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import shutil
 from pathlib import Path
@@ -20,6 +21,7 @@ from screen_bench import (
     type_line,
     until,
 )
+from textual import events
 
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
@@ -327,3 +329,34 @@ async def test_what_is_typed_while_the_session_is_being_opened_stays(tmp_path: P
         screen = await opened(pilot)
         assert screen.pad.pose.value == "612.4 -85.1 410"
         await until(pilot, "still to type: A B C")
+
+
+@on_screen
+async def test_no_key_is_lost_while_one_screen_takes_over_from_the_other(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 3))
+    typed = "".join(f"{number} " for number in range(60))
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key in typed:
+            app.post_message(events.Key("space" if key == " " else key, key))
+            await asyncio.sleep(0.005)
+        app.post_message(events.Paste("99"))
+        screen = await opened(pilot)
+        await until(pilot, "58 59 99")
+        assert screen.pad.pose.value == f"{typed}99"
+
+
+@on_screen
+async def test_what_is_typed_at_once_hides_no_half_line_of_an_earlier_opening(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 3)
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await type_line(pilot, "612.4 -85.1")
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await type_line(pilot, "5")
+        screen = await opened(pilot)
+        assert screen.pad.pose.value == "5"
+        await until(pilot, "Typed before and not stored: 612.4 -85.1")

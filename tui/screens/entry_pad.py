@@ -80,6 +80,7 @@ class EntryPad(Vertical):
         self.answer, self.findings = LargeAnswer(id="answer"), FindingsView(id="findings")
         self.entry = Entry()
         self.message: Line = []
+        self.resumed = ""  # what stood in the line when the session was opened
         self._turn = asyncio.Lock()  # accepting and storing happen one after the other
         self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
@@ -105,6 +106,11 @@ class EntryPad(Vertical):
         """Keep half a line, however this screen is left."""
         self._keep()
 
+    @property
+    def begun(self) -> bool:
+        """Whether somebody types here, since the session was opened."""
+        return self.entry.text not in ("", self.resumed)
+
     def begin(self, entry: Entry | None = None, message: Line | None = None) -> None:
         """Begin another entry; ``message`` is said until a check answers."""
         self.entry = entry or Entry()
@@ -121,10 +127,12 @@ class EntryPad(Vertical):
 
     def resume(self, typed: str) -> None:
         """Begin with what was typed and not stored; ``typed`` was typed just now."""
-        kept = None if self.desk.follow or typed else kept_entry(self.desk)
-        said: Line = [("Typed before and not stored: ", "note"), ("it is there again.", "text")]
-        self.begin(kept or Entry(text=typed), said if kept else None)
-        if kept:
+        kept = None if self.desk.follow else kept_entry(self.desk)
+        again = kept.text if kept and typed else "it is there again."
+        said: Line = [("Typed before and not stored: ", "note"), (again, "text")]
+        self.begin(Entry(text=typed) if typed or kept is None else kept, said if kept else None)
+        self.resumed = "" if typed else self.entry.text
+        if self.entry.text:
             self.check()
 
     def tell(self, text: str, role: str = "text") -> None:
@@ -145,11 +153,12 @@ class EntryPad(Vertical):
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         """Show the fields at once, and let the checks answer when the hand rests."""
         message.stop()
+        before = self.entry.text, self.entry.joints
         if message.control is self.pose:
             self.entry.text = message.value
         else:
             self.entry.joints = message.value
-        if message.value:
+        if message.value and before != (self.entry.text, self.entry.joints):
             self.message = []
         self.entry.draft = None
         self.show_fields()

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
@@ -64,6 +65,18 @@ def leave(screen: Screen[None]) -> None:
         screen.app.exit()
 
 
+class EarlyLine(LineEdit):
+    """Takes keys at once: none is on its way to it when the session is open and takes over."""
+
+    def _forward_event(self, event: events.Event) -> None:
+        if isinstance(event, events.Paste):
+            self.paste(event.text)
+        elif isinstance(event, events.Key) and event.is_printable and event.character is not None:
+            self.insert(event.character)
+        elif not (isinstance(event, events.Key) and self.edit(event.key)):
+            super()._forward_event(event)
+
+
 class Opening(Screen[None]):
     """A session as a first look shows it. What is typed already goes on into the pose line.
 
@@ -83,7 +96,7 @@ class Opening(Screen[None]):
         self.folder, self.follow, self.clock = folder, follow, clock
         self.glance = read_glance(folder)
         self.jobs = Jobs(self, self._failed)
-        self.line = LineEdit(id="pose")
+        self.line = EarlyLine(id="pose")
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -113,6 +126,17 @@ class Opening(Screen[None]):
             self.query_one(part).display = not self.follow
         self.set_focus(self.query_one(StationList) if self.follow else self.line)
         self.call_after_refresh(lambda: self.jobs.begin(self._open, group="open"))
+
+    def _forward_event(self, event: events.Event) -> None:
+        """Give the line what is typed before it has the keys."""
+        if (
+            self.focused is None
+            and not self.follow
+            and isinstance(event, events.Key | events.Paste)
+        ):
+            self.line._forward_event(event)
+        else:
+            super()._forward_event(event)
 
     async def _open(self) -> None:
         behind = await in_background(load)

@@ -29,7 +29,7 @@ from .entry_pad import EntryPad, PoseEdit
 from .forms import Start
 from .help import Findings
 from .images import Look, StationImages, graphic_of
-from .jobs import Jobs, in_background
+from .jobs import Jobs, in_background, pause
 from .station_actions import Solving, StationActions
 from .steps import JobSteps
 
@@ -103,7 +103,7 @@ class Stations(Screen[None]):
         self.action_joints, self.action_station = self.pad.toggle_joints, self.actions.do
         self.action_choose = self.stations.action_choose
         self.action_step = JobSteps(desk, self.jobs).do
-        self._new = True  # until this screen has got the keys
+        self._early: list[events.Event] = []  # keys from before the line had them
 
     def compose(self) -> ComposeResult:
         yield self.title_line
@@ -130,7 +130,8 @@ class Stations(Screen[None]):
         self.show_session(first_choice(self.desk.rows()))
         self.stations.figures_to = None if self.desk.follow else self.pad.pose
         self.set_focus(self.stations if self.desk.follow else self.pad.pose)
-        self.call_later(self._has_the_keys)
+        for event in self._early:
+            self.pad.pose._forward_event(event)
         self.solving.quietly()
         if self.desk.follow:
             self.set_interval(LOOK_EVERY, self._look)
@@ -142,19 +143,22 @@ class Stations(Screen[None]):
         """Let the next writer in, however this screen is left."""
         self.desk.close()
 
-    def _has_the_keys(self) -> None:
-        self._new = False
-
-    def on_key(self, event: events.Key) -> None:
-        """Take over what was typed while this screen was being made."""
-        if self._new and event.is_printable and not self.desk.follow:
-            self.pad.pose.insert(event.character or "")
-            event.stop()
-            event.prevent_default()
+    def _forward_event(self, event: events.Event) -> None:
+        """Keep what is typed while this screen is being made."""
+        early = self.focused is None and not self.desk.follow
+        if early and isinstance(event, events.Key | events.Paste):
+            self._early.append(event)
+        else:
+            super()._forward_event(event)
 
     async def ask_at_start(self) -> None:
-        """Ask what no residual can show later; after a pause only who is here now."""
+        """Ask what no residual can show later; after a pause only who is here now.
+
+        Whoever types a pose already is asked once it is stored: a question would take half of it.
+        """
         self.desk.questions_open = not await in_background(answered, self.desk.folder)
+        while self.pad.begun:
+            await pause(LOOK_EVERY)
         if self.desk.questions_open:
             await self._ask(self._started)
         elif rested(self.desk):
