@@ -202,9 +202,9 @@ def _result(folder: Path, session_hash: str, mount: str) -> Result | None:
     path = inside(folder, RESULT_FILE)
     if not os.path.exists(path):
         return None
-    text = _text(read_bytes(path))
+    data = read_bytes(path)
     try:
-        keys = _cut(_TOP, text)
+        keys = _cut(_TOP, _text(data))
         if "cameras" in keys:
             raise _UnusualError
         names = KEYS[_scalar(_needed(keys, "mount"))]  # type: ignore[index]

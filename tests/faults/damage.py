@@ -21,10 +21,14 @@ from unittest.mock import patch
 
 from command import stationbook
 from mutations import damaged
+from world import DEPTH_SIZE
 
 from engine.boards.points_file import read_points
+from engine.camera.model import DepthCamera
+from engine.depth.reading import decode_depth, depth_bytes
 from engine.errors import StationbookError
 from engine.images.load import read_image
+from engine.plant.archive import summary
 from engine.proof.compare import read_taught
 from engine.proof.touch import read_touches
 from engine.report.pack import unpack
@@ -35,11 +39,15 @@ from engine.sessions.confirmed import read_settings
 from engine.sessions.folder import observations, open_session
 from engine.sessions.journal import altered, read_journal, restored
 from engine.sessions.results import read_result, what_changed
+from engine.sessions.signature import verified
 from engine.steps.editing import annotate
+from engine.steps.foreign import Convention, read_foreign
+from engine.steps.importing import table_rows
 from tui.desk.overview import session_row
 from tui.desk.recheck import last_rechecks
 from tui.words import visible
 
+METRES = DepthCamera(1000.0, "camera")
 MOST_S = 5.0  # s of CPU for one input
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
 WHO = Who("A. Example", NOW)
@@ -68,8 +76,9 @@ def _session(home: Path) -> None:
     folder = home / "session"
     session_row(folder, NOW)
     last_rechecks([folder])
+    summary(folder)
     errors = []
-    for look in (read_journal, altered, restored, read_result, read_touches):
+    for look in (read_journal, altered, restored, read_result, read_touches, verified):
         try:
             look(folder)
         except StationbookError as error:
@@ -94,16 +103,40 @@ def _settings(home: Path) -> None:
         read_settings()
 
 
+def _image(kind: str) -> Callable[[Path], object]:
+    return lambda home: read_image(home / f"image.{kind}")
+
+
+def _depth(name: str) -> Callable[[Path], object]:
+    def read(home: Path) -> None:
+        depth = decode_depth(depth_bytes(home / name), name, METRES, DEPTH_SIZE)
+        depth.z(), depth.xy()
+
+    return read
+
+
+def _script(name: str) -> Callable[[Path], object]:
+    return lambda home: read_foreign(
+        home / name, read_cell(home / "cell.yaml").pendant, Convention("mm")
+    )
+
+
+DEPTH = ("deep.png", "deep.tiff", "deep.npy", "cloud.npy", "text.ply", "deep.ply", "text.pcd",
+         "deep.pcd")  # fmt: skip
 READERS: dict[str, Callable[[Path], object]] = {
     "session/session.yaml": _session,
     "session/result.yaml": _session,
     "session/proof.yaml": _session,
     "session/journal.jsonl": _session,
     "session/points/001.csv": _session,
+    "session/signature.yaml": _session,
     "cell.yaml": lambda home: read_cell(home / "cell.yaml"),
     "arm.yaml": lambda home: read_robot(home / "arm.yaml"),
     "arm.urdf": lambda home: import_urdf(home / "arm.urdf", "l0", "l6"),
-    "image.png": lambda home: read_image(home / "image.png"),
+    **{f"image.{kind}": _image(kind) for kind in ("png", "tiff", "jpg", "bmp")},
+    **{name: _depth(name) for name in DEPTH},
+    **{name: _script(name) for name in ("script.npz", "script.json")},
+    "table.csv": lambda home: table_rows(open_session(home / "session"), home / "table.csv"),
     "seen.csv": lambda home: read_points(home / "seen.csv", read_cell(home / "cell.yaml").board),
     "taught.csv": lambda home: read_taught(
         home / "taught.csv", open_session(home / "session").cell.pendant
@@ -131,6 +164,10 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "taught.csv": (("shift", "session", "--points", "taught.csv", "--against", "session"),),
     "image.png": (("focus", "cell.yaml", "--image", "image.png"),),
     "session.zip": (("unpack", "session.zip", "--to", "again"),),
+    "session/signature.yaml": (("check", "session"),),
+    "table.csv": (("import", "session", "table.csv"),),
+    "script.npz": (("import", "session", "script.npz", "--unit", "mm"),),
+    "script.json": (("import", "session", "script.json", "--unit", "mm"),),
 }  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import yaml
 from killing import CALLS, run_killed_at
-from world import record_words, typed
+from world import ACCEPT, record_words, tip, typed
 
 from engine.errors import StationbookError
 from engine.report.pack import check_pack
@@ -32,6 +32,14 @@ from tui.main import main
 MOST_CALLS = 400
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS, errno.EACCES)
 STATIONS = 5
+MADE = {  # what a command makes that refuses to do it again
+    "start": "new/session.yaml",
+    "unpack": "u/session.yaml",
+    "pack": "s.zip",
+    "swap": "other/session.yaml",
+    "demo": "demo/session.yaml",
+}
+EVERY = {"demo": 45}  # positions between two that are tried: each run takes seconds
 
 
 @dataclass
@@ -68,6 +76,18 @@ def commands(home: Path) -> dict[str, list[str]]:
                    "--out", str(out / "arm.yaml")],
         "pack": ["pack", s, "--out", str(out / "s.zip")],
         "unpack": ["unpack", str(home / "session.zip"), "--to", str(out / "u")],
+        "table": ["import", s, str(home / "more.csv"), "--images", str(home / "more"), "--store",
+                  *ACCEPT],
+        "event": ["event", s, "--what", "washed"],
+        "about": ["about", s, "--customer", "A. Example", "--temperature", "21"],
+        "swap": ["swap", s, str(out / "other"), "--cell", "second line"],
+        "tip": ["tip", s, "--use", *(word for n in range(1, 5) for word in ("--touch", tip(n)))],
+        "frame": ["frame", s, "--name", "belt", "--as", "json", "--out", str(out / "f.json"),
+                  *(word for n in (1, 2, 3) for word in ("--touch", " ".join(typed(n))))],
+        "sign": ["sign", s],
+        "rebuild": ["doctor", s, "--rebuild"],
+        "photo": ["edit", s, "--station", "2", "--photo", str(home / "image.jpg")],
+        "demo": ["demo", "--auto", "--dir", str(out / "demo")],
     }  # fmt: skip
 
 
@@ -119,11 +139,11 @@ def interrupt(home: Path, scratch: Path, names: list[str], found: Outcomes, step
     Killed halfway through a call they are given again; killed before and after it, only looked at.
     """
     for name in names:
-        for position in range(0, MOST_CALLS, step):
+        for position in range(0, MOST_CALLS, step * EVERY.get(name, 1)):
             found.positions[name] = position
             if not _killed(home, scratch, name, position, 0.5, found):
                 break
-            for part in (0.0, 1.0) if step == 1 else ():
+            for part in (0.0, 1.0) if step == 1 and name not in EVERY else ():
                 _killed(home, scratch, name, position, part, found)
             place = _fresh(home, scratch, name)
             error = ERRORS[position % len(ERRORS)]
@@ -152,6 +172,9 @@ def _fresh(home: Path, scratch: Path, name: str) -> Path:
     (scratch / "out").mkdir(exist_ok=True)
     if name == "solve":  # else there is no other result to store
         _forked(partial(main, ["edit", str(scratch / "session"), "--station", "2", "--aside", "x"]))
+    if name == "rebuild":
+        with (scratch / "session" / "session.yaml").open("a") as file:
+            file.write("rotten: [\n")
     return scratch
 
 
@@ -159,6 +182,8 @@ def _check(
     home: Path, name: str, case: str, found: Outcomes, printed: str, *, again: bool = True
 ) -> None:
     session = home / "session"
+    if name == "rebuild":  # what is rotten is put right by giving the command again
+        _forked(partial(main, commands(home)[name]))
     try:
         opened = open_session(session)
         observations(opened, session)
@@ -175,15 +200,9 @@ def _check(
     if not again:
         return
     status = _forked(partial(main, commands(home)[name]))
-    done = name in ("start", "unpack", "pack") and _done(home, name)
+    done = name in MADE and (home / "out" / MADE[name]).exists()
     if status not in (0, 1) and not done and name != "record":
         found.failed.append(f"{case}: given again it ends with {status}")
-
-
-def _done(home: Path, name: str) -> bool:
-    """Tell whether the killed command had come to its end: then it refuses to do it again."""
-    made = {"start": "new/session.yaml", "unpack": "u/session.yaml", "pack": "s.zip"}[name]
-    return (home / "out" / made).exists()
 
 
 def _whole(home: Path) -> None:
@@ -198,8 +217,10 @@ def _whole(home: Path) -> None:
         check_pack(out / "s.zip")
     if (out / "u").exists():
         observations(open_session(out / "u"), out / "u")
-    if (out / "new" / "session.yaml").exists():
-        open_session(out / "new")
-    for name, end in (("plan.html", "</html>"), ("b.svg", "</svg>"), ("e.json", "}")):
+    for name in ("new", "other", "demo"):
+        if (out / name / "session.yaml").exists():
+            observations(open_session(out / name), out / name)
+    texts = (("plan.html", "</html>"), ("b.svg", "</svg>"), ("e.json", "}"), ("f.json", "}"))
+    for name, end in texts:
         if (out / name).exists() and not (out / name).read_text().rstrip().endswith(end):
             raise ValueError(f"{name} is cut off")
