@@ -34,7 +34,7 @@ from tui.widgets.looks import (
     make_safe,
 )
 from tui.widgets.panels import CAUTION, NextMove, QualityLine, footer
-from tui.widgets.sheet import Sheet, _spans
+from tui.widgets.sheet import Sheet
 from tui.words import bar
 
 PLAIN = Looks(Terminal())
@@ -110,21 +110,6 @@ def test_a_strip_is_exactly_as_wide_as_asked(looks: Looks) -> None:
 
 def test_control_characters_never_reach_the_terminal() -> None:
     assert "\x1b" not in PLAIN.strip([("a\x1b[2Jb\n", "text")], 12).text
-
-
-# ---- repainting ---------------------------------------------------------------------------------
-
-
-def test_only_cells_that_differ_are_repainted() -> None:
-    old = PLAIN.strip([("station 1   ok                    done", "text")], 40)
-    new = PLAIN.strip([("station 2   ok                    Done", "text")], 40)
-    assert list(_spans(old, new)) == [(8, 9), (34, 35)]
-
-
-def test_near_changes_are_joined_and_equal_lines_send_nothing() -> None:
-    old = PLAIN.strip([("abcdef", "text")], 10)
-    assert list(_spans(old, PLAIN.strip([("xbcdex", "text")], 10))) == [(0, 6)]
-    assert list(_spans(old, old)) == []
 
 
 # ---- parts --------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import gc
 import os
 import signal
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from textual.app import App
 from textual.binding import Binding, BindingType
@@ -17,6 +17,7 @@ from textual.screen import Screen
 from .desk.kept import Kept
 from .output import unexpected
 from .screens.help import Help
+from .sent import Sent
 from .widgets.graphics import WISHES, Answered, Answers, Pictures
 from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
 from .widgets.sheet import Sheet
@@ -79,6 +80,7 @@ class Stationbook(App[None]):
         wish = self.settings.get("pictures")
         inside = "tmux" if os.environ.get("TMUX") else os.environ.get("TERM", "")
         self.pictures = Pictures(terminal, inside, wish)
+        self.sent = Sent(fills=terminal.fills)
         self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
         for theme in THEMES.values():
@@ -110,6 +112,19 @@ class Stationbook(App[None]):
                 tell(CTRL_C, "note")
                 return
         self.bell()
+
+    def _display(self, screen: Screen[Any], renderable: Any) -> None:
+        """Send only the cells that differ from what the terminal shows."""
+        super()._display(screen, cast("Any", self.sent.less(renderable)))
+
+    def on_resize(self) -> None:
+        """Send all of it: what a terminal shows after another size is its own affair."""
+        self.sent.forget()
+
+    def action_paint(self) -> None:
+        """Send the whole screen again."""
+        self.sent.forget()
+        self.screen.refresh()
 
     def _pictured(self) -> None:
         gc.freeze()

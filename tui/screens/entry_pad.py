@@ -176,9 +176,9 @@ class EntryPad(Vertical):
 
     def show_fields(self) -> None:
         """Show the fields of what is typed under the pendant's labels."""
-        self.fields.show(self.desk.fields(self.entry.text))
+        self.fields.show(tuple(self.desk.fields(self.entry.text)))
         if self._joints_shown:
-            self.joint_fields.show(self.desk.joint_fields(self.entry.joints))
+            self.joint_fields.show(tuple(self.desk.joint_fields(self.entry.joints)))
 
     def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
@@ -186,7 +186,7 @@ class EntryPad(Vertical):
 
     async def _check(self) -> None:
         await pause(PAUSE)
-        whole = all(field.text and field.problem is None for field in self.fields.fields)
+        whole = all(field.text and field.problem is None for field in self.fields.data)
         if self.entry.text.strip() and whole:
             self.entry.draft = await in_background(examined, self.desk, self.entry)
         self.show_findings()
@@ -216,9 +216,9 @@ class EntryPad(Vertical):
 
     def _lines(self) -> list[tuple[str, tuple[FieldView, ...]]]:
         """Return what is typed in each line, with its fields."""
-        lines = [(self.entry.text, self.fields.fields)]
+        lines = [(self.entry.text, self.fields.data)]
         if self._joints_shown:
-            lines.append((self.entry.joints, self.joint_fields.fields))
+            lines.append((self.entry.joints, self.joint_fields.data))
         return lines
 
     def _how_to_go_on(self) -> Line:

@@ -63,7 +63,8 @@ def entries(below: Screen[object]) -> list[Entry]:
     ]
     words = "On where the line is quick, off where it is slow"
     auto = Entry("screen", "pictures auto", words, "", below.app, "pictures('auto')")
-    return [*listed, *looks, auto]
+    garbled = "Send the whole screen again, where a bad line garbled it"
+    return [*listed, *looks, auto, Entry("screen", "paint anew", garbled, "", below.app, "paint")]
 
 
 def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:

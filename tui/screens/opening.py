@@ -21,12 +21,10 @@ from ..desk.views import FieldView, Move, Title, counts, first_choice, next_plan
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import StationList
 from ..widgets.panels import (
-    FactsPanel,
     FieldsLine,
     FindingsView,
     KeyLine,
     NextMove,
-    QualityLine,
     TitleLine,
 )
 from ..widgets.sheet import Paragraph
@@ -101,10 +99,7 @@ class Opening(Screen[None]):
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
         yield NextMove(id="move")
-        yield QualityLine(id="quality")
-        with Horizontal(classes="middle"):
-            yield StationList(empty="none recorded yet", id="list")
-            yield FactsPanel(classes="side")
+        yield StationList(empty="none recorded yet", id="list")
         with Horizontal(classes="line", id="pose-line"):
             yield Prompt()
             yield self.line

@@ -243,7 +243,7 @@ class Proof(Screen[None]):
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         """Show the fields as they are parsed, and what is wrong with them."""
         fields = self.touching.fields(message.value)
-        self.query_one(FieldsLine).show(fields)
+        self.query_one(FieldsLine).show(tuple(fields))
         wrong = [field for field in fields if field.problem and message.value.strip()]
         if wrong:
             self.tell(f"{wrong[0].label or 'line'}: {wrong[0].problem}", "error")

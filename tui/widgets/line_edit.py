@@ -1,4 +1,4 @@
-"""One line of typing. Each key sends the few cells that changed, not the whole line."""
+"""One line of typing."""
 
 from __future__ import annotations
 

@@ -112,6 +112,7 @@ class Terminal:
 
     colours: Colours = "true"
     signs: Signs = "unicode"
+    fills: bool = True  # what is erased takes the colour that is set
 
     @property
     def native(self) -> bool:
@@ -151,7 +152,8 @@ def detect(environ: Mapping[str, str], stream: TextIO | None) -> Terminal:
         raise UsageError(
             f"a terminal of type {term or 'unknown'} cannot show the screen", _COMMANDS
         )
-    return Terminal(_colours(environ, term), _signs(term, stream))
+    fills = not term.startswith("screen") or "TMUX" in environ  # the others do (xterm, linux, ...)
+    return Terminal(_colours(environ, term), _signs(term, stream), fills)
 
 
 def _colours(environ: Mapping[str, str], term: str) -> Colours:

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 
 from textual import events
 from textual.binding import Binding
-from textual.containers import Horizontal
 from textual.geometry import Size
 from textual.screen import Screen
 
@@ -213,42 +212,32 @@ class FactsPanel(Panel[Facts]):
         return [[part for one in cells[n : n + 2] for part in one] for n in range(0, len(cells), 2)]
 
 
-class FieldCell(Panel[FieldView]):
-    """One parsed field: the pendant's label above, the value below."""
-
-    DEFAULT_CSS = "FieldCell { height: 2; width: 1fr; max-width: 14; }"
-
-    def __init__(self, field: FieldView) -> None:
-        super().__init__()
-        self.data = field
-
-    def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return label and value; what is wrong has a question mark."""
-        wrong = self.data.problem is not None
-        text = self.data.text + (" ?" if wrong else "")
-        role = "error" if wrong else "title"
-        return [[(self.data.label or "extra", "dim")], [(text or ".", role)]]
+FIELD = 14  # cells for a field where there is room
 
 
-class FieldsLine(Horizontal):
-    """The parsed fields under the pendant's own labels, each repainted by itself."""
+class FieldsLine(Panel[tuple[FieldView, ...]]):
+    """The parsed fields under the pendant's own labels; what is wrong has a question mark."""
 
-    DEFAULT_CSS = "FieldsLine { height: 2; padding-left: 2; }"
+    DEFAULT_CSS = "FieldsLine { height: 2; }"
 
     def __init__(self, fields: Sequence[FieldView], *, id: str | None = None) -> None:
-        self.fields = tuple(fields)
-        super().__init__(*(FieldCell(field) for field in fields), id=id)
+        super().__init__(id=id)
+        self.data = tuple(fields)
 
-    def show(self, fields: Sequence[FieldView]) -> None:
-        """Show other fields."""
-        self.fields = tuple(fields)
-        cells = list(self.query(FieldCell))
-        for cell, field in zip(cells, fields, strict=False):
-            cell.show(field)
-        for cell in cells[len(fields) :]:
-            cell.remove()
-        if more := [FieldCell(field) for field in fields[len(cells) :]]:
-            self.mount(*more)
+    def draw(self, width: int, height: int) -> Sequence[Line]:
+        """Return the labels, and below them the values."""
+        room = min((width - 2) // max(len(self.data), 1), FIELD)
+        texts = [field.text + (" ?" if field.problem is not None else "") for field in self.data]
+        roles = ["title" if field.problem is None else "error" for field in self.data]
+        names = [(_cell(field.label or "extra", room), "dim") for field in self.data]
+        values = zip(texts, roles, strict=True)
+        shown = [(_cell(text or ".", room), role) for text, role in values]
+        return [[("  ", "dim"), *names], [("  ", "dim"), *shown]]
+
+
+def _cell(text: str, room: int) -> str:
+    """Return a text in ``room`` cells, the last one free."""
+    return f"{text[: max(room - 1, 0)]:<{room}}"
 
 
 class FindingsView(Sheet):

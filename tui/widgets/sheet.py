@@ -1,11 +1,10 @@
-"""The widgets that every screen is made of: lines of text, repainted cell by cell."""
+"""The widgets that every screen is made of: lines of text."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import ClassVar, Generic, TypeVar
 
-from rich.segment import Segment
 from textual.binding import Binding, BindingType
 from textual.geometry import Region
 from textual.strip import Strip
@@ -13,17 +12,12 @@ from textual.widget import Widget
 
 from .looks import Line, Looks, Terminal
 
-NEAR = (
-    6  # cells; changes this near to each other are sent as one, as moving the cursor costs as much
-)
-
-Cell = tuple[str, object]
 Data = TypeVar("Data")
 Writer = Callable[[Looks, int], list[Line]]
 
 
 class Sheet(Widget):
-    """Lines drawn from plain data. Only cells that changed are sent: slow lines stay usable.
+    """Lines drawn from plain data.
 
     A subclass overrides `draw` and calls `redraw` after its data changed.
     """
@@ -41,7 +35,7 @@ class Sheet(Widget):
         return looks
 
     def redraw(self) -> None:
-        """Draw again, and repaint the cells that differ."""
+        """Draw again, and repaint the lines that differ."""
         width, height = self.size
         if not (width and height and self.is_attached):
             return
@@ -52,10 +46,9 @@ class Sheet(Widget):
             self.refresh()
             return
         changed = [
-            Region(start, y, end - start, 1)
+            Region(0, y, width, 1)
             for y, (old, new) in enumerate(zip(before, after, strict=True))
             if old != new
-            for start, end in _spans(old, new)
         ]
         if changed:
             self.refresh(*changed)
@@ -171,32 +164,3 @@ class Scroll(Sheet, can_focus=True):
 
     def action_page(self, pages: int) -> None:
         self.action_move(pages * max(self.size.height - 2, 1))
-
-
-def _spans(old: Strip, new: Strip) -> Iterator[tuple[int, int]]:
-    """Yield (start, end) of the cells that differ, near ones joined."""
-    start = end = None
-    for x, (a, b) in enumerate(zip(_cells(old), _cells(new), strict=True)):
-        if a == b:
-            continue
-        if start is None or end is None:
-            start = x
-        elif x - end > NEAR:
-            yield start, end
-            start = x
-        end = x + 1
-    if start is not None and end is not None:
-        yield start, end
-
-
-def _cells(strip: Strip) -> list[Cell]:
-    """Return one entry per cell; the second cell of a wide sign follows its first."""
-    cells: list[Cell] = []
-    for segment in strip:
-        if segment.cell_length == len(segment.text):
-            cells += [(sign, segment.style) for sign in segment.text]
-        else:
-            for sign in segment.text:
-                size = Segment(sign).cell_length
-                cells += [(sign, segment.style)] + [(sign + "→", segment.style)] * (size - 1)
-    return cells
