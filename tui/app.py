@@ -23,19 +23,20 @@ from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
 from .widgets.sheet import Sheet
 
 FORMS = "forms"
+HOME = "\x1b[1;1H"
 CTRL_C = "Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept."
 HELP = Binding(
     "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
 )
 
 
-def clicks_only() -> type[Driver] | None:
-    """Return a driver that asks the terminal for clicks alone: movements would fill a slow line."""
+def sparing() -> type[Driver] | None:
+    """Return a driver for slow lines: clicks alone, no movements of the mouse or hidden cursor."""
     if os.name == "nt":
         return None
     from textual.drivers import linux_driver
 
-    class Clicks(linux_driver.LinuxDriver):
+    class Sparing(linux_driver.LinuxDriver):
         def run_input_thread(self) -> None:
             vars(linux_driver)["XTermParser"] = Answers
             super().run_input_thread()
@@ -45,7 +46,10 @@ def clicks_only() -> type[Driver] | None:
                 self.write("\x1b[?1000h\x1b[?1006h")  # presses and releases, in plain numbers
                 self.flush()
 
-    return Clicks
+        def write(self, data: str) -> None:
+            super().write(data.removesuffix(HOME))  # ends each update, and moves what is hidden
+
+    return Sparing
 
 
 class Stationbook(App[None]):
@@ -70,7 +74,7 @@ class Stationbook(App[None]):
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
         super().__init__(
-            driver_class=clicks_only(), ansi_color=True
+            driver_class=sparing(), ansi_color=True
         )  # numbers of colours are sent as they are
         self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
         self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]

@@ -40,9 +40,11 @@ class Pen(NamedTuple):
             changed += [other.behind or "49"] * (self.behind != other.behind)
         return f"\x1b[{';'.join(filter(None, changed))}m"
 
-    def leaves(self, blank: Pen) -> bool:
-        """Tell whether a blank written with this pen looks as ``blank`` does."""
-        return self.behind == blank.behind and not (blank.marks or SEEN & set(self.marks))
+    def for_blank(self, blank: Pen) -> Pen:
+        """Return the pen nearest to this one with which a blank looks as with ``blank``."""
+        if self is UNKNOWN or blank.marks:
+            return blank
+        return Pen(tuple(m for m in self.marks if m not in SEEN), self.colour, blank.behind)
 
 
 PLAIN = Pen((), "", "")  # the terminal's own colours
@@ -147,9 +149,8 @@ class Sent:
 
     def _taken(self, sign: str, pen: Pen) -> str:
         """Take the pen for a sign, and return what changes to it."""
-        if sign == " " and self._pen.leaves(pen):
-            return ""
-        change, self._pen = self._pen.to(pen), pen
+        wanted = self._pen.for_blank(pen) if sign == " " else pen
+        change, self._pen = self._pen.to(wanted), wanted
         return change
 
 

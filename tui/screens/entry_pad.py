@@ -11,6 +11,7 @@ from textual.containers import Horizontal, Vertical
 from textual.message import Message
 
 from engine.findings import Level, worst
+from engine.steps.recording import Draft
 from engine.steps.station_image import ViewDraft
 
 from ..desk.desk import Desk
@@ -22,7 +23,8 @@ from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
 from .jobs import Ask, Jobs, in_background, pause, required
 
-PAUSE = 0.08  # s without a key before the checks run: shorter than a person notices
+WAIT = 0.08  # s between looks while the board is being searched
+SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
 KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
 
@@ -81,6 +83,7 @@ class EntryPad(Vertical):
         self.entry = Entry()
         self.message: Line = []
         self.resumed = ""  # what stood in the line when the session was opened
+        self._judged = False  # a verdict stands on the screen
         self._turn = asyncio.Lock()  # accepting and storing happen one after the other
         self.searching: dict[str, str] = {}  # by camera, the image in which the board is searched
 
@@ -151,7 +154,7 @@ class EntryPad(Vertical):
     # ---- typing ----------------------------------------------------------------------------
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        """Show the fields at once, and let the checks answer when the hand rests."""
+        """Show the fields at once, and let the checks answer."""
         message.stop()
         before = self.entry.text, self.entry.joints
         if message.control is self.pose:
@@ -185,11 +188,22 @@ class EntryPad(Vertical):
         self.jobs.begin(self._check, group="check")
 
     async def _check(self) -> None:
-        await pause(PAUSE)
+        entry = self.entry
         whole = all(field.text and field.problem is None for field in self.fields.data)
-        if self.entry.text.strip() and whole:
-            self.entry.draft = await in_background(examined, self.desk, self.entry)
+        if entry.text.strip() and whole:
+            draft = await in_background(examined, self.desk, entry)
+            if not self._judged and self._goes_on(draft):
+                await pause(SETTLE)
+            entry.draft = draft
         self.show_findings()
+
+    def _goes_on(self, draft: Draft) -> bool:
+        """Tell whether the last number may go on, and what is said of it so far would pass by."""
+        shown = self.desk.opened().cell.pendant.decimals[: len(self.fields.data)]
+        last = self.fields.data[len(shown) - 1].text
+        typed = len(last.partition(".")[2])
+        passing = any(item not in draft.view.findings for item in draft.findings)
+        return passing and bool(shown) and typed < shown[-1] and self.pose.has_focus
 
     def show_findings(self) -> None:
         """Show what the checks say about the entry, and how to go on.
@@ -197,6 +211,7 @@ class EntryPad(Vertical):
         What is wrong with the image is said when it arrives, before anything is typed.
         """
         typing = self.entry.draft is None
+        self._judged = not typing
         message = self.message or (self._typed_so_far() if typing else self._how_to_go_on())
         self.answer.show(answer(message))
         self.findings.show(self.entry.findings, self.entry.codes, message)
@@ -277,7 +292,7 @@ class EntryPad(Vertical):
         while self.searching:
             names = ", ".join(self.searching.values())
             self.tell(f"Waiting: the board is being searched in {names}.", "note")
-            await pause(PAUSE)
+            await pause(WAIT)
         entry.draft = await in_background(examined, self.desk, entry)
         if entry.standing():
             self.message = []
