@@ -118,7 +118,12 @@ def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
         return xy
     for _ in range(UNDISTORT_STEPS):
         value, J = _distorted(xy, data)
-        step = np.linalg.solve(J, (target - value)[..., None])[..., 0]
+        off = target - value
+        a, b, c, d = J[..., 0, 0], J[..., 0, 1], J[..., 1, 0], J[..., 1, 1]
+        turned = np.stack(
+            [d * off[..., 0] - b * off[..., 1], a * off[..., 1] - c * off[..., 0]], -1
+        )
+        step = turned / (a * d - b * c)[..., None]
         xy = np.asarray(xy + step, float)
         if np.abs(step).max(initial=0.0) < UNDISTORT_TOLERANCE:
             break
@@ -147,20 +152,24 @@ def _bent(xy: Array, k: Array, J: Array) -> Array:
     k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = k
     x, y = xy[..., 0], xy[..., 1]
     r2 = x * x + y * y
-    above = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    below = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
-    radial = above / below
-    slope_above = k1 + r2 * (2 * k2 + r2 * 3 * k3)
-    slope_below = k4 + r2 * (2 * k5 + r2 * 3 * k6)
-    slope = 2 * (slope_above - radial * slope_below) / below  # d radial / d(x) = slope · x
-    prism_x, prism_y = 2 * (s1 + 2 * s2 * r2), 2 * (s3 + 2 * s4 * r2)
-    J[..., 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x + prism_x * x
-    J[..., 0, 1] = x * y * slope + 2 * p1 * x + 2 * p2 * y + prism_x * y
-    J[..., 1, 0] = x * y * slope + 2 * p1 * x + 2 * p2 * y + prism_y * x
-    J[..., 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x + prism_y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))  # d radial / d(x) = slope · x
+    if k4 or k5 or k6:
+        below = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
+        radial = radial / below
+        slope = (slope - 2 * radial * (k4 + r2 * (2 * k5 + r2 * 3 * k6))) / below
+    mixed = x * y * slope + 2 * p1 * x + 2 * p2 * y
+    J[..., 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
+    J[..., 0, 1] = J[..., 1, 0] = mixed
+    J[..., 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
     bent = np.empty_like(xy)
-    bent[..., 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) + r2 * (s1 + s2 * r2)
-    bent[..., 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y + r2 * (s3 + s4 * r2)
+    bent[..., 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+    bent[..., 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+    if s1 or s2 or s3 or s4:
+        first, second = np.array([s1, s3]), np.array([s2, s4])
+        square = r2[..., None]
+        bent += square * (first + second * square)
+        J += (2 * (first + 2 * second * square))[..., :, None] * xy[..., None, :]
     return bent
 
 

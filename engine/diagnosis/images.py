@@ -256,6 +256,7 @@ def _with(gathered: Gathered, reading: Reading) -> Gathered:
         np.concatenate([own.valid, own.valid], axis=1),
         np.concatenate([own.turn, own.turn], axis=1),
         np.concatenate([own.cost, own.cost + STATION_COST], axis=1),
+        np.concatenate([own.rms, own.rms], axis=1),
     )
     return replace(gathered, candidates=both)
 

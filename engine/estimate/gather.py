@@ -53,17 +53,19 @@ class Candidates:
     """Poses that explain each view: ``pose`` (n, k, 4, 4), ``valid`` (n, k).
 
     ``turn`` (n, k) says by which of the board's turns the points were renumbered (0: none),
-    ``cost`` (n, k) what the choice costs against the best one [squared standard deviations].
+    ``cost`` (n, k) what the choice costs against the best one [squared standard deviations],
+    ``rms`` (n, k) what it leaves in the image [px].
     """
 
     pose: Array
     valid: NDArray[np.bool_]
     turn: Index
     cost: Array
+    rms: Array
 
     def take(self, index: Index) -> Candidates:
         """Return the stations at ``index``."""
-        return Candidates(self.pose[index], self.valid[index], self.turn[index], self.cost[index])
+        return Candidates(*(getattr(self, name)[index] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,6 +115,12 @@ class Gathered:
         asked = np.zeros(len(self.index), int) if turn is None else turn
         fits = candidates.valid & (candidates.turn == asked[:, None])
         return np.asarray(np.where(fits, candidates.cost, np.inf).argmin(axis=1))
+
+    def own_noise(self, turn: Index) -> float:
+        """Return the pixel noise [px] of the images by themselves, turned as in `own_choice`."""
+        left = self.candidates.rms[np.arange(len(turn)), self.own_choice(turn)]
+        squares = 2.0 * float(self.views.counts @ left**2)
+        return float(np.sqrt(squares / max(float(self.dof.sum()), 1.0)))
 
     def own_views(self, turn: Index) -> Array:
         """Return camera_T_board (n, 4, 4) of each image by itself, turned as in `own_choice`."""
@@ -344,15 +352,15 @@ def _candidates(
 ) -> Candidates:
     n, k = len(found), max((len(poses) for poses in found), default=1) * len(turned)
     pose, valid = np.tile(np.eye(4), (n, k, 1, 1)), np.zeros((n, k), bool)
-    turn, cost = np.zeros((n, k), int), np.zeros((n, k))
+    turn, cost, left = np.zeros((n, k), int), np.zeros((n, k)), np.zeros((n, k))
     for row, poses in enumerate(found):
         best = max(poses[0][1], 1e-9)
         choices = [(t, *p) for t in range(len(turned)) for p in poses]
         for column, (number, view, rms) in enumerate(choices):
             pose[row, column] = view @ inverse(turned[number])
-            valid[row, column], turn[row, column] = True, number
+            valid[row, column], turn[row, column], left[row, column] = True, number, rms
             cost[row, column] = min(dof[row] * ((rms / best) ** 2 - 1.0), COST_LIMIT)
-    return Candidates(pose, valid, turn, cost)
+    return Candidates(pose, valid, turn, cost, left)
 
 
 RIDGE = 1e-7  # [-] per station; fixes what the positions leave open without moving what they tell

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.views import Views, linearised, residuals
+from ..camera.views import Views, residuals
 from ..frames import displaced, displacement
 from ..tails import f_isf
 from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
@@ -245,8 +245,7 @@ def _noise_prior(problem: Problem, gathered: Gathered) -> NoisePrior:
 
 def _follows_images(found: Solution) -> bool:
     """Tell whether the fit's pixel noise is that of the images alone."""
-    raw = linearised(found.views, found.gathered.own_views(found.turn), found.gathered.lens)
-    alone = float(np.sqrt(raw.rss.sum() / max(float(found.gathered.dof.sum()), 1.0)))
+    alone = found.gathered.own_noise(found.turn)
     return found.fit.noise.pixel_px <= PIXEL_RATIO * max(alone, LEAST_PIXEL_PX)
 
 
