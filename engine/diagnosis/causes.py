@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, System, fit, linear_system
-from ..estimate.problem import NoisePrior, Problem
+from ..estimate.problem import NoisePrior, Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..estimate.systematic import error_columns, postures_at
 from ..findings import Finding
@@ -61,9 +61,11 @@ def weight_of(found: Solution) -> float:
 
 
 def solved_weight(problem: Problem) -> tuple[Solution | None, float]:
-    """Return the fit of a problem and its weight; −∞ where it cannot be solved."""
-    found = fitted(problem)
-    return found, -np.inf if found is None else weight_of(found)
+    """Return the fit of a problem and its weight; None and −∞ where all fits are absurd."""
+    found = fitted(problem, agreeing=True)
+    if found is None or absurd(found.fit.noise, found.prior):
+        return None, -np.inf
+    return found, weight_of(found)
 
 
 def apart_weight(found: Solution, dof: Array) -> float:

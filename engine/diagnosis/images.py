@@ -21,7 +21,7 @@ from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
 from ..estimate.gather import Candidates, Gathered, begin, gather
-from ..estimate.problem import Problem, absurd
+from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..findings import Finding, finding
 from ..frames import transform
@@ -82,9 +82,7 @@ def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
         reading = _image_reading(found.problem, S, angle, mirrored=False)
         problem = _problem(found.problem, reading, None)
         again, weight = solved_weight(problem)
-        if again is None or absurd(again.fit.noise, again.prior):
-            continue
-        if not _inside(problem, camera.image_size_px):
+        if again is None or not _inside(problem, camera.image_size_px):
             continue
         ids = [found.problem.observations[i].id for i in found.gathered.index]
         said = (reading.said(ids, True),)
@@ -283,7 +281,7 @@ def _cause(
         declared = turned_back(scene.found, turn)
     problem = _problem(declared, reading, None if every else set(ids))
     found, weight = solved_weight(problem)
-    if found is None or absurd(found.fit.noise, found.prior):
+    if found is None:
         return None
     n = len(scene.ids)
     weight += reading.share - (0.0 if every else float(np.log(n)) * min(len(ids), n - len(ids)))

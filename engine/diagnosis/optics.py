@@ -227,6 +227,7 @@ LEAST_FOCAL = 0.005
 KNOWN = 0.01  # [-] standard deviation above which the stations tell nothing of the scale
 ROUNDS = 4  # Newton steps of the scale; 2 suffice for 2 %
 SETTLED = 0.1  # [-] standard deviations
+CALMER = 0.9  # [-] of the scatter before; a right scale leaves a small share of it
 STEP_LIMIT = 0.2  # [-] of the logarithm in one step
 
 Rows = Callable[[Scene], tuple[float, float]]
@@ -258,13 +259,18 @@ def _solved(
         score, information = rows(now)
         step = float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
         total += step
-        found = fitted(scaled(problem, total))
-        if found is None:
+        found, before = fitted(scaled(problem, total)), now.found
+        if found is None or (absurd(found.fit.noise, found.prior) and not _calmer(found, before)):
             return None
         now = scene(found, texts)
         if abs(step) * np.sqrt(information) < SETTLED:
             break
     return now, total, information
+
+
+def _calmer(found: Solution, before: Solution) -> bool:
+    """Tell whether positions scatter less than before by so much that a scale may be the cause."""
+    return found.fit.noise.position < CALMER * before.fit.noise.position
 
 
 def _cause(
@@ -348,7 +354,7 @@ def term_causes(now: Scene) -> list[Cause]:
         (BOWS, replace(now.found.problem, board=bowed), board.bow_u_mm, _bow_finding),
         (CENTRES, replace(now.found.problem, camera=moved), u.center_px, _centre_finding),
     ):
-        found = fitted(problem)
+        found = fitted(problem, agreeing=True)
         if found is None or absurd(found.fit.noise, found.prior):
             continue
         errors = found.fit.state.errors[len(found.systematic.sd) :]

@@ -16,6 +16,7 @@ from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
 from ..estimate.gather import closed_form, squared_deviation
 from ..estimate.problem import absurd, implied_flange, related
+from ..estimate.solver import hopeless
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of
@@ -64,7 +65,8 @@ def split_causes(scene: Scene) -> list[Cause]:
         best = min(starts, key=lambda start: start.score).place or 0
         near = places[(np.abs(places - best) < step) & (places != best)]
         starts += [start for place in near for start in _starts(scene, int(place))]
-    starts.sort(key=lambda start: start.score)
+    most = hopeless(scene.found.problem, scene.found.gathered)
+    starts = sorted((s for s in starts if s.score < most), key=lambda start: start.score)
     share = SPLIT_SHARE - float(np.log(max(2 * len(places), 1)))
     causes = [_cause(scene, start, share, SIZES) for start in starts[:FITTED]]
     causes += [_cause(scene, start, DRIFT_SHARE, DRIFTS) for start in _drifts(scene)]

@@ -18,7 +18,7 @@ from ..cell.stations import numbers
 from ..checks.entry import UNIT_NAMES
 from ..errors import StationbookError
 from ..estimate.gather import squared_deviation, transforms_from
-from ..estimate.problem import Problem, absurd, related
+from ..estimate.problem import Problem, related
 from ..findings import Finding, finding
 from ..frames import AXES, inverse, rotation_log
 from ..pendant.conventions import (
@@ -280,7 +280,7 @@ def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:
     for reading in readings.items:
         problem, texts = put_right(scene, reading)
         found, weight = solved_weight(problem)
-        if found is None or absurd(found.fit.noise, found.prior):
+        if found is None:
             continue
         if reading.alone:
             weight += apart_weight(found, scene.stations.dof[list(reading.alone)])

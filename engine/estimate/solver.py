@@ -22,6 +22,7 @@ from ..tails import f_isf
 from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
 from .gather import (
     LEAST_PIXEL_PX,
+    SCALE_MM,
     Beginning,
     Gathered,
     begin,
@@ -29,7 +30,15 @@ from .gather import (
     gather,
     stations_of,
 )
-from .problem import Noise, NoisePrior, Problem, constraints, noise_prior, predicted_view
+from .problem import (
+    NOISE_FACTOR,
+    Noise,
+    NoisePrior,
+    Problem,
+    constraints,
+    noise_prior,
+    predicted_view,
+)
 from .result import unknown
 from .systematic import Systematic, systematic
 
@@ -148,6 +157,8 @@ def _limit(degrees: float, n: int) -> float:
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel
 RELINEARISE = 4  # times the points are linearised again; 2 suffice unless the board is tiny
 PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
+# [-] log score by which each station must exceed that of absurd noise: e² = 7 times in its square
+ABSURD_MARGIN = 2.0
 SETTLED = 1e-3  # [-] move of the transforms in standard uncertainties that no longer matters
 
 
@@ -183,11 +194,12 @@ class Solution:
         return fitted_views(self.stations, self.fit.state, self.error)
 
 
-def fitted(problem: Problem) -> Solution | None:
+def fitted(problem: Problem, *, agreeing: bool = False) -> Solution | None:
     """Return the fit of ``problem``; None where fewer than three stations can be used, or none fit.
 
-    Where poses and images have nothing to do with each other, the fit ends far from every image,
-    and nothing more can be read off there: then each image is taken at its own best pose.
+    ``agreeing``: none either where stations agree so little that the fit would be absurd. Where
+    poses and images have nothing to do with each other, the fit ends far from every image, and
+    nothing more can be read off there: then each image is taken at its own best pose.
     """
     gathered = gather(problem)
     if len(gathered.index) < LEAST_STATIONS:
@@ -195,12 +207,22 @@ def fitted(problem: Problem) -> Solution | None:
     for start, most in ((begin, RELINEARISE), (begin_from_images, 0)):
         try:
             with quiet():
-                found = _solution(problem, gathered, start(problem.mount, gathered), most)
+                beginning = start(problem.mount, gathered)
+                if agreeing and beginning.score > hopeless(problem, gathered):
+                    return None
+                found = _solution(problem, gathered, beginning, most)
                 if sound(found.fit) and (not most or _follows_images(found)):
                     return found
         except np.linalg.LinAlgError:
             continue
     return None
+
+
+def hopeless(problem: Problem, gathered: Gathered) -> float:
+    """Return the score of a start above which stations agree on nothing: see `begin`."""
+    absurd_mm = NOISE_FACTOR * _noise_prior(problem, gathered).median[2]
+    each = float(np.log1p((absurd_mm / SCALE_MM) ** 2)) + ABSURD_MARGIN
+    return len(gathered.index) * each
 
 
 @contextmanager

@@ -191,7 +191,8 @@ def _vector(R: Array, goal: Array | None) -> Array:
     if angle == 0.0:
         return v
     if goal is None:
-        return _first_positive(v) if np.pi - angle < HALF_TURN_TIE else v
+        flipped = np.pi - angle < HALF_TURN_TIE and (_first_positive(v) != v).any()
+        return np.asarray(v * (1.0 - 2.0 * np.pi / angle)) if flipped else v
     ways = v * (1.0 + 2.0 * np.pi / angle * np.array([[0.0], [-1.0], [1.0]]))
     return np.asarray(ways[np.argmin(np.linalg.norm(ways - goal, axis=1))])
 
@@ -247,14 +248,17 @@ def _turn(angles: Array) -> Array:
 
 
 def _wrapped(angles: Array, goal: Array | None) -> Array:
-    """Wrap angles [rad] as shown: within ±π and a half turn as +π, or as ``goal`` has them."""
+    """Wrap angles [rad] as shown: within ±π and a half turn as +π, or as ``goal`` has them.
+
+    A half turn is turned full circle, never mirrored, and so may lie beyond by `HALF_TURN_TIE`.
+    """
     within = _turn(angles)
     half_turn = np.pi - np.abs(within) < HALF_TURN_TIE
-    if goal is None:
-        return np.where(half_turn, np.abs(within), within)
-    full_circle = (goal > np.pi + HALF_TURN_TIE) & (within < 0)
-    signed = np.where(half_turn, np.copysign(within, goal), within)
-    return np.where(full_circle, within + 2.0 * np.pi, signed)
+    wanted = np.ones_like(within) if goal is None else np.copysign(1.0, goal)
+    other = half_turn & (np.signbit(within) != np.signbit(wanted))
+    shown = within + np.where(other, 2.0 * np.pi * wanted, 0.0)
+    full_circle = False if goal is None else (goal > np.pi + HALF_TURN_TIE) & (shown < 0)
+    return np.where(full_circle, shown + 2.0 * np.pi, shown)
 
 
 @lru_cache(maxsize=64)
