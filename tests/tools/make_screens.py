@@ -15,15 +15,17 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
 
-from screen_bench import EXAMPLE, NOON, app_for, example, type_line  # noqa: E402
+from screen_bench import EXAMPLE, NOON, app_for, example, store, type_line  # noqa: E402
 from textual.pilot import Pilot  # noqa: E402
 
+from engine.cell.cell import KeepOut  # noqa: E402
 from engine.sessions.confirmed import confirm  # noqa: E402
 from engine.sessions.folder import open_session  # noqa: E402
 from tui.app import Stationbook  # noqa: E402
@@ -31,7 +33,7 @@ from tui.screens.forms import CellEditor  # noqa: E402
 from tui.screens.sessions import Sessions  # noqa: E402
 
 SCREENS = ROOT / "docs" / "screens"
-SIZE = (80, 24)
+SIZE, WIDE = (80, 24), (132, 43)
 WAIT_S = 4.0  # s; background work (image search, prediction, plan) is done by then
 
 Act = Callable[[Pilot[Any]], Awaitable[None]]
@@ -68,6 +70,16 @@ def ready(folder: Path) -> Path:
     return folder
 
 
+def boxed(folder: Path) -> Path:
+    """Return the session with two boxes in its cell that arm and board must not enter."""
+    session = open_session(folder)
+    boxes = (
+        KeepOut("conveyor", (300, 250, -500), (1200, 700, 150)),
+        KeepOut("post", (950, -450, 0), (1050, -350, 1600)),
+    )
+    return store(folder, replace(session, cell=replace(session.cell, keep_out=boxes)))
+
+
 def sixth(*, slip: bool) -> str:
     """Return the sixth station's pose as typed, with two digits of Y exchanged for a slip."""
     station = open_session(EXAMPLE).station(6)
@@ -93,6 +105,16 @@ async def main(scratch: Path) -> None:
     async def solve(pilot: Pilot[Any]) -> None:
         await pilot.press("f6")
 
+    async def pictures(pilot: Pilot[Any]) -> None:
+        await right(pilot)
+        await pilot.app.run_action("app.pictures('on')")
+
+    async def cell_views(pilot: Pilot[Any]) -> None:
+        await pilot.press("f3", "3")
+
+    async def contrast(pilot: Pilot[Any]) -> None:
+        await pilot.app.run_action("app.look('contrast')")
+
     async def label_sets(pilot: Pilot[Any]) -> None:
         editor = CellEditor()
         await pilot.app.push_screen(editor)
@@ -102,7 +124,10 @@ async def main(scratch: Path) -> None:
 
     await draw("recording", app_for(ready(scratch / "a")), right)
     await draw("slip", app_for(ready(scratch / "b")), wrong)
-    await draw("wide", app_for(ready(scratch / "c")), right, (132, 43))
+    await draw("wide", app_for(ready(scratch / "c")), pictures, WIDE)
+    await draw("cell", app_for(boxed(ready(scratch / "e"))), cell_views, WIDE)
+    await draw("verdict", app_for(example(scratch / "f")), solve, WIDE)
+    await draw("contrast", app_for(example(scratch / "g", 5)), contrast)
     await draw("result", app_for(example(scratch / "d")), solve)
     await draw("labels", Stationbook(Sessions(scratch / "none")), label_sets)
     shutil.copytree(EXAMPLE, scratch / "sessions" / EXAMPLE.name)
