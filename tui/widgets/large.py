@@ -137,8 +137,8 @@ class LargeAnswer(LargeLine):
     It takes its room while it says nothing, so that nothing jumps.
     """
 
-    DEFAULT_CSS = "LargeAnswer { width: auto; }"
-    CELLS = 46  # for twelve letters
+    DEFAULT_CSS = "LargeAnswer { width: auto; margin-left: 2; }"
+    CELLS = 44  # for eleven letters
 
     def get_content_width(self, container: Size, viewport: Size) -> int:
         """Return its cells, none on a screen that is needed for what is typed."""
