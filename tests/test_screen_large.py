@@ -18,7 +18,7 @@ from engine.plans.way import Leg, jog_text, read_legs
 from engine.sessions.folder import open_session
 from engine.steps.pictures import Scene, outline, scene
 from tui.desk.views import answer
-from tui.widgets.large import _SIGNS, has_room, large_lines, line_height
+from tui.widgets.large import _SIGNS, LargeAnswer, has_room, large_lines, line_height
 from tui.widgets.looks import Looks, Terminal, line_text
 from tui.widgets.pictures import scene_lines
 
@@ -202,3 +202,10 @@ def test_a_cell_of_its_own_is_fit_for_a_scene_without_stations() -> None:
     assert found.stations == ()
     assert found.way is None
     assert scene_lines(found, (0, 2), "side", 40, 10)[0][0][0].startswith("side")
+
+
+def test_the_usual_answers_fit_beside_the_fields() -> None:
+    for said in ("Ready. ", "Not ready. ", "Look at this. ", "Station 12 stored. ",
+                 "Station 12 corrected. "):  # fmt: skip
+        (part,) = answer([(said, "good")])
+        assert len(large_lines([part], PLAIN, LargeAnswer.CELLS)) == line_height(PLAIN), said

@@ -32,7 +32,7 @@ class Move(NamedTuple):
     large: tuple[tuple[str, str], ...] = ()
 
 
-ANSWER = 20  # signs; a longer answer is no answer but a sentence, and stands in ordinary letters
+ANSWER = 24  # signs; a longer answer is no answer but a sentence, and stands in ordinary letters
 
 
 def answer(message: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:

@@ -138,7 +138,7 @@ class LargeAnswer(LargeLine):
     """
 
     DEFAULT_CSS = "LargeAnswer { width: auto; margin-left: 2; }"
-    CELLS = 44  # for eleven letters
+    CELLS = 50  # for the longest of the usual answers
 
     def get_content_width(self, container: Size, viewport: Size) -> int:
         """Return its cells, none on a screen that is needed for what is typed."""
