@@ -43,8 +43,10 @@ NOISES = [
 ]
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("stations", [4, 5, 6, 15])
+@pytest.mark.parametrize(
+    ("stations", "mount"),
+    [(4, EYE_TO_HAND), (5, EYE_IN_HAND), (6, EYE_TO_HAND), (15, EYE_TO_HAND), (15, EYE_IN_HAND)],
+)
 @pytest.mark.parametrize("noise", NOISES)
 def test_clean_sessions_stay_clean(noise: Case, stations: int, mount: Mount) -> None:
 
@@ -58,7 +60,7 @@ def test_clean_sessions_stay_clean(noise: Case, stations: int, mount: Mount) -> 
 )
 def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: Mount) -> None:
     right = 0
-    for seed in range(8):  # 90 % are to be right: six or more of eight in 96 % of runs
+    for seed in range(6):  # 90 % are to be right: four or more of six in 98 % of runs
         rng = np.random.default_rng(seed)
         session = slipped(clean(Case(mount=mount, stations=stations), seed), rng, LEAST)
         result = solved(session)
@@ -69,7 +71,7 @@ def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: 
         assert session.field is not None
         meant = session.true[session.station][session.field]
         right += (said.station, said.suggested) == (session.station, meant)
-    assert right >= 6
+    assert right >= 4
 
 
 def test_the_station_is_left_out_and_the_result_not_accepted() -> None:
@@ -130,8 +132,7 @@ def test_a_value_that_no_slip_gives_is_estimated() -> None:
     assert float(said.suggested or "nan") == pytest.approx(float(true), abs=0.8)
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("stations", [6, 12])
+@pytest.mark.parametrize(("mount", "stations"), zip(MOUNTS, (6, 12), strict=True))
 def test_exchanged_images_are_named(stations: int, mount: Mount) -> None:
     session = swapped_images(clean(Case(mount=mount, stations=stations), 7), 1, 4)
     said = first(solved(session))
@@ -139,8 +140,7 @@ def test_exchanged_images_are_named(stations: int, mount: Mount) -> None:
     assert (said.code, said.stations) == ("pairing", (2, 5))
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("stations", [5, 12])
+@pytest.mark.parametrize(("mount", "stations"), zip(MOUNTS, (5, 12), strict=True))
 def test_a_board_numbered_from_the_other_end_is_undone(stations: int, mount: Mount) -> None:
     session = half_turned(clean(Case(mount=mount, stations=stations), 8), 2)
     result = solved(session)
