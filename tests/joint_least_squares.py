@@ -11,9 +11,10 @@ from simulated_sessions import Simulated
 from engine.arrays import Array
 from engine.camera.views import pixel_rows
 from engine.estimate.fit import Fit, State, fit
-from engine.estimate.gather import begin, gather, stations_of
+from engine.estimate.gather import gather, stations_of
 from engine.estimate.problem import derivatives, noise_prior, predicted_view
 from engine.estimate.solver import relinearised
+from engine.estimate.start import begin
 from engine.frames import displaced
 
 

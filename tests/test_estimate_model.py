@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.estimate.gather import transforms_from
 from engine.estimate.problem import derivatives, implied_flange, predicted_view
+from engine.estimate.start import transforms_from
 from engine.frames import displaced, displacement, inverse, rotation_exp, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]

@@ -23,7 +23,7 @@ from ..cell.cell import Cell
 from ..cell.session import Station
 from ..cell.stations import joint_values, station_pose
 from ..errors import StationbookError
-from ..estimate.gather import transforms_from
+from ..estimate.start import transforms_from
 from ..estimate.systematic import error_columns, systematic
 from ..findings import Finding, Level, finding
 from ..frames import displaced, displacement, inverse, skew

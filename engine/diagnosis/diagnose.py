@@ -37,7 +37,7 @@ from .scene import (
 )
 from .single import single_causes
 from .split import split_causes
-from .whole import Promising, promising, settled, whole_causes
+from .whole import BETTER, NOTHING, Promising, promising, settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family. A cause must also beat the session as
 # declared, so few of them come out as findings; a typed value under `ERROR_CHANCE` is an error.
@@ -221,7 +221,8 @@ def _alarms(view: Scene) -> tuple[list[Alarm], Promising]:
     ]
     if _absurd(view.found):
         alarms.append(Alarm("noise", 0.0))
-    other = promising(view, calm=not alarms)
+    agree = view.found.score < BETTER  # no reading scores below zero
+    other = NOTHING if agree else promising(view, calm=not alarms)
     if other.items:
         alarms.append(Alarm("whole", float(np.exp(-other.gain))))
     return alarms, other

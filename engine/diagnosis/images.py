@@ -20,9 +20,10 @@ from ..boards.pattern import Board
 from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
-from ..estimate.gather import Candidates, Gathered, begin, gather
+from ..estimate.gather import Candidates, Gathered, gather
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
+from ..estimate.start import begin
 from ..findings import Finding, finding
 from ..frames import transform
 from .causes import Cause, solved_weight, texts_of

@@ -14,9 +14,9 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.fit import State, fit
-from ..estimate.gather import closed_form, squared_deviation
 from ..estimate.problem import absurd, implied_flange, related
 from ..estimate.solver import hopeless
+from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of

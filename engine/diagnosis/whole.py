@@ -17,8 +17,8 @@ from ..arrays import Array
 from ..cell.stations import numbers
 from ..checks.entry import UNIT_NAMES
 from ..errors import StationbookError
-from ..estimate.gather import squared_deviation, transforms_from
 from ..estimate.problem import Problem, related
+from ..estimate.start import squared_deviation, transforms_from
 from ..findings import Finding, finding
 from ..frames import AXES, inverse, rotation_log
 from ..pendant.conventions import (
@@ -175,11 +175,11 @@ def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
     return tuple(int(k) for k in order)
 
 
-def scores(scene: Scene, others: Sequence[Reading], enough: float = 0.0) -> Array:
+def scores(scene: Scene, others: Sequence[Reading]) -> Array:
     """Return for each reading the sum of log(1 + squared deviation) of the best start (h,).
 
     Each station takes the best of the poses that explain its image; one without a partner counts as
-    `ALONE`. No more starts are tried once all scores are below ``enough``.
+    `ALONE`.
     """
     typed = np.array([item.typed for item in others])
     alone = np.zeros(typed.shape[:2], bool)
@@ -195,8 +195,6 @@ def scores(scene: Scene, others: Sequence[Reading], enough: float = 0.0) -> Arra
         terms = _terms(scene, judges, G, *starts)
         terms = np.where(alone[:, judges], ALONE, terms)
         best = np.minimum(best, terms.sum(axis=2).min(axis=0))
-        if best.max() < enough:
-            break
     return best
 
 
@@ -246,24 +244,25 @@ class Promising:
     gain: float
 
 
+NOTHING = Promising((), 0.0)
+
+
 def promising(scene: Scene, *, calm: bool) -> Promising:
     """Return the readings worth a fit. Costs a few closed forms, so every session can have it.
 
     ``calm``: nothing else stands out.
     """
-    declared = float(scores(scene, [Reading("", "", scene.stations.typed, 0.0)], BETTER)[0])
-    if declared < BETTER:  # no score lies below zero
-        return Promising((), 0.0)
     others = readings(scene, calm=calm)
     if not others:
-        return Promising((), 0.0)
-    score = scores(scene, others)
-    order = np.argsort(score, kind="stable")
+        return NOTHING
+    declared = Reading("", "", scene.stations.typed, 0.0)
+    score = scores(scene, [*others, declared])
+    order = np.argsort(score[:-1], kind="stable")
     best = float(score[order[0]])
-    gain = declared - best
+    gain = float(score[-1]) - best
     if gain < BETTER or best > len(scene.ids) * HOPELESS:
         return Promising((), gain)
-    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, declared)]
+    chosen = [others[i] for i in order[:FITTED] if score[i] < min(best + NEAR_BEST, score[-1])]
     return Promising(tuple(chosen), gain)
 
 

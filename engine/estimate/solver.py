@@ -20,16 +20,7 @@ from ..camera.views import Views, residuals
 from ..frames import displaced, displacement
 from ..tails import f_isf
 from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
-from .gather import (
-    LEAST_PIXEL_PX,
-    SCALE_MM,
-    Beginning,
-    Gathered,
-    begin,
-    begin_from_images,
-    gather,
-    stations_of,
-)
+from .gather import LEAST_PIXEL_PX, Gathered, gather, stations_of
 from .problem import (
     NOISE_FACTOR,
     Noise,
@@ -40,6 +31,7 @@ from .problem import (
     predicted_view,
 )
 from .result import unknown
+from .start import SCALE_MM, Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
 
 SIGNIFICANCE = (
@@ -167,7 +159,8 @@ class Solution:
     """A fit with everything it came from; `assembled` makes the result of it.
 
     ``used`` (n,) over the gathered stations; ``turn`` (n,) the board turn undone at each;
-    ``error`` (n, 6) the flange error the fit gives to each stop, base axes.
+    ``error`` (n, 6) the flange error the fit gives to each stop, base axes; ``score`` how badly the
+    stations agreed with the start, see `Beginning`.
     """
 
     problem: Problem
@@ -182,6 +175,7 @@ class Solution:
     error: Array
     left_out: LeftOut
     relinearised: int
+    score: float
 
     def pixel_rms(self) -> Array:
         """Return the RMS per coordinate [px] of each station's pixels (n,) after the fit."""
@@ -208,7 +202,7 @@ def fitted(problem: Problem, *, agreeing: bool = False) -> Solution | None:
         try:
             with quiet():
                 beginning = start(problem.mount, gathered)
-                if agreeing and beginning.score > hopeless(problem, gathered):
+                if agreeing and most and beginning.score > hopeless(problem, gathered):
                     return None
                 found = _solution(problem, gathered, beginning, most)
                 if sound(found.fit) and (not most or _follows_images(found)):
@@ -254,9 +248,20 @@ def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: 
     error, times = flange_residuals(stations, found), 0
     if most:
         stations, found, error, times = relinearised(stations, views, gathered, found, used, prior)
-    test = left_out(stations, found, used.astype(float))
     return Solution(
-        problem, gathered, prior, model, stations, views, found, used, turn, error, test, times
+        problem=problem,
+        gathered=gathered,
+        prior=prior,
+        systematic=model,
+        stations=stations,
+        views=views,
+        fit=found,
+        used=used,
+        turn=turn,
+        error=error,
+        left_out=left_out(stations, found, used.astype(float)),
+        relinearised=times,
+        score=beginning.score,
     )
 
 

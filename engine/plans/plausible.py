@@ -17,8 +17,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Mount
-from ..estimate.gather import transforms_from
 from ..estimate.problem import related
+from ..estimate.start import transforms_from
 from ..frames import apply, displaced, displacement, inverse, rotation_of, skew, transform
 from ..pendant.conventions import (
     POSITION_FIELDS,

@@ -31,8 +31,8 @@ from ..cell.result import (
     most_expanded,
 )
 from ..errors import UsageError
-from ..estimate.assemble import LEAST_TOUCHES
 from ..estimate.information import predict_flange
+from ..estimate.noticed import LEAST_TOUCHES
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding

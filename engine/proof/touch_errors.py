@@ -27,7 +27,7 @@ from ..cell.result import (
     chance_beyond,
     conforms,
 )
-from ..estimate.assemble import LEAST_TOUCHES
+from ..estimate.noticed import LEAST_TOUCHES
 from ..frames import AXES, apply, point_rows
 from ..tails import chi2_isf, t_isf
 from .stated import Stated

@@ -97,7 +97,9 @@ def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frame
     tool, frame = str(cell.pendant.active_tool), str(cell.pendant.active_frame)
     if cell.pendant.shows_joints:  # the robot file gives the pose, in flange and base
         return Frames("flange", "base"), []
-    found = compared(cell, (*stops_of(cell, session.stations), *further))
+    both = [station for station in session.stations if station.pose and station.joints]
+    stops = (*stops_of(cell, both), *further) if both else further
+    found = compared(cell, stops) if stops else None
     if found is None:
         variant = "no-robot" if cell.robot is None else None
         return Frames(tool, frame), [finding("frames-told", variant, tool=tool, frame=frame)]

@@ -1,0 +1,404 @@
+"""What the estimator itself notices about a fit, as findings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..arrays import Array
+from ..camera.lens import DEPTH_SCALE, NAMES
+from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DepthCamera
+from ..camera.views import in_front
+from ..cell.cell import EYE_TO_HAND
+from ..cell.result import SIMPLE, Rule, keeps
+from ..findings import Finding, finding
+from ..frames import AXES, displaced, displacement, rotation_angle
+from ..robots.model import ASSUMED_ACCURACY_MM
+from ..tails import chi2_isf
+from .fit import Fit
+from .gather import behind, in_metres
+from .information import flange_information
+from .problem import MOST_PIXEL_PX, Problem, absurd
+from .result import (
+    LENS,
+    PickModel,
+    Result,
+    unknown,
+)
+from .solver import LEAST_STATIONS, Solution
+
+PURE_SHIFT = np.radians(
+    1.0
+)  # [rad] stations that turn less than this against each other are shifts
+ONE_AXIS = 0.05  # [-] spread of the turns across the main axis over that along it: tilts below 3°
+TILT = np.radians(20.0)  # [rad] the tilt that is tried as a remedy: well seen, easily jogged
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How the stations turn: ``kind`` general, one axis or pure shift, and the axis in the base."""
+
+    kind: str
+    axis: tuple[float, float, float]
+
+
+PAIRED = 150  # stations whose turns are compared in pairs; more change nothing
+
+
+def motion(typed: Array) -> Motion:
+    """Return how the flange poses (n, 4, 4) turn against each other."""
+    n = len(typed)
+    R = typed[np.unique(np.linspace(0, n - 1, min(n, PAIRED)).round().astype(int)), :3, :3]
+    relative = R[:, None] @ np.swapaxes(R[None], -1, -2)
+    skewed = (relative - np.swapaxes(relative, -1, -2)).reshape(-1, 3, 3)
+    turns = np.stack([skewed[:, 2, 1], skewed[:, 0, 2], skewed[:, 1, 0]], axis=1) / 2
+    sizes, axes = np.linalg.eigh(turns.T @ turns)
+    main = axes[:, 2] * np.sign(axes[np.abs(axes[:, 2]).argmax(), 2])
+    axis = (float(main[0]), float(main[1]), float(main[2]))
+    if rotation_angle(relative.reshape(-1, 3, 3)).max() < PURE_SHIFT:
+        return Motion("pure shift", axis)
+    spread = np.sqrt(max(sizes[1], 0.0) / sizes[2])
+    return Motion("one axis" if spread < ONE_AXIS else "general", axis)
+
+
+def direction_words(axis: Array | tuple[float, float, float]) -> str:
+    """Return "base Z" or, off the axes, "base direction (0.6, 0.0, 0.8)"."""
+    axis = np.asarray(axis, float)
+    largest = int(np.abs(axis).argmax())
+    if abs(axis[largest]) > np.cos(np.radians(15.0)):  # within 15°: people call it by the axis
+        return f"base {AXES[largest]}"
+    return f"base direction ({axis[0]:.1f}, {axis[1]:.1f}, {axis[2]:.1f})"
+
+
+def observability_findings(found: Solution, without_ties: Fit | None) -> list[Finding]:
+    """Return `unobservable` or `unobservable/fixed`, or nothing.
+
+    ``without_ties`` is the fit without the measured numbers, where there are any.
+    """
+    if unknown(found.fit.covariance[:6, :6]):
+        direction, remedy = _open_direction(found)
+        return [finding("unobservable", direction=direction, remedy_text=remedy)]
+    if without_ties is not None and unknown(without_ties.covariance[:6, :6]):
+        direction, _ = _open_direction(found)
+        given = " and ".join(tie.name for tie in found.stations.constraints)
+        return [finding("unobservable", "fixed", direction=direction, given=given)]
+    return []
+
+
+def _open_direction(found: Solution) -> tuple[str, str]:
+    moved = motion(found.stations.typed[found.used])
+    carrier = "flange" if found.problem.mount == EYE_TO_HAND else "base"
+    if moved.kind == "pure shift":
+        return (
+            "The camera's place",
+            "Add stations that turn and tilt the board by 20° or more about two axes.",
+        )
+    if moved.kind == "one axis":
+        along = direction_words(moved.axis)
+        return (
+            f"How far camera and board are shifted together along {along}",
+            f"Measure the height of point 0 over the {carrier} and enter board.height_mm, or touch "
+            "one point that the camera sees; a six-axis robot can tilt the board instead.",
+        )
+    return (
+        "The camera's place and direction",
+        "Add stations that turn and tilt the board by 20° or more about two axes.",
+    )
+
+
+def weak_findings(found: Solution, pick: PickModel, covariance: Array) -> list[Finding]:
+    """Return `weak-direction` where the camera's part of U alone breaks the tolerance."""
+    tolerance = found.problem.tolerance.position_mm
+    if 2 * pick.work_volume_mm(covariance) <= tolerance:
+        return []
+    rows = pick.moved[pick.corner]
+    spread = np.einsum("nij,jk,nlk->nil", rows, covariance, rows)
+    worst = int(np.einsum("nii->n", spread).argmax())
+    sizes, axes = np.linalg.eigh(spread[worst])
+    axis = _base_axes(found) @ axes[:, 2]
+    expanded = 2.0 * float(np.sqrt(sizes[2]))
+    if np.abs(axis[2]) > np.cos(np.radians(30.0)):  # within 30° of upright: people say height
+        what = "At the work volume, height over the base (base Z)"
+    else:
+        what = f"At the work volume, the place along {direction_words(axis * np.sign(axis.sum()))}"
+    return [
+        finding(
+            "weak-direction",
+            what=what,
+            expanded=expanded,
+            unit="mm",
+            remedy_text=f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
+        )
+    ]
+
+
+def _base_axes(found: Solution) -> Array:
+    if found.problem.mount == EYE_TO_HAND:
+        return np.eye(3)
+    return np.asarray(found.stations.typed[found.used][:, :3, :3].mean(axis=0))
+
+
+def _helping_axis(found: Solution, rows: Array) -> str:
+    """Return the base axis about which two tilts of the middle station help the place most."""
+    typed = found.stations.typed[found.used]
+    middle = typed[np.linalg.norm(typed[:, :3, 3] - typed[:, :3, 3].mean(0), axis=1).argmin()]
+    tilts = [sign * TILT * np.eye(6)[axis] for axis in range(3) for sign in (1, -1)]
+    candidates = displaced(np.broadcast_to(middle, (6, 4, 4)), np.array(tilts))
+    added = flange_information(found, candidates).reshape(3, 2, 12, 12).sum(axis=1)
+    base = np.linalg.inv(found.fit.covariance[:12, :12])
+    after = np.linalg.inv(base + added)[:, :6, :6]
+    left = np.einsum("ij,njk,ik->n", rows, after, rows)
+    return f"base {AXES[int(left.argmin())]}"
+
+
+GEOMETRY_SIGNIFICANCE = 1e-3  # [-] chance that a robot as good as stated is called worse
+LEAST_TOLD = 1e-9  # [-] information over that of the prior; rounding gives less, even negative
+LEAST_TOUCHES = 4  # touch points that prove a result, common practice, no source
+
+
+def noticed(
+    found: Solution, result: Result, pick: PickModel, without_ties: Fit | None
+) -> tuple[Finding, ...]:
+    """Return what the estimator itself notices about a fit."""
+    items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
+    if result.uncertainty.pick_mm is not None:
+        items += weak_findings(found, pick, result.covariance)
+        items += tolerance_findings(result)
+    items += outlier_findings(result)
+    items += turned_findings(result)
+    items += robot_findings(found, result)
+    items += [
+        *depth_findings(found, result),
+        *input_findings(found.problem),
+        *help_findings(result),
+    ]
+    items.append(finding("not-proven", least=LEAST_TOUCHES))
+    return tuple(items)
+
+
+def nonsense_findings(found: Solution) -> list[Finding]:
+    """Return `view-behind` and `noise-beyond`: what no camera and no robot can be."""
+    ids = [found.problem.observations[i].id for i in found.gathered.index]
+    ahead = in_front(found.views, found.poses()) | ~found.used
+    lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
+    items = _behind(found.problem, sorted(lost))
+    noise = found.fit.noise
+    if absurd(noise, found.prior) or noise.pixel_px > MOST_PIXEL_PX:
+        items.append(
+            finding(
+                "noise-beyond",
+                pixel_px=noise.pixel_px,
+                position_mm=noise.position,
+                angle_deg=np.degrees(noise.rotation),
+            )
+        )
+    return items
+
+
+def _behind(problem: Problem, lost: list[int]) -> list[Finding]:
+    """Return `view-behind` of the stations ``lost``, or that their poses look like metres."""
+    if not lost:
+        return []
+    return [finding("view-behind", "metres" if in_metres(problem) else None, stations=lost)]
+
+
+def not_solved(problem: Problem) -> tuple[Finding, ...]:
+    """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
+    lost = behind(problem)
+    items = _behind(problem, lost)
+    few = too_few(problem, len(lost))
+    return (*items, finding("no-fit") if few is None else few)
+
+
+def help_findings(result: Result) -> list[Finding]:
+    """Return `what-helps`: the single measurement that would shrink U of a pick most."""
+    made_of, u = result.budget, result.uncertainty.pick_mm
+    if made_of is None or u is None or made_of.help_ is None or made_of.after_mm is None:
+        return []
+    return [
+        finding(
+            "what-helps",
+            "lens" if made_of.help_ == LENS else None,
+            part=made_of.parts[0].name,
+            share=made_of.parts[0].u_mm,
+            length=made_of.length_mm,
+            now=2 * u,
+            after=made_of.coverage * made_of.after_mm,
+        )
+    ]
+
+
+def too_few(problem: Problem, lost: int = 0) -> Finding | None:
+    """Return the finding of a problem with too few usable stations; ``lost`` are behind."""
+    usable = sum(
+        seen.camera_T_board is not None or (seen.pixels is not None and len(seen.pixels) > 3)
+        for seen in problem.observations
+    )
+    if usable - lost >= LEAST_STATIONS:
+        return None
+    return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
+
+
+def tolerance_findings(result: Result) -> list[Finding]:
+    """Return `tolerance` for position and angle where U does not conform to it."""
+    u, limit = result.uncertainty, result.tolerance
+    turned = "Add stations with larger tilts."
+    items = [
+        (u.pick_mm, "mm", limit.position_mm, _what_helps(result)),
+        (u.angle_deg, "°", limit.angle_deg, turned),
+    ]
+    return [
+        _beyond(2 * value, unit, most, remedy, limit.rule)
+        for value, unit, most, remedy in items
+        if value is not None and not keeps(value, most, limit.rule)
+    ]
+
+
+def _beyond(U: float, unit: str, limit: float, remedy: str, rule: Rule) -> Finding:
+    if rule == SIMPLE:
+        return finding(
+            "tolerance", "third", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy
+        )
+    return finding("tolerance", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy)
+
+
+def _what_helps(result: Result) -> str:
+    """Return whether stations or the robot limit the pick."""
+    u = result.uncertainty
+    if u.pick_mm is None or u.work_volume_mm is None or u.work_volume_mm > 0.7 * u.pick_mm:
+        return "Add stations with larger tilts, nearer to the work volume."
+    return (
+        "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
+        "accuracy it really has as robot.accuracy_mm."
+    )
+
+
+def outlier_findings(result: Result) -> list[Finding]:
+    """Return `outlier` for each station that was left out of the fit."""
+    items = []
+    for station in result.stations:
+        if station.used or station.left_out_mm is None or station.left_out_deg is None:
+            continue
+        items.append(
+            finding(
+                "outlier",
+                station=station.id,
+                distance_mm=station.left_out_mm,
+                angle_deg=station.left_out_deg,
+            )
+        )
+    return items
+
+
+def turned_findings(result: Result) -> list[Finding]:
+    """Return `board-turned` for each turn that was undone, with its stations."""
+    names = sorted({station.turn for station in result.stations if station.turn})
+    return [
+        finding(
+            "board-turned",
+            stations=[s.id for s in result.stations if s.turn == name],
+            turn=name,
+        )
+        for name in names
+    ]
+
+
+def robot_findings(found: Solution, result: Result) -> list[Finding]:
+    """Return `accuracy-assumed`, `robot-geometry` and `pick-differs`."""
+    robot, items = found.problem.robot, list[Finding]()
+    known = found.problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
+    if known is None:
+        items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
+    items += _geometry_finding(found)
+    move = displacement(result.camera, result.geometric)
+    sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
+    if np.linalg.norm(move[3:]) > sd and result.known.all():
+        items.append(finding("pick-differs", distance_mm=float(np.linalg.norm(move[3:]))))
+    return items
+
+
+def input_findings(problem: Problem) -> list[Finding]:
+    """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
+    items, u = list[Finding](), ASSUMED_LENS_U
+    seen = any(item.pixels is not None for item in problem.observations)
+    if seen and problem.camera.u is None:
+        said = finding(
+            "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
+        )
+        items.append(said)
+    depth = problem.camera.depth
+    measured = any(item.depths is not None for item in problem.observations)
+    if measured and (depth is None or depth.scale_u is None):
+        items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
+    if problem.camera.guessed:
+        items.append(finding("lens-unknown"))
+    if seen and problem.locate is None:
+        items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
+    return items
+
+
+SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is worth correcting
+
+
+def depth_findings(found: Solution, result: Result) -> list[Finding]:
+    """Return `depth-disagrees` where the depth of all stations together contradicts the images.
+
+    Or where that of some is bent; `depth-scale` where all of it is off by a scale that the stations
+    tell, which no transform undoes.
+    """
+    depth, camera = found.gathered.depth, found.problem.camera.depth
+    if depth is None:
+        return []
+    items = list[Finding]()
+    if depth.bent.any():
+        bow, limit = depth.bent[depth.bent[:, 0].argmax()]
+        places = found.gathered.index[depth.bent[:, 0] > 0.0]
+        ids = [found.problem.observations[i].id for i in places]
+        items.append(finding("depth-disagrees", "bow", stations=ids, bow=bow, limit=limit))
+    if depth.left_out:
+        percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
+        items.append(finding("depth-disagrees", "session", percent=percent, times=times))
+    return items or _scale_of_depth(found, result, camera)
+
+
+def _scale_of_depth(found: Solution, result: Result, camera: DepthCamera | None) -> list[Finding]:
+    name, names = NAMES[DEPTH_SCALE], result.systematic.names
+    if camera is None or name not in names:
+        return []
+    at = names.index(name)
+    off, u = float(result.systematic.value[at]), float(result.systematic.sd[at])
+    half = max(found.problem.work_volume.size_mm) / 2.0
+    if not found.problem.by_depth or abs(off) < SCALE_TOLD * u:
+        return []
+    fits = f"{camera.scale_mm / (1.0 + off):.6g}"
+    corner_mm = abs(off) * half
+    return [
+        finding("depth-scale", percent=100 * off, u=100 * u, corner_mm=corner_mm, suggested=fits)
+    ]
+
+
+def _geometry_finding(found: Solution) -> list[Finding]:
+    """Return `robot-geometry` where the estimated errors are larger than accuracy_mm explains.
+
+    The data's own information J about the errors, in units of their prior, and its right-hand side
+    b = J · (estimate without prior) give b ~ N(0, k²J² + J) for errors k times as large as stated,
+    whatever scale the fit took. In the directions of J (values v) the test sums b²/(v² + v), each
+    weighted with what the data tell, v/(1 + v): a scaled chi-square (Satterthwaite 1946) for k = 1.
+    """
+    p, sd = len(found.systematic.sd), found.systematic.sd
+    if not p:
+        return []
+    precision = np.linalg.inv(found.fit.covariance[12 : 12 + p, 12 : 12 + p])
+    told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
+    v, directions = np.linalg.eigh(told * np.outer(sd, sd))
+    v = np.maximum(v, LEAST_TOLD)
+    b = directions.T @ (sd * (precision @ found.fit.state.errors[:p]))
+    weight = v / (1.0 + v)
+    size = float((b**2 / (1.0 + v) ** 2).sum())
+    scale, degrees = (weight**2).sum() / weight.sum(), weight.sum() ** 2 / (weight**2).sum()
+    if size <= scale * chi2_isf(GEOMETRY_SIGNIFICANCE, degrees):
+        return []
+    k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
+    worse = found.systematic.accuracy_mm * float(k)
+    return [finding("robot-geometry", error_mm=worse, suggested=f"{worse:.2g}")]
