@@ -323,11 +323,18 @@ def _larger(lattice: Lattice, board: Board) -> Index:
 
 def _count(lattice: Lattice, board: Board) -> tuple[int, int] | None:
     """Return columns and rows of a lattice that is a whole board of another size, else None."""
-    columns, rows = (int(side) + 1 for side in np.ptp(lattice.ij, axis=0))
-    if board.pattern == "circles-staggered" or len(lattice.ij) < FILLED_SHARE * columns * rows:
+    i, j = lattice.ij.T
+    if board.pattern == "circles-staggered":  # rows, odd in number, and half steps along them
+        sides = [int(np.ptp(along)) + 1 for along in (i + j, i - j)]
+        across, rows = sorted(sides, key=lambda side: side % 2)
+        columns, mixed = across // 2, across % 2 == rows % 2
+    else:
+        columns, rows = int(np.ptp(i)) + 1, int(np.ptp(j)) + 1
+        if (columns < rows) != (board.columns < board.rows):
+            columns, rows = rows, columns
+        mixed = False
+    if mixed or len(lattice.ij) < FILLED_SHARE * columns * rows:
         return None
-    if (columns < rows) != (board.columns < board.rows):
-        columns, rows = rows, columns
     return None if (columns, rows) == (board.columns, board.rows) else (columns, rows)
 
 
