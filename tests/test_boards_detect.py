@@ -209,6 +209,15 @@ def test_five_megapixel_image_is_searched_in_time() -> None:
     assert min(times) < 0.4
 
 
+@pytest.mark.parametrize("name", ["chessboard", "circles", "charuco"])
+def test_a_fine_grid_that_is_no_board_is_given_up_in_time(name: str) -> None:
+    # 6,000 dark squares, of which markers were looked for during 8 s; 1 s is the bar.
+    grid = (np.indices((768, 1024)) // 8).sum(axis=0) % 2
+    start = time.process_time()
+    assert not detect((grid * 150 + 50).astype(np.uint8), BOARDS[name]).found
+    assert time.process_time() - start < 1.0
+
+
 @pytest.mark.parametrize("name", ["chessboard", "staggered"])
 def test_wide_angle_images_are_found_before_their_lens_is_known(name: str) -> None:
     # 113° over the diagonal; a session shall find this lens from such images.

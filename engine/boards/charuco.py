@@ -61,6 +61,10 @@ OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilt
 SEARCH_PX = 2592  # long side; larger images are reduced for the markers
 FIRST_PX = 1296  # long side of the image that is looked at first, and
 MOST_OUTLINES = 2000  # outlines there: tiles have thousands, clutter around a board some hundreds
+# The marker search compares all outlines with each other: 6,000 of a fine grid take 8 s. A board
+# shows its markers, their bits and squares.
+MOST_SQUARES, SQUARES_A_CORNER = 1800, 4
+LOCAL_PX, LOCAL_STEP = 23, 7  # px, grey levels: dark against the mean around, as the search has it
 LEAST_CORNERS = 4  # a pose needs four points
 # The window ends at the markers, whose corners lie by the gap off both edges; their rim is blurred.
 RIM_PX = 1.5  # px
@@ -96,14 +100,30 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
 
 def _clutter(image: Grey, board: Board) -> bool:
     """Tell from a small image whether outlines abound and none of them is a marker: tiles, say."""
+    small, _ = reduced(image, FIRST_PX)
+    if _squares(small) > MOST_SQUARES + board.count * SQUARES_A_CORNER:
+        return True
     if max(image.shape) <= FIRST_PX:
         return False
-    small, _ = reduced(image, FIRST_PX)
     markers = cv2.aruco.ArucoDetector(
         _dictionary(board.dictionary), _detector(board).getDetectorParameters()
     )
     _, ids, others = markers.detectMarkers(small)
     return ids is None and len(others) > MOST_OUTLINES
+
+
+def _squares(image: Grey) -> int:
+    """Return how many dark outlines have four corners and the size of a marker, at a quick look."""
+    dark = cv2.adaptiveThreshold(
+        image, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, LOCAL_PX, LOCAL_STEP
+    )
+    outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    least, count = LEAST_MARKER_RATE * max(image.shape), 0
+    for outline in outlines:
+        if len(outline) >= least:
+            corners = cv2.approxPolyDP(outline, OUTLINE_RATE * len(outline), closed=True)
+            count += len(corners) == 4
+    return count
 
 
 def _measured(image: Grey, places: Array, steps: Array, board: Board, cells: Array) -> Measured:
