@@ -615,6 +615,19 @@ CATALOGUE: dict[str, Entry] = {
         "Tighten the board's mount and let everything reach one temperature, then repeat; a "
         "closing stop at the first station shows whether it still drifts.",
     ),
+    "board-moved/other-way": Entry(
+        "error",
+        "The board sits the other way round on its mount than at the earlier result: "
+        "{angle_deg:.1f}° and {distance_mm:.0f} mm; whether the camera moved is not known.",
+        "Take the board off and put it on as it was, point 0 where it was before, then record "
+        "these stations again.",
+    ),
+    "board-moved/undecided": Entry(
+        "error",
+        "Two things explain this alike. {first} {other} One of them happened.",
+        "Check the mounts of camera and board, and the active tool and frame, then repeat; a "
+        "closing stop at the first station tells a drift from a knock.",
+    ),
     "board-moved/since": Entry(
         "error",
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the {carrier} than "
@@ -645,6 +658,12 @@ CATALOGUE: dict[str, Entry] = {
         "the last.",
         "Let the camera warm up (common practice: half an hour), check its mount, then repeat; a "
         "closing stop at the first station shows whether it still drifts.",
+    ),
+    "camera-moved/undecided": Entry(
+        "error",
+        "Two things explain this alike. {first} {other} One of them happened.",
+        "Check the mounts of camera and board, and the active tool and frame, then repeat; a "
+        "closing stop at the first station tells a drift from a knock.",
     ),
     "camera-moved/since": Entry(
         "error",

@@ -20,7 +20,13 @@ from engine.camera.model import Camera, LensU
 from engine.cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
 from engine.cell.stations import Observation
 from engine.estimate.problem import Problem, implied_flange, predicted_view
-from engine.estimate.systematic import LENGTH_MM, ZERO_RAD, postures, postures_at
+from engine.estimate.systematic import (
+    LENGTH_MM,
+    ZERO_RAD,
+    postures,
+    postures_at,
+    usual_posture,
+)
 from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
 from engine.pendant.settings import Pendant
@@ -390,20 +396,23 @@ def pick_errors(session: Simulated, delivered: Array, approach: Array, looking: 
     """Return the true pick errors (8,) [mm] at the corners of the work volume.
 
     The camera sees a part, ``delivered`` says where it is, the arm goes there with the flange's
-    rotation ``approach`` (3, 3) and its own errors, not linearised. ``looking`` (4, 4): the typed
-    flange pose of an eye-in-hand image. NaN where the arm does not reach.
+    rotation ``approach`` (3, 3), the elbow of the stations and its own errors, not linearised.
+    ``looking`` (4, 4): the typed flange pose of an eye-in-hand image. NaN where the arm does not
+    reach.
     """
     volume, arm = session.problem.work_volume, session.arm
     places = volume.corners()
     fixed = session.case.mount == EYE_TO_HAND
+    visited = np.array([stop.base_T_flange for stop in session.problem.observations])
+    near = usual_posture(arm, visited, [None] * len(visited))
     if fixed:
         seen, placed_by, true = apply(inverse(session.camera), places), delivered, places
     else:
         seen, placed_by = places, looking @ delivered
-        q = _typed_joints(arm, looking[None])[0]
+        q = postures_at(arm, looking[None], [None], near)[0]
         true = apply(session.reached(q) @ session.camera, places)
     goal = apply(placed_by, seen)
-    q = postures_at(arm, transform(approach, goal), [None] * len(goal))
+    q = postures_at(arm, transform(approach, goal), [None] * len(goal), near)
     reached = np.full((len(goal), 3), np.nan)
     good = np.isfinite(q).all(axis=1)
     reached[good] = session.reached(q[good])[:, :3, 3]

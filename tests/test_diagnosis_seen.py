@@ -119,3 +119,12 @@ def test_a_long_session_that_does_not_fit_is_judged_by_a_part() -> None:
         texts[k + 1] = texts[k % 15 + 1]
     long = replace(session.problem, observations=tuple(seen))
     assert weighty(replace(session, problem=long, texts=texts))[0].code == "rotation-convention"
+
+
+def test_a_small_drift_is_told_with_the_knock_that_is_as_likely() -> None:
+    xi = np.array([0.001, -0.001, 0.001, 0.9, 0.7, -0.8])
+    for times, kinds in ((1.0, 2), (2.0, 1)):
+        session = drifted(Case(stations=8), 15, "camera", times * xi)
+        said = diagnosed(session.problem, session.texts).findings[0]
+        assert (said.code, said.station) == ("camera-moved", None)
+        assert (said.suggested == "camera-moved") == ("One of them" in said.message) == (kinds == 2)

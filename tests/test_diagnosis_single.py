@@ -174,13 +174,11 @@ def test_a_wrist_turned_over_is_no_mistake() -> None:
 def test_a_realistic_clean_cell_stays_clean(mount: Mount) -> None:
     """A repeatable arm with errors of its geometry, and a good image: no noise to hide behind.
 
-    One stop in a hundred may be far out in its own family of errors: of 144 other sessions one had
-    a warning and none an error; of these six with the camera on the flange two have a finding.
+    At some stops its wrist is turned over. Of 400 such sessions at most one in a hundred may show a
+    finding (bench_mistakes.py).
     """
     found = [first(diagnosed(*virtual(mount, seed, 10))) for seed in range(6)]
-    said = [item for item in found if item is not None]
-    assert len(said) <= 2
-    assert sum(item.level is Level.ERROR for item in said) <= 1
+    assert [item for item in found if item is not None] == []
 
 
 def virtual(mount: Mount, seed: int, count: int) -> tuple[Problem, dict[int, tuple[str, ...]]]:

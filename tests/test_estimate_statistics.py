@@ -103,7 +103,8 @@ def test_unknown_geometry_adds_the_accuracy_in_quadrature() -> None:
 
 def test_a_compensated_robot_has_no_systematic_part() -> None:
     found = estimated(simulated(Case(accuracy_mm=0.0), np.random.default_rng(16)).problem)
-    assert found.uncertainty.pick_mm == pytest.approx(found.uncertainty.work_volume_mm)
+    u = found.uncertainty  # the pick's holds at all corners at once, which takes a little more
+    assert u.pick_mm == pytest.approx(u.work_volume_mm, rel=0.05)
     assert found.systematic.names == ()
     np.testing.assert_array_equal(found.camera, found.geometric)
 

@@ -23,7 +23,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
 from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
-from engine.frames import displaced, displacement
+from engine.frames import displaced, displacement, transform
 from engine.pendant.settings import Active
 from engine.proof.pick_now import _state, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
@@ -53,6 +53,20 @@ def rechecked(case: Case, seed: int, stations: int, size_mm: float, slip_mm: flo
     shift = bump(size_mm, rng)
     slip = remounted(MOUNT, rng) + bump(slip_mm, rng)
     return recheck(old, revisited(session, stations, shift, slip, rng)), shift
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("stations", [1, 3])
+def test_a_board_the_other_way_round_on_its_mount_is_named(name: str, stations: int) -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES[name], 3)
+    corner = session.problem.board.points()[-1]
+    turned = session.board @ transform(np.diag([-1.0, -1.0, 1.0]), corner)  # about its centre
+    slip = displacement(displaced(turned, remounted(MOUNT, rng)), session.board)
+    answer = recheck(old, revisited(session, stations, bump(1.0, rng), slip, rng))
+    assert (answer.moved, answer.cause, answer.movement) == (None, "board", None)
+    assert answer.findings[0].code == "board-moved"
+    assert "other way round" in answer.findings[0].message
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -19,13 +19,12 @@ from robots_samples import (
 )
 from scipy.spatial.transform import Rotation
 
-from engine.errors import StationbookError
 from engine.findings import Level
 from engine.frames import transform
 from engine.robots.arms import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink, Robot
-from engine.robots.reach import joints_pose_difference, reach, reach_findings
+from engine.robots.reach import reach, reach_findings
 
 TYPICAL = np.deg2rad([20, 25, 60, 30, 50, 70])
 
@@ -184,27 +183,6 @@ def test_chain_with_five_joints_takes_a_rounded_pose_but_no_other():
     assert reach(five, T).best is not None
     T[:3, 3] += [0, 0, 30]
     assert reach(five, T).miss_mm + reach(five, T).miss_deg > 1
-
-
-def test_typed_joints_are_compared_with_the_typed_pose():
-    T = kinematics(DEMO).forward(TYPICAL)
-    assert joints_pose_difference(DEMO, TYPICAL, T)[0] == pytest.approx(0, abs=1e-9)
-    T[:3, 3] += [3, 0, 4]
-    T[:3, :3] = Rotation.from_rotvec([0, 0, 0.1]).as_matrix() @ T[:3, :3]
-    distance_mm, angle_deg = joints_pose_difference(DEMO, TYPICAL, T)
-    assert distance_mm == pytest.approx(5)
-    assert angle_deg == pytest.approx(np.rad2deg(0.1))
-
-
-def test_typed_joints_of_a_level_arm_agree_however_the_flange_axis_is_named():
-    q = np.deg2rad([10, 20, 70, 5])
-    T = kinematics(PALLETISER).forward(q) @ transform(np.diag([1.0, -1, -1]), np.zeros(3))
-    assert joints_pose_difference(PALLETISER, q, T)[1] == pytest.approx(0, abs=1e-9)
-
-
-def test_wrong_number_of_typed_joints_is_refused():
-    with pytest.raises(StationbookError, match="expected 6 joint values"):
-        joints_pose_difference(DEMO, np.zeros(5), np.eye(4))
 
 
 def test_eight_branches_of_a_six_axis_arm_carry_eight_labels():

@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, System, fit, linear_system
+from ..errors import StationbookError
+from ..estimate.fit import SCALE_SPREAD, Fit, Stations, fit, linear_system
 from ..estimate.problem import NoisePrior, Problem, absurd
-from ..estimate.solver import Solution, fitted
+from ..estimate.solver import Solution, fitted, left_out
 from ..estimate.systematic import error_columns, postures_at
 from ..findings import Finding
 from ..robots.kinematics import Kinematics
@@ -146,14 +147,15 @@ def _pixels(stations: Stations, fit: Fit) -> float:
 
 
 OTHER_SHARE = float(np.log(1 / 20))  # stations in another configuration, common practice, no source
-ROUNDS = 4  # choices in turn with fits; 2 settle
+TURNED_AT_ONCE = 3  # stations that fit worst, whose other postures are tried in turn
 SAME_RAD = 1e-3  # [rad] postures that differ by less are one
 
 
 def configuration_causes(scene: Scene) -> list[Cause]:
     """Return the configurations that explain the stations best, where they differ from the usual.
 
-    Nothing to tell the operator, so the cause has no finding; the result is made with them.
+    Nothing to tell the operator, so the cause has no finding; the result is made with them. One
+    station after another takes the posture that makes all data likeliest, while that pays.
     """
     found = scene.found
     arm = found.systematic.arm
@@ -161,68 +163,60 @@ def configuration_causes(scene: Scene) -> list[Cause]:
     if arm is None or any(item.joints is not None for item in seen):
         return []
     usual = postures_at(arm, scene.stations.typed, [None] * len(seen))
-    ways = arm.branches_of(scene.stations.typed)
-    options = [_options(way, q) for way, q in zip(ways, usual, strict=True)]
-    chosen, used, stations, ended = _settled(scene, arm, options)
-    changed = int((chosen > 0).sum())
-    if not changed:
+    now = _Standing(scene.stations, scene.used, found.fit, weight_of(found))
+    postures: dict[int, Array] = {}
+    while len(postures) < len(seen) // 2:
+        test = left_out(now.stations, now.fit, now.used.astype(float))
+        rows = [int(row) for row in np.argsort(-test.squared_size) if int(row) not in postures]
+        tried = [
+            (now.turned(arm, row, q, found.prior), row, q)
+            for row in rows[:TURNED_AT_ONCE]
+            for q in _others(arm, scene.stations.typed[row], usual[row])
+        ]
+        best = max(tried, key=lambda item: item[0].weight, default=None)
+        if best is None or best[0].weight <= now.weight:
+            break
+        now, postures[best[1]] = best[0], best[2]
+    if not postures:
         return []
-    weight = evidence(stations, used, ended, found.prior) + OTHER_SHARE * changed
     joints = {
-        station: postures[k]
-        for station, postures, k in zip(scene.ids, options, chosen, strict=True)
-        if np.isfinite(postures[k]).all()
+        station: postures.get(row, usual[row])
+        for row, station in enumerate(scene.ids)
+        if np.isfinite(postures.get(row, usual[row])).all()
     }
     observations = tuple(
         replace(item, joints=joints.get(item.id)) for item in found.problem.observations
     )
     problem = replace(found.problem, observations=observations)
-    return [Cause(weight, (), problem, texts_of(scene), kept=True)]
+    return [Cause(now.weight, (), problem, texts_of(scene), kept=True)]
 
 
-def _options(branches: Array, usual: Array) -> Array:
-    """Return the postures (k, axes) that hold a pose, the usual one first."""
-    others = [q for q in branches if np.abs(np.sin((q - usual) / 2.0)).max() > SAME_RAD]
-    return np.array([usual, *others])
+@dataclass(frozen=True, slots=True, eq=False)
+class _Standing:
+    """Stations with the arm's postures as taken so far, those used (n,), their fit and weight."""
 
+    stations: Stations
+    used: NDArray[np.bool_]
+    fit: Fit
+    weight: float
+    share: float = 0.0  # how common the postures taken are
 
-def _settled(
-    scene: Scene, arm: Kinematics, options: list[Array]
-) -> tuple[NDArray[np.int64], NDArray[np.bool_], Stations, Fit]:
-    """Return the choice (n,) that fits best, the stations then used (n,), and their fit.
-
-    In turn: every station takes the posture that its image likes best, then all are fitted again.
-    A station that was left out joins when another posture is found for it.
-    """
-    found, used = scene.found, scene.used
-    J = [_jacobians(arm, q, J) for q, J in zip(options, scene.stations.systematic, strict=True)]
-    chosen, stations, ended = np.zeros(len(J), int), scene.stations, found.fit
-    for _ in range(ROUNDS):
-        system = linear_system(stations, ended.state)
-        again = np.array(
-            [
-                _sizes(scene.V[row], J[row], chosen[row], system, row, ended.state).argmin()
-                for row in range(len(J))
-            ]
+    def turned(self, arm: Kinematics, row: int, q: Array, prior: NoisePrior) -> _Standing:
+        """Return the same with the arm in posture ``q`` (axes,) at station ``row``."""
+        systematic, used = self.stations.systematic.copy(), self.used.copy()
+        systematic[row], used[row] = error_columns(arm, q[None])[0], True
+        stations = replace(self.stations, systematic=systematic)
+        ended = fit(stations.take(used), self.fit.state, prior, noise=self.fit.noise)
+        share = self.share + OTHER_SHARE
+        return _Standing(
+            stations, used, ended, evidence(stations, used, ended, prior) + share, share
         )
-        if (again == chosen).all():
-            break
-        chosen, used = again, scene.used | (again > 0)
-        systematic = np.array([J[row][k] for row, k in enumerate(chosen)])
-        stations = replace(stations, systematic=systematic)
-        ended = fit(stations.take(used), ended.state, found.prior, noise=ended.noise)
-    return chosen, used, stations, ended
 
 
-def _jacobians(arm: Kinematics, postures: Array, usual: Array) -> Array:
-    """Return the flange's displacement (k, 6, p) per systematic error in each posture."""
-    if not np.isfinite(postures[0]).all():
-        return usual[None]
-    return np.concatenate([usual[None], error_columns(arm, postures[1:])])
-
-
-def _sizes(V: Array, J: Array, chosen: int, system: System, row: int, state: State) -> Array:
-    """Return the squared deviation (k,) of a station in each posture, errors as estimated."""
-    moved = (J - J[chosen]) @ state.errors[: J.shape[2]]
-    off = system.residual[row] - moved @ system.by_flange[row].T
-    return np.asarray(np.einsum("ki,ij,kj->k", off, np.linalg.inv(V), off))
+def _others(arm: Kinematics, pose: Array, usual: Array) -> list[Array]:
+    """Return the postures (axes,) within the limits that hold ``pose``, the usual one apart."""
+    try:
+        branches = arm.branches(pose)
+    except StationbookError:
+        return []
+    return [q for q in branches if not np.abs(np.sin((q - usual) / 2.0)).max() <= SAME_RAD]

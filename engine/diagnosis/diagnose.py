@@ -8,19 +8,20 @@ how common it is. The winner is put right, the session solved again, and tested 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..cell.cell import EYE_TO_HAND
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.problem import Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
-from ..frames import displacement
+from ..frames import displacement, inverse
 from .causes import Cause, configuration_causes, texts_of, weight_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
@@ -73,8 +74,11 @@ STATION_CODES = ("typed-value", "outlier", "still-moving")  # they concern singl
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = ("unobservable", "weak-direction", "tolerance", "what-helps", "pick-differs")
-SMALL = ("board-moved", "camera-moved", "board-pitch", "board-bowed", "lens")  # may be no error:
-MATTERS = 0.5  # [-] of U: what moves the result by less is told as a warning
+MOVES = ("board-moved", "camera-moved")
+SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
+# [-] of U, and of the tolerance: what moves the result by less is told as a warning. A quarter of
+# the tolerance is what a measurement may be off that judges by it (common practice, no source).
+MATTERS, OF_TOLERANCE = 0.5, 0.25
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
@@ -282,12 +286,14 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
     """Return the cause with the most weight, if it has more than ``least``.
 
     A correction is proposed only where it beats by the margin every other cause that excludes it;
-    else its station is merely one that does not fit, where that beats the session as declared.
+    else its station is merely one that does not fit, where that beats the session as declared. Of
+    moves that are as likely as each other, both are told.
     """
     best = max(causes, key=lambda cause: cause.weight, default=None)
     if best is None or best.weight <= least:
         return None
     close = [c for c in causes if c is not best and c.weight > best.weight - SURE]
+    best = _undecided(best, close)
     rivals = [c for c in close if not c.set_aside or c.set_aside & best.set_aside]  # not both
     if not rivals or not any(item.code == "typed-value" for item in best.findings):
         return best
@@ -299,6 +305,34 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
         and all(item.code == "outlier" for item in cause.findings)
     ]
     return plain[0] if plain else best
+
+
+def _undecided(best: Cause, close: Sequence[Cause]) -> Cause:
+    """Return the likeliest move, which tells as well of another kind of move among ``close``.
+
+    Another kind is that of the other thing, or a drift for a knock. ``best`` may be no move at all.
+    """
+    said = best.findings[0] if best.findings else None
+    if said is None or said.code not in MOVES:
+        return best
+    others = [cause.findings[0] for cause in close if cause.findings]
+    other = next((f for f in others if f.code in MOVES and _kind(f) != _kind(said)), None)
+    if other is None:
+        return best
+    both = finding(
+        said.code,
+        "undecided",
+        station=said.station,
+        suggested=other.code,
+        first=said.message,
+        other=other.message,
+    )
+    return replace(best, findings=(both,))
+
+
+def _kind(said: Finding) -> tuple[str, bool]:
+    """Return what moved, and whether slowly."""
+    return said.code, said.station is None
 
 
 def _absurd(found: Solution) -> bool:
@@ -333,19 +367,38 @@ def _weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
 
 
 def _matters(now: Solution, cause: Cause) -> bool:
-    """Tell whether the cause, put right, moves parts in the work volume by a good part of U.
+    """Tell whether the cause, put right, moves parts in the work volume by more than is of account.
 
-    Where the fit had to leave stations out, it always does.
+    That is a good part of U or of the tolerance, the larger of the two; and of a board, more than
+    its mount brings it back to. Where the fit had to leave stations out, it always does.
     """
     found = cause.found or fitted(cause.problem)
     if found is None or not now.used.all() or _absurd(now):
         return True
     before, after = assembled(now), assembled(found)
-    u = after.uncertainty.work_volume_mm
+    u, tolerance = after.uncertainty.work_volume_mm, now.problem.tolerance.position_mm
     if before.pick is None or u is None:
         return True
     moved = before.pick.moved @ displacement(after.camera, before.camera)
-    return float(np.linalg.norm(moved, axis=-1).max()) > MATTERS * 2.0 * u
+    largest = float(np.linalg.norm(moved, axis=-1).max())
+    counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance)
+    return counts and not _within_mount(now, cause)
+
+
+def _within_mount(now: Solution, cause: Cause) -> bool:
+    """Tell whether a board is said to have moved by no more than its mount brings it back to."""
+    mount = now.problem.board.mount_repeatability
+    if mount is None or not any(item.code == "board-moved" for item in cause.findings):
+        return False
+    old, new = (
+        np.array([seen.base_T_flange for seen in problem.observations])
+        for problem in (now.problem, cause.problem)
+    )
+    on_flange = now.problem.mount == EYE_TO_HAND
+    move = inverse(old) @ new if on_flange else old @ inverse(new)
+    off = displacement(move @ now.fit.state.board, now.fit.state.board)
+    mm, deg = np.linalg.norm(off[:, 3:], axis=1), np.degrees(np.linalg.norm(off[:, :3], axis=1))
+    return bool(mm.max() <= mount.position_mm and deg.max() <= mount.angle_deg)
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:

@@ -152,7 +152,8 @@ def _helping_axis(found: Solution, rows: Array) -> str:
     return f"base {AXES[int(left.argmin())]}"
 
 
-GEOMETRY_SIGNIFICANCE = 1e-3  # [-] chance that a robot as good as stated is called worse
+GEOMETRY_SIGNIFICANCE = 1e-4  # [-] chance that a robot as good as stated is called worse, if its
+# errors had the proportions of the model; those of the simulated cell give ten times as much
 LEAST_TOLD = 1e-9  # [-] information over that of the prior; rounding gives less, even negative
 LEAST_TOUCHES = 4  # touch points that prove a result, common practice, no source
 

@@ -158,11 +158,14 @@ def _proven(errors: Sequence[PointError], cell: Cell, frames: Frames | None) -> 
 
 
 def _chance(errors: Sequence[PointError], proven: bool, tolerance: Tolerance) -> float | None:
-    """Return the chance that what is said of the tolerance is wrong; None where nothing is said."""
+    """Return the chance that what is said of the tolerance is wrong; None where nothing is said.
+
+    Of touches that break it the mean: the worst of several is worse than the pick there by chance.
+    """
     limit = tolerance.position_mm
     broken = [item for item in errors if not item.conforms(tolerance)]
     if broken:
-        return min(item.chance_within(limit) for item in broken)
+        return float(np.mean([item.chance_within(limit) for item in broken]))
     return max(item.chance_beyond(limit) for item in errors) if proven else None
 
 

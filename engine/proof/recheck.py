@@ -29,10 +29,10 @@ from ..cell.cell import EYE_TO_HAND, Mount
 from ..errors import SolveError
 from ..estimate.gather import board_turns
 from ..estimate.information import station_information
-from ..estimate.problem import BoardPrior, Problem
+from ..estimate.problem import BoardPrior, Problem, related
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
-from ..frames import displaced, displacement, skew
+from ..frames import displaced, displacement, inverse, skew
 from ..tails import chi2_isf, f_isf, f_sf, non_central_f_size
 from .compare import Movement, moved
 from .update import Seen, Update, seen_stations, updated
@@ -86,6 +86,7 @@ ASSUMED_MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
 # What moved, moved this far or less as a rule (a standard deviation, every axis); larger bumps are
 # estimated all the same, as they outweigh it by far. Common practice, no source.
 FREE = np.diag([np.radians(5.0) ** 2] * 3 + [50.0**2] * 3)
+OTHER_WAY_DEG = 170.0  # deg; a mount with two pins takes the board in two ways, half a turn apart
 LEAST_FREEDOM = 6  # degrees of freedom of the noise at least: it has a prior from the robot's data
 
 
@@ -148,6 +149,8 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     if seen is None or old.pick is None:
         usable = finding("recheck-stations", "none-usable")
         return Recheck(None, "unclear", None, None, None, (), (usable, *notes))
+    if turned := other_way(old, seen):
+        return Recheck(None, "board", None, None, None, seen.ids, (turned, *notes))
     found, freedom = explanations(old, problem, seen), noise_freedom(old)
     now, covariance = displaced(old.geometric, found.camera.shift), found.camera.shift_covariance
     movement = moved(problem.mount, old.geometric, now, covariance, old.pick)
@@ -162,6 +165,23 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     findings = tuple(by_gravity([item, *notes]))
     known = None if answer is None else movement
     return Recheck(answer, cause, known, *detectable, seen.ids, findings)
+
+
+def other_way(old: Result, seen: Seen) -> Finding | None:
+    """Return that the board sits the other way round on its mount, which no bump of a camera does.
+
+    Where it sits then, nobody knows to a tenth of a millimetre, so the stations do not tell whether
+    the camera moved.
+    """
+    stations = seen.stations
+    flange_side = inverse(related(stations.mount, stations.typed))
+    places = flange_side @ old.geometric @ stations.views.pose
+    off = displacement(places, old.board)
+    angles = np.degrees(np.linalg.norm(off[:, :3], axis=1))
+    if angles.min() < OTHER_WAY_DEG:
+        return None
+    distance = float(np.linalg.norm(off[:, 3:], axis=1).mean())
+    return finding("board-moved", "other-way", distance_mm=distance, angle_deg=angles.mean())
 
 
 def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
@@ -286,7 +306,6 @@ def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[in
     return [offered[k].id for k in chosen]
 
 
-OTHER_WAY_DEG = 170.0  # deg; a mount with two pins takes the board in two ways, half a turn apart
 REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
 
 

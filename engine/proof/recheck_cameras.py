@@ -96,6 +96,8 @@ def recheck_cameras(
         None if problem is None else recheck(result, problem)
         for result, problem in zip(old.results, problems, strict=True)
     ]
+    if any(each is not None and (each.moved, each.cause) == (None, "board") for each in answers):
+        return answers  # the board is the other way round, which no camera hides from another
     joined = {
         k: (answer, problem)
         for k in old.members

@@ -110,7 +110,15 @@ class PointError:
         """Return the chance [-] that the pick is within the limit there.
 
         What is measured is longer than the error itself: the squares of both kinds of error add up.
+        Where the touch agrees with what the result claims, that claim is known beforehand, and a
+        weak pointer adds little to it (JCGM 106, 7).
         """
+        noise = self.spread.own + self.spread.pointer
+        if self.agrees:
+            gain = self.spread.shared @ np.linalg.inv(self.spread.shared + noise)
+            left = self.spread.shared - gain @ self.spread.shared
+            mean, u = float(np.linalg.norm(gain @ self.error)), float(np.sqrt(np.trace(left)))
+            return 1.0 - chance_beyond(mean, u, limit_mm)
         u = self.spread.measured_mm / 2.0
         size = float(np.sqrt(max(self.size_mm**2 - u**2, 0.0)))
         return 1.0 - chance_beyond(size, u, limit_mm)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..arrays import Array
-from ..errors import StationbookError
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
 from .arms import LEVEL_KINDS, wrist_bend
@@ -121,17 +120,6 @@ def _straight_wrist(arm: Kinematics, q: Array) -> tuple[str, float] | None:
     if bend is None or abs(bend) > np.sin(np.deg2rad(WRIST_STRAIGHT_DEG)):
         return None
     return arm.joints.names[4], float(np.rad2deg(q[4]))
-
-
-def joints_pose_difference(robot: Robot, joints: ArrayLike, T: ArrayLike) -> tuple[float, float]:
-    """Return how far [mm, deg] the pose of ``joints`` (axes,) [rad, mm] is from ``T`` (4, 4)."""
-    arm = kinematics(robot)
-    q = np.asarray(joints, float)
-    if q.shape != (arm.axes,):
-        raise StationbookError(
-            f"expected {arm.axes} joint values, got shape {q.shape}", "Type every joint once."
-        )
-    return _difference(arm, q, checked_transform(T, "pose"))
 
 
 def _difference(arm: Kinematics, q: Array, T: Array) -> tuple[float, float]:
