@@ -313,8 +313,10 @@ def budget(found: Solution, pick: PickModel) -> Budget | None:
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())
     degrees = _effective(squares, found.fit.degrees, total)
+    corners = pick.pick_mm(whole, errors) / np.sqrt(total)  # what all corners at once take more
     parts = sorted(
-        (Part(name, float(np.sqrt(max(v, 0.0)))) for name, v in squares.items()), key=_size
+        (Part(name, float(corners * np.sqrt(max(v, 0.0)))) for name, v in squares.items()),
+        key=_size,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
     best = _best_help(found, pick)
