@@ -144,6 +144,8 @@ def test_focus_follows_the_confirmed_folder_until_interrupted(
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "STATIONBOOK_CONFIG": str(tmp_path / "config")},
+        # A run in the background hands down that interrupts are ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout is not None
     seen = json.loads(process.stdout.readline())
