@@ -3,30 +3,39 @@
 First the same problem handed to `scipy.optimize.least_squares` with a sparse analytic Jacobian
 (all pixels, all robot errors as unknowns, noise levels given, the same start, its default
 tolerances): the fit of this project against it, covariance included, with the whole `solve` (poses
-from points, start, bad stations, noise levels, findings) beside it. Then time per station and peak
-memory from 15 to 1500 stations. Run with OMP_NUM_THREADS=1.
+from points, start, bad stations, noise levels, findings) beside it. Then what the engine spends on
+sessions that a person has: clean ones with all that lens, board and arm may be off by, long ones,
+and ones that do not fit. Then time per station and peak memory from 15 to 1500 stations. Run with
+OMP_NUM_THREADS=1.
 """
 
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import product
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from joint_least_squares import Everything, known_noise_fit
-from simulated_sessions import Case, simulated
+from mistakes import Faulty, reread, typed, with_texts
+from printed_results import unsure
+from simulated_sessions import BOARD, Case, simulated
 
+from engine.boards.points_file import points_text, read_points
+from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import estimated
 from engine.frames import displacement
 
 REPEATS = 7
+LONG = 1000  # stations of a session in which nothing fits
 
 
 def fastest(action: Callable[[], object]) -> float:
@@ -57,6 +66,70 @@ def compared() -> None:
         )
 
 
+def spent(action: Callable[[], object], times: int) -> float:
+    """Return the median CPU time [ms] of ``times`` runs."""
+    found = []
+    for _ in range(times):
+        start = time.process_time()
+        action()
+        found.append(time.process_time() - start)
+    return 1000.0 * median(found)
+
+
+def engine_alone() -> Iterator[tuple[str, float, float | None]]:
+    """Yield what was done, its median CPU time [ms], and what `least_squares` takes for the fit.
+
+    That one knows the noise, no arm, no lens and no board, and looks for nothing that is wrong.
+    """
+    for mount, arm in product(("eye-to-hand", "eye-in-hand"), (0.0, 0.4)):
+        case = Case(mount, geometry_mm=arm, accuracy_mm=arm)
+        truth = simulated(case, np.random.default_rng(1))
+        session = typed(unsure(truth.problem))
+        known = "with its arm" if arm else "without an arm's errors"
+        floor = None if arm else spent(Everything(truth).solved, 5)
+        solve = partial(diagnosed, session.problem, session.texts)
+        yield f"15 clean stations, {mount}, {known}", spent(solve, 15), floor
+    made = simulated(Case("eye-in-hand"), np.random.default_rng(2))
+    wrong = reread(typed(unsure(made.problem)), "moving-zyz")
+    solve = partial(diagnosed, wrong.problem, wrong.texts)
+    yield "15 stations in a wrong convention, eye-in-hand", spent(solve, 3), None
+    case = Case(stations=LONG, geometry_mm=0.4, accuracy_mm=0.4)
+    session = typed(unsure(simulated(case, np.random.default_rng(3)).problem))
+    mixed = shuffled(session, np.random.default_rng(4))
+    solve = partial(diagnosed, mixed.problem, mixed.texts)
+    yield f"{LONG} stations of which nothing fits", spent(solve, 1), None
+    session = typed(unsure(simulated(Case(stations=1500), np.random.default_rng(5)).problem))
+    solve = partial(diagnosed, session.problem, session.texts)
+    yield "1500 clean stations", spent(solve, 3), None
+    with tempfile.TemporaryDirectory() as folder:
+        paths = [Path(folder) / f"{seen.id}.csv" for seen in session.problem.observations]
+        for path, seen in zip(paths, session.problem.observations, strict=True):
+            path.write_text(points_text(seen.point_ids, seen.pixels), encoding="utf-8")
+        time.sleep(0.1)  # what changed just now is not kept
+        yield "1500 files of points read", spent(partial(read_all, paths), 1), None
+        yield "the same again, unchanged", spent(partial(read_all, paths), 3), None
+
+
+def read_all(paths: list[Path]) -> None:
+    for path in paths:
+        read_points(path, BOARD)
+
+
+def shuffled(session: Faulty, rng: np.random.Generator) -> Faulty:
+    """Return the session with every image beside the pose of another station."""
+    seen = session.problem.observations
+    order = rng.permutation(len(seen))
+    texts = {one.id: session.texts[seen[k].id] for one, k in zip(seen, order, strict=True)}
+    return Faulty(with_texts(session.problem, texts), texts, session.true)
+
+
+def alone() -> None:
+    print("| the engine alone | ms | the fit by least_squares, ms |")
+    print("|---|---|---|")
+    for name, own, other in engine_alone():
+        print(f"| {name} | {own:.0f} | {'' if other is None else f'{other:.0f}'} |", flush=True)
+
+
 def scaled() -> None:
     print("| stations | geometry | ms | ms per station | peak memory MB |")
     print("|---|---|---|---|---|")
@@ -81,5 +154,6 @@ def _peak_mb() -> float:
 
 
 if __name__ == "__main__":
+    alone()
     compared()
     scaled()
