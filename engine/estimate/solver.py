@@ -151,6 +151,7 @@ RELINEARISE = 4  # times the points are linearised again; 2 suffice unless the b
 PIXEL_RATIO = 3.0  # [-] pixel noise of the fit over that of the images alone; a good fit gives 1
 # [-] log score by which each station must exceed that of absurd noise: e² = 7 times in its square
 ABSURD_MARGIN = 2.0
+MANY = 60  # stations of which the fit takes seconds where nothing fits
 SETTLED = 1e-3  # [-] move of the transforms in standard uncertainties that no longer matters
 
 
@@ -202,8 +203,11 @@ def fitted(problem: Problem, *, agreeing: bool = False) -> Solution | None:
         try:
             with quiet():
                 beginning = start(problem.mount, gathered)
-                if agreeing and most and beginning.score > hopeless(problem, gathered):
-                    return None
+                if most and beginning.score > hopeless(problem, gathered):
+                    if agreeing:
+                        return None
+                    if len(gathered.index) > MANY:  # its own fit would not follow the images
+                        continue
                 found = _solution(problem, gathered, beginning, most)
                 if sound(found.fit) and (not most or _follows_images(found)):
                     return found
