@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from command import stationbook
+from command import process, stationbook
 from made_session import make_session
 
 from engine.cell.session import Session
@@ -78,3 +78,23 @@ def test_what_an_image_library_writes_by_itself_stays_off_the_terminal(tmp_path:
     run = stationbook(*words)
     assert "JPEG" not in run.stderr
     assert "board-missing" in run.stdout + run.stderr
+
+
+def test_what_image_libraries_write_in_worker_processes_stays_off_the_terminal(
+    tmp_path: Path,
+) -> None:
+    grey = np.random.default_rng(0).integers(0, 255, (1024, 1280), dtype=np.uint8)
+    data = bytearray(cv2.imencode(".jpg", grey)[1].tobytes())
+    data[len(data) // 2 : len(data) // 2 + 200] = np.random.default_rng(1).bytes(200)
+    for name in ("a", "b"):
+        make_session(tmp_path / name, 4)
+        session = open_session(tmp_path / name)
+        pictured = replace(session.stations[0], image="images/001.jpg")
+        session = replace(session, stations=(pictured, *session.stations[1:]))
+        (tmp_path / name / "session.yaml").write_text(session_text(session), encoding="utf-8")
+        (tmp_path / name / "images").mkdir()
+        (tmp_path / name / "images" / "001.jpg").write_bytes(data)
+        stationbook("solve", tmp_path / name)
+    run = process("report", tmp_path / "a", tmp_path / "b", "--jobs", 2, "--no-write")
+    assert run.stdout.count("report: not written") == 2
+    assert run.stderr == ""

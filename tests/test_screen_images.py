@@ -27,7 +27,7 @@ from engine.errors import StationbookError
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from tui.desk.desk import Desk
-from tui.desk.images import Watch
+from tui.desk.images import Watch, examined
 
 
 @pytest.fixture
@@ -76,6 +76,30 @@ def test_an_image_from_before_the_session_comes_only_when_asked_for(
         assert watch.left_over == ""
         saved(folder, 5, timedelta(minutes=30))
         assert watch.newest() is not None
+    finally:
+        desk.close()
+
+
+def test_an_image_of_a_camera_whose_clock_went_back_an_hour_comes_with_the_reason(
+    folder: Path,
+) -> None:
+    saved(folder, 4, timedelta(minutes=10))
+    desk = Desk(folder)
+    desk.open()
+    try:
+        watch = Watch(desk, desk.cameras[0])
+        watch.open()
+        assert watch.newest() is not None
+        saved(folder, 5, timedelta(minutes=-48))  # taken after it, by a clock one hour back
+        image = watch.newest()
+        assert image is not None
+        assert image.name == "005.png"
+        said = [
+            item
+            for item in examined(desk, image, watch.camera).findings
+            if "48 min" in item.message
+        ]
+        assert len(said) == 1
     finally:
         desk.close()
 

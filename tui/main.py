@@ -17,10 +17,6 @@ from .arguments import build_parser, joined
 from .commands import find
 from .output import OutputError, Visible, print_json, unexpected
 
-# Matrices here are small: threads of the number library cost twice the processor and save no time.
-# Read when numpy is first imported, so it stands before that; who sets it knows better.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 EXIT_BAD_INPUT = 2  # bad input or usage; 1 is kept for findings at level error
 EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
 

@@ -195,9 +195,7 @@ def processes(workers: int) -> ProcessPoolExecutor:
 
 
 def _one_thread() -> None:
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ[name] = "1"
-    import cv2
+    import cv2  # the number library is told so where `engine` is loaded
 
     cv2.setNumThreads(1)
 

@@ -1,7 +1,7 @@
 """Damage, kills and refused calls at length: how many, and what came of them.
 
     python tests/bench/bench_faults.py [--inputs 20000] [--through-commands 2000] [--step 1]
-        [--only damage|kills|shift] [--seed 1]
+        [--screens 40] [--only damage|kills|shift|screens|disk] [--seed 1]
 
 Prints a table of the inputs by kind of file, and one of the positions at which every command that
 writes was killed and refused the call. Everything that failed is named with its seed.
@@ -21,10 +21,31 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / 
 
 import world  # noqa: E402
 from damage import Tally, spoil  # noqa: E402
-from interrupted import Outcomes, commands, interrupt  # noqa: E402
+from interrupted import EVERY, Outcomes, commands, interrupt  # noqa: E402
+from screens import kill_screens  # noqa: E402
 from shift import FOLLOWERS, shift  # noqa: E402
+from surroundings import BLOCK, on_a_full_disk, small_disk  # noqa: E402
 
+DISK, MOST_ROOM = 24 * 2**20, 2**21  # bytes
 NAMED = 40  # failures that are listed
+
+
+def _full(home: Path, place: Path) -> list[str]:
+    """Give every command that writes on a full disk, with ever more room until it has enough."""
+    failed, tries = list[str](), 0
+    try:
+        with small_disk(place, DISK) as disk:
+            for name in commands(home):
+                for left in range(0, MOST_ROOM, 3 * BLOCK if name not in EVERY else MOST_ROOM):
+                    status, wrong = on_a_full_disk(home, disk, name, left)
+                    tries += 1
+                    failed += wrong
+                    if status != 2:
+                        break
+    except OSError as error:
+        print(f"no disk can be mounted here: {error}")
+    print(f"full disks: {tries}\n")
+    return failed
 
 
 def main() -> int:
@@ -32,7 +53,8 @@ def main() -> int:
     words.add_argument("--inputs", type=int, default=20_000)
     words.add_argument("--through-commands", type=int, default=2_000)
     words.add_argument("--step", type=int, default=1)
-    words.add_argument("--only", choices=("damage", "kills", "shift"))
+    words.add_argument("--screens", type=int, default=40)
+    words.add_argument("--only", choices=("damage", "kills", "shift", "screens", "disk"))
     words.add_argument("--seed", type=int, default=1)
     args = words.parse_args()
     failed: list[str] = []
@@ -55,6 +77,12 @@ def main() -> int:
             interrupt(home, Path(folder) / "x", list(commands(home)), found, args.step)
             print(f"commands interrupted\n{found.table()}\n")
             failed += found.failed
+        if args.only in (None, "disk"):
+            failed += _full(home, Path(folder) / "disk")
+        if args.only in (None, "screens"):
+            killed = kill_screens(Path(folder), args.screens, args.seed)
+            print(f"screens killed: {killed.done}, stations acknowledged {killed.acknowledged}\n")
+            failed += killed.failed
     print("\n".join(failed[:NAMED]) or "nothing failed")
     return 1 if failed else 0
 

@@ -26,10 +26,10 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_damaged_file_gives_a_sentence_from_its_reader(home: Path) -> None:
     tally = Tally()
-    spoil(home, 260, SEED, tally)
+    spoil(home, 420, SEED, tally)
     assert tally.failed == []
-    assert 60 < tally.refused < 260  # some damage is harmless, most is not
-    assert min(tally.inputs.values()) >= 20
+    assert 100 < tally.refused < 420  # some damage is harmless, most is not
+    assert min(tally.inputs.values()) >= 14
 
 
 def test_every_damaged_file_gives_a_sentence_from_the_commands(home: Path) -> None:
@@ -40,7 +40,7 @@ def test_every_damaged_file_gives_a_sentence_from_the_commands(home: Path) -> No
 
 
 @needs_fork
-@pytest.mark.parametrize("name", ["record", "edit", "export", "unpack"])
+@pytest.mark.parametrize("name", ["record", "edit", "swap"])
 def test_a_command_killed_or_refused_at_any_call_loses_nothing(
     home: Path, tmp_path: Path, name: str
 ) -> None:
