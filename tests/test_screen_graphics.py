@@ -72,8 +72,11 @@ def test_pictures_come_only_over_a_quick_line_unless_wished() -> None:
         return pictures
 
     assert asked("auto", 0.1).shown
+    assert not asked("auto", 0.1).lean
     slow = asked("auto", 2.0)
     assert not slow.shown
+    assert slow.lean
+    assert slow.drawing is None
     assert slow.question() == ASK  # a busy machine is asked again
     assert asked("on", 2.0).shown
     off = asked("off", 0.1)

@@ -322,7 +322,9 @@ class Look(Screen[None]):
         size = width, 2 * (height - 1)
         small, name = picture(self.desk, self.entry, self.station, *size, corners)
         legend = f"; {WANTED_LEGEND}" if small.wanted.any() else ""
-        return [[(name, "title"), (legend, "dim")], *image_lines(small, looks)]
+        pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
+        lines = image_lines(small, looks, lean=pictures.lean)
+        return [[(name, "title"), (legend, "dim")], *lines]
 
     def _coverage(self, width: int, height: int) -> list[Line]:
         counts = covered(self.desk, self.entry, width, height - 1)

@@ -243,8 +243,8 @@ class Stations(Screen[None]):
 
     def show_pictures(self) -> None:
         """Show the view and the cell where there is room for them."""
+        self.app.ask_terminal()  # type: ignore[attr-defined]
         if self.view.size:
-            self.app.ask_terminal()  # type: ignore[attr-defined]
             self.jobs.begin(self._show_pictures, group="pictures")
 
     async def _show_pictures(self) -> None:

@@ -105,7 +105,7 @@ class Pictures:
         self.protocol: Protocol | None = None
         self.cell_px = USUAL_CELL
         self._asked_at: float | None = None  # s, monotonic; while an answer is awaited
-        self._left = ASKS
+        self._left, self._slow = ASKS, False
 
     @property
     def shown(self) -> bool:
@@ -113,9 +113,17 @@ class Pictures:
         return self.quick if self.wish == "auto" else self.wish == "on"
 
     @property
+    def lean(self) -> bool:
+        """Whether a picture that a key asks for costs as little as text: over a slow line."""
+        late = self._asked_at is not None and monotonic() - self._asked_at > QUICK_S
+        return self.wish == "off" or (
+            self.wish == "auto" and not self.quick and (late or self._slow)
+        )
+
+    @property
     def drawing(self) -> Protocol | None:
         """How the terminal draws pictures; None: they are made of blocks."""
-        return None if self.wish == "off" else self.protocol
+        return None if self.lean else self.protocol
 
     def question(self) -> str:
         """Return what the terminal is to be asked now; "" where it answers or has answered."""
@@ -130,6 +138,7 @@ class Pictures:
         before, asked = (self.shown, self.drawing), self._asked_at
         self._asked_at = None
         self.quick = self.quick or (asked is not None and answer.at - asked < QUICK_S)
+        self._slow = not self.quick
         if find_spec("textual_image") is not None and self.terminal.colours != "none":
             self.protocol = answer.protocol
         self.cell_px = answer.cell_px or _cell_px() or USUAL_CELL

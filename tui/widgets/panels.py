@@ -226,7 +226,7 @@ class FieldsLine(Panel[tuple[FieldView, ...]]):
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the labels, and below them the values."""
-        room = min((width - 2) // max(len(self.data), 1), FIELD)
+        room = max(min((width - 2) // max(len(self.data), 1), FIELD), 0)
         texts = [field.text + (" ?" if field.problem is not None else "") for field in self.data]
         roles = ["title" if field.problem is None else "error" for field in self.data]
         names = [(_cell(field.label or "extra", room), "dim") for field in self.data]
