@@ -56,11 +56,14 @@ class Edges:
 class _Profiles:
     """Profiles across edges: ``starts`` (n, lines, 2), ``across`` (n, 2) to either side, [px].
 
-    ``kind`` (n,): edges of one kind have about the same direction.
+    They run along the pattern: square to the edge they would leave a square that is seen aslant.
+    ``normal`` (n, 2) [px] is the part of ``across`` that is square to the edge. ``kind`` (n,):
+    edges of one kind have about the same direction.
     """
 
     starts: Array
     across: Array
+    normal: Array
     kind: NDArray[np.int64]
 
 
@@ -68,7 +71,7 @@ def measure_edges(image: Grey, detection: Detection, board: Board) -> Edges:
     """Return the edges' width, contrast and smear: medians over the board."""
     grid = _grid(detection, board)
     rims = board.pattern.startswith("circles")
-    profiles = _rims(detection, board) if rims else _edges(grid)
+    profiles = _rims(detection, board) if rims else _edges(grid, detection, board)
     if not len(profiles.kind):
         return Edges(None, 0.0)
     steps = np.linspace(-1.0, 1.0, SAMPLES)
@@ -82,13 +85,13 @@ def measure_edges(image: Grey, detection: Detection, board: Board) -> Edges:
     if not clear.any():
         return Edges(None, contrast)
     p = (profile[clear] - low[clear, None]) / step[clear, None]
-    across, kinds = profiles.across[clear], profiles.kind[clear]
-    length = np.linalg.norm(across, axis=1)
+    normal, kinds = profiles.normal[clear], profiles.kind[clear]
+    length = np.linalg.norm(normal, axis=1)
     sigma = np.sqrt(np.pi) * (p * (1 - p)).mean(axis=1) * 2 * length
     own = np.array([np.median(sigma[kinds == k]) if (kinds == k).any() else 0.0 for k in range(4)])
     correlation = None if rims else _correlation(image, grid, contrast, board)
     unsure = float(np.median(np.abs(sigma - own[kinds]))) * MEDIAN_ERROR / np.sqrt(len(kinds) / 4)
-    smear = _smear(across / length[:, None], own[kinds], correlation, unsure)
+    smear = _smear(normal / length[:, None], own[kinds], kinds, correlation, unsure)
     return Edges(max(RISE * float(own.max()), 0.0), contrast, smear)
 
 
@@ -100,15 +103,19 @@ def _grid(detection: Detection, board: Board) -> Array:
 
 
 def _smear(
-    normals: Array, sigma: Array, cross: tuple[Array, Array, float] | None, unsure: float
+    normals: Array,
+    sigma: Array,
+    kinds: NDArray[np.int64],
+    cross: tuple[Array, Array, float] | None,
+    unsure: float,
 ) -> float:
     """Return the length [px] of a smear from edges' ``normals`` (n, 2) and blurs ``sigma`` (n,).
 
     ``cross`` are the two normals of edges that meet and the correlation of the blur across both;
-    ``unsure`` [px] the standard uncertainty of the blurs of one kind of edges.
+    ``unsure`` [px] the standard uncertainty of the blurs of one of the ``kinds`` (n,) of edges.
     """
-    x, y = normals.T
-    rows, values = np.column_stack([x * x, 2 * x * y, y * y]), sigma**2
+    rows, values = _terms(*normals.T), sigma**2
+    shares = np.ones(len(rows))
     if cross is not None:
         a, b, rho = cross
         along = [np.abs(normals @ n) > np.cos(np.radians(30.0)) for n in (a, b)]
@@ -118,14 +125,26 @@ def _smear(
         row = [a[0] * b[0], a[0] * b[1] + a[1] * b[0], a[1] * b[1]]
         rows = np.concatenate([rows, len(rows) * np.array([row])])  # weighs as much as all edges
         values = np.append(values, len(values) * rho * size[0] * size[1])
+        kinds, shares = np.append(kinds, kinds.max() + 1), np.append(shares, len(shares))
     if np.linalg.matrix_rank(rows) < 3:
         return 0.0
-    xx, xy, yy = np.linalg.lstsq(rows, values, rcond=None)[0]
-    low, high = np.linalg.eigvalsh([[xx, xy], [xy, yy]])
-    low = max(low, 0.0)
-    least = max(SMEAR_SIGMAS * 2.0 * float(sigma.max()) * unsure, NOT_ROUND * low)
+    back = np.linalg.pinv(rows)
+    xx, xy, yy = back @ values
+    (low, high), ways = np.linalg.eigh([[xx, xy], [xy, yy]])
+    # Under a steep view all edges point nearly one way: what they miss is then seen enlarged.
+    reach = (_terms(*ways[:, 1]) - _terms(*ways[:, 0])) @ back * shares
+    enlarged = float(np.linalg.norm(np.bincount(kinds, reach))) / 2**0.5
+    least = max(
+        SMEAR_SIGMAS * 2.0 * float(sigma.max()) * unsure, NOT_ROUND * float(sigma.min()) ** 2
+    )
+    least, low = least * max(enlarged, 1.0), max(low, 0.0)
     length = float(np.sqrt(12.0 * (high - low)))
     return length if high - low > least and length > SMEAR_LEAST_PX else 0.0
+
+
+def _terms(x: Array, y: Array) -> Array:
+    """Return the parts (..., 3) that xx, xy and yy of a covariance have in the variance along."""
+    return np.stack([x * x, 2 * x * y, y * y], axis=-1)
 
 
 def _correlation(
@@ -182,23 +201,36 @@ def _sampled(image: Grey, starts: Array, across: Array, steps: Array) -> Array:
     return np.asarray(grey.reshape(at.shape[:-1]).mean(axis=1))
 
 
-def _edges(grid: Array) -> _Profiles:
-    """Return profiles across the middle of the edges between neighbours, square to them."""
-    pairs = [(grid[:, :-1], grid[:, 1:]), (grid[:-1], grid[1:])]
-    parts = []
-    for kind, (first, second) in enumerate(pairs):
-        a, b = first.reshape(-1, 2), second.reshape(-1, 2)
+def _edges(grid: Array, detection: Detection, board: Board) -> _Profiles:
+    """Return profiles across the middle of the edges between neighbours."""
+    xy = board.points()[:, :2]
+    surface = fitted(xy[detection.ids], detection.pixels, None)
+    places, parts = xy.reshape(grid.shape), []
+    for kind, axis in enumerate((1, 0)):
+        (a, b), pair = _beside(grid, axis), _beside(places, axis)
+        middle = (pair[0] + pair[1]) / 2
         there = np.isfinite(a + b).all(axis=1)
-        a, b = a[there], b[there]
+        a, b, middle = a[there], b[there], middle[there]
         along = b - a
         starts = (a + b)[:, None] / 2 + along[:, None] * np.array(LINES)[:, None]
-        across = np.column_stack([-along[:, 1], along[:, 0]]) * REACH_SHARE
-        parts.append(_Profiles(starts, across, np.full(len(a), kind)))
+        across = surface.steps(middle)[:, :, 1 - kind] * board.pitch_mm * REACH_SHARE
+        square = (
+            np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1)[:, None]
+        )
+        normal = square * np.sum(square * across, axis=1)[:, None]
+        parts.append(_Profiles(starts, across, normal, np.full(len(a), kind)))
     return _joined(parts)
 
 
+def _beside(grid: Array, axis: int) -> tuple[Array, Array]:
+    """Return both ends (n, 2) of all pairs of neighbours along an axis of (rows, columns, 2)."""
+    count = grid.shape[axis] - 1
+    first, second = (np.take(grid, np.arange(count) + k, axis=axis) for k in (0, 1))
+    return first.reshape(-1, 2), second.reshape(-1, 2)
+
+
 def _rims(detection: Detection, board: Board) -> _Profiles:
-    """Return profiles through the rims of circles, square to them, at eight places around each."""
+    """Return profiles through the rims of circles at eight places around each."""
     xy = board.points()[detection.ids, :2]
     radius = board.diameters()[detection.ids] / 2
     per_mm = fitted(xy, detection.pixels, None).steps(xy)
@@ -208,12 +240,13 @@ def _rims(detection: Detection, board: Board) -> _Profiles:
         out = np.array([np.cos(angle), np.sin(angle)])
         normal = np.linalg.solve(np.swapaxes(per_mm, 1, 2), np.tile(out[:, None], (len(xy), 1, 1)))
         size = np.sum(normal[..., 0] ** 2, axis=1)  # a mm outwards is 1 / √size px along the normal
-        across = normal[..., 0] * (reach / size)[:, None]
+        normal = normal[..., 0] * (reach / size)[:, None]
         starts = detection.pixels + (per_mm @ out) * radius[:, None]
-        parts.append(_Profiles(starts[:, None], across, np.full(len(xy), kind % 4)))
+        across = (per_mm @ out) * reach[:, None]
+        parts.append(_Profiles(starts[:, None], across, normal, np.full(len(xy), kind % 4)))
     return _joined(parts)
 
 
 def _joined(parts: list[_Profiles]) -> _Profiles:
-    names = ("starts", "across", "kind")
+    names = ("starts", "across", "normal", "kind")
     return _Profiles(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
