@@ -22,7 +22,7 @@ from engine.errors import StationbookError
 from engine.frames import rotation_exp, transform
 from engine.simulate.paint import BLACK, WHITE
 from engine.simulate.render import Setting, render
-from engine.simulate.sensor import Optics, noise_level
+from engine.simulate.sensor import WHITE_LEVEL, Optics
 
 BIAS_PX = 0.02  # px; what a simulated corner may be off on average
 SCATTER_PX = 0.05  # px RMS; the detectors' own error on clean images of this size
@@ -176,7 +176,9 @@ def test_noise_has_the_stated_size_and_comes_from_the_seed_alone(behind):
     noise = first.astype(float) - clean
     for grey in (40, 60, 180):
         there = np.abs(clean.astype(int) - grey) <= 2
-        expected = np.hypot(noise_level(grey, optics), 1 / np.sqrt(12))  # rounding to whole values
+        photons = np.sqrt(grey / WHITE_LEVEL * optics.full_well_e)  # Poisson
+        noisy = np.hypot(photons, optics.read_noise_e) / optics.full_well_e * WHITE_LEVEL
+        expected = np.hypot(noisy, 1 / np.sqrt(12))  # rounding to whole values
         assert there.sum() > 1000
         assert noise[there].std() == pytest.approx(expected, rel=0.1)
         assert abs(noise[there].mean()) < 0.3

@@ -121,11 +121,6 @@ class Manifest:
     files: tuple[PackedFile, ...]
     left_out: tuple[PackedFile, ...] = ()
 
-    @property
-    def folder_name(self) -> str:
-        """Name for a folder to unpack into: the session's where it is an ordinary name."""
-        return "session" if "/" in self.session or fault(self.session) else self.session
-
 
 def pack(
     folder: Path, stream: IO[bytes], *, created: str, program: str, images: bool = True

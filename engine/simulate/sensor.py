@@ -57,13 +57,6 @@ def exposed(scene: Shades, optics: Optics, rng: np.random.Generator | None) -> N
     return np.asarray(np.clip(np.rint(light * WHITE_LEVEL), 0, 255), np.uint8)
 
 
-def noise_level(grey: float, optics: Optics) -> float:
-    """Return the standard deviation of the noise [grey values] at a mean grey value."""
-    share = grey / WHITE_LEVEL
-    electrons = np.hypot(np.sqrt(share * optics.full_well_e), optics.read_noise_e)
-    return float(electrons) / optics.full_well_e * WHITE_LEVEL
-
-
 def _check(optics: Optics) -> None:
     lengths = (optics.blur_px, optics.motion_px, optics.exposure, optics.read_noise_e)
     if not np.isfinite(lengths).all() or min(lengths) < 0 or not optics.full_well_e > 0:
