@@ -276,7 +276,7 @@ async def test_the_screen_shows_depth_beside_the_figures_and_as_a_picture(sessio
     for path in (session / "incoming").glob("000[123]*"):
         path.unlink()
     app = app_for(session)
-    async with app.run_test(size=(110, 60)) as pilot:
+    async with app.run_test(size=(132, 30)) as pilot:
         await opened(pilot)
         shown = await until(pilot, "0004.png", "its noise", "its bow", "its scale", DEPTH_LEGEND)
         assert "=====" in shown
