@@ -162,3 +162,22 @@ def sha256_of(path: Path, limit: int) -> str:
         while piece := file.read(CHUNK):
             digest.update(piece)
     return digest.hexdigest()
+
+
+def holds(path: Path, data: bytes, limit: int) -> bool:
+    """Tell whether a file holds ``data``: read piece by piece, and no further than they agree.
+
+    Raises FileError as `read_bytes` does.
+    """
+    try:
+        if path.stat().st_size != len(data):
+            return False
+    except OSError:
+        return False
+    with opened(path, limit) as stream:
+        at = 0
+        while piece := stream.read(CHUNK):
+            if data[at : at + len(piece)] != piece:
+                return False
+            at += len(piece)
+    return at == len(data)

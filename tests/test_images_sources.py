@@ -36,6 +36,46 @@ def folder_source(folder: Path) -> FolderSource:
     return FolderSource(folder, settle_s=0.01)
 
 
+def test_a_folder_at_rest_is_listed_once_and_every_change_is_still_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listed = []
+    iterdir = Path.iterdir
+    monkeypatch.setattr(Path, "iterdir", lambda path: listed.append(path) or iterdir(path))
+
+    def rest() -> None:
+        os.utime(tmp_path, (1.7e9, 1.7e9))
+
+    for shade in (1, 2, 3):
+        (tmp_path / f"{shade}.png").write_bytes(picture(shade))
+    source, taken = folder_source(tmp_path), set()
+
+    def new() -> str | None:
+        image = source.newest(taken)
+        taken.update([] if image is None else [image.sha256])
+        return None if image is None else image.name
+
+    monkeypatch.setattr("engine.images.sources.SHARE", 1e9)  # however quickly it was listed
+    rest()
+    assert new() == "3.png"
+    listed.clear()
+    assert [new() for _ in range(20)] == [None] * 20
+    assert not listed
+    (tmp_path / "4.png").write_bytes(picture(4))
+    assert new() == "4.png"
+    rest()
+    assert new() is None
+    (tmp_path / "4.png").write_bytes(picture(40))  # the folder's time stays
+    rest()
+    assert new() == "4.png"
+    rest()
+    assert new() is None
+    (tmp_path / "1.png").write_bytes(picture(50))
+    rest()
+    source.look.until = 0.0  # as some time later
+    assert new() == "1.png"
+
+
 def test_folder_delivers_the_newest_image_whatever_its_name(tmp_path: Path) -> None:
     put(tmp_path, "z.png", picture(1), 60)
     put(tmp_path, "a.PNG", picture(2), 10)

@@ -23,6 +23,7 @@ from screen_bench import (
     until,
 )
 
+from engine import files
 from engine.errors import StationbookError
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
@@ -241,3 +242,28 @@ async def test_an_error_of_a_job_is_told_and_ends_nothing_but_the_job(tmp_path: 
         await until(pilot, "the disk is full. Make room.")
         await pilot.press("escape", "up")
         await until(pilot, "Station 2")
+
+
+def test_a_recorded_image_is_known_without_reading_those_of_another_size(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = example(tmp_path / "session", 4, source=True)
+    confirm(folder, {"folder": "incoming"}, now=NOON)
+    desk = Desk(folder, follow=True)
+    desk.open()
+    watch = Watch(desk, desk.cameras[0])
+    watch.open()
+    read: list[Path] = []
+    opened = files.opened
+
+    def noted(path: Path, *more: Any) -> Any:
+        read.append(path)
+        return opened(path, *more)
+
+    monkeypatch.setattr(files, "opened", noted)
+    assert watch.newest() is None
+    assert not read  # opening a session hashes no image
+    shutil.copy(folder / "images/002.png", folder / "incoming/a.png")
+    assert watch.newest() is None
+    inside = [path for path in read if path.parent.name == "images"]
+    assert [path.name for path in inside] == ["002.png"]

@@ -71,9 +71,15 @@ class Predictor:
     previous: tuple[str, ...] | None
 
 
-def predictor(problem: Problem, previous: Sequence[str] | None = None) -> Predictor:
-    """Return the predictor of recorded stations; ``previous`` the last one's fields as typed."""
-    found = estimated(problem) if len(problem.observations) >= PREDICTED_LEAST else None
+def predictor(
+    problem: Problem, previous: Sequence[str] | None = None, found: Result | None = None
+) -> Predictor:
+    """Return the predictor of recorded stations; ``previous`` the last one's fields as typed.
+
+    ``found``: the fit of these stations, where it is known already.
+    """
+    enough = len(problem.observations) >= PREDICTED_LEAST
+    found = (found or estimated(problem)) if enough else None
     usable = found is not None and sum(s.used for s in found.stations) >= PREDICTED_LEAST
     views = {seen.id: _view(problem, seen) for seen in problem.observations}
     return Predictor(

@@ -17,6 +17,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from threading import Thread
+from time import perf_counter
 from typing import Protocol
 
 from ..errors import FileError, UsageError
@@ -42,6 +43,10 @@ PATIENCE_S = URL_TIMEOUT_S + 2.0
 COMMAND_PATIENCE_S = COMMAND_TIMEOUT_S + 5.0
 POLL_S = 0.3  # s between looks; network shares send no events
 KINDS = ("folder", "device", "url", "command", "genicam")
+
+SHARE = 400  # times as long as listing a folder took it is left alone: 0.25 % of a core
+COARSE_S = 2.0  # s; times of a FAT folder go by steps of 2 s, so a change just now may not show
+Key = tuple[str, int, int]  # name, size [bytes] and time [ns] of a file
 
 _LOOKED = ("", 0, 0)  # among the files that are there: the folder was looked at
 Credentials = Mapping[str, tuple[str, str]]  # host to user and password, from the user's own file
@@ -107,12 +112,27 @@ def open_source(
     return LiveSource(value, lambda: command_image(value, arguments), COMMAND_PATIENCE_S)
 
 
+@dataclass(slots=True)
+class _Look:
+    """What the last listing of a folder found. ``stamp``: time of the folder [ns], 0: not at rest.
+
+    ``until`` [s, monotonic] it is believed while the folder's time and the latest file stay.
+    """
+
+    stamp: int = 0
+    until: float = 0.0
+    latest: Path | None = None
+    key: Key | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class FolderSource:
     """The newest image file of a folder that the camera's own program saves into.
 
     Looks instead of waiting for events: those come before a file is written to its end, and from
-    network shares not at all. An image that came since the first look goes before those that were
+    network shares not at all. A large folder is not listed at every look: its own time and its
+    latest file tell of nearly all changes; of another file written over, the next listing. An image
+    that came since the first look goes before those that were
     ``there``, whatever the camera's clock says. ``known`` remembers the hashes of files seen, by
     name, size and time;
     ``waiting`` since when an image waits for its depth, if it has any (``pairs``).
@@ -121,16 +141,22 @@ class FolderSource:
     folder: Path
     settle_s: float = SETTLE_S
     sleep: Callable[[float], None] = time.sleep
-    known: dict[tuple[str, int, int], str] = field(default_factory=dict)
-    there: set[tuple[str, int, int]] = field(default_factory=set)
+    known: dict[Key, str] = field(default_factory=dict)
+    there: set[Key] = field(default_factory=set)
     pairs: bool = False
     clock: Callable[[], float] = time.monotonic
-    waiting: dict[tuple[str, int, int], float] = field(default_factory=dict)
+    waiting: dict[Key, float] = field(default_factory=dict)
+    look: _Look = field(default_factory=_Look)
 
     def newest(self, taken: Collection[str]) -> NewImage | None:
         """Return the folder's newest image if it is whole and was not taken before."""
+        if self._unchanged() and (self.look.key is None or self.known.get(self.look.key) in taken):
+            return None
+        began = perf_counter()
+        stamp = self._stamp()
         keys = self._listed()
         path = self._latest(keys)
+        self._remember(stamp, began, path, None if path is None else keys[path])
         if path is None:
             return None
         key = keys[path]
@@ -140,8 +166,8 @@ class FolderSource:
             return None
         depth = self._depth(path) if self.pairs else None
         if self.pairs and depth is None:
-            began = self.waiting.setdefault(key, self.clock())
-            if self.clock() - began < PAIR_WAIT_S:
+            since = self.waiting.setdefault(key, self.clock())
+            if self.clock() - since < PAIR_WAIT_S:
                 return None
         data = image_bytes(path)
         decode_image(data, path)
@@ -150,7 +176,27 @@ class FolderSource:
         self.there.update(keys.values())  # what came before it is no longer looked for
         return None if image.sha256 in taken else image
 
-    def _listed(self) -> dict[Path, tuple[str, int, int]]:
+    def _unchanged(self) -> bool:
+        """Tell whether the folder looks as it was listed last, and that is not long ago."""
+        look = self.look
+        if not look.stamp or time.monotonic() > look.until or self._stamp() != look.stamp:
+            return False
+        return look.latest is None or _key(look.latest) == look.key
+
+    def _remember(self, stamp: int, began: float, latest: Path | None, key: Key | None) -> None:
+        look, took = self.look, perf_counter() - began
+        at_rest = abs(time.time() - stamp / 1e9) > COARSE_S
+        look.stamp, look.until = stamp if at_rest else 0, time.monotonic() + SHARE * took
+        look.latest, look.key = latest, key
+
+    def _stamp(self) -> int:
+        """Return the time of the folder [ns], 0 where it cannot be read."""
+        try:
+            return self.folder.stat().st_mtime_ns
+        except OSError:
+            return 0
+
+    def _listed(self) -> dict[Path, Key]:
         """Return the images of the folder with name, size and time."""
         try:
             files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
@@ -163,7 +209,7 @@ class FolderSource:
             ) from error
         return {path: key for path in files if (key := _key(path)) is not None}
 
-    def _latest(self, keys: Mapping[Path, tuple[str, int, int]]) -> Path | None:
+    def _latest(self, keys: Mapping[Path, Key]) -> Path | None:
         """Return the newest of those that came since the first look, else of all."""
         came = [path for path, key in keys.items() if self.there and key not in self.there]
         if not self.there:
@@ -267,7 +313,7 @@ def _image(data: bytes, name: str, written: float | None = None) -> NewImage:
     return NewImage(data, name, hashlib.sha256(data).hexdigest(), written)
 
 
-def _key(path: Path) -> tuple[str, int, int] | None:
+def _key(path: Path) -> Key | None:
     """Return name, size and time of a file, None where it is gone since it was listed."""
     try:
         state = path.stat()

@@ -14,6 +14,7 @@ from ..arrays import Array
 from ..cell.session import REVISIT, PlannedStation, Session
 from ..cell.stations import station_pose, typed_station
 from ..errors import StationbookError
+from ..estimate.result import Result
 from ..findings import Level
 from ..plans.blind import FIRST_JOGS
 from ..plans.plan import CLOSING, make_plan
@@ -37,16 +38,20 @@ DOUBTS = {
 }
 
 
-def plan_session(session: Session, folder: Path, wish: Wish) -> Plan:
+def plan_session(session: Session, folder: Path, wish: Wish, result: Result | None = None) -> Plan:
     """Return the stations worth visiting next; nothing is written.
+
+    ``result``: what `solve_session` found for this session, where it was solved already.
 
     Raises FileError when a file that a station names is missing or damaged, UsageError for a wish
     that makes no sense.
     """
     seen = observations(session, folder)
-    result, doubted = None, False
-    if len(seen) >= LEAST_STATIONS:
-        result = solve_session(session, folder).result
+    doubted = False
+    if len(seen) < LEAST_STATIONS:
+        result = None
+    else:
+        result = result or solve_session(session, folder).result
         doubted = any(
             item.code in DOUBTS and item.level is not Level.NOTE for item in result.findings
         )
@@ -61,13 +66,13 @@ def plan_session(session: Session, folder: Path, wish: Wish) -> Plan:
     )
 
 
-def revised(session: Session, folder: Path) -> Plan | None:
+def revised(session: Session, folder: Path, result: Result | None = None) -> Plan | None:
     """Return the rest of the plan as it looks after the last recorded station; None: none left.
 
     Poses planned before stay while the board is where it was expected: until one of them is no
     longer seen or reached, or others would do clearly better. Jogs become poses as soon as the
     stations fit together; then the plan grows to the usual number of stations. Stations of an
-    earlier session stay as they are: the robot stood there before.
+    earlier session stay as they are: the robot stood there before. ``result`` as in `plan_session`.
     """
     left = _left(session)
     if left and all(item.pose and (item.why or "").startswith(REVISIT) for item in left):
@@ -90,7 +95,7 @@ def revised(session: Session, folder: Path) -> Plan | None:
         kept=() if jogs_only else tuple(poses),
         avoid=passed_over(session),
     )
-    return plan_session(session, folder, wish)
+    return plan_session(session, folder, wish, result)
 
 
 def passed_over(session: Session) -> tuple[Array, ...]:

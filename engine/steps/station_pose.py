@@ -35,6 +35,7 @@ from ..checks.entry import (
 from ..checks.prediction import Predictor, prediction_findings, predictor
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
 from ..errors import PoseError, StationbookError
+from ..estimate.result import Result
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
@@ -211,11 +212,14 @@ KEPT = 4  # predictors kept: one for each camera of a cell, and one for a retake
 _latest: list[tuple[Session, Path, int | None, Predictor | None]] = []
 
 
-def predictor_for(session: Session, folder: Path, retake: int | None = None) -> Predictor | None:
+def predictor_for(
+    session: Session, folder: Path, retake: int | None = None, found: Result | None = None
+) -> Predictor | None:
     """Return the predictor of the stations in use, without ``retake``; None where it has nothing.
 
-    Costs a solve, so the last few are kept: asking again for the same session costs nothing.
-    May run in the background right after a station was stored.
+    Costs a solve, unless ``found`` is the fit of all stations in use; so the last few are kept:
+    asking again for the same session costs nothing. May run in the background right after a
+    station was stored.
     """
     for known, where, left_out, made in _latest:
         if where == folder and left_out == retake and known == session:
@@ -223,9 +227,11 @@ def predictor_for(session: Session, folder: Path, retake: int | None = None) -> 
     stations = tuple(s for s in session.stations if s.use and s.id != retake)[-RECENT:]
     made = None
     if stations:
+        if retake is not None or len(stations) != sum(s.use for s in session.stations):
+            found = None
         with suppress(StationbookError):  # a damaged station is told by `check`; predicts nothing
             problem = session_problem(replace(session, stations=stations), folder)
-            made = predictor(problem, stations[-1].typed or None)
+            made = predictor(problem, stations[-1].typed or None, found)
     _latest[:] = [*_latest, (session, folder, retake, made)][-KEPT:]
     return made
 

@@ -15,7 +15,7 @@ from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
-from engine.files import inside, sha256, sha256_of
+from engine.files import holds, inside, sha256
 from engine.findings import Finding
 from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
@@ -63,7 +63,6 @@ class Watch:
         self._looked = False  # what comes after the first look is new, whatever its time says
         self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
-        self._hashes: dict[str, str] = {}  # SHA-256 of recorded images by path: none ever changes
         self._taken: set[str] = set()
 
     def open(self) -> None:
@@ -121,13 +120,15 @@ class Watch:
         if self._source is None:
             return None
         asked = self._asked
-        known = self._stored_hashes() | self._taken | self.desk.used_images
-        image = self._source.newest(known)
+        image = self._source.newest(self._taken | self.desk.used_images)
         self._asked = self._asked and not asked
         if image is None:
             self._looked = True
             return None
         self._taken.add(image.sha256)
+        if self._recorded(image):
+            self._looked = True
+            return None
         age = before_session(self.desk.opened(), image.written)
         there_before, self._looked = not self._looked, True
         if age and there_before and not asked:
@@ -144,18 +145,19 @@ class Watch:
         self._taken.clear()
         self._asked = True
 
-    def _stored_hashes(self) -> set[str]:
-        """Return the SHA-256 of every recorded station's image; each is read once."""
+    def _recorded(self, image: NewImage) -> bool:
+        """Tell whether a station has this image; those of another size are not even read."""
         named = {
-            image
+            name
             for station in self.desk.opened().stations
-            for image in (station.image, *(view.image for view in station.views))
-            if image is not None
+            for name in (station.image, *(view.image for view in station.views))
+            if name is not None
         }
-        for image in named - self._hashes.keys():
+        for name in sorted(named):
             with suppress(FileError):
-                self._hashes[image] = sha256_of(inside(self.desk.folder, image), MOST_IMAGE_BYTES)
-        return {self._hashes[image] for image in named if image in self._hashes}
+                if holds(inside(self.desk.folder, name), image.data, MOST_IMAGE_BYTES):
+                    return True
+        return False
 
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:

@@ -9,11 +9,12 @@ from pathlib import Path
 from engine.cell.result import StoredResult
 from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
-from engine.findings import Finding
+from engine.findings import Finding, Level
 from engine.plans.types import Step, Wish
 from engine.sessions.results import read_result
 from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, solve_session
+from engine.steps.station_pose import predictor_for
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
 
@@ -65,6 +66,20 @@ def as_stored(solution: Solution, folder: Path) -> Solution:
     return solution
 
 
+def foresee(session: Session, folder: Path, solution: Solution | None) -> None:
+    """Make ready what the next pose is held against, so that typing need not wait.
+
+    A fit of all stations is taken over; one with an error at some of them is no fit of all.
+    """
+    whole = (
+        solution is not None
+        and solution.session is session
+        and not session.cell.cameras
+        and not any(item.level is Level.ERROR for item in solution.findings)
+    )
+    predictor_for(session, folder, found=solution.solved.result if solution and whole else None)
+
+
 ENOUGH = 0.95  # [-] a next station that leaves more of U than this is not worth the stop
 
 
@@ -106,9 +121,11 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
 
     Raises StationbookError.
     """
-    plan = revised(session, folder) or plan_session(
-        session, folder, Wish(avoid=passed_over(session))
+    if solution is not None and solution.session is not session:
+        solution = None
+    result = None if solution is None else solution.solved.result
+    plan = revised(session, folder, result) or plan_session(
+        session, folder, Wish(avoid=passed_over(session)), result
     )
-    fits = solution is not None and solution.session is session
-    pick = solution.stored.expanded_mm if solution is not None and fits else None
+    pick = None if solution is None else solution.stored.expanded_mm
     return Advice(session, plan.steps, plan.notes, pick)

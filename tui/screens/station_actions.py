@@ -11,12 +11,11 @@ from textual.timer import Timer
 
 from engine.errors import StationbookError
 from engine.steps import editing
-from engine.steps.station_pose import predictor_for
 
 from ..desk import changes
 from ..desk.desk import Desk
 from ..desk.entry import Entry, first_station, planned_closing, turned
-from ..desk.solution import advise, as_stored, solvable, solve
+from ..desk.solution import advise, as_stored, foresee, solvable, solve
 from ..desk.views import Kind, Row
 from ..widgets.lists import StationList
 from .entry_pad import EntryPad
@@ -302,7 +301,7 @@ class Solving:
                 self._end_of_solving()
                 self._show_result()
             self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
-            await in_background(predictor_for, session, folder)  # so that typing need not wait
+            await in_background(foresee, session, folder, self.desk.solution)
         except StationbookError as error:
             self.desk.trouble = str(error)
             if asked:
