@@ -70,6 +70,7 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-counts",
     "still-moving",
 )
+EXPLAINED = ("typed-value", "still-moving")  # they say why a station does not fit
 STATION_CODES = ("typed-value", "outlier", "still-moving")  # they concern single stations
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
@@ -285,7 +286,7 @@ def _least(view: Scene) -> float:
 def _likeliest(causes: list[Cause], least: float) -> Cause | None:
     """Return the cause with the most weight, if it has more than ``least``.
 
-    A correction is proposed only where it beats by the margin every other cause that excludes it;
+    A bad station is explained only where that beats by the margin every cause that excludes it;
     else its station is merely one that does not fit, where that beats the session as declared. Of
     moves that are as likely as each other, both are told.
     """
@@ -295,7 +296,7 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
     close = [c for c in causes if c is not best and c.weight > best.weight - SURE]
     best = _undecided(best, close)
     rivals = [c for c in close if not c.set_aside or c.set_aside & best.set_aside]  # not both
-    if not rivals or not any(item.code == "typed-value" for item in best.findings):
+    if not rivals or not any(item.code in EXPLAINED for item in best.findings):
         return best
     plain = [
         cause
