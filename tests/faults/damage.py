@@ -48,6 +48,7 @@ from tui.desk.recheck import last_rechecks
 from tui.words import visible
 
 METRES = DepthCamera(1000.0, "camera")
+MOST_MB = 600  # MB that one input may add to what the process ever held
 MOST_S = 5.0  # s of CPU for one input
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
 WHO = Who("A. Example", NOW)
@@ -60,6 +61,7 @@ class Tally:
     inputs: Counter[str] = field(default_factory=Counter)
     failed: list[str] = field(default_factory=list)
     slowest_s: float = 0.0
+    grown_mb: int = 0
     refused: int = 0
 
     def table(self) -> str:
@@ -67,8 +69,11 @@ class Tally:
         rows = [f"{name:28} {count:8}" for name, count in sorted(self.inputs.items())]
         last = f"{'all':28} {self.inputs.total():8}"
         said = f"refused {self.refused}, failed {len(self.failed)}, slowest {self.slowest_s:.2f} s"
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-        return "\n".join([*rows, last, f"{said}, peak of the whole run {peak} MB"])
+        return "\n".join([*rows, last, f"{said}, at most {self.grown_mb} MB more"])
+
+
+def _peak_mb() -> int:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
 
 
 def _session(home: Path) -> None:
@@ -182,13 +187,16 @@ def spoil(home: Path, count: int, seed: int, tally: Tally, *, commands: bool = F
         case = f"{name} seed {seed} input {number}"
         (home / name).write_bytes(damaged(whole[name], rng))
         tally.inputs[name] += 1
-        begin = time.process_time()
+        begin, held = time.process_time(), _peak_mb()
         if commands:
             _run(home, rng.choice(COMMANDS[name]), case, tally)
         else:
             _read(home, READERS[name], case, tally)
         took = time.process_time() - begin
-        tally.slowest_s = max(tally.slowest_s, took)
+        grown = _peak_mb() - held
+        tally.slowest_s, tally.grown_mb = max(tally.slowest_s, took), max(tally.grown_mb, grown)
+        if grown > MOST_MB:
+            tally.failed.append(f"{case}: {grown} MB")
         if took > MOST_S:
             tally.failed.append(f"{case}: {took:.1f} s")
         (home / name).write_bytes(whole[name])
