@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
+from ..cell.session import Session
 from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import read_bytes
 from ..frames import checked_transform, inverse, proper, transform
@@ -32,8 +33,10 @@ from ..pendant.conventions import (
 )
 from ..pendant.entry import format_pose
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, AngleUnit, LengthUnit, Pendant
-from ..pendant.table import FILE_ENDING, MOST_ROWS, Row, decoded
+from ..pendant.table import FILE_ENDING, MOST_ROWS, Row, Table, decoded
+from .importing import table_rows
 
+SCRIPTS = (".npz", ".npy", ".json")  # never a table as a pendant shows poses
 MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
 CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))
 MAX_UNPACKED = 256 * 2**20  # bytes; a million matrices take 128 MB
@@ -83,11 +86,43 @@ def convention(
             "the unit of length of these poses is not named"
             if unit is None
             else f"unknown unit {unit!r}",
-            f"Add --unit {' or '.join(LENGTH_MM)}; numbers alone do not tell it.",
+            f"Name it, {' or '.join(LENGTH_MM)} (--unit); numbers alone do not tell it.",
         )
     if (angle_unit or "deg") not in ANGLE_RAD:
         raise UsageError(f"unknown angle unit {angle_unit!r}", "Known: deg, rad.")
     return Convention(unit, rotation, angle_unit or "deg", inverted)  # type: ignore[arg-type]
+
+
+def convention_of(words: str) -> Convention | None:
+    """Return the convention that a line of words names, such as "m quaternion-xyzw inverse".
+
+    None for an empty line. Raises UsageError for a word that is none of a unit, `CONVENTIONS`, deg,
+    rad and inverse, and where the unit of length is missing.
+    """
+    unit = rotation = angle = None
+    inverted = False
+    for word in words.replace(",", " ").lower().split():
+        if word in LENGTH_MM:
+            unit = word
+        elif word in ANGLE_RAD:
+            angle = word
+        elif word == "inverse":
+            inverted = True
+        else:
+            rotation = word
+    return convention(unit, rotation, angle, inverted) if words.strip() else None
+
+
+def stations_of(session: Session, path: Path, meant: Convention | None) -> Table:
+    """Return the rows of a file: of another script where its ending or ``meant`` says so, else of
+    a table as this pendant shows poses.
+
+    Raises FileError, and UsageError where a convention is to be named.
+    """
+    if meant is None and path.suffix.lower() not in SCRIPTS:
+        return table_rows(session, path)
+    told = meant or convention(None, None, None, False)
+    return Table(read_foreign(path, session.cell.pendant, told), path.suffix)
 
 
 def read_foreign(path: Path, pendant: Pendant, meant: Convention) -> tuple[Row, ...]:

@@ -371,6 +371,12 @@ def photographed(change: Change, folder: Path, station_id: int, path: Path) -> C
     )
 
 
+def photo_kept(session: Session, folder: Path, station_id: int, path: Path) -> Change:
+    """Return the change that keeps a photograph of the pendant with a recorded station."""
+    session.existing(station_id)
+    return photographed(Change("photo", session, {"station": station_id}), folder, station_id, path)
+
+
 def inactive_source(folder: Path, camera: Camera) -> Finding | None:
     """Return `source-inactive` where the camera's source was not confirmed on this machine.
 

@@ -14,13 +14,11 @@ from engine.pendant.table import Table
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.foreign import convention, read_foreign
-from engine.steps.importing import Imported, Pairs, image_files, imported, paired, table_rows
+from engine.steps.foreign import convention, stations_of
+from engine.steps.importing import Imported, Pairs, image_files, imported, paired
 
 from ..clock import now
 from ..output import Answer, tell
-
-FOREIGN = (".npz", ".npy", ".json")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,13 +26,12 @@ def run(args: argparse.Namespace) -> int:
     folder, file = Path(args.dir), Path(args.table)
     with writing(folder, args.operator) if args.store else nullcontext():
         session = open_session(folder)
-        if args.convention or args.unit or args.inverse or file.suffix.lower() in FOREIGN:
+        meant = None
+        if args.convention or args.unit or args.inverse:
             meant = convention(args.unit, args.convention, args.angle_unit, args.inverse)
-            found = Table(read_foreign(file, session.cell.pendant, meant), file.suffix)
         elif args.angle_unit:
             raise UsageError("--angle-unit belongs to --convention", "Name the convention.")
-        else:
-            found = table_rows(session, file)
+        found = stations_of(session, file, meant)
         files = [] if args.images is None else image_files(Path(args.images))
         pairs = paired(found.rows, files, args.pair)
         who = Who(args.operator, now())

@@ -32,6 +32,7 @@ from engine.steps.station_image import (
     examine_points,
     findings_of,
     no_view,
+    photo_kept,
     photographed,
     read_depth,
     with_depth,
@@ -184,6 +185,4 @@ def corrected(
 
 def with_photo(args: argparse.Namespace, session: Session, folder: Path) -> Change:
     """Return the change that keeps a photograph of the pendant with a station."""
-    session.existing(args.station)
-    photo = Change("photo", session, {"station": args.station})
-    return photographed(photo, folder, args.station, Path(args.photo))
+    return photo_kept(session, folder, args.station, Path(args.photo))

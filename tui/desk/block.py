@@ -9,7 +9,8 @@ from pathlib import Path
 from engine.cell.session import labelled
 from engine.errors import StationbookError
 from engine.findings import Level
-from engine.steps.importing import Imported, image_files, imported, paired, rows_of_text, table_rows
+from engine.steps.foreign import convention_of, stations_of
+from engine.steps.importing import Imported, image_files, imported, paired, rows_of_text
 from engine.steps.recording import can_be_accepted, outstanding
 
 from .desk import Desk
@@ -40,14 +41,26 @@ def stations_in(desk: Desk, text: str) -> int:
 
 
 def brought_in(
-    desk: Desk, text: str, file: str, images: str, accepted: Collection[str], store: bool
+    desk: Desk,
+    text: str,
+    file: str,
+    images: str,
+    meaning: str,
+    accepted: Collection[str],
+    store: bool,
 ) -> list[BlockRow]:
     """Return what each row of a pasted text (or of a file) would become; ``store`` stores it.
 
-    ``images``: a folder, or "" for none. Raises StationbookError where nothing can be read.
+    ``images``: a folder, or "" for none. ``meaning``: what the numbers of another script mean, as
+    `convention_of` reads it; "" for a table as the pendant shows poses. Raises StationbookError
+    where nothing can be read.
     """
     session = desk.opened()
-    found = rows_of_text(session, text) if text else table_rows(session, _path(file))
+    found = (
+        rows_of_text(session, text)
+        if text
+        else stations_of(session, _path(file), convention_of(meaning))
+    )
     files = image_files(_path(images)) if images.strip() else []
     pairs = paired(found.rows, files)
     done = imported(

@@ -19,8 +19,10 @@ from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from .jobs import Jobs, in_background
 
-IMAGES = "Folder of the images, or of points (CSV); empty: the stations have none. Enter looks."
-FILE = "File of the table: CSV, TSV, or text as the pendant shows it. Enter looks."
+IMAGES = "Folder of the images, or of points (CSV); empty: none. Enter looks."
+FILE = "Table (CSV, TSV, a pendant's text), or a script's NPZ, NPY, JSON, CSV."
+MEANING = "A script's numbers: mm, m or in; rotation if no matrix; inverse. Else empty."
+LINES = {"file": ("File", FILE), "meaning": ("Meaning", MEANING), "images": ("Images", IMAGES)}
 
 
 class BlockList(Chooser[BlockRow]):
@@ -61,9 +63,9 @@ class Block(Screen[None]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        for name, shown in (("file", not self.text), ("images", True)):
-            if shown:
-                yield Paragraph(FILE if name == "file" else IMAGES, "dim")
+        for name, (_, words) in LINES.items():
+            if name == "images" or not self.text:
+                yield Paragraph(words, "dim")
                 with Horizontal(classes="line"):
                     yield Prompt()
                     yield LineEdit(id=name)
@@ -77,7 +79,7 @@ class Block(Screen[None]):
 
     def on_mount(self) -> None:
         for edit in self.query(LineEdit):
-            edit.set_prompt("File" if edit.id == "file" else "Images")
+            edit.set_prompt(LINES[str(edit.id)][0])
         self.query_one(TitleLine).show(Title("A table of poses", "nothing is stored yet"))
         self.query(LineEdit).first().focus()
         if self.text:
@@ -103,7 +105,7 @@ class Block(Screen[None]):
         if self.text or values.get("file", "").strip():
             rows = await in_background(
                 brought_in, self.desk, self.text, values.get("file", ""), values["images"],
-                self.accepted, store,
+                values.get("meaning", ""), self.accepted, store,
             )  # fmt: skip
             self.rows.show_items(rows)
         self.stored = store

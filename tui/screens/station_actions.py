@@ -15,6 +15,7 @@ from engine.steps import editing
 from ..desk import changes
 from ..desk.desk import Desk
 from ..desk.entry import Entry, first_station, planned_closing, turned
+from ..desk.records import keep_photo
 from ..desk.solution import advise, as_stored, foresee, solvable, solve
 from ..desk.views import Kind, Row
 from ..widgets.lists import StationList
@@ -30,8 +31,8 @@ PLANNING = (
     "be typed all the time."
 )
 
-Deed = Literal["correct", "aside", "back", "note", "retake", "jump", "skip", "closing", "operator",
-               "undo", "redo"]  # fmt: skip
+Deed = Literal["correct", "aside", "back", "note", "photo", "retake", "jump", "skip", "closing",
+               "operator", "undo", "redo"]  # fmt: skip
 
 
 class StationActions:
@@ -45,6 +46,8 @@ class StationActions:
         Binding("b", "station('back')", "bring back", id="station.back", tooltip="Use it again"),
         Binding("n", "station('note')", "note", id="station.note",
                 tooltip="Keep a remark with it"),
+        Binding("P", "station('photo')", "photograph", show=False, id="station.photo",
+                tooltip="Keep a photograph of the pendant with it, as evidence"),
         Binding("r", "station('retake')", "retake", id="station.retake",
                 tooltip="New pose and image for it"),
         Binding("j", "station('jump')", "make next", id="station.jump",
@@ -76,7 +79,7 @@ class StationActions:
         """Tell whether a deed on the chosen row can do anything."""
         row = self.stations.item
         kind, state = (row.kind, row.state) if row is not None else ("", "")
-        if deed in ("correct", "aside", "note", "retake"):
+        if deed in ("correct", "aside", "note", "photo", "retake"):
             return kind == "recorded" and not (deed == "aside" and state == "aside")
         if deed == "back":
             return state in ("aside", "skipped")
@@ -169,6 +172,16 @@ class StationActions:
                 lambda note: self._act(
                     said, Desk.do, f"note at {row.key}", editing.annotate, row.key, note
                 ),
+            )
+
+    def photo(self) -> None:
+        """Keep a photograph of the pendant with a recorded station."""
+        if row := self._row("recorded"):
+            said = f"Photograph kept with station {row.label}."
+            title, text = f"Station {row.label}: photograph of the pendant", "File of the image:"
+            self.jobs.ask(
+                Ask(title, text, check=required),
+                lambda file: self._act(said, keep_photo, row.key, file),
             )
 
     def jump(self) -> None:

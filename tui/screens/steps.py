@@ -1,4 +1,4 @@
-"""Steps of the job beside the stations, each on a page of text: focus, lens, comparison."""
+"""Steps of the job beside the stations, each on a page of text or a form: focus, lens, frames."""
 
 from __future__ import annotations
 
@@ -10,9 +10,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from ..desk import steps
+from ..desk import records, steps
 from ..desk.desk import Desk
+from ..desk.form import Question
 from ..desk.views import Title
+from ..widgets.form import Form
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Scroll
@@ -21,6 +23,7 @@ from .jobs import Ask, Jobs, in_background, pause, required
 LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
 
 Lines = Callable[[], list[str]]
+Fill = Callable[[Desk, dict[str, str]], list[str]]
 
 
 class Page(Screen[None]):
@@ -37,7 +40,7 @@ class Page(Screen[None]):
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
-        yield Scroll(_written(["Reading ..."]), id="said")
+        yield Scroll(written(["Reading ..."]), id="said")
         yield KeyLine()
 
     def on_mount(self) -> None:
@@ -48,19 +51,53 @@ class Page(Screen[None]):
     async def _work(self) -> None:
         while True:
             lines = await in_background(self.work)
-            self.query_one(Scroll).show(_written(lines), top=False)
+            self.query_one(Scroll).show(written(lines), top=False)
             if self.again is None:
                 return
             await pause(self.again)
 
     def tell(self, text: str, role: str) -> None:
-        self.query_one(Scroll).show(_written([text], role))
+        self.query_one(Scroll).show(written([text], role))
 
 
-def _written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list[Line]]:
+def written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list[Line]]:
+    """Return what draws texts, a line each, at any width."""
     return lambda looks, width: [
         [(part, role)] for text in texts for part in looks.wrap(text, width)
     ]
+
+
+class Sheet(Screen[None]):
+    """A form and below it what came of it; it can be filled in again."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss", "back", id="sheet.leave", tooltip="Back to the stations"),
+    ]
+
+    def __init__(self, desk: Desk, title: str, questions: list[Question], work: Fill) -> None:
+        """``work`` gets the texts of the form by key and returns lines for a person."""
+        super().__init__()
+        self.desk, self.called, self.questions, self.work = desk, title, questions, work
+        self.jobs = Jobs(self, self.tell)
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield Form(self.questions, id="form")
+        yield Scroll(written([]), id="said")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        self.query_one(TitleLine).show(Title(self.called, ""))
+
+    def tell(self, text: str, role: str) -> None:
+        self.query_one(Form).refuse(text)
+
+    def on_form_finished(self, message: Form.Finished) -> None:
+        self.jobs.begin(self._work, message.answers, group="sheet")
+
+    async def _work(self, texts: dict[str, str]) -> None:
+        lines = await in_background(self.work, self.desk, texts)
+        self.query_one(Scroll).show(written(lines), top=True)
 
 
 class JobSteps:
@@ -77,6 +114,10 @@ class JobSteps:
                 tooltip="The difference from earlier results of this cell, and their history"),
         Binding("p", "step('pack')", "pack", show=False, id="job.pack",
                 tooltip="Put the session into one zip file"),
+        Binding("g", "step('about')", "for whom", show=False, id="job.about",
+                tooltip="Customer, place, temperature, instruments: what the report says"),
+        Binding("z", "step('frame')", "frame", show=False, id="job.frame",
+                tooltip="A conveyor or pallet frame through three touched or seen points"),
     ]  # fmt: skip
 
     def __init__(self, desk: Desk, jobs: Jobs) -> None:
@@ -88,6 +129,9 @@ class JobSteps:
 
     def _open(self, title: str, work: Lines, again: float | None = None) -> None:
         self.jobs.node.app.push_screen(Page(title, work, again))
+
+    def _fill(self, title: str, ask: Callable[[Desk], list[Question]], work: Fill) -> None:
+        self.jobs.node.app.push_screen(Sheet(self.desk, title, ask(self.desk), work))
 
     def _with_file(self, title: str, text: str, file: str, work: Callable[..., list[str]]) -> None:
         def named(path: str) -> None:
@@ -113,6 +157,14 @@ class JobSteps:
     def lens(self) -> None:
         """Check the lens data."""
         self._open("Do the lens data fit?", partial(steps.lens, self.desk))
+
+    def about(self) -> None:
+        """Say for whom, where and how the session is made."""
+        self._fill("For whom, where and how", records.about_questions, records.note_about)
+
+    def frame(self) -> None:
+        """Find a frame through three points."""
+        self._fill("A frame through three points", records.frame_questions, records.find_frame)
 
     def compare(self) -> None:
         """Compare with earlier results."""
