@@ -19,7 +19,7 @@ import pyte
 PATIENCE = 300.0  # s; a loaded machine loads the engine slowly
 KEYS = {"enter": "\r", "escape": "\x1b", "tab": "\t", "up": "\x1b[A", "down": "\x1b[B",
         "f2": "\x1bOQ", "f3": "\x1bOR", "f4": "\x1bOS", "f6": "\x1b[17~", "f7": "\x1b[18~",
-        "f9": "\x1b[20~"}  # fmt: skip
+        "f8": "\x1b[19~", "f9": "\x1b[20~"}  # fmt: skip
 PROGRAM = (sys.executable, "-m", "tui.main")
 
 

@@ -124,7 +124,9 @@ def test_one_typed_pose_costs_few_bytes(folder: Path) -> None:
 def test_an_image_is_sent_once_and_not_again_on_every_key(folder: Path) -> None:
     with opening(folder) as program:
         now_or_later(program)
-        program.send("\x07")  # Ctrl+G: pictures, though this terminal answered nothing
+        program.press("f8")
+        program.until("What next?")
+        program.send("pictures on\r")  # though this terminal answered nothing
         program.press("f3")
         program.until("Station 4: images/004.png")
         assert program.quiet(1.0) or program.sent.count("▀".encode()) > 200

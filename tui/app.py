@@ -67,9 +67,7 @@ class Stationbook(App[None]):
             tooltip="What next? Every step, in the order of the job",
         ),
         HELP,
-        Binding("ctrl+g", "pictures", "pictures on/off", id="pictures", show=False,
-                tooltip="Pictures on or off on this line; remembered"),
-    ]  # fmt: skip
+    ]
 
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
@@ -175,11 +173,10 @@ class Stationbook(App[None]):
         if self.pictures.answered(answer):
             self._show_pictures()
 
-    def action_pictures(self, wish: str = "") -> None:
-        """Show pictures as wished, or the other way than now; remembered for this user."""
-        pictures = self.pictures
-        pictures.wish = wish or ("off" if pictures.shown else "on")
-        self.settings.put("pictures", "" if pictures.wish == WISHES[0] else pictures.wish)
+    def action_pictures(self, wish: str) -> None:
+        """Show pictures as wished, one of ``WISHES``; remembered for this user."""
+        self.pictures.wish = wish
+        self.settings.put("pictures", "" if wish == WISHES[0] else wish)
         self.settings.save()
         self._show_pictures()
 

@@ -42,6 +42,11 @@ LOOK_WORDS = {  # remembered for the user
     "light": "Dark letters on light: for daylight on the screen",
     "contrast": "Black, white and yellow alone: for dirt on the screen and tired eyes",
 }
+PICTURE_WORDS = {  # remembered for the user
+    "on": "Whatever the line",
+    "off": "Signs instead, whatever the line",
+    "auto": "On where the line is quick, off where it is slow",
+}
 
 
 class Entry(NamedTuple):
@@ -68,10 +73,13 @@ def entries(below: Screen[object]) -> list[Entry]:
         Entry("screen", f"{name} look", words, "", below.app, f"look('{name}')")
         for name, words in LOOK_WORDS.items()
     ]
-    words = "On where the line is quick, off where it is slow"
-    auto = Entry("screen", "pictures auto", words, "", below.app, "pictures('auto')")
+    pictures = [
+        Entry("screen", f"pictures {wish}", words, "", below.app, f"pictures('{wish}')")
+        for wish, words in PICTURE_WORDS.items()
+    ]
     garbled = "Send the whole screen again, where a bad line garbled it"
-    return [*listed, *looks, auto, Entry("screen", "paint anew", garbled, "", below.app, "paint")]
+    anew = Entry("screen", "paint anew", garbled, "", below.app, "paint")
+    return [*listed, *looks, *pictures, anew]
 
 
 def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
