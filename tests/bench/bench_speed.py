@@ -1,11 +1,13 @@
 """What every command costs: processor time and memory of whole processes, beside floors.
 
-    python tests/bench/bench_speed.py [--rounds 5]
+    python tests/bench/bench_speed.py [--rounds 5] [--all]
 
 Each command runs on a copy of the example (nine stations), in turns with floors: an empty Python,
 numpy alone, what no solve can do without (numpy, OpenCV, SciPy's rotations), and Textual. Time is
 that of the processor, user and system, the median of the rounds; memory is the largest that the
-process held. This file imports nothing heavy: a child's memory starts with its parent's.
+process held. This file imports nothing heavy: a child's memory starts with its parent's. Byte code
+is kept from a first round that does not count, as of any installed program. ``--all`` goes on with
+the tables of the engine alone, of the screen, and of images beside OpenCV's detectors.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from statistics import median
 
 EXAMPLE = Path(__file__).parents[2] / "sessions" / "bottling-line-2-infeed"
 PROGRAM = (sys.executable, "-m", "tui.main")
+OTHERS = ("bench_estimation_speed.py", "bench_screen.py", "bench_detection.py")
 FLOORS = {
     "an empty Python": "pass",
     "numpy": "import numpy",
@@ -87,7 +90,9 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--rounds", type=int, default=5, help="times that each process runs")
-    rounds = parser.parse_args().rounds
+    parser.add_argument("--all", action="store_true", help="the other tables of cost too")
+    asked = parser.parse_args()
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     with tempfile.TemporaryDirectory() as parent:
         os.environ["STATIONBOOK_CONFIG"] = str(Path(parent) / "config")
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does: floors alike
@@ -98,15 +103,20 @@ def main() -> None:
         for name, words in commands(Path(parent)).items():
             runs[name] = lambda words=words: [*PROGRAM, *words()]
         costs: dict[str, list[Cost]] = {name: [] for name in runs}
-        for _ in range(rounds):
+        for counted in range(asked.rounds + 1):
             for name, words in runs.items():
-                costs[name].append(spent(words()))
+                cost = spent(words())
+                if counted:
+                    costs[name].append(cost)
     floor = median(cost.seconds for cost in costs[f"floor: {NEEDED}"])
     print(f"| process | processor s | × importing {NEEDED} | MB |\n|---|---|---|---|")
     for name, found in costs.items():
         seconds = median(cost.seconds for cost in found)
         most = max(cost.megabytes for cost in found)
         print(f"| {name} | {seconds:.2f} | {seconds / floor:.2f} | {most:.0f} |")
+    for other in OTHERS if asked.all else ():
+        print(flush=True)
+        subprocess.run([sys.executable, str(Path(__file__).with_name(other))], check=True)
 
 
 if __name__ == "__main__":
