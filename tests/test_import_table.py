@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import zipfile
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -16,12 +17,14 @@ from made_session import make_session, stops
 from scipy.spatial.transform import Rotation
 from screen_bench import EXAMPLE
 
+from engine.errors import StationbookError
 from engine.pendant.settings import Pendant
 from engine.pendant.table import read_table
 from engine.sessions.cell_file import cell_document
 from engine.sessions.folder import open_session
 from engine.sessions.yaml_text import yaml_dump
 from engine.simulate.scenario import cell
+from engine.steps.foreign import Convention, read_foreign
 from engine.steps.importing import image_files
 
 COUNT = 6
@@ -260,6 +263,40 @@ def test_files_that_hold_no_poses_end_in_a_sentence(work: Path, name: str, data:
     assert "Traceback" not in run.stderr
     assert "internal error" not in run.stderr
     assert run.stderr or "REFUSED" in run.stdout
+
+
+def zipped(**members: bytes) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in members.items():
+            archive.writestr(name.replace("_", "."), data)
+    return out.getvalue()
+
+
+def saved(array: np.ndarray) -> bytes:
+    out = io.BytesIO()
+    np.save(out, array)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "words"),
+    [
+        ("a.npz", zipped(poses_npy=zipped(x_npy=b"y")), "holds no poses"),
+        ("a.npz", zipped(poses_npy=b""), "holds no poses"),
+        ("a.npz", zipped(poses_npy=bytes(65 * 2**20)), "unpacked it would take"),
+        ("a.npz", zipped(position_npy=saved(np.array(1.0)), q_npy=saved(np.array(2.0))), "no poses"),
+        ("a.npy", saved(np.zeros((30_000, 7), np.int8)), "more than 20000"),
+        ("a.json", b"[" + b"[1]," * 2_200_000 + b"1]", "the limit is 8"),
+        ("a.csv", b"1;2;3;4;5;6\n" * 800_000, "the limit is 8"),
+    ],
+)  # fmt: skip
+def test_a_recording_larger_than_any_is_refused_before_it_is_read(
+    tmp_path: Path, name: str, data: bytes, words: str
+) -> None:
+    (tmp_path / name).write_bytes(data)
+    with pytest.raises(StationbookError, match=words):
+        read_foreign(tmp_path / name, PENDANT, Convention("mm", "quaternion-xyzw"))
 
 
 def test_a_matrix_that_is_no_rotation_is_refused(work: Path) -> None:

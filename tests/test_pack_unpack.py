@@ -195,6 +195,14 @@ def test_links_and_devices_are_refused(kind: int, tmp_path: Path) -> None:
     refused(made, "link or device")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes")
+def test_a_pipe_or_a_device_in_place_of_a_zip_is_refused(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "p.zip")
+    (tmp_path / "z.zip").symlink_to("/dev/zero")
+    for name in ("p.zip", "z.zip"):
+        refused(tmp_path / name, "not an ordinary file")
+
+
 def test_folder_entry_with_a_hostile_name_is_refused(tmp_path: Path) -> None:
     refused(forged(tmp_path / "p.zip", {"session.yaml": b"x"}, extra={"../x/": b""}), "in it")
 

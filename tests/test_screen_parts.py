@@ -156,16 +156,39 @@ async def test_pasted_lines_become_one_line() -> None:
 
 
 @on_screen
+@pytest.mark.parametrize(
+    ("stands", "cursor", "pasted", "wanted"),
+    [
+        ("59", 2, " 99", "59 99"),
+        ("59", 2, "\t99\n", "59 99"),
+        ("59", 0, "99 ", "99 59"),
+        ("5999", 2, " ", "59 99"),
+        ("59", 2, "99", "5999"),
+        ("", 0, " 99 ", "99"),
+    ],
+)
+async def test_a_paste_keeps_the_blank_that_parts_it_from_a_number(
+    stands: str, cursor: int, pasted: str, wanted: str
+) -> None:
+    edit = LineEdit(stands)
+    async with Bench(edit).run_test():
+        edit.cursor = cursor
+        edit.paste(pasted)
+        assert edit.value == wanted
+
+
+@on_screen
 async def test_what_is_typed_while_a_line_is_worked_on_is_not_lost() -> None:
     edit = LineEdit("1 2 3")
     async with Bench(edit).run_test() as pilot:
         edit.focus()
         edit.hold()
         await pilot.press(*"45")
+        edit.paste(" 6")
         assert edit.value == "1 2 3"
         edit.set("")
         edit.release()
-        assert edit.value == "45"
+        assert edit.value == "45 6"
 
 
 @on_screen

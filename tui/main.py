@@ -28,6 +28,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         import argcomplete
 
         argcomplete.autocomplete(parser)
+    for name in [name for name in os.environ if name.startswith("OPENCV_")]:
+        del os.environ[name]  # they would let it write files into the working folder, and print
     with _streams(own=argv is None):
         args = parser.parse_args(joined(sys.argv[1:] if argv is None else argv))
         _warnings_to_log()

@@ -32,6 +32,7 @@ EVERYTHING: Window = (slice(None), slice(None))
 SUFFIXES = (".png", ".tif", ".tiff", ".npy", ".ply", ".pcd")
 MOST_PIXELS = 150_000_000  # px; the largest industrial sensors have as many
 MOST_BYTES = 2**29  # bytes of a file, and of what it unpacks to; as much as a session stores
+MOST_RUNS = 8_000_000  # of a packed cloud, at most 3.3 s of CPU
 MOST_HEADER = 2**16  # bytes; headers of clouds have a few hundred
 MOST_BINNING = 8  # image pixels along one side of a depth pixel; 3-D cameras bin 2 or 4
 _PNG, _NPY, _PLY = b"\x89PNG\r\n\x1a\n", b"\x93NUMPY", b"ply"
@@ -216,6 +217,7 @@ def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
     try:
         with warnings.catch_warnings(action="ignore"):
             shape, fortran, dtype = read[np.lib.format.read_magic(stream)](stream)
+            shape = tuple(map(int, shape))  # True counts as a whole number there
     except _NPY_DAMAGE as error:
         raise FileError(name, "its NPY header cannot be read", _AGAIN) from error
     if dtype.kind not in "fiu" or dtype.hasobject:
@@ -460,12 +462,15 @@ def _compressed(
 
 def _lzf(packed: bytes, size: int, name: object) -> bytes:
     """Unpack the LZF format: literal runs, and copies of what was unpacked before."""
-    out, at = bytearray(), 0
+    out, at, runs = bytearray(), 0, 0
     broken = FileError(name, "its packed points are damaged", _AGAIN)
     try:
         while at < len(packed) and len(out) <= size:
             control = packed[at]
             at += 1
+            runs += 1
+            if runs > MOST_RUNS:
+                raise FileError(name, "its points are packed too finely", "Save it as binary.")
             if control < 32:  # so many bytes and one more as they are
                 out += packed[at : at + control + 1]
                 at += control + 1
@@ -479,11 +484,8 @@ def _lzf(packed: bytes, size: int, name: object) -> bytes:
             if back < 0:
                 raise broken
             length += 2
-            while length > 0:  # a copy may run into what it makes
-                part = out[back : back + length]
-                out += part
-                length -= len(part)
-                back += len(part)
+            part = out[back : back + length]  # shorter where the copy runs into what it makes
+            out += (part * -(-length // len(part)))[:length]
     except IndexError:
         raise broken from None
     if len(out) != size:

@@ -19,6 +19,7 @@ from .reading import Layout, TooManyError, read_fields, read_line
 from .settings import UNIT_WORDS, Pendant
 
 MOST_ROWS = 20_000  # more stations than a robot makes in a year; more is another kind of file
+MOST_BYTES = 8 * 2**20  # of a table or JSON: 400 signs a row; read, they take 30 times that
 COMMENTS = ("#", "//", "!")  # what begins a line that is for people: common practice, no source
 FILE_ENDING = re.compile(r"\.(png|jpe?g|tiff?|bmp|webp|pgm|jp2|csv)$", re.IGNORECASE)
 TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:?\d\d)?")

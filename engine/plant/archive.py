@@ -23,6 +23,7 @@ from typing import Any, NamedTuple
 from ..cell.result import KEYS, StoredResult
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
+from ..sessions.journal import MAX_JOURNAL
 from ..sessions.results import read_result
 from ..sessions.schema import program_version
 from ..sessions.store import (
@@ -36,7 +37,6 @@ from ..sessions.store import (
 from ..sessions.yaml_text import Node, parse_yaml
 
 DEEPEST = 8  # levels below the folder that is looked through; plants sort by hall, line, cell, year
-MAX_JOURNAL = 512 * 2**20  # bytes, as the journal itself allows
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
 INDEX_FORM = 3  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)

@@ -229,6 +229,7 @@ def _session_files(folder: Path) -> Iterator[tuple[Path, str]]:
 
 
 LARGEST_TOTAL = 2**34  # bytes; 1500 stations of 5 megapixels have 7.5 × 10⁹
+LARGEST_PACK = LARGEST_TOTAL + 2**30  # bytes of the zip; what cannot be packed grows by a hundredth
 LARGEST_MANIFEST = 2**23  # bytes; 20 000 files need 4 × 10⁶
 LARGEST_RATIO = 100  # unpacked / packed; text shrinks to a tenth, deflate reaches 1000
 HARMLESS = 2**16  # bytes; small files may shrink as they like: all of them are 1.3 × 10⁹
@@ -276,7 +277,7 @@ def unpack(path: Path, folder: Path) -> Manifest:
 def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     """Open a zip; whatever is wrong inside it becomes one sentence."""
     try:
-        with zipfile.ZipFile(path) as archive:
+        with opened(path, LARGEST_PACK, _UNSAFE) as file, zipfile.ZipFile(file) as archive:
             yield archive
     except FileError:
         raise

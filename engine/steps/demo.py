@@ -10,12 +10,14 @@ import numpy as np
 
 from ..cell.session import Session
 from ..errors import FileError, StationbookError
+from ..files import MAX_BYTES, holds
 from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
 from ..sessions.changes import Change, Who, commit
-from ..sessions.folder import open_session
-from ..sessions.lock import writing
+from ..sessions.folder import SESSION_FILE, open_session
+from ..sessions.journal import JOURNAL_FILE
+from ..sessions.lock import LOCK_FILE, writing
 from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
 from ..simulate.depth import DepthSensor
 from ..simulate.scenario import BoardName, cell, cell_text, truth
@@ -50,19 +52,37 @@ def prepare(
     """Make a session of the simulated cell in ``folder`` and return the cell, standing still.
 
     ``depth``: its camera is a 3-D camera, whose scale is a little off, by the seed. Raises
-    FileError where the folder holds something already.
+    FileError where the folder holds something already; what a demo left that was stopped before
+    its session stood is done again.
     """
-    if folder.exists() and any(folder.iterdir()):
-        raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
-    make_folder(folder / INCOMING)
     text = cell_text(board=board, depth=depth).replace(
         "source: none", f"source: {{folder: {INCOMING}}}"
     )
+    _check_free(folder, text)
+    make_folder(folder / INCOMING)
     write_text_atomic(folder / CELL_FILE, text)
     create_session(folder / CELL_FILE, folder, operator=OPERATOR, now=now)
     own = cell(board=board, depth=depth)
     scale = float(np.random.default_rng([seed, DEPTH_SEED]).normal(0.0, DEPTH_SCALE_U))
     return VirtualCell(own, truth(), seed, depth=DepthSensor(scale=scale) if depth else None)
+
+
+def _check_free(folder: Path, text: str) -> None:
+    """Refuse a folder with a session, or with anything that a demo does not begin with."""
+    try:
+        held = {path.name for path in folder.iterdir()} if folder.exists() else set()
+        if SESSION_FILE in held:
+            raise FileError(
+                folder,
+                "this folder holds a session already",
+                f"Go on with it: `stationbook open {folder}`. Or choose another folder with --dir.",
+            )
+        seen = any((folder / INCOMING).iterdir()) if INCOMING in held else False
+    except OSError as error:
+        raise FileError.from_os(folder, error, "read") from None
+    own = CELL_FILE not in held or holds(folder / CELL_FILE, text.encode(), MAX_BYTES)
+    if held - {INCOMING, CELL_FILE, JOURNAL_FILE, LOCK_FILE} or seen or not own:
+        raise FileError(folder, "this folder is not empty", "Choose another one with --dir.")
 
 
 def save_image(folder: Path, number: int, virtual: VirtualCell) -> Path:

@@ -13,6 +13,7 @@ import json
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -33,13 +34,13 @@ from ..pendant.conventions import (
 )
 from ..pendant.entry import format_pose
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, AngleUnit, LengthUnit, Pendant
-from ..pendant.table import FILE_ENDING, MOST_ROWS, Row, Table, decoded
+from ..pendant.table import FILE_ENDING, MOST_BYTES, MOST_ROWS, Row, Table, decoded
 from .importing import table_rows
 
 SCRIPTS = (".npz", ".npy", ".json")  # never a table as a pendant shows poses
 MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
 CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))
-MAX_UNPACKED = 256 * 2**20  # bytes; a million matrices take 128 MB
+MAX_UNPACKED = 64 * 2**20  # bytes; `MOST_ROWS` matrices take 3 MB
 MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded again
 ROUNDED_MATRIX = 2e-3  # [-] of RᵀR − I; three decimals in a rotation matrix explain that much
 KEYS_MATRIX = ("matrix", "pose", "t", "transform", "base_t_flange", "robot_pose", "h")
@@ -137,15 +138,16 @@ def read_foreign(path: Path, pendant: Pendant, meant: Convention) -> tuple[Row, 
         )
     suffix = path.suffix.lower()
     if suffix in (".npz", ".npy"):
-        found = list(_from_numpy(path))
+        poses = _from_numpy(path)
     elif suffix == ".json":
-        found = list(_from_json(path))
+        poses = _from_json(path)
     else:
-        found = list(_from_csv(path, meant))
+        poses = _from_csv(path, meant)
+    found = list(islice(poses, MOST_ROWS + 1))
     if not found:
         raise FileError(path, "it holds no poses", "4 × 4 matrices, or position and rotation.")
     if len(found) > MOST_ROWS:
-        raise FileError(path, f"it holds {len(found)} poses", f"At most {MOST_ROWS} are read.")
+        raise FileError(path, f"it holds more than {MOST_ROWS} poses", "Split it.")
     shown = replace(pendant, decimals=tuple(min(d + MORE_DIGITS, 12) for d in pendant.decimals))
     return tuple(_row(item, shown, meant) for item in found)
 
@@ -229,10 +231,11 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
         return
     if pairs is not None and not poses:
         position, turn = pairs
-        items = [
+        count = len(position)
+        items = (
             _Found(k, position=p, turn=q)
             for k, (p, q) in enumerate(zip(position, turn, strict=True), 1)
-        ]
+        )
     else:
         if chosen is None and len(poses) > 1:
             raise UsageError(
@@ -240,9 +243,10 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
                 f"Keep one, or name it {KEYS_MATRIX[0]}.",
             )
         array = poses[chosen or next(iter(poses))]
-        items = [_of_array(k, one) for k, one in enumerate(array, 1)]
+        count = len(array)
+        items = (_of_array(k, one) for k, one in enumerate(array, 1))
     for item in items:
-        has = images is not None and len(images) == len(items)
+        has = images is not None and len(images) == count
         yield replace(
             item, image=_text(images[item.place - 1]) if has and images is not None else None
         )
@@ -264,9 +268,9 @@ def _pairs(arrays: Mapping[str, Any]) -> tuple[Array, Array] | None:
     lower = {name.lower(): array for name, array in arrays.items()}
     position = next((lower[k] for k in KEYS_PLACE if k in lower), None)
     turn = next((lower[k] for k in KEYS_TURN if k in lower), None)
-    if position is None or turn is None or len(position) != len(turn):
+    if position is None or turn is None or np.shape(position)[:1] != np.shape(turn)[:1]:
         return None
-    return position, turn
+    return (position, turn) if position.ndim == 2 else None
 
 
 def _of_array(place: int, one: Any) -> _Found:
@@ -297,12 +301,11 @@ def _arrays(path: Path) -> dict[str, Any]:
 
 
 def _readable(loaded: Any, name: str) -> bool:
-    """Tell whether an array holds plain data: objects would be pickled, and are never loaded."""
+    """Tell whether this is an array of plain data: objects would be pickled, and never are."""
     try:
-        loaded[name]
+        return isinstance(loaded[name], np.ndarray)
     except ValueError:
         return False
-    return True
 
 
 # ---- JSON --------------------------------------------------------------------------------------
@@ -310,7 +313,7 @@ def _readable(loaded: Any, name: str) -> bool:
 
 def _from_json(path: Path) -> Iterator[_Found]:
     try:
-        document = json.loads(decoded(read_bytes(path)))
+        document = json.loads(decoded(read_bytes(path, MOST_BYTES)))
     except (ValueError, RecursionError) as error:
         raise FileError(path, f"this is not valid JSON ({error})") from None
     for place, item in enumerate(_stations(document), 1):
@@ -380,7 +383,7 @@ def _of_list(place: int, item: Any) -> _Found:
 
 def _from_csv(path: Path, meant: Convention) -> Iterator[_Found]:
     """Yield the poses of a table: 16, 12, 7 or 6 numbers a line, in the named convention."""
-    text = decoded(read_bytes(path))
+    text = decoded(read_bytes(path, MOST_BYTES))
     first = text.partition("\n")[0]
     mark = next((m for m in "\t;," if m in first), None)
     lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]

@@ -19,7 +19,7 @@ from ..errors import FileError, StationbookError, UsageError
 from ..files import read_bytes
 from ..findings import Finding
 from ..images.sources import SUFFIXES, depth_beside, is_depth
-from ..pendant.table import Row, Table, decoded, read_table, time_of
+from ..pendant.table import MOST_BYTES, Row, Table, decoded, read_table, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from .recording import examine, outstanding, record_station
@@ -66,7 +66,7 @@ class Imported:
 
 def table_rows(session: Session, path: Path) -> Table:
     """Return the stations of a table of poses for this session's pendant. Raises FileError."""
-    return rows_of_text(session, decoded(read_bytes(path)))
+    return rows_of_text(session, decoded(read_bytes(path, MOST_BYTES)))
 
 
 def rows_of_text(session: Session, text: str) -> Table:

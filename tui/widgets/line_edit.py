@@ -124,7 +124,8 @@ class LineEdit(Sheet, can_focus=True):
     def on_key(self, event: events.Key) -> None:
         """Edit the line; keys that are not for editing go on to the bindings."""
         if self._ahead is not None:
-            self._ahead += (event.character or "") if event.is_printable else ""
+            if event.is_printable:
+                self.insert(event.character or "")
             event.stop()
             event.prevent_default()
             return
@@ -146,11 +147,20 @@ class LineEdit(Sheet, can_focus=True):
         event.stop()
 
     def paste(self, text: str) -> None:
-        """Insert what is pasted; line ends and tabs become blanks."""
-        self.insert(" ".join(text.split()))
+        """Insert what is pasted; line ends and tabs become blanks.
+
+        A blank at its ends stays where text stands there, so that no two numbers grow together.
+        """
+        line = " ".join(text.split())
+        before = " " if text[:1].isspace() and self.cursor else ""
+        behind = " " if text[-1:].isspace() and self.cursor < len(self.value) else ""
+        self.insert(f"{before}{line}{behind}" if line else before or behind)
 
     def insert(self, text: str) -> None:
-        """Insert ``text`` at the cursor."""
+        """Insert ``text`` at the cursor, or keep it where the line is held."""
+        if self._ahead is not None:
+            self._ahead += text
+            return
         value = self.value[: self.cursor] + text + self.value[self.cursor :]
         if len(value) > MAX_LENGTH:
             self.app.bell()
