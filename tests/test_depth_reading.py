@@ -155,6 +155,8 @@ DAMAGED: dict[str, tuple[bytes, str]] = {
     "NPY of five sides": (npy_header("'<f4'", "18, 24, 5"), "18 × 24 × 5 values"),
     "NPY with a wild header": (npy_header("__import__('os')", "18, 24"), "header cannot be read"),
     "NPY cut off": (npy_header("'<f4'", "18, 24") + bytes(99), "cut off"),
+    "NPY with a truth for a count": (npy_header("'<f4'", "True, 5") + bytes(20), "holds 5 × 1"),
+    "PNG larger than the image": (png_of(12_000, 12_000, 16, 0), "12000 × 12000 values, the image"),
     "PLY without end": (PLY[:60], "no line 'end_header'"),
     "PLY of another count": (PLY.replace(b"432", b"400") + ROWS, "not organised"),
     "PLY without z": (PLY.replace(b"float z", b"float w") + ROWS, "'x y w', not x y z"),
@@ -175,6 +177,10 @@ DAMAGED: dict[str, tuple[bytes, str]] = {
     "packed PCD of another size": (PACKED + bytes(50), "unpacks to 0 bytes"),
     "packed PCD, damaged": (
         PACKED + struct.pack("<II", 40, 5184) + bytes(range(255, 215, -1)),
+        "packed points are damaged",
+    ),
+    "packed PCD of too many runs": (
+        PACKED + struct.pack("<II", 2**24 + 2, 5184) + bytes(2**24 + 2),
         "packed points are damaged",
     ),
     "PCD with an escape": (PCD.replace(b"FIELDS x", b"FIELDS \x1b[2Jx"), "'0.0 y z', not x y z"),

@@ -18,7 +18,7 @@ from command import answer, refused, stationbook
 from screen_bench import app_for, on_screen, opened, store, until
 
 from engine.api import add_station
-from engine.errors import UsageError
+from engine.errors import FileError, UsageError
 from engine.frames import apply
 from engine.images.sources import PAIR_WAIT_S, FolderSource
 from engine.sessions.confirmed import confirm
@@ -285,3 +285,21 @@ async def test_the_screen_shows_depth_beside_the_figures_and_as_a_picture(sessio
         await pilot.press("4")
         large = await until(pilot, DEPTH_LEGEND, "=" * 40)
         assert "its noise" not in large
+
+
+def test_a_demo_that_was_stopped_before_its_session_stood_begins_again(tmp_path: Path) -> None:
+    prepare(tmp_path / "d", 7, NOW)
+    with pytest.raises(FileError, match="holds a session already"):
+        prepare(tmp_path / "d", 7, NOW)
+    (tmp_path / "d" / "session.yaml").unlink()
+    prepare(tmp_path / "d", 7, NOW)
+    (tmp_path / "d" / "session.yaml").unlink()
+    for name, text in (("note.txt", "mine"), ("cell.yaml", "mine")):
+        kept = (tmp_path / "d" / name).read_bytes() if (tmp_path / "d" / name).exists() else None
+        (tmp_path / "d" / name).write_text(text)
+        with pytest.raises(FileError, match="not empty"):
+            prepare(tmp_path / "d", 7, NOW)
+        assert (tmp_path / "d" / name).read_text() == text
+        (tmp_path / "d" / name).unlink()
+        if kept is not None:
+            (tmp_path / "d" / name).write_bytes(kept)

@@ -369,6 +369,21 @@ def test_plots_take_no_settings_from_the_working_folder(session: Path, tmp_path:
     assert abs(sizes[0] - sizes[1]) < 2000  # times differ, figures do not
 
 
+def test_the_image_library_takes_no_settings_from_the_environment(
+    session: Path, tmp_path: Path
+) -> None:
+    place = tmp_path / "place"
+    place.mkdir()
+    told = {"OPENCV_TRACE": "1", "OPENCV_TRACE_LOCATION": "t", "OPENCV_DUMP_CONFIG": "1"}
+    run = subprocess.run(
+        [str(STATIONBOOK), "check", str(session)],
+        cwd=place, env={**os.environ, **told}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert run.returncode in (0, 1), run.stderr
+    assert list(place.iterdir()) == []
+    assert "OpenCV" not in run.stdout + run.stderr
+
+
 def test_control_characters_are_shown_in_text_and_json() -> None:
     code = "a\x1b[2Jb\x9bc\u202ed"
     run = stationbook("explain", code)

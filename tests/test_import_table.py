@@ -285,7 +285,7 @@ def saved(array: np.ndarray) -> bytes:
         ("a.npz", zipped(poses_npy=zipped(x_npy=b"y")), "holds no poses"),
         ("a.npz", zipped(poses_npy=b""), "holds no poses"),
         ("a.npz", zipped(poses_npy=bytes(65 * 2**20)), "unpacked it would take"),
-        ("a.npz", zipped(position_npy=saved(np.array(1.0)), q_npy=saved(np.array(2.0))), "no poses"),
+        ("a.npz", zipped(position_npy=saved(np.array(1)), q_npy=saved(np.array(2))), "no poses"),
         ("a.npy", saved(np.zeros((30_000, 7), np.int8)), "more than 20000"),
         ("a.json", b"[" + b"[1]," * 2_200_000 + b"1]", "the limit is 8"),
         ("a.csv", b"1;2;3;4;5;6\n" * 800_000, "the limit is 8"),
@@ -297,6 +297,11 @@ def test_a_recording_larger_than_any_is_refused_before_it_is_read(
     (tmp_path / name).write_bytes(data)
     with pytest.raises(StationbookError, match=words):
         read_foreign(tmp_path / name, PENDANT, Convention("mm", "quaternion-xyzw"))
+
+
+def test_a_line_without_end_is_refused_at_once() -> None:
+    with pytest.raises(StationbookError, match="line 2 has more than"):
+        read_table(f"1;2;3;4;5;6\n{'1;' * 10_000}", PENDANT)
 
 
 def test_a_matrix_that_is_no_rotation_is_refused(work: Path) -> None:

@@ -93,15 +93,19 @@ def decode_depth(
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     values = _reader(data, name)(data, name, image_size_px)
     height, width = values.shape[:2]
-    binning = max(image_size_px[0] // max(width, 1), 1)
-    if binning > MOST_BINNING or (width * binning, height * binning) != tuple(image_size_px):
+    return Depth(values, camera.scale_mm, _binning(name, width, height, image_size_px))
+
+
+def _binning(name: object, width: int, height: int, size: tuple[int, int]) -> int:
+    """Return how many image pixels lie along one side of a value; raises FileError for no grid."""
+    binning = max(size[0] // max(width, 1), 1)
+    if binning > MOST_BINNING or (width * binning, height * binning) != tuple(size):
         raise FileError(
             name,
-            f"holds {width} × {height} values, the image has {image_size_px[0]} × "
-            f"{image_size_px[1]} px",
+            f"holds {width} × {height} values, the image has {size[0]} × {size[1]} px",
             "Let the camera deliver depth on the pixels of the image (registered).",
         )
-    return Depth(values, camera.scale_mm, binning)
+    return binning
 
 
 Reader = Callable[[bytes, object, tuple[int, int]], Values]
@@ -152,6 +156,7 @@ def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
         kind = {0: "grey", 2: "colour", 3: "palette"}.get(colour, "other")
         problem = f"a PNG with {bits}-bit {kind} levels, not depth"
         raise FileError(name, problem, "Depth is a grey PNG with 16 bits.")
+    _binning(name, width, height, size)  # before it is unpacked
     return _decoded(data, name)
 
 
@@ -166,6 +171,7 @@ def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
         problem = f"a TIFF with {kind[2]} × {kind[1]}-bit values, not depth"
         raise FileError(name, problem, "Depth is a TIFF with 16-bit whole numbers or floats.")
     _check_count(name, width, height, kind[1] // 8 * kind[2])
+    _binning(name, width, height, size)  # before it is unpacked
     values = _decoded(data, name)
     return values[..., ::-1] if values.ndim == 3 else values  # OpenCV turns the channels round
 

@@ -19,6 +19,7 @@ from .reading import Layout, TooManyError, read_fields, read_line
 from .settings import UNIT_WORDS, Pendant
 
 MOST_ROWS = 20_000  # more stations than a robot makes in a year; more is another kind of file
+MOST_SIGNS = 10_000  # of a line; a wide sheet has some hundred
 MOST_BYTES = 8 * 2**20  # of a table or JSON: 400 signs a row; read, they take 30 times that
 COMMENTS = ("#", "//", "!")  # what begins a line that is for people: common practice, no source
 FILE_ENDING = re.compile(r"\.(png|jpe?g|tiff?|bmp|webp|pgm|jp2|csv)$", re.IGNORECASE)
@@ -84,6 +85,8 @@ def read_table(text: str, pendant: Pendant, axes: int = 0, robot: Jointed | None
         raise UsageError("the table is empty", "One line for each station.")
     if len(lines) > MOST_ROWS:
         raise UsageError(f"the table has {len(lines)} lines", f"At most {MOST_ROWS} are read.")
+    if long := next((n for n, line in lines if len(line) > MOST_SIGNS), None):
+        raise UsageError(f"line {long} has more than {MOST_SIGNS} signs", "One station a line.")
     fields = _Fields.of(pendant, axes, robot)
     mark = _mark(lines[0][1])
     cells = _cells([lines[0][1]], mark)[0]

@@ -38,6 +38,7 @@ from ..sessions.yaml_text import Node, parse_yaml
 
 DEEPEST = 8  # levels below the folder that is looked through; plants sort by hall, line, cell, year
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
+MAX_INDEX = 64 * 2**20  # bytes; a session takes about one kilobyte
 INDEX_FORM = 3  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
@@ -436,14 +437,14 @@ def _version() -> str:
 def _read_index(path: Path) -> dict[str, tuple[list[int], Summary, int]]:
     """Return what the index says, by folder; nothing where it is missing, old or damaged."""
     try:
-        document = json.loads(path.read_bytes())
+        document = json.loads(read_bytes(path, MAX_INDEX))
         if document["made by"] != _version():
             return {}
         return {
             name: (state, _summary_from(name, plain), 0)
             for name, state, plain in document["sessions"]
         }
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (FileError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 
 

@@ -24,7 +24,7 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..cell.result import ACCEPTED, StoredResult
 from ..errors import FileError, StationbookError
-from ..files import sha256
+from ..files import read_bytes, sha256
 from ..frames import apply, inverse
 from ..proof.stated import transform_of
 from ..sessions.changes import Who, commit
@@ -209,9 +209,9 @@ def record_of(root: Path, store: bool) -> Path:
 def _read(record: Path) -> dict[str, Again]:
     """Return what an earlier run of this very program did; a damaged line is passed over."""
     found: dict[str, Again] = {}
-    with suppress(OSError):
-        for line in record.read_text(encoding="utf-8", errors="replace").splitlines():
-            with suppress(ValueError, TypeError, KeyError):
+    with suppress(FileError):
+        for line in read_bytes(record).decode("utf-8", "replace").splitlines():
+            with suppress(ValueError, TypeError, KeyError, RecursionError):
                 values: Mapping[str, Any] = json.loads(line)
                 if values["made by"] == program_version():
                     known = {k: v for k, v in values.items() if k != "made by"}

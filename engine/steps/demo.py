@@ -15,10 +15,16 @@ from ..findings import Level
 from ..frames import displacement
 from ..images.load import encode_png
 from ..sessions.changes import Change, Who, commit
-from ..sessions.folder import SESSION_FILE, open_session
-from ..sessions.journal import JOURNAL_FILE
-from ..sessions.lock import LOCK_FILE, writing
-from ..sessions.store import make_folder, write_bytes_new, write_text_atomic
+from ..sessions.folder import open_session
+from ..sessions.lock import writing
+from ..sessions.store import (
+    JOURNAL_FILE,
+    LOCK_FILE,
+    SESSION_FILE,
+    make_folder,
+    write_bytes_new,
+    write_text_atomic,
+)
 from ..simulate.depth import DepthSensor
 from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
