@@ -1282,6 +1282,29 @@ CATALOGUE: dict[str, Entry] = {
         cause="The robot does not go where the camera sees things, for whatever reason.",
         shows="The difference of camera and robot at a touched point exceeds the tolerance.",
     ),
+    "touch-off": Entry(
+        "warning",
+        "{field} was misread or mistyped, or the tip stood elsewhere: along {field} alone the "
+        "touch is {distance:.1f} mm from where the camera saw point {point}.",
+        "Read {field} at the pendant again: typed {typed}, expected about {expected}.",
+        cause="A digit misread or mistyped, another point of the board than the one named, or a "
+        "board that moved after its image.",
+        shows="Before a touch is stored: it is off by more than its U, and otherwise than the "
+        "touches before.",
+    ),
+    "touch-off/point": Entry(
+        "warning",
+        "Another point was touched, or its number mistyped: the tip is at point {nearest}, "
+        "{distance:.1f} mm from point {point}.",
+        "Count the point again: typed {point}, expected {nearest}.",
+    ),
+    "touch-off/several": Entry(
+        "warning",
+        "The board moved after its image, another point was touched, or several numbers are wrong: "
+        "the touch is {distance:.1f} mm from where the camera saw point {point}.",
+        "Read the point's number {point} and the whole pose again; if they are right, take a new "
+        "image of the board.",
+    ),
     "hold-out": Entry(
         "note",
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "

@@ -5,6 +5,7 @@ The truth is simulated; the touches are those of tests/touching.py.
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -381,3 +382,34 @@ async def test_a_source_that_this_machine_lacks_is_told_and_the_proof_goes_on(
         await pilot.press("y")
         await until(pilot, "no command named 'grab'")
         await described(pilot)
+
+
+@on_screen
+async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    recorded(folder, truth, count=3)
+    laid = lay_board(folder.parent, 9, truth, PLACES[1], np.random.default_rng(3))
+    with writing(folder):
+        take_view(folder, WHO, laid.points)
+    right = touch_pose(laid, 0, np.random.default_rng(5)).split()
+    y = float(right[1])
+    wrong = " ".join([right[0], f"{y + 20.0:.2f}", *right[2:]])
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await paste_line(pilot, f"0 {wrong}")
+        await pilot.press("enter")
+        shown = await until(pilot, "Not stored yet.", "Y was misread or mistyped", "Read Y at the")
+        said = re.search(r"typed (\S+), expected about (\S+)\.", shown)
+        assert said is not None
+        assert said[1] == f"{y + 20.0:.2f}"
+        assert float(said[2]) == pytest.approx(y, abs=1.5)
+        assert len(read_touches(folder).touches) == 3
+        await pilot.press("enter")  # the operator insists
+        await until(pilot, "Touch 4 stored.")
+        await paste_line(pilot, f"87 {' '.join(right)}")
+        await pilot.press("enter")
+        await until(pilot, "typed 87, expected 0.")
+        assert len(read_touches(folder).touches) == 4

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -37,9 +38,20 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, displacement
+from ..pendant.entry import format_pose
 from ..sessions.results import PROOF
 from ..tails import chi2_sf
-from .touch_errors import SIGNIFICANCE, Bias, PointError, bias, repeated
+from .stated import Stated
+from .touch import Touches, flange_pose
+from .touch_errors import (
+    SIGNIFICANCE,
+    Bias,
+    PointError,
+    bias,
+    point_beside,
+    point_errors,
+    repeated,
+)
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 AS_GOOD = 2.0**0.5  # [-] by which a pointer that is as good as the claim widens it
@@ -232,6 +244,40 @@ def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -
         words, size = _touches(beyond), _worst(beyond)
         found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
     return found
+
+
+def judged_touch(
+    cell: Cell, found: Touches, number: int, result: Stated, folder: Path
+) -> tuple[Finding, ...]:
+    """Return what speaks against one touch on a board point: a number misread, or another point.
+
+    It is off by more than its U, and by more than U otherwise than the touches before: what all
+    have in common is no slip of one. Raises FileError.
+    """
+    touch, pointer, pendant = found.existing(number), found.pointer, cell.pendant
+    if pointer is None or touch.point is None or touch.role != "proof":
+        return ()
+    errors = point_errors(cell, found, pointer, result, folder)
+    own = next(item for item in errors if item.touch == number)
+    before = [item.error for item in errors if item.touch != number]
+    other = own.error - np.mean(before, axis=0) if before else own.error
+    if own.agrees or float(np.linalg.norm(other)) <= own.expanded_mm:
+        return ()
+    values: dict[str, Any] = {"point": touch.point, "distance": own.size_mm}
+    said = []
+    if not pendant.shows_joints:
+        expected = flange_pose(cell, touch.pose, f"touch {number}", folder)
+        expected[:3, 3] += own.error
+        shown = format_pose(expected, pendant, touch.pose)
+        lengths = zip(pendant.labels[:3], touch.pose, shown, strict=False)
+        off = [item for item in lengths if abs(float(item[1]) - float(item[2])) > own.expanded_mm]
+        if len(off) == 1:
+            field, typed, right = off[0]
+            said.append(finding("touch-off", **values, field=field, typed=typed, expected=right))
+    nearest = point_beside(cell, found, touch, own, result, folder)
+    if nearest is not None:
+        said.append(finding("touch-off", "point", **values, nearest=nearest))
+    return tuple(said) or (finding("touch-off", "several", **values),)
 
 
 def _touches(errors: Sequence[PointError]) -> str:

@@ -20,6 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from ..arrays import Array
+from ..boards.pattern import symmetries
+from ..boards.points_file import read_points
 from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance
 from ..cell.result import (
     Pointer,
@@ -28,10 +30,19 @@ from ..cell.result import (
     conforms,
 )
 from ..estimate.noticed import LEAST_TOUCHES
+from ..files import inside
 from ..frames import AXES, apply, point_rows
 from ..tails import chi2_isf, t_isf
 from .stated import Stated
-from .touch import Placed, Touches, placed_touches, touched_at
+from .touch import (
+    Placed,
+    Touch,
+    Touches,
+    flange_pose,
+    placed_touches,
+    seen_place,
+    touched_at,
+)
 
 SIGNIFICANCE = 0.01  # [-] chance of a false word about all touches, or all stations, together
 
@@ -203,6 +214,28 @@ def point_errors(
         ]
         errors += min(choices, key=lambda items: sum(item.size_mm**2 for item in items))
     return tuple(sorted(errors, key=lambda item: item.touch))
+
+
+def point_beside(
+    cell: Cell, found: Touches, touch: Touch, error: PointError, result: Stated, folder: Path
+) -> int | None:
+    """Return another point of the board that lies, within U, where this touch was; None without.
+
+    None too for a board that looks the same turned: its points have no number of their own.
+    """
+    view = found.view(touch.view)
+    if view is None or symmetries(cell.board):
+        return None
+    looked = np.eye(4)
+    if cell.mount != EYE_TO_HAND and view.looked is not None:
+        looked = flange_pose(cell, view.looked, f"view {view.id}: looked", folder)
+    seen = read_points(inside(folder, view.points), cell.board, cell.camera)
+    pose, _ = seen_place(cell, seen.ids, seen.pixels)
+    off = apply(looked @ result.camera @ pose, cell.board.points()) - error.p_base
+    distances = np.linalg.norm(off, axis=1)
+    nearest = int(distances.argmin())
+    within = float(distances[nearest]) <= error.expanded_mm
+    return nearest if within and nearest != touch.point else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

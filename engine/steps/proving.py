@@ -27,6 +27,7 @@ from ..proof.conclusion import (
     concluded,
     held_out,
     held_out_finding,
+    judged_touch,
     split,
 )
 from ..proof.stated import stated
@@ -130,6 +131,19 @@ def touch_added(
     )
     details = {"touch": number, "typed": pose}
     return _recorded(session, "touch", number, found.with_touch(touch), details)
+
+
+def touch_judged(session: Session, folder: Path, recorded: Recorded) -> tuple[Finding, ...]:
+    """Return what speaks against a touch before it is stored; nothing without a result.
+
+    Raises FileError.
+    """
+    cell = session.cell
+    try:
+        result = read_result(folder)
+    except FileError:
+        return ()
+    return judged_touch(cell, recorded.found, recorded.which, stated(result, cell), folder)
 
 
 def joints_typed(session: Session, found: Touches, touch_id: int, text: str) -> Recorded:

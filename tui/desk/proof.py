@@ -55,6 +55,7 @@ class Touching:
         self.proof: Proof | None = None
         self.trouble = ""
         self.stored = True  # what is concluded stands in the result, or nothing is
+        self.doubts: tuple[Finding, ...] = ()  # about the touch that is being typed
         self._result: StoredResult | None = None
         self._stamp: tuple[int, int] | None = None
 
@@ -129,15 +130,23 @@ class Touching:
 
     def add_touch(self, text: str) -> int:
         """Add the touch that was typed, point and pose in one line; returns its number."""
+        number = self._do(lambda session, found: self._touch(session, found, text))
+        self.doubts = ()
+        return number
+
+    def doubt(self, text: str) -> bool:
+        """Tell whether something speaks against the touch that was typed; ``doubts`` say what."""
+        session = self.desk.opened()
+        touch = self._touch(session, read_touches(self.desk.folder), text)
+        self.doubts = proving.touch_judged(session, self.desk.folder, touch)
+        return bool(self.doubts)
+
+    def _touch(self, session: Session, found: Touches, text: str) -> proving.Recorded:
         point, pose = split(text)
         if point is None:
             raise UsageError(NO_POINT)
-        folder, who = self.desk.folder, self.desk.who
-        return self._do(
-            lambda session, found: proving.touch_added(
-                session, folder, found, pose, point=point, who=who
-            )
-        )
+        desk = self.desk
+        return proving.touch_added(session, desk.folder, found, pose, point=point, who=desk.who)
 
     def add_joints(self, touch: int, text: str) -> int:
         """Keep the joints at a touch."""
@@ -170,8 +179,8 @@ class Touching:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What the touches say, or what is missing before they say anything."""
-        return self.proof.findings if self.proof is not None else ()
+        """What speaks against the touch being typed, then what the touches say or is missing."""
+        return (*self.doubts, *(self.proof.findings if self.proof is not None else ()))
 
     def next_step(self) -> str:
         """Say what to do next."""

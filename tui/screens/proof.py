@@ -169,6 +169,7 @@ class Proof(Screen[None]):
         super().__init__()
         self.desk = desk
         self.touching = Touching(desk)
+        self.asked = ""  # the touch that was asked about
         self.jobs = Jobs(self, self.tell)
         self.images = BoardImages(desk, self.touching, self.jobs, self.act)
         self.action_view, self.action_file = self.images.take, self.images.ask_file
@@ -242,6 +243,8 @@ class Proof(Screen[None]):
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         """Show the fields as they are parsed, and what is wrong with them."""
+        if message.value != self.asked:
+            self.touching.doubts = ()
         fields = self.touching.fields(message.value)
         self.query_one(FieldsLine).show(tuple(fields))
         wrong = [field for field in fields if field.problem and message.value.strip()]
@@ -267,8 +270,14 @@ class Proof(Screen[None]):
             self.jobs.begin(self._touch, message.value, group="proof", exclusive=False)
 
     async def _touch(self, text: str) -> None:
+        """Store it; where something speaks against it, only at the second Enter."""
         try:
+            if text != self.asked and await in_background(self.touching.doubt, text):
+                self.asked = text
+                self.tell("Not stored yet. If all is right, Enter stores it as typed.", "warning")
+                return
             number = await in_background(self.touching.add_touch, text)
+            self.asked = ""
             self.line.set("")
             self.show_proof(f"Touch {number} stored.", last=True)
         finally:
