@@ -59,6 +59,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self.figures_to: LineEdit | None = None  # a line that gets every digit typed here
         self.wanted: str | None = None  # what is looked for, while somebody looks
         self._top = 0
+        self._shown: list[int | None] = []  # the item of every line in sight; None: a heading
 
     def action_find(self) -> None:
         """Begin to look for a row."""
@@ -100,8 +101,9 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
 
     def on_click(self, event: events.Click) -> None:
         """Choose the row that is clicked on; the chosen one is taken."""
-        at = self._top + event.y - (self.headline(self.size.width) is not None)
-        if not 0 <= at < len(self.items) or event.y >= self.size.height:
+        row = event.y - (self.headline(self.size.width) is not None)
+        at = self._shown[row] if 0 <= row < len(self._shown) else None
+        if at is None or event.y >= self.size.height:
             return
         if at == self.chosen and event.chain > 1:
             self.post_message(self.Taken())
@@ -120,6 +122,10 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
     def headline(self, width: int) -> Line | None:
         """Return the line above the rows, or None."""
         return None
+
+    def group(self, item: Item) -> str:
+        """Return the heading under which an item stands with its neighbours; empty without one."""
+        return ""
 
     def show_items(self, items: Sequence[Item], choose: int | None = None) -> None:
         """Show other items; ``choose`` picks one."""
@@ -157,17 +163,36 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
             lines += [[("  " + text, "dim")] for text in self.looks.wrap(self.empty, width - 2)]
             return lines
         room = max(height - len(lines) - (self.wanted is not None), 1)
-        room -= len(self.items) > room and room > 1
+        groups = [self.group(item) for item in self.items]
+        heads = sum(g not in ("", b) for g, b in zip(groups, ["", *groups], strict=False))
+        room -= len(self.items) + heads > room and room > 1
         self._top = min(self._top, self.chosen, max(len(self.items) - room, 0))
-        self._top = max(self._top, self.chosen - room + 1)
-        shown = self.items[self._top : self._top + room]
-        lines += [self._marked(item, self._top + n, width) for n, item in enumerate(shown)]
-        below = len(self.items) - self._top - len(shown)
+        while self.chosen not in self._in_sight(room) and self._top < self.chosen:
+            self._top += 1
+        self._shown = self._in_sight(room)
+        for n, at in enumerate(self._shown):
+            item = self.items[self._shown[n + 1] or 0 if at is None else at]
+            head = [(f"  {self.group(item)}"[:width], "title")]
+            lines.append(head if at is None else self._marked(item, at, width))
+        below = len(self.items) - 1 - (self._shown[-1] or 0)
         if self._top or below:
             lines.append([(f"  {self._top} more above, {below} more below", "dim")])
         if self.wanted is not None:
             lines.append([("  find: ", "dim"), (f"{self.wanted}_", "title")])
         return lines
+
+    def _in_sight(self, room: int) -> list[int | None]:
+        """Return the item of every line from the first one in sight on, a heading as None."""
+        shown: list[int | None] = []
+        before = ""
+        for at in range(self._top, len(self.items)):
+            group = self.group(self.items[at])
+            headed = group not in ("", before) and room > 1
+            if len(shown) + headed >= room:
+                break
+            shown += [None, at] if headed else [at]
+            before = group
+        return shown
 
     def _marked(self, item: Item, number: int, width: int) -> Line:
         row = self.row_line(item, width - 2)
@@ -208,7 +233,11 @@ class StationList(Chooser[Row]):
 
 
 class SessionList(Chooser[SessionRow]):
-    """One session a row; state is a word."""
+    """One session a row under the name of its cell; state is a word."""
+
+    def group(self, item: SessionRow) -> str:
+        """Return the cell of a session."""
+        return item.cell
 
     def headline(self, width: int) -> Line | None:
         """Return the names of the columns."""
@@ -220,7 +249,8 @@ class SessionList(Chooser[SessionRow]):
         room = self._room(width)
         texts = (item.state, item.done, item.age, item.result, item.recheck)
         text, state = _columns(texts), COLUMNS[0]
-        name = f"{self._cut(item.name, room - 1):<{room}}"
+        own = item.folder.name if item.cell else item.name
+        name = f"{self._cut(own, room - 1):<{room}}"
         return [(name, "text"), (text[:state], item.role), (text[state:], "text")]
 
     @staticmethod
