@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -194,6 +195,28 @@ async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remark
 
 
 # ---- a new cell of a four-axis arm ---------------------------------------------------------------
+
+
+@on_screen
+async def test_an_arm_that_cannot_tilt_is_compared_at_a_pose_that_it_can_take(
+    tmp_path: Path,
+) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await first_page(pilot, "scara")
+        await until(pilot, "Name of the robot")
+        for line in ("", "415", "345", "500", "-150 150 -150 150 -450 0 -360 360", "", "", ""):
+            await type_line(pilot, line)
+            await pilot.press("enter")
+        await pilot.press("enter")
+        shown = await until(pilot, "Which of these does your pendant show?", "this arm holds it")
+        assert "tilted" not in shown
+        assert "more below" not in shown
+        # By hand: the flange down is half a turn about X, then 30° about base Z.
+        assert re.search(r"► C +30\.00 ", shown)
+        assert re.search(r"W P R +180\.00 +0\.00 +30\.00", shown)
+        await pilot.press("enter")
+        await until(pilot, "X Y Z C", "The flange's Z points")
 
 
 def _four_axis(**answers: str) -> dict[str, str]:

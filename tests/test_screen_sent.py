@@ -95,3 +95,28 @@ def test_only_what_differs_is_sent_and_the_same_again_is_nothing() -> None:
     assert said("x") == "\x1b[1;2H\x1b[K"
     sent.forget()
     assert "station" in said("station")
+
+
+def test_the_toolkit_has_the_private_names_that_the_screen_is_built_on() -> None:
+    # Textual promises none of them: where one is gone, pyproject's bound on it stays as it is.
+    from textual import _compositor, _xterm_parser
+    from textual.app import App
+    from textual.drivers import linux_driver
+
+    for owner, names in (
+        (_compositor, ("CompositorUpdate", "LayoutUpdate", "ChopsUpdate")),
+        (_xterm_parser, ("XTermParser",)),
+        (linux_driver, ("XTermParser",)),
+        (linux_driver.LinuxDriver, ("run_input_thread", "_enable_mouse_support", "write")),
+        (App, ("_display", "_handle_exception")),
+        (App(), ("_driver",)),
+        (Console(), ("_color_system",)),
+    ):
+        gone = [name for name in names if not hasattr(owner, name)]
+        assert not gone, f"{owner}: no {gone} in this version of Textual or Rich"
+    fields = (
+        (LayoutUpdate, {"strips", "region"}),
+        (ChopsUpdate, {"chops", "spans", "chop_ends"}),
+    )
+    for update, wanted in fields:
+        assert wanted <= set(update.__init__.__code__.co_varnames), update

@@ -48,13 +48,18 @@ IN_WORDS = (
     "the flange pointing straight down, turned +30° about base Z, then tilted +20° about base Y, "
     "at X 500, Y 100, Z 400 mm"
 )
+LEVEL_IN_WORDS = (
+    "the flange straight down, as this arm holds it, turned +30° about base Z, at X 500, Y 100, "
+    "Z 400 mm"
+)  # four axes: nothing else can be turned
 _AT_MM = (500.0, 100.0, 400.0)
 _TURN_DEG, _TILT_DEG = 30.0, 20.0
 
 
-def example_fields(labels: LabelSet) -> tuple[str, ...]:
+def example_fields(labels: LabelSet, *, level: bool = False) -> tuple[str, ...]:
     """Return the example's rotation fields as a pendant with these labels shows them [deg].
 
+    ``level``: of an arm that cannot tilt its flange (`LEVEL_IN_WORDS`), else as `IN_WORDS` says.
     A rotation vector is shown in rad, as most pendants with one do (from memory).
     """
     decimals = 4 if labels.rotation.startswith(("quaternion", "rotation-vector")) else 2
@@ -67,6 +72,10 @@ def example_fields(labels: LabelSet) -> tuple[str, ...]:
         flange_down=labels.rotation == "yaw",
     )
     turn = rotation_exp([0.0, 0.0, np.radians(_TURN_DEG)])
-    tilt = np.eye(3) if pendant.flange_down else rotation_exp([0.0, np.radians(_TILT_DEG), 0.0])
+    tilt = (
+        np.eye(3)
+        if level or pendant.flange_down
+        else rotation_exp([0.0, np.radians(_TILT_DEG), 0.0])
+    )
     pose = transform(tilt @ turn @ np.diag([1.0, -1.0, -1.0]), _AT_MM)
     return format_pose(pose, pendant)[3:]

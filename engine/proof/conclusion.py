@@ -266,7 +266,7 @@ def judged_touch(
     values: dict[str, Any] = {"point": touch.point, "distance": own.size_mm}
     said = []
     if not pendant.shows_joints:
-        expected = flange_pose(cell, touch.pose, f"touch {number}", folder)
+        expected = np.array(flange_pose(cell, touch.pose, f"touch {number}", folder))
         expected[:3, 3] += own.error
         shown = format_pose(expected, pendant, touch.pose)
         lengths = zip(pendant.labels[:3], touch.pose, shown, strict=False)

@@ -287,9 +287,18 @@ def save(answers: Answers) -> Path:
     return path
 
 
-def label_sets() -> list[tuple[LabelSet, tuple[str, ...]]]:
-    """Return the common label sets, each with the numbers of the example pose."""
-    return [(labels, example_fields(labels)) for labels in LABEL_SETS]
+def label_sets(*, level: bool = False) -> list[tuple[LabelSet, tuple[str, ...]]]:
+    """Return the common label sets, each with the numbers of the example pose.
+
+    ``level``: of an arm that holds its flange level, with the one angle of such arms first.
+    """
+    sets = sorted(LABEL_SETS, key=lambda labels: level and labels.rotation != YAW)
+    return [(labels, example_fields(labels, level=level)) for labels in sets]
+
+
+def level_arm(answers: Answers) -> bool:
+    """Tell whether the robot that was described holds its flange level."""
+    return _level({**answers, "rotation": ""})
 
 
 def _robot_document(answers: Answers) -> Any:

@@ -179,8 +179,8 @@ class Touching:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What speaks against the touch being typed, then what the touches say or is missing."""
-        return (*self.doubts, *(self.proof.findings if self.proof is not None else ()))
+        """What speaks against the touch being typed, else what the touches say or is missing."""
+        return self.doubts or (self.proof.findings if self.proof is not None else ())
 
     def next_step(self) -> str:
         """Say what to do next."""

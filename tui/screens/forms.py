@@ -9,14 +9,14 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from engine.pendant.labels import IN_WORDS, LabelSet
+from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet
 from engine.steps.starting import Answers
 
 from ..desk.changes import answer
 from ..desk.desk import Desk
 from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
 from ..desk.kept import Kept
-from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, next_page, save
+from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, level_arm, next_page, save
 from ..desk.say import cell_facts
 from ..desk.views import Title
 from ..widgets.form import Form
@@ -176,6 +176,7 @@ class CellEditor(Screen[Path | None]):
         self.page = 0
         self._before: list[tuple[int, bool]] = []
         self._choosing = False
+        self._level = False  # the label sets shown are those of an arm with a level flange
         self._taken: LabelSet | None = None  # on the page of labels
 
     def compose(self) -> ComposeResult:
@@ -210,7 +211,11 @@ class CellEditor(Screen[Path | None]):
         title = "Labels on the pendant" if self._choosing else page.title
         self.query_one(TitleLine).show(Title(f"A new cell: {title}", step))
         if self._choosing:
-            self.query_one("#intro", Paragraph).show(QUESTION.format(pose=IN_WORDS))
+            level = await in_background(level_arm, self.answers)
+            pose = LEVEL_IN_WORDS if level else IN_WORDS
+            self.query_one("#intro", Paragraph).show(QUESTION.format(pose=pose))
+            chooser.show_items(label_sets(level=level), 0 if level != self._level else None)
+            self._level = level
             chooser.focus()
             self.refresh_bindings()
             return
