@@ -7,9 +7,12 @@ from pathlib import Path
 import pytest
 from screen_bench import EXAMPLE, app_for, example, on_screen, opened, text, type_line, until
 
-from engine.findings import finding
+from engine.findings import Finding, Level, finding
 from engine.sessions.folder import open_session
+from engine.steps.correcting import BY_HAND, FIXABLE
 from tui.screens.help import Findings, Help
+from tui.screens.jobs import Confirm
+from tui.screens.result import Result
 from tui.widgets.looks import Looks, Terminal, line_text
 from tui.widgets.panels import FindingsView, _as_room_allows
 from tui.words import headline, remedy
@@ -102,3 +105,29 @@ async def test_an_accepted_finding_is_said_to_be_and_its_remedy_is_left_out(
         await until(pilot, "WARNING accepted board-missing")
         view = screen.query_one(FindingsView)
         assert view.findings[0].remedy not in " ".join(text(app).split())
+
+
+@on_screen
+async def test_every_correction_that_can_be_applied_has_its_key(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wished: list[object] = []
+    app = app_for(example(tmp_path / "session", 5))
+    async with app.run_test(size=(80, 24)) as pilot:
+        desk = (await opened(pilot)).desk
+        for code in (*FIXABLE, *BY_HAND):
+            item = Finding(code, Level.ERROR, "It is wrong.", "Put it right.", suggested="mm")
+            monkeypatch.setattr(type(desk), "findings", property(lambda _, item=item: (item,)))
+            app.push_screen(Result(desk), wished.append)
+            await until(pilot, "F9 help")
+            await pilot.press("a")
+            await pilot.pause(0.1)
+            if code in FIXABLE:
+                assert isinstance(app.screen, Confirm), code
+                await pilot.press("y")
+                await pilot.pause(0.1)
+                assert wished[-1] == (code, None)
+            else:
+                assert isinstance(app.screen, Result), code
+                app.screen.dismiss("back")
+                await pilot.pause(0.1)

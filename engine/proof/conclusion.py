@@ -263,7 +263,7 @@ def judged_touch(
     other = own.error - np.mean(before, axis=0) if before else own.error
     if own.agrees or float(np.linalg.norm(other)) <= own.expanded_mm:
         return ()
-    values: dict[str, Any] = {"point": touch.point, "distance": own.size_mm}
+    point, off_mm = touch.point, own.size_mm
     said = []
     if not pendant.shows_joints:
         expected = np.array(flange_pose(cell, touch.pose, f"touch {number}", folder))
@@ -273,11 +273,20 @@ def judged_touch(
         off = [item for item in lengths if abs(float(item[1]) - float(item[2])) > own.expanded_mm]
         if len(off) == 1:
             field, typed, right = off[0]
-            said.append(finding("touch-off", **values, field=field, typed=typed, expected=right))
+            said.append(
+                finding(
+                    "touch-off",
+                    point=point,
+                    distance=off_mm,
+                    field=field,
+                    typed=typed,
+                    expected=right,
+                )
+            )
     nearest = point_beside(cell, found, touch, own, result, folder)
     if nearest is not None:
-        said.append(finding("touch-off", "point", **values, nearest=nearest))
-    return tuple(said) or (finding("touch-off", "several", **values),)
+        said.append(finding("touch-off", "point", point=point, distance=off_mm, nearest=nearest))
+    return tuple(said) or (finding("touch-off", "several", point=point, distance=off_mm),)
 
 
 def _touches(errors: Sequence[PointError]) -> str:

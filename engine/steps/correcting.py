@@ -80,6 +80,8 @@ def correct_pose(
 
 
 TYPED = "typed-value"
+PENDANT = ("rotation-convention", "unit", "joints-disagree")  # they name a setting of the pendant
+FIXABLE = (TYPED, "pairing", *PENDANT)  # findings whose suggestion `fix` applies
 ACTIVE = ("active_tool", "active_frame")  # keys of the pendant that stops with joints tell
 UNDONE = "it is undone already in every solution; nothing is left to change"
 BY_HAND = {  # findings whose remedy no program can apply
@@ -117,7 +119,7 @@ def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple
         return _typed_value(session, folder, found, station)
     if code == "pairing":
         return _pairing(session, found[0])
-    if code in ("rotation-convention", "unit", "joints-disagree"):
+    if code in PENDANT:
         return _pendant(session, found[0])
     raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
 

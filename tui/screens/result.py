@@ -13,6 +13,7 @@ from textual.screen import ModalScreen, Screen
 
 from engine.errors import StationbookError
 from engine.findings import Finding
+from engine.steps.correcting import FIXABLE
 
 from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
@@ -29,7 +30,6 @@ from .proof import Proof
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
 SINCE = "m compares with an earlier session: did the camera move since?"
 COPIED = 100  # cells in a line that is copied
-FIXABLE = ("typed-value", "pairing", "rotation-convention", "unit", "joints-disagree")
 
 
 class Forms(Chooser[tuple[str, str]]):
