@@ -286,7 +286,7 @@ def saved(array: np.ndarray) -> bytes:
         ("a.npz", zipped(poses_npy=b""), "holds no poses"),
         ("a.npz", zipped(poses_npy=bytes(65 * 2**20)), "unpacked it would take"),
         ("a.npz", zipped(position_npy=saved(np.array(1)), q_npy=saved(np.array(2))), "no poses"),
-        ("a.npy", saved(np.zeros((30_000, 7), np.int8)), "more than 20000"),
+        ("a.npy", saved(np.zeros((6_000, 7), np.int8)), "more than 5000"),
         ("a.json", b"[" + b"[1]," * 2_200_000 + b"1]", "the limit is 8"),
         ("a.csv", b"1;2;3;4;5;6\n" * 800_000, "the limit is 8"),
     ],

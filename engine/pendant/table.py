@@ -18,7 +18,7 @@ from .entry import Jointed, joint_layout, line_layout
 from .reading import Layout, TooManyError, read_fields, read_line
 from .settings import UNIT_WORDS, Pendant
 
-MOST_ROWS = 20_000  # more stations than a robot makes in a year; more is another kind of file
+MOST_ROWS = 5_000  # three times the longest sessions; so many take 4 s of CPU
 MOST_SIGNS = 10_000  # of a line; a wide sheet has some hundred
 MOST_BYTES = 8 * 2**20  # of a table or JSON: 400 signs a row; read, they take 30 times that
 COMMENTS = ("#", "//", "!")  # what begins a line that is for people: common practice, no source

@@ -1,7 +1,7 @@
 """Damage, kills and refused calls at length: how many, and what came of them.
 
     python tests/bench/bench_faults.py [--inputs 20000] [--through-commands 2000] [--step 1]
-        [--screens 40] [--only damage|kills|shift|screens|disk] [--seed 1]
+        [--screens 40] [--only damage|kills|replay|shift|screens|disk] [--seed 1]
 
 Prints a table of the inputs by kind of file, and one of the positions at which every command that
 writes was killed and refused the call. Everything that failed is named with its seed.
@@ -22,6 +22,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / 
 import world  # noqa: E402
 from damage import Tally, spoil  # noqa: E402
 from interrupted import EVERY, Outcomes, commands, interrupt  # noqa: E402
+from replay import replay  # noqa: E402
 from screens import kill_screens  # noqa: E402
 from shift import FOLLOWERS, shift  # noqa: E402
 from surroundings import BLOCK, on_a_full_disk, small_disk  # noqa: E402
@@ -48,13 +49,25 @@ def _full(home: Path, place: Path) -> list[str]:
     return failed
 
 
+def _replayed(home: Path, scratch: Path) -> list[str]:
+    """Look at every state that a power cut may leave at any call of every command."""
+    found = Outcomes()
+    try:
+        for name in (name for name in commands(home) if name not in EVERY):
+            replay(home, scratch, name, found)
+    except OSError as error:
+        print(f"nothing can be traced here: {error}")
+    print(f"power cuts: {found.calls} calls, {found.states} states, failed {len(found.failed)}\n")
+    return found.failed
+
+
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--inputs", type=int, default=20_000)
     words.add_argument("--through-commands", type=int, default=2_000)
     words.add_argument("--step", type=int, default=1)
     words.add_argument("--screens", type=int, default=40)
-    words.add_argument("--only", choices=("damage", "kills", "shift", "screens", "disk"))
+    words.add_argument("--only", choices=("damage", "kills", "replay", "shift", "screens", "disk"))
     words.add_argument("--seed", type=int, default=1)
     args = words.parse_args()
     failed: list[str] = []
@@ -77,6 +90,8 @@ def main() -> int:
             interrupt(home, Path(folder) / "x", list(commands(home)), found, args.step)
             print(f"commands interrupted\n{found.table()}\n")
             failed += found.failed
+        if args.only in (None, "replay"):
+            failed += _replayed(home, Path(folder) / "x")
         if args.only in (None, "disk"):
             failed += _full(home, Path(folder) / "disk")
         if args.only in (None, "screens"):

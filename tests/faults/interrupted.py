@@ -48,6 +48,8 @@ class Outcomes:
 
     kills: int = 0
     refusals: int = 0
+    calls: int = 0  # traced, each of them a place for a power cut
+    states: int = 0  # of the disk that a power cut may leave there
     positions: dict[str, int] = field(default_factory=dict)
     failed: list[str] = field(default_factory=list)
 
@@ -145,28 +147,29 @@ def interrupt(home: Path, scratch: Path, names: list[str], found: Outcomes, step
                 break
             for part in (0.0, 1.0) if step == 1 and name not in EVERY else ():
                 _killed(home, scratch, name, position, part, found)
-            place = _fresh(home, scratch, name)
+            place = fresh(home, scratch, name)
             error = ERRORS[position % len(ERRORS)]
             status = _forked(partial(_refused, commands(place)[name], position, error))
             found.refusals += 1
             if status not in (0, 1, 2):
                 found.failed.append(f"{name} refused at {position}: exit {status}")
-            _check(place, name, f"{name} refused at {position}", found, "")
+            check(place, name, f"{name} refused at {position}", found, "")
 
 
 def _killed(
     home: Path, scratch: Path, name: str, position: int, part: float, found: Outcomes
 ) -> bool:
     """Run a command that is killed there, and look at what it left; tell whether it was killed."""
-    place = _fresh(home, scratch, name)
+    place = fresh(home, scratch, name)
     ended = run_killed_at(position, partial(main, commands(place)[name]), part)
     found.kills += ended.killed
     case = f"{name} killed at {position}, {part:.0%} done"
-    _check(place, name, case, found, ended.printed, again=part == 0.5)
+    check(place, name, case, found, ended.printed, again=part == 0.5)
     return ended.killed
 
 
-def _fresh(home: Path, scratch: Path, name: str) -> Path:
+def fresh(home: Path, scratch: Path, name: str) -> Path:
+    """Copy the files to ``scratch``, ready for the named command."""
     shutil.rmtree(scratch, ignore_errors=True)
     shutil.copytree(home, scratch)
     (scratch / "out").mkdir(exist_ok=True)
@@ -178,9 +181,10 @@ def _fresh(home: Path, scratch: Path, name: str) -> Path:
     return scratch
 
 
-def _check(
+def check(
     home: Path, name: str, case: str, found: Outcomes, printed: str, *, again: bool = True
 ) -> None:
+    """Look whether anything is lost or half written; with ``again`` give the command once more."""
     session = home / "session"
     if name == "rebuild":  # what is rotten is put right by giving the command again
         _forked(partial(main, commands(home)[name]))

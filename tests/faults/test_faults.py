@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 import world
+from command import answer
 from damage import Tally, spoil
 from interrupted import Outcomes, interrupt
+from replay import replay
 from shift import shift
 
 SEED = 20261126
@@ -49,6 +51,22 @@ def test_a_command_killed_or_refused_at_any_call_loses_nothing(
     assert found.failed == []
     assert found.kills >= 1
     assert found.refusals >= 1
+
+
+@pytest.mark.parametrize("name", ["table", "event", "frame", "sign", "swap"])
+def test_a_power_cut_after_any_call_of_a_command_leaves_the_state_before_or_after(
+    home: Path, tmp_path: Path, name: str
+) -> None:
+    found = Outcomes()
+    if name == "sign":
+        answer("sign", "--new-key")
+    try:
+        replay(home, tmp_path / "x", name, found, step=2)
+    except OSError as error:
+        pytest.skip(f"nothing can be traced here: {error}")
+    assert found.failed == []
+    assert found.calls >= 3
+    assert found.states >= 2
 
 
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="needs /proc")
