@@ -276,14 +276,14 @@ def beside(folder: Path, other: Path) -> str:
     return there.name if there.parent == here.parent else str(there)
 
 
-def revisits(old: Earlier, count: int) -> tuple[PlannedStation, ...]:
-    """Return so many stations of the earlier session as a plan, those that tell most first."""
+def revisits(old: Earlier, stations: Sequence[int]) -> tuple[PlannedStation, ...]:
+    """Return stations of the earlier session, by their ids, as a plan."""
     return tuple(
         PlannedStation(
             old.session.existing(i).typed,
             why=f"{REVISIT}station {i} of the earlier session; is the way there still clear?",
         )
-        for i in old.to_revisit(count)
+        for i in stations
     )
 
 
@@ -308,7 +308,7 @@ def start_again(
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
-        plan=revisits(old, QUICK_COUNT),
+        plan=revisits(old, old.to_revisit(QUICK_COUNT)),
     )
     return found_session(session, against, folder, {"against": beside(folder, against)}, now)
 

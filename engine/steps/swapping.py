@@ -10,11 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from ..camera.model import Camera, LensU
 from ..cell.cell import Cell, Rough, RoughPlace
-from ..cell.session import PlannedStation, Session
+from ..cell.result import most_expanded
+from ..cell.session import Session
 from ..errors import UsageError
+from ..estimate.assemble import estimated
+from ..estimate.solver import LEAST_STATIONS
+from ..proof.recheck import board_prior
 from ..sessions.cell_file import read_cell
 from .recheck import Earlier, beside, earlier, revisits
 from .starting import Part, found_session
@@ -22,17 +27,20 @@ from .starting import Part, found_session
 # What lenses and sensors of one type differ by from piece to piece (from memory, no source): what a
 # spare camera's data may be off before its own images have told.
 SPARE_LENS = LensU(focal=0.01, center_px=15.0, edge_px=4.0)
-# Stations: with the board's place known, five tell the camera's and three more its lens; a board is
-# told by three with the camera's place to hold them against.
-STATIONS: dict[Part, int] = {"camera": 8, "board": 3, "cell": 0}
 
 
 @dataclass(frozen=True, slots=True)
 class Swap:
-    """A session begun for a swap: what is kept, what must be measured, and what comes next."""
+    """A session begun for a swap: what is kept, what must be measured, and what comes next.
+
+    ``expected_mm``: U (k = 2) of a pick after the planned stations, None where it is not known;
+    ``wanted_mm``: the U with which the plan ends, None for a second cell.
+    """
 
     session: Session
     part: Part
+    expected_mm: float | None
+    wanted_mm: float | None
     kept: tuple[str, ...]
     measured: tuple[str, ...]
     next: tuple[str, ...]
@@ -58,16 +66,23 @@ def swap(
     cell = _swapped(old.session.cell, part, described, name)
     rough = _rough(old, part)
     cell = replace(cell, rough=rough)
+    shortest = None if part == "cell" else _shortest(old, cell, part)
     session = Session(
         name=f"{cell.name}, {_words(part)} {now:%Y-%m-%d}",
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
-        plan=_plan(old, STATIONS[part]),
+        plan=() if shortest is None else revisits(old, shortest.stations),
     )
     details = {"against": beside(folder, against), "swap": part}
     made = found_session(session, against, folder, details, now)
-    return Swap(made, part, *_told(part, against, folder, described is not None, rough is not None))
+    told = _told(part, against, folder, described is not None, rough is not None)
+    if shortest is None:
+        return Swap(made, part, None, None, *told)
+    kept, measured, after = told
+    if not shortest.enough:
+        after = (f"stationbook plan {folder}, once those are recorded: they do not suffice", *after)
+    return Swap(made, part, shortest.expected_mm, shortest.wanted_mm, kept, measured, after)
 
 
 def _words(part: Part) -> str:
@@ -112,9 +127,46 @@ def _rough(old: Earlier, part: Part) -> Rough | None:
     return Rough(*places) if len(places) == 2 else None
 
 
-def _plan(old: Earlier, count: int) -> tuple[PlannedStation, ...]:
-    """Return the stations of the earlier session that tell most, best first."""
-    return revisits(old, count) if count else ()
+class _Shortest(NamedTuple):
+    """The fewest earlier stations, best first, the U of a pick after them, and U wanted [mm]."""
+
+    stations: list[int]
+    expected_mm: float | None
+    wanted_mm: float
+
+    @property
+    def enough(self) -> bool:
+        """Whether they do: otherwise they are all there are."""
+        return self.expected_mm is not None and self.expected_mm <= self.wanted_mm
+
+
+def _shortest(old: Earlier, cell: Cell, part: Part) -> _Shortest:
+    """Return the fewest earlier stations after which the result is as good as it has to be.
+
+    That is: within the cell's tolerance by its rule, or as good as the earlier result where that
+    kept none. The earlier stations stand in for their new visits: they are solved with what will be
+    known then (the board's place for a new camera, the lens for a new board), so that U is stated
+    as it will be, once the lens data that the new stations show are taken.
+    """
+    problem, result = next(iter(old.problems.values())), old.solved.results[0]
+    if part == "camera":
+        camera = replace(problem.camera, u=cell.camera.u)
+        problem = replace(problem, camera=camera, board_prior=board_prior(result, problem, result))
+    else:
+        new = cell.board
+        board = replace(problem.board, scale_u=new.scale_u, bow_u_mm=new.bow_u_mm)
+        problem = replace(problem, board=board)
+    wanted = most_expanded(cell.tolerance.position_mm, cell.tolerance.rule)
+    wanted = max(wanted, 2.0 * (result.uncertainty.pick_mm or 0.0))
+    ids = old.to_revisit(len(problem.observations))
+    found = _Shortest(ids, None, wanted)
+    for count in range(LEAST_STATIONS, len(ids) + 1):
+        seen = tuple(item for item in problem.observations if item.id in ids[:count])
+        pick = estimated(replace(problem, observations=seen)).uncertainty.pick_mm
+        found = _Shortest(ids[:count], None if pick is None else 2.0 * pick, wanted)
+        if found.enough:
+            break
+    return found
 
 
 def _told(

@@ -52,8 +52,12 @@ def run_swap(args: argparse.Namespace) -> int:
     lines = [f"session {found.session.name!r} started in {args.dir}"]
     lines += [f"{word:8} {text}" for word, texts in said.items() for text in texts]
     lines.append(f"planned: {len(found.session.plan)} stations of the earlier session")
+    if found.expected_mm is not None:
+        lines[-1] += f"; U of a pick then about {found.expected_mm:.2f} mm"
+        lines[-1] += f", wanted {found.wanted_mm:.2f} mm"
     document = {
         "format": 1, "dir": args.dir, "swapped": part, "planned": len(found.session.plan),
+        "expected_mm": found.expected_mm, "wanted_mm": found.wanted_mm,
         **{word: list(texts) for word, texts in said.items()},
     }  # fmt: skip
     return tell(args, Answer(document, [*lines, *cautions(NEXT_MOVE)]))
