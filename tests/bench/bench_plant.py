@@ -15,7 +15,6 @@ import argparse
 import os
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from datetime import datetime, timedelta
@@ -44,7 +43,7 @@ def plant(root: Path, sessions: int, cells: int) -> Path:
 def looked(root: Path, times: int = 3) -> None:
     """Print what `cells` costs the first time and again."""
     time.sleep(2.5)  # an index never vouches for files that changed within two seconds of a look
-    words = [*PROGRAM, "cells", str(root), "--json"]
+    words = [*PROGRAM, "cells", str(root)]
     for look in range(times):
         cost = spent(words)
         which = "first" if not look else "again"
