@@ -22,6 +22,7 @@ from typing import IO, Any
 
 from ..errors import BusyError, FileError
 from ..files import inside, opened, read_bytes, sha256
+from ..sessions.journal import MAX_JOURNAL
 from ..sessions.store import (
     JOURNAL_FILE,
     PROOF_FILE,
@@ -161,7 +162,7 @@ def _one_state(folder: Path) -> dict[str, bytes]:
     before = None
     for _ in range(STATE_TRIES):
         paths = {name: inside(folder, name) for name in CHANGING}
-        state = {n: read_bytes(path, LARGEST_FILE) for n, path in paths.items() if path.exists()}
+        state = {n: read_bytes(path, MAX_JOURNAL) for n, path in paths.items() if path.exists()}
         if state == before:
             return state
         before = state

@@ -29,7 +29,7 @@ from .yaml_text import plain
 
 CHANGED = (SESSION_FILE, RESULT_FILE, PROOF_FILE)  # files whose changes it records
 PATCHED = (SESSION_FILE, PROOF_FILE)  # of these also how the text changed; results are kept whole
-MAX_JOURNAL = 64 * 2**20  # bytes; a thousand actions take 1 MB
+MAX_JOURNAL = 32 * 2**20  # bytes; a thousand actions take 1 MB, and `check` reads 7 MB a second
 MAX_KEPT = 512 * 2**20  # bytes of an image; the largest of an industrial sensor takes 300 MB
 TAIL = 2**18  # bytes; some hundred lines
 REMEMBERED = 16  # states of a file; so many actions in a row may be cut off by kills
