@@ -19,7 +19,7 @@ from screen_bench import EXAMPLE
 
 from engine.errors import StationbookError
 from engine.pendant.settings import Pendant
-from engine.pendant.table import read_table
+from engine.pendant.table import decoded, read_table
 from engine.sessions.cell_file import cell_document
 from engine.sessions.folder import open_session
 from engine.sessions.yaml_text import yaml_dump
@@ -77,6 +77,9 @@ def test_every_kind_of_table_gives_the_typed_poses(text: str, form: str) -> None
 @pytest.mark.parametrize(
     "text",
     [
+        "sep=;\nA;B;C;X;Y;Z\n179,8;0,4;-90;612,40;-85,10;410\n",
+        "poses of cell 7\n\nA;B;C;X;Y;Z\n179,8;0,4;-90;612,40;-85,10;410\n",
+        "P1 X=612.40 Y=-85.10 Z=410 A=179.8 B=0.4 C=-90 ! X 9 was before\n",
         "P1: X = 612.40 mm, Y = -85.10 mm, Z = 410 mm\n  A 179.8 deg, B 0.4 deg, C -90 deg\n",
         "name goal_1\nX: 612.40\nY: -85.10\nZ: 410\nA: 179.8\nB: 0.4\nC: -90\n",
         "A;B;C;X [mm];Y (mm);Z_mm;speed\n179,8;0,4;-90;612,40;-85,10;410;100\n",
@@ -89,6 +92,11 @@ def test_a_pose_is_read_from_what_controllers_and_spreadsheets_save(text: str) -
     assert first.pose is not None
     values = [word for word in first.pose.split() if word[-1].isdigit()]
     assert [float(v) for v in values] == [float(v) for v in POSE.split()]
+
+
+@pytest.mark.parametrize("form", ["utf-16", "utf-16-le", "utf-16-be", "utf-8-sig", "cp1252"])
+def test_a_table_is_read_whatever_its_letters_are_stored_as(form: str) -> None:
+    assert decoded(table().encode(form)) == table()
 
 
 def test_joints_beside_the_pose_are_joints() -> None:

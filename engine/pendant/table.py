@@ -21,10 +21,12 @@ from .settings import UNIT_WORDS, Pendant
 MOST_ROWS = 5_000  # three times the longest sessions; so many take 4 s of CPU
 MOST_SIGNS = 10_000  # of a line; a wide sheet has some hundred
 MOST_BYTES = 8 * 2**20  # of a table or JSON: 400 signs a row; read, they take 30 times that
+TITLES = 5  # lines among which the header is looked for: a title, a date, what a spreadsheet adds
 COMMENTS = ("#", "//", "!")  # what begins a line that is for people: common practice, no source
 FILE_ENDING = re.compile(r"\.(png|jpe?g|tiff?|bmp|webp|pgm|jp2|csv)$", re.IGNORECASE)
 TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:?\d\d)?")
 _UNIT_IN_HEADER = re.compile(r"^(.*?)[\s_]*[\[(]?\s*([A-Za-z]+|°|\"|″)\s*[\])]?$")
+_REMARK = re.compile(rf"\s(?:{'|'.join(map(re.escape, COMMENTS))})")  # behind what counts
 _NUMBER = r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 
 IMAGE, TAKEN, COUNTED = "image", "taken", "number"  # columns beside the pendant's own
@@ -67,6 +69,9 @@ def decoded(data: bytes) -> str:
     """Return text as spreadsheets and controllers save it: UTF-8, marked UTF-16, or 8 bit."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16", "replace")
+    for start, form in ((1, "utf-16-le"), (0, "utf-16-be")):  # unmarked: every second byte is 0
+        if len(data) > 3 and not any(data[start:200:2]):
+            return data.decode(form, "replace")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -88,13 +93,16 @@ def read_table(text: str, pendant: Pendant, axes: int = 0, robot: Jointed | None
     if long := next((n for n, line in lines if len(line) > MOST_SIGNS), None):
         raise UsageError(f"line {long} has more than {MOST_SIGNS} signs", "One station a line.")
     fields = _Fields.of(pendant, axes, robot)
-    mark = _mark(lines[0][1])
-    cells = _cells([lines[0][1]], mark)[0]
-    if columns := fields.header(cells):
-        return _with_header(lines, mark, cells, columns, fields)
+    for place, (_, line) in enumerate(lines[:TITLES]):
+        mark = _mark(line)
+        cells = _cells([line], mark)[0]
+        if columns := fields.header(cells):
+            return _with_header(lines[place:], mark, cells, columns, fields)
     if fields.labelled(text):
         return Table(tuple(_labelled(lines, fields)), "labels with numbers")
-    return Table(tuple(_plain(lines, mark, fields)), "one station a line, without a header")
+    return Table(
+        tuple(_plain(lines, _mark(lines[0][1]), fields)), "one station a line, without a header"
+    )
 
 
 def _says_something(line: str) -> bool:
@@ -196,7 +204,8 @@ def _with_header(
         rows.append(_row_of_cells(number, cells, columns, fields))
     unused = [cell for place, cell in enumerate(head) if place not in columns and cell.strip()]
     words = {"\t": "tabs", ";": "semicolons", ",": "commas", "": "blanks"}[mark]
-    return Table(tuple(rows), f"a header, {words} between the columns", tuple(unused))
+    form = f"a header (line {lines[0][0]}), {words} between the columns"
+    return Table(tuple(rows), form.replace(" (line 1)", ""), tuple(unused))
 
 
 def _check_header(
@@ -316,7 +325,7 @@ def _labelled(lines: Sequence[tuple[int, str]], fields: _Fields) -> Iterator[Row
     found: dict[int, str] = {}
     start, image, taken = 0, None, None
     for number, line in lines:
-        for what, value in _marked(line, layout):
+        for what, value in _marked(_REMARK.split(line)[0], layout):
             if isinstance(what, int) and what in found:
                 yield _of_labels(start, found, count, fields, image, taken)
                 found, image, taken = {}, None, None
