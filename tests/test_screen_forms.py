@@ -322,3 +322,40 @@ async def test_half_a_cell_is_there_the_next_time(tmp_path: Path) -> None:
         await until(pilot, "No session here yet")
         await pilot.press("c")
         await until(pilot, "press 4", "six")
+
+
+@on_screen
+async def test_a_new_cell_takes_at_most_150_keys(tmp_path: Path) -> None:
+    lengths = ["enter", *(key for text in CHAIN for key in (*text, "enter"))]
+    limits = [*"-170 170 -90 90 -90 90 -180 180 -90 90 -360 360", "enter"]
+    pages = (
+        ("Name of the cell", [*"press 4", "enter", "enter", "right", "right", "enter"]),
+        ("Name of the robot", [*lengths, *limits, *["enter"] * 4]),
+        ("Which of these does your pendant show?", ["down", "enter"]),
+        ("Decimals of an angle", ["enter"] * 5),
+        ("Folder of the images", [*["enter"] * 3, *"incoming", "enter"]),
+        ("Points in a row", ["enter"] * 4),
+        ("Middle of the pick area", [*"600 0 250", *["enter"] * 5]),
+    )
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    pressed = ["c"]
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "No session here yet")
+        await pilot.press("c")
+        for title, keys in pages:
+            await until(pilot, title)
+            if title.startswith("Middle"):  # a file is proposed; this one is of the test
+                app.screen.query_one(Form).edits[-1].set(str(tmp_path / "cell.yaml"))
+            await pilot.press(*map(_key, keys))
+            pressed += keys
+        await until(pilot, "Is this the cell?", "press 4, eye-to-hand")
+    cell = read_cell(tmp_path / "cell.yaml")
+    assert cell.robot is not None
+    assert list(cell.robot.geometry_mm.values()) == [float(text) for text in CHAIN]
+    assert cell.pendant.rotation == "moving-zyx"
+    assert len(pressed) <= 150, len(pressed)
+
+
+def _key(sign: str) -> str:
+    """Return the name of a key by what it types."""
+    return {" ": "space", "-": "minus"}.get(sign, sign)

@@ -267,6 +267,25 @@ async def test_joints_are_typed_in_a_line_of_their_own(folder: Path) -> None:
 
 
 @on_screen
+async def test_the_line_for_joints_opens_by_itself_where_they_are_wanted(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 0))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        assert "J6" not in text(app)
+        await type_line(pilot, pose(1))
+        await until(pilot, "frames-told", "Joints", "J6")
+        assert screen.pad.pose.has_focus
+        await pilot.press("f5")
+        assert screen.pad.joints.has_focus
+        await type_line(pilot, "1 2 3")
+        assert screen.pad.entry.joints == "1 2 3"
+        await pilot.press("ctrl+u", "f5")
+        screen.pad.begin()
+        await pilot.pause()
+        assert "J6" not in text(app)
+
+
+@on_screen
 async def test_operator_is_kept_with_the_station(folder: Path) -> None:
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:

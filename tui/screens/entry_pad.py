@@ -73,6 +73,7 @@ class EntryPad(Vertical):
         self.desk = desk
         self.jobs = Jobs(self, self.tell)
         self.pose, self.joints = PoseEdit(id="pose"), PoseEdit(id="joints")
+        self._asked = False  # the line for joints opened by itself
         self.lines = [
             Horizontal(Prompt(), edit, classes="line", id=f"{edit.id}-line")
             for edit in (self.pose, self.joints)
@@ -122,7 +123,8 @@ class EntryPad(Vertical):
         self.pose.set_prompt(name.get(self.entry.purpose, "Pose"))
         self.pose.set(self.entry.text)
         self.joints.set(self.entry.joints)
-        self._show_joints(bool(self.entry.joints) or self._joints_shown)
+        self._show_joints(bool(self.entry.joints) or (self._joints_shown and not self._asked))
+        self._asked = False
         self.message = message or []
         self.show_fields()
         self.show_findings()
@@ -195,6 +197,7 @@ class EntryPad(Vertical):
             if not self._judged and self._goes_on(draft):
                 await pause(SETTLE)
             entry.draft = draft
+            self._ask_joints(draft)
         self.show_findings()
 
     def _goes_on(self, draft: Draft) -> bool:
@@ -314,6 +317,13 @@ class EntryPad(Vertical):
     def _show_joints(self, shown: bool) -> None:
         for part in (self.lines[1], self.joint_fields):
             part.set_class(not shown, "hidden")
+
+    def _ask_joints(self, draft: Draft) -> None:
+        """Show the line for joints where they would show tool and frame; the pose keeps keys."""
+        if not self._joints_shown and any(item.code == "frames-told" for item in draft.findings):
+            self._asked = True
+            self._show_joints(True)
+            self.show_fields()
 
     def toggle_joints(self) -> None:
         """Go to the line for joint values and back; an empty one is hidden, nothing is lost."""
