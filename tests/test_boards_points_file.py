@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from engine.boards.pattern import Board
+from engine.boards.pattern import MOST_POINTS, Board
 from engine.boards.points_file import (
     plain_table,
     points_text,
@@ -152,3 +152,10 @@ def test_what_is_not_plain_is_left_to_the_line_by_line_reader(tmp_path: Path, ro
     else:
         with pytest.raises(FileError):
             read_points(path, BOARD)
+
+
+def test_more_lines_than_a_board_has_points_are_not_matched_at_once() -> None:
+    lines = [f"{number},{number % 997}.5,2.25" for number in range(MOST_POINTS + 1)]
+    few, many = ("\n".join(["id,u_px,v_px", *lines[:part], ""]) for part in (100, None))
+    assert plain_table(few.encode()) is not None
+    assert plain_table(many.encode()) is None

@@ -21,7 +21,7 @@ from ..camera.lens import project
 from ..camera.model import Camera
 from ..errors import FileError
 from ..files import KEPT, content
-from .pattern import Board
+from .pattern import MOST_POINTS, Board
 
 DETECTED = ("id", "u_px", "v_px")
 SPREAD = ("uu_px2", "uv_px2", "vv_px2")  # of the covariance [px²], where it is known
@@ -95,6 +95,8 @@ def plain_table(data: bytes) -> Points | None:
 
     Those found last are kept, and belong to everybody: their arrays cannot be written to.
     """
+    if data.count(b"\n") > MOST_POINTS + 1:  # matching so many takes 1 kB a line
+        return None
     count = next((count for count, form in _PLAIN if form.fullmatch(data)), None)
     if count is None:
         return None
