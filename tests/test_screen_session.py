@@ -243,25 +243,25 @@ async def test_half_answered_start_questions_are_there_again(tmp_path: Path) -> 
     (folder / "journal.jsonl").unlink()
     async with app_for(folder).run_test(size=(80, 24)) as pilot:
         await until(pilot, "Is this the cell?", "Kept with every station.")
-        await type_line(pilot, "Example")
+        await type_line(pilot, "B. Example")
         await pilot.press("enter")
         await type_line(pilot, "gripper 3")
         await pilot.press("escape")
         await until(pilot, "The start questions stay open")
         await pilot.press("escape", "t")
-        await until(pilot, "Is this the cell?", "Example", "gripper 3")
+        await until(pilot, "Is this the cell?", "B. Example", "gripper 3")
         await pilot.press("f8")
         await until(pilot, "What next?")
         await pilot.press("escape")
         await pilot.resize_terminal(40, 12)
         await pilot.pause(0.1)
         await pilot.resize_terminal(80, 24)
-        await until(pilot, "Is this the cell?", "Example", "gripper 3")
+        await until(pilot, "Is this the cell?", "B. Example", "gripper 3")
         await pilot.press("down", "down")
         await type_line(pilot, "F7")
         await pilot.press("ctrl+q")
     async with app_for(folder).run_test(size=(80, 24)) as pilot:
-        await until(pilot, "Is this the cell?", "Example", "gripper 3", "F7")
+        await until(pilot, "Is this the cell?", "B. Example", "gripper 3", "F7")
 
 
 @on_screen

@@ -103,7 +103,7 @@ class LineEdit(Sheet, can_focus=True):
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the text and, where it has the focus, the cursor."""
         room = max(width, 4)
-        self._first = min(self._first, self.cursor)
+        self._first = min(self._first, self.cursor, max(len(self.value) - room + 1, 0))
         self._first = max(self._first, self.cursor - room + 1)
         shown = self.value[self._first : self._first + room].ljust(room)
         at = self.cursor - self._first
