@@ -22,7 +22,7 @@ async def test_cells_are_shown_from_the_list_and_one_is_opened(tmp_path: Path) -
     path.write_text(path.read_text().replace("bottling line 2", "bottling line 3"))
     app = Stationbook(Sessions(tmp_path))
     async with app.run_test(size=(80, 24)) as pilot:
-        await until(pilot, "accepted", "made by hand")
+        await until(pilot, "accepted", "made")
         await pilot.press("v")
         shown = await until(pilot, "2, 0 to look at first", "not proven", "not solved yet")
         assert "bottling line 2" in shown

@@ -85,7 +85,7 @@ async def compared(pilot: Pilot[None], *words: str) -> str:
     if not screen.stations.has_focus:
         await pilot.press("escape")
     await pilot.press("m")
-    await until(pilot, "Did the camera move?", "made by hand", "Enter compares")
+    await until(pilot, "Did the camera move?", "earlier", "Enter compares")
     await pilot.press("enter")
     return await until(pilot, *words)
 
@@ -329,7 +329,7 @@ async def test_a_new_session_of_the_same_cell_visits_the_earlier_stations_again(
     old = open_session(solved)
     app = Stationbook(Sessions(tmp_path / "sessions"))
     async with app.run_test(size=(80, 24)) as pilot:
-        await until(pilot, "made by hand", "later")
+        await until(pilot, "earlier", "new")
         listed = app.screen
         assert isinstance(listed, Sessions)
         while listed.sessions.item is None or listed.sessions.item.folder.name != "earlier":
@@ -364,7 +364,7 @@ async def test_without_a_result_no_session_is_begun_for_a_recheck(tmp_path: Path
     make_session(tmp_path / "sessions" / "unsolved", 3)
     app = Stationbook(Sessions(tmp_path / "sessions"))
     async with app.run_test(size=(80, 24)) as pilot:
-        shown = await until(pilot, "made by hand", "recording")
+        shown = await until(pilot, "unsolved", "recording")
         assert "m recheck" not in shown
         await pilot.press("m")
         await pilot.pause(0.3)

@@ -30,8 +30,8 @@ Window = tuple[slice, slice]
 EVERYTHING: Window = (slice(None), slice(None))
 
 SUFFIXES = (".png", ".tif", ".tiff", ".npy", ".ply", ".pcd")
-MOST_PIXELS = 150_000_000  # px; the largest industrial sensors have as many
-MOST_BYTES = 2**29  # bytes of a file, and of what it unpacks to; as much as a session stores
+MOST_PIXELS = 25_000_000  # px; twice what the largest 3-D cameras deliver (from memory)
+MOST_BYTES = 192 * 2**20  # bytes of a file, and of what it unpacks to: a cloud of 16 million
 MOST_RUNS = 8_000_000  # of a packed cloud, at most 3.3 s of CPU
 MOST_HEADER = 2**16  # bytes; headers of clouds have a few hundred
 MOST_BINNING = 8  # image pixels along one side of a depth pixel; 3-D cameras bin 2 or 4
