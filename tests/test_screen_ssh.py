@@ -28,7 +28,7 @@ from tui.clock import now
 SSHD = shutil.which("sshd", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
 SSH = shutil.which("ssh")
 KEYGEN = shutil.which("ssh-keygen")
-PATIENCE = 25.0  # s; a loaded machine starts programs slowly
+PATIENCE = 300.0  # s; a loaded machine starts programs slowly
 
 MISSING = "no sshd here (Debian packages openssh-server and openssh-client)"
 
