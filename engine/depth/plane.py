@@ -71,10 +71,8 @@ def plane_of(depths: Array, xy: Array) -> Plane | None:
     there = np.isfinite(depths)
     if there.sum() < LEAST_POINTS:
         return None
-    low, high = xy[there].min(axis=0), xy[there].max(axis=0)
-    half = np.maximum((high - low) / 2, 1e-9)
-    x, y = ((xy - (low + high) / 2) / half).T
-    B = np.column_stack([np.ones(len(x)), x, y])
+    B, half = _basis(xy, xy[there])
+    x, y = B[:, 1:].T
     bends = np.column_stack([x * x, x * y, y * y])
     z = np.where(there, depths, 0.0)
     surface, noise, weight = _smooth(np.hstack([B, bends]), z, there)
@@ -89,6 +87,16 @@ def plane_of(depths: Array, xy: Array) -> Plane | None:
     hidden = SYSTEMATIC * abs(float(surface[0]))
     covariance = noise**2 * back + (bow**2 + hidden**2) * np.eye(3)
     return Plane(back @ (B * kept[:, None]).T, covariance, noise, bow, bent[there], half)
+
+
+def _basis(xy: Array, seen: Array) -> tuple[Array, Array]:
+    """Return the terms 1, x, y of a plane at ``xy`` (n, 2) as columns (n, 3), and their scale.
+
+    x and y run from −1 to 1 over the points ``seen`` (m, 2); the scale (2,) is half their extent.
+    """
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    half = np.maximum((high - low) / 2, 1e-9)
+    return np.column_stack([np.ones(len(xy)), (xy - (low + high) / 2) / half]), half
 
 
 def _smooth(basis: Array, z: Array, there: NDArray[np.bool_]) -> tuple[Array, float, Array]:
@@ -171,9 +179,7 @@ class Weighed:
         As `weighed` makes them, of boards that are wholly seen; the depths are zeros, as only what
         they would tell counts.
         """
-        low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-        x, y = ((points[:, :2] - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)).T
-        B = np.column_stack([np.ones(len(x)), x, y])
+        B, _ = _basis(points[:, :2], points[:, :2])
         back = np.linalg.inv(B.T @ B)
         C = self.inflated * (self.noise**2 * back + self.bend**2 * np.eye(3))
         share = px * np.linalg.solve(np.linalg.cholesky(C), back @ B.T)

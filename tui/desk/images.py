@@ -262,17 +262,17 @@ def view(desk: Desk, entry: Entry, columns: int, rows: int, *, images: bool) -> 
 
 def painted_view(
     desk: Desk, entry: Entry, station: int | None, size: tuple[int, int]
-) -> tuple[object, Callable[[], NDArray[np.uint8]]]:
-    """Return what tells one picture from another, and how to paint it with at most ``size`` [px].
+) -> tuple[str, object, Callable[[], NDArray[np.uint8]]]:
+    """Return a picture's name, what tells it from another, and how to paint it.
 
-    The picture is `newest_image` with its points and, unless it is an old station's, the outline
-    of the board wanted next. Raises as that does.
+    It is `newest_image` with its points, at most ``size`` [px] large, and, unless it is an old
+    station's, with the outline of the board wanted next. Raises as that does.
     """
-    data, points, _ = newest_image(desk, entry, station)
+    data, points, name = newest_image(desk, entry, station)
     corners = wanted(desk) if station is None else None
     outlined = None if corners is None else corners.tobytes()
     key = sha256(data), outlined, size
-    return key, lambda: painted(data, points, corners, size)
+    return name, key, lambda: painted(data, points, corners, size)
 
 
 def cell_scene(desk: Desk) -> Scene:

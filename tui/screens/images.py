@@ -27,7 +27,6 @@ from ..desk.images import (
     covered,
     depth_lines,
     examined,
-    newest_image,
     painted_view,
     picture,
     wanted,
@@ -226,20 +225,22 @@ def graphic_of(
     pictures: Pictures,
     size: tuple[int, int],
     before: Graphic | None,
-) -> Graphic | None:
-    """Return the image of a station, or of the entry, as the terminal draws it; ``before`` if that
-    is the same. ``size`` in cells. None where there is no image, or the terminal draws none.
+) -> tuple[Graphic | None, str]:
+    """Return the image of a station, or of the entry, as the terminal draws it, and its name.
+
+    ``size`` in cells; ``before`` is returned again if that is the same. None and "" where there is
+    no image, or the terminal draws none.
     """
     protocol, cell = pictures.drawing, pictures.cell_px
     if protocol is None:
-        return None
+        return None, ""
     pixels = size[0] * cell[0], max(size[1] - GraphicSheet.TOP, 1) * cell[1]
     try:
-        key, paint = painted_view(desk, entry, station, pixels)
+        name, key, paint = painted_view(desk, entry, station, pixels)
     except StationbookError:
-        return None
+        return None, ""
     same = before is not None and before.key == key
-    return before if same else drawn(protocol, paint(), cell, key)
+    return before if same else drawn(protocol, paint(), cell, key), name
 
 
 Page = Literal["image", "coverage", "sides", "depth"]
@@ -300,13 +301,12 @@ class Look(Screen[None]):
         scroll, panel = self.query_one(Scroll), self.query_one(ImagePanel)
         pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
         size = self.size.width, self.size.height - 1
-        graphic = None
+        graphic, name = None, ""
         if self.page == "image":
             here = self.desk, self.entry, self.station
-            graphic = await in_background(graphic_of, *here, pictures, size, panel.graphic)
+            graphic, name = await in_background(graphic_of, *here, pictures, size, panel.graphic)
         panel.display, scroll.display = graphic is not None, graphic is None
         if graphic is not None:
-            _, _, name = await in_background(newest_image, *here)
             panel.show(name)
             panel.show_graphic(graphic)
             return

@@ -232,6 +232,11 @@ class Stations(Screen[None]):
         self.next_move.show(move(self.desk, self.pad.entry), brief)
 
     def show_side(self) -> None:
+        """Show facts, view and cell."""
+        self.show_facts()
+        self.show_pictures()
+
+    def show_facts(self) -> None:
         """Show the chosen station while the list has the focus, else the newest image."""
         row = self.stations.item if self.stations.has_focus else None
         if row is None and self.pad.entry.purpose == "correct":
@@ -239,7 +244,6 @@ class Stations(Screen[None]):
             row = next((r for r in rows if r.key == self.pad.entry.station), None)
         facts = station_facts(self.desk, row) if row is not None else self.images.facts()
         self.facts.show(facts)
-        self.show_pictures()
 
     def show_pictures(self) -> None:
         """Show the view and the cell where there is room for them."""
@@ -254,7 +258,7 @@ class Stations(Screen[None]):
         found = await in_background(view, self.desk, entry, width, height - 1, images=blocks)
         graphic = None
         if pictures.shown:
-            graphic = await in_background(
+            graphic, _ = await in_background(
                 graphic_of, self.desk, entry, None, pictures, self.view.size, self.view.graphic
             )
         self.view.show_graphic(graphic)
@@ -269,7 +273,7 @@ class Stations(Screen[None]):
         self.show_side()
 
     def on_chooser_chosen(self) -> None:
-        self.show_side()
+        self.show_facts()
         self.refresh_bindings()
 
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
