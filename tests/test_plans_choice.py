@@ -13,7 +13,7 @@ from plan_world import world
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
-from engine.estimate.information import known_information, station_information
+from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.frames import rotation_exp, transform
 from engine.plans.arm import arm_check
@@ -169,7 +169,7 @@ def test_stations_that_show_lens_and_board_errors_are_worth_visiting(mount: Moun
     arm = arm_check(made.cell.robot, typed, [None] * len(typed))
     look = outlook(problem, result, typed[-1], made.view(typed[0]), arm)
     offers, moved = look.offers(), look.pick.moved[look.pick.corner]
-    held = Aim(known_information(result), np.swapaxes(moved, 1, 2) @ moved)
+    held = Aim(np.linalg.inv(result.full_covariance)[:12, :12], np.swapaxes(moved, 1, 2) @ moved)
     known = station_information(problem, result, offers.flange)
     left = []
     for aim, information in ((held, known), (look.aim, offers.information)):

@@ -108,6 +108,19 @@ def tell(
     return 1 if has_error(answer.findings) else 0
 
 
+def tell_stored(
+    args: argparse.Namespace, findings: Sequence[Finding], station: object, said: str
+) -> int:
+    """Print what became of a station, as session.yaml has it; None: a finding is in the way."""
+    document = {
+        "format": 1,
+        "findings": [item.document() for item in findings],
+        "station": station,
+    }
+    tell(args, Answer(document, [*finding_texts(findings), said]))
+    return 0 if station is not None else 1
+
+
 Work = Callable[..., Answer]  # what a command does with one folder
 
 

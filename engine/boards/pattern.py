@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import StationbookError
-
-if TYPE_CHECKING:  # numpy waits until points are asked for: lists of sessions open without it
-    import numpy as np
-    from numpy.typing import NDArray
 
 Pattern = Literal["chessboard", "circles", "circles-staggered", "charuco"]
 
@@ -80,14 +76,10 @@ class Board:
     @property
     def present(self) -> NDArray[np.int64]:
         """The ids of the points that the board has, ascending: all but the missing ones."""
-        import numpy as np
-
         return np.setdiff1d(np.arange(self.count), self.missing)
 
     def diameters(self) -> NDArray[np.float64]:
         """Return the diameters (count,) [mm] of the circles; zeros on other boards."""
-        import numpy as np
-
         result = np.full(self.count, self.diameter_mm or 0.0)
         if self.larger is not None:
             result[list(self.larger.ids)] = self.larger.diameter_mm

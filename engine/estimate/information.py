@@ -39,8 +39,7 @@ def station_information(
 
     About [camera, board] of ``result``, in the order of its covariances, for an image of the whole
     board and one typed pose: the stop's own robot error is eliminated, all errors that stations
-    share are held at their estimate. To add it to what is known, use `known_information`. ``noise``
-    defaults to the result's.
+    share are held at their estimate. ``noise`` defaults to the result's.
     """
     held = np.zeros((len(base_T_flange), 6, 0))
     return _of_result(problem, result, base_T_flange, held, noise)
@@ -62,11 +61,6 @@ def known_for_choosing(result: Result) -> Array:
     """Return the information (12 + q, 12 + q) behind ``result``, the arm's errors held."""
     free = np.delete(np.arange(len(result.full_covariance)), np.s_[12 : 12 + result.systematic.arm])
     return np.asarray(np.linalg.inv(result.full_covariance)[np.ix_(free, free)])
-
-
-def known_information(result: Result) -> Array:
-    """Return the information (12, 12) about [camera, board], systematic errors held."""
-    return np.asarray(np.linalg.inv(result.full_covariance)[:12, :12])
 
 
 def whole_information(problem: Problem, result: Result, base_T_flange: Array) -> Array:

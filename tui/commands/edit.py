@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from engine.cell.session import Session, Station
+from engine.cell.session import Session
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import STATION, open_session
@@ -13,7 +13,7 @@ from engine.sessions.lock import writing
 from engine.steps.editing import annotate, bring_back, set_aside
 
 from ..clock import now
-from ..output import Answer, finding_texts, tell
+from ..output import tell_stored
 
 
 def run(args: argparse.Namespace) -> int:
@@ -25,7 +25,8 @@ def run(args: argparse.Namespace) -> int:
         commit(folder, change, Who(None, now()))
     station = None if change is None else change.session.existing(args.station)
     said = "NOT CHANGED" if station is None else "changed"
-    return told(args, findings, station, f"station {args.station} {said}")
+    stored = None if station is None else STATION.write(station)
+    return tell_stored(args, findings, stored, f"station {args.station} {said}")
 
 
 def _changed(
@@ -45,14 +46,3 @@ def _changed(
     if args.photo is not None:
         return record.with_photo(args, session, folder), ()
     return record.corrected(args, session, folder)
-
-
-def told(
-    args: argparse.Namespace, findings: tuple[Finding, ...], station: Station | None, said: str
-) -> int:
-    """Print what became of a station; None: a finding stands in the way."""
-    stored = None if station is None else STATION.write(station)
-    found = [item.document() for item in findings]
-    document = {"format": 1, "findings": found, "station": stored}
-    tell(args, Answer(document, [*finding_texts(findings), said]))
-    return 0 if station is not None else 1

@@ -10,7 +10,7 @@ from engine.checks.entry import OVERRULED_WITH_REASON
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import open_session
+from engine.sessions.folder import STATION, open_session
 from engine.sessions.lock import writing
 from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.recording import (
@@ -40,7 +40,7 @@ from engine.steps.station_image import (
 from engine.steps.station_pose import examine_pose, known
 
 from ..clock import now
-from .edit import told
+from ..output import tell_stored
 
 # findings, those that stand in the way, and the station if it was stored
 Outcome = tuple[tuple[Finding, ...], tuple[Finding, ...], Station | None]
@@ -57,8 +57,8 @@ def run_record(args: argparse.Namespace) -> int:
         else:
             findings, standing, station = _recorded(args, session, folder)
     if station is None:
-        return told(args, findings, station, f"NOT STORED: {_how_to_go_on(standing)}")
-    return told(args, findings, station, f"station {station.id} stored")
+        return tell_stored(args, findings, None, f"NOT STORED: {_how_to_go_on(standing)}")
+    return tell_stored(args, findings, STATION.write(station), f"station {station.id} stored")
 
 
 def _check_given(args: argparse.Namespace) -> None:
