@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path, PurePath
 from typing import Any
@@ -275,8 +275,3 @@ COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`
     "pick_error_mm", "recheck_every_days", "days_left", "event", "event_on", "sessions",
     "result_session",
 )  # fmt: skip
-
-
-def noted_day(text: str | None, today: date) -> str:
-    """Return the day of an event as the journal keeps it. Raises ValueError for no day."""
-    return today.isoformat() if text is None else date.fromisoformat(text).isoformat()

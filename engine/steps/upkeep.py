@@ -9,7 +9,6 @@ from pathlib import Path
 
 from ..cell.session import About, Instrument, Session
 from ..errors import UsageError
-from ..plant.cells import noted_day
 from ..sessions.changes import Change, remark
 
 EVENT = "event"  # the word in the journal
@@ -23,7 +22,7 @@ def event_noted(session: Session, folder: Path, what: str, on: str | None, today
     if not what.strip():
         raise UsageError("the event has no words", "Say what happened, such as crash.")
     try:
-        day = noted_day(on, today)
+        day = today.isoformat() if on is None else date.fromisoformat(on).isoformat()
     except ValueError:
         raise UsageError(f"{on!r} is no day", "Write it as 2026-11-25.") from None
     return remark(EVENT, session, folder, {"event": what.strip(), "on": day})

@@ -1,4 +1,7 @@
-"""`edit`: one station changed by hand, or its pose corrected through the checks of a typed one."""
+"""`edit`, `event` and `about`: what is changed by hand, and what is noted of a cell or session.
+
+A pose is corrected through the checks of a typed one.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +11,13 @@ from pathlib import Path
 from engine.cell.session import Session
 from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import STATION, open_session
+from engine.sessions.folder import ABOUT, STATION, open_session
 from engine.sessions.lock import writing
 from engine.steps.editing import annotate, bring_back, set_aside
+from engine.steps.upkeep import described, event_noted
 
 from ..clock import now
-from ..output import tell_stored
+from ..output import Answer, tell, tell_stored
 
 
 def run(args: argparse.Namespace) -> int:
@@ -46,3 +50,34 @@ def _changed(
     if args.photo is not None:
         return record.with_photo(args, session, folder), ()
     return record.corrected(args, session, folder)
+
+
+def run_event(args: argparse.Namespace) -> int:
+    """Note what happened to the cell of a session in its journal."""
+    folder, time = Path(args.dir), now()
+    with writing(folder, args.operator):
+        session = open_session(folder)
+        change = event_noted(session, folder, args.what, args.on, time.date())
+        commit(folder, change, Who(args.operator, time))
+    noted = {"event": change.details["event"], "on": change.details["on"]}
+    document = {"format": 1, "dir": args.dir, "cell": session.cell.name, **noted}
+    said = f"noted for {session.cell.name}: {noted['event']} on {noted['on']}"
+    return tell(args, Answer(document, [said, "next: a recheck, as soon as the cell runs again"]))
+
+
+def run_about(args: argparse.Namespace) -> int:
+    """Note for whom, where and how a session was made; without words say what is noted."""
+    folder = Path(args.dir)
+    given = {
+        "customer": args.customer, "place": args.place, "temperature_degc": args.temperature,
+        "warm_up_min": args.warm_up, "instruments": args.instrument,
+    }  # fmt: skip
+    session = open_session(folder)
+    if any(value is not None for value in given.values()):
+        with writing(folder, args.operator):
+            change = described(open_session(folder), **given)
+            commit(folder, change, Who(args.operator, now()))
+            session = open_session(folder)
+    noted = {} if session.about is None else ABOUT.write(session.about)
+    lines = [f"{key}: {value}" for key, value in noted.items()] or ["nothing is noted yet"]
+    return tell(args, Answer({"format": 1, "dir": args.dir, "about": noted}, lines))

@@ -14,7 +14,7 @@ from engine.errors import StationbookError, UsageError
 from engine.sessions.changes import Change
 from engine.steps import planning, starting
 from engine.steps.correcting import fix as apply
-from engine.steps.handover import FORMS, camera_names, make_report, store_exports, write_report
+from engine.steps.handover import FORMS, camera_names, store_exports
 from engine.steps.starting import Answers
 
 from .desk import Desk
@@ -77,6 +77,9 @@ def rested(desk: Desk) -> bool:
 
 def write_reports(desk: Desk) -> tuple[Path, ...]:
     """Write the report of every camera into the session's folder and return the paths."""
+    # here: the plots' 30 MB wait until a report is wanted
+    from engine.steps.reporting import make_report, write_report
+
     session = desk.opened()
     names = camera_names(session.cell)
     pages = {name: make_report(session, desk.folder, desk.clock(), name)[0] for name in names}

@@ -1,4 +1,4 @@
-"""`cells`, `event` and `about`: a plant at a glance, and what is noted between calibrations."""
+"""`cells`: a plant at a glance."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from engine.plant.cells import COLUMNS, CellRow, by_cell, rows
 from engine.sessions.store import encoded, write_output
 
 from ..clock import now
-from ..output import Answer, print_json, say, tell
+from ..output import print_json, say
 
 
-def run_cells(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> int:
     """One row a cell; 1 where one is overdue or beyond its limit."""
     if args.csv and args.json:
         raise UsageError("--csv and --json are two forms of one answer", "Ask for one.")
@@ -102,44 +102,3 @@ def _cell(value: object) -> object:
     if isinstance(value, str) and value.startswith(("=", "+", "-", "@")):
         return f"'{value}"
     return "" if value is None else value
-
-
-def run_event(args: argparse.Namespace) -> int:
-    """Note what happened to the cell of a session in its journal."""
-    from engine.sessions.changes import Who, commit
-    from engine.sessions.folder import open_session
-    from engine.sessions.lock import writing
-    from engine.steps.upkeep import event_noted
-
-    folder, time = Path(args.dir), now()
-    with writing(folder, args.operator):
-        session = open_session(folder)
-        change = event_noted(session, folder, args.what, args.on, time.date())
-        commit(folder, change, Who(args.operator, time))
-    noted = {"event": change.details["event"], "on": change.details["on"]}
-    document = {"format": 1, "dir": args.dir, "cell": session.cell.name, **noted}
-    said = f"noted for {session.cell.name}: {noted['event']} on {noted['on']}"
-    return tell(args, Answer(document, [said, "next: a recheck, as soon as the cell runs again"]))
-
-
-def run_about(args: argparse.Namespace) -> int:
-    """Note for whom, where and how a session was made; without words say what is noted."""
-    from engine.sessions.changes import Who, commit
-    from engine.sessions.folder import ABOUT, open_session
-    from engine.sessions.lock import writing
-    from engine.steps.upkeep import described
-
-    folder = Path(args.dir)
-    given = {
-        "customer": args.customer, "place": args.place, "temperature_degc": args.temperature,
-        "warm_up_min": args.warm_up, "instruments": args.instrument,
-    }  # fmt: skip
-    session = open_session(folder)
-    if any(value is not None for value in given.values()):
-        with writing(folder, args.operator):
-            change = described(open_session(folder), **given)
-            commit(folder, change, Who(args.operator, now()))
-            session = open_session(folder)
-    noted = {} if session.about is None else ABOUT.write(session.about)
-    lines = [f"{key}: {value}" for key, value in noted.items()] or ["nothing is noted yet"]
-    return tell(args, Answer({"format": 1, "dir": args.dir, "about": noted}, lines))

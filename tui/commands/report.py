@@ -1,31 +1,21 @@
-"""`report` and `export`: the page that the customer signs, the forms that other programs read."""
+"""`report`: the page that the customer signs."""
 
 from __future__ import annotations
 
 import argparse
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Any
 
-from engine.errors import UsageError
-from engine.report.exports import Chosen
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_output
-from engine.steps.handover import (
-    POSES,
-    export_result,
-    make_report,
-    make_together,
-    poses_text,
-    write_report,
-)
+from engine.steps.reporting import make_report, make_together, write_report
 
 from ..clock import now
-from ..output import Answer, run_over, say, tell
+from ..output import Answer, run_over, tell
 
 
-def run_report(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> int:
     """Write report.html in each folder; the one before is kept beside it."""
     if args.together is not None:
         return _together(args)
@@ -80,44 +70,3 @@ def report_folder(
     }
     said = f"{place or 'not written'} ({size / 2**20:.1f} MB), verdict {result.verdict}"
     return Answer(document, [f"report: {said}"], result.findings)
-
-
-def run_export(args: argparse.Namespace) -> int:
-    """Print the exported text of each folder, or write it to --out."""
-    if args.out is not None and len(args.dirs) > 1:
-        raise UsageError("--out takes one DIR", "Call export once for each folder.")
-
-    def show(exported: Answer) -> None:
-        text = exported.document["text"]
-        if args.out is None:
-            print(text, end="")
-            return
-        write_output(Path(args.out), encoded(text), force=args.force)
-        say(f"written: {args.out}")
-
-    return run_over(
-        args,
-        export_folder,
-        show,
-        form=args.form,
-        inverse=args.inverse,
-        unit=args.unit,
-        not_accepted=args.not_accepted,
-        camera=args.camera,
-        anyway=args.anyway,
-        chosen=Chosen(args.rotation, args.angle_unit, args.decimals, args.height),
-    )
-
-
-def export_folder(folder: str, *, form: str, **how: Any) -> Answer:
-    """Return the export of the stored result in ``folder``.
-
-    No findings: what is not accepted is refused, or says so in its text.
-    """
-    path = Path(folder)
-    if form == POSES:
-        text = poses_text(open_session(path))
-        return Answer({"format": 1, "dir": folder, "as": form, "text": text}, [])
-    text, source = export_result(open_session(path), path, form, **how)
-    document = {"format": 1, "dir": folder, "as": form, "source_sha256": source, "text": text}
-    return Answer(document, [])
