@@ -55,7 +55,8 @@ def find(name: str) -> Callable[[Namespace], int]:
     module, function = WHERE[name]
     run: Callable[[Namespace], int] = getattr(import_module(f".{module}", __name__), function)
     if name not in ("screen", "open", "cells"):  # until the first picture is there, see `tui.app`
-        gc.freeze()
+        if not gc.get_freeze_count():  # once a process: what is waste by then stays for good
+            gc.freeze()
         gc.set_threshold(OBJECTS)
         gc.enable()
     return run
