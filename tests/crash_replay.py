@@ -18,7 +18,7 @@ LOCK = ".lock"  # belongs to the running program, not to the state on disk
 
 @dataclass(frozen=True)
 class Call:
-    """One call that changes a disk: create, write, truncate, sync, rename, link, unlink, mkdir."""
+    """One call that changes a disk, or (seek) where the next write goes: see `_LINES`."""
 
     kind: str
     path: str
@@ -29,10 +29,19 @@ class Call:
 
 @dataclass
 class Content:
-    """The bytes of one file, and how many of them are certain."""
+    """The bytes of one file, how many of them are certain, and where the next write goes."""
 
     now: bytearray
     certain: bytes
+    at: int | None = None  # None: to the end
+
+    def write(self, data: bytes) -> None:
+        at = len(self.now) if self.at is None else self.at
+        self.now[at : at + len(data)] = data
+        self.at = None if at + len(data) == len(self.now) else at + len(data)
+
+
+Named = tuple[str, Content | str | None]  # a path, and what it names: another one's folder to move
 
 
 @dataclass
@@ -41,7 +50,7 @@ class Disk:
 
     names: dict[str, Content]  # as the running program sees them
     certain: dict[str, Content]
-    pending: list[tuple[str, str, Content | None]] = field(default_factory=list)
+    pending: list[Named] = field(default_factory=list)
 
     def apply(self, call: Call) -> None:
         match call.kind:
@@ -49,7 +58,9 @@ class Disk:
                 if call.path not in self.names:
                     self._name(call.path, Content(bytearray(), b""))
             case "write":
-                self.names[call.path].now.extend(call.data)
+                self.names[call.path].write(call.data)
+            case "seek" if call.path in self.names:
+                self.names[call.path].at = call.size
             case "truncate":
                 del self.names[call.path].now[call.size :]
             case "sync" if call.path in self.names:
@@ -57,6 +68,8 @@ class Disk:
                 content.certain = bytes(content.now)
             case "sync":
                 self._sync_folder(call.path)
+            case "rename" if call.path not in self.names:
+                self._name(call.to, call.path)
             case "rename":
                 self._name(call.to, self.names[call.path])
                 self._name(call.path, None)
@@ -65,35 +78,35 @@ class Disk:
             case "unlink":
                 self._name(call.path, None)
 
-    def _name(self, path: str, content: Content | None) -> None:
-        self.pending.append((str(Path(path).parent), path, content))
-        if content is None:
-            self.names.pop(path, None)
-        else:
-            self.names[path] = content
+    def _name(self, path: str, content: Content | str | None) -> None:
+        self.pending.append((path, content))
+        _enter(self.names, path, content)
 
     def _sync_folder(self, folder: str) -> None:
-        for above, path, content in self.pending:
-            if above == folder:
+        for path, content in self.pending:
+            if str(Path(path).parent) == folder:
                 _enter(self.certain, path, content)
-        self.pending = [item for item in self.pending if item[0] != folder]
+        self.pending = [item for item in self.pending if str(Path(item[0]).parent) != folder]
 
     def after_power_cut(self) -> Iterator[dict[str, bytes]]:
         """Return every state that a power cut now may leave: bytes by path."""
         for kept in itertools.product((False, True), repeat=len(self.pending)):
             names = dict(self.certain)
-            for (_, path, content), there in zip(self.pending, kept, strict=True):
+            for (path, content), there in zip(self.pending, kept, strict=True):
                 if there:
                     _enter(names, path, content)
             for part in (0.0, 0.5, 1.0):
                 yield {path: _torn(content, part) for path, content in names.items()}
 
 
-def _enter(names: dict[str, Content], path: str, content: Content | None) -> None:
+def _enter(names: dict[str, Content], path: str, content: Content | str | None) -> None:
     if content is None:
         names.pop(path, None)
-    else:
+    elif isinstance(content, Content):
         names[path] = content
+    else:
+        for name in [name for name in names if name.startswith(f"{content}/")]:
+            names[path + name.removeprefix(content)] = names.pop(name)
 
 
 def _torn(content: Content, part: float) -> bytes:
@@ -123,16 +136,18 @@ def states(
 _STRING = r'"((?:\\x[0-9a-f]{2})*)"'
 _FILE = r"\d+<((?:\\x[0-9a-f]{2})*)>"
 _LINES = {
+    "append": re.compile(rf"openat\(\S+, {_STRING}, \S*O_APPEND\S*, \d+\) = \d"),
     "create": re.compile(rf"openat\(\S+, {_STRING}, \S*O_CREAT\S*, \d+\) = \d"),
     "write": re.compile(rf"write\({_FILE}, {_STRING}, \d+\) += (\d+)"),
     "truncate": re.compile(rf"ftruncate\({_FILE}, (\d+)\) += 0"),
+    "seek": re.compile(rf"lseek\({_FILE}, -?\d+, SEEK_\w+\) += (\d+)"),
     "sync": re.compile(rf"f(?:data)?sync\({_FILE}\) += 0"),
     "rename": re.compile(rf"rename\({_STRING}, {_STRING}\) += 0"),
     "link": re.compile(rf"link(?:at)?\((?:\S+, )?{_STRING}, (?:\S+, )?{_STRING}(?:, \d+)?\) += 0"),
     "unlink": re.compile(rf"unlink\({_STRING}\) += 0"),
     "mkdir": re.compile(rf"mkdir\({_STRING}, \d+\) += 0"),
 }
-TRACED = "openat,write,ftruncate,fsync,fdatasync,rename,link,linkat,unlink,mkdir"
+TRACED = "openat,write,lseek,ftruncate,fsync,fdatasync,rename,link,linkat,unlink,mkdir"
 
 
 def from_strace(text: str, folder: Path) -> list[Call]:
@@ -142,6 +157,10 @@ def from_strace(text: str, folder: Path) -> list[Call]:
         for kind, pattern in _LINES.items():
             if found := pattern.search(line):
                 calls.append(_call(kind, found.groups()))
+    appended = {c.path for c in calls if c.kind == "append"}  # whose end is where a write goes
+    calls = [
+        c for c in calls if c.kind != "append" and not (c.kind == "seek" and c.path in appended)
+    ]
     return [c for c in calls if c.path.startswith(str(folder)) and not c.path.endswith(LOCK)]
 
 
@@ -150,7 +169,7 @@ def _call(kind: str, groups: tuple[str, ...]) -> Call:
     path = _plain(first).decode()
     if kind == "write":
         return Call(kind, path, data=_plain(rest[0])[: int(rest[1])])
-    if kind == "truncate":
+    if kind in ("truncate", "seek"):
         return Call(kind, path, size=int(rest[0]))
     return Call(kind, path, to=_plain(rest[0]).decode() if rest else "")
 

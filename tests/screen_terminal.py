@@ -33,6 +33,7 @@ class Program:
         self.stream = pyte.ByteStream(self.screen)
         self.sent = b""
         self.status: int | None = None
+        self.patience = PATIENCE
         # The terminal itself says how large it is, and nothing of this machine decides on colours.
         unset = dict.fromkeys(("COLORTERM", "NO_COLOR", "COLUMNS", "LINES"))
         base: dict[str, str | None] = {**os.environ, **unset, "TERM": "xterm-256color", **environ}
@@ -84,7 +85,7 @@ class Program:
 
     def until(self, *words: str) -> str:
         """Wait until all words are shown."""
-        end = monotonic() + PATIENCE
+        end = monotonic() + self.patience
         while not all(word in self.shown for word in words):
             assert monotonic() < end, f"{words} not shown, but:\n{self.shown}"
             self.read(0.05)
@@ -107,7 +108,7 @@ class Program:
 
     def leave(self) -> int:
         """Wait for the end and return the exit status."""
-        end = monotonic() + PATIENCE
+        end = monotonic() + self.patience
         while monotonic() < end:
             self.read(0.1)
             done, status = os.waitpid(self.pid, os.WNOHANG)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from contextlib import suppress
 from pathlib import Path
 
 from command import STATIONBOOK
@@ -48,9 +49,12 @@ def _content(folder: Path) -> dict[str, bytes]:
 
 def _lay_out(state: dict[str, bytes], place: Path) -> None:
     """Make ``place`` hold what ``state`` says, writing only what differs."""
-    for path in place.rglob("*"):
+    for path in sorted(place.rglob("*"), reverse=True):
         if path.is_file() and str(path) not in state:
             path.unlink()
+        elif path.is_dir() and path.name != "out":
+            with suppress(OSError):  # not empty
+                path.rmdir()
     for name, data in state.items():
         path = Path(name)
         if not path.is_file() or path.read_bytes() != data:
