@@ -15,6 +15,7 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"
     os.environ.setdefault(name, "1")
 
 _COUNT = count(1)
+LONGEST_NAME = 60  # characters of a value that names a test
 
 
 @pytest.fixture(autouse=True)
@@ -67,6 +68,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of long files first; the order is the same in every process of a run."""
     place = {name: number for number, name in enumerate(LONG)}
     items.sort(key=lambda item: place.get(item.path.stem, len(LONG)))
+
+
+def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
+    """Name a test by no long text: zip files hold the time, and each process would name another."""
+    return argname if isinstance(val, str | bytes) and len(val) > LONGEST_NAME else None
 
 
 @pytest.hookimpl(optionalhook=True)
