@@ -172,6 +172,29 @@ def test_what_changed_a_moment_ago_is_read_again(
     assert len(read) == 2
 
 
+def test_an_edited_session_is_looked_into_once(
+    plant: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import engine.plant.archive as archive
+    import engine.sessions.folder as folder
+
+    monkeypatch.setattr(archive, "IN_DOUBT_NS", -(10**12))
+    opened: list[Path] = []
+    real = folder.open_session
+    monkeypatch.setattr(folder, "open_session", lambda path: (opened.append(path), real(path))[1])
+    path = plant / "hall 1" / "line 2" / "2026-11" / "session.yaml"
+
+    def same() -> list[bool | None]:
+        return [item.result.same for item in summaries(plant) if item.result]
+
+    path.write_text(path.read_text().replace("name: ", "name: renamed ", 1))
+    assert same() == [True] == same()  # another name is no other result
+    assert len(opened) == 1
+    path.write_text(path.read_text().replace("pitch_mm: 20", "pitch_mm: 21", 1))
+    assert same() == [False] == same()
+    assert len(opened) == 2
+
+
 @pytest.mark.parametrize("data", [b"", b"{", b'{"made by": 1}', b"[1, 2]", b"\xff\xff", None])
 def test_a_damaged_index_is_made_anew(plant: Path, data: bytes | None, tmp_path: Path) -> None:
     first = summaries(plant)

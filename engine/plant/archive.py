@@ -14,13 +14,14 @@ import os
 import re
 import stat
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from ..cell.result import KEYS, StoredResult
+from ..cell.result import ACCEPTED, KEYS, StoredResult
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
 from ..sessions.journal import MAX_JOURNAL
@@ -38,8 +39,9 @@ from ..sessions.yaml_text import Node, parse_yaml
 
 DEEPEST = 8  # levels below the folder that is looked through; plants sort by hall, line, cell, year
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
+UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
 MAX_INDEX = 64 * 2**20  # bytes; a session takes about one kilobyte
-INDEX_FORM = 3  # raised when a summary holds other things than before
+INDEX_FORM = 4  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
 Place = Sequence[float]
@@ -48,8 +50,8 @@ Place = Sequence[float]
 class Result(NamedTuple):
     """What a stored result says: verdict, proof, standard uncertainties [mm], and the camera.
 
-    ``camera``: x y z [mm] and x y z w of the delivered transform. ``same``: session.yaml is the
-    file it was computed from; else `left_behind` tells whether that matters.
+    ``camera``: x y z [mm] and x y z w of the delivered transform. ``same``: session.yaml would give
+    the same result now; None: it is another file, and nobody has looked yet whether that matters.
     """
 
     verdict: str
@@ -57,7 +59,7 @@ class Result(NamedTuple):
     pick_mm: float | None
     work_volume_mm: float | None
     camera: Place | None
-    same: bool = True
+    same: bool | None = True
 
 
 class Noted(NamedTuple):
@@ -95,6 +97,34 @@ class Summary(NamedTuple):
     result: Result | None = None
     noted: Sequence[Noted] = ()
     problem: str = ""
+
+
+def by_cell(summaries: Iterable[Summary]) -> dict[str, list[Summary]]:
+    """Return the sessions of each cell by its name, in the order of their days."""
+    cells: dict[str, list[Summary]] = {}
+    for item in summaries:
+        cells.setdefault(item.cell or UNREADABLE, []).append(item)
+    for listed in cells.values():
+        listed.sort(key=lambda item: day_of(item.created) or datetime.min)
+    return dict(sorted(cells.items()))
+
+
+def day_of(text: str | None) -> datetime | None:
+    """Return a time of a file without its zone, as the clock on the wall showed it, or None."""
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=None) if text else None
+    except ValueError:
+        return None
+
+
+def last_result(sessions: Sequence[Summary]) -> Summary | None:
+    """Return the session that gave the last accepted result, or the last where none is.
+
+    ``sessions`` of one cell, in the order of their days.
+    """
+    solved = [item for item in sessions if item.result is not None]
+    good = [item for item in solved if item.result and item.result.verdict == ACCEPTED]
+    return next(reversed(good or solved), None)
 
 
 # ---- finding sessions --------------------------------------------------------------------------
@@ -218,11 +248,17 @@ def _result(folder: Path, session_hash: str, mount: str) -> Result | None:
             camera=_camera(_needed(keys, names[0])),
         )
         inputs = keys.get("inputs", "")
-        same = session_hash in inputs or not inputs.strip()
+        same = session_hash in inputs or not inputs.strip() or _unknown(keys.get("basis"))
     except (_UnusualError, KeyError):
         stored = read_result(folder)
-        found, same = _of_stored(stored), session_hash in (stored.inputs or {}).values()
+        held = (stored.inputs or {}).values()
+        found, same = _of_stored(stored), session_hash in held or _unknown(stored.basis)
     return found._replace(same=same)
+
+
+def _unknown(basis: str | None) -> bool | None:
+    """Return what is known of a result whose session.yaml is another file by now."""
+    return None if basis else False
 
 
 def _of_stored(stored: StoredResult) -> Result:
@@ -241,15 +277,20 @@ def _of_stored(stored: StoredResult) -> Result:
     )
 
 
-def left_behind(folder: Path) -> bool:
-    """Tell whether the session in ``folder`` would give another result now. Raises FileError.
+def _settled(item: Summary) -> Summary:
+    """Return a summary that says whether its session would give another result now.
 
-    Reads strictly: a note or a plan changes session.yaml, but no result.
+    Reads session.yaml strictly: a note or a plan changes the file, but no result.
     """
-    from ..sessions.folder import open_session
-    from ..sessions.results import what_changed
+    from ..sessions.folder import basis, open_session
 
-    return what_changed(open_session(folder), folder, read_result(folder)) is not None
+    if item.result is None:
+        return item
+    folder, same = Path(item.folder), False
+    with suppress(StationbookError):
+        keys = _cut(_TOP, read_bytes(inside(folder, RESULT_FILE)).decode("utf-8", "replace"))
+        same = basis(open_session(folder)) == _scalar(keys.get("basis", ""))
+    return item._replace(result=item.result._replace(same=same))
 
 
 def _camera(text: str) -> Place | None:
@@ -390,24 +431,25 @@ def summaries(root: Path, *, index: bool = True, levels: int = DEEPEST) -> list[
     folders = session_folders(root, levels)
     path = _index_path(root)
     known = _read_index(path) if index else {}
-    found: list[Summary] = []
-    entries: dict[str, Any] = {}
+    entries: dict[str, tuple[list[int], Summary, int]] = {}
     changed = False
     for folder in folders:
         name = str(folder)
         state, newest = _state(name)
         old = known.get(name)
         if old is not None and old[0] == state:
-            item = old[1]
             entries[name] = old
         else:
-            item, changed = summary(folder), True
-            entries[name] = (state, item, newest)
-        found.append(item)
+            entries[name], changed = (state, summary(folder), newest), True
+    for cell in by_cell(item for _, item, _ in entries.values()).values():
+        last = last_result(cell)
+        if last is not None and last.result is not None and last.result.same is None:
+            state, item, newest = entries[last.folder]
+            entries[last.folder], changed = (state, _settled(item), newest), True
     if index and (changed or len(entries) != len(known)):
         with suppress(FileError):
             _write_index(path, entries)
-    return found
+    return [item for _, item, _ in entries.values()]
 
 
 def _state(folder: str) -> tuple[list[int], int]:

@@ -11,15 +11,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED
-from ..errors import StationbookError
-from .archive import Noted, Summary, left_behind
+from .archive import Noted, Summary, by_cell, day_of, last_result
 
 SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
-UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
 
 
 class Rating(StrEnum):
@@ -87,24 +85,6 @@ class CellRow:
         }  # fmt: skip
 
 
-def by_cell(summaries: Iterable[Summary]) -> dict[str, list[Summary]]:
-    """Return the sessions of each cell by its name, in the order of their days."""
-    cells: dict[str, list[Summary]] = {}
-    for item in summaries:
-        cells.setdefault(item.cell or UNREADABLE, []).append(item)
-    for listed in cells.values():
-        listed.sort(key=lambda item: day_of(item.created) or datetime.min)
-    return dict(sorted(cells.items()))
-
-
-def day_of(text: str | None) -> datetime | None:
-    """Return a time of a file without its zone, as the clock on the wall showed it, or None."""
-    try:
-        return datetime.fromisoformat(text).replace(tzinfo=None) if text else None
-    except ValueError:
-        return None
-
-
 def rows(summaries: Iterable[Summary], now: datetime) -> list[CellRow]:
     """Return one row a cell: those to look at first come first, then by name."""
     found = [row_of(name, listed, now) for name, listed in by_cell(summaries).items()]
@@ -115,9 +95,7 @@ def rows(summaries: Iterable[Summary], now: datetime) -> list[CellRow]:
 def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
     """Return the row of one cell; ``sessions`` in the order of their days."""
     today = now.replace(tzinfo=None)
-    solved = [item for item in sessions if item.result is not None]
-    good = [item for item in solved if item.result and item.result.verdict == ACCEPTED]
-    last = next(reversed(good or solved), None)
+    last = last_result(sessions)
     result = last.result if last else None
     newest = next((item for item in reversed(sessions) if not item.problem), None)
     since = day_of(last.created) if last else None
@@ -238,22 +216,13 @@ def _rated(
     if damaged:
         word = "a session" if len(damaged) == 1 else f"{len(damaged)} sessions"
         return Rating.DAMAGED, f"{word} cannot be read"
-    if _outdated(last):
+    if not result.same:
         return Rating.CHANGED, "the session was changed since it was solved"
     if left is not None and left <= SOON_DAYS:
         return Rating.SOON, f"recheck due in {_days(left)}"
     if not result.proven:
         return Rating.NOT_PROVEN, "accepted, not proven by touch"
     return Rating.IN_ORDER, "in order"
-
-
-def _outdated(item: Summary) -> bool:
-    if item.result is None or item.result.same:
-        return False
-    try:
-        return left_behind(Path(item.folder))
-    except StationbookError:
-        return True
 
 
 def _day(noted: Noted | None) -> datetime | None:

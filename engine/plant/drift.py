@@ -27,8 +27,8 @@ from ..arrays import Array
 from ..cell.result import ACCEPTED
 from ..frames import apply, from_position_quaternion, inverse
 from ..tails import f_sf
-from .archive import Noted, Result, Summary
-from .cells import day_of, events
+from .archive import Noted, Result, Summary, day_of
+from .cells import events
 
 # [-] chance a look below which a story is told: looks at a growing series are much alike, so with
 # LOOKS_A_YEAR of them 3 to 4 % of still years give an alarm, by simulation

@@ -54,6 +54,13 @@ def looked(root: Path, times: int = 3) -> None:
         print(f"cells, {which}: {cost.seconds:.2f} s, {cost.megabytes:.0f} MB", flush=True)
 
 
+def edited(root: Path, cells: int) -> None:
+    """Change the last session of each cell after it was solved, as a note in it does."""
+    for folder in sorted(root.rglob("s?????"), key=lambda path: path.name)[-cells:]:
+        path = folder / "session.yaml"
+        path.write_text(path.read_text().replace("operator: ", "operator: Another ", 1))
+
+
 def solved(root: Path, jobs: list[int]) -> None:
     """Print how long `solve --all` takes on so many processes."""
     first = None
@@ -80,7 +87,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         os.environ["STATIONBOOK_CONFIG"] = str(Path(made) / "config")
         print(f"{args.sessions} sessions on {args.cells} cells")
-        looked(plant(Path(made) / "plant", args.sessions, args.cells))
+        root = plant(Path(made) / "plant", args.sessions, args.cells)
+        looked(root)
+        edited(root, args.cells)
+        print("the last session of every cell edited")
+        looked(root)
         print(f"{args.solved} sessions")
         solved(plant(Path(made) / "archive", args.solved, 4), args.jobs)
 

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from engine.errors import UsageError
-from engine.plant.archive import Summary, summaries
-from engine.plant.cells import COLUMNS, CellRow, by_cell, rows
+from engine.plant.archive import Summary, by_cell, summaries
+from engine.plant.cells import COLUMNS, CellRow, rows
 from engine.sessions.store import encoded, write_output
 
 from ..clock import now

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from engine.plant.archive import summaries
-from engine.plant.cells import by_cell
+from engine.plant.archive import by_cell, summaries
 from engine.plant.drift import cell_drift
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
