@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple
 
 DESCRIPTION = """\
@@ -63,6 +63,36 @@ def number(text: str) -> float:
         return typed_number(text)
     except PoseError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _codes(**_: object) -> Iterable[str]:
+    from engine.catalogue import CATALOGUE
+
+    return CATALOGUE
+
+
+def _forms(**_: object) -> Iterable[str]:
+    from engine.steps.handover import FORMS, POSES
+
+    return (*FORMS, POSES)
+
+
+def _rotations(**_: object) -> Iterable[str]:
+    from engine.pendant.conventions import ROTATIONS
+
+    return ROTATIONS
+
+
+# What a shell offers behind a word, where it is neither a file nor one of `choices`.
+OFFERED: dict[str, Callable[..., Iterable[str]]] = {
+    "code": _codes,
+    "--accept": _codes,
+    "--as": _forms,
+    "--rotation": _rotations,
+    "--convention": lambda **_: ("matrix", *_rotations()),
+    "--unit": lambda **_: ("mm", "m", "in"),
+    "--angle-unit": lambda **_: ("deg", "rad"),
+}
 
 
 class Word(NamedTuple):
@@ -512,7 +542,9 @@ def build_parser() -> argparse.ArgumentParser:
         )
         for item in words:
             if isinstance(item, Word):
-                command.add_argument(item.name, **item.options)
+                action = command.add_argument(item.name, **item.options)
+                if item.name in OFFERED:
+                    action.completer = OFFERED[item.name]  # type: ignore[attr-defined]  # argcomplete's
             else:
                 group = command.add_mutually_exclusive_group(required=item.required)
                 for word in item.words:
