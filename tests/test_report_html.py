@@ -506,6 +506,13 @@ def test_printed_by_a_browser_nothing_is_cut_off(recorded: Recorded, tmp_path: P
     assert outside == []
     assert "accredited" in boxes
     assert re.search(r">ACCEPTED<", boxes)
+    text = subprocess.run(
+        ["pdftotext", "-layout", "r.pdf", "-"], cwd=tmp_path, capture_output=True, check=True
+    ).stdout.decode()
+    sheets = [[line.strip() for line in sheet.splitlines() if line.strip()]
+              for sheet in text.split("\f")]  # fmt: skip
+    last = {sheet[-2] for sheet in sheets if len(sheet) > 1}  # above the number of the page
+    assert not last & set(re.findall(r"<h[23]>([^<]*)<", page))
 
 
 @pytest.mark.parametrize(

@@ -161,7 +161,7 @@ def _action(line: Line, labels: Sequence[str]) -> tuple[object, ...]:
     what = str(line.get("action") or "–") + ("" if line.get("finished", True) else " (unfinished)")
     station = line.get("station")
     return (
-        str(line.get("at") or "not known"), str(line.get("who") or "–"), what,
+        _lines([str(line.get("at") or "not known")]), str(line.get("who") or "–"), what,
         "–" if station is None else str(station), _lines(_changed(line, labels)) or "–",
         codes or "–", str(line.get("reason") or "–"),
     )  # fmt: skip
@@ -362,7 +362,7 @@ def past(history: Sequence[Past]) -> Html | str:
     """Return the history of the cell; empty where nothing else is known of it."""
     if not history:
         return ""
-    rows = [(item.day, item.what, item.session, item.said) for item in history]
+    rows = [(_lines([item.day]), item.what, item.session, item.said) for item in history]
     text = "Results, rechecks and noted events of the sessions that lie beside this one."
     head = ("day", "what", "session", "what came of it")
     return section("History of the cell", paragraph(text), table(head, rows))
