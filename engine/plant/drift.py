@@ -2,14 +2,17 @@
 
 What is looked at is the apparent shift (3,) [mm] of the middle of the work volume since the first
 result of a cell. Model, on each axis alike: shift = a + v·t + a step at every noted event + b·(T −
-mean T) + noise, t in weeks. The noise is the stated uncertainty of each result and recheck, widened
-where the residuals exceed it; ``a`` is the error of the first result. Weighted least squares
-(Gauss-Markov); the three axes share one design, so a rate is judged by χ²/3 of its three
-components, against F with the residuals' degrees of freedom.
+mean T) + noise, t in weeks. The noise is the stated uncertainty of each result and recheck times
+one factor, whose square has a scaled inverse χ² prior around 1 that the residuals sharpen
+(DOF_OF_STATED; conjugate, Gelman et al., Bayesian Data Analysis, from memory); ``a`` is the error
+of the first result. Weighted least squares (Gauss-Markov); the three axes share one design, so a
+rate is judged by χ²/3 of its three components, against F with the degrees of freedom of both.
 
 Three stories compete: nothing moved, a steady drift, one knock at an unknown time. A story is told
-where chance explains it in less than ALARM, both together (Bonferroni); drift and knock are told
-apart where one is ODDS times as likely, the knock paying for the choice of its place.
+where chance explains it in less than its share of what a year may give of false alarms; the shares
+are spent over the looks, most of them when eight rechecks are there (spending of an error rate over
+looks: O'Brien and Fleming 1979, Lan and DeMets 1983, from memory). Drift and knock are told apart
+where one is ODDS times as likely, the knock paying for the choice of its place.
 """
 
 from __future__ import annotations
@@ -30,10 +33,15 @@ from ..tails import f_sf
 from .archive import Noted, Result, Summary, day_of
 from .cells import events
 
-# [-] chance a look below which a story is told: looks at a growing series are much alike, so with
-# LOOKS_A_YEAR of them 3 to 4 % of still years give an alarm, by simulation
-ALARM = 0.025
-LOOKS_A_YEAR = 8.0  # with more of them in a year, ALARM falls in proportion
+# [-] chance at one look below which a drift, or a knock, is told, where MOST results and rechecks
+# are there; with more and with fewer it falls by the power STEEP (see `_alarm`). A trend is known
+# better with the third power of their number, so looks before the last few could find little, and
+# later ones need little. By simulation 3 to 5 % of still years give an alarm at any of 4 to 52
+# looks.
+ALARM_DRIFT = 0.028
+ALARM_KNOCK = 0.003  # each look tries a further place of it
+MOST = 9  # one result and eight rechecks
+STEEP = 5.0
 ODDS = 20.0  # [-] how much likelier a knock (or a drift) must be than the other to be named
 LEAST = 4  # results and rechecks; fewer leave nothing to judge a rate by
 RISK = 0.05  # [-] chance that the tolerance is exceeded at which its day has come
@@ -42,7 +50,9 @@ LONGEST_INTERVAL_DAYS = 365  # a year between rechecks is the longest that is pr
 WEEK = 7.0  # days
 LEAST_SPREAD_DEGC = 2.0  # a smaller spread of temperatures tells nothing of their effect: no source
 LEAST_TEMPERATURES = 4  # sessions that noted one
-DOF_OF_STATED = 60.0  # degrees of freedom of a stated u: ten stations, as noise is estimated from
+# degrees of freedom of a stated u: it is good to 16 % (JCGM 100:2008, G.4.2), as is usual where a
+# few stations give it. The scatter of the series is pooled with it.
+DOF_OF_STATED = 20.0
 
 Story = Literal["too-few", "still", "drift", "knock", "unclear"]
 
@@ -301,8 +311,13 @@ def _warmth(series: Series) -> Array | None:
 
 
 def _scale(fit: _Fit) -> float:
-    """Return how much larger the variance is than stated, never below 1 (Birge, from memory)."""
-    return max(fit.misfit / fit.freedom, 1.0) if fit.freedom > 0 else 1.0
+    """Return how much larger the variance is than stated, the scatter pooled with that."""
+    return (DOF_OF_STATED + fit.misfit) / (DOF_OF_STATED + fit.freedom)
+
+
+def _alarm(level: float, count: int) -> float:
+    """Return the chance below which a story is told at the look at ``count`` measurements."""
+    return level * min(count / MOST, MOST / count) ** STEEP
 
 
 def drift(series: Series, now: datetime | None = None) -> Drift:
@@ -314,15 +329,15 @@ def drift(series: Series, now: datetime | None = None) -> Drift:
     steady = _fit(_design(series, weeks), series)
     knocks = _knocks(series)
     place, knock = min(knocks.items(), key=lambda item: item[1].misfit)
-    looks = count * 365.0 / max(float(np.ptp(series.days)), 365.0)
-    alarm = ALARM * min(1.0, LOOKS_A_YEAR / looks)
-    # Both stories share ALARM, and the knock is the best of several places.
+    alarms = [_alarm(level, count) for level in (ALARM_DRIFT, ALARM_KNOCK)]
+    # The knock is the best of several places.
     by_drift = _chance(steady, -1)
     by_knock = min(1.0, _chance(knock, -1) * len(knocks))
     story: Story = "still"
     # ln of how much likelier the drift is than the knock
-    lead = (knock.misfit + 2.0 * math.log(len(knocks)) - steady.misfit) / 2.0
-    if min(by_drift, by_knock) < alarm / 2.0:
+    pooled = [math.log(DOF_OF_STATED + fit.misfit) for fit in (knock, steady)]
+    lead = (DOF_OF_STATED + steady.freedom) / 2.0 * (pooled[0] - pooled[1]) + math.log(len(knocks))
+    if by_drift < alarms[0] or by_knock < alarms[1]:
         story = "drift" if lead > math.log(ODDS) else "knock"
         if abs(lead) <= math.log(ODDS):
             story = "unclear"
@@ -330,7 +345,7 @@ def drift(series: Series, now: datetime | None = None) -> Drift:
     if story == "knock":
         with_step = replace(series, steps=tuple(sorted((*series.steps, place))))
         fit = _fit(_design(with_step, weeks), with_step)
-        if _chance(fit, -1) < alarm / 2.0:
+        if _chance(fit, -1) < alarms[0]:
             story = "unclear"
     scale = math.sqrt(_scale(fit))
     rate = fit.values[-1]

@@ -34,6 +34,7 @@ from .stations import StationView, Thumbnail, small_photo
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
 MAX_PHOTO = 2**29  # bytes; as of any image of a session
+MANY = 10_000  # degrees of freedom from which on their number says nothing more
 MOST_ACTIONS = 200  # lines of the journal shown: the latest
 MOVED = (
     ("Moved [mm]", "position_mm", "u_position_mm", 3),
@@ -306,7 +307,8 @@ def budget(result: StoredResult) -> Html | str:
     factor, freedom = made.coverage_factor, made.degrees_of_freedom
     told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
     if factor is not None and freedom is not None:
-        told += f" With {freedom:.0f} degrees of freedom the coverage factor is {factor:.2f}."
+        many = f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
+        told += f" With {many} degrees of freedom the coverage factor is {factor:.2f}."
     head = ("from", "u [mm]", "share of u²")
     return section("Uncertainty budget of a pick", paragraph(told), table(head, rows))
 
