@@ -317,7 +317,7 @@ def _scale(fit: _Fit) -> float:
 
 def _alarm(level: float, count: int) -> float:
     """Return the chance below which a story is told at the look at ``count`` measurements."""
-    return level * min(count / MOST, MOST / count) ** STEEP
+    return float(level * min(count / MOST, MOST / count) ** STEEP)
 
 
 def drift(series: Series, now: datetime | None = None) -> Drift:
