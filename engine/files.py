@@ -7,7 +7,6 @@ the folder it belongs to. Writing is `sessions.store`.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
 import time
@@ -17,9 +16,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 from .errors import FileError
+
+if TYPE_CHECKING:
+    import hashlib
 
 MAX_BYTES = 32 * 2**20  # bytes of a file that is no image
 NOT_OURS = "It is not one of this program's files."
@@ -152,16 +154,22 @@ def inside(folder: Path, name: str) -> Path:
 
 def sha256(data: bytes) -> str:
     """Return the SHA-256 of ``data`` in hexadecimal digits."""
-    return hashlib.sha256(data).hexdigest()
+    return _digest(data).hexdigest()
 
 
 def sha256_of(path: Path, limit: int) -> str:
     """Return the SHA-256 of a file, read piece by piece; raises FileError as `read_bytes` does."""
-    digest = hashlib.sha256()
+    digest = _digest()
     with opened(path, limit) as file:
         while piece := file.read(CHUNK):
             digest.update(piece)
     return digest.hexdigest()
+
+
+def _digest(data: bytes = b"") -> hashlib._Hash:
+    import hashlib  # loads OpenSSL, which the first picture does not need
+
+    return hashlib.sha256(data)
 
 
 def holds(path: Path, data: bytes, limit: int) -> bool:

@@ -14,18 +14,22 @@ from textual.screen import Screen
 from engine.findings import finding
 from engine.steps.solve import Solved, solve_session
 from tui.app import Stationbook
+from tui.desk import records
 from tui.desk.demo import Simulated
 from tui.desk.desk import Desk
 from tui.desk.entry import Entry
 from tui.desk.practice import plant
 from tui.desk.solution import Solution
 from tui.screens.block import Block
+from tui.screens.cells import Cells
 from tui.screens.demo import Demo
+from tui.screens.demo_proof import DemoProof
 from tui.screens.forms import CellEditor, Start
 from tui.screens.help import Findings, Help
 from tui.screens.images import Look
 from tui.screens.jobs import Ask, Confirm
 from tui.screens.menu import Menu
+from tui.screens.opening import Opening, Welcome
 from tui.screens.practice import Practice
 from tui.screens.proof import Proof
 from tui.screens.recheck import Recheck
@@ -33,6 +37,8 @@ from tui.screens.result import ChooseForm, Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
 from tui.screens.steps import Page
+from tui.screens.steps import Sheet as Filled
+from tui.screens.tip import FindTip
 
 SIZES = ((80, 24), (132, 43), (20, 5), (200, 60), (60, 20), (40, 12), (100, 30), (8, 3), (80, 60),
          (132, 10), (30, 40), (1, 1))  # fmt: skip
@@ -54,6 +60,7 @@ class Walk:
         self.session = example(folder / "sessions" / "session", 6, source=True)
         example(folder / "sessions" / "other", 6)
         self.solved: Solved | None = None
+        self.last: tuple[str, str, tuple[int, int]] | None = None  # the step that was begun last
         self.makers: dict[str, Callable[[], Screen[Any]]] = {
             "sessions": lambda: Sessions(folder / "sessions"),
             "stations": lambda: Stations(self.opened()),
@@ -76,7 +83,14 @@ class Walk:
             "menu": lambda: Menu(Stations(self.opened())),
             "page": lambda: Page("Lens", lambda: ["a line"] * 30, 0.05),
             "practice": lambda: Practice(desk := self.opened(), plant(desk, "")),
-            "demo": self._demo,
+            "opening": lambda: Opening(self.closed()),
+            "welcome": lambda: Welcome(self._fresh("welcome"), 7),
+            "demo": lambda: Demo(*self._demo()),
+            "proof of the demo": lambda: DemoProof(self.opened(solved=True), self._demo()[1]),
+            "tip": lambda: FindTip(self.opened(solved=True)),
+            "cells": lambda: Cells(folder / "sessions"),
+            "form of a step": lambda: Filled(desk := self.opened(), "Frame",
+                                             records.frame_questions(desk), records.find_frame),
         }  # fmt: skip
 
     def opened(self, *, follow: bool = False, solved: bool = False) -> Desk:
@@ -90,13 +104,22 @@ class Walk:
             self.desk.solution = Solution(self.desk.opened(), self.solved)
         return self.desk
 
-    def _demo(self) -> Demo:
-        number = sum(1 for _ in self.folder.glob("demo-*"))
-        folder = self.folder / f"demo-{number}"
-        simulated = Simulated.prepare(folder, 7)
-        desk = Desk(folder)
-        desk.open()
-        return Demo(desk, simulated)
+    def closed(self) -> Path:
+        """Return the session's folder, which nobody holds open."""
+        if self.desk is not None:
+            self.desk.close()
+        return self.session
+
+    def _fresh(self, name: str) -> Path:
+        return self.folder / f"{name}-{sum(1 for _ in self.folder.glob(f'{name}-*'))}"
+
+    def _demo(self) -> tuple[Desk, Simulated]:
+        if self.desk is not None:
+            self.desk.close()
+        simulated = Simulated.prepare(folder := self._fresh("demo"), 7)
+        self.desk = Desk(folder)
+        self.desk.open()
+        return self.desk, simulated
 
     def steps(self, every: int) -> Iterator[tuple[str, str, tuple[int, int]]]:
         """Yield screen, key and size: all of them, or each ``every``-th of the whole walk.
@@ -123,6 +146,7 @@ class Walk:
             for name, key, size in self.steps(every):
                 if only and name not in only:
                     continue
+                self.last = name, key, size
                 if name != at or there not in app.screen_stack:
                     while app.screen is not host:
                         await app.pop_screen()

@@ -87,7 +87,9 @@ class Stationbook(App[None]):
         self.first = first
         for theme in THEMES.values():
             self.register_theme(theme)
-        self.theme = NATIVE_THEME if terminal.native else THEMES[self.looks.name].name
+        name = NATIVE_THEME if terminal.native else THEMES[self.looks.name].name
+        self.set_reactive(Stationbook.theme, name)  # changing it would read the style sheet twice
+        self.stylesheet.set_variables(self.get_css_variables())
 
     def get_default_screen(self) -> Screen[Any]:
         """Open with the screen that was asked for."""

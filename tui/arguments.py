@@ -514,8 +514,12 @@ COMMANDS = {
 }
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser; every command sets ``run`` to its name in `commands.find`."""
+def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:
+    """Return the parser; every command sets ``run`` to its name in `commands.find`.
+
+    With ``words`` that begin with a command it knows this one alone, with none no command: making
+    all of them takes longer than most of what the screen does until its first picture.
+    """
     parser = argparse.ArgumentParser(
         prog="stationbook",
         description=DESCRIPTION,
@@ -528,7 +532,10 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--sessions", metavar="DIR", default="sessions", help=sessions)
     parser.set_defaults(run="screen", json=False)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
-    for name, (help, words) in COMMANDS.items():
+    first = None if words is None else "".join(words[:1])
+    for name, (help, described) in COMMANDS.items():
+        if name != first and (first in COMMANDS or first == ""):
+            continue
         into, last = commands, name
         if name == "robot import":
             robot = commands.add_parser(
@@ -540,7 +547,7 @@ def build_parser() -> argparse.ArgumentParser:
         command.add_argument(
             "--json", action="store_true", help="print one JSON document on stdout"
         )
-        for item in words:
+        for item in described:
             if isinstance(item, Word):
                 action = command.add_argument(item.name, **item.options)
                 if item.name in OFFERED:

@@ -23,15 +23,16 @@ EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 error finding, 2 bad input."""
-    parser = build_parser()
+    words = joined(sys.argv[1:] if argv is None else argv)
     if "_ARGCOMPLETE" in os.environ:  # the shell asks what fits; see `commands.completion`
         import argcomplete
 
-        argcomplete.autocomplete(parser)
+        argcomplete.autocomplete(build_parser())
+    parser = build_parser(words)
     for name in [name for name in os.environ if name.startswith("OPENCV_")]:
         del os.environ[name]  # they would let it write files into the working folder, and print
     with _streams(own=argv is None):
-        args = parser.parse_args(joined(sys.argv[1:] if argv is None else argv))
+        args = parser.parse_args(words)
         _warnings_to_log()
         try:
             try:

@@ -7,13 +7,12 @@ here. Results need no such first look: `results.read_result` is strict and light
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
 from ..errors import FileError
 from ..files import inside
-from .schema import MAX_ID, Many, Typed, Whole
 from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
@@ -23,7 +22,7 @@ class Glance:
     """What a session says about itself, as texts.
 
     ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked;
-    ``problem`` is what is wrong with the first station that is none at first sight, or "".
+    ``listed`` are the stations as they stand there.
     """
 
     name: str
@@ -33,8 +32,13 @@ class Glance:
     mount: str
     labels: tuple[str, ...]
     stations: tuple[Station, ...]
-    problem: str
     plan: tuple[PlannedStation, ...]
+    listed: tuple[Node, ...] = field(default=(), compare=False, repr=False)
+
+    @property
+    def problem(self) -> str:
+        """What is wrong with the first station that is none at first sight, or ""."""
+        return next(filter(None, map(_problem, self.listed)), "")
 
 
 def read_glance(folder: Path) -> Glance:
@@ -52,8 +56,8 @@ def read_glance(folder: Path) -> Glance:
         stations=tuple(
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
         ),
-        problem=next(filter(None, map(_problem, _list(root, "stations"))), ""),
         plan=tuple(_planned(node) for node in _list(root, "plan")),
+        listed=tuple(_list(root, "stations")),
     )
 
 
@@ -74,6 +78,8 @@ def _station(node: Node, number: int) -> Station:
 
 
 def _problem(node: Node) -> str:
+    from .schema import MAX_ID, Many, Typed, Whole  # not before the first picture
+
     try:
         Whole(1, MAX_ID).read(node.at("id"))
         for key in ("pose", "joints"):

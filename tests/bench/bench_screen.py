@@ -1,12 +1,16 @@
-"""The screen over a terminal: first picture, bytes for a typed pose, and how fast keys are shown.
+"""The screen over a terminal: first picture, verdict, memory, bytes, and how fast keys are shown.
 
-    python tests/bench/bench_screen.py [--rounds 10] [--keys 200]
+    python tests/bench/bench_screen.py [--rounds 10] [--keys 200] [--only first verdict ...]
 
-Every figure is of the real program in a pseudo-terminal of 80 × 24 cells (POSIX only). First
-picture: from starting the process until the first station stands on the screen, beside a Textual
-application with one line of text, in turns. Bytes: all that is sent from the first key of a pose
-until it is stored. Echo: from a key until the pose line shows it, idle and while the board is
-searched in images of 5 megapixels that keep coming.
+Every figure is of the real program in a pseudo-terminal of 80 × 24 cells (POSIX only), byte code
+kept as of an installed program. First picture: from starting the process until the first station
+(or, of the start page, the first folder) stands on the screen, beside a Textual application with
+one line of text, in turns; wall, and processor time of the process. Verdict: from the last key of
+a pose until the screen shows what it goes on showing, with an image of the stop there. Memory: what
+the process holds (RSS) once the session is open and nothing moves any more. Headline: from Enter
+until the next move stands there, with other processes keeping every core busy. Bytes: all that is
+sent from the first key of a pose until it is stored, at the start, and for a page. Echo: from a key
+until the pose line shows it, idle and while the board is searched in images of 5 megapixels.
 """
 
 from __future__ import annotations
@@ -14,10 +18,11 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from threading import Event, Thread
@@ -28,12 +33,16 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from made_session import goals, make_session
 from screen_bench import EXAMPLE, NOON, example, store
 from screen_terminal import PROGRAM, Program
 
 from engine.boards.points_file import points_text, read_points
+from engine.images.load import encode_png
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
+from engine.simulate.scenario import truth
+from engine.simulate.virtual_cell import VirtualCell
 
 BARE = """
 from textual.app import App
@@ -57,43 +66,61 @@ PATIENCE = 60.0  # s
 
 
 def main() -> None:
-    """Print the three tables."""
+    """Print the tables."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--rounds", type=int, default=10, help="starts of each program")
     parser.add_argument("--keys", type=int, default=200, help="keys for each row of the echo")
+    parser.add_argument("--only", nargs="*", choices=TABLES, default=list(TABLES))
     args = parser.parse_args()
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     with tempfile.TemporaryDirectory() as parent:
         os.environ["STATIONBOOK_CONFIG"] = str(Path(parent) / "config")
-        first_picture(example(Path(parent) / "first", 4), args.rounds)
-        print()
-        bytes_for_a_pose(Path(parent))
-        print()
-        echo(five_megapixels(Path(parent) / "echo"), args.keys)
+        for name in args.only:
+            (Path(parent) / name).mkdir()
+            TABLES[name](Path(parent) / name, args)
+            print(flush=True)
 
 
 # ---- first picture ------------------------------------------------------------------------------
 
 
-def first_picture(folder: Path, rounds: int) -> None:
-    """Print how long the first station takes to stand there, beside a bare application."""
-    session = (*PROGRAM, "open", str(folder), "--follow")
-    bare = (sys.executable, "-c", BARE)
-    for words, sign in ((session, "4 ok"), (bare, "bare")):  # once unmeasured: files get cached
-        started(words, sign)
-    pairs = [(started(session, "4 ok"), started(bare, "bare")) for _ in range(rounds)]
-    mine, theirs = np.array(pairs).T
-    print("| first picture | median s | slowest s |\n|---|---|---|")
-    for name, seconds in (("first station on the screen", mine), ("bare Textual app", theirs)):
-        print(f"| {name} | {np.median(seconds):.3f} | {seconds.max():.3f} |")
-    print(f"\nratio of the medians: {np.median(mine) / np.median(theirs):.2f}")
+def first_picture(parent: Path, args: argparse.Namespace) -> None:
+    """Print how long the first pictures take to stand there, beside a bare application."""
+    session = example(parent / "sessions" / "bottling", 4)
+    programs = {
+        "bare Textual app": ((sys.executable, "-c", BARE), "bare"),
+        "a session, first station": ((*PROGRAM, "open", str(session), "--follow"), "4 ok"),
+        "start page, first folder": ((*PROGRAM, "--sessions", str(session.parent)), "bottling"),
+    }
+    found: dict[str, list[tuple[float, float]]] = {name: [] for name in programs}
+    for counted in range(args.rounds + 1):  # the first round is not: files get cached
+        for name, (words, sign) in programs.items():
+            cost = started(words, sign)
+            if counted:
+                found[name].append(cost)
+    floor = np.median(found["bare Textual app"], axis=0)
+    print("| first picture | wall s | processor s | ratio of wall | of processor |")
+    print("|---|---|---|---|---|")
+    for name, costs in found.items():
+        wall, cpu = np.median(costs, axis=0)
+        print(f"| {name} | {wall:.3f} | {cpu:.3f} | {wall / floor[0]:.2f} | {cpu / floor[1]:.2f} |")
 
 
-def started(words: tuple[str, ...], sign: str) -> float:
-    """Return the seconds from starting a program until it shows ``sign``."""
+def started(words: tuple[str, ...], sign: str) -> tuple[float, float]:
+    """Return the seconds, wall and processor, from starting a program until it shows ``sign``."""
     start = perf_counter()
     with Program(*words) as program:
         shown_after(program, lambda: sign in program.shown)
-        return perf_counter() - start
+        return perf_counter() - start, processor(program.pid)
+
+
+def processor(pid: int) -> float:
+    """Return the processor seconds that a process has used, all threads together (Linux)."""
+    spent = 0
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        with suppress(OSError):  # one that has ended
+            spent += int((thread / "schedstat").read_text().split()[0])
+    return spent / 1e9
 
 
 def shown_after(program: Program, there: Callable[[], bool]) -> None:
@@ -106,11 +133,118 @@ def shown_after(program: Program, there: Callable[[], bool]) -> None:
             program.read(0.001)
 
 
+# ---- verdict ------------------------------------------------------------------------------------
+
+
+def verdict(parent: Path, args: argparse.Namespace) -> None:
+    """Print how long the verdict takes after the last key of a pose, and what flickers before."""
+    print("| verdict | poses | median ms | p95 ms | processor ms | p95 ms | texts that passed by |")
+    print("|---|---|---|---|---|---|---|")
+    for stations in (0, 8, 15, 60):
+        folder, pose = before_a_stop(parent / str(stations), stations)
+        with opened(folder) as program:
+            head, _, tail = pose.rpartition(" ")
+            type_slowly(program, head)
+            poses, passing = args.keys // 4, 0
+            wall, cpu = [], []
+            shown = ""
+            for number in range(poses + 1):  # the first one is not counted
+                texts = type_slowly(program, f" {tail[:-1]}")
+                passing = max(passing, texts)
+                program.read(PAUSE)
+                before = processor(program.pid)
+                start = perf_counter()
+                program.send(tail[-1])
+                if shown:
+                    shown_after(program, lambda wanted=shown: program.shown == wanted)
+                    wall.append(1000 * (perf_counter() - start))
+                    cpu.append(1000 * (processor(program.pid) - before))
+                program.quiet(0.8)
+                if number and program.shown != shown:
+                    raise SystemExit(f"not at rest:\n{shown}\nbut\n{program.shown}")
+                shown = program.shown
+                program.press(*["\x7f"] * (len(tail) + 1))
+                program.quiet(0.5)
+        median, p95 = np.percentile(wall, [50, 95])
+        worked, most = np.percentile(cpu, [50, 95])
+        print(
+            f"| {stations} | {poses} | {median:.0f} | {p95:.0f} | {worked:.0f} | {most:.0f} "
+            f"| {passing} |"
+        )
+
+
+def type_slowly(program: Program, text: str) -> int:
+    """Type; return the most texts that stood below the fields and went without a key."""
+    most = 0
+    for sign in text:
+        program.send(sign)
+        said: list[str] = []
+        end = perf_counter() + PAUSE
+        while (left := end - perf_counter()) > 0:
+            if select.select([program.fd], [], [], left)[0]:
+                program.read(0.001)
+            below = program.shown.partition("► Pose")[2].partition("\n")[2]
+            if below not in said:
+                said.append(below)
+        most = max(most, len(said) - 2)  # what stood before the key, and what stands after it
+    return most
+
+
+def before_a_stop(folder: Path, stations: int) -> tuple[Path, str]:
+    """Make a session at whose next stop the image was just taken; return it and the pose there."""
+    make_session(folder, max(stations, 1))
+    session = open_session(folder)
+    virtual = VirtualCell(session.cell, truth(), 0)
+    virtual.go_to(goals(stations + 1)[stations])
+    (folder / "incoming").mkdir()
+    camera = replace(session.cell.camera, source={"folder": "incoming"})
+    recorded = session.stations[:stations]
+    store(
+        folder,
+        replace(session, cell=replace(session.cell, camera=camera), stations=recorded),
+        answered=True,
+    )
+    confirm(folder, {"folder": "incoming"}, now=NOON)
+    pose = " ".join(virtual.pendant_pose())
+    (folder / "incoming" / "next.png").write_bytes(encode_png(virtual.take_image()))
+    return folder, pose
+
+
+# ---- memory -------------------------------------------------------------------------------------
+
+
+def memory(parent: Path, args: argparse.Namespace) -> None:
+    """Print what the process holds once it is open and nothing moves any more."""
+    print("| memory of the screen, settled | MB |\n|---|---|")
+    for stations in (4, 1000):
+        folder = parent / str(stations)
+        make_session(folder, stations)
+        store(folder, open_session(folder), answered=True)
+        with opened(folder) as program:
+            at_rest(program)
+            print(f"| {stations} stations | {resident(program.pid):.0f} |")
+
+
+def at_rest(program: Program) -> None:
+    """Wait until the process does next to nothing: solved, planned and painted."""
+    before = -1.0
+    while processor(program.pid) - before > 0.1:
+        before = processor(program.pid)
+        program.quiet(1.0)
+        program.read(3.0)
+
+
+def resident(pid: int) -> float:
+    """Return the memory that a process holds [MB] (Linux)."""
+    rows = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return int(next(row for row in rows if row.startswith("VmRSS")).split()[1]) / 1024
+
+
 # ---- bytes --------------------------------------------------------------------------------------
 
 
-def bytes_for_a_pose(parent: Path) -> None:
-    """Print how much a terminal is sent for one pose, typed key by key and stored."""
+def bytes_sent(parent: Path, args: argparse.Namespace) -> None:
+    """Print what a terminal is sent for one pose, typed key by key and stored, and for pages."""
     print("| one typed pose, 80 × 24 | bytes | s at 64 kbit/s |\n|---|---|---|")
     for number, (name, environ) in enumerate(TERMINALS.items()):
         with opened(example(parent / f"bytes-{number}", 4), **environ) as program:
@@ -126,16 +260,31 @@ def bytes_for_a_pose(parent: Path) -> None:
             program.until("Station 5 stored")
             sent = len(program.sent) - before
         print(f"| {name} | {sent} | {sent * 8 / 64000:.2f} |")
+    print("\n| opened, true colour | bytes | screenfuls |\n|---|---|---|")
+    for size in ((80, 24), (132, 43)):
+        folder = example(parent / f"pages-{size[0]}", 9)
+        with opened(folder, size=size, **TERMINALS["true colour"]) as program:
+            pages = {"start": len(program.sent)}
+            for name, keys in (("help", ("escape", "f9")), ("result", ("w",))):
+                before = len(program.sent)
+                program.press(*keys)
+                at_rest(program)
+                pages[name] = len(program.sent) - before
+                program.press("escape")
+                program.quiet()
+        for name, sent in pages.items():
+            print(f"| {name}, {size[0]} × {size[1]} | {sent} | {sent / (size[0] * size[1]):.2f} |")
 
 
 @contextmanager
-def opened(folder: Path, **environ: str) -> Iterator[Program]:
+def opened(folder: Path, size: tuple[int, int] = (80, 24), **environ: str) -> Iterator[Program]:
     """Open a session for recording and wait until everything that was worked out is shown."""
-    with Program(*PROGRAM, "open", str(folder), **environ) as program:
-        program.until("Who works at the robot?")
-        program.press("enter")
-        program.until("CAUTION", "NEXT")
-        program.quiet(1.0)
+    with Program(*PROGRAM, "open", str(folder), size=size, **environ) as program:
+        program.until("CAUTION")
+        at_rest(program)
+        if "Who works at the robot?" in program.shown:
+            program.press("enter")
+            program.quiet(1.0)
         yield program
 
 
@@ -170,8 +319,9 @@ def five_megapixels(folder: Path) -> Path:
     return folder
 
 
-def echo(folder: Path, keys: int) -> None:
+def echo(parent: Path, args: argparse.Namespace) -> None:
     """Print how long a key takes until the pose line shows it."""
+    folder, keys = five_megapixels(parent / "session"), args.keys
     print("| key until it is shown | keys | median ms | p95 ms | slowest ms |")
     print("|---|---|---|---|---|")
     with opened(folder) as program:
@@ -202,6 +352,39 @@ def typed(program: Program, keys: int) -> list[tuple[float, bool]]:
             shown_after(program, lambda wanted=wanted: line(program) == wanted)
             found.append((1000 * (perf_counter() - start), searched))
     return found
+
+
+# ---- headline -----------------------------------------------------------------------------------
+
+
+def headline(parent: Path, args: argparse.Namespace) -> None:
+    """Print how long the next move takes after Enter while other processes keep the cores busy."""
+    print("| after Enter | busy processes | planning shown, s | next move, s |\n|---|---|---|---|")
+    for busy in (0, 4):
+        folder, pose = before_a_stop(parent / str(busy), 8)
+        with opened(folder) as program, burning(busy):
+            program.send(pose)
+            program.until("Ready. Enter stores it.")
+            start = perf_counter()
+            program.press("enter")
+            shown_after(program, lambda: "Station 9 stored" in program.shown)
+            shown_after(program, lambda: "lanning" in program.shown)
+            planning = perf_counter() - start
+            shown_after(program, lambda: "jog base" in program.shown)
+            print(f"| 8 stations | {busy} | {planning:.2f} | {perf_counter() - start:.2f} |")
+
+
+@contextmanager
+def burning(count: int) -> Iterator[None]:
+    """Keep so many processes busy."""
+    spin = [sys.executable, "-c", "while True: pass"]
+    started = [subprocess.Popen(spin) for _ in range(count)]
+    try:
+        yield
+    finally:
+        for process in started:
+            process.kill()
+            process.wait()
 
 
 def line(program: Program) -> str:
@@ -237,6 +420,15 @@ def images_coming(folder: Path) -> Iterator[None]:
         ended.set()
         thread.join()
 
+
+TABLES = {
+    "first": first_picture,
+    "verdict": verdict,
+    "memory": memory,
+    "headline": headline,
+    "bytes": bytes_sent,
+    "echo": echo,
+}
 
 if __name__ == "__main__":
     main()
