@@ -96,9 +96,8 @@ class Stationbook(App[None]):
         return self.first
 
     def on_mount(self) -> None:
-        """Collect garbage again once the first picture is there; what is loaded now stays."""
-        self.call_after_refresh(self._pictured)
-
+        """Collect garbage again once the first picture is there."""
+        self.call_after_refresh(gc.enable)
         self._leave_in_order()
 
     def _leave_in_order(self) -> None:
@@ -129,10 +128,6 @@ class Stationbook(App[None]):
         """Send the whole screen again."""
         self.sent.forget()
         self.screen.refresh()
-
-    def _pictured(self) -> None:
-        gc.freeze()
-        gc.enable()
 
     def _handle_exception(self, error: Exception) -> None:
         """Leave with one sentence, and the details in the error log, instead of a traceback."""

@@ -7,7 +7,7 @@ here. Results need no such first look: `results.read_result` is strict and light
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from ..cell.session import PlannedStation, Station
@@ -22,7 +22,7 @@ class Glance:
     """What a session says about itself, as texts.
 
     ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked;
-    ``listed`` are the stations as they stand there.
+    ``problem`` is what is wrong with the first station that is none at first sight, or "".
     """
 
     name: str
@@ -33,16 +33,14 @@ class Glance:
     labels: tuple[str, ...]
     stations: tuple[Station, ...]
     plan: tuple[PlannedStation, ...]
-    listed: tuple[Node, ...] = field(default=(), compare=False, repr=False)
-
-    @property
-    def problem(self) -> str:
-        """What is wrong with the first station that is none at first sight, or ""."""
-        return next(filter(None, map(_problem, self.listed)), "")
+    problem: str = ""
 
 
-def read_glance(folder: Path) -> Glance:
-    """Read the first look at ``session.yaml``; raises FileError when it is no YAML at all."""
+def read_glance(folder: Path, *, judged: bool = True) -> Glance:
+    """Read the first look at ``session.yaml``; raises FileError when it is no YAML at all.
+
+    ``judged`` looks for a problem too, which needs more than a first picture should load.
+    """
     root = read_yaml(inside(folder, SESSION_FILE))
     root.entries("keys and values")
     cell = _child(root, "cell")
@@ -57,7 +55,7 @@ def read_glance(folder: Path) -> Glance:
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
         ),
         plan=tuple(_planned(node) for node in _list(root, "plan")),
-        listed=tuple(_list(root, "stations")),
+        problem=next(filter(None, map(_problem, _list(root, "stations"))), "") if judged else "",
     )
 
 

@@ -54,9 +54,9 @@ def find(name: str) -> Callable[[Namespace], int]:
     gc.disable()  # what is loaded stays: nothing is found by looking for waste meanwhile
     module, function = WHERE[name]
     run: Callable[[Namespace], int] = getattr(import_module(f".{module}", __name__), function)
+    if not gc.get_freeze_count():  # once a process: what is waste by then stays for good
+        gc.freeze()
     if name not in ("screen", "open", "cells"):  # until the first picture is there, see `tui.app`
-        if not gc.get_freeze_count():  # once a process: what is waste by then stays for good
-            gc.freeze()
         gc.set_threshold(OBJECTS)
         gc.enable()
     return run

@@ -99,13 +99,14 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
     with suppress(FileError):
         result = read_result(folder)
     state, role = _state(folder, glance, result)
-    problem = glance.problem
-    if problem:
+    if glance.problem:
         state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
     said = _result(result)
-    return SessionRow(folder, glance.name, state, role, done, age, said, problem, cell=glance.cell)
+    return SessionRow(
+        folder, glance.name, state, role, done, age, said, glance.problem, cell=glance.cell
+    )
 
 
 def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[str, str]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
+import gc
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -45,13 +48,22 @@ Robot, pendant and camera are simulated on this machine; nothing can be hurt.
 At one stop you are asked to type a wrong digit, to see what the program makes of it."""
 
 
+M_MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
+LARGE = 2**17  # bytes; its default, which it else raises with every large array that is let go
+
+
 def load() -> type[Behind]:
     """Load everything behind the first picture: the one place where that happens.
 
-    It takes about a second, once, and belongs in the background.
+    It takes about a second, once, and belongs in the background. What is loaded stays, so no
+    garbage is looked for in it later; and what large arrays held goes back to the system.
     """
+    gc.collect()
     from .behind import Behind
 
+    gc.freeze()
+    with suppress(AttributeError, OSError, TypeError):  # another C library than glibc
+        ctypes.CDLL(None).mallopt(M_MMAP_THRESHOLD, LARGE)
     return Behind
 
 
@@ -92,7 +104,7 @@ class Opening(Screen[None]):
         """Raises FileError where the folder holds no session."""
         super().__init__()
         self.folder, self.follow, self.clock = folder, follow, clock
-        self.glance = read_glance(folder)
+        self.glance = read_glance(folder, judged=False)
         self.jobs = Jobs(self, self._failed)
         self.line = EarlyLine(id="pose")
 
@@ -138,6 +150,7 @@ class Opening(Screen[None]):
         desk = behind.desk(self.folder, follow=self.follow, clock=self.clock)
         try:
             await in_background(desk.open)
+            gc.collect()
         except BusyError as error:
             text = f"{error.problem}.\n\nFollow it read-only?"
             self.app.push_screen(Confirm("Somebody else is recording here", text), self._follow)
