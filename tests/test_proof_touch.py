@@ -157,13 +157,32 @@ def test_wrong_frame_is_refuted(session: tuple[Path, Truth]) -> None:
     assert stored(folder)["verdict"] == "not-accepted"
 
 
+@pytest.mark.parametrize(("point", "off", "said"), [(5, 0, "point 6"), (6, 30.0, "along Z alone")])
+def test_a_touch_at_another_point_or_off_along_one_axis_is_asked_about(
+    session: tuple[Path, Truth], point: int, off: float, said: str
+) -> None:
+    folder, truth = session
+    rng = np.random.default_rng(2)
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], rng)
+    answer("proof", folder, "--view", laid.points)
+    pose = touch_pose(laid, 6, rng, np.array([0.0, 0.0, off]))
+    told = answer("proof", folder, "--touch", point, "--pose", pose, status=1)
+    assert said in " ".join(item["message"] for item in told["findings"])
+
+
 def test_one_bad_touch_can_be_left_out(session: tuple[Path, Truth]) -> None:
     folder, truth = session
     touch(folder, truth)
     rng = np.random.default_rng(1)
     laid = lay_board(folder.parent, 3, truth, PLACES[0], rng)
     answer("proof", folder, "--view", laid.points)
-    answer("proof", folder, "--touch", 5, "--pose", touch_pose(laid, 5, rng, 30.0))
+    words = ("proof", folder, "--touch", 5, "--pose", touch_pose(laid, 5, rng, 30.0))
+    before = contents(folder)
+    refused = answer(*words, status=1)  # asked first, as on the screen
+    assert refused["recorded"] is None
+    assert [item["code"] for item in refused["findings"]] == ["touch-off"]
+    assert contents(folder) == before
+    assert answer(*words, "--accept", "touch-off")["id"] == 9
     assert answer("proof", folder, status=1)["proven"] is False
     answer("proof", folder, "--forget", 9)
     assert answer("proof", folder)["proven"] is True

@@ -337,6 +337,7 @@ COMMANDS = {
         _word("--joints", "TEXT", "the joints there: they show tool and frame"),
         _word("--in-view", "N", "view of it (default: the last)", type=int),
         _flag("--fix", "four-axis: this touch is the missing number"),
+        ACCEPTING[0],
         _word("--operator", "NAME", "who touches"),
         _flag("--no-write", "compute, but store nothing"),
     ),

@@ -36,10 +36,9 @@ CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and n
 # Below both, a step is not worth a new linearisation: what it leaves out is of second order.
 NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
-VAGUE = (
-    3.0,
-    5000.0,
-)  # [rad], [mm] keeps a direction without information finite; far above any cell
+# [rad], [mm] how well a fit's start is known: keeps a direction without information finite, and from
+# wandering, as a level arm's height does. Ten times and more what is told as not known at all.
+VAGUE = 3.0, 500.0
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
 
 
@@ -161,7 +160,7 @@ def fit(
     while steps < most and change >= CONVERGED:
         steps += 1
         system = linear_system(stations, state) if system is None else system
-        normal = Normal.of(stations, state, system, levels, weights)
+        normal = Normal.of(stations, state, system, levels, weights, start)
         change = normal.change()
         state = _moved(state, normal.step)
         if not known:
@@ -200,9 +199,15 @@ class Normal:
 
     @classmethod
     def of(
-        cls, stations: Stations, state: State, system: System, noise: Noise, weights: Array | None
+        cls,
+        stations: Stations,
+        state: State,
+        system: System,
+        noise: Noise,
+        weights: Array | None,
+        start: State,
     ) -> Normal:
-        """Return the normal equations of ``system`` at the given noise."""
+        """Return the normal equations of ``system`` at the given noise, near ``start``."""
         V_inverse = _inverse(system.covariance(noise))
         if weights is not None:
             V_inverse = V_inverse * weights[:, None, None]
@@ -210,6 +215,10 @@ class Normal:
         k = W.shape[2]
         flat = W.reshape(-1, k)
         precision, pull = beforehand(stations, state, noise, weights)
+        away = np.concatenate(
+            [displacement(state.camera, start.camera), displacement(state.board, start.board)]
+        )
+        pull[:12] -= away / np.repeat(np.square([*VAGUE, *VAGUE]), 3)
         M = system.rows.reshape(-1, k).T @ flat + precision
         G = _inverse(M[None])[0]
         return cls(G, G @ (flat.T @ system.residual.ravel() + pull), V_inverse, W)

@@ -16,7 +16,7 @@ from ..cell.result import Pointer, StoredResult
 from ..cell.session import Session, Station
 from ..checks.shown import Stop, stop_of
 from ..diagnosis.diagnose import diagnosed
-from ..errors import FileError, PoseError, UsageError
+from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..findings import Finding, Level
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
@@ -134,16 +134,16 @@ def touch_added(
 
 
 def touch_judged(session: Session, folder: Path, recorded: Recorded) -> tuple[Finding, ...]:
-    """Return what speaks against a touch before it is stored; nothing without a result.
+    """Return what speaks against a touch before it is stored; nothing without a whole result.
 
     Raises FileError.
     """
     cell = session.cell
     try:
-        result = read_result(folder)
-    except FileError:
+        result = stated(read_result(folder), cell)
+    except StationbookError:
         return ()
-    return judged_touch(cell, recorded.found, recorded.which, stated(result, cell), folder)
+    return judged_touch(cell, recorded.found, recorded.which, result, folder)
 
 
 def joints_typed(session: Session, found: Touches, touch_id: int, text: str) -> Recorded:

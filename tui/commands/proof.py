@@ -9,16 +9,20 @@ from pathlib import Path
 from engine.cautions import TOUCH
 from engine.cell.session import Session
 from engine.errors import UsageError
+from engine.findings import Finding
 from engine.proof.conclusion import HeldOut, Proof
 from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps import proving as steps
+from engine.steps.recording import outstanding
 
 from ..clock import now
 from ..output import Answer, cautions, finding_texts, tell
 from ..words import proof_said
+
+NOT_STORED = "NOT STORED: put it right, or accept with --accept touch-off."
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,6 +35,9 @@ def run(args: argparse.Namespace) -> int:
         return _concluded(args, steps.prove(open_session(folder), folder)[0])
     with writing(folder, who=args.operator):
         said = _recorded(args, folder, who)
+        if isinstance(said, Answer):
+            tell(args, said)
+            return 1
         if said is not None:
             return _said(args, *said)
         session = open_session(folder)
@@ -55,16 +62,33 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError("--no-write goes with nothing to record", "Leave one of them away.")
 
 
-def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, int] | None:
-    """Record what the words give, all or nothing; return what it was, None where nothing was."""
+def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, int] | Answer | None:
+    """Record what the words give; return what it was, None where nothing was.
+
+    A touch that something speaks against is not stored but told, until that is accepted.
+    """
     session = open_session(folder)
     recorded = list(_changes(args, session, folder, who))
     for item in recorded:
+        doubts = _doubts(args, session, folder, item)
+        if doubts:
+            said = [doubt.document() for doubt in doubts]
+            document = {"format": 1, "recorded": None, "id": None, "findings": said}
+            return Answer(document, [*finding_texts(doubts), NOT_STORED], doubts)
         commit(folder, item.change, who)
     if not recorded:
         return None
     what = recorded[-1].change.action.removeprefix("proof ")
     return ("forgotten touch" if what == "forget" else what), recorded[-1].which
+
+
+def _doubts(
+    args: argparse.Namespace, session: Session, folder: Path, item: steps.Recorded
+) -> tuple[Finding, ...]:
+    """Return what speaks against a touch that is about to be stored and was not accepted."""
+    if item.change.action != "proof touch":
+        return ()
+    return outstanding(steps.touch_judged(session, folder, item), args.accept, None)
 
 
 def _changes(
