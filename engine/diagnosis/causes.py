@@ -131,11 +131,11 @@ def apart(stations: Stations, fit: Fit) -> float:
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     offset = fit.noise.log_variance - 2.0 * np.log(np.array(prior.median))
     total = -0.5 * float((offset**2 / (2.0 * np.array(prior.spread)) ** 2).sum())
-    scaled = stations.systematic_sd * np.exp(0.5 * fit.noise.log_scale)
+    scaled = np.sqrt(stations.systematic_variance(fit.noise))
     sd = np.concatenate([scaled, stations.terms_sd])
     total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
     if len(scaled):
-        total -= 0.5 * (fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2
+        total -= 0.5 * float(((fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2).sum())
     return total
 
 

@@ -396,7 +396,8 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     if len(found.stations.systematic_sd):
         return []
     columns, sd = _arm_columns(scene) or _any_columns(found.stations)
-    stations = replace(found.stations, systematic=columns, systematic_sd=sd)
+    one = np.zeros(len(sd), bool)  # all of it has one size
+    stations = replace(found.stations, systematic=columns, systematic_sd=sd, of_field=one)
     errors = np.zeros(len(sd) + len(stations.terms_sd))
     state = State(found.fit.state.camera, found.fit.state.board, errors)
     used = found.used

@@ -129,6 +129,7 @@ def _cause(
             typed=start.typed,
             systematic=np.concatenate([found.stations.systematic, columns], axis=2),
             systematic_sd=np.concatenate([found.stations.systematic_sd, np.repeat(size, 3)]),
+            of_field=np.concatenate([found.stations.of_field, np.zeros(6, bool)]),
         )
         ended = fit(stations, state, found.prior)
         tried.append((evidence(stations, everyone, ended, found.prior), ended))

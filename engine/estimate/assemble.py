@@ -133,14 +133,14 @@ def _uncertainty(
 
 
 def _systematic(found: Fit, model: Systematic, terms: Terms) -> SystematicErrors:
-    scale = float(np.exp(0.5 * found.noise.log_scale))
+    scale = np.exp(0.5 * found.noise.log_scale)
     return SystematicErrors(
         names=(*model.names, *terms.names),
         units=(*model.units, *terms.units),
         value=found.state.errors,
         sd=np.sqrt(np.diag(found.covariance)[12:]),
-        prior_sd=np.concatenate([model.sd * scale, terms.sd]),
-        scale=scale,
+        prior_sd=np.concatenate([model.sd * scale[model.of_field.astype(int)], terms.sd]),
+        scale=float(scale[0]),
         arm=len(model.sd),
     )
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.views import Gaussian, Selection
@@ -39,7 +40,11 @@ TURN_LIMIT = 0.5  # [rad] largest rotation of one step
 # [rad], [mm] how well a fit's start is known: keeps a direction without information finite, and from
 # wandering, as a level arm's height does. Ten times and more what is told as not known at all.
 VAGUE = 3.0, 500.0
+LEAST_TOLD = 1e-9  # [-] information of data that tell nothing
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
+# A pick leans on errors of which the data tell little, while those that they tell set the size: it
+# is to be right for one over it. From simulation, as `problem.FLAT_IN_VARIANCE`.
+SCALE_FLAT = 1.5  # [-]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +58,7 @@ class Stations:
         dof: (n,) redundancy of each image: 2 · points − 6, or 0 for a reported pose.
         systematic: (n, 6, p) displacement of the flange per systematic error, base axes.
         systematic_sd: (p,) prior standard deviations of the systematic errors [rad, mm].
+        of_field: (p,) which of them are the random field's, whose size is estimated by itself.
         terms_sd: (q,) prior standard deviations of what lens and board may be off by.
         constraints: measured numbers that tie the transforms, such as the board's height.
     """
@@ -63,8 +69,15 @@ class Stations:
     dof: Array
     systematic: Array
     systematic_sd: Array
+    of_field: NDArray[np.bool_]
     terms_sd: Array
     constraints: tuple[Tie, ...] = ()
+
+    def systematic_variance(self, noise: Noise) -> Array:
+        """Return the prior variances (p,) of the systematic errors, at the sizes found for them."""
+        return np.asarray(
+            self.systematic_sd**2 * np.exp(noise.log_scale[self.of_field.astype(int)])
+        )
 
     def take(self, index: Selection) -> Stations:
         """Return the stations at ``index`` (indices or a mask)."""
@@ -91,8 +104,8 @@ class Fit:
     """Where the fit ended.
 
     ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors. ``steps``, ``change``
-    (last step in standard uncertainties) and ``converged`` tell how it ended. ``degrees`` (3,) of
-    freedom behind the noise levels.
+    (last step in standard uncertainties) and ``converged`` tell how it ended. ``degrees`` (4,) of
+    freedom behind the noise levels, and the size of the arm's errors.
     """
 
     state: State
@@ -156,7 +169,7 @@ def fit(
     ``start``, where it is at hand. Never fails to return: ``converged`` tells.
     """
     state, levels = start, noise or starting_noise(prior)
-    change, steps, degrees = np.inf, 0, np.full(3, np.inf)
+    change, steps, degrees = np.inf, 0, np.full(4, np.inf)
     while steps < most and change >= CONVERGED:
         steps += 1
         system = linear_system(stations, state) if system is None else system
@@ -237,7 +250,7 @@ def beforehand(
     lens, what each image tells of the lens by itself, and the measured numbers.
     """
     vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
-    scaled = stations.systematic_sd**2 * np.exp(noise.log_scale)
+    scaled = stations.systematic_variance(noise)
     diagonal = np.concatenate([vague, 1.0 / scaled, stations.terms_sd**-2.0])
     precision = np.diag(diagonal)
     pull = np.concatenate([np.zeros(12), -diagonal[12:] * state.errors])
@@ -286,8 +299,8 @@ def _scored(
 ) -> tuple[Noise, float, Array]:
     """Return the noise levels after one Fisher step, and the largest change in uncertainties.
 
-    And the degrees of freedom (3,) behind each level: a variance s² with ν of them has a relative
-    variance of 2/ν.
+    And the degrees of freedom (4,) behind each level and the size of the arm's errors: a variance s²
+    with ν of them has a relative variance of 2/ν.
     """
     score, information = _variance_terms(system, normal, noise, weights)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
@@ -299,11 +312,11 @@ def _scored(
     curvature = information + np.diag(certainty)
     move = np.linalg.solve(curvature, score + slope)
     move = np.minimum(np.maximum(move, -STEP_LIMIT), STEP_LIMIT)
-    scale_move = _scale_step(stations, normal, noise, state)
+    scale_move, arm = _scale_step(stations, normal, noise, state)
     told = np.diag(curvature)
-    change = max(float(np.abs(move * np.sqrt(told)).max()), abs(scale_move))
+    change = max(float(np.abs(move * np.sqrt(told)).max()), float(np.abs(scale_move).max()))
     moved = Noise(noise.log_variance + move, noise.log_scale + scale_move, noise.floor)
-    return moved, change, 2.0 * told
+    return moved, change, np.append(2.0 * told, arm)
 
 
 def _variance_terms(
@@ -334,19 +347,29 @@ def _variance_terms(
     return 0.5 * SUMS @ slopes, 0.5 * (SUMS @ kept @ SUMS.T + flat @ across.T)
 
 
-def _scale_step(stations: Stations, normal: Normal, noise: Noise, state: State) -> float:
-    """Return the Fisher step of log scale² of the systematic errors; 0 where there are none."""
-    if not len(stations.systematic_sd):
-        return 0.0
+def _scale_step(
+    stations: Stations, normal: Normal, noise: Noise, state: State
+) -> tuple[Array, float]:
+    """Return the Fisher step of log scale² of both kinds of systematic errors (2,).
+
+    And the degrees of freedom behind the first, by how much it varies where the cell says the
+    truth: it moves from what the cell says only as far as the data tell.
+    """
     p = len(stations.systematic_sd)
-    precision = 1.0 / (stations.systematic_sd**2 * np.exp(noise.log_scale))
+    if not p:
+        return np.zeros(2), np.inf
+    precision = 1.0 / stations.systematic_variance(noise)
     kept, errors = normal.G[12 : 12 + p, 12 : 12 + p] * precision, state.errors[:p]
-    slope = 0.5 * (errors @ (precision * errors) + np.trace(kept) - p)
+    kind = np.array([~stations.of_field, stations.of_field], float)
+    slope = 0.5 * kind @ (errors * precision * errors + np.diag(kept) - 1.0)
     learnt = np.eye(p) - kept
-    information = 0.5 * float((learnt * learnt.T).sum())
+    information = 0.5 * kind @ (learnt * learnt.T) @ kind.T
     certainty = 1.0 / (2.0 * SCALE_SPREAD) ** 2
-    move = (slope - certainty * noise.log_scale) / (information + certainty)
-    return float(np.clip(move, -STEP_LIMIT, STEP_LIMIT))
+    told = np.diag(information)
+    slope += SCALE_FLAT * told / (told + certainty)
+    move = np.linalg.solve(information + certainty * np.eye(2), slope - certainty * noise.log_scale)
+    degrees = 2.0 * (told[0] + certainty) ** 2 / max(float(told[0]), LEAST_TOLD)
+    return np.clip(move, -STEP_LIMIT, STEP_LIMIT), float(degrees)
 
 
 def _inverse(A: Array) -> Array:

@@ -135,6 +135,7 @@ def stations_of(
         dof=gathered.dof,
         systematic=flange_errors(model, gathered.typed, joints),
         systematic_sd=model.sd,
+        of_field=model.of_field,
         terms_sd=gathered.terms.sd,
         constraints=ties,
     )

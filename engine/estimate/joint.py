@@ -180,7 +180,9 @@ def parts_of(solutions: Sequence[Solution]) -> list[Part]:
         shared = np.concatenate([own.log_variance[:1], np.asarray(levels)[1:]])
         used = one.gathered.index[one.used]
         ids = tuple(one.problem.observations[place].id for place in used)
-        parts.append(Part(one.stations.take(one.used), ids, Noise(shared, float(scale), own.floor)))
+        parts.append(
+            Part(one.stations.take(one.used), ids, Noise(shared, np.asarray(scale), own.floor))
+        )
     return parts
 
 
@@ -190,8 +192,8 @@ def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
     vague = np.tile(np.repeat(1.0 / np.array(VAGUE) ** 2, 3), len(state.cameras) + 1)
     precision = np.concatenate([vague, np.empty(len(state.errors))])
     for k, part in enumerate(parts):
-        sd = [np.exp(0.5 * part.noise.log_scale) * part.stations.systematic_sd]
-        own = np.concatenate([*sd, part.stations.terms_sd])
+        arm_sd = np.sqrt(part.stations.systematic_variance(part.noise))
+        own = np.concatenate([arm_sd, part.stations.terms_sd])
         precision[first + 6 + state.own_errors(k)] = own**-2.0
     M, b = np.diag(precision), np.zeros(state.size)
     b[first + 6 :] = -precision[first + 6 :] * state.errors

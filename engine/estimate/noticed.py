@@ -391,7 +391,7 @@ def _geometry_finding(found: Solution) -> list[Finding]:
     if not p:
         return []
     precision = np.linalg.inv(found.fit.covariance[12 : 12 + p, 12 : 12 + p])
-    told = precision - np.diag(np.exp(-found.fit.noise.log_scale) / sd**2)
+    told = precision - np.diag(1.0 / found.stations.systematic_variance(found.fit.noise))
     v, directions = np.linalg.eigh(told * np.outer(sd, sd))
     v = np.maximum(v, LEAST_TOLD)
     b = directions.T @ (sd * (precision @ found.fit.state.errors[:p]))

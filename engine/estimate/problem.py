@@ -294,10 +294,13 @@ class NoisePrior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """Estimated levels: log variances (3,) above the floors, log scale² of systematic errors."""
+    """Estimated levels: log variances (3,) above the floors, log scale² of systematic errors (2,).
+
+    Those of the arm's lengths and zeros, and of the field beside them.
+    """
 
     log_variance: Array
-    log_scale: float
+    log_scale: Array
     floor: tuple[float, float]
 
     def half_way(self, other: Noise) -> Noise:
@@ -347,7 +350,7 @@ def absurd(noise: Noise, prior: NoisePrior) -> bool:
 
 def starting_noise(prior: NoisePrior) -> Noise:
     """Return the prior's medians as noise levels."""
-    return Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
+    return Noise(2.0 * np.log(np.array(prior.median)), np.zeros(2), prior.floor)
 
 
 def prior_score(noise: Noise, prior: NoisePrior, told: Array) -> tuple[Array, Array]:

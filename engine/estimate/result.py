@@ -347,7 +347,8 @@ def _covariances(found: Solution) -> dict[str, Array]:
     prior = beforehand(stations, fit.state, noise)[0]
     board = 12 + p + found.gathered.terms.of_board
     blocks = {ARM: slice(12, 12 + p), BOARD: slice(12 + p, board), LENS: slice(board, None)}
-    sd = np.concatenate([np.exp(0.5 * noise.log_scale) * stations.systematic_sd, stations.terms_sd])
+    arm_sd = np.sqrt(stations.systematic_variance(noise))
+    sd = np.concatenate([arm_sd, stations.terms_sd])
     parts = {
         PIXELS: pixels,
         TURNS: noise.rotation**2 * np.einsum("nik,nil->kl", turns, turns),
@@ -366,7 +367,7 @@ def _less(block: slice, by: int) -> slice:
 
 def _effective(squares: dict[str, float], degrees: Array, total: float) -> float:
     """Return the effective degrees of freedom (Welch-Satterthwaite)."""
-    own = zip((PIXELS, TURNS, PLACES), degrees, strict=True)
+    own = zip((PIXELS, TURNS, PLACES, ARM), degrees, strict=True)
     spent = sum((squares[name] / total) ** 2 / max(float(nu), 1.0) for name, nu in own)
     return float(1.0 / max(spent, 1e-6))
 

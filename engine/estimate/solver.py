@@ -23,12 +23,12 @@ from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
 from .gather import LEAST_PIXEL_PX, Gathered, gather, stations_of
 from .problem import (
     NOISE_FACTOR,
-    Noise,
     NoisePrior,
     Problem,
     constraints,
     noise_prior,
     predicted_view,
+    starting_noise,
 )
 from .result import unknown
 from .start import SCALE_MM, Beginning, begin, begin_from_images
@@ -128,7 +128,7 @@ def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit,
 
 def _first_weights(system: System, prior: NoisePrior) -> Array:
     """Return weights from the start, with the noise scaled so that the median size is usual."""
-    noise = Noise(2.0 * np.log(np.array(prior.median)), 0.0, prior.floor)
+    noise = starting_noise(prior)
     V = system.covariance(noise)
     r = system.residual[..., None]
     size = (np.swapaxes(r, 1, 2) @ np.linalg.solve(V, r))[:, 0, 0]

@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.stations import Observation
@@ -53,6 +54,11 @@ class Systematic:
     sd: Array
     accuracy_mm: float
     arm: Kinematics | None
+
+    @property
+    def of_field(self) -> NDArray[np.bool_]:
+        """Tell which of the errors (p,) are parts of the random field."""
+        return np.array([name.startswith(OF_THE_FIELD) for name in self.names], bool)
 
 
 NO_ARM = Systematic((), (), np.empty(0), ASSUMED_ACCURACY_MM, None)
