@@ -27,13 +27,16 @@ from engine.estimate.systematic import (
     postures_at,
     usual_posture,
 )
-from engine.frames import apply, displaced, inverse, rotation_exp, transform
+from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
 from engine.pendant.settings import Pendant
 from engine.robots.kinematics import Kinematics, kinematics
 from engine.robots.model import Robot
 
 Style = Literal["reference", "tilted"]
+Stops = Literal["normal", "laplace", "t3", "t2", "contaminated"]
+BACKLASH_MM, BACKLASH_RAD = 0.1, np.radians(0.05)
+GROWTH = 2e-4  # [-] of an arm that warms up by 10 K during the session
 
 ARM = Robot(
     name="demo six-axis arm",
@@ -90,6 +93,15 @@ class Case:
     beyond_mm: float = 0.0  # RMS of what lengths and joint zeros do not explain
     accuracy_mm: float | None = 0.0  # what the cell file says; None: nothing
     height_known: bool = False  # whether board.height_mm was measured
+    stops: Stops = "normal"  # how what is new at every stop scatters
+    backlash: bool = False  # the arm stops short of where it goes: 0.1 mm and 0.05°
+    warming: bool = False  # the arm grows by 0.2 mm a metre meanwhile (10 K at 20 µm/m/K)
+    robot: Robot | None = None  # another arm than the usual one of so many axes
+
+    @property
+    def arm(self) -> Robot:
+        """The arm of the session."""
+        return self.robot or (ARM if self.axes == 6 else FOUR_AXIS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,7 +223,7 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
 
     ``truly``: board and lens where they are not what the cell says.
     """
-    robot = replace(ARM if case.axes == 6 else FOUR_AXIS, accuracy_mm=case.accuracy_mm)
+    robot = replace(case.arm, accuracy_mm=case.accuracy_mm)
     arm = kinematics(robot)
     camera, board, typed = _layout(case, rng)
     errors, true = np.zeros(len(arm.parameter_names)), typed
@@ -224,6 +236,7 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
         q = _typed_joints(arm, typed)
         true = displaced(arm.forward(q, errors), beyond.at(arm, q))
     look = truly or Seen(BOARD.points(), CAMERA)
+    true = _come_to(case, true)
     seen = _observed(case, camera, true, board, _rounded(typed), rng, look)
     problem = Problem(
         mount=case.mount,
@@ -253,6 +266,7 @@ def _observed(
     (own,) = rng.spawn(1)  # a session with depth is the same one as without
     turns = rng.normal(0.0, np.radians(case.angle_deg), (n, 3))
     noise = np.concatenate([turns, rng.normal(0.0, case.position_mm, (n, 3))], axis=1)
+    noise *= _tails(case.stops, n, own)
     views = predicted_view(case.mount, camera, displaced(true, noise), board)
     seen = []
     for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):
@@ -263,6 +277,38 @@ def _observed(
             depths = look.depth.measured(apply(view, look.points), own)
         seen.append(Observation(number, pose, ids, pixels, depths=depths))
     return tuple(seen)
+
+
+def _tails(stops: Stops, n: int, rng: np.random.Generator) -> Array:
+    """Return by what the normal scatter of each stop is multiplied (n, 1); its median is 1.
+
+    A normal deviate over the root of a chi-square one is Student's t; times that of an exponential
+    one, Laplace's. Contaminated: one stop in ten is ten times as bad.
+    """
+    if stops == "laplace":
+        size = np.sqrt(rng.exponential(1.0, n) / np.log(2.0))
+    elif stops == "contaminated":
+        size = np.where(rng.random(n) < 0.1, 10.0, 1.0)
+    elif stops == "normal":
+        size = np.ones(n)
+    else:
+        nu = int(stops[1:])
+        size = np.sqrt(nu / rng.chisquare(nu, n))
+    return np.asarray(size[:, None])
+
+
+def _come_to(case: Case, true: Array) -> Array:
+    """Return where the flange comes to (n, 4, 4), which way it came and how warm it is heeded."""
+    off = np.zeros((len(true), 6))
+    if case.backlash:
+        way = displacement(true[1:], true[:-1])
+        for part, size in ((slice(0, 3), BACKLASH_RAD), (slice(3, 6), BACKLASH_MM)):
+            length = np.linalg.norm(way[:, part], axis=1, keepdims=True)
+            off[1:, part] -= size * way[:, part] / np.maximum(length, 1e-9)
+    if case.warming:
+        warm = np.linspace(-0.5, 0.5, len(true))[:, None]  # the picks are made half way
+        off[:, 3:] += GROWTH * warm * true[:, :3, 3]
+    return displaced(true, off)
 
 
 _FRONT = np.array([[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])  # looks along base −X
@@ -301,7 +347,7 @@ def _places(case: Case, rng: np.random.Generator) -> tuple[Array, Array]:
 
 def _stations(case: Case, camera: Array, board: Array, rng: np.random.Generator) -> Array:
     """Return flange poses (n, 4, 4) that show the whole board and that the arm reaches."""
-    arm = kinematics(ARM if case.axes == 6 else FOUR_AXIS)
+    arm = kinematics(case.arm)
     chosen: list[Array] = []
     for _ in range(TRIES * case.stations):
         view = _view(case, len(chosen), rng)

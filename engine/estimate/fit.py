@@ -37,8 +37,8 @@ CONVERGED = 1e-3  # [-] last step in standard uncertainties, of transforms and n
 # Below both, a step is not worth a new linearisation: what it leaves out is of second order.
 NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
-# [rad], [mm] how well a fit's start is known: keeps a direction without information finite, and
-# from wandering, as a level arm's height would. Ten times and more what is told as not known at all.
+# [rad], [mm] how well a fit's start is known: keeps a direction without information finite and
+# from wandering, as a level arm's height would. Ten times what is told as not known, and more.
 VAGUE = 3.0, 500.0
 LEAST_TOLD = 1e-9  # [-] information of data that tell nothing
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65

@@ -16,8 +16,8 @@ The budget says what this uncertainty is made of and which single measurement wo
 The estimate is linear in what was measured and in what was known beforehand, so its covariance is
 the sum of what each contributes: G (Σ WᵀV_k W) G of a noise V_k, with W = V⁻¹H, and G P_j G of a
 prior P_j (GUM, JCGM 100:2008, 5.1). Noise levels are themselves estimated; the effective degrees of
-freedom follow from theirs (Welch-Satterthwaite, GUM annex G.4), those of priors are infinite but for
-the size of the arm's errors, as far as the data tell it.
+freedom follow from theirs (Welch-Satterthwaite, GUM annex G.4), those of priors are infinite, but
+for the size of the arm's errors, as far as the data tell it.
 """
 
 from __future__ import annotations

@@ -1,0 +1,106 @@
+"""Errors that no model here has: whether U holds, and whether a cause is named that is none.
+
+    python tests/bench/bench_other_errors.py [sessions]
+
+Stops with heavy tails, an arm that stops short of where it goes, one that warms up; other arms than
+the usual ones. Both mounts in turn, board, lens and arm drawn from their priors as in
+`bench_cell_inputs`, whose columns these are: beyond U among all, then among the accepted.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from bench_cell_inputs import BOW_U, SCALE_U, U, drawn, worst_pick
+from robots_samples import UNEVEN
+from simulated_sessions import ARM, CAMERA, FOUR_AXIS, Case, Simulated, simulated
+
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.robots.model import Robot
+
+USUAL = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
+LEVEL = replace(USUAL, axes=4, height_known=True)
+
+
+def stretched(robot: Robot, factor: float) -> Robot:
+    """Return the arm with all its lengths ``factor`` times as long."""
+    lengths = {name: factor * length for name, length in robot.geometry_mm.items()}
+    return replace(robot, name=f"{robot.name} x {factor:g}", geometry_mm=lengths)
+
+
+CASES = {
+    "as the model has it": replace(USUAL, beyond_mm=0.0),
+    "Laplace": replace(USUAL, stops="laplace"),
+    "Student's t, 3": replace(USUAL, stops="t3"),
+    "Student's t, 2": replace(USUAL, stops="t2"),
+    "one in ten ten times as bad": replace(USUAL, stops="contaminated"),
+    "backlash 0.1 mm, 0.05°": replace(USUAL, backlash=True),
+    "the arm warms up by 10 K": replace(USUAL, warming=True),
+    "shorter arm": replace(USUAL, robot=stretched(ARM, 0.9)),
+    "longer arm": replace(USUAL, robot=stretched(ARM, 1.5)),
+    "arm with offsets": replace(USUAL, robot=UNEVEN),
+    "four axes": LEVEL,
+    "four axes, Student's t, 3": replace(LEVEL, stops="t3"),
+    "four axes, longer": replace(LEVEL, robot=stretched(FOUR_AXIS, 1.3)),
+    "four axes, backlash": replace(LEVEL, backlash=True),
+}
+
+
+def session_of(case: Case, seed: int) -> tuple[Simulated, float, float, str | None, bool]:
+    """Return a session, its worst pick error and U [mm], the first cause named, if accepted."""
+    rng = np.random.default_rng([seed, case.stations, 43])
+    truly = drawn(rng)
+    made = simulated(case, rng, truly)
+    board = replace(made.problem.board, scale_u=SCALE_U, bow_u_mm=BOW_U)
+    problem = replace(made.problem, board=board, camera=replace(CAMERA, u=U))
+    made, result = replace(made, problem=problem), diagnosed(problem)
+    causes = [f.code for f in result.findings if f.code in CAUSES and f.level != "note"]
+    u = result.uncertainty.pick_mm
+    off = np.nan if u is None else worst_pick(made, result.camera, truly, "lens")
+    stated = np.nan if u is None else 2.0 * u
+    return made, off, stated, next(iter(causes), None), result.verdict == "accepted"
+
+
+def row(name: str, case: Case, sessions: int) -> str:
+    """Return one line of the table."""
+    found = []
+    for seed in range(sessions):
+        one = replace(case, mount=EYE_IN_HAND if seed % 2 else EYE_TO_HAND)
+        try:
+            found.append(session_of(one, seed)[1:])
+        except RuntimeError:  # such an arm does not reach what it would have to
+            continue
+    known = [one for one in found if np.isfinite(one[0])]
+    off, U_mm = np.array([one[:2] for one in known]).T
+    causes = [cause for *_, cause, _ in found if cause]
+    names = ", ".join(f"{code} {causes.count(code)}" for code in sorted(set(causes))) or "none"
+    accepted = np.array([one[3] for one in known], bool)
+    tolerance = Case().stations and 1.0
+    return (
+        f"| {name} | {case.stations} | {len(found)} | {100 * (off <= U_mm).mean():.0f} % | "
+        f"{np.median(U_mm):.2f} | {np.sqrt((off**2).mean()):.2f} | {names} | {accepted.sum()} | "
+        f"{(accepted & (off > U_mm)).sum()} | {(accepted & (off > tolerance)).sum()} |"
+    )
+
+
+def main() -> None:
+    """Print a line for each case and number of stations."""
+    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    some = sys.argv[2:] or CASES
+    print("| errors | stations | sessions | inside U | U mm | RMS mm | causes | accepted | "
+          "beyond U | beyond tolerance |")  # fmt: skip
+    print("|---|---|---|---|---|---|---|---|---|---|")
+    for name in some:
+        for stations in (8, 15):
+            print(row(name, replace(CASES[name], stations=stations), sessions), flush=True)
+
+
+if __name__ == "__main__":
+    main()
