@@ -131,7 +131,7 @@ def test_board_that_leaves_the_image_is_numbered_from_the_sides_that_are_seen(na
     assert best_match(board, found, cut.pixels + shift) < 0.1
 
 
-@pytest.mark.parametrize("name", ["chessboard", "circles", "staggered"])
+@pytest.mark.parametrize("name", ["chessboard", "circles", "staggered", "charuco"])
 def test_board_of_another_size_is_not_found_and_its_count_is_told(name: str) -> None:
     board = BOARDS[name]
     for more in ((1, 0), (0, 2), (-1, 0), (-2, -2)):

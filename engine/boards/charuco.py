@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
+from itertools import product
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 from ..camera.lens import Lens
 from ..errors import StationbookError
-from .candidates import Detection, full_size, nothing, on_one_line, reduced
-from .corners import REACH, measure_corners
+from .candidates import Detection, full_size, mapped, nothing, on_one_line, reduced
+from .corners import REACH, SATURATED, measure_corners
 from .grids import described, on_surface
 from .pattern import Board
 from .placement import board_cells
-from .surface import fitted
-from .windows import Measured, pixel_noise
+from .surface import Surface, fitted
+from .windows import Measured, pixel_noise, sampled
 
 
 def charuco_layout(board: Board) -> cv2.aruco.CharucoBoard:
@@ -56,7 +61,8 @@ def _dictionary(name: str | None) -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, key))
 
 
-LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline; 6 px a side at 5 megapixels
+LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline, and
+LEAST_CELL_PX = 0.7  # px a bit of it at least, aslant: fewer cannot be read; 5 px a side
 OUTLINE_RATE = 0.05  # [-] of the outline: how far it may bend; finds small tilted markers
 SEARCH_PX = 2592  # long side; larger images are reduced for the markers
 FIRST_PX = 1296  # long side of the image that is looked at first, and
@@ -65,7 +71,14 @@ MOST_OUTLINES = 2000  # outlines there: tiles have thousands, clutter around a b
 # shows its markers, their bits and squares.
 MOST_SQUARES, SQUARES_A_CORNER = 1800, 4
 LOCAL_PX, LOCAL_STEP = 23, 7  # px, grey levels: dark against the mean around, as the search has it
+NOISY, SMOOTH_PX = 6.0, 1.0  # grey levels of a pixel's noise that make outlines; px, against them
 LEAST_CORNERS = 4  # a pose needs four points
+MOST_SQUARES_A_SIDE = 60  # of a board whose count is looked for
+LEAST_MARKERS = 5  # that say how many there are in a row
+ON_PLACE = 0.2  # [-] of a square: how far a marker may lie off its place (mean)
+# [-] of the contrast: how close what lies beyond the last row must be to the paper around the
+# markers; and of the squares there: so many must be in view
+PAPER_ALIKE, MOST_SEEN = 0.35, 0.75
 # The window ends at the markers, whose corners lie by the gap off both edges; their rim is blurred.
 RIM_PX = 1.5  # px
 
@@ -77,8 +90,12 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
     """
     if _clutter(image, board):
         return nothing()
-    small, _ = reduced(image, SEARCH_PX)
-    corners, ids, _, _ = _detector(board).detectBoard(small)
+    small = _search_image(image, SEARCH_PX)
+    search = _detector(board, max(small.shape))
+    corners, ids, markers, marker_ids = search.detectBoard(small)
+    other = None if marker_ids is None else _other_count(markers, np.ravel(marker_ids), board)
+    if other is not None:
+        return replace(nothing(), other_count=other)
     if ids is None or len(ids) < LEAST_CORNERS:
         return nothing()
     order = np.argsort(np.ravel(ids))
@@ -95,21 +112,103 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
         return nothing()
     method = "markers, corners"
     pixels, covariance = found.pixels[keep], found.covariance[keep]
+    rows = int(cells[keep, 1].max()) + 1
+    if rows < board.rows and _ends(image, fitted(cells[keep], pixels, lens), rows, board):
+        return replace(nothing(), other_count=(board.columns, rows))
     return described(number[keep], pixels, covariance, board, lens, method)
 
 
 def _clutter(image: Grey, board: Board) -> bool:
     """Tell from a small image whether outlines abound and none of them is a marker: tiles, say."""
-    small, _ = reduced(image, FIRST_PX)
+    small = _search_image(image, FIRST_PX)
     if _squares(small) > MOST_SQUARES + board.count * SQUARES_A_CORNER:
         return True
     if max(image.shape) <= FIRST_PX:
         return False
-    markers = cv2.aruco.ArucoDetector(
-        _dictionary(board.dictionary), _detector(board).getDetectorParameters()
-    )
+    parameters = _detector(board, max(small.shape)).getDetectorParameters()
+    markers = cv2.aruco.ArucoDetector(_dictionary(board.dictionary), parameters)
     _, ids, others = markers.detectMarkers(small)
     return ids is None and len(others) > MOST_OUTLINES
+
+
+def _search_image(image: Grey, longest_px: int) -> Grey:
+    """Return the image no longer than that, smoothed where its noise would make outlines."""
+    small, _ = reduced(image, longest_px)
+    if pixel_noise(small) < NOISY:
+        return small
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), SMOOTH_PX), np.uint8)
+
+
+def _other_count(
+    markers: Sequence[Any], ids: NDArray[np.int32], board: Board
+) -> tuple[int, int] | None:
+    """Return columns and rows of the board that the ``markers`` (n of 1, 4, 2) [px] are of.
+
+    None where it is the cell's, or they do not tell. Markers count row by row, so that their
+    numbers say how many stand in a row, and the last one how many rows there are.
+    """
+    if len(ids) < LEAST_MARKERS:
+        return None
+    quads = np.asarray(markers, float).reshape(-1, 4, 2)
+    centres, side = quads.mean(axis=1), np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1)
+    square = float(np.median(side)) * board.pitch_mm / (board.marker_mm or board.pitch_mm)
+
+    def off(across: int, first: bool) -> Array:
+        """Return how far the markers lie off their places (n,) [-] of a square."""
+        places = _marker_places(ids, across, first)
+        H = None if on_one_line(places) else cv2.findHomography(places, centres, cv2.LMEDS)[0]
+        if H is None:
+            return np.ones(len(ids))
+        away = np.linalg.norm(mapped(np.asarray(H), places) - centres, axis=1)
+        return np.asarray(np.minimum(away / square, 1.0))
+
+    kind = board.columns + 1, _first_holds_marker(board)
+    found, own = off(*kind), kind
+    if found.mean() > ON_PLACE:
+        kinds = product(range(2, MOST_SQUARES_A_SIDE + 1), {False, board.legacy_layout})
+        kind = min(kinds, key=lambda other: float(off(*other).mean()))
+        found = off(*kind)
+        if found.mean() > ON_PLACE:
+            return None
+    down = int(_marker_places(ids, *kind)[found < 2 * ON_PLACE, 1].max()) + 1
+    same = kind == own and down <= board.rows + 1
+    return None if same else (kind[0] - 1, down - 1)
+
+
+def _ends(image: Grey, surface: Surface, rows: int, board: Board) -> bool:
+    """Tell whether there is paper where a board of more than ``rows`` rows has dark squares."""
+    column = np.arange(-1, board.columns)
+    in_dark = (column + rows + _first_holds_marker(board)) % 2 == 0
+    beyond, beside = column[in_dark] + 0.5, column[~in_dark] + 0.5
+    edge, half_gap = (
+        np.full(len(beyond), float(rows)),
+        (1 - (board.marker_mm or 0) / board.pitch_mm) / 4,
+    )
+    at = surface.at(np.column_stack([beyond, edge + 0.5]))
+    there = np.all((at > 0) & (at < np.array(image.shape[::-1]) - 1), axis=1)
+    paper = sampled(image, surface.at(np.column_stack([beyond, edge - half_gap])))
+    dark = np.median(
+        sampled(image, surface.at(np.column_stack([beside, np.full(len(beside), rows - 0.5)])))
+    )
+    seen = sampled(image, at)
+    alike = (np.abs(seen - paper) < PAPER_ALIKE * (paper - dark)) & (seen < SATURATED)
+    return bool(there.mean() > MOST_SEEN and alike[there].all())
+
+
+def _first_holds_marker(board: Board) -> bool:
+    return board.legacy_layout and (board.rows + 1) % 2 == 0
+
+
+def _marker_places(ids: NDArray[np.int32], across: int, first: bool) -> Array:
+    """Return the squares (n, 2) of markers on a board of ``across`` squares a row.
+
+    ``first`` tells whether the first square holds a marker.
+    """
+    pair, rest = np.divmod(ids, across)
+    above = (across + first) // 2  # markers of the upper one of two rows
+    low = rest >= above
+    x = np.where(low, 2 * (rest - above) + first, 2 * rest + (not first))
+    return np.column_stack([x, 2 * pair + low]).astype(float)
 
 
 def _squares(image: Grey) -> int:
@@ -136,10 +235,11 @@ def _measured(image: Grey, places: Array, steps: Array, board: Board, cells: Arr
     return max(choices, key=lambda found: int(found.good.sum()))
 
 
-@lru_cache(maxsize=4)
-def _detector(board: Board) -> cv2.aruco.CharucoDetector:
+@lru_cache(maxsize=8)
+def _detector(board: Board, longest_px: int) -> cv2.aruco.CharucoDetector:
     markers = cv2.aruco.DetectorParameters()
-    markers.minMarkerPerimeterRate = LEAST_MARKER_RATE
+    bits = _dictionary(board.dictionary).markerSize + 2  # and the border
+    markers.minMarkerPerimeterRate = max(LEAST_MARKER_RATE, 4 * bits * LEAST_CELL_PX / longest_px)
     markers.polygonalApproxAccuracyRate = OUTLINE_RATE
     parameters = cv2.aruco.CharucoParameters()
     parameters.tryRefineMarkers = True  # rejected outlines where the layout expects a marker
