@@ -5,13 +5,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 
 WINDOW_SHARES = (1 / 10, 1 / 30)  # [-] of the long side: what a pixel's grey is compared with
-DARKER = 0.12  # [-] of the surroundings' grey: so much darker at least; noise is less
-LIGHTER = 0.25  # [-] of it: so much lighter at least
-LEAST_STEP = 3.0  # grey levels beside these shares
+DARKER = 1 / 8  # [-] of the surroundings' grey: so much darker at least; noise is less
+LIGHTER = 1 / 4  # [-] of it: so much lighter at least
+LEAST_STEP = 3  # grey levels beside these shares
+FINE = 64  # parts of a grey level: whole numbers of 16 bits are quicker than fractions
 LEAST_AREA_PX = 9  # px²; smaller blobs are noise
 LEAST_ROUND = 0.86  # [-] area by that of the ellipse with the same second moments; 1 for ellipses
 LEAST_AXES = 0.05  # [-] squared ratio of the axes; 77° of tilt
@@ -20,7 +22,7 @@ MOST_BLOBS = 3000  # the roundest ones; a board has hundreds
 
 def blobs(image: Grey, light: bool) -> tuple[Array, Array]:
     """Return the middles (n, 2) [px] and areas (n,) [px²] of round blobs in ``image`` (h, w)."""
-    smooth = cv2.GaussianBlur(image, (0, 0), 1.0).astype(np.float32)
+    smooth = cv2.GaussianBlur(image, (0, 0), 1.0).astype(np.uint16) * np.uint16(FINE)
     parts = [_round_parts(_standing_out(smooth, share, light)) for share in WINDOW_SHARES]
     middle, area, roundness = (np.concatenate(part) for part in zip(*parts, strict=True))
     order = np.argsort(-roundness, kind="stable")[:MOST_BLOBS]
@@ -37,13 +39,14 @@ def blobs(image: Grey, light: bool) -> tuple[Array, Array]:
     return middle, area
 
 
-def _standing_out(smooth: np.ndarray, share: float, light: bool) -> Grey:
+def _standing_out(smooth: NDArray[np.uint16], share: float, light: bool) -> Grey:
     side = max(int(max(smooth.shape) * share) | 1, 9)
-    around = cv2.blur(smooth, (side, side), borderType=cv2.BORDER_REPLICATE)
+    around = np.asarray(cv2.blur(smooth, (side, side), borderType=cv2.BORDER_REPLICATE), np.uint16)
+    step = np.uint16(LEAST_STEP * FINE)
     if light:
-        out = smooth > around * np.float32(1 + LIGHTER) + np.float32(LEAST_STEP)
+        out = smooth > around + around // int(1 / LIGHTER) + step
     else:
-        out = smooth < around * np.float32(1 - DARKER) - np.float32(LEAST_STEP)
+        out = smooth + step < around - around // int(1 / DARKER)
     return out.view(np.uint8)
 
 
@@ -61,9 +64,9 @@ def _round_parts(mask: Grey) -> tuple[Array, Array, Array]:
     left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
     likely &= (left > 0) & (left + stats[:, cv2.CC_STAT_WIDTH] < width)
     likely &= (top > 0) & (top + stats[:, cv2.CC_STAT_HEIGHT] < height)
-    number = labels.ravel()
-    inside = np.flatnonzero(likely[number])
-    number = number[inside]
+    inside = np.flatnonzero(mask.view(np.bool_))
+    number = labels.ravel()[inside]
+    inside, number = (part[likely[number]] for part in (inside, number))
     v, u = np.divmod(inside, width)
     du, dv = u - middles[number, 0], v - middles[number, 1]
     uu, uv, vv = (np.bincount(number, p, count) for p in (du * du, du * dv, dv * dv))

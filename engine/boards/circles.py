@@ -8,6 +8,7 @@ image of the circle's centre: see `circle_centres`.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -119,88 +120,114 @@ def _are_bare(
 class _Pass:
     """One pass over windows around ``at`` (n, 2): ``move`` (n, 2) [px] to the centres of gravity.
 
-    Further attributes (n,): see `_FIGURES`.
+    The pixels of a window lie in one row (n, p). Sums over them, times powers of their places in
+    the window, are products of matrices. Further attributes (n,): see `_FIGURES`.
     """
 
     def __init__(
         self, image: Grey, at: Array, steps: Array, radius: Array, window: int, light: bool
     ) -> None:
         windows = Windows.around(image, at, window)
-        self.du, self.dv = windows.away(at)
-        grey = windows.grey[:, 1:-1, 1:-1]
-        m = np.linalg.inv(steps).astype(np.float32)[:, :, :, None, None]
-        i = m[:, 0, 0] * self.du + m[:, 0, 1] * self.dv
-        j = m[:, 1, 0] * self.du + m[:, 1, 1] * self.dv
-        away = np.sqrt(i * i + j * j)
-        r, gap = (part.astype(np.float32)[:, None, None] for part in (radius, HALF_WAY - radius))
-        there = windows.inside()
-        self.inside = ((away < r + WEIGHT_SHARE * gap) & there).astype(np.float32)
-        self.ring = ((away >= r + RING_SHARE * gap) & (away <= HALF_WAY) & there).astype(np.float32)
-        reach = np.maximum(CORE_SHARE * r, away.min(axis=(1, 2), keepdims=True))
+        grey: Floats = windows.grey[:, 1:-1, 1:-1].reshape(len(at), -1)
+        self.powers = _powers(window)
+        self.off = np.rint(at) - at  # from the circle to its window's middle
+        away = self._squared_distance(steps)
+        r, gap = (part.astype(np.float32)[:, None] for part in (radius, HALF_WAY - radius))
+        there, within = windows.inside().reshape(grey.shape), away <= np.float32(HALF_WAY**2)
+        inside = ((away < (r + WEIGHT_SHARE * gap) ** 2) & there).astype(np.float32)
+        ring = ((away >= (r + RING_SHARE * gap) ** 2) & within & there).astype(np.float32)
+        reach = np.maximum((CORE_SHARE * r) ** 2, away.min(axis=1, keepdims=True))
         core = ((away <= reach) & there).astype(np.float32)
-        self._leave_out_foreign(grey, core)
-        background, self.normal = self._plane(grey, self.ring)
-        self.lit = np.maximum(self._plane(grey, core)[0] if light else background, 1.0)
-        share = (grey - background if light else background - grey) / self.lit
-        count, rings = (np.maximum(_total(part), 1.0) for part in (core, self.ring))
-        self.contrast = _total(share * core) / count
-        weight = share * self.inside
-        total = _total(weight)
+        ring = self._without_foreign(grey, inside, ring, core)
+        background, self.normal = self._plane(grey, ring)
+        lit: Floats = np.maximum(
+            self._plane(grey, core)[0] if light else background, np.float32(1.0)
+        )
+        share: Floats = (grey - background if light else background - grey) / lit
+        count, rings = (np.maximum(_total(part), 1.0) for part in (core, ring))
+        self.contrast = _dot(share, core) / count
+        sums = self._moments(share * inside)
         area = np.abs(np.linalg.det(steps)) * np.pi * radius**2
         least = LEAST_SHARE * area * np.maximum(self.contrast, LEAST_CONTRAST)
-        self.enough = (total > least) & (_total(self.ring) >= LEAST_RING_PX)
-        self.total = np.where(self.enough, total, np.inf)
-        sums = [_total(weight * self.du), _total(weight * self.dv)]
-        self.move = np.stack(sums, axis=1) / self.total[:, None]
-        self.size = total / np.maximum(self.contrast, LEAST_CONTRAST) / area
-        uneven = share - self.contrast.astype(np.float32)[:, None, None]
-        self.core = np.sqrt(_total(uneven * uneven * core) / count)
-        self.ring_rms = np.sqrt(_total(share * share * self.ring) / rings)
-        self.level = _total(background * self.ring) / rings
-        self.highest = (grey * (away <= HALF_WAY)).max(axis=(1, 2))
-        self.whole = (there | (away > HALF_WAY)).all(axis=(1, 2))
+        self.enough = (sums[:, 0] > least) & (_total(ring) >= LEAST_RING_PX)
+        self.total = np.where(self.enough, sums[:, 0], np.inf)
+        self.move = (sums[:, 1:3] + self.off * sums[:, :1]) / self.total[:, None]
+        self.size = sums[:, 0] / np.maximum(self.contrast, LEAST_CONTRAST) / area
+        uneven: Floats = (share - self.contrast.astype(np.float32)[:, None]) * core
+        self.core = np.sqrt(_dot(uneven, uneven) / count)
+        share *= ring
+        self.ring_rms = np.sqrt(_dot(share, share) / rings)
+        self.level = _dot(background, ring) / rings
+        self.highest = (grey * within).max(axis=1)
+        self.whole = (there | ~within).all(axis=1)
+        self.ring: Floats = ring
+        self.weight: Floats = inside / lit
 
-    def _leave_out_foreign(self, grey: Floats, core: Floats) -> None:
-        """Take what is no background out of the ring, where it is small and far enough away."""
-        off = grey - self._plane(grey, self.ring)[0]
-        middle = _total(off * core) / np.maximum(_total(core), 1.0)
-        limit = (FOREIGN * np.abs(middle)).astype(np.float32)[:, None, None]
-        foreign = self.ring * (self.inside == 0) * (np.abs(off) > limit)
-        few = _total(foreign) < FOREIGN_SHARE * _total(self.ring)
-        self.ring = self.ring - foreign * few[:, None, None].astype(np.float32)
+    def _squared_distance(self, steps: Array) -> Floats:
+        """Return the squared distance (n, p) [-] of pixels from the circles, in shares of steps."""
+        m = np.linalg.inv(steps)
+        (a, b), (_, c) = np.moveaxis(np.swapaxes(m, 1, 2) @ m, 0, -1)
+        x, y = self.off.T
+        terms = [a * x * x + 2 * b * x * y + c * y * y, 2 * (a * x + b * y), 2 * (b * x + c * y)]
+        return np.stack([*terms, a, 2 * b, c], axis=1).astype(np.float32) @ self.powers.T
+
+    def _moments(self, values: Floats) -> Array:
+        """Return the sums (n, 6) of ``values`` (n, p) times 1, x, y, x², xy, y²."""
+        return np.asarray(values @ self.powers, np.float64)
+
+    def _without_foreign(self, grey: Floats, inside: Floats, ring: Floats, core: Floats) -> Floats:
+        """Return the ring without what is no background, where it is small and far enough away."""
+        off = grey - self._plane(grey, ring)[0]
+        middle = _dot(off, core) / np.maximum(_total(core), 1.0)
+        limit = (FOREIGN * np.abs(middle)).astype(np.float32)[:, None]
+        foreign = ring * ((np.abs(off) > limit) & (inside == 0))
+        few = _total(foreign) < FOREIGN_SHARE * _total(ring)
+        left: Floats = ring - foreign * few[:, None].astype(np.float32)
+        return left
 
     def _plane(self, grey: Floats, where: Floats) -> tuple[Floats, Array]:
-        """Return the plane (n, h, w) through the greys ``where``, its normal matrix (n, 3, 3)."""
-        terms = (np.ones_like(self.du), self.du, self.dv)
-        normal, rest = np.zeros((len(grey), 3, 3)), np.zeros((len(grey), 3, 1))
-        for k, a in enumerate(terms):
-            masked = where * a
-            rest[:, k, 0] = _total(masked * grey)
-            for n in range(k, 3):
-                normal[:, k, n] = normal[:, n, k] = _total(masked * terms[n])
-        normal += np.eye(3) * 1e-3
-        c = np.linalg.solve(normal, rest).astype(np.float32)[:, :, :, None]
-        return c[:, 0] + c[:, 1] * self.du + c[:, 2] * self.dv, normal
+        """Return the plane (n, p) through the greys ``where``, its normal matrix (n, 3, 3)."""
+        normal = _square(self._moments(where))
+        rest = self._moments(where * grey)[:, :3, None]
+        c = np.linalg.solve(normal + np.eye(3) * 1e-3, rest)[:, :, 0]
+        return c.astype(np.float32) @ self.powers[:, :3].T, normal
 
     def spread(self) -> Array:
         """Return the covariance (n, 2, 2) [px²] that white noise of one grey level causes.
 
         The centre moves with every pixel that is weighted, and with the background's plane.
         """
-        moved = self.move.astype(np.float32)[:, :, None, None]
-        inverse, parts = np.linalg.inv(self.normal), []
-        for d in (self.du - moved[:, 0], self.dv - moved[:, 1]):
-            own = d * (self.inside / self.lit)
-            through = [_total(own), _total(own * self.du), _total(own * self.dv)]
-            c = np.einsum("nk,nkl->nl", np.stack(through, axis=1), inverse).astype(np.float32)
-            c = c[:, :, None, None]
-            parts.append((c[:, 0] + c[:, 1] * self.du + c[:, 2] * self.dv) * self.ring - own)
-        result = np.empty((len(moved), 2, 2))
-        for k, n in ((0, 0), (0, 1), (1, 1)):
-            result[:, k, n] = result[:, n, k] = _total(parts[k] * parts[n]) / self.total**2
+        d = np.zeros((len(self.move), 2, 3))  # by the powers 1, x, y: offsets from the centre
+        d[:, :, 0] = self.off - self.move
+        d[:, 0, 1] = d[:, 1, 2] = 1.0
+        weight = self.weight
+        own, shared, both = (
+            _square(self._moments(part)) for part in (weight, weight * self.ring, weight * weight)
+        )
+        c = d @ own @ np.linalg.inv(self.normal + np.eye(3) * 1e-3)
+        ct, dt = np.swapaxes(c, 1, 2), np.swapaxes(d, 1, 2)
+        mixed = c @ shared @ dt
+        result = c @ self.normal @ ct - mixed - np.swapaxes(mixed, 1, 2) + d @ both @ dt
+        result /= self.total[:, None, None] ** 2
         result[~self.enough] = np.eye(2) * 1e6
-        return result
+        return np.asarray(result)
+
+
+@lru_cache(maxsize=64)
+def _powers(window: int) -> Floats:
+    """Return 1, x, y, x², xy, y² (p, 6) of the places in a window, from its middle."""
+    y, x = np.mgrid[-window : window + 1, -window : window + 1].reshape(2, -1).astype(np.float32)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def _square(moments: Array) -> Array:
+    """Return sums (n, 6) of the powers as symmetric matrices (n, 3, 3) of 1, x, y."""
+    return moments[:, [[0, 1, 2], [1, 3, 4], [2, 4, 5]]]
+
+
+def _dot(a: Floats, b: Floats) -> Array:
+    return np.asarray(np.einsum("np,np->n", a, b), np.float64)
 
 
 def _total(values: Floats) -> Array:
-    return np.asarray(values.sum(axis=(1, 2)), np.float64)
+    return np.asarray(values.sum(axis=1), np.float64)

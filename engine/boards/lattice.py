@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from math import hypot
 
 import numpy as np
 import scipy
@@ -106,25 +107,27 @@ def _from_seed(
     """Return point numbers by (i, j): neighbours of neighbours, each predicted by the last step."""
     found = {(0, 0): seed}
     taken = {seed}
-    queue = deque([((0, 0), step)])
+    points, areas = places.tolist(), sizes.tolist()  # plain numbers: quicker one by one
+    queue = deque([((0, 0), step.tolist())])
     while queue and len(found) <= most:
         (i, j), (a, b) = queue.popleft()
         here = found[i, j]
-        for di, dj in ((1, 0), (0, 1), (-1, 0), (0, -1)):
+        u, v = points[here]
+        moves = [(1, 0, *a), (0, 1, *b), (-1, 0, -a[0], -a[1]), (0, -1, -b[0], -b[1])]
+        moves = [move for move in moves if (i + move[0], j + move[1]) not in found]
+        if not moves:
+            continue
+        query = tree.query(np.array([(u + du, v + dv) for _, _, du, dv in moves]))
+        away, near = (np.asarray(part).tolist() for part in query)
+        for (di, dj, du, dv), off, other in zip(moves, away, near, strict=True):
+            alike = 1 / MOST_SIZE_RATIO < areas[other] / areas[here] < MOST_SIZE_RATIO
+            if other in taken or off > OFF_SHARE * hypot(du, dv) or not alike:
+                continue
             at = (i + di, j + dj)
-            if at in found:
-                continue
-            move = di * a + dj * b
-            length = float(np.hypot(*move))
-            away, near = tree.query(places[here] + move)
-            ratio = sizes[near] / sizes[here]
-            alike = 1 / MOST_SIZE_RATIO < ratio < MOST_SIZE_RATIO
-            if near in taken or away > OFF_SHARE * length or not alike:
-                continue
-            found[at] = int(near)
-            taken.add(int(near))
-            new = (places[near] - places[here]) * (di + dj)
-            queue.append((at, np.array([new, b] if di else [a, new])))
+            found[at] = other
+            taken.add(other)
+            new = [(points[other][0] - u) * (di + dj), (points[other][1] - v) * (di + dj)]
+            queue.append((at, [new, b] if di else [a, new]))
     return found
 
 

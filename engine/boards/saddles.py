@@ -165,7 +165,7 @@ def _links(corners: _Saddles) -> tuple[Index, Index]:
 
 
 def _wrapped(angle: Array) -> Array:
-    return (angle + np.pi) % (2 * np.pi) - np.pi
+    return angle - 2 * np.pi * np.rint(angle * (0.5 / np.pi))
 
 
 def _largest(corners: _Saddles, link: Index, back: Index, most: int) -> Lattice | None:
