@@ -88,11 +88,10 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
 
     Points on one line or fewer than four are no detection.
     """
-    if _clutter(image, board):
+    seen = _seen(image, board)
+    if seen is None:
         return nothing()
-    small = _search_image(image, SEARCH_PX)
-    search = _detector(board, max(small.shape))
-    corners, ids, markers, marker_ids = search.detectBoard(small)
+    small, (corners, ids, markers, marker_ids) = seen
     other = None if marker_ids is None else _other_count(markers, np.ravel(marker_ids), board)
     if other is not None:
         return replace(nothing(), other_count=other)
@@ -118,17 +117,30 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
     return described(number[keep], pixels, covariance, board, lens, method)
 
 
-def _clutter(image: Grey, board: Board) -> bool:
-    """Tell from a small image whether outlines abound and none of them is a marker: tiles, say."""
+def _seen(image: Grey, board: Board) -> tuple[Grey, Sequence[Any]] | None:
+    """Return what OpenCV's search says of an image no larger than it likes, and that image.
+
+    A small one is enough where it shows all corners. None where outlines abound in it and none is
+    a marker: tiles, say.
+    """
     small = _search_image(image, FIRST_PX)
     if _squares(small) > MOST_SQUARES + board.count * SQUARES_A_CORNER:
-        return True
-    if max(image.shape) <= FIRST_PX:
-        return False
-    parameters = _detector(board, max(small.shape)).getDetectorParameters()
-    markers = cv2.aruco.ArucoDetector(_dictionary(board.dictionary), parameters)
-    _, ids, others = markers.detectMarkers(small)
-    return ids is None and len(others) > MOST_OUTLINES
+        return None
+    search = _detector(board, max(small.shape))
+    if max(image.shape) > FIRST_PX:
+        finder = cv2.aruco.ArucoDetector(
+            _dictionary(board.dictionary), search.getDetectorParameters()
+        )
+        markers, marker_ids, others = finder.detectMarkers(small)
+        if marker_ids is None and len(others) > MOST_OUTLINES:
+            return None
+        if marker_ids is not None:
+            seen = search.detectBoard(small, None, None, markers, marker_ids)
+            if seen[1] is not None and len(seen[1]) == board.count:
+                return small, seen
+        small = _search_image(image, SEARCH_PX)
+        search = _detector(board, max(small.shape))
+    return small, search.detectBoard(small)
 
 
 def _search_image(image: Grey, longest_px: int) -> Grey:

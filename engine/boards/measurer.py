@@ -19,8 +19,9 @@ from .windows import Measured
 SIZE_SIGMAS = 5.0  # of the sizes' own scatter: a circle farther off is covered in part
 SIZE_LEAST = 0.06  # [-] of the area; that limit at least: blur takes more from small circles
 # px between circles that are measured pixel by pixel: more adds no accuracy to their centres, and
-# tells no better which places are circles
-MOST_SPACING_PX, ROUGH_SPACING_PX = 76.0, 38.0
+# tells no better which places are circles; and px² that all of a board's may have, as half the
+# spacing costs 1 to 8 % of accuracy
+MOST_SPACING_PX, ROUGH_SPACING_PX, MOST_AREA_PX = 76.0, 38.0, 400_000.0
 
 
 class Measurer:
@@ -32,7 +33,8 @@ class Measurer:
         self.image, self.board, self.noise, self.light = image, board, noise, light
         # Large circles are measured on means over squares of pixels, which have the same centres.
         chess = board.pattern == "chessboard"
-        factors = (1 if chess else ceil(spacing / s) for s in (MOST_SPACING_PX, ROUGH_SPACING_PX))
+        fine = min(max((MOST_AREA_PX / board.count) ** 0.5, ROUGH_SPACING_PX), MOST_SPACING_PX)
+        factors = (1 if chess else ceil(spacing / s) for s in (fine, ROUGH_SPACING_PX))
         self.fine, self.coarse = ((k, _means(image, k)) for k in factors)
 
     def rough(self, ij: Index, places: Array, steps: Array) -> Measured:
