@@ -22,7 +22,7 @@ from ..clock import now
 from ..output import Answer, cautions, finding_texts, tell
 from ..words import proof_said
 
-NOT_STORED = "NOT STORED: put it right, or accept with --accept touch-off."
+NOT_STORED = "THE TOUCH IS NOT STORED: put it right, or accept with --accept touch-off."
 
 
 def run(args: argparse.Namespace) -> int:
@@ -68,18 +68,18 @@ def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, in
     A touch that something speaks against is not stored but told, until that is accepted.
     """
     session = open_session(folder)
-    recorded = list(_changes(args, session, folder, who))
-    for item in recorded:
-        doubts = _doubts(args, session, folder, item)
-        if doubts:
+    done: tuple[str, int] | None = None
+    for item in list(_changes(args, session, folder, who)):
+        if doubts := _doubts(args, session, folder, item):
+            what, which = done or (None, None)
             said = [doubt.document() for doubt in doubts]
-            document = {"format": 1, "recorded": None, "id": None, "findings": said}
-            return Answer(document, [*finding_texts(doubts), NOT_STORED], doubts)
+            document = {"format": 1, "recorded": what, "id": which, "findings": said}
+            before = [] if done is None else [f"recorded: {what} {which}"]
+            return Answer(document, [*before, *finding_texts(doubts), NOT_STORED], doubts)
         commit(folder, item.change, who)
-    if not recorded:
-        return None
-    what = recorded[-1].change.action.removeprefix("proof ")
-    return ("forgotten touch" if what == "forget" else what), recorded[-1].which
+        what = item.change.action.removeprefix("proof ")
+        done = ("forgotten touch" if what == "forget" else what), item.which
+    return done
 
 
 def _doubts(
