@@ -148,3 +148,11 @@ def test_bias_at_45_degrees_is_below_a_hundredth_of_a_pixel(name: str) -> None:
         ways = [found.pixels - truth[t][found.ids] for t in turns]
         offs.append(min(ways, key=lambda off: np.median(np.abs(off))).mean(axis=0))
     assert np.abs(np.mean(offs, axis=0)).max() < 0.01
+
+
+def test_charuco_board_is_found_at_a_fifteenth_of_the_light() -> None:
+    board = PATTERNS["charuco"]
+    picture = faulty(board, "none", 3, width=800)
+    found = detect((picture.image * 0.07).astype(np.uint8), board, picture.camera)
+    assert len(found.ids) == board.count
+    assert np.abs(found.pixels - picture.pixels[found.ids]).max() < 1.0

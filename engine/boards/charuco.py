@@ -72,6 +72,10 @@ MOST_OUTLINES = 2000  # outlines there: tiles have thousands, clutter around a b
 MOST_SQUARES, SQUARES_A_CORNER = 1800, 4
 LOCAL_PX, LOCAL_STEP = 23, 7  # px, grey levels: dark against the mean around, as the search has it
 NOISY, SMOOTH_PX = 6.0, 1.0  # grey levels of a pixel's noise that make outlines; px, against them
+# OpenCV's search takes steps of so many grey levels for edges: a dark image is lit up first, such
+# that the brightest part of it is as bright as paper; hot pixels are not asked.
+DARK, PAPER, BRIGHTEST = 64.0, 180.0, 98.0  # grey levels, and percent of the pixels
+LEVELS_STEP = 8  # px between those that are asked
 LEAST_CORNERS = 4  # a pose needs four points
 MOST_SQUARES_A_SIDE = 60  # of a board whose count is looked for
 LEAST_MARKERS = 5  # that say how many there are in a row
@@ -144,8 +148,13 @@ def _seen(image: Grey, board: Board) -> tuple[Grey, Sequence[Any]] | None:
 
 
 def _search_image(image: Grey, longest_px: int) -> Grey:
-    """Return the image no longer than that, smoothed where its noise would make outlines."""
+    """Return the image no longer than that, in the full range of greys, and smoothed where its
+    noise would make outlines.
+    """
     small, _ = reduced(image, longest_px)
+    brightest = float(np.percentile(small[::LEVELS_STEP, ::LEVELS_STEP], BRIGHTEST))
+    if 0 < brightest < DARK:
+        small = np.asarray(cv2.convertScaleAbs(small, alpha=PAPER / brightest), np.uint8)
     if pixel_noise(small) < NOISY:
         return small
     return np.asarray(cv2.GaussianBlur(small, (0, 0), SMOOTH_PX), np.uint8)

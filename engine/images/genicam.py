@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ KNOWN_BY = ("user_defined_name", "serial_number", "id_", "model")  # what a cell
 # Bits of a pixel by the names of the standard (GenICam PFNC); the rest cannot be read here.
 BITS = {"Mono8": 8, "Mono10": 10, "Mono12": 12, "Mono14": 14, "Mono16": 16}
 COLOURS = {"RGB8": cv2.COLOR_RGB2GRAY, "BGR8": cv2.COLOR_BGR2GRAY,
+           "RGBa8": cv2.COLOR_RGBA2GRAY, "BGRa8": cv2.COLOR_BGRA2GRAY,
            "BayerRG8": cv2.COLOR_BayerBG2GRAY, "BayerGR8": cv2.COLOR_BayerGB2GRAY,
            "BayerGB8": cv2.COLOR_BayerGR2GRAY, "BayerBG8": cv2.COLOR_BayerRG2GRAY}  # fmt: skip
 
@@ -65,7 +67,13 @@ def producers() -> list[Path]:
 
 def names_of(camera: Any) -> list[str]:
     """Return the names under which a cell may ask for a camera, the friendliest first."""
-    return [str(value) for key in KNOWN_BY if (value := getattr(camera, key, None))]
+    names = []
+    for key in KNOWN_BY:
+        with suppress(
+            Exception
+        ):  # what a producer does not know, it refuses
+            names.append(getattr(camera, key, None))
+    return [str(name) for name in names if name]
 
 
 def grey(component: Any) -> NDArray[np.integer[Any]] | None:
@@ -73,8 +81,8 @@ def grey(component: Any) -> NDArray[np.integer[Any]] | None:
     form, (height, width) = component.data_format, (component.height, component.width)
     data = np.asarray(component.data)
     if form in COLOURS:
-        shape = (height, width) if form.startswith("Bayer") else (height, width, 3)
-        return np.asarray(cv2.cvtColor(data.reshape(shape).astype(np.uint8), COLOURS[form]))
+        pixels = data.reshape(height, width, -1).squeeze().astype(np.uint8)
+        return np.asarray(cv2.cvtColor(pixels, COLOURS[form]))
     if form not in BITS:
         return None
     if BITS[form] == 8:
