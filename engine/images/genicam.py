@@ -69,9 +69,7 @@ def names_of(camera: Any) -> list[str]:
     """Return the names under which a cell may ask for a camera, the friendliest first."""
     names = []
     for key in KNOWN_BY:
-        with suppress(
-            Exception
-        ):  # what a producer does not know, it refuses
+        with suppress(Exception):  # what a producer does not know, it refuses
             names.append(getattr(camera, key, None))
     return [str(name) for name in names if name]
 
