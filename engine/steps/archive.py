@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -185,13 +186,25 @@ def _worked(work: Sequence[tuple[Any, ...]], jobs: int | None) -> Iterator[Again
         while waiting:
             ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
             yield from (future.result() for future in ready)
+    except BrokenProcessPool:
+        raise StationbookError(
+            "a process that solved sessions was ended from outside",
+            "Give the same command again: it goes on where it was.",
+        ) from None
     finally:
         pool.shutdown(cancel_futures=True)
 
 
 def processes(workers: int) -> ProcessPoolExecutor:
-    """Return so many processes that keep the libraries they use to one thread each."""
-    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread)
+    """Return so many processes that keep the libraries they use to one thread each.
+
+    Where this process has one thread alone, those of libraries counted, they are copies of it and
+    need load nothing again.
+    """
+    threads = Path("/proc/self/task")  # Linux
+    alone = threads.is_dir() and len(os.listdir(threads)) == 1
+    context = get_context("fork" if alone else "spawn")
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread)
 
 
 def _one_thread() -> None:
