@@ -19,13 +19,13 @@ from screen_bench import EXAMPLE
 
 from engine.errors import StationbookError
 from engine.pendant.settings import Pendant
-from engine.pendant.table import decoded, read_table
+from engine.pendant.table import Row, decoded, read_table, time_of
 from engine.sessions.cell_file import cell_document
 from engine.sessions.folder import open_session
 from engine.sessions.yaml_text import yaml_dump
 from engine.simulate.scenario import cell
 from engine.steps.foreign import Convention, read_foreign
-from engine.steps.importing import image_files
+from engine.steps.importing import image_files, paired
 
 COUNT = 6
 PENDANT = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
@@ -189,6 +189,34 @@ def test_images_are_paired_by_time(work: Path) -> None:
     assert images == ["shot1.csv", "shot2.csv", "shot3.csv", None, "shot5.csv", "shot6.csv"]
     assert "30 s" in shown["rows"][3]["refused"]
     assert shown["images_left"] == ["shot4.csv"]
+
+
+def test_images_are_paired_by_the_times_in_their_names(tmp_path: Path) -> None:
+    files = [tmp_path / f"cam_20261125_09{k:02d}05.png" for k in (10, 11, 12)]
+    rows = [Row(k, "p", taken=f"25.11.2026 9:{9 + k}:00") for k in (1, 2, 3)]
+    assert [item.file for item in paired(rows, files, "time").items] == files
+
+
+def test_images_in_sub_folders_are_told_apart_by_their_folder(tmp_path: Path) -> None:
+    for place in ("left/1.PNG", "left/2.PNG", "right/1.PNG", ".trash/9.PNG"):
+        (tmp_path / place).parent.mkdir(exist_ok=True)
+        (tmp_path / place).touch()
+    files = image_files(tmp_path)
+    assert [path.relative_to(tmp_path).as_posix() for path in files] == [
+        "left/1.PNG", "left/2.PNG", "right/1.PNG"]  # fmt: skip
+    rows = [Row(k, "p", image=name) for k, name in enumerate(("right\\1.png", "2.png", "1.png"))]
+    items = paired(rows, files).items
+    assert [item.file for item in items] == [files[2], files[1], None]
+    assert "more than one" in items[2].problem
+
+
+def test_columns_say_what_they_are_in_any_language() -> None:
+    head, body = "Bild;Zeit;X;Y;Z;A;B;C;Notiz", "a.PNG;25.11.2026 09:12;1;2;3;4;5;6;gut"
+    (row,), unused = (found := read_table(f"{head}\n{body}\n", PENDANT)).rows, found.unused
+    assert (row.image, row.taken, unused) == ("a.PNG", "25.11.2026 09:12", ("Notiz",))
+    assert time_of(row.taken) == datetime(2026, 11, 25, 9, 12)
+    (row,) = (found := read_table("time;X;Y;Z;A;B;C\n12/11/26;1;2;3;4;5;6\n", PENDANT)).rows
+    assert (row.taken, found.unused) == (None, ("time",))  # nobody knows the day from the month
 
 
 def recorded(work: Path, kind: str) -> tuple[Path, list[str]]:

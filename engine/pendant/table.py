@@ -199,13 +199,34 @@ def _with_header(
 ) -> Table:
     layout = fields.both or fields.own
     _check_header(head, columns, layout, len(fields.own.labels))
-    rows = []
-    for (number, _), cells in zip(lines[1:], _cells([t for _, t in lines[1:]], mark), strict=False):
-        rows.append(_row_of_cells(number, cells, columns, fields))
+    body = _cells([text for _, text in lines[1:]], mark)
+    columns = _with_told(columns, len(head), body)
+    rows = [
+        _row_of_cells(number, cells, columns, fields)
+        for (number, _), cells in zip(lines[1:], body, strict=False)
+    ]
     unused = [cell for place, cell in enumerate(head) if place not in columns and cell.strip()]
     words = {"\t": "tabs", ";": "semicolons", ",": "commas", "": "blanks"}[mark]
     form = f"a header (line {lines[0][0]}), {words} between the columns"
     return Table(tuple(rows), form.replace(" (line 1)", ""), tuple(unused))
+
+
+def _with_told(
+    columns: dict[int, str | int], width: int, body: Sequence[Sequence[str]]
+) -> dict[int, str | int]:
+    """Return the columns with those whose cells say what they are, in whatever language's words.
+
+    A column of times none of which can be read is none.
+    """
+    told = dict(columns)
+    for place in range(width):
+        cells = [row[place] for row in body if place < len(row) and row[place]]
+        for what, says in ((IMAGE, FILE_ENDING.search), (TAKEN, time_of)):
+            if place not in told and what not in told.values() and cells and all(map(says, cells)):
+                told[place] = what
+        if told.get(place) == TAKEN and not any(map(time_of, cells)):
+            del told[place]
+    return told
 
 
 def _check_header(
@@ -371,9 +392,28 @@ def _marked(line: str, layout: Layout) -> Iterator[tuple[int | str, str]]:
 
 
 def time_of(text: str | None) -> datetime | None:
-    """Return the time that a row gives, or None where it gives none that can be read."""
+    """Return the time that a row gives, or None where it gives none that can be read.
+
+    ISO 8601, or day.month.year as spreadsheets of much of Europe save it; with slashes nobody can
+    tell the day from the month.
+    """
+    if text is None:
+        return None
+    dotted = re.fullmatch(r"(\d\d?)\.(\d\d?)\.(\d{4})[T ]+(\d\d?)(:\d\d.*)", text.strip())
+    if dotted is not None:
+        day, month, year, hour, rest = dotted.groups()
+        text = f"{year}-{month:0>2}-{day:0>2} {hour:0>2}{rest}"
     try:
-        return None if text is None else datetime.fromisoformat(text.strip())
+        return datetime.fromisoformat(text.strip())
+    except ValueError:
+        return None
+
+
+def time_in(name: str) -> datetime | None:
+    """Return the time to the second that stands in the name of a file, or None."""
+    found = re.search(r"(?<!\d)(20\d\d)" + r"[-_.T ]?(\d\d)" * 5 + r"(?!\d)", name)
+    try:
+        return datetime(*map(int, found.groups())) if found else None  # type: ignore[arg-type]
     except ValueError:
         return None
 

@@ -6,12 +6,13 @@ same checks, and what is refused says why.
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from ..cell.session import Session
@@ -19,7 +20,7 @@ from ..errors import FileError, StationbookError, UsageError
 from ..files import read_bytes
 from ..findings import Finding
 from ..images.sources import SUFFIXES, depth_beside, is_depth
-from ..pendant.table import MOST_BYTES, Row, Table, decoded, read_table, time_of
+from ..pendant.table import MOST_BYTES, Row, Table, decoded, read_table, time_in, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from .recording import examine, outstanding, record_station
@@ -78,20 +79,32 @@ def rows_of_text(session: Session, text: str) -> Table:
 def image_files(folder: Path) -> list[Path]:
     """Return the images and points files of a folder, in the order of the numbers in their names.
 
-    Raises FileError where it cannot be read.
+    Where it holds none, those of its sub-folders. Raises FileError where it cannot be read.
     """
     try:
-        files = [path for path in folder.iterdir() if path.is_file() and not is_depth(path)]
+        files = [path for path in folder.iterdir() if path.is_file()]
+        wanted = _images_of(files) or _images_of(_below(folder))
     except OSError as error:
         raise FileError.from_os(folder, error, "read") from None
+    return sorted(wanted, key=lambda path: _natural(path.relative_to(folder)))
+
+
+def _images_of(files: Iterable[Path]) -> list[Path]:
     wanted = [path for path in files if path.suffix.lower() in (*SUFFIXES, POINTS_SUFFIX)]
-    images = [path for path in wanted if path.suffix.lower() != POINTS_SUFFIX]
-    return sorted(images or wanted, key=_natural)
+    wanted = [path for path in wanted if not is_depth(path)]
+    return [path for path in wanted if path.suffix.lower() != POINTS_SUFFIX] or wanted
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    """Yield the files of the sub-folders, links not followed."""
+    for place, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        yield from (Path(place, name) for name in names)
 
 
 def _natural(path: Path) -> list[tuple[int, str]]:
     """Return what sorts image2 before image10."""
-    parts = re.split(r"(\d+)", path.name.casefold())
+    parts = re.split(r"(\d+)", path.as_posix().casefold())
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
@@ -111,18 +124,23 @@ def paired(rows: Sequence[Row], files: Sequence[Path], by: Pairing | None = None
 
 
 def _by_name(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
-    names = {path.name.casefold(): path for path in files}
-    stems = {path.stem.casefold(): path for path in files}
+    names: dict[str, list[Path]] = {}
+    for path in files:
+        for name in {path.name.casefold(), path.stem.casefold()}:
+            names.setdefault(name, []).append(path)
     taken: dict[Path, int] = {}
     for row in rows:
         if not row.image:
             yield Paired(row, None, "the row names no image")
             continue
-        name = row.image.replace("\\", "/").rpartition("/")[2].casefold()
-        file = names.get(name) or stems.get(name) or stems.get(Path(name).stem)
-        if file is None:
-            yield Paired(row, None, f"there is no image {row.image}")
-        elif file in taken:
+        named = PurePosixPath(row.image.replace("\\", "/").casefold())
+        found = names.get(named.name) or names.get(named.stem) or []
+        if len(found) > 1:
+            found = [path for path in found if path.parent.name.casefold() == named.parent.name]
+        if len(found) != 1:
+            which = "more than one" if found or named.name in names else "no"
+            yield Paired(row, None, f"there is {which} image {row.image}")
+        elif (file := found[0]) in taken:
             yield Paired(row, None, f"{file.name} belongs to line {taken[file]} already")
         else:
             taken[file] = row.number
@@ -141,8 +159,8 @@ def _in_order(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
 
 
 def _by_time(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
-    """Pair each row with the image written nearest to its time, each image once."""
-    written = {file: datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in files}
+    """Pair each row with the image taken nearest to its time, each image once."""
+    written = _times(files)
     times = {k: time for k, row in enumerate(rows) if (time := time_of(row.taken)) is not None}
     apart = [
         (abs((time.astimezone() - then).total_seconds()), k, file)
@@ -157,9 +175,17 @@ def _by_time(rows: Sequence[Row], files: Sequence[Path]) -> Iterator[Paired]:
         if k in found:
             yield Paired(row, found[k])
         elif k in times:
-            yield Paired(row, None, f"no image was written within {NEAR_S:g} s of {row.taken}")
+            yield Paired(row, None, f"no image was taken within {NEAR_S:g} s of {row.taken}")
         else:
             yield Paired(row, None, "the row gives no time")
+
+
+def _times(files: Sequence[Path]) -> dict[Path, datetime]:
+    """Return when each file was made: as all their names say, else when it was written."""
+    named = {file: time_in(file.stem) for file in files}
+    if all(named.values()):
+        return {file: time.astimezone() for file, time in named.items() if time is not None}
+    return {file: datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in files}
 
 
 # ---- from rows to stations ---------------------------------------------------------------------
