@@ -47,7 +47,8 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
     pick = pick_model(problem, found.systematic, state.camera, typed, joints)
-    made_of = None if unknown(found.fit.covariance[:6, :6]) else budget(found, pick)
+    pick_mm = pick.pick_mm(found.fit.covariance, state.errors)
+    made_of = None if unknown(found.fit.covariance[:6, :6]) else budget(found, pick, pick_mm)
     covariance = pick.delivered_covariance(found.fit.covariance)
     result = Result(
         mount=problem.mount,
@@ -60,7 +61,7 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         full_covariance=found.fit.covariance,
         known=_known(covariance),
         board_known=_known(found.fit.covariance[6:12, 6:12]),
-        uncertainty=_uncertainty(found.fit, pick, covariance, made_of),
+        uncertainty=_uncertainty(pick, pick_mm, covariance, made_of),
         budget=made_of,
         noise=found.fit.noise,
         stations=_stations(found),
@@ -111,7 +112,7 @@ def _known(covariance: Array) -> NDArray[np.bool_]:
 
 
 def _uncertainty(
-    found: Fit, pick: PickModel, covariance: Array, made_of: Budget | None
+    pick: PickModel, pick_mm: float, covariance: Array, made_of: Budget | None
 ) -> Uncertainty:
     """Return u of position, angle, work volume and pick; None for what nobody knows.
 
@@ -128,7 +129,7 @@ def _uncertainty(
         position_mm=wider * position if placed else None,
         angle_deg=wider * angle if turned else None,
         work_volume_mm=wider * volume if known else None,
-        pick_mm=wider * pick.pick_mm(found.covariance, found.state.errors) if known else None,
+        pick_mm=wider * pick_mm if known else None,
     )
 
 

@@ -92,8 +92,8 @@ KEPT = 0.975
 
 @cache
 def _draws(count: int) -> Array:
-    """Return normal deviates (DRAWS, count), always the same: the same data give the same U."""
-    return np.random.default_rng(95).standard_normal((DRAWS, count))
+    """Return normal deviates (count, DRAWS), always the same: the same data give the same U."""
+    return np.ascontiguousarray(np.random.default_rng(95).standard_normal((DRAWS, count)).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,23 +125,24 @@ class PickModel:
         """Return u at the worst corner [mm] from the delivered transform's covariance (6, 6)."""
         return float(np.sqrt(self._traces(self.moved, covariance).max()))
 
-    def pick_mm(self, covariance: Array, errors: Array) -> float:
+    def pick_mm(self, covariance: Array, errors: Array, least: float = np.inf) -> float:
         """Return u of a pick at the worst corner [mm] from the fit's covariance (12 + p, 12 + p).
 
         Variance of M·camera − S·errors, plus the square of what is known to remain. Where one
         direction makes most of it, 2u is exceeded at one of eight corners too often; u is then half
-        of what all corners keep in 97.5 % of cases (propagation of distributions, JCGM 101).
+        of what all corners keep in 97.5 % of cases (propagation of distributions, JCGM 101). What
+        is ``least`` [mm] or more at the worst corner already is not looked at all corners.
         """
-        p = len(errors)
-        index = np.r_[0:6, 12 : 12 + p]
+        index = np.r_[0:6, 12 : 12 + len(errors)]
         rows = np.concatenate([self.moved, -self.off], axis=2)[self.corner]
-        joint = np.einsum("aij,jk,blk->aibl", rows, covariance[np.ix_(index, index)], rows)
+        flat = rows.reshape(-1, len(index))
+        joint = flat @ covariance[np.ix_(index, index)] @ flat.T
         left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
-        spread = np.einsum("aiai->a", joint)
+        spread = joint.diagonal().reshape(left.shape).sum(axis=1)
         camera = self.work_volume_mm(self.delivered_covariance(covariance))
         total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
-        kept = 0.5 * self._kept_by_all(joint.reshape(left.size, left.size), left)
-        return float(max(np.sqrt(total), camera, kept))
+        worst = max(float(np.sqrt(total)), camera)
+        return worst if worst >= least else max(worst, 0.5 * self._kept_by_all(joint, left))
 
     def _kept_by_all(self, joint: Array, left: Array) -> float:
         """Return the size [mm] that the errors at all corners keep in the share `KEPT` of cases.
@@ -150,9 +151,10 @@ class PickModel:
         """
         common = np.tile(np.eye(3), (len(left), len(left))) * self.floor_mm**2 / 3.0
         sizes, axes = np.linalg.eigh(joint + common)
-        drawn = _draws(left.size) * np.sqrt(np.maximum(sizes, 0.0)) @ axes.T
-        errors = drawn.reshape(DRAWS, *left.shape) + left
-        return float(np.sqrt(np.quantile((errors**2).sum(axis=2).max(axis=1), KEPT)))
+        errors = axes * np.sqrt(np.maximum(sizes, 0.0)) @ _draws(left.size) + left.reshape(-1, 1)
+        errors *= errors
+        largest = (errors[0::3] + errors[1::3] + errors[2::3]).max(axis=0)
+        return float(np.sqrt(np.quantile(largest, KEPT)))
 
     def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:
         """Return u² [mm²] of a pick at the worst corner of each part of ``covariance``.
@@ -303,8 +305,11 @@ class Budget:
         return StoredBudget(self.parts, self.degrees, self.coverage)
 
 
-def budget(found: Solution, pick: PickModel) -> Budget | None:
-    """Return the budget of a pick; None where the covariance is no sum of such parts."""
+def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
+    """Return the budget of a pick that is off by ``pick_mm``.
+
+    None where the covariance is no sum of such parts.
+    """
     covariances = _covariances(found)
     whole = found.fit.covariance
     if np.abs(np.diag(sum(covariances.values()) - whole)).max() > AGREES * np.diag(whole).max():
@@ -314,13 +319,13 @@ def budget(found: Solution, pick: PickModel) -> Budget | None:
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())
     degrees = _effective(squares, found.fit.degrees, total)
-    corners = pick.pick_mm(whole, errors) / np.sqrt(total)  # what all corners at once take more
+    corners = pick_mm / np.sqrt(total)  # what all corners at once take more
     parts = sorted(
         (Part(name, float(corners * np.sqrt(max(v, 0.0)))) for name, v in squares.items()),
         key=_size,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
-    best = _best_help(found, pick)
+    best = _best_help(found, pick, pick_mm)
     return Budget(told, degrees, coverage(degrees), _length(found), *best)
 
 
@@ -342,7 +347,7 @@ def _covariances(found: Solution) -> dict[str, Array]:
     p, G = len(stations.systematic_sd), fit.covariance
     images = in_the_images(stations, fit.state.errors[p:], noise)[0]
     by_pixel = noise.pixel_px * np.swapaxes(system.view_factor, 1, 2) @ W
-    pixels = np.einsum("nik,nil->kl", by_pixel, by_pixel)
+    pixels = _summed(by_pixel)
     pixels[12 + p :, 12 + p :] += images
     turns, places = by_stop[:, :3], by_stop[:, 3:]
     prior = beforehand(stations, fit.state, noise)[0]
@@ -352,14 +357,20 @@ def _covariances(found: Solution) -> dict[str, Array]:
     sd = np.concatenate([arm_sd, stations.terms_sd])
     parts = {
         PIXELS: pixels,
-        TURNS: noise.rotation**2 * np.einsum("nik,nil->kl", turns, turns),
-        PLACES: noise.position**2 * np.einsum("nik,nil->kl", places, places),
+        TURNS: noise.rotation**2 * _summed(turns),
+        PLACES: noise.position**2 * _summed(places),
         NUMBERS: np.pad(prior[:12, :12], (0, len(G) - 12)),
     }
     for name, block in blocks.items():
         parts[name] = np.zeros_like(G)
         parts[name][block, block] = np.diag(sd[_less(block, 12)] ** -2.0)
     return {name: G @ part @ G for name, part in parts.items()}
+
+
+def _summed(rows: Array) -> Array:
+    """Return the sum of rowsᵀ rows (k, k) of all ``rows`` (n, i, k)."""
+    flat = rows.reshape(-1, rows.shape[2])
+    return flat.T @ flat
 
 
 def _less(block: slice, by: int) -> slice:
@@ -373,16 +384,15 @@ def _effective(squares: dict[str, float], degrees: Array, total: float) -> float
     return float(1.0 / max(spent, 1e-6))
 
 
-def _best_help(found: Solution, pick: PickModel) -> tuple[str | None, float | None]:
-    """Return the measurement after which u of a pick is least, and that u [mm]."""
-    known, errors = found.fit.covariance, found.fit.state.errors
-    now, information = pick.pick_mm(known, errors), np.linalg.inv(known)
+def _best_help(found: Solution, pick: PickModel, now: float) -> tuple[str | None, float | None]:
+    """Return the measurement after which u of a pick, ``now`` [mm], is least, and that u [mm]."""
+    errors, information = found.fit.state.errors, np.linalg.inv(found.fit.covariance)
     best: tuple[str | None, float | None] = (None, None)
     least = 0.9 * now
     for name, block, sd in _measurements(found):
         more = information.copy()
         more[block, block] += np.diag(np.maximum(sd, 1e-12) ** -2.0)
-        after = pick.pick_mm(np.asarray(np.linalg.inv(more)), errors)
+        after = pick.pick_mm(np.asarray(np.linalg.inv(more)), errors, least)
         if after < least:
             best, least = (name, after), after
     return best

@@ -11,6 +11,7 @@ quadrature (`result`).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,8 +65,9 @@ class Systematic:
 NO_ARM = Systematic((), (), np.empty(0), ASSUMED_ACCURACY_MM, None)
 
 
+@lru_cache(maxsize=16)
 def systematic(robot: Robot | None, accuracy_mm: float | None = None) -> Systematic:
-    """Return the prior of the systematic errors of ``robot``.
+    """Return the prior of the systematic errors of ``robot``; the same object for an equal one.
 
     ``accuracy_mm``: what a robot that is not described is off; None: as assumed.
     """
