@@ -63,45 +63,55 @@ def lens(camera: Camera | Lens) -> Lens:
 
 def project(points_camera: ArrayLike, camera: Camera | Lens) -> Array:
     """Return the pixels (..., 2) of points (..., 3) [mm] in the camera frame."""
-    data, p = lens(camera), np.asarray(points_camera, float)
-    return _pixels(_distorted(p[..., :2] / p[..., 2:], data)[0], data)
+    return project_with_jacobian(points_camera, camera)[0]
 
 
 def project_with_jacobian(points_camera: ArrayLike, camera: Camera | Lens) -> tuple[Array, Array]:
     """Return pixels (..., 2) and their derivatives (..., 2, 3) [px/mm] by the camera point."""
-    data, p = lens(camera), np.asarray(points_camera, float)
-    inverse_z = 1.0 / p[..., 2]
-    xy = p[..., :2] * inverse_z[..., None]
-    distorted, J = _distorted(xy, data)
-    J = data.K[:2, :2] @ J
-    derivative = np.empty((*p.shape[:-1], 2, 3))
-    derivative[..., :2] = J * inverse_z[..., None, None]
-    derivative[..., 2] = -np.einsum("...ij,...j->...i", derivative[..., :2], xy)
-    return _pixels(distorted, data), derivative
+    p = np.asarray(points_camera, float)
+    pixels, J = project_rows(p.reshape(-1, 3).T, lens(camera))
+    return pixels.T.reshape(*p.shape[:-1], 2), np.moveaxis(J, -1, 0).reshape(*p.shape[:-1], 2, 3)
+
+
+def project_rows(points_camera: Array, data: Lens) -> tuple[Array, Array]:
+    """Return pixels (..., 2, m) and their derivatives (..., 2, 3, m) [px/mm] by points (..., 3, m).
+
+    Coordinates stand in rows: what is worked out for all points at once lies side by side.
+    """
+    inverse_z = 1.0 / points_camera[..., 2, :]
+    x, y = points_camera[..., 0, :] * inverse_z, points_camera[..., 1, :] * inverse_z
+    pixels, J = _pixels(_distorted(x, y, data), data)
+    derivative = np.empty((*J.shape[:-2], 3, J.shape[-1]))
+    derivative[..., :2, :] = J * inverse_z[..., None, None, :]
+    derivative[..., 2, :] = -(
+        derivative[..., 0, :] * x[..., None, :] + derivative[..., 1, :] * y[..., None, :]
+    )
+    return pixels, derivative
 
 
 def lens_rows(points_camera: Array, data: Lens) -> Array:
-    """Return the pixels' derivative (..., 2, 8) by the lens, at points (..., 3) of the camera.
+    """Return the pixels' derivative (..., 8, 2, m) by the lens, at points (..., 3, m) [mm].
 
     By the logarithms of focal length and of its ratio, the principal point [px], and k1 k2 p1 p2.
     """
-    xy = points_camera[..., :2] / points_camera[..., 2:]
-    x, y = xy[..., 0], xy[..., 1]
+    x, y = points_camera[..., 0, :] / points_camera[..., 2, :], points_camera[..., 1, :]
+    y = y / points_camera[..., 2, :]
     r2 = x * x + y * y
     below = 1.0 + r2 * (data.k[5] + r2 * (data.k[6] + r2 * data.k[7]))
-    bend = np.empty((*xy.shape, 4))
-    bend[..., 0] = xy * (r2 / below)[..., None]
-    bend[..., 1] = bend[..., 0] * r2[..., None]
-    bend[..., 0, 2] = bend[..., 1, 3] = 2.0 * x * y
-    bend[..., 1, 2], bend[..., 0, 3] = r2 + 2.0 * y * y, r2 + 2.0 * x * x
-    bent, _ = _distorted(xy, replace(data, tilt=None))
+    share = r2 / below
+    shapes = [(x * share, y * share), (x * share * r2, y * share * r2)]
+    shapes += [(2.0 * x * y, r2 + 2.0 * y * y), (r2 + 2.0 * x * x, 2.0 * x * y)]
+    bent = _distorted(x, y, replace(data, tilt=None))
     if data.tilt is not None:
-        bent, bend = _tilted(bent, bend, data.tilt)
-    rows = np.zeros((*xy.shape, 8))
-    rows[..., 0] = bent @ data.K[:2, :2].T
-    rows[..., 1, 1] = rows[..., 1, 0]
-    rows[..., 0, 2] = rows[..., 1, 3] = 1.0
-    rows[..., 4:] = data.K[:2, :2] @ bend
+        turned = [_tilted((*bent[:2], u, u, v, v), data.tilt) for u, v in shapes]
+        shapes = [(by[2], by[4]) for by in turned]
+        bent = _tilted(bent, data.tilt)
+    rows = np.zeros((*x.shape[:-1], 8, 2, x.shape[-1]))
+    _onto(rows[..., 0, :, :], bent[0], bent[1], data)
+    rows[..., 1, 1, :] = rows[..., 0, 1, :]
+    rows[..., 2, 0, :] = rows[..., 3, 1, :] = 1.0
+    for k, (u, v) in enumerate(shapes):
+        _onto(rows[..., 4 + k, :, :], u, v, data)
     return rows
 
 
@@ -113,64 +123,80 @@ def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
     data = lens(camera)
     pixels = np.asarray(pixels, float)
     target = (pixels - data.K[:2, 2]) @ np.linalg.inv(data.K[:2, :2]).T
-    xy: Array = target.copy()
     if not data.k.any() and data.tilt is None:
-        return xy
+        return np.asarray(target)
+    x, y = goal_x, goal_y = np.moveaxis(target, -1, 0).copy()
     for _ in range(UNDISTORT_STEPS):
-        value, J = _distorted(xy, data)
-        off = target - value
-        a, b, c, d = J[..., 0, 0], J[..., 0, 1], J[..., 1, 0], J[..., 1, 1]
-        turned = np.stack(
-            [d * off[..., 0] - b * off[..., 1], a * off[..., 1] - c * off[..., 0]], -1
-        )
-        step = turned / (a * d - b * c)[..., None]
-        xy = np.asarray(xy + step, float)
-        if np.abs(step).max(initial=0.0) < UNDISTORT_TOLERANCE:
+        u, v, u_x, u_y, v_x, v_y = _distorted(x, y, data)
+        off_x, off_y, size = goal_x - u, goal_y - v, u_x * v_y - u_y * v_x
+        step_x = (v_y * off_x - u_y * off_y) / size
+        step_y = (u_x * off_y - v_x * off_x) / size
+        x, y = x + step_x, y + step_y
+        if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < (
+            UNDISTORT_TOLERANCE
+        ):
             break
-    return xy
+    return np.stack([x, y], axis=-1)
 
 
-def _pixels(distorted: Array, data: Lens) -> Array:
-    return np.asarray(distorted @ data.K[:2, :2].T + data.K[:2, 2])
+# Normalised coordinates u, v of points and their derivatives u_x, u_y, v_x, v_y by the undistorted
+# ones: six arrays of one shape.
+Bent = tuple[Array, Array, Array, Array, Array, Array]
 
 
-def _distorted(xy: Array, data: Lens) -> tuple[Array, Array]:
-    """Return distorted normalised coordinates (..., 2) and their derivative (..., 2, 2) by xy."""
-    J = np.zeros((*xy.shape[:-1], 2, 2))
-    if not data.k.any():
-        J[..., 0, 0] = J[..., 1, 1] = 1.0
-        bent = xy
+def _onto(out: Array, u: Array, v: Array, data: Lens) -> None:
+    """Write K · (u, v) into ``out`` (..., 2, m), the principal point left out."""
+    for row in range(2):
+        out[..., row, :] = data.K[row, 0] * u + data.K[row, 1] * v
+
+
+def _pixels(bent: Bent, data: Lens) -> tuple[Array, Array]:
+    """Return pixels (..., 2, m) and their derivative (..., 2, 2, m) by undistorted coordinates."""
+    u, v, u_x, u_y, v_x, v_y = bent
+    pixels = np.empty((*u.shape[:-1], 2, u.shape[-1]))
+    _onto(pixels, u, v, data)
+    pixels += data.K[:2, 2, None]
+    J = np.empty((*u.shape[:-1], 2, 2, u.shape[-1]))
+    _onto(J[..., 0, :], u_x, v_x, data)
+    _onto(J[..., 1, :], u_y, v_y, data)
+    return pixels, J
+
+
+def _distorted(x: Array, y: Array, data: Lens) -> Bent:
+    """Return the distorted normalised coordinates of ``x``, ``y``, and their derivatives."""
+    if data.k.any():
+        bent = _bent(x, y, data.k)
     else:
-        bent = _bent(xy, data.k, J)
-    if data.tilt is None:
-        return bent, J
-    return _tilted(bent, J, data.tilt)
+        one, none = np.ones_like(x), np.zeros_like(x)
+        bent = (x, y, one, none, none, one)
+    return bent if data.tilt is None else _tilted(bent, data.tilt)
 
 
-def _bent(xy: Array, k: Array, J: Array) -> Array:
-    """Return radial, tangential and thin-prism distortion; writes the derivative into ``J``."""
-    k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = k
-    x, y = xy[..., 0], xy[..., 1]
-    r2 = x * x + y * y
+def _bent(x: Array, y: Array, k: Array) -> Bent:
+    """Return radial, tangential and thin-prism distortion."""
+    k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = k.tolist()
+    xx, xy, yy = x * x, x * y, y * y
+    r2 = xx + yy
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    slope = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))  # d radial / d(x) = slope · x
+    slope = 2 * k1 + r2 * (4 * k2 + r2 * (6 * k3))  # d radial / d(x) = slope · x
     if k4 or k5 or k6:
         below = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
         radial = radial / below
-        slope = (slope - 2 * radial * (k4 + r2 * (2 * k5 + r2 * 3 * k6))) / below
-    mixed = x * y * slope + 2 * p1 * x + 2 * p2 * y
-    J[..., 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
-    J[..., 0, 1] = J[..., 1, 0] = mixed
-    J[..., 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
-    bent = np.empty_like(xy)
-    bent[..., 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-    bent[..., 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+        slope = (slope - 2 * radial * (k4 + r2 * (2 * k5 + r2 * (3 * k6)))) / below
+    mixed = xy * slope + 2 * p1 * x + 2 * p2 * y
+    u_x, v_y = radial + xx * slope, radial + yy * slope
+    u, v = x * radial, y * radial
+    u_y, v_x = mixed, mixed
+    if p1 or p2:
+        u_x, v_y = u_x + 2 * p1 * y + 6 * p2 * x, v_y + 6 * p1 * y + 2 * p2 * x
+        u = u + 2 * p1 * xy + p2 * (r2 + 2 * xx)
+        v = v + p1 * (r2 + 2 * yy) + 2 * p2 * xy
     if s1 or s2 or s3 or s4:
-        first, second = np.array([s1, s3]), np.array([s2, s4])
-        square = r2[..., None]
-        bent += square * (first + second * square)
-        J += (2 * (first + 2 * second * square))[..., :, None] * xy[..., None, :]
-    return bent
+        u, v = u + r2 * (s1 + s2 * r2), v + r2 * (s3 + s4 * r2)
+        first, second = 2 * (s1 + 2 * s2 * r2), 2 * (s3 + 2 * s4 * r2)
+        u_x, u_y = u_x + first * x, u_y + first * y
+        v_x, v_y = v_x + second * x, v_y + second * y
+    return u, v, u_x, u_y, v_x, v_y
 
 
 def _tilt(tx: float, ty: float) -> Array:
@@ -180,12 +206,24 @@ def _tilt(tx: float, ty: float) -> Array:
     return np.asarray(onto @ R)
 
 
-def _tilted(xy: Array, J: Array, H: Array) -> tuple[Array, Array]:
-    homogeneous = xy @ H[:, :2].T + H[:, 2]
-    scale = 1.0 / homogeneous[..., 2:]
-    value = homogeneous[..., :2] * scale
-    by_xy = (H[:2, :2] - value[..., :, None] * H[2, :2]) * scale[..., None]
-    return value, by_xy @ J
+def _tilted(bent: Bent, H: Array) -> Bent:
+    """Return what a tilted sensor makes of coordinates and their derivatives."""
+    u, v, u_x, u_y, v_x, v_y = bent
+    first, second, scale = (row[0] * u + row[1] * v + row[2] for row in H)
+    tilted_u, tilted_v = first / scale, second / scale
+    by = [
+        (H[row, column] - value * H[2, column]) / scale
+        for row, value in enumerate((tilted_u, tilted_v))
+        for column in range(2)
+    ]
+    return (
+        tilted_u,
+        tilted_v,
+        by[0] * u_x + by[1] * v_x,
+        by[0] * u_y + by[1] * v_y,
+        by[2] * u_x + by[3] * v_x,
+        by[2] * u_y + by[3] * v_y,
+    )
 
 
 NAMES = (
@@ -262,41 +300,48 @@ class Terms:
         return replace(self, sd_of_all=np.where([name in names for name in NAMES], sd, 0.0))
 
     def pixel_rows(self, points: Array, R: Array, by_point: Array, pixels: Array) -> Array:
-        """Return Q (n, m, 2, q) of ``points`` (n, m, 3) in the board frame, seen at ``pixels``.
+        """Return how ``pixels`` (n, 2, m) of ``points`` (n, m, 3) on the board move, (n, q, 2, m).
 
-        ``R`` (n, 3, 3) of camera_T_board, ``by_point`` (n, m, 2, 3) the pixels' derivative by the
+        ``R`` (n, 3, 3) of camera_T_board, ``by_point`` (n, 2, 3, m) the pixels' derivative by the
         camera point.
         """
-        Q = np.empty((*pixels.shape, len(NAMES)))
-        Q[..., :OF_BOARD] = by_point @ self._by_board(points, R)
-        Q[..., OF_BOARD:] = self._by_lens(pixels)
-        return np.asarray(Q[..., self.kept])
+        turned, normal, square = self._by_board(points, R)
+        along, across, ahead = (by_point[:, :, k] for k in range(3))
+        lifted = along * normal[:, :1, None] + across * normal[:, 1:2, None]
+        lifted += ahead * normal[:, 2:, None]
+        Q = np.empty((*pixels.shape[:-2], len(NAMES), *pixels.shape[-2:]))
+        Q[:, 0] = along * turned[:, :1] + across * turned[:, 1:2] + ahead * turned[:, 2:]
+        Q[:, 1:OF_BOARD] = lifted[:, None] * square[:, :, None]
+        Q[:, OF_BOARD:] = self._by_lens(pixels)
+        return np.asarray(Q[:, self.kept])
 
     def depth_rows(self, points: Array, R: Array, depths: Array) -> Array:
-        """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, m, q)."""
-        Q = np.zeros((*depths.shape, len(NAMES)))
-        Q[..., :OF_BOARD] = self._by_board(points, R)[..., 2, :]
-        Q[..., DEPTH_SCALE] = depths
-        return np.asarray(Q[..., self.kept])
+        """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, q, m)."""
+        turned, normal, square = self._by_board(points, R)
+        Q = np.zeros((len(depths), len(NAMES), depths.shape[1]))
+        Q[:, 0], Q[:, 1:OF_BOARD] = turned[:, 2], normal[:, 2, None, None] * square
+        Q[:, DEPTH_SCALE] = depths
+        return np.asarray(Q[:, self.kept])
 
-    def _by_board(self, points: Array, R: Array) -> Array:
-        """Return how points (n, m, 3) of the board move on the camera's axes, (n, m, 3, 3)."""
-        off = (points[..., :2] - self.middle) / self.reach
-        in_board = np.zeros((*points.shape, OF_BOARD))
-        in_board[..., 0] = points
-        in_board[..., 2, 1:] = off**2
-        return np.asarray(R[:, None] @ in_board)
+    def _by_board(self, points: Array, R: Array) -> tuple[Array, Array, Array]:
+        """Return what the board's terms move its points (n, m, 3) by, on the camera's axes.
+
+        Along (n, 3, m) by its scale; by its bows along the normal (n, 3), ``square`` (n, 2, m) far.
+        """
+        square = ((points[..., :2] - self.middle) / self.reach) ** 2
+        turned = R @ np.swapaxes(points, 1, 2)
+        return turned, R[:, :, 2], np.swapaxes(square, 1, 2)
 
     def _by_lens(self, pixels: Array) -> Array:
-        """Return the shift (..., 2, 6) of ``pixels`` (..., 2) per unit of the camera's terms."""
-        off = pixels - self.principal
+        """Return the shift (..., 6, 2, m) of ``pixels`` (..., 2, m) per unit of each term."""
+        off = pixels - self.principal[:, None]
         part = off / self.corner_px
-        square = (part**2).sum(axis=-1, keepdims=True)
-        Q = np.zeros((*pixels.shape, len(NAMES) - OF_BOARD))
-        Q[..., 0] = off
-        Q[..., 0, 1] = Q[..., 1, 2] = 1.0
-        Q[..., 3] = part * square
-        Q[..., 4] = part * square**2
+        square = (part**2).sum(axis=-2, keepdims=True)
+        Q = np.zeros((*pixels.shape[:-2], len(NAMES) - OF_BOARD, *pixels.shape[-2:]))
+        Q[..., 0, :, :] = off
+        Q[..., 1, 0, :] = Q[..., 2, 1, :] = 1.0
+        Q[..., 3, :, :] = part * square
+        Q[..., 4, :, :] = part * square**2
         return Q
 
     def located(self, places: Array, lens: Lens) -> Array:
@@ -327,9 +372,10 @@ class Terms:
         return np.asarray(rows[..., self.kept])
 
     def _direction(self, n: Array, lens: Lens) -> Array:
-        """Return the shift of normalised coordinates (..., 2, 6) per term, at ``n`` (..., 2)."""
-        pixels, by_point = project_with_jacobian(np.insert(n, 2, 1.0, axis=-1), lens)
-        return np.asarray(np.linalg.solve(by_point[..., :2], self._by_lens(pixels)))
+        """Return the shift of normalised coordinates (k, 2, 6) per term, at ``n`` (k, 2)."""
+        pixels, J = _pixels(_distorted(n[:, 0], n[:, 1], lens), lens)
+        shift = np.moveaxis(self._by_lens(pixels), (0, 1), (2, 1))
+        return np.asarray(np.linalg.solve(np.moveaxis(J, -1, 0), shift))
 
 
 def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Terms:

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import displaced, rotation_exp, transform
-from .lens import Lens, Terms, lens, project_with_jacobian, undistort
+from .lens import Lens, Terms, lens, project_rows, undistort
 from .model import Camera
 
 LEAST_POINTS = 4  # a flat board's pose has 6 unknowns; 4 points give 8 equations
@@ -230,26 +230,27 @@ def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = Non
     """
     n, m = views.weight.shape
     q = terms.count if terms is not None else 0
-    step, information, rss = np.empty((n, 6)), np.empty((n, 6, 6)), np.empty(n)
-    by_terms, gradient_e, information_e = np.empty((n, 6, q)), np.empty((n, q)), np.empty((n, q, q))
+    information, rss = np.empty((n, 6, 6)), np.empty(n)
+    moved, free = np.empty((n, 6, q + 1)), np.empty((n, q, q + 1))
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        taken = views.take(part)
-        J, residual, Q = _all_rows(taken, poses[part], lens, terms)
-        A = np.swapaxes(J, 1, 2) @ J
-        ridge = RIDGE * np.einsum("nii->ni", A)[:, :, None] * np.eye(6) + 1e-300 * np.eye(6)
-        gradient = (np.swapaxes(J, 1, 2) @ residual[..., None])[..., 0]
-        information[part] = A + ridge
-        step[part] = _solved(information[part], gradient[..., None])[..., 0]
-        rest = np.einsum("nk,nk->n", residual, residual)
-        rss[part] = np.maximum(rest - np.einsum("nk,nk->n", gradient, step[part]), 0.0)
+        rows = _all_rows(views.take(part), poses[part], lens, terms)
+        J, others, residual = rows[:, :6], rows[:, 6:], rows[:, -1:]
+        A = J @ np.swapaxes(J, 1, 2)
+        information[part] = A + (RIDGE * A + 1e-300) * np.eye(6)
+        right = J @ np.swapaxes(others, 1, 2)
+        moved[part] = _solved(information[part], right)
+        rest = (residual @ np.swapaxes(residual, 1, 2))[:, 0, 0]
+        taken = (right[:, None, :, -1] @ moved[part, :, -1:])[:, 0, 0]
+        rss[part] = np.maximum(rest - taken, 0.0)
         if q:
-            by_terms[part] = _solved(information[part], np.swapaxes(J, 1, 2) @ Q)
-            free = Q - J @ by_terms[part]
-            gradient_e[part] = np.einsum("nkq,nk->nq", free, residual)
-            information_e[part] = np.swapaxes(free, 1, 2) @ free
-    return Gaussian(poses, step, information, rss, by_terms, gradient_e, information_e)
+            Q = rows[:, 6:-1] - np.swapaxes(moved[part, :, :-1], 1, 2) @ J
+            free[part, :, :-1] = Q @ np.swapaxes(Q, 1, 2)
+            free[part, :, -1:] = Q @ np.swapaxes(residual, 1, 2)
+    return Gaussian(
+        poses, moved[..., -1], information, rss, moved[..., :-1], free[..., -1], free[..., :-1]
+    )
 
 
 def in_front(views: Views, poses: Array) -> NDArray[np.bool_]:
@@ -268,15 +269,15 @@ def residuals(
     ``errors`` (q,): what lens and board are off by, in the order of ``terms``.
     """
     n, m = views.weight.shape
-    out = np.empty((n, m, 2))
+    out = np.empty((n, 2 * m))
     block = max(1, BLOCK_POINTS // max(m, 1))
     for start in range(0, n, block):
         part = slice(start, start + block)
-        _, residual, Q = _rows(views.take(part), poses[part], lens, terms)
+        rows = _rows(views.take(part), poses[part], lens, terms)
+        out[part] = rows[:, -1]
         if errors is not None:
-            residual = residual - Q @ errors
-        out[part] = residual.reshape(-1, m, 2)
-    return out
+            out[part] -= errors @ rows[:, 6:-1]
+    return np.swapaxes(out.reshape(n, 2, m), 1, 2)
 
 
 def refined(views: Views, poses: Array, lens: Lens) -> tuple[Array, Gaussian]:
@@ -319,22 +320,20 @@ def pixel_rows(
     """Return the Jacobian (n, 2m, 6) by the pose's displacement and the residuals (n, 2m).
 
     And the derivative (n, 2m, q) by what lens and board may be off by; ``terms`` None: of nothing.
+    First all u, then all v.
     """
-    return _whitened(views.whiten, *_rows(views, poses, lens, terms))
+    rows = np.swapaxes(_rows(views, poses, lens, terms, whitened=True), 1, 2)
+    return rows[..., :6], rows[..., -1], rows[..., 6:-1]
 
 
-def _all_rows(
-    views: Views, poses: Array, lens: Lens, terms: Terms | None
-) -> tuple[Array, Array, Array]:
-    """Return the rows of pixels, and those of depth below them where there is any."""
-    pixels = pixel_rows(views, poses, lens, terms)
+def _all_rows(views: Views, poses: Array, lens: Lens, terms: Terms | None) -> Array:
+    """Return the `_rows` of pixels, and those of depth beside them where there is any."""
+    pixels = _rows(views, poses, lens, terms, whitened=True)
     if views.planes is None:
         return pixels
-    J, residual, Q = (
-        np.concatenate([a, b], axis=1)
-        for a, b in zip(pixels, plane_rows(views, poses, terms), strict=True)
-    )
-    return J, residual, Q
+    J, residual, Q = plane_rows(views, poses, terms)
+    depth = np.concatenate([J, Q, residual[..., None]], axis=2)
+    return np.concatenate([pixels, np.swapaxes(depth, 1, 2)], axis=2)
 
 
 def plane_rows(views: Views, poses: Array, terms: Terms | None) -> tuple[Array, Array, Array]:
@@ -351,47 +350,41 @@ def plane_rows(views: Views, poses: Array, terms: Terms | None) -> tuple[Array, 
     J[..., 0], J[..., 1], J[..., 5] = turned[..., 1], -turned[..., 0], 1.0
     Q = np.empty((*z.shape, 0))
     if terms is not None:
-        Q = terms.depth_rows(views.points, poses[:, :3, :3], z)
+        Q = np.swapaxes(terms.depth_rows(views.points, poses[:, :3, :3], z), 1, 2)
     residual = (views.planes @ (views.depths - z)[..., None])[..., 0]
     return views.planes @ J, residual, views.planes @ Q
 
 
-def _whitened(
-    whiten: Array | None, J: Array, residual: Array, Q: Array
-) -> tuple[Array, Array, Array]:
-    """Return rows of `_rows` multiplied by ``whiten`` (n, m, 2, 2); None: as they are."""
-    if whiten is None:
-        return J, residual, Q
-    rows = np.concatenate([J, Q, residual[..., None]], axis=2)
-    rows = (whiten @ rows.reshape(*whiten.shape[:3], -1)).reshape(rows.shape)
-    return rows[..., : J.shape[2]], rows[..., -1], rows[..., J.shape[2] : -1]
-
-
 def _rows(
-    views: Views, poses: Array, lens: Lens, terms: Terms | None
-) -> tuple[Array, Array, Array]:
-    """Return `pixel_rows`, and the derivative (n, 2m, q) by what lens and board are off."""
-    weight = views.weight
-    turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
-    seen = turned + poses[:, None, :3, 3]
-    ahead = seen[..., 2] > BEHIND
-    seen[..., 2] = np.maximum(seen[..., 2], BEHIND)
-    pixels, by_point = project_with_jacobian(seen, lens)
-    by_point *= (weight * ahead)[..., None, None]
-    n, m = weight.shape
-    J = np.empty((n, m, 2, 6))
+    views: Views, poses: Array, lens: Lens, terms: Terms | None, *, whitened: bool = False
+) -> Array:
+    """Return the pixels' derivatives and residuals (n, 6 + q + 1, 2m): first all u, then all v.
+
+    By the pose's displacement, and by what lens and board are off; the residuals come last.
+    """
+    n, m = views.weight.shape
+    R = poses[:, :3, :3]
+    turned = R @ np.swapaxes(views.points, 1, 2)
+    seen = turned + poses[:, :3, 3:]
+    ahead = seen[:, 2] > BEHIND
+    seen[:, 2] = np.maximum(seen[:, 2], BEHIND)
+    counted = views.weight * ahead
+    pixels, by_point = project_rows(seen, lens)
+    by_point *= counted[:, None, None]
+    rows = np.empty((n, 7 + (terms.count if terms is not None else 0), 2, m))
     for axis in range(3):  # dp = r × turned: column k of −[turned]× is e_k × turned
         a, b = (axis + 1) % 3, (axis + 2) % 3
-        J[..., axis] = (
-            by_point[..., b] * turned[..., a, None] - by_point[..., a] * turned[..., b, None]
+        rows[:, axis] = (
+            by_point[:, :, b] * turned[:, a, None] - by_point[:, :, a] * turned[:, b, None]
         )
-    J[..., 3:] = by_point
-    residual = (views.pixels - pixels) * weight[..., None]
-    Q = np.empty((n, m, 2, 0))
+    rows[:, 3:6] = np.swapaxes(by_point, 1, 2)
     if terms is not None:
-        Q = terms.pixel_rows(views.points, poses[:, :3, :3], by_point, pixels)
-        Q = Q * (weight * ahead)[..., None, None]
-    return J.reshape(n, 2 * m, 6), residual.reshape(n, 2 * m), Q.reshape(n, 2 * m, -1)
+        rows[:, 6:-1] = terms.pixel_rows(views.points, R, by_point, pixels) * counted[:, None, None]
+    rows[:, -1] = (np.swapaxes(views.pixels, 1, 2) - pixels) * views.weight[:, None]
+    if whitened and views.whiten is not None:
+        by_u, by_v = (np.moveaxis(views.whiten[..., k], 1, 2)[:, None] for k in range(2))
+        rows = by_u * rows[:, :, :1] + by_v * rows[:, :, 1:]
+    return rows.reshape(n, -1, 2 * m)
 
 
 def _solved(A: Array, b: Array) -> Array:

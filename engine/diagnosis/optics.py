@@ -148,8 +148,9 @@ def _normal(images: _Images) -> tuple[Array, Array]:
     """
     data, n = lens(images.camera), len(images.pose)
     J, off, _ = pixel_rows(images.views, images.pose, data)
-    Q = lens_rows(apply(images.pose, images.views.points), data)
-    Q = (Q * images.views.weight[..., None, None]).reshape(n, -1, len(PRIOR))
+    Q = lens_rows(np.swapaxes(apply(images.pose, images.views.points), 1, 2), data)
+    Q = (Q * images.views.weight[:, None, None]).reshape(n, len(PRIOR), -1)
+    Q = np.swapaxes(Q, 1, 2)
     taken = np.linalg.solve(np.swapaxes(J, 1, 2) @ J, np.swapaxes(J, 1, 2) @ Q)
     free = (Q - J @ taken).reshape(-1, len(PRIOR))
     return free.T @ off.ravel(), free.T @ free

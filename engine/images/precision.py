@@ -130,9 +130,9 @@ def _smooth(points: Array, whiten: Array | None, J: Array) -> Array:
         degree -= 1
     powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
     shapes = np.column_stack([x**i * y**j for i, j in powers])
-    rows = np.einsum("nk,ab->nakb", shapes, np.eye(2)).reshape(len(points), 2, -1)
+    rows = np.einsum("nk,ab->ankb", shapes, np.eye(2)).reshape(2, len(points), -1)
     if whiten is not None:
-        rows = whiten[0] @ rows
+        rows = np.einsum("nab,bnk->ank", whiten[0], rows)
     rows = rows.reshape(2 * len(points), -1)
     taken, _ = np.linalg.qr(J / np.linalg.norm(J, axis=0))
     left, size, _ = np.linalg.svd(rows - taken @ (taken.T @ rows), full_matrices=False)
