@@ -203,10 +203,14 @@ def linear_system(stations: Stations, state: State) -> System:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Normal:
-    """The normal equations: inverse ``G``, their ``step``, V⁻¹ and V⁻¹H of each station."""
+    """The normal equations: inverse ``G``, their ``step``, V⁻¹ and V⁻¹H of each station.
+
+    ``prior`` (k, k) is the precision of what is known beside the stations.
+    """
 
     G: Array
     step: Array
+    prior: Array
     V_inverse: Array
     W: Array
 
@@ -234,7 +238,7 @@ class Normal:
         pull[:12] -= away / np.repeat(np.square([*VAGUE, *VAGUE]), 3)
         M = system.rows.reshape(-1, k).T @ flat + precision
         G = _inverse(M[None])[0]
-        return cls(G, G @ (flat.T @ system.residual.ravel() + pull), V_inverse, W)
+        return cls(G, G @ (flat.T @ system.residual.ravel() + pull), precision, V_inverse, W)
 
     def change(self) -> float:
         """Return the largest step in standard uncertainties."""
@@ -325,26 +329,36 @@ def _variance_terms(
     """Return the restricted likelihood's slope (3,) and Fisher information (3, 3).
 
     By log variance: slope ½(wᵀV_k w − tr PV_k), information ½ tr PV_kPV_l, with the projection
-    P = V⁻¹ − WGWᵀ, W = V⁻¹H (Harville 1977). V_k = F_k F_kᵀ, so that all traces come from FᵀV⁻¹F,
-    T = FᵀW and TGTᵀ; the parts of each level stand in `PARTS`.
+    P = V⁻¹ − WGWᵀ, W = V⁻¹H (Harville 1977). Those of rotation and position are worked out, with
+    V_k = A_k A_kᵀ; those of the pixels are what the whole of V leaves: with Π what is known
+    beforehand, tr PV = 6n − k + tr GΠ and PVP = P − WGΠGWᵀ.
     """
-    F = system.factors * np.exp(0.5 * noise.log_variance)[OF_PART]
+    n, k, G = len(system.rows), len(normal.G), normal.G
+    A = system.by_flange * np.repeat(np.exp(0.5 * noise.log_variance[1:]), 3)
     if weights is not None:
-        F = F / np.sqrt(weights)[:, None, None]
-    F_t, G = np.swapaxes(F, 1, 2), normal.G
-    k = len(G)
-    w = normal.V_inverse @ (system.residual - system.rows @ normal.step)[..., None]
-    X, T = F_t @ normal.V_inverse @ F, F_t @ normal.W
-    Y = T @ G @ np.swapaxes(T, 1, 2)
-    slopes = ((F_t @ w)[..., 0] ** 2 - np.einsum("nii->ni", X - Y)).sum(axis=0)
-    kept = (X * (X - 2.0 * Y)).sum(axis=0)
-    taken = []
-    for part in PARTS:
-        own = T[:, part].reshape(-1, k)
-        taken.append(G @ (own.T @ own))
-    flat = np.array(taken).reshape(len(PARTS), -1)
-    across = np.swapaxes(np.array(taken), 1, 2).reshape(len(PARTS), -1)
-    return 0.5 * SUMS @ slopes, 0.5 * (SUMS @ kept @ SUMS.T + flat @ across.T)
+        A = A / np.sqrt(weights)[:, None, None]
+    left = (system.residual - system.rows @ normal.step)[..., None]
+    A_t, w, B = np.swapaxes(A, 1, 2), normal.V_inverse @ left, normal.V_inverse @ A
+    T = A_t @ normal.W
+    X, Y = A_t @ B, T @ G @ np.swapaxes(T, 1, 2)
+    known = G @ normal.prior
+    slope, information = np.empty(3), np.empty((3, 3))
+    slope[0] = (left * w).sum() - (6 * n - k + np.trace(known))
+    information[0, 0] = 6 * n - k + (known * known.T).sum()
+    free = np.einsum("nii->i", X - Y)
+    slope[1:] = ((((A_t @ w)[..., 0] ** 2).sum(axis=0) - free).reshape(2, 3)).sum(axis=1)
+    own = [T[:, part].reshape(-1, k) for part in (slice(0, 3), slice(3, 6))]
+    taken = np.array([G @ (rows.T @ rows) for rows in own])
+    across = (taken * known.T).sum(axis=(1, 2))
+    information[0, 1:] = information[1:, 0] = free.reshape(2, 3).sum(axis=1) - across
+    kept = (X * (X - 2.0 * Y)).sum(axis=0).reshape(2, 3, 2, 3).sum(axis=(1, 3))
+    flat = taken.reshape(2, -1)
+    information[1:, 1:] = kept + flat @ np.swapaxes(taken, 1, 2).reshape(2, -1).T
+    apart = np.eye(3)  # V less what rotation and position have of it, the floors included
+    apart[0, 1:] = -(np.array([noise.rotation, noise.position]) ** 2) / np.exp(
+        noise.log_variance[1:]
+    )
+    return 0.5 * apart @ slope, 0.5 * apart @ information @ apart.T
 
 
 def _scale_step(
