@@ -146,8 +146,10 @@ Bent = tuple[Array, Array, Array, Array, Array, Array]
 
 def _onto(out: Array, u: Array, v: Array, data: Lens) -> None:
     """Write K · (u, v) into ``out`` (..., 2, m), the principal point left out."""
-    for row in range(2):
-        out[..., row, :] = data.K[row, 0] * u + data.K[row, 1] * v
+    for row, (own, other) in enumerate(((u, v), (v, u))):
+        np.multiply(own, data.K[row, row], out=out[..., row, :])
+        if skew := data.K[row, 1 - row]:
+            out[..., row, :] += skew * other
 
 
 def _pixels(bent: Bent, data: Lens) -> tuple[Array, Array]:
@@ -240,6 +242,7 @@ NAMES = (
 UNITS = ("", "mm", "mm", "", "px", "px", "px", "px", "")
 OF_BOARD = 3  # terms that belong to the board; the others to the camera
 DEPTH_SCALE = len(NAMES) - 1  # and the last one to its depth
+X_AXIS, Y_AXIS = np.eye(2)[:, :, None]
 STEP = 1e-4  # [-] of normalised coordinates, for the change of magnification
 
 
@@ -299,21 +302,22 @@ class Terms:
         sd = np.where(self.kept, self.sd_of_all, 1.0)
         return replace(self, sd_of_all=np.where([name in names for name in NAMES], sd, 0.0))
 
-    def pixel_rows(self, points: Array, R: Array, by_point: Array, pixels: Array) -> Array:
-        """Return how ``pixels`` (n, 2, m) of ``points`` (n, m, 3) on the board move, (n, q, 2, m).
+    def write_rows(
+        self, out: Array, points: Array, R: Array, by_point: Array, pixels: Array
+    ) -> None:
+        """Write into ``out`` (n, q, 2, m) how the pixels of ``points`` (n, m, 3) of the board move.
 
-        ``R`` (n, 3, 3) of camera_T_board, ``by_point`` (n, 2, 3, m) the pixels' derivative by the
-        camera point.
+        ``R`` (n, 3, 3) of camera_T_board, ``pixels`` (n, 2, m), and ``by_point`` (n, 2, 3, m) their
+        derivative by the camera point.
         """
         turned, normal, square = self._by_board(points, R)
         along, across, ahead = (by_point[:, :, k] for k in range(3))
+        scaled = along * turned[:, :1] + across * turned[:, 1:2] + ahead * turned[:, 2:]
         lifted = along * normal[:, :1, None] + across * normal[:, 1:2, None]
         lifted += ahead * normal[:, 2:, None]
-        Q = np.empty((*pixels.shape[:-2], len(NAMES), *pixels.shape[-2:]))
-        Q[:, 0] = along * turned[:, :1] + across * turned[:, 1:2] + ahead * turned[:, 2:]
-        Q[:, 1:OF_BOARD] = lifted[:, None] * square[:, :, None]
-        Q[:, OF_BOARD:] = self._by_lens(pixels)
-        return np.asarray(Q[:, self.kept])
+        shifts = [scaled, lifted * square[:, :1], lifted * square[:, 1:], *self._by_lens(pixels)]
+        for row, term in enumerate(np.flatnonzero(self.kept)):
+            out[:, row] = shifts[term]
 
     def depth_rows(self, points: Array, R: Array, depths: Array) -> Array:
         """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, q, m)."""
@@ -328,21 +332,17 @@ class Terms:
 
         Along (n, 3, m) by its scale; by its bows along the normal (n, 3), ``square`` (n, 2, m) far.
         """
-        square = ((points[..., :2] - self.middle) / self.reach) ** 2
-        turned = R @ np.swapaxes(points, 1, 2)
-        return turned, R[:, :, 2], np.swapaxes(square, 1, 2)
+        in_rows = np.swapaxes(points, 1, 2)
+        square = ((in_rows[:, :2] - self.middle[:, None]) / self.reach[:, None]) ** 2
+        return R @ in_rows, R[:, :, 2], square
 
-    def _by_lens(self, pixels: Array) -> Array:
-        """Return the shift (..., 6, 2, m) of ``pixels`` (..., 2, m) per unit of each term."""
+    def _by_lens(self, pixels: Array) -> list[Array]:
+        """Return the shift (..., 2, m) of ``pixels`` (..., 2, m) per unit of each camera's term."""
         off = pixels - self.principal[:, None]
         part = off / self.corner_px
         square = (part**2).sum(axis=-2, keepdims=True)
-        Q = np.zeros((*pixels.shape[:-2], len(NAMES) - OF_BOARD, *pixels.shape[-2:]))
-        Q[..., 0, :, :] = off
-        Q[..., 1, 0, :] = Q[..., 2, 1, :] = 1.0
-        Q[..., 3, :, :] = part * square
-        Q[..., 4, :, :] = part * square**2
-        return Q
+        cubic, none = part * square, np.zeros_like(pixels)
+        return [off, none + X_AXIS, none + Y_AXIS, cubic, cubic * square, none]
 
     def located(self, places: Array, lens: Lens) -> Array:
         """Return how far off parts at ``places`` (n, 3) [mm] are located, (n, 3, q) per term.
@@ -374,7 +374,7 @@ class Terms:
     def _direction(self, n: Array, lens: Lens) -> Array:
         """Return the shift of normalised coordinates (k, 2, 6) per term, at ``n`` (k, 2)."""
         pixels, J = _pixels(_distorted(n[:, 0], n[:, 1], lens), lens)
-        shift = np.moveaxis(self._by_lens(pixels), (0, 1), (2, 1))
+        shift = np.moveaxis(np.array(self._by_lens(pixels)), (0, 1, 2), (2, 1, 0))
         return np.asarray(np.linalg.solve(np.moveaxis(J, -1, 0), shift))
 
 

@@ -108,7 +108,7 @@ def _on_one_line(points: Array, present: NDArray[np.bool_]) -> NDArray[np.bool_]
 
 Selection = NDArray[np.bool_] | NDArray[np.integer[Any]]
 
-BLOCK_POINTS = 4096  # points per block: what is worked on stays in the cache, 2 MB
+BLOCK_POINTS = 4096  # points per block: what is worked on stays in the cache, 0.4 MB
 RIDGE = 1e-12  # [-] relative; keeps views of fewer than three points from stopping the arithmetic
 REFINE_STEPS = 15  # Gauss-Newton steps; 4 or 5 suffice from a closed form
 REFINE_TOLERANCE_PX = 1e-5  # px; a thousandth of the best corner detectors
@@ -368,9 +368,7 @@ def _rows(
     seen = turned + poses[:, :3, 3:]
     ahead = seen[:, 2] > BEHIND
     seen[:, 2] = np.maximum(seen[:, 2], BEHIND)
-    counted = views.weight * ahead
     pixels, by_point = project_rows(seen, lens)
-    by_point *= counted[:, None, None]
     rows = np.empty((n, 7 + (terms.count if terms is not None else 0), 2, m))
     for axis in range(3):  # dp = r × turned: column k of −[turned]× is e_k × turned
         a, b = (axis + 1) % 3, (axis + 2) % 3
@@ -379,8 +377,11 @@ def _rows(
         )
     rows[:, 3:6] = np.swapaxes(by_point, 1, 2)
     if terms is not None:
-        rows[:, 6:-1] = terms.pixel_rows(views.points, R, by_point, pixels) * counted[:, None, None]
-    rows[:, -1] = (np.swapaxes(views.pixels, 1, 2) - pixels) * views.weight[:, None]
+        terms.write_rows(rows[:, 6:-1], views.points, R, by_point, pixels)
+    rows[:, -1] = np.swapaxes(views.pixels, 1, 2) - pixels
+    if not (views.weight.all() and ahead.all()):  # padded, or of no use
+        rows[:, :-1] *= (views.weight * ahead)[:, None, None]
+        rows[:, -1] *= views.weight[:, None]
     if whitened and views.whiten is not None:
         by_u, by_v = (np.moveaxis(views.whiten[..., k], 1, 2)[:, None] for k in range(2))
         rows = by_u * rows[:, :, :1] + by_v * rows[:, :, 1:]
