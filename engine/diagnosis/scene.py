@@ -94,29 +94,46 @@ class Scene:
         return np.asarray(self.system.by_flange @ np.swapaxes(motion, 1, 2))
 
     def test(self, Z: Array, inside: Inside | None = None) -> tuple[Array, Array]:
-        """Return Zᵀ P r (..., q) and Zᵀ P Z (..., q, q) of changes Z (..., n, 6, q).
+        """Return Zᵀ P r (q,) and Zᵀ P Z (q, q) of changes Z (n, 6, q).
 
         Only the stations used count. What the unknowns can take over is subtracted from Z before it
         is squared, which keeps the digits that Zᵀ V⁻¹ Z − .. would cancel.
         """
-        Z, H, V_inverse = (
-            Z[..., self.used, :, :],
-            self.system.rows[self.used],
-            self.V_inverse[self.used],
-        )
-        k, flat = H.shape[2], (*Z.shape[:-3], -1, Z.shape[-1])
-        both = (V_inverse @ H).reshape(-1, k).T @ Z.reshape(flat)
+        used, q = self.used, Z.shape[2]
+        Z, H, V_inverse = Z[used], self.system.rows[used], self.V_inverse[used]
+        k = H.shape[2]
+        both = (V_inverse @ H).reshape(-1, k).T @ Z.reshape(-1, q)
         if inside is not None:
             both = both + inside.shared
         shared = self.found.fit.covariance @ both
         rest = Z - (H.reshape(-1, k) @ shared).reshape(Z.shape)
-        information = np.swapaxes(rest.reshape(flat), -1, -2) @ (V_inverse @ rest).reshape(flat)
-        information += np.swapaxes(shared, -1, -2) @ self.prior @ shared
-        score = np.tensordot(self.w[self.used], Z, ([0, 1], [-3, -2]))
+        information = rest.reshape(-1, q).T @ (V_inverse @ rest).reshape(-1, q)
+        information += shared.T @ self.prior @ shared
+        score = self.w[used].ravel() @ Z.reshape(-1, q)
         if inside is not None:
-            cross = np.swapaxes(shared, -1, -2) @ inside.shared
-            information += inside.information - cross - np.swapaxes(cross, -1, -2)
+            cross = shared.T @ inside.shared
+            information += inside.information - cross - cross.T
             score = score + inside.score
+        return score - self.slope @ shared, information
+
+    def test_shares(self, Z: Array, shares: Array) -> tuple[Array, Array]:
+        """Return `test` of m changes Z (n, 6, q), each station by its share (m, n) of it.
+
+        (m, q) and (m, q, q), from sums over the stations. They cancel digits where the unknowns can
+        take over nearly all of Z: that a part of the stations has moved, they cannot.
+        """
+        used, m, q = self.used, len(shares), Z.shape[2]
+        Z, H, V_inverse = Z[used], self.system.rows[used], self.V_inverse[used]
+        n, k, share = len(Z), H.shape[2], shares[:, used]
+        Z_t, H_t, VZ = np.swapaxes(Z, 1, 2), np.swapaxes(H, 1, 2), V_inverse @ Z
+        own = (share**2 @ (Z_t @ VZ).reshape(n, -1)).reshape(m, q, q)
+        both = (share @ (H_t @ VZ).reshape(n, -1)).reshape(m, k, q)
+        score = share @ (Z_t @ self.w[used, :, None])[..., 0]
+        shared = self.found.fit.covariance @ both
+        M = H.reshape(-1, k).T @ (V_inverse @ H).reshape(-1, k) + self.prior
+        back = np.swapaxes(shared, 1, 2)
+        cross = back @ both
+        information = own - cross - np.swapaxes(cross, 1, 2) + back @ M @ shared
         return score - self.slope @ shared, information
 
 
@@ -127,9 +144,8 @@ def scene(found: Solution, texts: Texts) -> Scene:
     V = system.covariance(fit.noise)
     S = system.rows @ fit.covariance @ np.swapaxes(system.rows, 1, 2)
     V_inverse = np.asarray(np.linalg.inv(V), float)
-    apart = np.linalg.inv(V + S)
-    inside = used[:, None, None]
-    weight = np.where(inside, V_inverse, apart)
+    P, weight = V_inverse - V_inverse @ S @ V_inverse, V_inverse.copy()
+    P[~used] = weight[~used] = np.linalg.inv((V + S)[~used])
     w = (weight @ system.residual[..., None])[..., 0]
     prior, pull = beforehand(found.stations.take(used), fit.state, fit.noise)
     seen = [problem.observations[i] for i in found.gathered.index]
@@ -144,7 +160,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
         V=V,
         V_inverse=V_inverse,
         w=w,
-        P=np.where(inside, V_inverse - V_inverse @ S @ V_inverse, apart),
+        P=P,
         prior=prior,
         slope=np.einsum("nik,ni->k", system.rows[used], w[used]) + pull,
     )
@@ -177,7 +193,6 @@ LEAST_DRIFT = 4  # stations that tell a drift from a bad station
 LEAST_BLOCK = 2  # stations on either side of a change: one alone is a bad station
 MOST_SPLITS = 40  # places of a change that are tested in a long session, evenly spread
 LEAST_SPLIT = 8.0  # [-] degrees of freedom; a move takes 6 of them
-BLOCK = 8  # places tested at a time: bounds the memory
 LENS_STATIONS = 40  # stations that test the lens; more change nothing
 FOCAL = NAMES.index("focal length")
 
@@ -262,11 +277,10 @@ def split_tests(scene: Scene) -> dict[str, Array]:
     """Return, for each side, T (places + 1,) = score² of a change at each place, and a drift's."""
     n, places = len(scene.used), split_places(len(scene.used))
     steps = (np.arange(n) >= places[:, None]).astype(float)
-    later = np.concatenate([steps, drift_share(n)[None]])[..., None, None]
+    later = np.concatenate([steps, drift_share(n)[None]])
     answer = {}
     for side, Z in split_columns(scene).items():
-        tests = [scene.test(Z * block) for block in np.array_split(later, -(-len(later) // BLOCK))]
-        score, M = (np.concatenate(part) for part in zip(*tests, strict=True))
+        score, M = scene.test_shares(Z, later)
         answer[side] = _quadratic(M, score)
     return answer
 
