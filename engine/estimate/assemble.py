@@ -148,39 +148,36 @@ def _systematic(found: Fit, model: Systematic, terms: Terms) -> SystematicErrors
 
 def _stations(found: Solution) -> tuple[StationResult, ...]:
     """Return every observation's part in the result, in their order."""
-    rows = {int(place): row for row, place in enumerate(found.gathered.index)}
-    pixels = found.pixel_rms()
-    typed_off = _flange_error(found, found.left_out.residual)
-    size = np.sqrt(found.left_out.mean_square())
-    stations = []
-    for place, seen in enumerate(found.problem.observations):
-        row = rows.get(place)
-        if row is None:
-            stations.append(_unused(seen.id))
-            continue
-        pixel = None if found.gathered.dof[row] == 0 else float(pixels[row])
-        stations.append(_station(found, row, seen.id, pixel, typed_off[row], float(size[row])))
-    return tuple(stations)
-
-
-def _station(
-    found: Solution, row: int, station_id: int, pixel: float | None, off: Array, size: float
-) -> StationResult:
-    """Return one used or rejected station; ``off`` (6,) its distance from the others' word."""
-    used, turn = bool(found.used[row]), int(found.turn[row])
-    error = found.error[row] if used else off
-    return StationResult(
-        id=station_id,
-        used=used,
-        weight=float(used),
-        residual_px=pixel,
-        robot_residual_mm=float(np.linalg.norm(error[3:])),
-        robot_residual_deg=float(np.degrees(np.linalg.norm(error[:3]))),
-        left_out_mm=float(np.linalg.norm(off[3:])),
-        left_out_deg=float(np.degrees(np.linalg.norm(off[:3]))),
-        left_out_size=size,
-        turn=found.gathered.turns[turn].name if turn else None,
+    off, known = _flange_error(found, found.left_out.residual), found.gathered
+    error = np.where(found.used[:, None], found.error, off)  # or the distance from the others' word
+    figures = (*_sizes(error), *_sizes(off), np.sqrt(found.left_out.mean_square()))
+    mm, deg, off_mm, off_deg, size = (part.tolist() for part in figures)
+    pixels = found.pixel_rms().tolist()
+    used, turn = found.used.tolist(), found.turn.tolist()
+    rows = {place: row for row, place in enumerate(known.index.tolist())}
+    return tuple(
+        _unused(seen.id)
+        if (row := rows.get(place)) is None
+        else StationResult(
+            id=seen.id,
+            used=used[row],
+            weight=float(used[row]),
+            residual_px=None if known.dof[row] == 0 else pixels[row],
+            robot_residual_mm=mm[row],
+            robot_residual_deg=deg[row],
+            left_out_mm=off_mm[row],
+            left_out_deg=off_deg[row],
+            left_out_size=size[row],
+            turn=known.turns[turn[row]].name if turn[row] else None,
+        )
+        for place, seen in enumerate(found.problem.observations)
     )
+
+
+def _sizes(displacements: Array) -> tuple[Array, Array]:
+    """Return how far (n,) [mm] and how much turned (n,) [deg] displacements (n, 6) are."""
+    turn, shift = displacements[:, :3], displacements[:, 3:]
+    return np.linalg.norm(shift, axis=1), np.degrees(np.linalg.norm(turn, axis=1))
 
 
 def _flange_error(found: Solution, residual: Array) -> Array:

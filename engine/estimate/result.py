@@ -84,16 +84,20 @@ REMAINS = "what no single transform takes away"  # of estimated errors, over the
 GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
 
 
-DRAWS = 4000  # of the errors at all corners; their quantile is then good to 1 %
+DRAWS, PART = 4000, 500  # of the errors at all corners; their quantile is then good to 1 %
 # [-] of cases in which all corners keep U: half of the 5 % that U = 2u leaves is left to what no
 # model of an arm or a lens holds.
 KEPT = 0.975
 
 
 @cache
-def _draws(count: int) -> Array:
-    """Return normal deviates (count, DRAWS), always the same: the same data give the same U."""
-    return np.ascontiguousarray(np.random.default_rng(95).standard_normal((DRAWS, count)).T)
+def _draws(count: int) -> tuple[Array, ...]:
+    """Return DRAWS normal deviates in parts (count, PART) that stay in the cache.
+
+    They are always the same: the same data give the same U.
+    """
+    drawn = np.random.default_rng(95).standard_normal((DRAWS, count))
+    return tuple(np.ascontiguousarray(part.T) for part in np.split(drawn, DRAWS // PART))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,10 +155,11 @@ class PickModel:
         """
         common = np.tile(np.eye(3), (len(left), len(left))) * self.floor_mm**2 / 3.0
         sizes, axes = np.linalg.eigh(joint + common)
-        errors = axes * np.sqrt(np.maximum(sizes, 0.0)) @ _draws(left.size) + left.reshape(-1, 1)
-        errors *= errors
-        largest = (errors[0::3] + errors[1::3] + errors[2::3]).max(axis=0)
-        return float(np.sqrt(np.quantile(largest, KEPT)))
+        rows, largest = axes * np.sqrt(np.maximum(sizes, 0.0)), []
+        for drawn in _draws(left.size):
+            squares = (rows @ drawn + left.reshape(-1, 1)) ** 2
+            largest.append((squares[0::3] + squares[1::3] + squares[2::3]).max(axis=0))
+        return float(np.sqrt(np.quantile(np.concatenate(largest), KEPT)))
 
     def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:
         """Return u² [mm²] of a pick at the worst corner of each part of ``covariance``.
