@@ -351,12 +351,10 @@ class Terms:
         distance by the change of size, which is the mean of the shift's derivatives. The board's
         terms are not the part's: 0.
         """
-        n = places[:, :2] / places[:, 2:]
-        shift = self._direction(n, lens)
-        growth = np.zeros(shift.shape[::2])
-        for axis, step in enumerate(STEP * np.eye(2)):
-            there = self._direction(n + step, lens) - self._direction(n - step, lens)
-            growth += there[:, axis] / (2.0 * STEP)
+        step = STEP * np.array([[[0.0, 0.0]], [[1.0, 0.0]], [[0.0, 1.0]]])
+        n = places[:, :2] / places[:, 2:] + np.concatenate([step, -step[1:]])
+        shift, *there = self._direction(n.reshape(-1, 2), lens).reshape(5, len(places), 2, -1)
+        growth = (there[0][:, 0] - there[2][:, 0] + there[1][:, 1] - there[3][:, 1]) / (2.0 * STEP)
         rows = -0.5 * places[:, :, None] * growth[:, None, :]
         rows[:, :2] += places[:, 2, None, None] * shift
         whole = np.concatenate([np.zeros((len(places), 3, OF_BOARD)), rows], axis=2)

@@ -72,8 +72,7 @@ def pattern(found: Solution) -> Pattern | None:
     images = _images(found)
     if images is None:
         return None
-    score, information = _normal(images)
-    before = _rest(images)
+    score, information, before = _normal(images)
     variance = before / _count(images)
     explained = _explained(score, information, variance, PRIOR)
     explained -= _explained(score, information, variance, _stated(images.camera))
@@ -140,8 +139,10 @@ def _tells(explained: float, before: float, parameters: int, images: _Images) ->
     return bool(ratio > f_isf(SIGNIFICANCE, parameters, degrees))
 
 
-def _normal(images: _Images) -> tuple[Array, Array]:
+def _normal(images: _Images) -> tuple[Array, Array, float]:
     """Return the gradient (8,) and information (8, 8) [px²] of the lens, poses eliminated.
+
+    And the squared residuals [px²] with every pose at its best.
 
     What the poses can take over, J (JᵀJ)⁻¹ Jᵀ, is projected out of the derivatives (variable
     projection; Golub & Pereyra 1973).
@@ -151,9 +152,11 @@ def _normal(images: _Images) -> tuple[Array, Array]:
     Q = lens_rows(np.swapaxes(apply(images.pose, images.views.points), 1, 2), data)
     Q = (Q * images.views.weight[:, None, None]).reshape(n, len(PRIOR), -1)
     Q = np.swapaxes(Q, 1, 2)
-    taken = np.linalg.solve(np.swapaxes(J, 1, 2) @ J, np.swapaxes(J, 1, 2) @ Q)
-    free = (Q - J @ taken).reshape(-1, len(PRIOR))
-    return free.T @ off.ravel(), free.T @ free
+    J_t, rows = np.swapaxes(J, 1, 2), np.concatenate([Q, off[..., None]], axis=2)
+    free = rows - J @ np.linalg.solve(J_t @ J, J_t @ rows)
+    told = free.reshape(-1, len(PRIOR) + 1)
+    told = told.T @ told
+    return told[:-1, -1], told[:-1, :-1], float(told[-1, -1])
 
 
 def _explained(score: Array, information: Array, variance: float, sd: Array) -> float:
@@ -180,7 +183,7 @@ def _fitted(images: _Images, free: NDArray[np.bool_]) -> _Images:
     total, best, variance = np.zeros(len(PRIOR)), _rest(images), 0.0
     start = images.camera
     for _ in range(STEPS):
-        score, information = _normal(images)
+        score, information, _ = _normal(images)
         variance = max(best / _count(images), 1e-12)
         A = information / variance + np.diag(PRIOR**-2)
         b = score / variance - total / PRIOR**2

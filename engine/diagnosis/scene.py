@@ -22,7 +22,7 @@ from ..camera.lens import NAMES
 from ..camera.views import linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import Stations, System, beforehand, linear_system
+from ..estimate.fit import Stations, System, beforehand
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..frames import displacement, skew
@@ -140,7 +140,7 @@ class Scene:
 def scene(found: Solution, texts: Texts) -> Scene:
     """Return the scene of a fit; stations without a text get the one the pendant would show."""
     problem, fit, used = found.problem, found.fit, found.used
-    system = linear_system(found.stations, fit.state)
+    system = found.system
     V = system.covariance(fit.noise)
     S = system.rows @ fit.covariance @ np.swapaxes(system.rows, 1, 2)
     V_inverse = np.asarray(np.linalg.inv(V), float)
@@ -343,8 +343,10 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
     if not len(rows):
         return 0.0, 1.0, 0.0
-    views, pose = found.views.take(rows), scene.stations.views.pose[rows]
-    both = linearised(views, pose, found.gathered.lens, known.only((*known.names, NAMES[FOCAL])))
+    both = scene.stations.views.take(rows)
+    if not known.kept[FOCAL] or found.gathered.foreign[rows].any():
+        views, terms = found.views.take(rows), known.only((*known.names, NAMES[FOCAL]))
+        both = linearised(views, both.pose, found.gathered.lens, terms)
     focal = int(known.kept[:FOCAL].sum())
     others = np.ones(both.by_terms.shape[2], bool)
     others[focal] = known.kept[FOCAL]

@@ -146,6 +146,10 @@ class System:
         F = self.factors * np.array([noise.pixel_px, noise.rotation, noise.position])[OF_PART]
         return np.asarray(F @ np.swapaxes(F, 1, 2))
 
+    def take(self, index: Selection) -> System:
+        """Return the stations at ``index`` (indices or a mask)."""
+        return System(*(getattr(self, name)[index] for name in self.__slots__))
+
     def advanced(self, step: Array) -> System:
         """Return the system after a step so small that only the residuals change."""
         return replace(self, residual=self.residual - self.rows @ step)
@@ -192,7 +196,9 @@ def fit(
 def linear_system(stations: Stations, state: State) -> System:
     """Return the stations linearised at ``state``."""
     p = len(stations.systematic_sd)
-    flange = displaced(stations.typed, stations.systematic @ state.errors[:p])
+    flange = stations.typed
+    if p:
+        flange = displaced(flange, stations.systematic @ state.errors[:p])
     by_camera, by_board, by_flange = derivatives(stations.mount, state.camera, flange, state.board)
     view = predicted_view(stations.mount, state.camera, flange, state.board)
     measured = stations.views.measured(state.errors[p:])

@@ -63,7 +63,7 @@ from ..frames import (
 )
 from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
-from .fit import beforehand, in_the_images, linear_system
+from .fit import beforehand, in_the_images
 from .problem import Noise, Problem, terms_of
 from .systematic import (
     OF_THE_FIELD,
@@ -346,7 +346,7 @@ def _size(part: Part) -> float:
 def _covariances(found: Solution) -> dict[str, Array]:
     """Return what each part contributes to the covariance (k, k) of all unknowns."""
     stations, fit, noise = found.stations.take(found.used), found.fit, found.fit.noise
-    system = linear_system(stations, fit.state)
+    system = found.system.take(found.used)
     W = np.linalg.solve(system.covariance(noise), system.rows)
     by_stop = np.swapaxes(system.by_flange, 1, 2) @ W
     p, G = len(stations.systematic_sd), fit.covariance

@@ -11,6 +11,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,7 +156,7 @@ MANY = 60  # stations of which the fit takes seconds where nothing fits
 SETTLED = 1e-3  # [-] move of the transforms in standard uncertainties that no longer matters
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Solution:
     """A fit with everything it came from; `assembled` makes the result of it.
 
@@ -177,6 +178,11 @@ class Solution:
     left_out: LeftOut
     relinearised: int
     score: float
+
+    @cached_property
+    def system(self) -> System:
+        """All stations, used or not, linearised where the fit ended."""
+        return linear_system(self.stations, self.fit.state)
 
     def pixel_rms(self) -> Array:
         """Return the RMS per coordinate [px] of each station's pixels (n,) after the fit."""
