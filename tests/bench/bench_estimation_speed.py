@@ -1,12 +1,11 @@
 """Time and memory of the estimate: python tests/bench/bench_estimation_speed.py.
 
-First the same problem handed to `scipy.optimize.least_squares` with a sparse analytic Jacobian
-(all pixels, all robot errors as unknowns, noise levels given, the same start, its default
-tolerances): the fit of this project against it, covariance included, with the whole `solve` (poses
-from points, start, bad stations, noise levels, findings) beside it. Then what the engine spends on
-sessions that a person has: clean ones with all that lens, board and arm may be off by, long ones,
-and ones that do not fit. Then time per station and peak memory from 15 to 1500 stations. Run with
-OMP_NUM_THREADS=1.
+First what the engine spends on sessions that a person has: clean ones with all that lens, board
+and arm may be off by, long ones, and ones that do not fit. Then the same problem handed to
+`scipy.optimize.least_squares` with a sparse analytic Jacobian, and to Ceres where it is installed
+(all pixels, all robot errors as unknowns, noise levels given, the same start, their default
+tolerances): the fit of this project against them, covariance included. Then time per station and
+peak memory from 15 to 1500 stations. Run with OMP_NUM_THREADS=1.
 """
 
 from __future__ import annotations
@@ -34,6 +33,11 @@ from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import estimated
 from engine.frames import displacement
 
+try:
+    import joint_ceres  # needs `pip install pyceres`, which nothing else here does
+except ImportError:
+    joint_ceres = None
+
 REPEATS = 7
 LONG = 1000  # stations of a session in which nothing fits
 
@@ -49,21 +53,22 @@ def fastest(action: Callable[[], object]) -> float:
 
 
 def compared() -> None:
-    print("| mount | stations | fit ms | least_squares ms | ratio | apart mm | whole solve ms |")
-    print("|---|---|---|---|---|---|---|")
+    print("| mount | stations | fit ms | least_squares ms | ratio | Ceres ms | ratio | apart mm |")
+    print("|---|---|---|---|---|---|---|---|")
     for mount, stations in product(("eye-to-hand", "eye-in-hand"), (15, 60)):
         truth = simulated(Case(mount, stations=stations), np.random.default_rng(stations))
         everything = Everything(truth)
         ours = fastest(partial(known_noise_fit, truth, everything))
         theirs = fastest(everything.solved)
-        whole = fastest(partial(estimated, truth.problem))
-        other = everything.solved()[0]
-        apart = displacement(known_noise_fit(truth, everything).state.camera, other)[3:]
-        print(
-            f"| {mount} | {stations} | {ours:.0f} | {theirs:.0f} | {theirs / ours:.1f} | "
-            f"{np.linalg.norm(apart):.4f} | {whole:.0f} |",
-            flush=True,
-        )
+        others, ceres = [everything.solved()[0]], "not installed |"
+        if joint_ceres is not None:
+            spent = fastest(partial(joint_ceres.solved, everything))
+            ceres = f"{spent:.1f} | {spent / ours:.1f}"
+            others.append(joint_ceres.solved(everything))
+        own = known_noise_fit(truth, everything).state.camera
+        apart = max(float(np.linalg.norm(displacement(own, other)[3:])) for other in others)
+        figures = f"{ours:.1f} | {theirs:.0f} | {theirs / ours:.1f} | {ceres} | {apart:.4f}"
+        print(f"| {mount} | {stations} | {figures} |", flush=True)
 
 
 def spent(action: Callable[[], object], times: int) -> float:
