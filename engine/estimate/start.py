@@ -178,10 +178,24 @@ def _hypotheses(G: Array, candidates: Candidates, turns: int) -> tuple[Array, Ar
 def _deviations(
     cameras: Array, boards: Array, G: Array, candidates: Candidates, centre: Array
 ) -> Array:
-    """Return squared deviations (h, n, k) of every candidate."""
-    right = (G @ boards[:, None])[:, :, None]  # (h, n, 1, 4, 4)
-    left = cameras[:, None, None] @ candidates.pose  # (h, n, k, 4, 4)
-    total = squared_deviation(left, right, centre) + candidates.cost
+    """Return squared deviations (h, n, k) of every candidate, see `squared_deviation`.
+
+    Half the squared distance of two rotations is 3 less the trace of one by the other; of camera
+    and board by flange and view that is one product of two tables (h, 81) and (n · k, 81).
+    """
+    pose, (h, (n, k)) = candidates.pose, (len(cameras), candidates.valid.shape)
+    R_c, R_b, R_g, R_v = (T[..., :3, :3] for T in (cameras, boards, G, pose))
+    given = (R_c[:, :, :, None, None] * R_b[:, None, None]).reshape(h, 81)
+    seen = R_g[:, None, :, None, :, None] * R_v[:, :, None, :, None]
+    turn = np.maximum(3.0 - given @ seen.reshape(n * k, 81).T, 0.0).reshape(h, n, k)
+    middle = R_v @ centre + pose[..., :3, 3]
+    there = np.swapaxes(R_c @ middle.reshape(-1, 3).T, 0, 1).reshape(3, h, n, k)
+    there += cameras[:, :3, 3].T[:, :, None, None]
+    here = (boards[:, :3, :3] @ centre + boards[:, :3, 3]) @ np.swapaxes(R_g, 1, 2)
+    here = np.moveaxis(here + G[:, None, :3, 3], (2, 1, 0), (0, 1, 2))
+    off = there - here[..., None]
+    off *= off
+    total = turn / SCALE_RAD**2 + off.sum(axis=0) / SCALE_MM**2 + candidates.cost
     return np.where(candidates.valid, total, np.inf)
 
 
