@@ -230,7 +230,7 @@ def test_a_file_is_not_read_before_its_size_is_known(tmp_path: Path) -> None:
     path = tmp_path / "a.ply"
     with path.open("wb") as stream:
         stream.truncate(MOST_BYTES + 1)
-    with pytest.raises(FileError, match="the limit is 192"):
+    with pytest.raises(FileError, match="the limit is 144"):
         depth_bytes(path)
     with pytest.raises(FileError, match="no such file"):
         depth_bytes(tmp_path / "none.ply")

@@ -31,7 +31,8 @@ EVERYTHING: Window = (slice(None), slice(None))
 
 SUFFIXES = (".png", ".tif", ".tiff", ".npy", ".ply", ".pcd")
 MOST_PIXELS = 25_000_000  # px; twice what the largest 3-D cameras deliver (from memory)
-MOST_BYTES = 192 * 2**20  # bytes of a file, and of what it unpacks to: a cloud of 16 million
+MOST_BYTES = 144 * 2**20  # bytes of a file, and of what it unpacks to: a cloud of 12 million
+BYTES_A_POINT = 12  # of a cloud that is read: three floats
 MOST_RUNS = 8_000_000  # of a packed cloud, at most 3.3 s of CPU
 MOST_HEADER = 2**16  # bytes; headers of clouds have a few hundred
 MOST_BINNING = 8  # image pixels along one side of a depth pixel; 3-D cameras bin 2 or 4
@@ -234,10 +235,10 @@ def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
             name, f"holds {shown} values", "Depth is rows × columns, or rows × columns × 3."
         )
     _check_count(name, shape[1], shape[0])
-    rest = data[stream.tell() :]
-    if len(rest) < int(np.prod(shape)) * dtype.itemsize:
+    count = int(np.prod(shape))
+    if len(data) - stream.tell() < count * dtype.itemsize:
         raise _cut_off(name)
-    flat = np.frombuffer(rest, dtype, int(np.prod(shape)))
+    flat = np.frombuffer(data, dtype, count, stream.tell())
     return flat.reshape(shape, order="F" if fortran else "C")
 
 
@@ -343,7 +344,7 @@ def _points(
 ) -> Values:
     """Return x y z (h, w, 3) of records in ASCII (``order`` "") or in bytes."""
     names = _named(name, fields)
-    _check_count(name, width, height)
+    _check_count(name, width, height, BYTES_A_POINT)
     count = width * height
     if not order:
         return _ascii(data, start, name, names, count).reshape(height, width, 3)
@@ -368,8 +369,9 @@ def _stacked(table: Any) -> Values:
 
 def _ascii(data: bytes, start: int, name: object, names: list[str], count: int) -> Values:
     columns = [names.index(axis) for axis in "xyz"]
-    stream = io.TextIOWrapper(io.BytesIO(data[start:]), "ascii", errors="replace")
-    lines = _first(stream, count)
+    stream = io.BytesIO(data)
+    stream.seek(start)
+    lines = _first(io.TextIOWrapper(stream, "ascii", errors="replace"), count)
     try:
         table = np.loadtxt(lines, np.float32, usecols=columns, ndmin=2, comments=None)
     except (ValueError, IndexError) as error:
@@ -458,7 +460,7 @@ def _compressed(
         raise FileError(name, f"unpacks to {whole} bytes, {count} points have more or less", _AGAIN)
     if len(data) < start + 8 + packed:
         raise _cut_off(name)
-    plain = _lzf(data[start + 8 : start + 8 + packed], whole, name)
+    plain = _lzf(data, start + 8, start + 8 + packed, whole, name)
     columns, at = {}, 0
     for field, kind in fields:
         columns[field] = np.frombuffer(plain, "<" + kind, count, at)
@@ -466,12 +468,12 @@ def _compressed(
     return _stacked(columns).reshape(height, width, 3)
 
 
-def _lzf(packed: bytes, size: int, name: object) -> bytes:
-    """Unpack the LZF format: literal runs, and copies of what was unpacked before."""
-    out, at, runs = bytearray(), 0, 0
+def _lzf(packed: bytes, at: int, end: int, size: int, name: object) -> bytearray:
+    """Unpack the LZF format from ``at``: literal runs, and copies of what was unpacked before."""
+    out, runs = bytearray(), 0
     broken = FileError(name, "its packed points are damaged", _AGAIN)
     try:
-        while at < len(packed) and len(out) <= size:
+        while at < end and len(out) <= size:
             control = packed[at]
             at += 1
             runs += 1
@@ -496,4 +498,4 @@ def _lzf(packed: bytes, size: int, name: object) -> bytes:
         raise broken from None
     if len(out) != size:
         raise broken
-    return bytes(out)
+    return out
