@@ -19,6 +19,7 @@ from screen_bench import (
     NOON,
     PATIENCE,
     app_for,
+    comes,
     example,
     on_screen,
     opened,
@@ -32,7 +33,9 @@ from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_
 
 from engine.cautions import TOUCH
 from engine.cell.cell import EYE_IN_HAND
+from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
+from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
@@ -413,3 +416,43 @@ async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
         await pilot.press("enter")
         await until(pilot, "typed 87, expected 0.")
         assert len(read_touches(folder).touches) == 4
+
+
+@on_screen
+async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    rng = np.random.default_rng(8)
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], rng)
+    with writing(folder):
+        pointer = steps.pointer_set(open_session(folder), read_touches(folder), "0 0 150", TIP_U)
+        commit(folder, pointer.change, WHO)
+        take_view(folder, WHO, laid.points)
+    pose = touch_pose(laid, 0, rng)
+    cell = open_session(folder).cell
+    assert cell.robot is not None
+    arm = kinematics(cell.robot)
+    stands = pose_from_fields(tuple(pose.split()), cell.pendant).base_T_flange
+    shown = " ".join(f"{np.degrees(q):.2f}" for q in arm.branches(stands, limited=True)[0])
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await proving(pilot)
+        await until(pilot, "Joints", "J1", "J6")
+        await paste_line(pilot, f"0 {pose}")
+        await pilot.press("f7")
+        await type_line(pilot, shown[:-3])
+        file = screen.desk.kept.file
+        await comes(pilot, lambda: file.exists() and shown[:-3] in file.read_text())
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await proving(pilot)
+        assert (screen.line.value, screen.joints.value) == (f"0 {pose}", shown[:-3])
+        await pilot.press("f7")
+        await type_line(pilot, shown[-3:])
+        await pilot.press("enter")
+        await until(pilot, "Touch 1 stored.")
+        await comes(pilot, lambda: "J1" not in text(app))  # they have shown tool and frame
+        assert screen.line.has_focus
+    (touch,) = read_touches(folder).touches
+    assert touch.joints == tuple(shown.split())

@@ -337,7 +337,7 @@ async def test_demo_drives_takes_an_image_and_shows_a_pendant_to_type_from(
         await until(pilot, "Simulated pendant")
         for stop in (1, 2):
             await pilot.press("f4")
-            await until(pilot, f"stop {stop} of 8", "88 of 88")
+            await until(pilot, f"stop {stop} of 6", "88 of 88")
             assert isinstance(app.screen, Demo)
             await type_line(pilot, " ".join(app.screen.simulated.fields))
             await until(pilot, "Ready. Enter stores it.")

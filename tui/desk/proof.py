@@ -158,6 +158,12 @@ class Touching:
         cell = self.desk.opened().cell
         return cell.robot is not None and not cell.pendant.shows_joints
 
+    @property
+    def joints_wanted(self) -> bool:
+        """Whether joints at a touch would show for the first time that tool and frame are right."""
+        ready = self.found is not None and bool(self.found.views)
+        return self.joints_help and ready and not self.desk.follow and not self._shown()
+
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
         self._do(lambda session, found: proving.touch_forgotten(session, found, touch))
@@ -194,11 +200,13 @@ class Touching:
         if not found.views:
             return "Lay the board in the cell where it will pick, robot out of view. F4 takes it."
         if found.touches and self.joints_help and not self._shown():
-            return "F7: the joints at the last touch show whether tool and frame are as told."
+            return "F7: the joints at a touch show whether tool and frame are as told."
         return "Tip on a board point: type its number and the pose, in one line. Enter stores it."
 
     def _shown(self) -> bool:
-        frames = self._result.frames if self._result else None
+        solution = self.desk.solution
+        result = self._result or (solution.solved.stored if solution else None)
+        frames = result.frames if result else None
         return frames is not None and bool(frames.shown)
 
     def facts(self) -> Facts:

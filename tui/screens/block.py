@@ -17,7 +17,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Jobs, in_background
+from .jobs import Halves, Jobs, in_background
 
 IMAGES = "Folder of the images, or of points (CSV); empty: none. Enter looks."
 FILE = "Table (CSV, TSV, a pendant's text), or a script's NPZ, NPY, JSON, CSV."
@@ -41,9 +41,10 @@ class BlockList(Chooser[BlockRow]):
         ]
 
 
-class Block(Screen[None]):
+class Block(Halves, Screen[None]):
     """Rows of a pasted text, or of a file; nothing is stored before F10."""
 
+    HALF = "table"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "look", "look", id="block.look", tooltip="Read and pair, store nothing"),
         Binding("f2", "accept", "accept", id="block.accept",

@@ -134,7 +134,7 @@ class Demo(Stations):
         elif simulated.first:
             self.tell("Enough to tell: Esc, then m. Did the camera move?", "good")
         else:
-            self.tell("Eight stops are stored. F6 solves and shows the result.", "good")
+            self.tell("Six stops are stored. F6 solves and shows the result.", "good")
 
     # ---- after the result ------------------------------------------------------------------
 

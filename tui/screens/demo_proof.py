@@ -30,6 +30,10 @@ class DemoProof(Proof):
         self.shown = ""
         self.action_view = self._lay
 
+    def show_joints(self, shown: bool) -> None:
+        """Ask for no joints: the simulated pendant shows none."""
+        self.query_one("#joints-line").display = self.joint_fields.display = False
+
     async def _begin(self) -> None:
         await super()._begin()
         found = self.touching.found

@@ -21,11 +21,10 @@ from ..widgets.large import LargeAnswer
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
-from .jobs import Ask, Jobs, in_background, pause, required
+from .jobs import KEEP_PAUSE, Ask, Jobs, in_background, pause, required
 
 WAIT = 0.08  # s between looks while the board is being searched
 SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
-KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
 
 class PoseEdit(LineEdit):

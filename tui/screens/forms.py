@@ -25,7 +25,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import CAUTION, FactsPanel, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Jobs, in_background
+from .jobs import Jobs, in_background, save_soon
 
 TOOL = (
     "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
@@ -78,13 +78,18 @@ class Start(Screen[bool]):
 
     def on_unmount(self) -> None:
         """Keep what was typed and not answered, however this is left."""
+        self._note()
+        self.desk.kept.save()
+
+    def _note(self) -> None:
         first = {question.key: question.value for question in self._questions()}
         typed = {} if self.done else self.texts
         self.desk.kept.put_under(HALF, {k: v for k, v in typed.items() if v != first[k]})
-        self.desk.kept.save()
 
     def on_line_edit_changed(self) -> None:
         self.texts = self.query_one(Form).texts()
+        self._note()
+        self.jobs.begin(save_soon, self.desk.kept, group="keep soon")
 
     def on_mount(self) -> None:
         which = "next" if self.desk.opened().stations else "first"
@@ -201,6 +206,8 @@ class CellEditor(Screen[Path | None]):
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         for form in self.query(Form):
             self.answers |= form.texts()
+        self.half.put_under(CELL, self.answers)
+        self.jobs.begin(save_soon, self.half, group="keep soon")
 
     async def _show(self) -> None:
         """Show the page, or the label sets that come before the pendant's page."""

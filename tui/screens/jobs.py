@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine
 from functools import partial
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -21,6 +21,11 @@ from ..output import unexpected
 from ..widgets.line_edit import LineEdit
 from ..widgets.panels import KeyLine
 from ..widgets.sheet import Paragraph
+
+if TYPE_CHECKING:
+    from ..desk.desk import Desk  # loads the engine, for which the first picture does not wait
+
+KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
 Answer = TypeVar("Answer")
 Tell = Callable[[str, str], None]  # says a text in a role
@@ -93,6 +98,37 @@ async def pause(seconds: float) -> None:
     _end_if_gone()
 
 
+async def save_soon(kept: Kept) -> None:
+    """Write what is typed when the hand rests: it survives a cut line and a killed program."""
+    await pause(KEEP_PAUSE)
+    await in_background(kept.save)
+
+
+class Halves:
+    """Keeps the lines of a screen that were typed and not stored, however the screen is left.
+
+    They are there when the same screen of the same session is opened again.
+    """
+
+    HALF = ""  # the screen's name among what is kept
+    desk: Desk
+    jobs: Jobs
+
+    def on_mount(self) -> None:
+        """Type again what was typed before."""
+        half = self.desk.kept.under(self.HALF)
+        for edit in self.query(LineEdit):  # type: ignore[attr-defined]
+            if text := half.get(str(edit.id)):
+                edit.set(text)
+
+    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
+        self.desk.kept.put(f"{self.HALF}/{message.edit.id}", message.value)
+        self.jobs.begin(save_soon, self.desk.kept, group="keep")
+
+    def on_unmount(self) -> None:
+        self.desk.kept.save()
+
+
 def _end_if_gone() -> None:
     """End this job if its widget is being taken away: parts that it would show are gone before."""
     worker = active_worker.get(None)
@@ -126,6 +162,8 @@ class Ask(ModalScreen[str | None]):
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         self._keep(message.value if message.value != self.value else "")
+        if self.kept is not None:
+            Jobs(self, lambda *_: None).begin(save_soon, self.kept, group="keep")
 
     def _keep(self, text: str) -> None:
         if self.kept is not None:

@@ -42,7 +42,7 @@ Robot, pendant and camera are simulated on this machine; nothing can be hurt.
 
 1  F4 drives the simulated robot to the next stop. The camera takes an image there.
 2  Read the simulated pendant and type its numbers in one line: 612.4 -85.1 410 ...
-3  Enter stores the station. Go on to the eighth stop.
+3  Enter stores the station. Go on to the sixth stop.
 4  F6 solves and shows the result.
 
 At one stop you are asked to type a wrong digit, to see what the program makes of it."""

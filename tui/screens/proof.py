@@ -29,7 +29,7 @@ from ..widgets.sheet import Paragraph
 from ..words import caution, proof_parts
 from .help import Findings
 from .images import confirmation
-from .jobs import Ask, Confirm, Jobs, in_background, required
+from .jobs import Ask, Confirm, Halves, Jobs, in_background, required
 from .tip import FindTip
 
 
@@ -131,9 +131,13 @@ def _columns(texts: Iterable[str]) -> str:
     return "".join(f"{text:>8}" for text in texts)
 
 
-class Proof(Screen[None]):
-    """Records what is touched and concludes after every touch; images come by `BoardImages`."""
+class Proof(Halves, Screen[None]):
+    """Records what is touched and concludes after every touch; images come by `BoardImages`.
 
+    Until joints have shown tool and frame, a line for them stands below the one of the touch.
+    """
+
+    HALF = "touch"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f3", "pointer", "pointer", id="proof.pointer",
                 tooltip="Describe the pointer: its tip in the flange, and how well it is known"),
@@ -145,8 +149,8 @@ class Proof(Screen[None]):
         Binding("f6", "keep", "conclude", id="proof.keep",
                 tooltip="Store what the touches prove with the result"),
         Binding("f7", "joints", "joints", id="proof.joints",
-                tooltip="Type the joints at the chosen touch: they show that tool and frame are as "
-                "told"),
+                tooltip="Type the joints too: of this touch, or else of the chosen one. They show "
+                "that tool and frame are as told"),
         Binding("x", "forget", "leave out", id="proof.forget",
                 tooltip="Leave the chosen touch out of the proof"),
         Binding("escape,tab", "other", "list/line", id="proof.other",
@@ -174,7 +178,8 @@ class Proof(Screen[None]):
         self.images = BoardImages(desk, self.touching, self.jobs, self.act)
         self.action_view, self.action_file = self.images.take, self.images.ask_file
         self.touches = TouchList(empty="nothing touched yet", id="touches")
-        self.line = TouchEdit(id="touch")
+        self.line, self.joints = TouchEdit(id="touch"), TouchEdit(id="joints")
+        self.joint_fields = FieldsLine((), id="joint-fields")
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -186,6 +191,10 @@ class Proof(Screen[None]):
             yield Prompt()
             yield self.line
         yield FieldsLine(self.touching.fields(""), id="fields")
+        with Horizontal(classes="line hidden", id="joints-line"):
+            yield Prompt()
+            yield self.joints
+        yield self.joint_fields
         yield FindingsView(more="F5", id="findings")
         yield KeyLine()
 
@@ -194,6 +203,7 @@ class Proof(Screen[None]):
         self.desk.proving = True
         self.query_one(TitleLine).show(title(self.desk)._replace(name="Proof by touch"))
         self.line.set_prompt("Touch")
+        self.joints.set_prompt("Joints")
         if self.desk.follow:
             self.query_one("#touch-line").display = self.query_one("#fields").display = False
             self.touches.focus()
@@ -230,12 +240,22 @@ class Proof(Screen[None]):
     def show_proof(self, said: str = "", *, last: bool = False) -> None:
         """Show the touches and what they prove; ``last`` chooses the last one."""
         rows = self.touching.rows()
+        self.show_joints(False)
         self.query_one(FactsPanel).show(self.touching.facts())
         self.query_one(LargeLine).show(proof_parts(self.touching.proof))
         self.touches.show_items(rows, len(rows) - 1 if last else None)
         trouble = self.touching.trouble
         self.tell(said or trouble or self.touching.next_step(), "error" if trouble else "note")
         self.refresh_bindings()
+
+    def show_joints(self, shown: bool) -> None:
+        """Show the line for joints, or hide it where they show nothing new and none are typed."""
+        kept = self.focused is self.joints or bool(self.joints.value.strip())
+        shown = shown or kept or self.touching.joints_wanted
+        if shown and not self.joint_fields.data:
+            self.joint_fields.show(tuple(self.desk.joint_fields("")))
+        for part in (self.query_one("#joints-line"), self.joint_fields):
+            part.set_class(not shown, "hidden")
 
     def tell(self, text: str, role: str) -> None:
         """Say something above the findings."""
@@ -245,8 +265,11 @@ class Proof(Screen[None]):
         """Show the fields as they are parsed, and what is wrong with them."""
         if message.value != self.asked:
             self.touching.doubts = ()
-        fields = self.touching.fields(message.value)
-        self.query_one(FieldsLine).show(tuple(fields))
+        joints = message.edit is self.joints
+        read = self.desk.joint_fields if joints else self.touching.fields
+        fields = read(message.value)
+        shown = self.joint_fields if joints else self.query_one("#fields", FieldsLine)
+        shown.show(tuple(fields))
         wrong = [field for field in fields if field.problem and message.value.strip()]
         if wrong:
             self.tell(f"{wrong[0].label or 'line'}: {wrong[0].problem}", "error")
@@ -264,14 +287,34 @@ class Proof(Screen[None]):
         self.show_proof(said.format(await in_background(work, *args)), last=True)
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
-        """Store the touch; what is typed meanwhile belongs to the next one."""
-        if message.value.strip():
-            self.line.hold()
-            self.jobs.begin(self._touch, message.value, group="proof", exclusive=False)
+        """Store the touch, or joints alone with the chosen one; what is typed meanwhile waits."""
+        touch, joints = self.line.value, self.joints.value.strip()
+        row: TouchRow | None = self.touches.item
+        if touch.strip():
+            for edit in (self.line, self.joints):
+                edit.hold()
+            self.jobs.begin(self._touch, touch, joints, group="proof", exclusive=False)
+        elif joints and row is not None:
+            self.joints.hold()
+            self.jobs.begin(self._joints, row.touch, joints, group="proof", exclusive=False)
 
-    async def _touch(self, text: str) -> None:
+    async def _joints(self, touch: int, joints: str) -> None:
+        """Store the joints of a touch that is stored already."""
+        try:
+            await in_background(self.touching.add_joints, touch, joints)
+            self.joints.set("")
+            self.set_focus(self.line)
+            self.show_proof(f"Joints of touch {touch} stored.", last=True)
+        finally:
+            self.joints.release()
+
+    async def _touch(self, text: str, joints: str) -> None:
         """Store it; where something speaks against it, only at the second Enter."""
         try:
+            wrong = [f for f in self.desk.joint_fields(joints) if f.problem] if joints else []
+            if wrong:
+                self.tell(f"{wrong[0].label or 'joints'}: {wrong[0].problem}", "error")
+                return
             if text != self.asked and await in_background(self.touching.doubt, text):
                 self.asked = text
                 self.tell("Not stored yet. If all is right, Enter stores it as typed.", "warning")
@@ -279,9 +322,14 @@ class Proof(Screen[None]):
             number = await in_background(self.touching.add_touch, text)
             self.asked = ""
             self.line.set("")
+            if joints:
+                await in_background(self.touching.add_joints, number, joints)
+                self.joints.set("")
+            self.set_focus(self.line)
             self.show_proof(f"Touch {number} stored.", last=True)
         finally:
-            self.line.release()
+            for edit in (self.line, self.joints):
+                edit.release()
 
     def action_pointer(self) -> None:
         """Ask for the pointer's tip, then for how well it is known."""
@@ -302,15 +350,14 @@ class Proof(Screen[None]):
         self.jobs.ask(FindTip(self.desk), lambda _: self.jobs.begin(self._begin, group="proof"))
 
     def action_joints(self) -> None:
-        """Ask for the joints at the chosen touch."""
-        row: TouchRow | None = self.touches.item
-        if row is not None:
-            touch = row.touch
-            self.jobs.ask(
-                Ask(f"Joints at touch {touch}", JOINTS_TEXT, check=required),
-                lambda text: self.act("Joints of touch {} stored.", self.touching.add_joints,
-                                      touch, text),
-            )  # fmt: skip
+        """Go to the line for joints and back."""
+        if self.focused is self.joints:
+            self.set_focus(self.line)
+            self.show_joints(False)
+        else:
+            self.show_joints(True)
+            self.joints.focus()
+            self.tell(JOINTS_TEXT, "note")
 
     def action_forget(self) -> None:
         """Ask, then leave the chosen touch out."""
@@ -356,10 +403,10 @@ class Proof(Screen[None]):
         """Leave only what makes sense now: nothing that changes anything while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
-        if action in ("forget", "joints"):
+        if action == "joints":
+            return self.touching.joints_help
+        if action == "forget":
             row = self.touches.item
-            if action == "joints" and not self.touching.joints_help:
-                return False
             return row is not None and row.state != "left out"
         return not (action == "keep" and self.touching.proof is None)
 

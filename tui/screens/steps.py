@@ -18,7 +18,7 @@ from ..widgets.form import Form
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Scroll
-from .jobs import Ask, Jobs, in_background, pause, required
+from .jobs import Ask, Halves, Jobs, in_background, pause, required
 
 LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
 
@@ -67,7 +67,7 @@ def written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list
     ]
 
 
-class Sheet(Screen[None]):
+class Sheet(Halves, Screen[None]):
     """A form and below it what came of it; it can be filled in again."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -78,6 +78,7 @@ class Sheet(Screen[None]):
         """``work`` gets the texts of the form by key and returns lines for a person."""
         super().__init__()
         self.desk, self.called, self.questions, self.work = desk, title, questions, work
+        self.HALF = title
         self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
@@ -98,6 +99,7 @@ class Sheet(Screen[None]):
     async def _work(self, texts: dict[str, str]) -> None:
         lines = await in_background(self.work, self.desk, texts)
         self.query_one(Scroll).show(written(lines), top=True)
+        self.desk.kept.put_under(self.HALF, {})
 
 
 class JobSteps:

@@ -23,7 +23,7 @@ from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import caution
-from .jobs import Jobs, in_background
+from .jobs import Halves, Jobs, in_background
 
 FIRST = (
     "Touch one fixed point, such as the tip of a nail, and type the pose; then the same point with "
@@ -51,9 +51,13 @@ class TipList(Chooser[TipTouch]):
         return [(f"{item.off:>9}  ", item.role), (item.pose[: width - 11], "text")]
 
 
-class FindTip(Screen[bool]):
+TOUCHED = "tip touches"  # under this name the touches are kept until their tip is used
+
+
+class FindTip(Halves, Screen[bool]):
     """Finds the tip. The answer is True when it became the pointer of the proof."""
 
+    HALF = "tip"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("x", "forget", "leave out", id="tip.forget", tooltip="Forget the chosen touch"),
         Binding("f10", "use", "use it", id="tip.use",
@@ -88,6 +92,9 @@ class FindTip(Screen[bool]):
         line = self.query_one(LineEdit)
         line.set_prompt("Touch")
         line.focus()
+        self.poses = list(self.desk.kept.under(TOUCHED).values())
+        if self.poses:
+            self.jobs.begin(self._find, group="tip")
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)
@@ -109,6 +116,8 @@ class FindTip(Screen[bool]):
             line.release()
 
     async def _find(self) -> None:
+        self.desk.kept.put_under(TOUCHED, {str(n): pose for n, pose in enumerate(self.poses)})
+        await in_background(self.desk.kept.save)
         self.found, said = None, (FIRST, "note")
         if len(self.poses) >= LEAST_ORIENTATIONS:
             try:
@@ -150,6 +159,7 @@ class FindTip(Screen[bool]):
         found = self.found
         if found is not None:
             await in_background(self.desk.beside, lambda _: found.change)
+            self.desk.kept.put_under(TOUCHED, {})
             self.dismiss(True)
 
     def action_other(self) -> None:
