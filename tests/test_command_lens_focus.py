@@ -9,6 +9,8 @@ import shutil
 import signal
 import subprocess
 from collections.abc import Collection
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import cv2
@@ -17,13 +19,16 @@ import pytest
 import yaml
 from command import STATIONBOOK, answer, refused, stationbook
 
+from engine.camera.model import DepthCamera
 from engine.errors import FileError
 from engine.files import sha256
 from engine.images.load import encode_png
 from engine.images.sources import NewImage
 from engine.sessions.cell_file import read_cell
+from engine.sessions.confirmed import confirm
 from engine.simulate.scenario import cell
 from engine.steps.focus import focusing
+from engine.steps.station_image import confirmed_source
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
 
@@ -158,6 +163,16 @@ def test_focus_follows_the_confirmed_folder_until_interrupted(
     _, told = process.communicate(timeout=30)
     assert process.returncode == 0
     assert "stopped" in told
+
+
+def test_setting_the_lens_waits_for_no_depth(session: Path) -> None:
+    plain = read_cell(session / "cell.yaml")
+    camera = replace(plain.camera, source={"folder": "images"}, depth=DepthCamera(0.1, "camera"))
+    cell = replace(plain, camera=camera)
+    confirm(session, {"folder": "images"}, now=datetime(2026, 11, 25, tzinfo=UTC))
+    image = confirmed_source(cell, session, depth=False).newest(set())
+    assert image is not None  # at once, and the first one is no exception
+    assert confirmed_source(cell, session).newest(set()) is None
 
 
 def test_focus_names_a_source_that_was_not_confirmed_by_its_code(

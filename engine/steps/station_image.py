@@ -390,8 +390,10 @@ def inactive_source(folder: Path, camera: Camera) -> Finding | None:
     return finding("source-inactive", source=f"{kind} {value}")
 
 
-def confirmed_source(cell: Cell, folder: Path) -> ImageSource:
+def confirmed_source(cell: Cell, folder: Path, *, depth: bool = True) -> ImageSource:
     """Return the source that ``cell`` names, for images of the session or cell in ``folder``.
+
+    ``depth``: images wait for the depth taken with them, where the cell has a 3-D camera.
 
     Raises StationbookError where it names none or the source was not confirmed on this machine,
     FileError where the user's own configuration cannot be read.
@@ -405,5 +407,5 @@ def confirmed_source(cell: Cell, folder: Path) -> ImageSource:
         raise StationbookError(f"{said.code}: {said.message.rstrip('.')}", said.remedy)
     settings = read_settings()
     logins = {host: (login.user, login.password) for host, login in settings.credentials.items()}
-    pairs = cell.camera.depth is not None
+    pairs = depth and cell.camera.depth is not None
     return open_source(source, folder, commands=settings.commands, credentials=logins, pairs=pairs)

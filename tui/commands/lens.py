@@ -41,7 +41,7 @@ def run_focus(args: argparse.Namespace) -> int:
         return _report(args, cell, Sight(judged, bars(judged, cell, {})))
     if args.confirm and cell.camera.source is not None:
         confirm(path.parent, cell.camera.source, now=now())
-    source = confirmed_source(cell, path.parent)
+    source = confirmed_source(cell, path.parent, depth=False)
     say("waiting for images of the camera; Ctrl+C ends")
     status = 0
     try:

@@ -62,7 +62,7 @@ class Focus:
         """Return what the newest image says. Raises StationbookError for a source of no use."""
         if self._sights is None:
             cell, folder = self.desk.opened().cell, self.desk.folder
-            source = confirmed_source(cell, folder)
+            source = confirmed_source(cell, folder, depth=False)
             self._sights = focusing(cell, source, sleep=lambda _: None)
         sight = next(self._sights, None)
         if sight is not None and sight.trouble:
