@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 from pathlib import Path
 
 import cv2
@@ -151,3 +153,65 @@ def test_an_image_of_a_sixty_fourth_of_the_exposure_is_known_to_be_dark(tmp_path
     assert ten.used == pytest.approx(937 / 1023, abs=1e-3)
     assert ten.grey.max() == round(937 / 1023 * 255)
     assert decode_levels(dark, "a", bits=16).grey.max() <= 4
+
+
+def marked(kind: bytes, data: bytes = b"") -> bytes:
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+def huge(kind: str) -> bytes:
+    """Return a small picture in a file that would make its reader work or need memory for long."""
+    png = cv2.imencode(".png", GREY)[1].tobytes()
+    if kind == "chunks":
+        return png[:33] + marked(b"teXt") * 600_000 + png[33:]
+    if kind == "remark":
+        return b"P5\n#" + b"x" * 3 * 2**20 + b"\n64 48\n255\n" + bytes(64 * 48)
+    if kind == "scans":
+        head = cv2.imencode(".jpg", np.zeros((1024, 1280)), [cv2.IMWRITE_JPEG_PROGRESSIVE, 1])[1]
+        return head.tobytes()[:-2] + b"\xff\xda\0\x08\1\1\0\1\x3f\0" * 1600 + b"\xff\xd9"
+    if kind == "wavelets":
+        return cv2.imencode(".jp2", GREY)[1].tobytes() + bytes(21 * 2**20)
+    if kind == "moving pictures":
+        side = (16_000 - 1).to_bytes(3, "little")
+        part = b"VP8X" + struct.pack("<I", 10) + bytes([2, 0, 0, 0]) + side + side[:3]
+        return b"RIFF" + struct.pack("<I", len(part) + 4) + b"WEBP" + part
+    tags = {256: 12_000, 257: 12_000, 258: 8, 259: 1, 262: 1, 273: 8, 277: 1, 278: 12_000, 279: 8}
+    count = {282: 2_000_000} if kind == "numbers" else {}
+    rows = [struct.pack("<HHII", tag, 4, 1, value) for tag, value in tags.items()]
+    rows += [struct.pack("<HHII", tag, 5, many, 8) for tag, many in count.items()]
+    return struct.pack("<4sIQH", b"II*\0", 16, 0, len(rows)) + b"".join(rows) + bytes(4)
+
+
+@pytest.mark.parametrize(
+    ("kind", "message"),
+    [
+        ("chunks", "cut off"),
+        ("remark", "not a readable image"),
+        ("scans", "not a readable image"),
+        ("wavelets", "not a readable image"),
+        ("moving pictures", "has 256 million pixels"),
+        ("numbers", "cut off"),
+        ("one strip", "needs 824 MB"),
+    ],
+)
+def test_what_would_take_the_machine_is_refused_before_it_is_unpacked(
+    kind: str, message: str
+) -> None:
+    with pytest.raises(FileError, match=message):
+        decode_image(huge(kind), "x")
+
+
+def test_a_palette_is_turned_into_grey_levels_as_it_is_read() -> None:
+    colours = Image.new("P", (6000, 6000))
+    colours.putpalette([90] * 768)
+    data = io.BytesIO()
+    colours.save(data, "PNG")
+    assert set(np.unique(decode_image(data.getvalue(), "x"))) == {90}
+
+
+@pytest.mark.parametrize("big", [False, True])
+def test_tiffs_of_both_sizes_are_read(big: bool) -> None:
+    data = io.BytesIO()
+    Image.fromarray(GREY).save(data, "TIFF", big_tiff=big)
+    np.testing.assert_array_equal(decode_image(data.getvalue(), "x"), GREY)
+    assert not any(is_whole(data.getvalue()[:cut]) for cut in range(8, 400, 7))

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from ..camera.model import DepthCamera
 from ..errors import FileError
 from ..files import read_bytes
-from ..images.load import SILENT, is_whole
+from ..images.load import SILENT, is_whole, tiff_tags
 
 Values = NDArray[Any]
 Window = tuple[slice, slice]
@@ -37,7 +37,7 @@ MOST_RUNS = 8_000_000  # of a packed cloud, at most 3.3 s of CPU
 MOST_HEADER = 2**16  # bytes; headers of clouds have a few hundred
 MOST_BINNING = 8  # image pixels along one side of a depth pixel; 3-D cameras bin 2 or 4
 _PNG, _NPY, _PLY = b"\x89PNG\r\n\x1a\n", b"\x93NUMPY", b"ply"
-_TIFF = {b"II*\0": "<", b"MM\0*": ">"}
+_TIFF = (b"II*\0", b"MM\0*")
 _AGAIN = "Save it again: 16-bit PNG, TIFF, NPY, or an organised PLY or PCD."
 _ORGANISED = "Save one point for each pixel, row by row, holes as 0 or NaN."
 
@@ -164,7 +164,7 @@ def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
 def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
     if not is_whole(data):
         raise _cut_off(name)
-    tags = _tiff_tags(data, _TIFF[data[:4]])
+    tags = {tag: int(values[0]) for tag, values in tiff_tags(data).items() if len(values)}
     width, height = tags.get(256, 0), tags.get(257, 0)
     _check_count(name, width, height)
     kind = (tags.get(339, 1), tags.get(258, 1), tags.get(277, 1))
@@ -175,26 +175,6 @@ def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
     _binning(name, width, height, size)  # before it is unpacked
     values = _decoded(data, name)
     return values[..., ::-1] if values.ndim == 3 else values  # OpenCV turns the channels round
-
-
-def _tiff_tags(data: bytes, order: str) -> dict[int, int]:
-    """Return the first values of the first directory's tags (TIFF 6.0) that are whole numbers."""
-    tags: dict[int, int] = {}
-    try:
-        (at,) = struct.unpack_from(order + "I", data, 4)
-        (entries,) = struct.unpack_from(order + "H", data, at)
-        for place in range(at + 2, at + 2 + 12 * entries, 12):
-            tag, kind, count = struct.unpack_from(order + "HHI", data, place)
-            if kind not in (3, 4):
-                continue
-            form, size = (order + "H", 2) if kind == 3 else (order + "I", 4)
-            there = place + 8
-            if size * count > 4:
-                (there,) = struct.unpack_from(order + "I", data, there)
-            (tags[tag],) = struct.unpack_from(form, data, there)
-    except struct.error:
-        return {}
-    return tags
 
 
 def _decoded(data: bytes, name: object) -> Values:

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -29,8 +29,9 @@ MOST_IMAGE_BYTES = 512 * 2**20  # bytes; the largest image of an industrial sens
 _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
+_JPEG_SCAN = b"\xff\xda"
 _BMP = b"BM"
-_TIFF = {b"II*\0": "<", b"MM\0*": ">"}  # and the order of bytes
+_TIFF = {b"II*\0": "<", b"MM\0*": ">", b"II+\0": "<", b"MM\0+": ">"}  # and the order of bytes
 _STARTS = {_PNG: ".png", _JPEG: ".jpg", _BMP: ".bmp", **dict.fromkeys(_TIFF, ".tif")}
 MOST_PIXELS = 150e6  # the largest industrial sensor has 150 million
 PIXELS_VARIABLE = "STATIONBOOK_MEGAPIXELS"  # raises that limit on a machine that needs it
@@ -38,8 +39,16 @@ MOST_MEMORY = 340 * 2**20  # bytes of file and picture together; searching it ta
 LARGE = 256 * 2**20  # bytes; below that a picture with all its colours is no burden
 MOST_BYTES_A_PIXEL = 8  # four colours of 16 bits
 MOST_KEPT = 64 * 2**20  # bytes of a decoded picture that is kept for whoever asks next
+MOST_DECODING = 480 * 2**20  # bytes of file, picture and what the decoder holds beside them
+MOST_HEAD = 2**21  # bytes in which a file says how large its picture is; 64 kB a block of metadata
+MOST_CHUNKS = 500_000  # of a PNG; the smallest that programs write have 1 kB of a picture each
+MOST_PARTS = (
+    1_000_000  # strips or tiles of a TIFF: 150 million pixels in tiles of 16 × 16 have so many
+)
+MOST_SCANNED = 2e9  # pixels times scans of a JPEG; a progressive one has ten scans
+MOST_WAVELETS = 20 * 2**20  # bytes of a JPEG 2000; they take 0.17 s of CPU a MB to unpack
 _AS_GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
-_EIGHT_BITS = ("JPEG", "BMP", "WEBP")  # formats that hold no more a colour
+_FORMATS = ("PNG", "JPEG", "TIFF", "BMP", "WEBP", "PPM", "JPEG2000")
 _ONE_BYTE = ("1", "L", "P")  # Pillow's names for images of one byte a pixel
 Image.MAX_IMAGE_PIXELS = None  # the limit is held here
 # What Pillow's readers raise on damaged heads.
@@ -131,6 +140,44 @@ def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
     return _grey(np.asarray(pixels), name)
 
 
+class _Head(NamedTuple):
+    """What a file says of its picture: bytes of a pixel once read, and beside it while decoding."""
+
+    width: int
+    height: int
+    bytes_each: int
+    beside: float
+
+
+def _head(data: bytes) -> _Head:
+    """Read the head of an image file, no further; raises one of `_DAMAGE` for none.
+
+    Tables of a TIFF and all of a WebP are read here, as Pillow would unpack them on opening. What a
+    decoder holds was measured with OpenCV 4.14 (docs/trust.md).
+    """
+    if data[:4] in _TIFF:
+        return _tiff_head(data)
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return _webp_head(data)
+    with (
+        warnings.catch_warnings(action="ignore"),
+        Image.open(io.BytesIO(data[:MOST_HEAD]), formats=_FORMATS) as image,
+    ):
+        eight = image.format in ("JPEG", "MPO", "BMP") or image.mode in _ONE_BYTE
+        beside = 0.0
+        if image.format == "JPEG2000":
+            beside = 5 * len(image.getbands())
+            if len(data) > MOST_WAVELETS:
+                raise ValueError("more than is unpacked in 5 s")
+        elif "progressive" in image.info:
+            sides = [(across, down) for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
+            most = max(across for across, _ in sides) * max(down for _, down in sides)
+            beside = 2 * sum(across * down for across, down in sides) / most
+            if image.width * image.height * data.count(_JPEG_SCAN) > MOST_SCANNED:
+                raise ValueError("more scans than a picture has")
+        return _Head(image.width, image.height, 1 if eight else 3, beside)
+
+
 def _how_to_decode(data: bytes, name: object) -> int:
     """Return OpenCV's flag for reading ``data``, its size being known from the head of the file.
 
@@ -138,23 +185,22 @@ def _how_to_decode(data: bytes, name: object) -> int:
     FileError for more pixels than `MOST_PIXELS`, or more memory than `MOST_MEMORY`.
     """
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(io.BytesIO(data)) as image:
-            pixels, grey = image.width * image.height, image.mode in _ONE_BYTE
-            small = grey or image.format in _EIGHT_BITS
+        head = _head(data)
     except _DAMAGE:
         raise FileError(name, "not a readable image", _RETAKE) from None
-    most = _most_pixels()
+    pixels, most = head.width * head.height, _most_pixels()
     if pixels > most:
         raise FileError(
             name,
             f"has {pixels / 1e6:.0f} million pixels, the limit is {most / 1e6:.0f}",
             f"Where a camera has that many, set {PIXELS_VARIABLE} to the millions it has.",
         )
-    needed = len(data) + pixels * (1 if small else 3)  # 16 bits, and the 8 bits made of them
-    if needed > MOST_MEMORY * max(most / MOST_PIXELS, 1):
-        raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
-    large = pixels * MOST_BYTES_A_PIXEL > LARGE
-    return _AS_GREY if large and not grey else cv2.IMREAD_UNCHANGED
+    raised = max(most / MOST_PIXELS, 1)
+    kept = len(data) + pixels * head.bytes_each  # of 16 bits also the 8 bits made of them
+    for needed, limit in ((kept, MOST_MEMORY), (kept + pixels * head.beside, MOST_DECODING)):
+        if needed > limit * raised:
+            raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
+    return _AS_GREY if pixels * MOST_BYTES_A_PIXEL > LARGE else cv2.IMREAD_UNCHANGED
 
 
 def _most_pixels() -> float:
@@ -184,14 +230,16 @@ def is_whole(data: bytes) -> bool:
     if data.startswith(_BMP):
         return len(data) >= int.from_bytes(data[2:6], "little")
     if data[:4] in _TIFF:
-        return _tiff_is_whole(data, _TIFF[data[:4]])
+        return _tiff_is_whole(data)
     return True
 
 
 def _png_is_whole(data: bytes) -> bool:
     """Walk the chunks (ISO/IEC 15948): length, kind, content, checksum, up to IEND."""
     at = len(_PNG)
-    while at + 12 <= len(data):
+    for _ in range(MOST_CHUNKS):
+        if at + 12 > len(data):
+            return False
         length, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
         end = at + 8 + length
         checksum = data[end : end + 4]
@@ -203,33 +251,78 @@ def _png_is_whole(data: bytes) -> bool:
     return False
 
 
-# TIFF 6.0: where strips or tiles begin, and how many bytes each has; sizes of whole numbers.
+# TIFF 6.0: where strips or tiles begin, and how many bytes each has; whole numbers and their sizes.
 _TIFF_OFFSETS, _TIFF_COUNTS = (273, 324), (279, 325)
-_TIFF_NUMBERS = {3: "H", 4: "I"}
+_TIFF_NUMBERS = {3: "H", 4: "I", 16: "Q"}
+_TIFF_BYTES = (1, 2, 6, 7)  # kinds of tags that nobody unpacks into numbers
 
 
-def _tiff_is_whole(data: bytes, order: str) -> bool:
+def tiff_tags(data: bytes) -> dict[int, NDArray[np.unsignedinteger[Any]]]:
+    """Return the whole numbers of the first directory's tags; of a tag that comes twice the first,
+    as libtiff has it.
+
+    Raises ValueError, or what `struct` raises, for one that is cut off or larger than any picture.
+    """
+    order, big = _TIFF[data[:4]], b"+" in data[:4]  # BigTIFF has places and counts of 8 bytes
+    far, number, most, size, room = ("Q", "Q", 8, 20, 8) if big else ("I", "H", 4, 12, 4)
+    (at,) = struct.unpack_from(order + far, data, most)
+    (entries,) = struct.unpack_from(order + number, data, at)
+    first = at + struct.calcsize(order + number)
+    tags: dict[int, NDArray[np.unsignedinteger[Any]]] = {}
+    for place in range(first, first + size * min(entries, 2**16), size):
+        tag, kind, count = struct.unpack_from(f"{order}HH{far}", data, place)
+        if count > MOST_PARTS and kind not in _TIFF_BYTES:
+            raise ValueError(f"tag {tag} has {count} values")
+        if kind in _TIFF_NUMBERS and tag not in tags:
+            form, there = np.dtype(order + _TIFF_NUMBERS[kind]), place + size - room
+            if form.itemsize * count > room:
+                (there,) = struct.unpack_from(order + far, data, there)
+            tags[tag] = np.frombuffer(data, form, count, there)
+    return tags
+
+
+def _tiff_head(data: bytes) -> _Head:
+    tags = tiff_tags(data)
+
+    def most(tag: int, default: int) -> int:
+        return max(map(int, tags.get(tag, ())), default=default)
+
+    width, height, bits, samples = (most(tag, 1) for tag in (256, 257, 258, 277))
+    across, down = most(322, width), min(most(323, most(278, height)), MOST_PARTS)
+    if 322 not in tags:
+        down = min(down, height)
+    held = samples * bits / 8 if bits > 8 else samples * bits / 8 + 4  # it makes RGBA of 8 bits
+    one = 1 if bits * samples <= 8 else max(3, bits // 8)
+    return _Head(width, height, one, held * across * down / max(width * height, 1))
+
+
+def _webp_head(data: bytes) -> _Head:
+    """Read the head of a WebP file (RFC 9649): of the canvas, or of the one picture."""
+    kind = data[12:16]
+    if kind == b"VP8X":
+        width, height = (1 + int.from_bytes(data[at : at + 3], "little") for at in (24, 27))
+        return _Head(width, height, 1, 12 if data[20] & 2 else 4)  # 2: moving pictures
+    if kind == b"VP8L":
+        sides = int.from_bytes(data[21:25], "little")
+        return _Head(1 + (sides & 0x3FFF), 1 + (sides >> 14 & 0x3FFF), 1, 4)
+    if kind == b"VP8 ":
+        width, height = struct.unpack_from("<HH", data, 26)
+        return _Head(width & 0x3FFF, height & 0x3FFF, 1, 4)
+    raise ValueError("no WebP")
+
+
+def _tiff_is_whole(data: bytes) -> bool:
     """Tell whether the first picture's directory and all its strips or tiles are there."""
     try:
-        (at,) = struct.unpack_from(order + "I", data, 4)
-        (entries,) = struct.unpack_from(order + "H", data, at)
-        found: dict[int, tuple[int, ...]] = {}
-        for k in range(entries):
-            place = at + 2 + 12 * k
-            tag, kind, count = struct.unpack_from(order + "HHI", data, place)
-            if tag not in (*_TIFF_OFFSETS, *_TIFF_COUNTS) or kind not in _TIFF_NUMBERS:
-                continue
-            if count > len(data):
-                return False
-            form = f"{order}{count}{_TIFF_NUMBERS[kind]}"
-            inside = struct.calcsize(form) <= 4
-            (far,) = struct.unpack_from(order + "I", data, place + 8)
-            found[tag] = struct.unpack_from(form, data, place + 8 if inside else far)
-    except struct.error:
+        found = tiff_tags(data)
+    except (struct.error, ValueError):
         return False
-    offsets = next((found[tag] for tag in _TIFF_OFFSETS if tag in found), ())
-    counts = next((found[tag] for tag in _TIFF_COUNTS if tag in found), ())
-    return all(a + n <= len(data) for a, n in zip(offsets, counts, strict=False))
+    offsets, counts = (
+        next((found[tag].astype(np.int64) for tag in tags if tag in found), np.zeros(0, np.int64))
+        for tags in (_TIFF_OFFSETS, _TIFF_COUNTS)
+    )
+    parts = min(len(offsets), len(counts))
+    return bool((offsets[:parts] + counts[:parts] <= len(data)).all())
 
 
 def image_bytes(path: Path | str) -> bytes:
