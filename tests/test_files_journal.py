@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
+from engine.errors import FileError
 from engine.files import sha256
-from engine.sessions.journal import append, read_journal, unfinished
+from engine.sessions import journal
+from engine.sessions.journal import (
+    MAX_LINES,
+    altered,
+    append,
+    read_journal,
+    restored,
+    unfinished,
+)
+from engine.sessions.store import JOURNAL_FILE
 
 
 def line(action: str, before: str | None, after: str) -> dict[str, object]:
@@ -96,3 +107,30 @@ def test_a_journal_cut_off_at_any_byte_is_read(tmp_path: Path) -> None:
 def test_a_line_cannot_name_a_file_elsewhere(tmp_path: Path) -> None:
     made = folder_with(tmp_path, "A", line("x", None, "A") | {"file": "../../etc/passwd"})
     assert read_journal(made) == ()
+
+
+def test_a_journal_of_more_lines_than_anybody_writes_is_refused(tmp_path: Path) -> None:
+    (tmp_path / JOURNAL_FILE).write_bytes(b"{}\n" * (MAX_LINES + 1))
+    for read in (read_journal, altered, restored):
+        with pytest.raises(FileError, match=f"more than {MAX_LINES}"):
+            read(tmp_path)
+
+
+def test_states_that_grow_without_end_are_not_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text, lines = "", list[str]()
+    for number in range(40):
+        after, block = text + f"k{number}: 1\n", f"k{number}: 1\n"
+        before = sha256(text.encode()) if text else None
+        # The text before the first line is one empty block.
+        at = number + 1 if number else 0
+        line = {"file": "session.yaml", "before": before, "after": sha256(after.encode())}
+        lines.append(json.dumps({**line, "patch": [[at, at, block]]}))
+        text = after
+    (tmp_path / JOURNAL_FILE).write_text("\n".join(lines) + "\n")
+    kept = restored(tmp_path)
+    assert kept is not None
+    assert kept.content == text.encode()
+    monkeypatch.setattr(journal, "MAX_REMADE", 2000)
+    assert restored(tmp_path) is None

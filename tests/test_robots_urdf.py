@@ -219,3 +219,10 @@ def test_zero_axis_is_refused(urdf):
 def test_missing_file_is_named(tmp_path):
     with pytest.raises(FileError, match=r"none\.urdf: cannot read it: no such file"):
         import_urdf(tmp_path / "none.urdf", "a", "b")
+
+
+def test_elements_without_end_are_refused_while_they_are_read(tmp_path):
+    path = tmp_path / "deep.urdf"
+    path.write_text("<?xml version='1.0'?><robot name='a'>" + "<a>" * 400_000)
+    with pytest.raises(FileError, match="more than 300000 elements"):
+        import_urdf(path, "a", "b")

@@ -24,6 +24,7 @@ from ..frames import inverse, transform, turn_angles, turns
 from .model import ChainLink, JointType, Robot
 
 _UTF8 = ("utf-8", "utf8", "us-ascii", "ascii")
+MOST_ELEMENTS = 300_000  # a robot has some hundreds
 LARGEST_BYTES = 20_000_000  # a robot's URDF has a few hundred kB; meshes are files of their own
 
 
@@ -56,7 +57,14 @@ def _parsed(path: Path) -> Element:
     content = _utf8(path, read_bytes(path, LARGEST_BYTES, "This is no URDF."))
     builder = TreeBuilder()
     parser = expat.ParserCreate("utf-8")  # whatever the file declares
-    parser.StartElementHandler = lambda tag, attributes: builder.start(tag, attributes)
+    left = iter(range(MOST_ELEMENTS))
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        if next(left, None) is None:
+            raise FileError(path, f"holds more than {MOST_ELEMENTS} elements", "This is no URDF.")
+        builder.start(tag, attributes)
+
+    parser.StartElementHandler = start
     parser.EndElementHandler = lambda tag: builder.end(tag)
 
     def refuse(*_: object) -> None:

@@ -23,13 +23,16 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from ..errors import FileError
-from ..files import inside, opened, read_bytes, sha256, sha256_of
+from ..files import NOT_OURS, inside, opened, read_bytes, sha256, sha256_of
 from .store import JOURNAL_FILE, KEPT_IN, PROOF_FILE, RESULT_FILE, SESSION_FILE, append_line
 from .yaml_text import plain
 
 CHANGED = (SESSION_FILE, RESULT_FILE, PROOF_FILE)  # files whose changes it records
 PATCHED = (SESSION_FILE, PROOF_FILE)  # of these also how the text changed; results are kept whole
-MAX_JOURNAL = 32 * 2**20  # bytes; a thousand actions take 1 MB, and `check` reads 7 MB a second
+MAX_JOURNAL = 16 * 2**20  # bytes; a thousand actions take 1 MB, `check` reads 7 MB a second
+MAX_LINES = 40_000  # twice what actions of the usual size have in as many bytes
+MAX_FILES = 20_000  # that one line names: 5,000 rows of a table with image, points, depth and view
+MAX_REMADE = 2**30  # bytes of all states of a file; 1,500 stations stored one by one take 450 MB
 MAX_KEPT = 512 * 2**20  # bytes of an image; the largest of an industrial sensor takes 300 MB
 TAIL = 2**18  # bytes; some hundred lines
 REMEMBERED = 16  # states of a file; so many actions in a row may be cut off by kills
@@ -125,7 +128,10 @@ def _texts(folder: Path) -> list[bytes]:
     path = inside(folder, JOURNAL_FILE)
     if not os.path.exists(path):
         return []
-    return [text for text in read_bytes(path, MAX_JOURNAL).split(b"\n") if text]
+    data = read_bytes(path, MAX_JOURNAL)
+    if (lines := data.count(b"\n")) > MAX_LINES:
+        raise FileError(path, f"the journal has {lines} lines, more than {MAX_LINES}", NOT_OURS)
+    return [text for text in data.split(b"\n") if text]
 
 
 def _now(folder: Path, file: str) -> str | None:
@@ -158,7 +164,7 @@ def _parsed(text: bytes) -> Line | None:
 
 
 def _texts_only(files: Mapping[str, object]) -> bool:
-    return all(isinstance(digest, str) for digest in files.values())
+    return len(files) <= MAX_FILES and all(isinstance(digest, str) for digest in files.values())
 
 
 def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:
@@ -262,15 +268,19 @@ class Restored(NamedTuple):
 def restored(folder: Path, file: str = SESSION_FILE) -> Restored | None:
     """Return the newest state of ``file`` that the journal tells and its hash proves, or None.
 
-    Raises FileError where the journal cannot be read.
+    None also where all states together take more than `MAX_REMADE`. Raises FileError where the
+    journal cannot be read.
     """
     states: dict[str, str] = {}
-    newest = None
+    newest, remade = None, 0
     for line in map(_parsed, _texts(folder)):
         if line is None or line["file"] != file or line["before"] == line["after"]:
             continue
         for text in (states.get(line["before"] or "", ""), ""):
             made = _patched(text, line.get("patch"))
+            remade += len(made or "") + len(text)
+            if remade > MAX_REMADE:
+                return None
             if made is not None and sha256(made.encode()) == line["after"]:
                 states[line["after"]] = made
                 newest = Restored(line["at"], line["action"], made.encode())
