@@ -23,9 +23,9 @@ from ..findings import Finding
 from ..robots.kinematics import Kinematics
 from .scene import Scene, Texts
 
-# A stop that is merely bad: how common that is, and how many times the usual scatter it is off
-# (a backlash, a stop typed before the arm stood still), common practice, no source.
-BAD_SHARE, BAD_FACTOR = 1 / 30, 8.0
+# A stop that is merely bad: how common that is, and how many times the usual scatter it is off (a
+# backlash, a stop typed before the arm stood still; one of another try), common practice, no source.
+BAD = (1 / 30, 8.0), (1 / 100, 30.0)
 # A station that fits nothing: how common that is (common practice, no source), and the uniform
 # density of where it may lie: any rotation, any place of a cell.
 OUTLIER_SHARE, ANYWHERE_RAD, ANYWHERE_MM = 1 / 300, 2.0 * np.pi, 1000.0
@@ -119,13 +119,16 @@ def apart(stations: Stations, fit: Fit) -> float:
     if not len(stations.typed):
         return 0.0
     system = linear_system(stations, fit.state)
-    A, H = system.by_flange, system.rows
-    worse = (BAD_FACTOR**2 - 1.0) * A @ fit.noise.robot_covariance() @ np.swapaxes(A, 1, 2)
-    V = system.covariance(fit.noise) + worse + H @ fit.covariance @ np.swapaxes(H, 1, 2)
-    r = system.residual
-    size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
-    bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI) + np.log(BAD_SHARE)
-    return float(np.logaddexp(bad, LOG_ANYWHERE).sum())
+    A, H, r = system.by_flange, system.rows, system.residual
+    usual = system.covariance(fit.noise) + H @ fit.covariance @ np.swapaxes(H, 1, 2)
+    of_stop = A @ fit.noise.robot_covariance() @ np.swapaxes(A, 1, 2)
+    density = np.full(len(r), LOG_ANYWHERE)
+    for share, factor in BAD:
+        V = usual + (factor**2 - 1.0) * of_stop
+        size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
+        bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI) + np.log(share)
+        density = np.logaddexp(density, bad)
+    return float(density.sum())
 
 
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:

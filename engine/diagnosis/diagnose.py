@@ -441,8 +441,8 @@ def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
 
 
 def _of_stations(diagnosis: Diagnosis) -> bool:
-    """Tell whether all that was found concerns single stations."""
-    return all(item.code in STATION_CODES for item in diagnosis.findings)
+    """Tell whether all that was found concerns single stations, or explains none of them."""
+    return all(item.code in (*STATION_CODES, "robot-geometry") for item in diagnosis.findings)
 
 
 def _still_out(diagnosis: Diagnosis) -> set[int]:
