@@ -193,16 +193,27 @@ def virtual(mount: Mount, seed: int, count: int) -> tuple[Problem, dict[int, tup
     return problem_from(where, observations), texts
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_three_bad_stations_in_ten_are_all_named_and_left_out(mount: Mount) -> None:
-    rng = np.random.default_rng(12)
-    session = clean(Case(mount=mount, stations=10), 12)
-    bad = (2, 5, 9)
-    off = {k: np.concatenate([rng.normal(0, 0.02, 3), rng.normal(0, 8.0, 3)]) for k in bad}
+@pytest.mark.parametrize(
+    ("mount", "seed", "turn_rad", "shift_mm"),
+    [
+        *((mount, 12, 0.02, 8.0) for mount in MOUNTS),
+        *((EYE_IN_HAND, seed, 0.005, 3.0) for seed in (103, 105)),
+    ],
+)
+def test_three_bad_stations_in_ten_are_all_named_and_left_out(
+    mount: Mount, seed: int, turn_rad: float, shift_mm: float
+) -> None:
+    rng = np.random.default_rng(seed + 5)
+    session = clean(Case(mount=mount, stations=10), seed)
+    bad = {int(k) for k in 1 + rng.choice(10, 3, replace=False)}
+    off = {
+        k: np.concatenate([rng.normal(0, turn_rad, 3), rng.normal(0, shift_mm, 3)])
+        for k in sorted(bad)
+    }
     seen = tuple(
         replace(o, base_T_flange=displaced(o.base_T_flange, off[o.id])) if o.id in bad else o
         for o in session.problem.observations
     )
     result = diagnosed(replace(session.problem, observations=seen))
-    assert {s.id for s in result.stations if not s.used} == set(bad)
-    assert {f.station for f in result.findings if f.station is not None} == set(bad)
+    assert {s.id for s in result.stations if not s.used} == bad
+    assert {f.station for f in result.findings if f.station is not None} == bad
