@@ -23,8 +23,8 @@ from ..findings import Finding
 from ..robots.kinematics import Kinematics
 from .scene import Scene, Texts
 
-# A stop that is merely bad: how common that is, and how many times the usual scatter it is off (a
-# backlash, a stop typed before the arm stood still; one of another try), common practice, no source.
+# A stop that is merely bad: how common that is, and how many times the usual scatter it is off
+# (a backlash, a stop typed before the arm stood still; of another try), common practice, no source.
 BAD = (1 / 30, 8.0), (1 / 100, 30.0)
 # A station that fits nothing: how common that is (common practice, no source), and the uniform
 # density of where it may lie: any rotation, any place of a cell.
