@@ -90,7 +90,7 @@ def test_only_what_differs_is_sent_and_the_same_again_is_nothing() -> None:
     assert said("station 1   ok").startswith("\x1b[0;48;5;233m\x1b[2J\x1b[1;1H")
     assert said("station 1   ok") == ""
     assert said("station 2   no") == "\x1b[1;9H2   no"
-    assert said("station") == "\x1b[1;9H      "
+    assert said("station") == "\x1b[1;9H\x1b[K"
     said("x" * WIDTH)
     assert said("x") == "\x1b[1;2H\x1b[K"
     sent.forget()

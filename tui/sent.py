@@ -137,14 +137,16 @@ class Sent:
             return at
         row[x : x + len(cells)] = cells
         for start, end in _differing(before, cells):
-            end_of_line = x + end == len(row)
-            stop = _filled_from(cells, start, end) if end_of_line and self.fills else end
+            to_the_end = all(cell == cells[end - 1] for cell in row[x + end :])
+            cost = len("\x1b[K" if to_the_end else "\x1b[99X")
+            stop = _filled_from(cells, start, end, cost) if self.fills else end
             parts.append(_move(at, (x + start, y)))
             for sign, pen in cells[start:stop]:
                 parts += (self._taken(sign, pen), sign)
             if stop < end:
-                parts += (self._taken(" ", cells[stop][1]), "\x1b[K")
-            at = (-1, -1) if end_of_line and stop == end else (x + stop, y)
+                erased = "\x1b[K" if to_the_end else f"\x1b[{end - stop}X"
+                parts += (self._taken(" ", cells[stop][1]), erased)
+            at = (-1, -1) if x + stop == len(row) else (x + stop, y)
         return at
 
     def _taken(self, sign: str, pen: Pen) -> str:
@@ -218,13 +220,13 @@ def _differing(before: Sequence[Cell], after: Sequence[Cell]) -> list[tuple[int,
     return found
 
 
-def _filled_from(cells: Sequence[Cell], start: int, end: int) -> int:
-    """Return where the blanks at the end of a line begin, if erasing them is shorter."""
+def _filled_from(cells: Sequence[Cell], start: int, end: int, cost: int) -> int:
+    """Return where the blanks at the end of a part begin, if more than ``cost`` are spared."""
     stop = end
     while stop > start and cells[stop - 1] == cells[end - 1] and cells[stop - 1][0] == " ":
         stop -= 1
     plain = stop < end and not cells[stop][1].marks
-    return stop if plain and end - stop > len("\x1b[K") else end
+    return stop if plain and end - stop > cost else end
 
 
 def _move(at: tuple[int, int], to: tuple[int, int]) -> str:

@@ -265,9 +265,11 @@ def bytes_sent(parent: Path, args: argparse.Namespace) -> None:
         folder = example(parent / f"pages-{size[0]}", 9)
         with opened(folder, size=size, **TERMINALS["true colour"]) as program:
             pages = {"start": len(program.sent)}
-            for name, keys in (("help", ("escape", "f9")), ("result", ("w",))):
+            program.press("escape")
+            program.quiet()
+            for name, key in (("help", "f9"), ("result", "w")):
                 before = len(program.sent)
-                program.press(*keys)
+                program.press(key)
                 at_rest(program)
                 pages[name] = len(program.sent) - before
                 program.press("escape")
