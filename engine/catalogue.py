@@ -217,6 +217,14 @@ CATALOGUE: dict[str, Entry] = {
         cause="A decimal point was left out or the finger slipped to another key.",
         shows="The typed angle exceeds 360°.",
     ),
+    "lost-point/told": Entry(
+        "warning",
+        "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
+        "decimal point lost?",
+        "Compare {field} with the pendant; accept if the robot stands elsewhere on purpose.",
+        cause="A decimal point was left out.",
+        shows="With the point set the typed pose is near a planned station, as typed near none.",
+    ),
     "lost-sign": Entry(
         "warning",
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "

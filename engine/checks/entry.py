@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -232,21 +232,27 @@ def told_findings(
 ) -> list[Finding]:
     """Return what a typed pose betrays beside the moves that were told, by their number.
 
-    `copied-pose` where it is one of them in every digit; `lost-sign` and `unit` where it is near
-    one only with one sign turned, or read in radians.
+    `copied-pose` where it is one of them in every digit; `lost-sign`, `lost-point` and `unit` where
+    it is near one only with one sign turned, one decimal point set, or read in radians.
     """
     for number, goal in told.items():
         if goal.values == typed.values:
             return [finding("copied-pose", planned=number)]
     if not told or _told(typed.base_T_flange, told) is not None:
         return []
-    for k, value in enumerate(typed.values):
-        turned = _typed_as(pendant, [*typed.values[:k], -value, *typed.values[k + 1 :]])
-        if value and turned is not None and (near := _told(turned, told)) is not None:
-            text = typed.fields[k]
-            other = text.removeprefix("-") if text.startswith("-") else f"-{text}"
-            label = pendant.labels[k]
-            return [finding("lost-sign", field=label, typed=text, suggested=other, planned=near)]
+    for k, value, suggested in _slips(typed, pendant):
+        meant = _typed_as(pendant, [*typed.values[:k], value, *typed.values[k + 1 :]])
+        if meant is not None and (near := _told(meant, told)) is not None:
+            label, text = pendant.labels[k], typed.fields[k]
+            if value == -typed.values[k]:
+                return [
+                    finding("lost-sign", field=label, typed=text, suggested=suggested, planned=near)
+                ]
+            return [
+                finding(
+                    "lost-point", "told", field=label, typed=text, suggested=suggested, planned=near
+                )
+            ]
     angles = np.asarray(typed.values[3:])
     if pendant.rotation in _UNIT_FREE or pendant.angle_unit != "deg" or not angles.any():
         return []
@@ -264,6 +270,19 @@ def told_findings(
             key="angle_unit",
         )
     ]
+
+
+def _slips(typed: TypedPose, pendant: Pendant) -> Iterator[tuple[int, float, str]]:
+    """Yield what each field may have been: number, value and text; signs first, then points."""
+    fields = list(enumerate(zip(typed.values, typed.fields, strict=True)))
+    for k, (value, text) in fields:
+        if value:
+            yield k, -value, text.removeprefix("-") if text.startswith("-") else f"-{text}"
+    for k, (value, text) in fields:
+        told = k >= 3 and abs(value) > ONE_TURN_DEG  # by `lost_point_findings`
+        if value and pendant.decimals[k] and text.lstrip("-").isdecimal() and not told:
+            meant = value / 10 ** pendant.decimals[k]
+            yield k, meant, f"{meant:.{pendant.decimals[k]}f}"
 
 
 def _told(pose: Array, told: Mapping[int, TypedPose]) -> int | None:
