@@ -156,3 +156,20 @@ def test_charuco_board_is_found_at_a_fifteenth_of_the_light() -> None:
     found = detect((picture.image * 0.07).astype(np.uint8), board, picture.camera)
     assert len(found.ids) == board.count
     assert np.abs(found.pixels - picture.pixels[found.ids]).max() < 1.0
+
+
+def test_light_circles_on_a_black_plate_are_numbered_where_a_row_is_out_of_view() -> None:
+    board = replace(PATTERNS["circles"], light=True)
+    camera = a_camera(800, 600, 950.0)
+    T = facing(board, 260.0, 15.0, 10.0, 5.0, shift=(0.0, 0.0))
+    T[0, 3] += 35.0  # the last column leaves the image
+    picture = render(board, T, camera, rng=np.random.default_rng(1), noise=0.0)
+    black = float(np.percentile(picture.image, 20))  # the plate
+    dark = np.clip(
+        (picture.image - black) * 0.5 + np.random.default_rng(2).normal(0, 1, (600, 800)), 0, 255
+    )
+    found = detect(dark.astype(np.uint8), board, camera)
+    assert 36 <= len(found.ids) < board.count
+    truth = picture.pixels + centre_shift_px(T, board, camera)
+    ways = [truth, *(truth[turn.permutation] for turn in symmetries(board))]
+    assert min(np.abs(found.pixels - way[found.ids]).max() for way in ways) < 1.0

@@ -75,7 +75,7 @@ def measure_circles(
     good &= np.linalg.norm(np.linalg.solve(steps, (pixels - places)[..., None]), axis=1)[:, 0] < (
         HALF_WAY / 2
     )
-    result = Measured(pixels, covariance, good, ~good, f["size"], f["contrast"], f["level"])
+    result = Measured(pixels, covariance, good, ~good, f["size"], f["contrast"], f["light"])
     if usual is None and good.any():  # a reflection's rim is a slope that no plane follows
         ring = UNEVEN * float(np.median(f["ring_rms"][good]))
         good &= f["ring_rms"] < np.maximum(ring, EVEN_LEAST * f["contrast"])
@@ -85,36 +85,43 @@ def measure_circles(
         return replace(result, empty=np.zeros(n, bool))
     typical = float(np.median(usual.contrast))
     good &= f["contrast"] > ODD_CONTRAST * typical
-    return replace(result, good=good, empty=~good & _are_bare(f, pixels, typical, usual, noise))
+    return replace(
+        result, good=good, empty=~good & _are_bare(f, pixels, typical, usual, noise, light)
+    )
 
 
 # What a pass tells of each circle, beside its centre: contrast [-] of its middle, size [-] against
-# the expected one, unevenness [-] of middle and background, background and highest grey [grey
-# levels], and whether all of it lies in the image.
-_FIGURES = ("contrast", "size", "core", "ring_rms", "level", "highest", "whole", "enough")
+# the expected one, unevenness [-] of middle and background; background, the light that shares are
+# of, and highest grey [grey levels]; and whether all of it lies in the image.
+_FIGURES = ("contrast", "size", "core", "ring_rms", "level", "light", "highest", "whole", "enough")
 
 
 def _are_circles(f: dict[str, Array], noise: float) -> Bools:
-    good = (f["contrast"] > LEAST_CONTRAST) & (f["contrast"] * f["level"] > LEAST_STEP)
+    good = (f["contrast"] > LEAST_CONTRAST) & (f["contrast"] * f["light"] > LEAST_STEP)
     good &= (f["enough"] > 0) & (f["whole"] > 0)
-    rough = noise / np.maximum(f["level"], 1.0)
+    rough = noise / np.maximum(f["light"], 1.0)
     for part, even in (("core", EVEN_CORE), ("ring_rms", EVEN_RING)):
         good &= f[part] < np.hypot(even * f["contrast"], 1.5 * rough)
     return np.asarray(good)
 
 
 def _are_bare(
-    f: dict[str, Array], places: Array, typical: float, usual: Measured, noise: float
+    f: dict[str, Array], places: Array, typical: float, usual: Measured, noise: float, light: bool
 ) -> Bools:
     """Tell which places show nothing but the board's own background."""
-    bare = (np.abs(f["contrast"]) < BARE * typical) & (f["whole"] > 0)
-    bare &= f["highest"] < SATURATED
-    rough = noise / np.maximum(f["level"], 1.0)
-    for part in ("core", "ring_rms"):
-        bare &= f[part] < np.hypot(BARE * typical, 1.5 * rough)
     away = np.linalg.norm(places[:, None] - usual.pixels[None], axis=2)
-    nearest = usual.level[np.argmin(away, axis=1)]
-    return np.asarray(bare & (f["level"] > LIT[0] * nearest) & (f["level"] < LIT[1] * nearest))
+    near = np.argmin(away, axis=1)
+    there = np.maximum(usual.level[near], 1.0)
+    # Light circles are what their background is a share of: it has no light of its own.
+    share = f["light"] / there if light else np.ones(len(near))
+    background = there * (1.0 - usual.contrast[near]) if light else there
+    bare = (np.abs(f["contrast"]) * share < BARE * typical) & (f["whole"] > 0)
+    bare &= f["highest"] < SATURATED
+    rough = share * noise / np.maximum(f["light"], 1.0)
+    for part in ("core", "ring_rms"):
+        bare &= f[part] * share < np.hypot(BARE * typical, 1.5 * rough)
+    level, background = f["level"] + LEAST_STEP, background + LEAST_STEP
+    return np.asarray(bare & (level > LIT[0] * background) & (level < LIT[1] * background))
 
 
 class _Pass:
@@ -158,6 +165,7 @@ class _Pass:
         share *= ring
         self.ring_rms = np.sqrt(_dot(share, share) / rings)
         self.level = _dot(background, ring) / rings
+        self.light = _dot(lit, core) / count
         self.highest = (grey * within).max(axis=1)
         self.whole = (there | ~within).all(axis=1)
         self.ring: Floats = ring

@@ -28,7 +28,8 @@ class Measured:
 
     ``good`` (n,) are points of the pattern, ``empty`` (n,) places where the board visibly has none;
     the others cannot be told. Of circles, ``size`` (n,) [-] is the area against the expected one,
-    ``contrast`` (n,) [-] that with the background, ``level`` (n,) [grey levels] the background.
+    ``contrast`` (n,) [-] that with the background, as a share of ``level`` (n,) [grey levels]: the
+    background's, of a light circle its own.
     """
 
     pixels: Array

@@ -120,7 +120,10 @@ def _wrapped(text: str, wrap: int, indent: str = "") -> list[tuple[str, bool]]:
 
 
 MM_PER_INCH = 25.4
-LEAST_QUIET_MM = 5.0  # white around the pattern, at least half a pitch: the detectors need it
+LEAST_QUIET_MM = 5.0  # plain around the pattern, at least half a pitch: the detectors need it
+# [-] of the spacing from light circles' centres: up to there the search looks whether a row is the
+# last one. White paper goes on as it is; a black plate ends.
+PLAIN_AROUND_LIGHT = 1.5
 CAPTION_PT = 7.0
 CAPTION_MM = 115.0  # length of the longest caption at that size
 LINE_MM = 5.2  # of the record page at full size
@@ -151,6 +154,8 @@ def board_sheet(
         raise UsageError(f"a board can be written as pdf or svg, not {fmt!r}")
     art = artwork(board)
     quiet = max(LEAST_QUIET_MM, board.pitch_mm / 2)
+    if board.light and board.diameter_mm is not None:
+        quiet = max(quiet, PLAIN_AROUND_LIGHT * board.spacing_mm - board.diameter_mm / 2)
     placed = sheets(art.outline, quiet, paper, tiling)
     with mpl.rc_context(SETTINGS):
         pages = [_pattern_page(board, art, sheet, title) for sheet in placed]
