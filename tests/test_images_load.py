@@ -13,7 +13,15 @@ import pytest
 from PIL import Image
 
 from engine.errors import FileError
-from engine.images.load import decode_image, decode_levels, is_whole, read_image, settled
+from engine.images.load import (
+    decode_image,
+    decode_levels,
+    encode_png,
+    is_whole,
+    read_image,
+    settled,
+)
+from engine.steps.pictures import painted, thumbnail
 
 GREY = np.random.default_rng(0).integers(0, 256, (48, 64), dtype=np.uint8)
 
@@ -215,3 +223,19 @@ def test_tiffs_of_both_sizes_are_read(big: bool) -> None:
     Image.fromarray(GREY).save(data, "TIFF", big_tiff=big)
     np.testing.assert_array_equal(decode_image(data.getvalue(), "x"), GREY)
     assert not any(is_whole(data.getvalue()[:cut]) for cut in range(8, 400, 7))
+
+
+def test_a_picture_is_decoded_once_for_whoever_looks_at_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    decoded, real = [], cv2.imdecode
+    monkeypatch.setattr(cv2, "imdecode", lambda *args: decoded.append(1) or real(*args))
+    first, second = (
+        encode_png(np.full((40, 60), level, np.uint16)) for level in (3000, 900)
+    )  # two pictures stay: the one shown, and a newer one that is being judged
+    for _ in range(2):
+        assert decode_levels(first, "a", bits=12).used == pytest.approx(3000 / 4095)
+        assert decode_image(second, "b").max() == 224  # of the ten bits that hold it
+        assert thumbnail(first, None, 30, 20).grey.shape == (20, 30)
+        assert painted(second, None, None, (12, 8)).shape == (8, 12, 3)
+    assert len(decoded) == 2
+    with pytest.raises(ValueError, match="read-only"):
+        decode_image(first, "a")[0, 0] = 0

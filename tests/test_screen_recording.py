@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import importlib
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from screen_bench import (
@@ -70,6 +72,53 @@ async def test_image_comes_by_itself_and_one_line_and_enter_store_the_station(
     assert " ".join(station.pose or ()) == pose(4)
     assert (folder / "images/004.png").read_bytes() == (EXAMPLE / "images/004.png").read_bytes()
     assert station.points is not None
+
+
+@on_screen
+async def test_a_stored_station_is_solved_once_and_its_files_are_not_read_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One decoded image, one solve, and no points or image read behind Enter."""
+    folder = example(tmp_path / "session", 5, source=True)
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.clock())
+    solved, read, decoded = list[object](), list[Path](), list[object]()
+    for module, name, calls in (
+        ("engine.steps.solve", "solve_problems", solved),
+        ("engine.files", "read_bytes", read),
+        ("engine.images.load", "read_bytes", read),
+        ("cv2", "imdecode", decoded),
+    ):
+        _counted(monkeypatch, module, name, calls)
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        deliver(folder, 6)
+        await until(pilot, "new.png", "88 of 88")
+        await type_line(pilot, pose(6))
+        await until(pilot, "Ready. Enter stores it.")
+        assert len(solved) == 1  # as it was opened
+        assert any(path.parent.name == "points" for path in read)
+        solved.clear()
+        read.clear()
+        await pilot.press("enter")
+        await until(pilot, "Station 6 stored", "6 done")
+        for _ in range(40):
+            await pilot.pause()
+    assert len(solved) == 1
+    assert [path for path in read if path.parent.name in ("points", "images")] == []
+    assert len(decoded) == 1
+
+
+def _counted(monkeypatch: pytest.MonkeyPatch, module: str, name: str, calls: list[Any]) -> None:
+    """Keep the first argument of every call of a function in ``calls``."""
+    owner = importlib.import_module(module)
+    real = getattr(owner, name)
+
+    def counted(*args: object, **words: object) -> object:
+        calls.append(args[0])
+        return real(*args, **words)
+
+    monkeypatch.setattr(owner, name, counted)
 
 
 @on_screen

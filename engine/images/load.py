@@ -38,7 +38,8 @@ PIXELS_VARIABLE = "STATIONBOOK_MEGAPIXELS"  # raises that limit on a machine tha
 MOST_MEMORY = 340 * 2**20  # bytes of file and picture together; searching it takes as much again
 LARGE = 256 * 2**20  # bytes; below that a picture with all its colours is no burden
 MOST_BYTES_A_PIXEL = 8  # four colours of 16 bits
-MOST_KEPT = 64 * 2**20  # bytes of a decoded picture that is kept for whoever asks next
+KEPT = 2  # decoded pictures that are kept for whoever asks next: the one shown and a newer one
+MOST_KEPT = 64 * 2**20  # bytes of each
 MOST_DECODING = 480 * 2**20  # bytes of file, picture and what the decoder holds beside them
 MOST_HEAD = 2**21  # bytes in which a file says how large its picture is; 64 kB a block of metadata
 MOST_CHUNKS = 500_000  # of a PNG; the smallest that programs write have 1 kB of a picture each
@@ -106,19 +107,30 @@ def decode_levels(data: bytes, name: object, bits: int | None = None) -> Levels:
     ``bits`` of a pixel that the camera delivers in 16-bit files; None: not known. Grey levels are
     then scaled from the smallest of `DEPTHS` that holds them, and the range is that of the file.
     """
-    global _last
-    kept = _last
-    if kept is not None and kept[0] is data:
-        return _eight_bits(kept[1], bits)
-    pixels = _pixels(data, name)
-    pixels.flags.writeable = False  # several may look at it
-    _last = (data, pixels) if pixels.nbytes <= MOST_KEPT else None
-    return _eight_bits(pixels, bits)
+    global _kept
+    known = next((one for one in _kept if one.data is data), None)
+    if known is None or known.bits != bits:
+        pixels = _pixels(data, name) if known is None else known.pixels
+        known = _Kept(data, pixels, bits, _eight_bits(pixels, bits))
+        known.levels.grey.flags.writeable = pixels.flags.writeable = False  # several look at it
+    others = [one for one in _kept if one.data is not data][: KEPT - 1]
+    _kept = (known, *others) if known.pixels.nbytes <= MOST_KEPT else tuple(others)
+    return known.levels
 
 
-# The picture that was decoded last, and the object that held its file: a source decodes an image to
-# see that it is whole, then it is judged, then shown small.
-_last: tuple[bytes, NDArray[np.integer[Any]]] | None = None
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kept:
+    """A picture as it was decoded, and the very object that held its file."""
+
+    data: bytes
+    pixels: NDArray[np.integer[Any]]
+    bits: int | None
+    levels: Levels
+
+
+# The newest first: a source decodes an image to see that it is whole, then it is judged, then shown
+# small, again and again for each size and outline.
+_kept: tuple[_Kept, ...] = ()
 
 
 def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -59,18 +58,13 @@ def thumbnail(
     ``pixels`` (n, 2) [px] are points to show over it, or None; ``corners`` (n, 2) [px] the wanted
     outline. Raises FileError for no image.
     """
-    grey = _grey(image)
+    grey = decode_image(image, "the image")
     height, width = grey.shape
     scale = min(max(columns, 1) / width, max(rows, 1) / height, 1.0)
     size = max(round(width * scale), 1), max(round(height * scale), 1)
     small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
     wanted = outline(corners, (width, height), size)
     return Thumbnail(small, cells(pixels, (width, height), size), wanted)
-
-
-@lru_cache(maxsize=2)  # the newest image is drawn again and again: for each size and outline
-def _grey(image: bytes) -> NDArray[np.uint8]:
-    return decode_image(image, "the image")
 
 
 FLAT_SHARE = 0.0003  # [-] of the distance; below it, depth counts as flat: as good cameras are
@@ -183,7 +177,7 @@ def painted(
     Points (n, 2) and the wanted outline (n, 2) [px] are drawn over it, a ring at the first corner.
     Raises FileError for no image.
     """
-    grey = _grey(image)
+    grey = decode_image(image, "the image")
     scale = min(size[0] / grey.shape[1], size[1] / grey.shape[0], 1.0)
     width, height = (max(round(n * scale), 1) for n in grey.shape[::-1])
     small = cv2.resize(grey, (width, height), interpolation=cv2.INTER_AREA)
