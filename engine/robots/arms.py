@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import transform, turns
+from ..frames import cross, transform, turns
 from .model import SIX_AXIS_KEYS, JointType, Robot
 
 _TO_Z = {  # columns: where the local x, y, z of a motion's frame point, its z along the named axis
@@ -86,7 +86,7 @@ class Elements:
         arm = T[..., None, :3, 3] - frames[..., :3, 3]
         turning = self.turns[:, None]
         rotation = np.where(turning, axis, 0.0)
-        shift = np.where(turning, np.cross(axis, arm), axis)
+        shift = np.where(turning, cross(axis, arm), axis)
         return T, np.swapaxes(np.concatenate([rotation, shift], axis=-1), -1, -2)
 
     def without_parameters(self) -> Elements:
