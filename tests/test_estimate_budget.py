@@ -38,6 +38,20 @@ def test_the_squares_of_all_parts_add_up_to_u_of_a_pick(mount: str, locate: str)
     assert sizes == sorted(sizes, reverse=True)
 
 
+def test_u_of_a_pick_does_not_hang_on_the_signs_that_rounding_gives_axes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found, real = solved(EYE_TO_HAND, "depth", 30), np.linalg.eigh
+    C, errors = np.diag([1e-12, 1e-12, 1e-12, 0.01, 0.002, *[1e-12] * 7]), np.zeros(0)
+    assert found.pick is not None
+    pick = replace(found.pick, off=found.pick.off[..., :0], rigid=found.pick.rigid[:, :0])
+    before = pick.pick_mm(C, errors)
+    assert before > 1.01 * pick.work_volume_mm(C[:6, :6])  # all corners at once make it
+    signs = np.where(np.arange(24) % 2, 1.0, -1.0)
+    monkeypatch.setattr(np.linalg, "eigh", lambda A: (real(A)[0], real(A)[1] * signs))
+    assert pick.pick_mm(C, errors) == pytest.approx(before, rel=1e-9)
+
+
 @pytest.mark.parametrize(("degrees", "t"), [(4, 2.78), (10, 2.23), (20, 2.09), (1e6, 1.96)])
 def test_the_coverage_factor_is_students(degrees: float, t: float) -> None:
     """Reference: GUM (JCGM 100:2008), table G.2, 95 %."""

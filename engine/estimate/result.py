@@ -155,9 +155,9 @@ class PickModel:
         """
         common = np.tile(np.eye(3), (len(left), len(left))) * self.floor_mm**2 / 3.0
         sizes, axes = np.linalg.eigh(joint + common)
-        rows, largest = axes * np.sqrt(np.maximum(sizes, 0.0)), []
+        root, largest = axes * np.sqrt(np.maximum(sizes, 0.0)) @ axes.T, []  # alike for any axes
         for drawn in _draws(left.size):
-            squares = (rows @ drawn + left.reshape(-1, 1)) ** 2
+            squares = (root @ drawn + left.reshape(-1, 1)) ** 2
             largest.append((squares[0::3] + squares[1::3] + squares[2::3]).max(axis=0))
         return float(np.sqrt(np.quantile(np.concatenate(largest), KEPT)))
 
