@@ -266,6 +266,27 @@ def test_recordings_of_other_scripts_give_the_same_poses(work: Path, kind: str) 
         assert typed == pytest.approx([float(v) for v in stop.pose], abs=2e-3)  # float32 of a metre
 
 
+def test_matrices_by_columns_in_parts_by_name_and_in_blocks_are_the_same_poses(work: Path) -> None:
+    path, _ = recorded(work, "npz-matrix")
+    T = np.load(path)["poses"]
+    meant = Convention("m")
+    wanted = [row.pose for row in read_foreign(path, PENDANT, meant)]
+    np.savez(work / "columns.npz", poses=T.transpose(0, 2, 1).reshape(COUNT, 16))
+    np.savez(work / "parts.npz", R=T[:, :3, :3], tvecs=T[:, :3, 3:])
+    parts = [{"r": one[:3, :3].tolist(), "t": one[:3, 3].tolist()} for one in T]
+    (work / "parts.json").write_text(json.dumps(parts))
+    (work / "named.json").write_text(
+        json.dumps({f"{k}.png": one.tolist() for k, one in enumerate(T)})
+    )
+    lines = (" ".join(map(repr, line.tolist())) for one in T for line in one)
+    (work / "blocks.txt").write_text("\n".join(lines))
+    for name in ("columns.npz", "parts.npz", "parts.json", "named.json", "blocks.txt"):
+        rows = read_foreign(work / name, PENDANT, meant)
+        assert [row.pose for row in rows] == wanted, name
+    assert [row.image for row in read_foreign(work / "named.json", PENDANT, meant)][:2] == [
+        "0.png", "1.png"]  # fmt: skip
+
+
 def test_what_a_recording_does_not_say_is_asked(work: Path) -> None:
     path, _ = recorded(work, "npz-matrix")
     assert "--unit" in refused("import", work / "new", path)

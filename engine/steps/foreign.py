@@ -12,6 +12,7 @@ import io
 import json
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
@@ -44,8 +45,22 @@ MAX_UNPACKED = 64 * 2**20  # bytes; `MOST_ROWS` matrices take 3 MB
 MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded again
 ROUNDED_MATRIX = 2e-3  # [-] of RᵀR − I; three decimals in a rotation matrix explain that much
 KEYS_MATRIX = ("matrix", "pose", "t", "transform", "base_t_flange", "robot_pose", "h")
-KEYS_PLACE = ("position", "translation", "xyz", "position_mm", "position_m")
-KEYS_TURN = ("quaternion", "orientation", "rotation", "q", "rotvec", "rpy", "quaternion_xyzw")
+KEYS_PLACE = (
+    "position",
+    "translation",
+    "xyz",
+    "position_mm",
+    "position_m",
+    "pos",
+    "p",
+    "t",
+    "tvec",
+)
+KEYS_TURN = (
+    "quaternion", "orientation", "rotation", "q", "rotvec", "rpy", "quaternion_xyzw", "quat", "r",
+    "rvec",
+)  # fmt: skip
+SIZES = (6, 7, 12, 16)  # numbers of a pose
 KEYS_IMAGE = ("image", "file", "filename", "image_path", "picture")
 QUATERNION_KEYS = (("x", "y", "z", "w"), ("qx", "qy", "qz", "qw"))
 
@@ -174,6 +189,8 @@ def _transform(item: _Found, meant: Convention) -> Array:
         if T.size == 12:
             T = np.vstack([T.reshape(3, 4), (0.0, 0.0, 0.0, 1.0)])
         T = T.reshape(4, 4).copy()
+        if T[3, :3].any() and (T[:, 3] == (0.0, 0.0, 0.0, 1.0)).all():  # by columns
+            T = T.T
         off = float(np.abs(T[:3, :3].T @ T[:3, :3] - np.eye(3)).max())
         if off < ROUNDED_MATRIX and np.linalg.det(T[:3, :3]) > 0:
             T[:3, :3] = proper(T[:3, :3])
@@ -230,12 +247,8 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
     if not poses and pairs is None:
         return
     if pairs is not None and not poses:
-        position, turn = pairs
-        count = len(position)
-        items = (
-            _Found(k, position=p, turn=q)
-            for k, (p, q) in enumerate(zip(position, turn, strict=True), 1)
-        )
+        count = len(pairs[0])
+        items = (_of_pair(k, p, q) for k, (p, q) in enumerate(zip(*pairs, strict=True), 1))
     else:
         if chosen is None and len(poses) > 1:
             raise UsageError(
@@ -264,13 +277,27 @@ def _holds_poses(array: Any) -> bool:
 
 
 def _pairs(arrays: Mapping[str, Any]) -> tuple[Array, Array] | None:
-    """Return positions (n, 3) and rotations (n, 3 or 4) that lie in two arrays, or None."""
-    lower = {name.lower(): array for name, array in arrays.items()}
-    position = next((lower[k] for k in KEYS_PLACE if k in lower), None)
-    turn = next((lower[k] for k in KEYS_TURN if k in lower), None)
-    if position is None or turn is None or np.shape(position)[:1] != np.shape(turn)[:1]:
+    """Return positions (n, 3) and rotations (n, 3 or 4; n, 3, 3) in two arrays, or None."""
+    found = {name.lower().removesuffix("s"): array for name, array in arrays.items()}
+    position, turn = (
+        next((found[k] for k in keys if k in found), None) for keys in (KEYS_PLACE, KEYS_TURN)
+    )
+    if position is None or turn is None or not {position.ndim, turn.ndim} <= {2, 3}:
         return None
-    return (position, turn) if position.ndim == 2 else None
+    if len(position) != len(turn) or not position.size:
+        return None
+    position = position.reshape(len(position), -1)
+    if turn.shape[1:] == (3, 3):
+        return position, turn
+    turn = turn.reshape(len(turn), -1)
+    return (position, turn) if turn.shape[1] in (3, 4) else None
+
+
+def _of_pair(place: int, position: Any, turn: Any) -> _Found:
+    """Return a pose given as a position and rotation numbers or a rotation matrix."""
+    if np.shape(turn) == (3, 3):
+        return _Found(place, matrix=np.column_stack([turn, np.ravel(position)]))
+    return _Found(place, position=position, turn=turn)
 
 
 def _of_array(place: int, one: Any) -> _Found:
@@ -316,14 +343,36 @@ def _from_json(path: Path) -> Iterator[_Found]:
         document = json.loads(decoded(read_bytes(path, MOST_BYTES)))
     except (ValueError, RecursionError) as error:
         raise FileError(path, f"this is not valid JSON ({error})") from None
+    if isinstance(document, dict):
+        with suppress(TypeError, ValueError):
+            lists = {key: np.asarray(v, float) for key, v in document.items() if _is_pair(key)}
+            if (pairs := _pairs(lists)) is not None and len(pairs[0]) > 1:
+                yield from (_of_pair(k, *one) for k, one in enumerate(zip(*pairs, strict=True), 1))
+                return
     for place, item in enumerate(_stations(document), 1):
         yield _of_json(place, item)
+
+
+def _is_pair(key: str) -> bool:
+    return key.lower().removesuffix("s") in (*KEYS_PLACE, *KEYS_TURN)
+
+
+def _is_pose(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(key.lower() in (*KEYS_MATRIX, *KEYS_PLACE) for key in value)
+    try:
+        return isinstance(value, list) and np.size(np.asarray(value, float)) in SIZES
+    except (TypeError, ValueError):
+        return False
 
 
 def _stations(document: Any, depth: int = 0) -> Sequence[Any]:
     """Return the list of poses in a document: itself, or the longest list in a group of keys."""
     if isinstance(document, list) and document:
         return document if isinstance(document[0], dict | list) else []
+    if isinstance(document, dict) and document and all(map(_is_pose, document.values())):
+        named = FILE_ENDING.search(next(iter(document)))  # by the images' names
+        return [{"image": k, "pose": v} if named else v for k, v in document.items()]
     if isinstance(document, dict) and depth < 3:  # levels; a script nests no deeper
         lists = [_stations(value, depth + 1) for value in document.values()]
         return max(lists, key=len, default=[])
@@ -337,7 +386,7 @@ def _of_json(place: int, item: Any) -> _Found:
         return _Found(place, matrix=[])
     lower = {str(key).lower(): value for key, value in item.items()}
     image = next((lower[key] for key in KEYS_IMAGE if isinstance(lower.get(key), str)), None)
-    inner = next((lower[key] for key in KEYS_MATRIX if key in lower), None)
+    inner = next((lower[key] for key in KEYS_MATRIX if _is_pose(lower.get(key))), None)
     if isinstance(inner, dict):
         return replace(_of_json(place, inner), image=image)
     if inner is not None:
@@ -346,6 +395,8 @@ def _of_json(place: int, item: Any) -> _Found:
     for key in KEYS_TURN:
         if key in lower:
             turn, named = _turn(lower[key])
+            if np.shape(turn) == (3, 3) and len(position) == 3:
+                return replace(_of_pair(place, position, turn), image=image)
             return _Found(place, position=position, turn=turn, named=named, image=image)
     turn, named = _turn(lower)
     return _Found(place, position=_triple(lower), turn=turn, named=named, image=image)
@@ -389,15 +440,29 @@ def _from_csv(path: Path, meant: Convention) -> Iterator[_Found]:
     lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     rows = csv.reader(lines, delimiter=mark) if mark else (line.split() for line in lines)
     head: list[str] = []
+    found: list[_Found] = []
     for place, cells in enumerate(rows, 1):
         image = next((cell for cell in cells if FILE_ENDING.search(cell)), None)
         values = [_float(cell, mark) for cell in cells if cell.strip() and cell != image]
         if place == 1 and sum(value is None for value in values) >= len(values) - 1:
             head = [cell.strip().lower() for cell in cells]
             continue
-        found = _of_list(place, [float("nan") if v is None else v for v in values])
-        named = _named_by_header(head)
-        yield replace(found, image=image, named=None if found.matrix is not None else named)
+        numbers = [float("nan") if value is None else value for value in values]
+        found.append(replace(_of_list(place, numbers), image=image))
+    named = _named_by_header(head)
+    yield from _by_four(found) or (
+        item if item.matrix is not None else replace(item, named=named) for item in found
+    )
+
+
+def _by_four(found: Sequence[_Found]) -> list[_Found]:
+    """Return the matrices of a file that gives each row of one a line of its own, or nothing."""
+    lines = [[*(item.position or ()), *(item.turn or ())] for item in found]
+    if len(lines) % 4 or any(len(line) != 4 for line in lines):
+        return []
+    if any(line != [0.0, 0.0, 0.0, 1.0] for line in lines[3::4]):
+        return []
+    return [_Found(k // 4 + 1, matrix=lines[k : k + 4]) for k in range(0, len(lines), 4)]
 
 
 def _named_by_header(head: Sequence[str]) -> str | None:
