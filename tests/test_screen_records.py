@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 
 import cv2
@@ -17,7 +19,9 @@ from screen_bench import (
     store,
     until,
 )
+from textual.binding import Binding
 from textual.pilot import Pilot
+from textual.screen import Screen
 
 from engine.cell.stations import station_pose
 from engine.frames import inverse, quaternion_xyzw
@@ -92,10 +96,15 @@ async def test_what_the_report_says_and_a_photograph_are_noted_from_the_menu(
         await paste_line(pilot, str(tmp_path / "pendant.png"))
         await pilot.press("enter")
         await until(pilot, "Photograph kept with station 2")
+        await pilot.press("I")  # the key of the same form, which shows what is noted
+        await until(pilot, "A. Example", "21.5")
+        await fill(pilot, place="hall 3", warm="40")
+        await until(pilot, "Kept")
     session = open_session(folder)
     assert session.about is not None
     assert (session.about.customer, session.about.temperature_degc) == ("A. Example", 21.5)
     assert [i.name for i in session.about.instruments] == ["tape", "rod"]
+    assert (session.about.place, session.about.warm_up_min) == ("hall 3", 40.0)
     photo = session.existing(2).photo
     assert photo is not None
     assert (folder / photo).read_bytes() == (tmp_path / "pendant.png").read_bytes()
@@ -121,3 +130,13 @@ async def test_a_frame_through_three_seen_points_is_shown_and_written(tmp_path: 
     result = open_session(folder)
     assert "To be typed as a user frame" in text
     assert result.stations
+
+
+def test_no_screen_gives_one_key_to_two_actions() -> None:
+    for name in ("stations", "proof", "recheck", "sessions", "cells", "result", "demo", "practice"):
+        module = import_module(f"tui.screens.{name}")
+        for screen in vars(module).values():
+            if isinstance(screen, type) and issubclass(screen, Screen):
+                bound = [b for b in screen.__dict__.get("BINDINGS", []) if isinstance(b, Binding)]
+                keys = Counter(key for b in bound for key in b.key.split(","))
+                assert max(keys.values(), default=1) == 1, (screen, keys)

@@ -116,7 +116,7 @@ class JobSteps:
                 tooltip="The difference from earlier results of this cell, and their history"),
         Binding("p", "step('pack')", "pack", show=False, id="job.pack",
                 tooltip="Put the session into one zip file"),
-        Binding("i", "step('about')", "for whom", show=False, id="job.about",
+        Binding("I", "step('about')", "for whom", show=False, id="job.about",
                 tooltip="Customer, place, temperature, instruments: what the report says"),
         Binding("z", "step('frame')", "frame", show=False, id="job.frame",
                 tooltip="A conveyor or pallet frame through three touched or seen points"),
