@@ -10,12 +10,14 @@ import pytest
 from screen_bench import on_screen, text, type_line, until
 from textual.app import App, ComposeResult
 from textual.pilot import Pilot
+from textual.screen import Screen
 
 from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from tui.app import Stationbook
 from tui.desk.form import Question, above_zero, as_number, as_numbers, not_below_zero, number
 from tui.desk.new_cell import PAGES, save
+from tui.screens.jobs import Ask
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form
 from tui.widgets.line_edit import LineEdit
@@ -359,3 +361,15 @@ async def test_a_new_cell_takes_at_most_150_keys(tmp_path: Path) -> None:
 def _key(sign: str) -> str:
     """Return the name of a key by what it types."""
     return {" ": "space", "-": "minus"}.get(sign, sign)
+
+
+@pytest.mark.parametrize(("first", "left"), [((), "B"), (("right",), "A. ExampleB")])
+@on_screen
+async def test_what_a_question_proposes_gives_way_to_typing(
+    first: tuple[str, ...], left: str
+) -> None:
+    app = Stationbook(Screen())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await app.push_screen(Ask("Who?", "", "A. Example"))
+        await pilot.press(*first, "B")
+        assert app.screen.query_one(LineEdit).value == left

@@ -139,16 +139,26 @@ def _end_if_gone() -> None:
 class Ask(ModalScreen[str | None]):
     """Ask for one line of text. The answer is the text, or None after Esc.
 
-    What was typed and not answered is there when the same is asked again.
+    What was typed and not answered is there when the same is asked again. ``value`` is a proposal
+    that typing replaces, unless it is to be ``edited``.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss", "leave", id="ask.leave", tooltip="Close without an answer"),
     ]
 
-    def __init__(self, title: str, text: str = "", value: str = "", check: Check | None = None):
+    def __init__(
+        self,
+        title: str,
+        text: str = "",
+        value: str = "",
+        check: Check | None = None,
+        *,
+        edited: bool = False,
+    ) -> None:
         super().__init__()
         self.asked, self.text, self.value, self.check = title, text, value, check
+        self.edited = edited
         self.kept: Kept | None = None
 
     def compose(self) -> ComposeResult:
@@ -156,7 +166,9 @@ class Ask(ModalScreen[str | None]):
         with Vertical(classes="box"):
             yield Paragraph(self.asked, "title")
             yield Paragraph(self.text)
-            yield LineEdit(half or self.value, id="answer")
+            edit = LineEdit(half or self.value, id="answer")
+            edit.proposed = bool(self.value) and not (half or self.edited)
+            yield edit
             yield Paragraph("", "warning", id="problem")
             yield KeyLine()
 

@@ -168,7 +168,7 @@ class StationActions:
             said = f"Remark kept with station {row.label}."
             before = (station.note if station else None) or ""
             self.jobs.ask(
-                Ask(f"Station {row.label}: remark", "Empty removes it.", before),
+                Ask(f"Station {row.label}: remark", "Empty removes it.", before, edited=True),
                 lambda note: self._act(
                     said, Desk.do, f"note at {row.key}", editing.annotate, row.key, note
                 ),

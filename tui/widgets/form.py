@@ -17,11 +17,7 @@ from .sheet import Paragraph
 
 
 class FormEdit(LineEdit):
-    """A line of a form; Enter goes on to the next.
-
-    What stands in it at first is a proposal: the first character typed takes its place, unless the
-    line was edited or the cursor moved before.
-    """
+    """A line of a form; Enter goes on to the next. What stands in it at first is a proposal."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "submit", "next", id="form.next", tooltip="On to the next line"),
@@ -40,13 +36,10 @@ class FormEdit(LineEdit):
         return [(f"   ←→ {others}"[: max(width - len(self.value) - 2, 0)], "dim")]
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the line; a proposal that typing would replace is marked as a whole."""
+        """Return the line, and beside it the other answers."""
         beside = self._beside(width)
-        if not (self.proposed and self.has_focus) or len(self.value) >= width:
-            (line,) = super().draw(width - len(line_text(beside)), height)
-            return [[*line, *beside]]
-        room = max(width - len(self.value) - 1 - len(line_text(beside)), 0)
-        return [[(self.value, "chosen"), (" ", "cursor"), (" " * room, "entry"), *beside]]
+        (line,) = super().draw(width - len(line_text(beside)), height)
+        return [[*line, *beside]]
 
     def take_next(self, step: int) -> None:
         """Take the next of the choices, or the one before."""
@@ -59,26 +52,12 @@ class FormEdit(LineEdit):
         if self.choices:
             self.take_next(1)
 
-    def insert(self, text: str) -> None:
-        """Insert ``text`` at the cursor, or in the place of a proposal."""
-        if self.proposed:
-            self.set("")
-        super().insert(text)
-
     def edit(self, key: str) -> bool:
-        """Carry out an editing key, which keeps what was proposed."""
+        """Carry out an editing key; the arrows choose where there are choices."""
         if self.choices and key in ("left", "right"):
             self.take_next(1 if key == "right" else -1)
             return True
-        edited = super().edit(key)
-        if edited and self.proposed:
-            self.proposed = False
-            self.redraw()
-        return edited
-
-    def _change(self, value: str, cursor: int) -> None:
-        self.proposed = False
-        super()._change(value, cursor)
+        return super().edit(key)
 
     def action_submit(self) -> None:
         """Go on at once, so that nobody can type faster than the form moves."""

@@ -42,6 +42,9 @@ class Prompt(Sheet):
 class LineEdit(Sheet, can_focus=True):
     """One line of text with a cursor; what it is for stands in a `Prompt` beside it.
 
+    Where what stands in it at first is a proposal (``proposed``), the first character typed takes
+    its place, unless the line was edited or the cursor moved before.
+
     Messages: `LineEdit.Changed` on every change, `LineEdit.Submitted` on Enter.
     """
 
@@ -68,6 +71,7 @@ class LineEdit(Sheet, can_focus=True):
         super().__init__(id=id)
         self.prompt = ""
         self.value = value
+        self.proposed = False
         self.cursor = len(value)
         self._ahead: str | None = None  # typed while the line is held
         self._first = 0  # first character in sight, when the line is longer than its place
@@ -101,8 +105,11 @@ class LineEdit(Sheet, can_focus=True):
             self.insert(ahead)
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the text and, where it has the focus, the cursor."""
+        """Return the text and, where it has the focus, the cursor; a proposal marked as a whole."""
         room = max(width, 4)
+        if self.proposed and self.has_focus and len(self.value) < room:
+            left = room - len(self.value) - 1
+            return [[(self.value, "chosen"), (" ", "cursor"), (" " * left, "entry")]]
         self._first = min(self._first, self.cursor, max(len(self.value) - room + 1, 0))
         self._first = max(self._first, self.cursor - room + 1)
         shown = self.value[self._first : self._first + room].ljust(room)
@@ -157,10 +164,12 @@ class LineEdit(Sheet, can_focus=True):
         self.insert(f"{before}{line}{behind}" if line else before or behind)
 
     def insert(self, text: str) -> None:
-        """Insert ``text`` at the cursor, or keep it where the line is held."""
+        """Insert ``text`` at the cursor or for a proposal, or keep it where the line is held."""
         if self._ahead is not None:
             self._ahead += text
             return
+        if self.proposed:
+            self.set("")
         value = self.value[: self.cursor] + text + self.value[self.cursor :]
         if len(value) > MAX_LENGTH:
             self.app.bell()
@@ -188,6 +197,8 @@ class LineEdit(Sheet, can_focus=True):
             self._change(value[:at], at)
         else:
             return False
+        self.proposed = False
+        self.redraw()
         return True
 
     def _move(self, cursor: int) -> None:
@@ -196,7 +207,7 @@ class LineEdit(Sheet, can_focus=True):
 
     def _change(self, value: str, cursor: int) -> None:
         changed = value != self.value
-        self.value, self.cursor = value, cursor
+        self.value, self.cursor, self.proposed = value, cursor, False
         self.redraw()
         if changed:
             self.post_message(self.Changed(self))
