@@ -42,6 +42,7 @@ SCRIPTS = (".npz", ".npy", ".json")  # never a table as a pendant shows poses
 MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
 CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))
 MAX_UNPACKED = 64 * 2**20  # bytes; `MOST_ROWS` matrices take 3 MB
+MOST_ARRAYS = 100  # of a file; poses, images and what else a script keeps are some ten
 MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded again
 ROUNDED_MATRIX = 2e-3  # [-] of RᵀR − I; three decimals in a rotation matrix explain that much
 KEYS_MATRIX = ("matrix", "pose", "t", "transform", "base_t_flange", "robot_pose", "h")
@@ -314,7 +315,9 @@ def _arrays(path: Path) -> dict[str, Any]:
     try:
         if path.suffix.lower() == ".npz":
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
-                size = sum(info.file_size for info in archive.infolist())
+                size, count = sum(i.file_size for i in archive.infolist()), len(archive.infolist())
+            if count > MOST_ARRAYS:
+                raise FileError(path, f"it holds {count} arrays", "Keep those of the poses.")
             if size > MAX_UNPACKED:
                 raise FileError(path, f"unpacked it would take {size / 2**20:.0f} MB")
         loaded = np.load(io.BytesIO(data), allow_pickle=False)
