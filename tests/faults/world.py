@@ -134,7 +134,7 @@ def build(home: Path) -> Path:
     tip = " ".join(f"{value:g}" for value in TIP)
     answer("proof", session, "--tip", tip, "--tip-u", str(TIP_U))
     answer("proof", session, "--view", laid.points)
-    answer("proof", session, "--touch", 0, "--pose", " ".join(typed(1)))
+    answer("proof", session, "--touch", 0, "--pose", " ".join(typed(1)), "--accept", "touch-off")
     stationbook("report", session)
     answer("sign", "--new-key")
     answer("sign", session)
