@@ -16,6 +16,7 @@ from engine.errors import FileError
 from engine.images.load import (
     decode_image,
     decode_levels,
+    decode_upright,
     encode_png,
     is_whole,
     read_image,
@@ -239,3 +240,12 @@ def test_a_picture_is_decoded_once_for_whoever_looks_at_it(monkeypatch: pytest.M
     assert len(decoded) == 2
     with pytest.raises(ValueError, match="read-only"):
         decode_image(first, "a")[0, 0] = 0
+
+
+def test_a_picture_for_people_is_held_to_the_same_limits() -> None:
+    with pytest.raises(FileError, match="needs 824 MB"):
+        decode_upright(huge("one strip"), "x")
+    colours = np.zeros((48, 64, 3), np.uint8)
+    colours[..., 2] = 200
+    data = cv2.imencode(".png", colours)[1].tobytes()
+    np.testing.assert_array_equal(decode_upright(data, "x"), colours)

@@ -135,11 +135,7 @@ _kept: tuple[_Kept, ...] = ()
 
 def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
     """Return the grey levels (h, w) in the file's own range. Raises FileError."""
-    if not data:
-        raise FileError(name, "the file is empty", "Wait until the camera has written it.")
-    if not is_whole(data):
-        raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
-    how = _how_to_decode(data, name)
+    how = _AS_GREY if is_large(data, name) else cv2.IMREAD_UNCHANGED
     cv2.utils.logging.setLogLevel(SILENT)
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
@@ -190,12 +186,13 @@ def _head(data: bytes) -> _Head:
         return _Head(image.width, image.height, 1 if eight else 3, beside)
 
 
-def _how_to_decode(data: bytes, name: object) -> int:
-    """Return OpenCV's flag for reading ``data``, its size being known from the head of the file.
-
-    Colours of a large image are turned into grey levels as they are read, not after. Raises
-    FileError for more pixels than `MOST_PIXELS`, or more memory than `MOST_MEMORY`.
-    """
+def _count(data: bytes, name: object) -> int:
+    """Return how many pixels a file has by its head. Raises FileError for more than `MOST_PIXELS`,
+    or more memory than `MOST_MEMORY`, `MOST_DECODING`, and for one that is cut off."""
+    if not data:
+        raise FileError(name, "the file is empty", "Wait until the camera has written it.")
+    if not is_whole(data):
+        raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
     try:
         head = _head(data)
     except _DAMAGE:
@@ -212,7 +209,25 @@ def _how_to_decode(data: bytes, name: object) -> int:
     for needed, limit in ((kept, MOST_MEMORY), (kept + pixels * head.beside, MOST_DECODING)):
         if needed > limit * raised:
             raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
-    return _AS_GREY if pixels * MOST_BYTES_A_PIXEL > LARGE else cv2.IMREAD_UNCHANGED
+    return pixels
+
+
+def is_large(data: bytes, name: object) -> bool:
+    """Tell whether colours of a picture are to be turned into grey levels as they are read, not
+    after, and only one such picture at a time is to be read. Raises FileError as `_count` does."""
+    return _count(data, name) * MOST_BYTES_A_PIXEL > LARGE
+
+
+def decode_upright(data: bytes, name: object) -> NDArray[np.uint8]:
+    """Return a picture for people (h, w, 3), turned as its file says; a large one as grey levels
+    (h, w) as they are. Raises FileError as `decode_image` does."""
+    if _count(data, name) * 3 > LARGE:
+        return decode_image(data, name)
+    cv2.utils.logging.setLogLevel(SILENT)
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    if picture is None:
+        raise FileError(name, "not a readable image", _RETAKE)
+    return np.asarray(picture, np.uint8)
 
 
 def _most_pixels() -> float:

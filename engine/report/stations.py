@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import base64
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -18,13 +20,13 @@ from ..cell.cell import Cell
 from ..cell.result import StationResult, StoredResult
 from ..cell.session import Session, Station
 from ..cell.stations import station_pose
-from ..errors import FileError, StationbookError
+from ..errors import StationbookError
 from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
 from ..files import inside
 from ..frames import apply
-from ..images.load import read_image
+from ..images.load import decode_image, decode_upright, image_bytes, is_large
 from ..proof.stated import transform_of
 from ..sessions.folder import stored_points
 from ..sessions.schema import leads_outside
@@ -195,8 +197,17 @@ class Thumbnail:
 
 def thumbnails(views: list[StationView], folder: Path, size: tuple[int, int]) -> list[Thumbnail]:
     """Return the pictures of stations; ``size`` is the camera's image size [px]."""
-    with ThreadPoolExecutor() as pool:
+    workers = 1 if any(_holds_much(folder, view.station.image) for view in views) else None
+    with ThreadPoolExecutor(workers) as pool:
         return list(pool.map(lambda view: _thumbnail(view, folder, size), views))
+
+
+def _holds_much(folder: Path, name: str | None) -> bool:
+    """Tell whether an image's file is so large that two at a time are too many."""
+    try:
+        return name is not None and (folder / name).stat().st_size > MOST_AT_ONCE
+    except (OSError, ValueError):
+        return False  # said where it is read
 
 
 def _thumbnail(view: StationView, folder: Path, size: tuple[int, int]) -> Thumbnail:
@@ -223,15 +234,20 @@ def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
     """Return an image as a small JPEG, and its own size [px]. Raises StationbookError."""
     if leads_outside(name):
         raise StationbookError(f"{name!r} is not a path inside the session")
-    grey = read_image(inside(folder, name))
-    height, width = grey.shape
-    if width > WIDTH_PX:
-        goal = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))
-        grey = np.asarray(cv2.resize(grey, goal, interpolation=cv2.INTER_AREA), np.uint8)
+    path = inside(folder, name)
+    file = image_bytes(path)
+    with _ALONE if is_large(file, path) else nullcontext():
+        grey = decode_image(file, path)
+        height, width = grey.shape
+        if width > WIDTH_PX:
+            goal = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))
+            grey = np.asarray(cv2.resize(grey, goal, interpolation=cv2.INTER_AREA), np.uint8)
     _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     return data.tobytes(), (width, height)
 
 
+MOST_AT_ONCE = 32 * 2**20  # bytes of a file; of larger ones one at a time is held in memory
+_ALONE = Lock()  # held by whoever decodes a large picture
 PHOTO_PX = 640  # width; the digits of a pendant that fills the picture stay readable
 
 
@@ -240,13 +256,11 @@ def small_photo(data: bytes, name: object) -> str:
 
     Raises FileError for what is no image.
     """
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    if picture is None:
-        raise FileError(name, "not a readable image")
+    picture = decode_upright(data, name)
     height, width = picture.shape[:2]
     if width > PHOTO_PX:
         goal = (PHOTO_PX, max(1, round(height * PHOTO_PX / width)))
-        picture = cv2.resize(picture, goal, interpolation=cv2.INTER_AREA)
+        picture = np.asarray(cv2.resize(picture, goal, interpolation=cv2.INTER_AREA), np.uint8)
     return base64.b64encode(cv2.imencode(".jpg", picture)[1].tobytes()).decode()
 
 
