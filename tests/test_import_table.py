@@ -125,11 +125,14 @@ def test_a_table_is_shown_first_and_stored_when_told(work: Path) -> None:
 def test_what_is_exported_comes_back_the_same(work: Path) -> None:
     make_session(work / "old", COUNT)
     text = answer("export", work / "old", "--as", "poses")["text"]
-    (work / "poses.csv").write_text(text)
+    timed = "\n".join(line if k == 0 else f"{line.rstrip(';')};2026-11-25T09:12:00+05:30"
+                      for k, line in enumerate(text.splitlines()))  # fmt: skip
+    (work / "poses.csv").write_text(timed)
     images = work / "old" / "points"
     answer("import", work / "new", work / "poses.csv", "--images", images, "--store")
     old, new = open_session(work / "old"), open_session(work / "new")
     assert [s.pose for s in new.stations] == [s.pose for s in old.stations]
+    assert [s.taken for s in new.stations] == ["2026-11-25T09:12:00+05:30"] * COUNT
     assert [list(r) for r in csv.reader(io.StringIO(text), delimiter=";")][1][1:7] == list(
         old.stations[0].pose or ()
     )

@@ -69,7 +69,8 @@ class Chosen:
         rotation, angle = self.rotation or own.rotation, self.angle_unit or own.angle_unit
         length = unit or own.length_unit
         if rotation == JOINTS or rotation not in ROTATIONS:
-            raise UsageError(f"no form of rotation {rotation!r}", nearest(rotation, ROTATIONS))
+            known = [name for name in ROTATIONS if name != JOINTS]
+            raise UsageError(f"no form of rotation {rotation!r}", nearest(rotation, known))
         if angle not in ANGLE_RAD or length not in LENGTH_MM:
             raise UsageError(f"unknown unit {angle!r} or {length!r}", "deg or rad; mm, m or in.")
         labels = (*"XYZ", *TURN_LABELS.get(rotation, ())) or own.labels

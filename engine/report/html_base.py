@@ -72,8 +72,9 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .5rem
   .wide { overflow: visible; }
   table { font-size: 8pt; }
   th, td { padding-right: .45rem; }
-  p, tr, figure, .block, .finding, .verdict, .caution, .sign, dl { break-inside: avoid; }
-  h2, h3, p:has(+ .wide), dl:has(+ .wide), caption { break-after: avoid; }
+  p, tr, figure, .block, .finding, .verdict, .caution, .sign, dl, footer { break-inside: avoid; }
+  h2, h3, p:has(+ .wide), dl:has(+ .wide), caption,
+  .sign { break-after: avoid; }
   thead, tbody tr:first-child, tbody tr:last-child { break-before: avoid; }
   .pictures { grid-template-columns: repeat(3, 1fr); gap: 4mm; }
   a { color: inherit; text-decoration: none; }

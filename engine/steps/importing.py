@@ -240,7 +240,7 @@ def _one(
         said = f"{standing[0].code}: {standing[0].message}"
         return Imported(pair, None, draft.findings, said), session
     time = time_of(row.taken)
-    when = who if time is None else Who(who.operator, time.astimezone())
+    when = who if time is None else Who(who.operator, time if time.tzinfo else time.astimezone())
     change = record_station(session, folder, draft, when, accepted=accepted, reason=reason)
     stored = session.next_id
     if store is not None:
