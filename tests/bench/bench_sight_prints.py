@@ -1,7 +1,7 @@
 """What is seen in photographs of printed boards: a second generator, of another kind.
 
-Run as a script: `bench_sight_prints.py [FIRST] [LAST] [BOARDS ...]`. A print of 8 dots a mm is warped
-by `cv2.remap` through lens and pose, three by three samples a pixel, so that nothing is shared with
+Run as a script: `bench_sight_prints.py [FIRST] [LAST] [BOARDS ...]`. A print of 8 dots a mm is
+warped by `cv2.remap` through lens and pose, 3 × 3 samples a pixel, so that nothing is shared with
 tests/board_pictures.py, which asks a formula ray by ray. Its faults are other ones as well: falling
 off to the corners, bands of a flickering lamp, JPEG of 20, coloured noise, focus that changes over
 the board, a reflection over one side, coloured ink, a wrinkled sheet, a sixteenth of the light,
