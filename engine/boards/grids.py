@@ -27,7 +27,7 @@ from .surface import fitted
 from .windows import Bools, Measured, pixel_noise
 
 SEARCHES_PX = (1296, 648, 2592)  # long sides, in turn; most boards are found in the first
-CROWDED = 2000  # blobs in a small image: tiles or a grate; a larger image only shows more of them
+CROWDED = 2000  # blobs in a small image: tiles or a grate; another search only shows more of them
 ENOUGH_SHARE = 0.66  # [-] of the board's points: a search that finds them is the last
 LEAST_SHARE = 0.2  # [-] of the board's points, and
 LEAST_POINTS = 8  # points: fewer may be chance
@@ -73,7 +73,7 @@ def _seen(image: Grey, board: Board, lens: Lens | None) -> Iterator[_Search]:
         tries.insert(1, (sides[0], not board.light))
     crowded = False
     for side, light in tries:
-        if crowded and side > SEARCHES_PX[0]:
+        if crowded and (side > SEARCHES_PX[0] or light != board.light):
             continue
         small, _ = reduced(image, side)
         if chess:
