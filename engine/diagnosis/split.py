@@ -122,7 +122,7 @@ def _cause(
     errors = np.zeros(p + 6 + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
     everyone = np.ones(len(scene.ids), bool)
-    tried = []
+    tried, noise = [], None
     for size in sizes:
         stations = replace(
             found.stations,
@@ -131,9 +131,9 @@ def _cause(
             systematic_sd=np.concatenate([found.stations.systematic_sd, np.repeat(size, 3)]),
             of_field=np.concatenate([found.stations.of_field, np.zeros(6, bool)]),
         )
-        ended = fit(stations, state, found.prior)
+        ended = fit(stations, state, found.prior, noise=noise)
         tried.append((evidence(stations, everyone, ended, found.prior), ended))
-        state = ended.state
+        state, noise = ended.state, ended.noise
     weight, ended = max(tried, key=lambda item: item[0])
     if absurd(ended.noise, found.prior):
         return None

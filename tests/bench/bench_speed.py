@@ -29,6 +29,7 @@ OTHERS = ("bench_estimation_speed.py", "bench_screen.py", "bench_detection.py")
 FLOORS = {
     "an empty Python": "pass",
     "numpy": "import numpy",
+    "cv2": "import cv2",
     "numpy, cv2, scipy.spatial.transform": "import numpy, cv2, scipy.spatial.transform",
     "textual.app": "import textual.app",
 }
