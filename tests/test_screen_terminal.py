@@ -23,7 +23,7 @@ if sys.platform == "win32":
 
 COLOUR = re.compile(rb"\x1b\[(?:[0-9;]*;)?(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;[0-9;]*)?m")
 MOST_BYTES = (
-    4000  # for one typed pose at 80 × 24 with its warning accepted, to the list that shows it
+    3200  # for one typed pose at 80 × 24 with its warning accepted, to the list that shows it
 )
 
 
