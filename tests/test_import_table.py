@@ -222,6 +222,26 @@ def test_columns_say_what_they_are_in_any_language() -> None:
     assert (row.taken, found.unused) == (None, ("time",))  # nobody knows the day from the month
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "p[690.55, -25, 434.92, 37.45, 17.58, 48.23]",
+        "CONST place p1 := [[690.55,-25.00,434.92],[37.45,17.58,48.23],[0,0,0,0],[9E9,9E9]];",
+        "P[1] = (690.55, -25.0, 434.92, 37.45, 17.58, 48.23), a.png",
+    ],
+)
+def test_lists_in_brackets_are_read(line: str) -> None:
+    (row,) = read_table(line, PENDANT).rows
+    assert [float(v) for v in (row.pose or "").split()] == [
+        690.55,
+        -25,
+        434.92,
+        37.45,
+        17.58,
+        48.23,
+    ]
+
+
 def recorded(work: Path, kind: str) -> tuple[Path, list[str]]:
     """Write the stops as another script would; scipy's rotations, metres. Return the words."""
     poses = np.array([[float(v) for v in stop.pose] for stop in stops(COUNT)[0]])

@@ -28,6 +28,7 @@ TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:?\d\
 _UNIT_IN_HEADER = re.compile(r"^(.*?)[\s_]*[\[(]?\s*([A-Za-z]+|°|\"|″)\s*[\])]?$")
 _REMARK = re.compile(rf"\s(?:{'|'.join(map(re.escape, COMMENTS))})")  # behind what counts
 _NUMBER = r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_BRACKETS = re.compile(r"[\[({]([^\[\](){}]*)[\])}]")  # the innermost
 
 IMAGE, TAKEN, COUNTED = "image", "taken", "number"  # columns beside the pendant's own
 COLUMNS = {  # header in lower case -> column
@@ -322,6 +323,7 @@ def _numbered(texts: Sequence[str], fields: _Fields) -> bool:
 
 def _split(text: str, fields: _Fields) -> tuple[str, str | None]:
     """Return the pose and the joints of one line. Raises PoseError."""
+    text = _in_brackets(text, len(fields.own.labels)) or text
     try:
         return " ".join(read_line(text, fields.own)), None
     except TooManyError:
@@ -335,6 +337,21 @@ def _split(text: str, fields: _Fields) -> tuple[str, str | None]:
             raise
     count = len(fields.own.labels)
     return " ".join(values[:count]), " ".join(values[count:])
+
+
+def _in_brackets(text: str, count: int) -> str | None:
+    """Return the numbers of the lists in brackets that together hold so many, as programs save
+    them: `place[1] := [[x, y, z], [w, x, y, z], ...]`; None where there are none."""
+    lists = [re.split(r"\s*,\s*", found.strip()) for found in _BRACKETS.findall(text)]
+    for start in range(len(lists)):
+        taken: list[str] = []
+        for numbers in lists[start:]:
+            if not all(re.fullmatch(_NUMBER, number) for number in numbers):
+                break
+            taken += numbers
+            if len(taken) == count:
+                return "  ".join(taken)
+    return None
 
 
 def _labelled(lines: Sequence[tuple[int, str]], fields: _Fields) -> Iterator[Row]:
