@@ -112,6 +112,9 @@ def test_a_session_file_that_is_gone_is_restored(session: Path) -> None:
     (session / "session.yaml").unlink()
     answer("doctor", session, "--rebuild")
     assert (session / "session.yaml").read_bytes() == whole
+    (session / "session.yaml").write_bytes(b"")
+    answer("doctor", session, "--rebuild")
+    assert (session / "session.yaml").read_bytes() == whole
 
 
 def test_what_could_not_be_read_is_kept_when_the_rest_is_stored(session: Path) -> None:

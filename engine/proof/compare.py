@@ -243,6 +243,9 @@ class Carried:
     shifted: bool
 
 
+MOST_TAUGHT = 5000  # rows; a robot program has some hundred points, so many take a second
+
+
 def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
     """Read a CSV with the columns name, fixed_to and the pendant's labels.
 
@@ -261,6 +264,8 @@ def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
     except csv.Error as error:
         raise FileError(path, f"no comma-separated text ({error})", line=reader.line_num) from None
     refuse_other_header(path, rows[0] if rows else (), head)
+    if len(rows) > MOST_TAUGHT:
+        raise FileError(path, f"holds {len(rows)} rows, at most {MOST_TAUGHT}", "Split it.")
     return tuple(
         _taught(path, number, [cell.strip() for cell in row], pendant)
         for number, row in enumerate(rows[1:], start=2)

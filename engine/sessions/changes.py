@@ -92,7 +92,7 @@ def commit(folder: Path, change: Change | None, who: Who, opened: str | None = N
     path = inside(folder, change.file)
     data = encoded(session_text(change.session)) if change.content is None else change.content
     old = read_bytes(path) if os.path.exists(path) else None
-    before, after = old and sha256(old), sha256(data)
+    before, after = None if old is None else sha256(old), sha256(data)
     files, details = dict(change.files), dict(change.details)
     if old is not None and change.content is None and change.session.damaged:
         kept = earlier_copy(path)
