@@ -41,27 +41,12 @@ def answers_kept(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> It
 # Files by the time that they take, the longest first: with pytest -n, one that starts last and
 # runs long leaves the other cores idle.
 LONG = (
-    "test_screen_terminal",
-    "test_offline_install",
-    "test_diagnosis_whole",
-    "test_diagnosis_single",
-    "test_plans_pose",
-    "test_screen_session",
-    "test_command_process",
-    "test_screen_recording",
-    "test_screen_proof",
-    "test_screen_truth",
-    "test_boards_faults",
-    "test_boards_detect",
-    "test_report_html",
-    "test_board_print",
-    "test_plans_expected",
-    "test_simulate_render",
-    "test_proof_recheck",
-    "test_screen_cameras",
-    "test_screen_handover",
-    "test_screen_recheck",
-)
+    "test_screen_terminal", "test_offline_install", "test_diagnosis_whole", "test_diagnosis_single",
+    "test_plans_pose", "test_screen_session", "test_command_process", "test_screen_recording",
+    "test_screen_proof", "test_screen_truth", "test_boards_faults", "test_boards_detect",
+    "test_report_html", "test_board_print", "test_plans_expected", "test_simulate_render",
+    "test_proof_recheck", "test_screen_cameras", "test_screen_handover", "test_screen_recheck",
+)  # fmt: skip
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

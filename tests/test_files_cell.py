@@ -121,14 +121,9 @@ def test_a_wrong_type_at_any_key_is_refused_with_the_key(
 @pytest.mark.parametrize("key", ["format", *(str(p[0]) for p in CELL_KEYS if len(p) == 1)])
 def test_a_missing_required_key_is_named(tmp_path: Path, key: str) -> None:
     if key in (
-        "cameras",
-        "keep_out",
-        "rough",
-        "locate",
-        "robot_accuracy_mm",
-        "recheck_every_days",
+        "cameras", "keep_out", "rough", "locate", "robot_accuracy_mm", "recheck_every_days",
         "recheck_after",
-    ):
+    ):  # fmt: skip
         return
     error = refused(tmp_path, changed(**{key: ...}))
     assert error.key == key

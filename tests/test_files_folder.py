@@ -231,20 +231,9 @@ def test_typed_joints_become_poses_through_the_robot(tmp_path: Path) -> None:
         (b"\x89PNG\r\n\x1a\n\x00", ""),
         (b"id,u_px,v_px\n1,2,3\n2,3,4\n3,5,6\n", "3"),
     ],
-    ids=[
-        "missing",
-        "empty",
-        "4 bytes",
-        "short",
-        "half",
-        "nan",
-        "inf",
-        "id",
-        "twice",
-        "png",
-        "three",
-    ],
-)
+    ids=["missing", "empty", "4 bytes", "short", "half", "nan", "inf", "id", "twice", "png",
+         "three"],
+)  # fmt: skip
 def test_bad_points_are_refused_with_station_and_file(
     tmp_path: Path, data: bytes | None, said: str
 ) -> None:

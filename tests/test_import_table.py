@@ -232,14 +232,8 @@ def test_columns_say_what_they_are_in_any_language() -> None:
 )
 def test_lists_in_brackets_are_read(line: str) -> None:
     (row,) = read_table(line, PENDANT).rows
-    assert [float(v) for v in (row.pose or "").split()] == [
-        690.55,
-        -25,
-        434.92,
-        37.45,
-        17.58,
-        48.23,
-    ]
+    read = [float(value) for value in (row.pose or "").split()]
+    assert read == [690.55, -25, 434.92, 37.45, 17.58, 48.23]
 
 
 def recorded(work: Path, kind: str) -> tuple[Path, list[str]]:

@@ -399,15 +399,8 @@ async def test_the_menu_has_the_steps_in_the_order_of_the_job_and_typing_finds_o
         await pilot.press("f8")
         shown = await until(pilot, "What next? Typing finds it.")
         steps = (
-            "print board",
-            "focus",
-            "lens data",
-            "store",
-            "solve",
-            "pack",
-            "recheck",
-            "compare",
-        )
+            "print board", "focus", "lens data", "store", "solve", "pack", "recheck", "compare",
+        )  # fmt: skip
         places = [shown.index(f" {step} ") for step in steps]
         assert places == sorted(places)
         await pilot.press(*"somebody", "space", *"else", "enter")

@@ -27,16 +27,9 @@ class _Version(argparse.Action):
 
 # Options whose text may begin with a minus.
 TYPED = (
-    "--pose",
-    "--joints",
-    "--board-pose",
-    "--tip",
-    "--looked",
-    "--seen",
-    "--temperature",
-    "--touch",
+    "--pose", "--joints", "--board-pose", "--tip", "--looked", "--seen", "--temperature", "--touch",
     "--height",
-)
+)  # fmt: skip
 
 
 def joined(words: Sequence[str]) -> list[str]:

@@ -60,10 +60,8 @@ def _pen(style: Style | None, system: ColorSystem | None, exact: bool) -> Pen:
         return PLAIN
     marks = ((style.bold, "1"), (style.dim, "2"), (style.italic, "3"), (style.underline, "4"),
              (style.reverse, "7"))  # fmt: skip
-    colour, behind = (
-        _code(style.color, system, True, exact),
-        _code(style.bgcolor, system, False, exact),
-    )
+    colour = _code(style.color, system, True, exact)
+    behind = _code(style.bgcolor, system, False, exact)
     return Pen(tuple(code for on, code in marks if on), colour, behind)
 
 

@@ -200,17 +200,16 @@ def _ends(image: Grey, surface: Surface, rows: int, board: Board) -> bool:
     """Tell whether there is paper where a board of more than ``rows`` rows has dark squares."""
     column = np.arange(-1, board.columns)
     in_dark = (column + rows + _first_holds_marker(board)) % 2 == 0
+    half_gap = (1 - (board.marker_mm or 0) / board.pitch_mm) / 4
+
+    def at_height(x: Array, row: float) -> Array:
+        return surface.at(np.column_stack([x, np.full(len(x), row)]))
+
     beyond, beside = column[in_dark] + 0.5, column[~in_dark] + 0.5
-    edge, half_gap = (
-        np.full(len(beyond), float(rows)),
-        (1 - (board.marker_mm or 0) / board.pitch_mm) / 4,
-    )
-    at = surface.at(np.column_stack([beyond, edge + 0.5]))
+    at = at_height(beyond, rows + 0.5)
     there = np.all((at > 0) & (at < np.array(image.shape[::-1]) - 1), axis=1)
-    paper = sampled(image, surface.at(np.column_stack([beyond, edge - half_gap])))
-    dark = np.median(
-        sampled(image, surface.at(np.column_stack([beside, np.full(len(beside), rows - 0.5)])))
-    )
+    paper = sampled(image, at_height(beyond, rows - half_gap))
+    dark = np.median(sampled(image, at_height(beside, rows - 0.5)))
     seen = sampled(image, at)
     alike = (np.abs(seen - paper) < PAPER_ALIKE * (paper - dark)) & (seen < SATURATED)
     return bool(there.mean() > MOST_SEEN and alike[there].all())

@@ -111,10 +111,8 @@ def calibrated(
         if _as_good(plainer, found, len(group)):
             kept, found = fewer, plainer
     covariance = _solved(whole.normal(names)[1], np.eye(len(names) + 2))
-    lens_part, bow_part = (
-        covariance[: len(names), : len(names)],
-        covariance[len(names) :, len(names) :],
-    )
+    lens_part = covariance[: len(names), : len(names)]
+    bow_part = covariance[len(names) :, len(names) :]
     result = Calibration(
         camera=found.camera,
         kept=kept,

@@ -229,16 +229,9 @@ def _tilted(bent: Bent, H: Array) -> Bent:
 
 
 NAMES = (
-    "board scale",
-    "board bow along the rows",
-    "board bow along the columns",
-    "focal length",
-    "image centre x",
-    "image centre y",
-    "distortion r³",
-    "distortion r⁵",
-    "depth scale",
-)
+    "board scale", "board bow along the rows", "board bow along the columns", "focal length",
+    "image centre x", "image centre y", "distortion r³", "distortion r⁵", "depth scale",
+)  # fmt: skip
 UNITS = ("", "mm", "mm", "", "px", "px", "px", "px", "")
 OF_BOARD = 3  # terms that belong to the board; the others to the camera
 DEPTH_SCALE = len(NAMES) - 1  # and the last one to its depth

@@ -35,9 +35,7 @@ from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
 from ..tails import chi2_isf
 
-SIGNIFICANCE = (
-    1e-3  # [-] chance that a right cell is doubted, and that a right cause is passed over
-)
+SIGNIFICANCE = 1e-3  # [-] chance that a right cell is doubted; that a right cause is passed over
 LEAST_U_MM, LEAST_U_RAD = 1e-3, 1e-6  # mm, rad; single precision inside the controller
 START_DEG = 30.0  # deg; steps between the zeros of a joint that are tried: half of what diverges
 SETTLED = 1e-6  # [-] relative last step of a fit: far below what a pendant shows

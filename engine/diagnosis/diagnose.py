@@ -55,21 +55,10 @@ SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3
 EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (  # codes of findings that name what is wrong, not what follows from it
-    "typed-value",
-    "outlier",
-    "pairing",
-    "rotation-convention",
-    "unit",
-    "inverse-pose",
-    "board-moved",
-    "camera-moved",
-    "board-pitch",
-    "board-bowed",
-    "lens",
-    "image-turned",
-    "board-counts",
-    "still-moving",
-)
+    "typed-value", "outlier", "pairing", "rotation-convention", "unit", "inverse-pose",
+    "board-moved", "camera-moved", "board-pitch", "board-bowed", "lens", "image-turned",
+    "board-counts", "still-moving",
+)  # fmt: skip
 EXPLAINED = ("typed-value", "still-moving")  # they say why a station does not fit
 STATION_CODES = ("typed-value", "outlier", "still-moving")  # they concern single stations
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause

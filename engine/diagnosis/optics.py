@@ -387,9 +387,7 @@ def _centre_finding(problem: Problem, off: Array) -> Finding:
 
 LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
 SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
-LEVER_MM = (
-    400.0  # mm; over such a distance errors of an arm change by their own size, common practice
-)
+LEVER_MM = 400.0  # mm; over it errors of an arm change by their own size: common practice
 # What a robot of 0.5 mm turns the flange (Slamani, Nubiola, Bonev 2012: 0.65 mm and 0.16°).
 RAD_PER_MM = float(np.radians(0.16)) / 0.65
 

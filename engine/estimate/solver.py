@@ -35,9 +35,7 @@ from .result import unknown
 from .start import SCALE_MM, Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
 
-SIGNIFICANCE = (
-    1e-3  # [-] chance that a clean session loses a station; 1 % errors are allowed in all
-)
+SIGNIFICANCE = 1e-3  # [-] chance that a clean session loses a station; 1 % of errors are allowed
 TAIL = 4.0  # [-] degrees of freedom of the t weights: a bad station weighs ever less
 ROUNDS = 10  # rounds of weighting; 4 to 6 settle
 STEPS = 3  # steps of the fit in each round: its end moves with the weights anyway
@@ -246,10 +244,8 @@ def sound(found: Fit) -> bool:
 
 def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: int) -> Solution:
     """Return the fit from a start, its points linearised again ``most`` times at most."""
-    model, prior = (
-        systematic(problem.robot, problem.robot_accuracy_mm),
-        _noise_prior(problem, gathered),
-    )
+    model = systematic(problem.robot, problem.robot_accuracy_mm)
+    prior = _noise_prior(problem, gathered)
     turn = gathered.chosen(beginning.choice)[1]
     stations, views = stations_of(problem, gathered, beginning.choice, constraints(problem))
     errors = np.zeros(len(model.sd) + gathered.terms.count)

@@ -43,9 +43,7 @@ MOST_KEPT = 64 * 2**20  # bytes of each
 MOST_DECODING = 480 * 2**20  # bytes of file, picture and what the decoder holds beside them
 MOST_HEAD = 2**21  # bytes in which a file says how large its picture is; 64 kB a block of metadata
 MOST_CHUNKS = 500_000  # of a PNG; the smallest that programs write have 1 kB of a picture each
-MOST_PARTS = (
-    1_000_000  # strips or tiles of a TIFF: 150 million pixels in tiles of 16 × 16 have so many
-)
+MOST_PARTS = 1_000_000  # strips or tiles of a TIFF; 150 megapixels have 590,000 of 16 × 16
 MOST_SCANNED = 2e9  # pixels times scans of a JPEG; a progressive one has ten scans
 MOST_WAVELETS = 20 * 2**20  # bytes of a JPEG 2000; they take 0.17 s of CPU a MB to unpack
 _AS_GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION

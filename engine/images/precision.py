@@ -28,9 +28,7 @@ from ..frames import skew
 
 FLOOR = 0.01**2 * np.eye(2)  # px²; what stays in clean images, measured on rendered ones
 SMOOTH_DEGREE = 3  # of the patterns looked for: radial distortion is cubic, a bow quadratic
-LEAST_SPARE = (
-    12  # degrees of freedom beside the pose; fewer points tell noise and pattern not apart
-)
+LEAST_SPARE = 12  # degrees of freedom beside the pose; fewer do not tell noise from a pattern
 # A misfit is said where chance explains it once in 10,000 images, and it is worth saying.
 MISFIT_CHANCE, MISFIT_LEAST_PX, MISFIT_LEAST_RATIO = 1e-4, 0.03, 2.0
 VAGUE = 30.0  # [-] times what the cell states: a lens of another camera is within it

@@ -47,16 +47,8 @@ MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded
 ROUNDED_MATRIX = 2e-3  # [-] of RᵀR − I; three decimals in a rotation matrix explain that much
 KEYS_MATRIX = ("matrix", "pose", "t", "transform", "base_t_flange", "robot_pose", "h")
 KEYS_PLACE = (
-    "position",
-    "translation",
-    "xyz",
-    "position_mm",
-    "position_m",
-    "pos",
-    "p",
-    "t",
-    "tvec",
-)
+    "position", "translation", "xyz", "position_mm", "position_m", "pos", "p", "t", "tvec",
+)  # fmt: skip
 KEYS_TURN = (
     "quaternion", "orientation", "rotation", "q", "rotvec", "rpy", "quaternion_xyzw", "quat", "r",
     "rvec",

@@ -71,10 +71,8 @@ def export_result(
     """
     result, moved = marked(current_result(session, folder), session, folder, anyway)
     not_accepted |= moved
-    source, name = (
-        sha256(read_bytes(inside(folder, RESULT_FILE))),
-        camera or session.cell.camera.name,
-    )
+    source = sha256(read_bytes(inside(folder, RESULT_FILE)))
+    name = camera or session.cell.camera.name
     text = export(
         of_camera(result, session.cell, name),
         cell_of(session.cell, name),

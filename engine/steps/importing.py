@@ -31,9 +31,7 @@ OLD_IMAGE = "image-old"  # what is brought in is older than the session that it 
 ACTION = "import"  # the word in the journal
 
 Pairing = Literal["name", "order", "time"]
-NEAR_S = (
-    30.0  # s between a row's time and its image; the next stop is a minute away: common practice
-)
+NEAR_S = 30.0  # s from a row's time to its image; stops are a minute apart: common practice
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,15 +27,9 @@ from .solve import solve_session, typed_texts
 LEAST_STATIONS = 3  # below it there is nothing to solve
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {
-    "rotation-convention",
-    "unit",
-    "inverse-pose",
-    "pairing",
-    "board-moved",
-    "camera-moved",
-    "board-pitch",
-    "lens",
-}
+    "rotation-convention", "unit", "inverse-pose", "pairing", "board-moved", "camera-moved",
+    "board-pitch", "lens",
+}  # fmt: skip
 
 
 def plan_session(session: Session, folder: Path, wish: Wish, result: Result | None = None) -> Plan:

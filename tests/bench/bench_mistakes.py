@@ -32,13 +32,8 @@ from engine.frames import displacement
 CONSEQUENCES = ("tolerance", "weak-direction")
 LEAST = 5.0  # times the leave-one-out noise of each field: a smaller mistake may hide
 CONVENTIONS = (
-    "moving-zyx",
-    "moving-xyz",
-    "moving-zyz",
-    "fixed-zyz",
-    "fixed-zyx",
-    "rotation-vector",
-)
+    "moving-zyx", "moving-xyz", "moving-zyz", "fixed-zyz", "fixed-zyx", "rotation-vector",
+)  # fmt: skip
 MOST_MM = 30.0  # mm; of an error that hardly shows in the result
 SIZINGS = 3  # steps towards its size, which U depends on
 MOVE = np.radians([0.9, -0.9, 0.8]), np.array([1.2, -1.2, 1.0])  # 1.5° and 2 mm

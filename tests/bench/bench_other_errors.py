@@ -26,6 +26,7 @@ from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.robots.model import Robot
 
 USUAL = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
+TOLERANCE_MM = 1.0
 LEVEL = replace(USUAL, axes=4, height_known=True)
 
 
@@ -82,11 +83,10 @@ def row(name: str, case: Case, sessions: int) -> str:
     causes = [cause for *_, cause, _ in found if cause]
     names = ", ".join(f"{code} {causes.count(code)}" for code in sorted(set(causes))) or "none"
     accepted = np.array([one[3] for one in known], bool)
-    tolerance = Case().stations and 1.0
     return (
         f"| {name} | {case.stations} | {len(found)} | {100 * (off <= U_mm).mean():.0f} % | "
         f"{np.median(U_mm):.2f} | {np.sqrt((off**2).mean()):.2f} | {names} | {accepted.sum()} | "
-        f"{(accepted & (off > U_mm)).sum()} | {(accepted & (off > tolerance)).sum()} |"
+        f"{(accepted & (off > U_mm)).sum()} | {(accepted & (off > TOLERANCE_MM)).sum()} |"
     )
 
 

@@ -235,17 +235,8 @@ def judged(board: Board, seen, pixels, clear, T, camera) -> np.ndarray:
     usable = clear.sum() >= 2 / 3 * len(board.present)
     right, worst = fits(seen.ids, seen.pixels, ways) if seen.found else (False, 0.0)
     wrong = seen.found and not right and worst > 10
-    return np.array(
-        [
-            1,
-            usable,
-            usable and right,
-            usable and len(seen.choices) > 0,
-            worst > 2,
-            wrong,
-            seen.found,
-        ]
-    )
+    to_choose = usable and len(seen.choices) > 0
+    return np.array([1, usable, usable and right, to_choose, worst > 2, wrong, seen.found])
 
 
 if __name__ == "__main__":

@@ -87,15 +87,9 @@ WHAT_IT_SHOWS = (
     "that the measurement was good."
 )
 PACKAGES = (
-    "stationbook",
-    "textual",
-    "numpy",
-    "scipy",
-    "opencv-python-headless",
-    "pyyaml",
-    "matplotlib",
+    "stationbook", "textual", "numpy", "scipy", "opencv-python-headless", "pyyaml", "matplotlib",
     "pillow",
-)
+)  # fmt: skip
 LEAST_FREE_MB = 500  # a session of 50 five-megapixel images takes about 250 MB; twice that
 
 

@@ -21,19 +21,13 @@ from .help import all_bindings, keys
 # Ids of bindings in the order of the job; what stands in no list comes after it, in its own order.
 JOB = {
     "before": ("stations.questions", "job.board", "job.focus", "job.lens"),
-    "stations": (
-        "pose.store",
-        "stations.accept",
-        "images.image",
-        "stations.look",
-        "stations.table",
-        "station.photo",
-    ),
+    "stations": ("pose.store", "stations.accept", "images.image", "stations.look",
+                 "stations.table", "station.photo"),
     "result": ("solve.solve", "result.solve", "solve.result"),
     "proof": ("result.prove", "job.frame"),
     "handing over": ("job.about", "handover.report", "handover.export", "result.copy", "job.pack"),
     "later": ("demo.bump", "demo.practice", "solve.recheck", "result.recheck", "job.compare"),
-}
+}  # fmt: skip
 GROUPS = {name: group for group, names in JOB.items() for name in names}
 
 

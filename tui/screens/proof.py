@@ -159,15 +159,8 @@ class Proof(Halves, Screen[None]):
                 tooltip="Back to the result; what is proven is stored with it"),
     ]  # fmt: skip
     CHANGING: ClassVar[tuple[str, ...]] = (
-        "pointer",
-        "tip",
-        "view",
-        "file",
-        "keep",
-        "joints",
-        "forget",
-        "other",
-    )
+        "pointer", "tip", "view", "file", "keep", "joints", "forget", "other",
+    )  # fmt: skip
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()

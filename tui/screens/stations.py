@@ -69,16 +69,9 @@ class Stations(Screen[None]):
         Binding("tab", "other", show=False, id="stations.tab", tooltip="Pose line or list"),
         Binding("q", "leave", "leave", id="stations.leave", tooltip="Close this session"),
     ]  # fmt: skip
-    CHANGING = (
-        "station",
-        "image",
-        "file",
-        "accept",
-        "joints",
-        "questions",
-        "other",
-        "table",
-    )  # actions
+    CHANGING = (  # actions
+        "station", "image", "file", "accept", "joints", "questions", "other", "table",
+    )  # fmt: skip
 
     def __init__(self, desk: Desk, typed: str = "") -> None:
         """``typed``: what was typed into the pose line before this screen was there."""
