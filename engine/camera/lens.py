@@ -94,8 +94,7 @@ def lens_rows(points_camera: Array, data: Lens) -> Array:
 
     By the logarithms of focal length and of its ratio, the principal point [px], and k1 k2 p1 p2.
     """
-    x, y = points_camera[..., 0, :] / points_camera[..., 2, :], points_camera[..., 1, :]
-    y = y / points_camera[..., 2, :]
+    x, y = np.moveaxis(points_camera[..., :2, :] / points_camera[..., 2:, :], -2, 0)
     r2 = x * x + y * y
     below = 1.0 + r2 * (data.k[5] + r2 * (data.k[6] + r2 * data.k[7]))
     share = r2 / below
@@ -132,9 +131,7 @@ def undistort(pixels: ArrayLike, camera: Camera | Lens) -> Array:
         step_x = (v_y * off_x - u_y * off_y) / size
         step_y = (u_x * off_y - v_x * off_x) / size
         x, y = x + step_x, y + step_y
-        if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < (
-            UNDISTORT_TOLERANCE
-        ):
+        if np.abs([step_x, step_y]).max(initial=0.0) < UNDISTORT_TOLERANCE:
             break
     return np.stack([x, y], axis=-1)
 

@@ -39,8 +39,7 @@ NEAR, NEAR_RAD = 0.1, 1e-3  # [-] standard uncertainties, [rad]
 TURN_LIMIT = 0.5  # [rad] largest rotation of one step
 # [rad], [mm] how well a fit's start is known: keeps a direction without information finite and
 # from wandering, as a level arm's height would. Ten times what is told as not known, and more.
-VAGUE = 3.0, 500.0
-VAGUE_PRECISION = np.repeat([VAGUE[0] ** -2.0, VAGUE[1] ** -2.0] * 2, 3)  # of both transforms
+VAGUE_PRECISION = np.repeat([3.0**-2.0, 500.0**-2.0] * 2, 3)  # of both transforms
 LEAST_TOLD = 1e-9  # [-] information of data that tell nothing
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
 # A pick leans on errors of which the data tell little, while those that they tell set the size: it
@@ -125,9 +124,7 @@ class Fit:
     converged: bool
 
 
-PARTS = slice(0, 6), slice(6, 9), slice(9, 12)  # columns of F that grow with each noise level
-OF_PART = np.repeat([0, 1, 2], [6, 3, 3])
-SUMS = np.eye(3)[:, OF_PART]
+OF_PART = np.repeat([0, 1, 2], [6, 3, 3])  # the noise level with which each column of F grows
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..frames import displaced, displacement
 from ..tails import f_sf
-from .fit import CONVERGED, MAX_STEPS, VAGUE, Fit, State, Stations, in_the_images, linear_system
+from .fit import (
+    CONVERGED,
+    MAX_STEPS,
+    VAGUE_PRECISION,
+    Fit,
+    State,
+    Stations,
+    in_the_images,
+    linear_system,
+)
 from .problem import Constraint, Noise
 from .solver import Solution, flange_residuals
 
@@ -189,7 +198,7 @@ def parts_of(solutions: Sequence[Solution]) -> list[Part]:
 def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
     """Return the covariance (size, size) of everything and the Gauss-Newton step."""
     first = 6 * len(state.cameras)
-    vague = np.tile(np.repeat(1.0 / np.array(VAGUE) ** 2, 3), len(state.cameras) + 1)
+    vague = np.tile(VAGUE_PRECISION[:6], len(state.cameras) + 1)
     precision = np.concatenate([vague, np.empty(len(state.errors))])
     for k, part in enumerate(parts):
         arm_sd = np.sqrt(part.stations.systematic_variance(part.noise))

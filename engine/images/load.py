@@ -133,7 +133,14 @@ _kept: tuple[_Kept, ...] = ()
 
 def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
     """Return the grey levels (h, w) in the file's own range. Raises FileError."""
-    how = _AS_GREY if is_large(data, name) else cv2.IMREAD_UNCHANGED
+    pixels = _decoded(data, name, _AS_GREY if is_large(data, name) else cv2.IMREAD_UNCHANGED)
+    if pixels.dtype not in (np.uint8, np.uint16):
+        raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
+    return _grey(pixels, name)
+
+
+def _decoded(data: bytes, name: object, how: int) -> NDArray[Any]:
+    """Return what OpenCV makes of a file whose size is known by now. Raises FileError."""
     cv2.utils.logging.setLogLevel(SILENT)
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
@@ -141,9 +148,7 @@ def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
         raise FileError(name, f"not a readable image ({error.err})", _RETAKE) from error
     if pixels is None:
         raise FileError(name, "not a readable image", _RETAKE)
-    if pixels.dtype not in (np.uint8, np.uint16):
-        raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
-    return _grey(np.asarray(pixels), name)
+    return np.asarray(pixels)
 
 
 class _Head(NamedTuple):
@@ -221,11 +226,7 @@ def decode_upright(data: bytes, name: object) -> NDArray[np.uint8]:
     (h, w) as they are. Raises FileError as `decode_image` does."""
     if _count(data, name) * 3 > LARGE:
         return decode_image(data, name)
-    cv2.utils.logging.setLogLevel(SILENT)
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    if picture is None:
-        raise FileError(name, "not a readable image", _RETAKE)
-    return np.asarray(picture, np.uint8)
+    return np.asarray(_decoded(data, name, cv2.IMREAD_COLOR), np.uint8)
 
 
 def _most_pixels() -> float:

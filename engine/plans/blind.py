@@ -36,9 +36,9 @@ from .types import Plan, Step
 from .way import Bodies, Legs, jog_text, jogged, riding, told_way
 from .words import shown
 
-MOST_MM, MOST_DEG = 100.0, 20.0  # largest move before convention, unit and frame are confirmed
+MOST_MM = 100.0  # mm; largest shift before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
-TURNS_DEG = (20.0, 13.0, 8.0, 5.0)
+TURNS_DEG = (20.0, 13.0, 8.0, 5.0)  # deg; none larger before they are confirmed
 UNIT_RAD, UNIT_MM = np.radians(0.3), 3.0  # [rad], [mm] turn and shift that just tell something
 SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
 CHUNK = 32  # moves that all arrangements are asked about at once, those of largest gain first

@@ -239,11 +239,18 @@ def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
     with _ALONE if is_large(file, path) else nullcontext():
         grey = decode_image(file, path)
         height, width = grey.shape
-        if width > WIDTH_PX:
-            goal = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))
-            grey = np.asarray(cv2.resize(grey, goal, interpolation=cv2.INTER_AREA), np.uint8)
-    _, data = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+        small = _narrowed(grey, WIDTH_PX)
+    _, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     return data.tobytes(), (width, height)
+
+
+def _narrowed(picture: NDArray[np.uint8], most: int) -> NDArray[np.uint8]:
+    """Return a picture at most so wide [px]."""
+    height, width = picture.shape[:2]
+    if width <= most:
+        return picture
+    goal = (most, max(1, round(height * most / width)))
+    return np.asarray(cv2.resize(picture, goal, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 MOST_AT_ONCE = 32 * 2**20  # bytes of a file; of larger ones one at a time is held in memory
@@ -256,11 +263,7 @@ def small_photo(data: bytes, name: object) -> str:
 
     Raises FileError for what is no image.
     """
-    picture = decode_upright(data, name)
-    height, width = picture.shape[:2]
-    if width > PHOTO_PX:
-        goal = (PHOTO_PX, max(1, round(height * PHOTO_PX / width)))
-        picture = np.asarray(cv2.resize(picture, goal, interpolation=cv2.INTER_AREA), np.uint8)
+    picture = _narrowed(decode_upright(data, name), PHOTO_PX)
     return base64.b64encode(cv2.imencode(".jpg", picture)[1].tobytes()).decode()
 
 
