@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
+from functools import partial
+from importlib import import_module
 from typing import Any, NamedTuple
 
 DESCRIPTION = """\
@@ -58,34 +60,22 @@ def number(text: str) -> float:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
-def _codes(**_: object) -> Iterable[str]:
-    from engine.catalogue import CATALOGUE
-
-    return CATALOGUE
-
-
-def _forms(**_: object) -> Iterable[str]:
-    from engine.steps.handover import FORMS, POSES
-
-    return (*FORMS, POSES)
-
-
-def _rotations(**_: object) -> Iterable[str]:
-    from engine.pendant.conventions import ROTATIONS
-
-    return ROTATIONS
-
-
-# What a shell offers behind a word, where it is neither a file nor one of `choices`.
-OFFERED: dict[str, Callable[..., Iterable[str]]] = {
-    "code": _codes,
-    "--accept": _codes,
-    "--as": _forms,
-    "--rotation": _rotations,
-    "--convention": lambda **_: ("matrix", *_rotations()),
-    "--unit": lambda **_: ("mm", "m", "in"),
-    "--angle-unit": lambda **_: ("deg", "rad"),
+# What a shell offers behind a word, where it is neither a file nor one of `choices`: the module
+# that has it (loaded at the tab key alone), and its name there.
+OFFERED = {
+    "code": ("engine.catalogue", "CATALOGUE"),
+    "--accept": ("engine.catalogue", "CATALOGUE"),
+    "--as": ("engine.steps.handover", "EXPORTS"),
+    "--rotation": ("engine.pendant.conventions", "POSE_ROTATIONS"),
+    "--convention": ("engine.pendant.conventions", "CONVENTIONS"),
+    "--unit": ("engine.pendant.settings", "LENGTH_MM"),
+    "--angle-unit": ("engine.pendant.settings", "ANGLE_RAD"),
 }
+
+
+def _offered(name: str, **_: object) -> Iterable[str]:
+    module, known = OFFERED[name]
+    return getattr(import_module(module), known)  # type: ignore[no-any-return]
 
 
 class Word(NamedTuple):
@@ -545,7 +535,7 @@ def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:
             if isinstance(item, Word):
                 action = command.add_argument(item.name, **item.options)
                 if item.name in OFFERED:
-                    action.completer = OFFERED[item.name]  # type: ignore[attr-defined]  # argcomplete's
+                    action.completer = partial(_offered, item.name)  # type: ignore[attr-defined]
             else:
                 group = command.add_mutually_exclusive_group(required=item.required)
                 for word in item.words:

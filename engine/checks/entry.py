@@ -243,9 +243,16 @@ def told_findings(
     for k, value, suggested in _slips(typed, pendant):
         meant = _typed_as(pendant, [*typed.values[:k], value, *typed.values[k + 1 :]])
         if meant is not None and (near := _told(meant, told)) is not None:
-            slip = ("lost-sign",) if value == -typed.values[k] else ("lost-point", "told")
-            where = {"field": pendant.labels[k], "typed": typed.fields[k], "planned": near}
-            return [finding(*slip, **where, suggested=suggested)]
+            label, text = pendant.labels[k], typed.fields[k]
+            if value == -typed.values[k]:
+                return [
+                    finding("lost-sign", field=label, typed=text, suggested=suggested, planned=near)
+                ]
+            return [
+                finding(
+                    "lost-point", "told", field=label, typed=text, suggested=suggested, planned=near
+                )
+            ]
     angles = np.asarray(typed.values[3:])
     if pendant.rotation in _UNIT_FREE or pendant.angle_unit != "deg" or not angles.any():
         return []

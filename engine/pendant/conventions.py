@@ -49,8 +49,14 @@ def euler_sequences() -> tuple[str, ...]:
 EULER_ROTATIONS: tuple[str, ...] = tuple(
     f"{kind}-{axes}" for kind in ("fixed", "moving") for axes in euler_sequences()
 )
-ROTATIONS = (*EULER_ROTATIONS, VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW, YAW, JOINTS)
+FULL_ROTATIONS = (*EULER_ROTATIONS, VECTOR, QUATERNION_WXYZ, QUATERNION_XYZW)
+"""The names whose fields give any rotation."""
+POSE_ROTATIONS = (*FULL_ROTATIONS, YAW)
+ROTATIONS = (*POSE_ROTATIONS, JOINTS)
 """Every name that `Pendant.rotation` may have."""
+MATRIX = "matrix"  # 4 × 4, 3 × 4, or the rows of one in a line
+CONVENTIONS = (MATRIX, *FULL_ROTATIONS)
+"""How other scripts write a rotation."""
 
 
 def is_quaternion(rotation: str) -> bool:

@@ -21,16 +21,15 @@ from ..estimate.problem import related
 from ..estimate.start import transforms_from
 from ..frames import apply, displaced, displacement, inverse, rotation_of, skew, transform
 from ..pendant.conventions import (
+    FULL_ROTATIONS,
     POSITION_FIELDS,
-    ROTATIONS,
-    YAW,
     field_count,
     flange_of,
     from_matrix,
     shown_of,
     to_matrix,
 )
-from ..pendant.settings import JOINTS, Pendant
+from ..pendant.settings import Pendant
 
 OFFSET_MM = 250.0  # mm; board or camera sit no farther from the flange's middle, common practice
 FIT = np.array([np.radians(0.5)] * 3 + [3.0] * 3)  # [rad, mm] board seen by a single image
@@ -150,7 +149,7 @@ def rivals(
     (3,) is the board's middle [mm]. A closed form rules most conventions out; where turns are
     small it cannot, and what is left deserves a fit. Joints and a single angle have no rivals.
     """
-    if pendant.rotation in (JOINTS, YAW):
+    if pendant.rotation not in FULL_ROTATIONS:
         return []
     poses = readings(pendant, typed)
     size = misfits(mount, poses, views, centre)
@@ -163,11 +162,11 @@ def readings(pendant: Pendant, typed: Array) -> Array:
     """Return ``typed`` (n, 4, 4) as declared, then under every other convention, (h, n, 4, 4)."""
     shown = shown_of(typed, pendant)
     values = np.array([from_matrix(R, pendant) for R in shown[:, :3, :3]])
-    names = [pendant.rotation, *(name for name in ROTATIONS if name != pendant.rotation)]
+    names = [pendant.rotation, *(name for name in FULL_ROTATIONS if name != pendant.rotation)]
     others = [
         replace(pendant, rotation=name)
         for name in names
-        if name not in (JOINTS, YAW) and field_count(name) - POSITION_FIELDS == values.shape[1]
+        if field_count(name) - POSITION_FIELDS == values.shape[1]
     ]
     place = shown[:, :3, 3]
     return np.array([flange_of(transform(to_matrix(values, o), place), o) for o in others])

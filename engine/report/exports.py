@@ -21,16 +21,16 @@ from ..cell.result import StoredResult
 from ..errors import PoseError, UsageError, nearest
 from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, turn_angles
 from ..pendant.conventions import (
+    POSE_ROTATIONS,
     POSITION_FIELDS,
     QUATERNION_WXYZ,
     QUATERNION_XYZW,
-    ROTATIONS,
     VECTOR,
     YAW,
     is_quaternion,
 )
 from ..pendant.entry import format_place, place_from_fields
-from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, Pendant
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
 from .delivered import (
     Delivered,
     delivered,
@@ -68,9 +68,8 @@ class Chosen:
             return own
         rotation, angle = self.rotation or own.rotation, self.angle_unit or own.angle_unit
         length = unit or own.length_unit
-        if rotation == JOINTS or rotation not in ROTATIONS:
-            known = [name for name in ROTATIONS if name != JOINTS]
-            raise UsageError(f"no form of rotation {rotation!r}", nearest(rotation, known))
+        if rotation not in POSE_ROTATIONS:
+            raise UsageError(f"no form of rotation {rotation!r}", nearest(rotation, POSE_ROTATIONS))
         if angle not in ANGLE_RAD or length not in LENGTH_MM:
             raise UsageError(f"unknown unit {angle!r} or {length!r}", "deg or rad; mm, m or in.")
         labels = (*"XYZ", *TURN_LABELS.get(rotation, ())) or own.labels

@@ -26,21 +26,19 @@ from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import read_bytes
 from ..frames import checked_transform, inverse, proper, transform
 from ..pendant.conventions import (
+    CONVENTIONS,
+    MATRIX,
     POSITION_FIELDS,
-    ROTATIONS,
-    YAW,
     field_count,
     is_quaternion,
     to_matrix,
 )
 from ..pendant.entry import format_pose
-from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM, AngleUnit, LengthUnit, Pendant
+from ..pendant.settings import ANGLE_RAD, LENGTH_MM, AngleUnit, LengthUnit, Pendant
 from ..pendant.table import FILE_ENDING, MOST_BYTES, MOST_ROWS, Row, Table, decoded
 from .importing import table_rows
 
 SCRIPTS = (".npz", ".npy", ".json")  # never a table as a pendant shows poses
-MATRIX = "matrix"  # as a convention: 4 × 4, 3 × 4, or the rows of one in a line
-CONVENTIONS = (MATRIX, *(name for name in ROTATIONS if name not in (JOINTS, YAW)))
 MAX_UNPACKED = 64 * 2**20  # bytes; `MOST_ROWS` matrices take 3 MB
 MOST_ARRAYS = 100  # of a file; poses, images and what else a script keeps are some ten
 MORE_DIGITS = 4  # beyond the pendant's: the numbers of a script are not rounded again

@@ -44,6 +44,7 @@ FORMS: dict[str, Form] = {
     "plane": Form("pixels to places on a plane, for a 2-D cell", ".csv"),
 }
 """The forms of `report.exports.FORMATS`, those for people first."""
+EXPORTS = (*FORMS, POSES)
 
 
 def camera_names(cell: Cell) -> tuple[str, ...]:
