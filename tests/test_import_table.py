@@ -304,6 +304,12 @@ def test_matrices_by_columns_in_parts_by_name_and_in_blocks_are_the_same_poses(w
         "0.png", "1.png"]  # fmt: skip
 
 
+def test_positions_that_are_none_are_refused_row_by_row(tmp_path: Path) -> None:
+    np.savez(tmp_path / "a.npz", R=np.tile(np.eye(3), (2, 1, 1)), t=np.ones((2, 2)))
+    rows = read_foreign(tmp_path / "a.npz", PENDANT, Convention("m"))
+    assert [row.problem for row in rows] == ["2 + 9 numbers are no pose"] * 2
+
+
 def test_what_a_recording_does_not_say_is_asked(work: Path) -> None:
     path, _ = recorded(work, "npz-matrix")
     assert "--unit" in refused("import", work / "new", path)
@@ -320,6 +326,7 @@ def test_what_a_recording_does_not_say_is_asked(work: Path) -> None:
         ("a.npz", b"PK\x03\x04nonsense"),
         ("a.npy", b"\x93NUMPY\x01\x00v\x00{'descr': '<f8', 'shape': (999999999, 4, 4)}"),
         ("a.json", b'[{"pose": [[1, 2], [3]]}]'),
+        ("a.json", b'[{"position": [1, 2, 3], "rotation": [[1, 2], [3]]}]'),
         ("a.json", b"[" * 100_000),
         ("a.json", b'{"stations": []}'),
         ("a.csv", b""),

@@ -174,20 +174,10 @@ def _transform(item: _Found, meant: Convention) -> Array:
     """Return one pose (4, 4) [mm]; raises StationbookError for numbers that are no rigid pose."""
     length = LENGTH_MM[meant.length_unit]
     if item.matrix is not None:
-        T = _numbers(item.matrix)
-        if T.size not in (12, 16):
-            raise StationbookError(f"{T.size} numbers are no matrix of a pose")
-        if T.size == 12:
-            T = np.vstack([T.reshape(3, 4), (0.0, 0.0, 0.0, 1.0)])
-        T = T.reshape(4, 4).copy()
-        if T[3, :3].any() and (T[:, 3] == (0.0, 0.0, 0.0, 1.0)).all():  # by columns
-            T = T.T
-        off = float(np.abs(T[:3, :3].T @ T[:3, :3] - np.eye(3)).max())
-        if off < ROUNDED_MATRIX and np.linalg.det(T[:3, :3]) > 0:
-            T[:3, :3] = proper(T[:3, :3])
-        T[:3, 3] *= length
-        return checked_transform(T, "the matrix")
-    turn, position = _numbers(item.turn), _numbers(item.position)
+        return _of_matrix(_numbers(item.matrix), length)
+    turn, position = _numbers(item.turn), _numbers(item.position).ravel()
+    if position.shape == (3,) and turn.shape == (3, 3):
+        return _of_matrix(np.column_stack([turn, position]), length)
     if position.shape != (3,) or turn.shape not in ((3,), (4,)):
         raise StationbookError(f"{position.size} + {turn.size} numbers are no pose")
     rotation = item.named or _rotation(turn, meant)
@@ -201,6 +191,21 @@ def _transform(item: _Found, meant: Convention) -> Array:
     labels = tuple("XYZ"[k] if k < 3 else f"R{k}" for k in range(3 + len(turn)))
     like = Pendant(meant.length_unit, meant.angle_unit, rotation, labels, (6,) * len(labels))
     return transform(to_matrix(turn, like), position * length)
+
+
+def _of_matrix(T: Array, length: float) -> Array:
+    if T.size not in (12, 16):
+        raise StationbookError(f"{T.size} numbers are no matrix of a pose")
+    if T.size == 12:
+        T = np.vstack([T.reshape(3, 4), (0.0, 0.0, 0.0, 1.0)])
+    T = T.reshape(4, 4).copy()
+    if T[3, :3].any() and (T[:, 3] == (0.0, 0.0, 0.0, 1.0)).all():  # by columns
+        T = T.T
+    off = float(np.abs(T[:3, :3].T @ T[:3, :3] - np.eye(3)).max())
+    if off < ROUNDED_MATRIX and np.linalg.det(T[:3, :3]) > 0:
+        T[:3, :3] = proper(T[:3, :3])
+    T[:3, 3] *= length
+    return checked_transform(T, "the matrix")
 
 
 def _rotation(turn: Array, meant: Convention) -> str:
@@ -234,12 +239,8 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
     images = next((a for a in arrays.values() if a.dtype.kind in "US" and a.ndim == 1), None)
     named = {name.lower(): name for name in poses}
     chosen = next((named[key] for key in KEYS_MATRIX if key in named), None)
-    pairs = _pairs(arrays)
-    if not poses and pairs is None:
-        return
-    if pairs is not None and not poses:
-        count = len(pairs[0])
-        items = (_of_pair(k, p, q) for k, (p, q) in enumerate(zip(*pairs, strict=True), 1))
+    if not poses:
+        items = _pairs(arrays)
     else:
         if chosen is None and len(poses) > 1:
             raise UsageError(
@@ -247,13 +248,12 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
                 f"Keep one, or name it {KEYS_MATRIX[0]}.",
             )
         array = poses[chosen or next(iter(poses))]
-        count = len(array)
-        items = (_of_array(k, one) for k, one in enumerate(array, 1))
-    for item in items:
-        has = images is not None and len(images) == count
-        yield replace(
-            item, image=_text(images[item.place - 1]) if has and images is not None else None
-        )
+        items = [_of_array(k, one) for k, one in enumerate(array, 1)]
+    if images is None or len(images) != len(items):
+        yield from items
+    else:
+        for item, image in zip(items, images, strict=True):
+            yield replace(item, image=_text(image))
 
 
 def _text(value: Any) -> str:
@@ -267,28 +267,23 @@ def _holds_poses(array: Any) -> bool:
     )
 
 
-def _pairs(arrays: Mapping[str, Any]) -> tuple[Array, Array] | None:
-    """Return positions (n, 3) and rotations (n, 3 or 4; n, 3, 3) in two arrays, or None."""
+def _pairs(arrays: Mapping[str, Any]) -> list[_Found]:
+    """Return the poses whose positions and rotations (of 3, 4, or 3 × 3) are two arrays."""
     found = {name.lower().removesuffix("s"): array for name, array in arrays.items()}
     position, turn = (
         next((found[k] for k in keys if k in found), None) for keys in (KEYS_PLACE, KEYS_TURN)
     )
     if position is None or turn is None or not {position.ndim, turn.ndim} <= {2, 3}:
-        return None
+        return []
     if len(position) != len(turn) or not position.size:
-        return None
+        return []
     position = position.reshape(len(position), -1)
-    if turn.shape[1:] == (3, 3):
-        return position, turn
-    turn = turn.reshape(len(turn), -1)
-    return (position, turn) if turn.shape[1] in (3, 4) else None
-
-
-def _of_pair(place: int, position: Any, turn: Any) -> _Found:
-    """Return a pose given as a position and rotation numbers or a rotation matrix."""
-    if np.shape(turn) == (3, 3):
-        return _Found(place, matrix=np.column_stack([turn, np.ravel(position)]))
-    return _Found(place, position=position, turn=turn)
+    if turn.shape[1:] != (3, 3):
+        turn = turn.reshape(len(turn), -1)
+        if turn.shape[1] not in (3, 4):
+            return []
+    both = zip(position, turn, strict=True)
+    return [_Found(k, position=p, turn=q) for k, (p, q) in enumerate(both, 1)]
 
 
 def _of_array(place: int, one: Any) -> _Found:
@@ -336,14 +331,14 @@ def _from_json(path: Path) -> Iterator[_Found]:
         document = json.loads(decoded(read_bytes(path, MOST_BYTES)))
     except (ValueError, RecursionError) as error:
         raise FileError(path, f"this is not valid JSON ({error})") from None
+    pairs: list[_Found] = []
     if isinstance(document, dict):
         with suppress(TypeError, ValueError):
-            lists = {key: np.asarray(v, float) for key, v in document.items() if _is_pair(key)}
-            if (pairs := _pairs(lists)) is not None and len(pairs[0]) > 1:
-                yield from (_of_pair(k, *one) for k, one in enumerate(zip(*pairs, strict=True), 1))
-                return
-    for place, item in enumerate(_stations(document), 1):
-        yield _of_json(place, item)
+            pairs = _pairs({k: np.asarray(v, float) for k, v in document.items() if _is_pair(k)})
+    if len(pairs) > 1:
+        yield from pairs
+    else:
+        yield from (_of_json(place, item) for place, item in enumerate(_stations(document), 1))
 
 
 def _is_pair(key: str) -> bool:
@@ -388,8 +383,6 @@ def _of_json(place: int, item: Any) -> _Found:
     for key in KEYS_TURN:
         if key in lower:
             turn, named = _turn(lower[key])
-            if np.shape(turn) == (3, 3) and len(position) == 3:
-                return replace(_of_pair(place, position, turn), image=image)
             return _Found(place, position=position, turn=turn, named=named, image=image)
     turn, named = _turn(lower)
     return _Found(place, position=_triple(lower), turn=turn, named=named, image=image)
