@@ -43,9 +43,8 @@ def _changed(
         return bring_back(session, args.station), ()
     if args.photo is None and args.note is not None:
         return annotate(session, args.station, args.note), ()
-    from . import (
-        record,  # here: a remark needs none of the checks, which take twice as long to load
-    )
+    # here: a remark needs none of the checks, which take twice as long to load
+    from . import record
 
     if args.photo is not None:
         return record.with_photo(args, session, folder), ()

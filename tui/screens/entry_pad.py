@@ -21,7 +21,7 @@ from ..widgets.large import LargeAnswer
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
-from .jobs import KEEP_PAUSE, Ask, Jobs, in_background, pause, required
+from .jobs import Ask, Jobs, in_background, pause, required, save_soon
 
 WAIT = 0.08  # s between looks while the board is being searched
 SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
@@ -167,12 +167,7 @@ class EntryPad(Vertical):
         self.entry.draft = None
         self.show_fields()
         self.check()
-        self.jobs.begin(self._keep_soon, group="keep")
-
-    async def _keep_soon(self) -> None:
-        """Keep half a line when the hand rests: it survives a cut line and a killed program."""
-        await pause(KEEP_PAUSE)
-        await in_background(self._keep)
+        self.jobs.begin(save_soon, self._keep, group="keep")
 
     def _keep(self) -> None:
         if not self.desk.follow:

@@ -89,7 +89,7 @@ class Start(Screen[bool]):
     def on_line_edit_changed(self) -> None:
         self.texts = self.query_one(Form).texts()
         self._note()
-        self.jobs.begin(save_soon, self.desk.kept, group="keep soon")
+        self.jobs.begin(save_soon, self.desk.kept.save, group="keep soon")
 
     def on_mount(self) -> None:
         which = "next" if self.desk.opened().stations else "first"
@@ -207,7 +207,7 @@ class CellEditor(Screen[Path | None]):
         for form in self.query(Form):
             self.answers |= form.texts()
         self.half.put_under(CELL, self.answers)
-        self.jobs.begin(save_soon, self.half, group="keep soon")
+        self.jobs.begin(save_soon, self.half.save, group="keep soon")
 
     async def _show(self) -> None:
         """Show the page, or the label sets that come before the pendant's page."""

@@ -98,10 +98,10 @@ async def pause(seconds: float) -> None:
     _end_if_gone()
 
 
-async def save_soon(kept: Kept) -> None:
+async def save_soon(save: Callable[[], None]) -> None:
     """Write what is typed when the hand rests: it survives a cut line and a killed program."""
     await pause(KEEP_PAUSE)
-    await in_background(kept.save)
+    await in_background(save)
 
 
 class Halves:
@@ -123,7 +123,7 @@ class Halves:
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         self.desk.kept.put(f"{self.HALF}/{message.edit.id}", message.value)
-        self.jobs.begin(save_soon, self.desk.kept, group="keep")
+        self.jobs.begin(save_soon, self.desk.kept.save, group="keep")
 
     def on_unmount(self) -> None:
         self.desk.kept.save()
@@ -175,7 +175,7 @@ class Ask(ModalScreen[str | None]):
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         self._keep(message.value if message.value != self.value else "")
         if self.kept is not None:
-            Jobs(self, lambda *_: None).begin(save_soon, self.kept, group="keep")
+            Jobs(self, lambda *_: None).begin(save_soon, self.kept.save, group="keep")
 
     def _keep(self, text: str) -> None:
         if self.kept is not None:
