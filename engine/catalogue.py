@@ -918,6 +918,18 @@ CATALOGUE: dict[str, Entry] = {
         "{direction} cannot be found from these stations; the measured {given} fixes it.",
         "Nothing to do; the result is as good as that measurement along this direction.",
     ),
+    "height-open": Entry(
+        "warning",
+        "board.height_mm may be that of another point: the board looks the same after a turn, and "
+        "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera and "
+        "board would be off by as much.",
+        "Touch one point that the camera sees, which settles it; if the other end was measured, "
+        "enter board.height_mm: {suggested}. Circles that differ (board.larger) show which end is "
+        "which.",
+        cause="An even board looks the same after half a turn; nothing in the images says which of "
+        "its ends is point 0.",
+        shows="The board as solved, turned into itself, has another point 0 at another height.",
+    ),
     "too-few": Entry(
         "error",
         "{count} usable {count:station|stations}; at least {least} are needed.",

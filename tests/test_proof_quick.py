@@ -6,6 +6,7 @@ stated covariance claims: the mean squared error over it is held near 1.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +87,29 @@ def test_a_board_the_other_way_round_on_its_mount_is_called_that(name: str) -> N
     said = quick(old, problem, "old", diagnosed).result.findings[0]
     assert said.code == "board-remounted"
     assert "the other way round" in said.message
+
+
+def test_a_height_is_that_of_one_end_of_an_even_board() -> None:
+    """Every image of the new session is read turned by half a turn: point 0 is the other end."""
+    rng, still = np.random.default_rng(5), np.zeros(6)
+    session, _ = old_session(CASES["four axes"], 3)
+    session = replace(session, board=displaced(session.board, np.array([0.2, 0, 0, 0, 0, 0])))
+    height = float(session.board[2, 3])
+    board = replace(session.problem.board, pattern="circles", diameter_mm=2.0, height_mm=height)
+    session = replace(session, problem=replace(session.problem, board=board))
+    old = diagnosed(revisited(session, 8, still, still, rng))
+    (said,) = (f for f in old.findings if f.code == "height-open")
+    far = session.board[2, :3] @ (board.points()[-1] - board.points()[0])
+    assert f"{abs(far):.0f}." in said.message
+    shift = np.array([0.0, 0.0, 0.0, 3.0, 0.0, 4.0])
+    problem = revisited(session, 5, shift, still, rng)
+    turned = (replace(o, point_ids=board.count - 1 - o.point_ids) for o in problem.observations)
+    found = quick(old, replace(problem, observations=tuple(turned)), "old", diagnosed)
+    assert found.trusted
+    assert "height-open" not in {f.code for f in found.result.findings}
+    assert found.movement is not None
+    off = displacement(found.result.geometric, displaced(session.camera, shift))
+    assert np.linalg.norm(off[3:]) < 1.5
 
 
 def test_prior_of_the_board_has_the_derivatives_that_it_claims() -> None:

@@ -17,7 +17,7 @@ from ..frames import AXES, displaced, displacement, rotation_angle
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf
 from .fit import Fit
-from .gather import behind, in_metres
+from .gather import behind, board_turns, in_metres
 from .information import flange_information
 from .problem import MOST_PIXEL_PX, Problem, absurd
 from .result import (
@@ -82,8 +82,23 @@ def observability_findings(found: Solution, without_ties: Fit | None) -> list[Fi
     if without_ties is not None and unknown(without_ties.covariance[:6, :6]):
         direction, _ = _open_direction(found)
         given = " and ".join(tie.name for tie in found.stations.constraints)
-        return [finding("unobservable", "fixed", direction=direction, given=given)]
+        items = [finding("unobservable", "fixed", direction=direction, given=given)]
+        known = found.problem.touched or found.problem.board_prior
+        return items + ([] if known else _other_end(found))
     return []
+
+
+def _other_end(found: Solution) -> list[Finding]:
+    """Return `height-open` where another point of the board may be the one that was measured."""
+    board = found.problem.board
+    if board.height_mm is None:
+        return []
+    off = (found.fit.state.board @ board_turns(board))[:, 2, 3] - found.fit.state.board[2, 3]
+    other = float(off[np.abs(off).argmax()])
+    if abs(other) <= 2 * board.height_u_mm:
+        return []
+    suggested = f"{board.height_mm - other:.1f}"
+    return [finding("height-open", distance_mm=abs(other), suggested=suggested)]
 
 
 def _open_direction(found: Solution) -> tuple[str, str]:

@@ -346,6 +346,10 @@ def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem],
     """
     alone = solve(problem)
     prior = board_prior(old, problem, alone)
+    if problem.board.height_mm is not None and len(board_turns(problem.board)) > 1:
+        # Point 0 may be another one than at the earlier session, which lies lower or higher.
+        board = replace(problem.board, height_mm=float(prior.board[2, 3]))
+        alone = solve(replace(problem, board=board))
     if remounted(alone, prior):
         xi = displacement(alone.board, prior.board)
         distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
