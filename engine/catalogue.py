@@ -921,8 +921,8 @@ CATALOGUE: dict[str, Entry] = {
     "height-open": Entry(
         "warning",
         "board.height_mm may be that of another point: the board looks the same after a turn, and "
-        "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera and "
-        "board would be off by as much.",
+        "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera "
+        "and board would be off by as much.",
         "Touch one point that the camera sees, which settles it; if the other end was measured, "
         "enter board.height_mm: {suggested}. Circles that differ (board.larger) show which end is "
         "which.",

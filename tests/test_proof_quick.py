@@ -16,11 +16,11 @@ from bumps import MOUNT, bump, old_session, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
-from simulated_sessions import BOARD, Case
+from simulated_sessions import BOARD, Case, Simulated
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
-from engine.estimate.problem import BoardPrior
+from engine.estimate.problem import BoardPrior, Problem
 from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
 from engine.proof.recheck import Quick, quick
@@ -89,26 +89,44 @@ def test_a_board_the_other_way_round_on_its_mount_is_called_that(name: str) -> N
     assert "the other way round" in said.message
 
 
-def test_a_height_is_that_of_one_end_of_an_even_board() -> None:
-    """Every image of the new session is read turned by half a turn: point 0 is the other end."""
-    rng, still = np.random.default_rng(5), np.zeros(6)
-    session, _ = old_session(CASES["four axes"], 3)
+def even(case: Case) -> Simulated:
+    """A session with a tilted board of even circles, the height of its point 0 measured."""
+    session, _ = old_session(case, 3)
     session = replace(session, board=displaced(session.board, np.array([0.2, 0, 0, 0, 0, 0])))
     height = float(session.board[2, 3])
     board = replace(session.problem.board, pattern="circles", diameter_mm=2.0, height_mm=height)
-    session = replace(session, problem=replace(session.problem, board=board))
+    return replace(session, problem=replace(session.problem, board=board))
+
+
+def turned(problem: Problem) -> Problem:
+    """Return the problem with every image read turned by half a turn: point 0 is the other end."""
+    last = problem.board.count - 1
+    seen = (replace(o, point_ids=last - o.point_ids) for o in problem.observations)
+    return replace(problem, observations=tuple(seen))
+
+
+def test_a_height_is_that_of_one_end_of_an_even_board() -> None:
+    rng, session, still = np.random.default_rng(5), even(CASES["four axes"]), np.zeros(6)
+    board = session.problem.board
     old = diagnosed(revisited(session, 8, still, still, rng))
     (said,) = (f for f in old.findings if f.code == "height-open")
     far = session.board[2, :3] @ (board.points()[-1] - board.points()[0])
     assert f"{abs(far):.0f}." in said.message
     shift = np.array([0.0, 0.0, 0.0, 3.0, 0.0, 4.0])
     problem = revisited(session, 5, shift, still, rng)
-    turned = (replace(o, point_ids=board.count - 1 - o.point_ids) for o in problem.observations)
-    found = quick(old, replace(problem, observations=tuple(turned)), "old", diagnosed)
+    found = quick(old, turned(problem), "old", diagnosed)
     assert found.trusted
     assert "height-open" not in {f.code for f in found.result.findings}
     assert found.movement is not None
     off = displacement(found.result.geometric, displaced(session.camera, shift))
+    assert np.linalg.norm(off[3:]) < 1.5
+
+
+def test_an_arm_that_tilts_an_even_board_needs_no_height() -> None:
+    rng, session, still = np.random.default_rng(5), even(CASES["fixed camera"]), np.zeros(6)
+    found = diagnosed(turned(revisited(session, 8, still, still, rng)))
+    assert found.verdict == "accepted"
+    off = displacement(found.geometric, session.camera)
     assert np.linalg.norm(off[3:]) < 1.5
 
 

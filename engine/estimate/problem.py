@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
-from ..boards.pattern import Board
+from ..boards.pattern import Board, symmetries
 from ..camera.lens import Terms, terms
 from ..camera.model import Camera, DepthCamera, LensU
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
@@ -28,6 +28,7 @@ from ..errors import SolveError
 from ..frames import apply, checked_transform, displacement, inverse, point_rows, skew
 from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
+from ..robots.arms import LEVEL_KINDS
 from ..robots.model import Robot
 
 
@@ -190,9 +191,14 @@ def constraints(problem: Problem) -> tuple[Tie, ...]:
 
 
 def height(problem: Problem) -> tuple[Constraint, ...]:
-    """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier."""
-    value = problem.board.height_mm
-    if value is None:
+    """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier.
+
+    None for a board that looks the same after a turn before an arm that tilts: which of its points
+    was measured is open, and the images show the height themselves.
+    """
+    value, robot = problem.board.height_mm, problem.robot
+    tilts = robot is not None and robot.kind not in LEVEL_KINDS
+    if value is None or (tilts and symmetries(problem.board)):
         return ()
     return (
         Constraint(
