@@ -136,7 +136,7 @@ def test_rounding_matches_the_scatter_of_rounded_poses(rotation: str, ratio: flo
     assert math.sqrt(np.mean(turns)) == pytest.approx(ratio * angle, rel=0.06)
 
 
-def test_rounding_of_joints_grows_with_reach() -> None:
+def test_rounding_of_joints_swings_the_flange_a_metre_away() -> None:
     own = pendant("joints", decimals=1)
     u = math.radians(0.1) / math.sqrt(12)
-    assert rounding(own, reach_mm=500.0) == pytest.approx((500.0 * u, u * math.sqrt(2.0)))
+    assert rounding(own) == pytest.approx((1000.0 * u, u * math.sqrt(2.0)))

@@ -61,7 +61,7 @@ def test_choice_among_real_stations_comes_within_three_percent_of_the_best(mount
     problem, result = problem_from(done.cell, done.stations), done.solved()
     first, present = (done.stations[k].base_T_flange for k in (0, -1))
     look = outlook(
-        problem, result, present, done.view(first), arm_check(None, present[None], [None]), ()
+        problem, result, present, done.view(first), arm_check(None, present[None], [None])
     )
     information = look.offers().information
     rng = np.random.default_rng(2)

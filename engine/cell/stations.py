@@ -61,12 +61,12 @@ def station_pose(cell: Cell, station: Station) -> Array | None:
     return kinematics(cell.robot).forward(values)
 
 
-def typed_station(pendant: Pendant, fields: Sequence[str] | None, station_id: int = 0) -> Station:
+def typed_station(pendant: Pendant, fields: Sequence[str] | None) -> Station:
     """Return a station for which ``fields`` were typed: its pose, or its joints."""
     typed = None if fields is None else tuple(fields)
     if pendant.shows_joints:
-        return Station(station_id, joints=typed)
-    return Station(station_id, pose=typed)
+        return Station(0, joints=typed)
+    return Station(0, pose=typed)
 
 
 def joint_values(cell: Cell, station: Station) -> Array | None:

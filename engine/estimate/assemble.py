@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..camera.lens import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
-from ..findings import Finding
 from .fit import Fit, fit
 from .noticed import not_solved, noticed
 from .problem import Problem, derivatives
@@ -41,8 +39,8 @@ def estimated(problem: Problem) -> Result:
     return unsolved(problem) if found is None else assembled(found)
 
 
-def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
-    """Return the result of a fit; ``extra`` findings are added to its own before the verdict."""
+def assembled(found: Solution) -> Result:
+    """Return the result of a fit, with what is noticed in it."""
     problem, state = found.problem, found.fit.state
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
@@ -75,10 +73,10 @@ def assembled(found: Solution, extra: Sequence[Finding] = ()) -> Result:
         depth=found.gathered.depth,
     )
     own = noticed(found, result, pick, _without_ties(found))
-    return judged(result, (*own, *extra))
+    return judged(result, own)
 
 
-def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
+def unsolved(problem: Problem) -> Result:
     """Return the result of a problem without a solution: no number, and why; None: too few."""
     nothing, nowhere = np.full((4, 4), np.nan), np.zeros(4, bool)
     result = Result(
@@ -102,7 +100,7 @@ def unsolved(problem: Problem, extra: Sequence[Finding] = ()) -> Result:
         findings=(),
         verdict="not-accepted",
     )
-    return judged(result, (*not_solved(problem), *extra))
+    return judged(result, not_solved(problem))
 
 
 def _known(covariance: Array) -> NDArray[np.bool_]:

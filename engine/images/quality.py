@@ -191,39 +191,38 @@ def quality_findings(
     board: Board,
     camera: Camera | None,
     image: str,
-    station: int | None = None,
     tolerance_mm: float | None = None,
 ) -> list[Finding]:
     """Return what is wrong with an image, gravest first; ``image`` is its name for the message.
 
     ``tolerance_mm`` of the cell: what an image may cost follows from it.
     """
-    found = _size(report, camera, station)
+    found = _size(report, camera)
     if report.found == 0:
-        found.append(_missing(report, board, image, station))
-        return found + _exposure(report, station, "image", WHITE_IMAGE_LIMIT)
-    reasons = _cut_off(report, station) + _reasons(report, board, station)
+        found.append(_missing(report, board, image))
+        return found + _exposure(report, "image", WHITE_IMAGE_LIMIT)
+    reasons = _cut_off(report) + _reasons(report, board)
     if report.precision is None or tolerance_mm is None:
         return found + reasons
     return (
         found
-        + _misfit(report.precision, station)
-        + _verdict(report, report.precision, COST_SHARE * tolerance_mm, reasons, station)
+        + _misfit(report.precision)
+        + _verdict(report, report.precision, COST_SHARE * tolerance_mm, reasons)
     )
 
 
-def _reasons(report: ImageReport, board: Board, station: int | None) -> list[Finding]:
+def _reasons(report: ImageReport, board: Board) -> list[Finding]:
     """Return what makes points uncertain."""
-    found = _smear(report, station) or _blur(report, board, station)
-    found += _exposure(report, station, None, WHITE_LIMIT)
+    found = _smear(report) or _blur(report, board)
+    found += _exposure(report, None, WHITE_LIMIT)
     if report.noise is not None and report.noise > NOISY_SHARE * report.contrast:
         noise, contrast = report.noise, report.contrast
-        found.append(finding("noisy", station=station, noise=noise, contrast=contrast))
+        found.append(finding("noisy", noise=noise, contrast=contrast))
     if report.span is not None and report.span < SMALL_SHARE:
-        found.append(finding("seen-small", station=station, percent=100 * report.span))
+        found.append(finding("seen-small", percent=100 * report.span))
     if report.tilt_deg is not None and report.tilt_deg > STEEP_DEG:
         angle = report.tilt_deg
-        found.append(finding("steep-view", station=station, angle_deg=angle, limit_deg=STEEP_DEG))
+        found.append(finding("steep-view", angle_deg=angle, limit_deg=STEEP_DEG))
     return found
 
 
@@ -232,7 +231,6 @@ def _verdict(
     told: Precision,
     limit_mm: float,
     reasons: list[Finding],
-    station: int | None,
 ) -> list[Finding]:
     """Return `imprecise` and its reasons where the image costs too much; else what was left out.
 
@@ -243,29 +241,28 @@ def _verdict(
         expected = report.expected
         if not left:
             return []
-        return [finding("points-left-out", station=station, left=left, expected=expected)]
-    said = finding("imprecise", station=station, U_mm=2 * told.u_mm, limit_mm=2 * limit_mm)
+        return [finding("points-left-out", left=left, expected=expected)]
+    said = finding("imprecise", U_mm=2 * told.u_mm, limit_mm=2 * limit_mm)
     return [said, *(replace(reason, level=Level.NOTE) for reason in reasons)]
 
 
-def _misfit(told: Precision, station: int | None) -> list[Finding]:
+def _misfit(told: Precision) -> list[Finding]:
     """Say that lens or board are not what the cell says, which one image can show."""
     off = told.misfit
     if off is None:
         return []
     variant = None if off.suspect == "either" else off.suspect
     misfit, scatter = off.misfit_px, off.scatter_px
-    return [finding("misfit", variant, station=station, misfit_px=misfit, scatter_px=scatter)]
+    return [finding("misfit", variant, misfit_px=misfit, scatter_px=scatter)]
 
 
-def _missing(report: ImageReport, board: Board, image: str, station: int | None) -> Finding:
+def _missing(report: ImageReport, board: Board, image: str) -> Finding:
     """Say why there are no points: another board, numbers that are open, or nothing found."""
     if report.other_count is not None:
         columns, rows = report.other_count
         return finding(
             "board-missing",
             "other-count",
-            station=station,
             image=image,
             columns=columns,
             rows=rows,
@@ -274,8 +271,8 @@ def _missing(report: ImageReport, board: Board, image: str, station: int | None)
         )
     if report.not_numbered:
         count = report.not_numbered
-        return finding("board-missing", "not-numbered", station=station, image=image, count=count)
-    return finding("board-missing", station=station, image=image)
+        return finding("board-missing", "not-numbered", image=image, count=count)
+    return finding("board-missing", image=image)
 
 
 def blur_limit_px(spacing_px: float, board: Board) -> float:
@@ -293,14 +290,13 @@ def blur_limit_px(spacing_px: float, board: Board) -> float:
     return float(np.clip(BLUR_SHARE * detail_px, BLUR_LEAST_PX, BLUR_MOST_PX))
 
 
-def _size(report: ImageReport, camera: Camera | None, station: int | None) -> list[Finding]:
+def _size(report: ImageReport, camera: Camera | None) -> list[Finding]:
     if camera is None or report.size_px == tuple(camera.image_size_px):
         return []
     (width, height), (cell_width, cell_height) = report.size_px, camera.image_size_px
     return [
         finding(
             "image-size",
-            station=station,
             width=width,
             height=height,
             cell_width=cell_width,
@@ -309,14 +305,14 @@ def _size(report: ImageReport, camera: Camera | None, station: int | None) -> li
     ]
 
 
-def _cut_off(report: ImageReport, station: int | None) -> list[Finding]:
+def _cut_off(report: ImageReport) -> list[Finding]:
     spacing = report.spacing_px or 0.0
     near = BORDER_SHARE * spacing
     inside = report.margin_px is not None and report.margin_px > spacing
     if inside and CLEAR_SHARE * report.expected <= report.found < report.expected:
         left = report.expected - report.found
         expected = report.expected
-        return [finding("points-left-out", station=station, left=left, expected=expected)]
+        return [finding("points-left-out", left=left, expected=expected)]
     if report.found < report.expected:
         where = "partly out of view or covered"
     elif report.margin_px is not None and report.margin_px < near:
@@ -326,7 +322,6 @@ def _cut_off(report: ImageReport, station: int | None) -> list[Finding]:
     return [
         finding(
             "board-cut-off",
-            station=station,
             where=where,
             found=report.found,
             expected=report.expected,
@@ -334,35 +329,33 @@ def _cut_off(report: ImageReport, station: int | None) -> list[Finding]:
     ]
 
 
-def _blur(report: ImageReport, board: Board, station: int | None) -> list[Finding]:
+def _blur(report: ImageReport, board: Board) -> list[Finding]:
     if report.edge_width_px is None or report.spacing_px is None:
         return []
     limit = blur_limit_px(report.spacing_px, board)
     if report.edge_width_px <= limit:
         return []
     width = report.edge_width_px
-    return [finding("blurred", station=station, width_px=width, limit_px=limit)]
+    return [finding("blurred", width_px=width, limit_px=limit)]
 
 
-def _smear(report: ImageReport, station: int | None) -> list[Finding]:
+def _smear(report: ImageReport) -> list[Finding]:
     if report.precision is None:
         far = report.smear_px > SMEAR_LIMIT_PX
-        return [finding("smeared", station=station, smear_px=report.smear_px)] if far else []
+        return [finding("smeared", smear_px=report.smear_px)] if far else []
     if not report.smear_px:
         return []
     smear_mm = report.smear_px * report.precision.mm_per_px
-    return [finding("smeared", "mm", station=station, smear_px=report.smear_px, smear_mm=smear_mm)]
+    return [finding("smeared", "mm", smear_px=report.smear_px, smear_mm=smear_mm)]
 
 
-def _exposure(
-    report: ImageReport, station: int | None, variant: str | None, white_limit: float
-) -> list[Finding]:
+def _exposure(report: ImageReport, variant: str | None, white_limit: float) -> list[Finding]:
     if report.reflection:
-        return [finding("over-exposed", "reflection", station=station)]
+        return [finding("over-exposed", "reflection")]
     if report.white_fraction > white_limit:  # little contrast is then no sign of too little light
         percent = 100 * report.white_fraction
-        return [finding("over-exposed", variant, station=station, percent=percent)]
+        return [finding("over-exposed", variant, percent=percent)]
     if report.contrast < CONTRAST_LIMIT:
         contrast, full = report.contrast, FULL_GREY + 1
-        return [finding("under-exposed", variant, station=station, contrast=contrast, full=full)]
+        return [finding("under-exposed", variant, contrast=contrast, full=full)]
     return []

@@ -287,14 +287,14 @@ def _asked(take: Callable[[], bytes], answer: list[bytes | Exception]) -> None:
 
 
 def watched(
-    source: ImageSource, taken: Collection[str] = (), sleep: Callable[[float], None] = time.sleep
+    source: ImageSource, sleep: Callable[[float], None] = time.sleep
 ) -> Iterator[NewImage | FileError | None]:
     """Yield every new image of ``source``, and at once what is wrong with it, for ever.
 
     Trouble is said when it begins or changes, not while it lasts. None: nothing new since the last
     look, so whoever asks can go on with other things or stop.
     """
-    known, said = set(taken), ""
+    known, said = set[str](), ""
     while True:
         try:
             image = source.newest(known)

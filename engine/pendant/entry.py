@@ -221,7 +221,7 @@ def place_from_fields(fields: Sequence[str], pendant: Pendant) -> Array:
     return place_of(np.array(read_fields(fields, _layout_of_a_pose(pendant)), float), pendant)
 
 
-def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[float, float]:
+def rounding(pendant: Pendant) -> tuple[float, float]:
     """Return the standard uncertainty per axis of display rounding: position [mm], angle [rad].
 
     A value shown to a step d lies anywhere within ±d/2, so u = (d/2)/√3 (GUM 4.3.7, rectangular
@@ -230,7 +230,7 @@ def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[floa
     vector: the same, exact for small vectors and up to 1.3 times too large at a half turn. Yaw: the
     one angle. Quaternion: 2u of a component, as a small turn r moves a unit quaternion by r/2 at
     right angles to itself. Joints: n turns of u give u √(n/3) about each axis, and the three main
-    joints move the flange by u · ``reach_mm`` on each axis. A turn that is rounded swings the
+    joints move the flange by u · `ASSUMED_REACH_MM` on each axis. A turn that is rounded swings the
     flange about the active tool: on each axis √(2/3) of u times their distance. Raises
     StationbookError.
     """
@@ -238,7 +238,7 @@ def rounding(pendant: Pendant, reach_mm: float = ASSUMED_REACH_MM) -> tuple[floa
     u = np.sqrt(1.0 / 12.0) * 10.0 ** -np.asarray(pendant.decimals, float)
     if pendant.shows_joints:
         joint = _rms(u) * ANGLE_RAD[pendant.joint_unit]
-        return joint * reach_mm, joint * math.sqrt(len(u) / 3.0)
+        return joint * ASSUMED_REACH_MM, joint * math.sqrt(len(u) / 3.0)
     position = _rms(u[:POSITION_FIELDS]) * LENGTH_MM[pendant.length_unit]
     turn = _rms(u[POSITION_FIELDS:])
     turn *= 2.0 if is_quaternion(pendant.rotation) else ANGLE_RAD[pendant.angle_unit]

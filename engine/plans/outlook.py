@@ -192,10 +192,10 @@ def outlook(
     present: Array,
     first_view: Array,
     arm: ArmCheck,
-    boxes: tuple[KeepOut, ...] = (),
 ) -> Outlook:
     """Return the outlook that a solved result gives; ``first_view`` (4, 4) is camera_T_board.
 
+    It knows of no boxes and no floor yet.
     Raises ValueError for an unsolved result.
     """
     if result.pick is None or result.noise is None:
@@ -219,7 +219,7 @@ def outlook(
         sight=seen,
         arm=arm,
         bodies=riding(seen, carried, hand),
-        boxes=boxes,
+        boxes=(),
         one_axis=one_axis,
         usual_mm=usual,
     )

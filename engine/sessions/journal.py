@@ -265,8 +265,8 @@ class Restored(NamedTuple):
     content: bytes
 
 
-def restored(folder: Path, file: str = SESSION_FILE) -> Restored | None:
-    """Return the newest state of ``file`` that the journal tells and its hash proves, or None.
+def restored(folder: Path) -> Restored | None:
+    """Return the newest session.yaml that the journal tells and its hash proves, or None.
 
     None also where all states together take more than `MAX_REMADE`. Raises FileError where the
     journal cannot be read.
@@ -274,7 +274,7 @@ def restored(folder: Path, file: str = SESSION_FILE) -> Restored | None:
     states: dict[str, str] = {}
     newest, remade = None, 0
     for line in map(_parsed, _texts(folder)):
-        if line is None or line["file"] != file or line["before"] == line["after"]:
+        if line is None or line["file"] != SESSION_FILE or line["before"] == line["after"]:
             continue
         for text in (states.get(line["before"] or "", ""), ""):
             made = _patched(text, line.get("patch"))
