@@ -19,7 +19,18 @@ from engine.cell.result import (
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
-from .words import NOT_KNOWN, RECHECKABLE, Line, Part, Wrap, bar, expanded, finding_lines, line_text
+from .words import (
+    NOT_KNOWN,
+    RECHECKABLE,
+    Line,
+    Part,
+    Wrap,
+    bar,
+    expanded,
+    figure,
+    finding_lines,
+    line_text,
+)
 
 BAR = 20  # cells
 
@@ -197,7 +208,7 @@ def _stations(stations: Sequence[StationResult], width: int) -> list[Line]:
                 (f"{used}  ", role),
                 *_residual(s.residual_px, most_px, size),
                 *_residual(s.robot_residual_mm, most_mm, size),
-                (_figure(s.robot_residual_deg), "text"),
+                (figure(s.robot_residual_deg), "text"),
             ]
         )
     return lines
@@ -205,8 +216,4 @@ def _stations(stations: Sequence[StationResult], width: int) -> list[Line]:
 
 def _residual(value: float | None, most: float, size: int) -> Line:
     share = value / most if value is not None and most > 0 else None
-    return [(f"{_figure(value):>7} ", "text"), (bar(share, size) + " ", "rule")]
-
-
-def _figure(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3f}"
+    return [(f"{figure(value):>7} ", "text"), (bar(share, size) + " ", "rule")]

@@ -233,8 +233,8 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
         codes = [f"+{code}" for code in item.codes_new] + [f"-{code}" for code in item.codes_gone]
         said = f"  {' '.join(codes)}" if codes else ""
         lines.append(
-            f"{_three(item.expanded_mm_before):>8} {_three(item.expanded_mm):>7} "
-            f"{_three(item.shift_mm):>9} {_three(item.shift_u):>6}  {verdict}, {name}{said}"
+            f"{figure(item.expanded_mm_before):>8} {figure(item.expanded_mm):>7} "
+            f"{figure(item.shift_mm):>9} {figure(item.shift_u):>6}  {verdict}, {name}{said}"
         )
     failed = sum(item.error is not None for item in done)
     worse = sum(item.worse for item in done)
@@ -244,5 +244,6 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
     return lines
 
 
-def _three(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3f}"
+def figure(value: float | None, decimals: int = 3) -> str:
+    """Return a number for a table, or a dash for none."""
+    return "-" if value is None else f"{value:.{decimals}f}"

@@ -16,12 +16,12 @@ from ..arrays import Array, Grey
 from ..camera.lens import Lens
 from ..errors import StationbookError
 from .candidates import Detection, full_size, mapped, nothing, on_one_line, reduced
-from .corners import REACH, SATURATED, measure_corners
+from .corners import REACH, measure_corners
 from .grids import described, on_surface
 from .pattern import Board
 from .placement import board_cells
 from .surface import Surface, fitted
-from .windows import Measured, pixel_noise, sampled
+from .windows import SATURATED, Measured, pixel_noise, sampled
 
 
 def charuco_layout(board: Board) -> cv2.aruco.CharucoBoard:

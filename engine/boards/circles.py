@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from ..arrays import Array, Grey
-from .windows import Bools, Floats, Measured, Windows, grouped
+from .windows import SATURATED, Bools, Floats, Measured, Windows, grouped
 
 HALF_WAY = 0.5  # [-] of the distance to the next circle: the mask reaches so far
 RING_SHARE = 0.4  # [-] of the way from the rim to there: background from there
@@ -34,7 +34,6 @@ ODD_CONTRAST = 0.5  # [-] of the board's median: less is a shade, not a circle
 STEPS, SAME_PX = 4, 0.01
 BARE = 0.12  # [-] of the board's contrast: a place with no more than this is bare
 LIT = (0.7, 1.4)  # [-] background against the circles' nearest one
-SATURATED = 250.0  # grey levels; a reflection looks like paper
 
 
 def measure_circles(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import Array, Grey
-from .windows import Bools, Floats, Measured, Windows, grouped, sampled
+from .windows import SATURATED, Bools, Floats, Measured, Windows, grouped, sampled
 
 REACH = 0.42  # [-] of the distance to the next corner: the window; its weight falls to 0 there
 MOST_REACH_PX = 16.0  # px; larger windows cost time and gain nothing on a rendered board
@@ -20,7 +20,6 @@ SPREAD = 0.07  # [-] around there
 LEAST_CONTRAST = 5.0  # grey levels between the squares that meet
 MOST_UNLIKE = 0.5  # [-] of the contrast between the two squares of one colour
 MARGIN_ALIKE = 0.15  # [-] of the contrast: how close a margin's grey is to the light squares'
-SATURATED = 250.0  # grey levels; a reflection looks like a margin
 MOST_MISFIT = 2.5  # [-] of the board's median: gradients that miss the corner by more belong to
 LEAST_MISFIT_PX = 0.35  # px  something else; below this they harm nothing
 

@@ -18,6 +18,7 @@ Floats = NDArray[np.float32]  # greys and slopes: single precision is plenty
 # keeps at hand
 SIZES = (*range(4, 16), *range(16, 32, 2), *range(32, 56, 4))
 MOST_VALUES = 2**16
+SATURATED = 250.0  # grey levels; a reflection looks like paper, or like a margin
 ROUNDING = 0.29  # grey levels; 1/√12, of whole numbers
 NOISE_VALUES = 300_000  # looked at for the noise; more tell nothing new
 

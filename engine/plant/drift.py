@@ -387,10 +387,11 @@ def _knocks(series: Series) -> dict[float, _Fit]:
 def _around(series: Series, place: float) -> tuple[str, str]:
     before = float(series.days[series.days < place].max())
     after = float(series.days[series.days > place].min())
-    return _date(series, before), _date(series, after)
+    return date_of(series, before), date_of(series, after)
 
 
-def _date(series: Series, day: float) -> str:
+def date_of(series: Series, day: float) -> str:
+    """Return the date of a day of the series."""
     start = series.start or datetime(1, 1, 1)
     return (start + timedelta(days=day)).date().isoformat()
 
@@ -435,8 +436,8 @@ def _ahead(found: Drift, series: Series, fit: _Fit | None, now: datetime | None)
     interval = LONGEST_INTERVAL_DAYS if longest is None else longest - 1
     return replace(
         found,
-        day=None if day is None else _date(series, first + day),
-        day_even=None if even is None else _date(series, first + even),
+        day=None if day is None else date_of(series, first + day),
+        day_even=None if even is None else date_of(series, first + even),
         chance_now=float(chance[now_at]),
         interval_days=min(interval, LONGEST_INTERVAL_DAYS) if interval > 0 else 0,
     )

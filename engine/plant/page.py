@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from ..report.html_base import (
     table,
 )
 from .cells import CellRow
-from .drift import Drift, Series
+from .drift import Drift, Series, date_of
 
 WIDTH, HEIGHT, MARGIN = 560.0, 150.0, 34.0  # of one drawing, units of its own
 ALARM_SIGN = "▲"  # beside the words, so that no colour is needed
@@ -107,8 +107,8 @@ def _drawing(series: Series) -> Html:
 
     lines = [_line(MARGIN, y(0), WIDTH - MARGIN, y(0)), _line(MARGIN, y(0), MARGIN, y(top))]
     lines.append(_text(4, y(top) + 8, f"{rounded(top)} mm"))
-    lines.append(_text(MARGIN, HEIGHT - 6, _day(series, 0.0)))
-    lines.append(_text(WIDTH - MARGIN - 60, HEIGHT - 6, _day(series, last)))
+    lines.append(_text(MARGIN, HEIGHT - 6, date_of(series, 0.0)))
+    lines.append(_text(WIDTH - MARGIN - 60, HEIGHT - 6, date_of(series, last)))
     if limit is not None:
         lines.append(_line(MARGIN, y(limit), WIDTH - MARGIN, y(limit), dashed=True))
     lines += [
@@ -138,8 +138,3 @@ def _line(
 
 def _text(x: float, y: float, words: str) -> str:
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="11" fill="#45555f">{words}</text>'
-
-
-def _day(series: Series, day: float) -> str:
-    start = series.start or datetime(1, 1, 1)
-    return (start + timedelta(days=day)).date().isoformat()

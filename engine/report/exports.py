@@ -31,6 +31,7 @@ from ..pendant.conventions import (
 )
 from ..pendant.entry import format_place, place_from_fields
 from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
+from ..sessions.store import no_formula
 from .delivered import (
     Delivered,
     delivered,
@@ -125,9 +126,6 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     return str(store.releaseAndGetString())
 
 
-FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run such a text as a formula
-
-
 def export(
     result: StoredResult,
     cell: Cell,
@@ -216,7 +214,7 @@ def _as_csv(item: Delivered, unit: str) -> str:
     table.writerow(("quantity", "value", "unit"))
     convention = "rotation as unit quaternion x y z w and as matrix elements r11 to r33"
     for key, text in facts(item, unit, convention):
-        table.writerow((key, "'" + text if text.startswith(FORMULA_SIGNS) else text, ""))
+        table.writerow((key, no_formula(text), ""))
     for axis, value in zip("xyz", scaled(item.matrix[:3, 3], unit), strict=True):
         table.writerow((axis, repr(float(value)), unit))
     for axis, value in zip("xyzw", quaternion_xyzw(item.matrix[:3, :3]), strict=True):

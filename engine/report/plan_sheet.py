@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..cell.cell import Cell
+from ..pendant.conventions import POSITION_FIELDS
 from ..plans.types import Plan, Step
 from .html_base import Html, element, joined, page, safe
 
@@ -15,7 +16,6 @@ ROW_MM = (8.0, 25.0)  # mm; least and largest height of one station's row
 TYPE = 0.27  # [-] height of the type over that of a row, so that two lines and a rim fit
 TYPE_MM = (2.2, 4.2)  # mm; smallest and largest type of what is read from afar
 REASON_MM = 16.0  # mm; in lower rows there is no room for why a station is worth visiting
-POSITION_FIELDS = 3
 
 
 def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:

@@ -181,6 +181,11 @@ def encoded(text: str) -> bytes:
     return text.encode("utf-8", "backslashreplace")
 
 
+def no_formula(text: str) -> str:
+    """Return a text for a CSV file, in which a spreadsheet runs nothing as a formula."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
+
+
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
     """Turn the operating system's error into a sentence."""

@@ -11,10 +11,11 @@ from pathlib import Path
 from engine.errors import UsageError
 from engine.plant.archive import Summary, by_cell, summaries
 from engine.plant.cells import COLUMNS, CellRow, rows
-from engine.sessions.store import encoded, write_output
+from engine.sessions.store import encoded, no_formula, write_output
 
 from ..clock import now
 from ..output import print_json, say
+from ..words import figure
 
 
 def run(args: argparse.Namespace) -> int:
@@ -74,17 +75,13 @@ def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
         left = "" if row.days_left is None else f"{row.days_left:.0f}"
         proven = (row.proven_on or "yes") if row.proven else "no"
         lines.append(
-            f"{row.cell[:name]:{name}}  {row.result_on or '-':10}  {_mm(row.expanded_mm):>5} "
-            f"{_mm(row.tolerance_mm):>5}  {proven if row.verdict else '-':10} "
+            f"{row.cell[:name]:{name}}  {row.result_on or '-':10}  {figure(row.expanded_mm, 2):>5} "
+            f"{figure(row.tolerance_mm, 2):>5}  {proven if row.verdict else '-':10} "
             f"{row.recheck_on or '-':10} {moved:>12} {left:>5}  {row.words}"
         )
     alarms = sum(row.alarm for row in listed)
     lines += ["", f"{len(listed)} cells, {sessions} sessions, {alarms} to look at first"]
     return lines + [f"  {problem}" for row in listed for problem in row.problems]
-
-
-def _mm(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f}"
 
 
 def _csv(listed: Sequence[CellRow]) -> str:
@@ -98,7 +95,5 @@ def _csv(listed: Sequence[CellRow]) -> str:
 
 
 def _cell(value: object) -> object:
-    """Return a value for a spreadsheet, in which no text runs as a formula."""
-    if isinstance(value, str) and value.startswith(("=", "+", "-", "@")):
-        return f"'{value}"
-    return "" if value is None else value
+    """Return a value for a spreadsheet."""
+    return no_formula(value) if isinstance(value, str) else "" if value is None else value

@@ -53,6 +53,11 @@ def number(text: str) -> str | None:
     return None
 
 
+def number_or_empty(text: str) -> str | None:
+    """Check a number that may be left out."""
+    return number(text) if text.strip() else None
+
+
 def above_zero(text: str) -> str | None:
     """Check for a number above zero."""
     wrong = number(text)

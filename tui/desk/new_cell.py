@@ -25,6 +25,7 @@ from .form import (
     needed,
     not_below_zero,
     number,
+    number_or_empty,
     numbers,
     whole,
 )
@@ -165,7 +166,7 @@ def _height(answers: Answers) -> list[Question]:
     """Ask what an arm that turns about one axis only cannot show."""
     where = "in the base" if answers["mount"] == "flange" else "in the flange frame"
     return [
-        Question("height", "Height of point 0, mm", "", _number_or_nothing,
+        Question("height", "Height of point 0, mm", "", number_or_empty,
                  f"z of the board's first point {where}, measured: this arm cannot show it. Empty: "
                  "one point is to be touched.", _unmeasured),
         Question("height_u", "Known to, mm", "0.3", above_zero,
@@ -178,10 +179,6 @@ def _level(answers: Answers) -> bool:
     if answers["robot"] == "file":
         return read_robot(Path(answers["robot_file"]).expanduser()).kind in LEVEL_KINDS
     return answers["robot"] in ("scara", "palletizer") or answers.get("rotation") == YAW
-
-
-def _number_or_nothing(text: str) -> str | None:
-    return number(text) if text.strip() else None
 
 
 def _unmeasured(text: str) -> str | None:

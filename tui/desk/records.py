@@ -17,18 +17,13 @@ from engine.steps.upkeep import described
 from ..commands.pointing import frame_lines
 from ..output import cautions
 from .desk import Desk
-from .form import Question, as_number, choice, needed, number
+from .form import Question, as_number, choice, needed, number_or_empty
 
 BETWEEN = " | "  # instruments in one line
 TOUCHED, SEEN = "touched", "seen"
 FORM_NAMES = tuple(name for name in FORMS if name != "plane")
 INSTRUMENT = "Each as name; serial number; due day (2027-03-01); several with | between."
 POINT = "As the pendant shows the pose with the pointer there, or x y z in the camera."
-
-
-def number_or_empty(text: str) -> str | None:
-    """Check a number that may be left out."""
-    return number(text) if text.strip() else None
 
 
 def about_questions(desk: Desk) -> list[Question]:

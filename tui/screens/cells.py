@@ -19,7 +19,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from ..words import again_lines, duration
+from ..words import again_lines, duration, figure
 from .jobs import Ask, Jobs, in_background, required
 
 if TYPE_CHECKING:
@@ -43,7 +43,9 @@ class CellList(Chooser[CellRow]):
     def row_line(self, item: CellRow, width: int) -> Line:
         """Return the cell, U against the tolerance, what moved, days left, and the rating."""
         room = self._room(width)
-        numbers = f"{_mm(item.expanded_mm):>6}{_mm(item.tolerance_mm):>6}{_mm(item.movement_mm):>7}"
+        sizes = (item.expanded_mm, item.tolerance_mm, item.movement_mm)
+        expanded, limit, moved = (figure(size, 2) for size in sizes)
+        numbers = f"{expanded:>6}{limit:>6}{moved:>7}"
         left = "" if item.days_left is None else f"{item.days_left:.0f}"
         role = "error" if item.alarm else ROLES.get(item.rating, "warning")
         return [
@@ -54,10 +56,6 @@ class CellList(Chooser[CellRow]):
     @staticmethod
     def _room(width: int) -> int:
         return max(width - 27 - WORDS, 16)
-
-
-def _mm(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f}"
 
 
 def behind() -> type[Plant]:
