@@ -19,9 +19,9 @@ from tui.desk.form import Question, above_zero, as_number, as_numbers, not_below
 from tui.desk.new_cell import PAGES, save
 from tui.screens.jobs import Ask
 from tui.screens.sessions import Sessions
-from tui.widgets.form import Form
+from tui.widgets.form import Form, FormEdit
 from tui.widgets.line_edit import LineEdit
-from tui.widgets.looks import Looks, Terminal
+from tui.widgets.looks import Looks, Terminal, line_text
 
 CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
 FIELDS = {question.key: question for page in PAGES for question in page.questions(
@@ -275,7 +275,7 @@ def test_an_image_size_is_read_as_people_write_it(typed: str) -> None:
 
 
 @on_screen
-async def test_a_choice_is_taken_with_the_arrow_keys(tmp_path: Path) -> None:
+async def test_a_choice_is_taken_with_the_arrow_keys_and_by_clicks(tmp_path: Path) -> None:
     app = Stationbook(Sessions(tmp_path / "sessions"))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "No session here yet")
@@ -287,6 +287,12 @@ async def test_a_choice_is_taken_with_the_arrow_keys(tmp_path: Path) -> None:
         await pilot.press("right", "enter", "left")
         edits = app.screen.query_one(Form).edits
         assert [edit.value for edit in edits[1:]] == ["flange", "palletizer"]
+        beside = app.screen.query_one("#form-robot", FormEdit)
+        shown = line_text(beside.draw(beside.size.width, 1)[0])
+        await pilot.click(beside, offset=(shown.index("scara") + 2, 0))
+        assert beside.value == "scara"
+        await pilot.click("#form-mount", offset=(1, 0))
+        assert edits[1].value == "frame"
 
 
 PALLETIZER = {

@@ -110,11 +110,12 @@ class Start(Screen[bool]):
             Question("frame", "Active user frame", str(cell.pendant.active_frame), needed, FRAME),
             Question("warm", "Robot warmed up (y/n)", warm, yes_or_no,
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
-                     "run before recording."),
+                     "run before recording.", choices=("y", "n")),
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
                      "Measure over the whole row and divide by the number of steps."),
             Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
-                     f"Made with this camera at {width} × {height} px, this focus and zoom?"),
+                     f"Made with this camera at {width} × {height} px, this focus and zoom?",
+                     choices=("y", "n")),
         ]  # fmt: skip
 
     def on_form_finished(self, message: Form.Finished) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
@@ -47,9 +48,14 @@ class FormEdit(LineEdit):
         at = self.choices.index(now) + step if now in self.choices else 0
         self.set(self.choices[at % len(self.choices)])
 
-    def on_click(self) -> None:
-        """Take the next of the choices."""
-        if self.choices:
+    def on_click(self, event: events.Click) -> None:
+        """Take the answer that is clicked on beside the line; anywhere else the next one."""
+        beside = line_text(self._beside(self.size.width))
+        at = event.x - (self.size.width - len(beside))
+        word = (beside[:at].split(" ")[-1] + beside[at:].split(" ")[0]) if at > 0 else ""
+        if word in self.choices:
+            self.set(word)
+        elif self.choices:
             self.take_next(1)
 
     def edit(self, key: str) -> bool:
