@@ -32,7 +32,8 @@ from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
 from engine.cautions import TOUCH
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.frames import apply
 from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
 from engine.robots.kinematics import kinematics
@@ -41,7 +42,7 @@ from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
-from engine.simulate.scenario import Truth
+from engine.simulate.scenario import Truth, truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import Answers, answer_questions
@@ -261,6 +262,33 @@ async def test_typed_line_is_shown_by_field_and_refused_with_the_reason(
         await pilot.pause(0.3)
         assert not read_touches(folder).touches
         assert "612.4" in text(app)  # what was typed is still there to be put right
+
+
+@on_screen
+async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Path) -> None:
+    folder = tmp_path / "four"
+    make_session(folder, 12, EYE_TO_HAND, 4)
+    session = open_session(folder)
+    board = replace(session.cell.board, height_mm=None)
+    cell = replace(session.cell, board=board)
+    store(folder, replace(session, cell=cell), answered=True)
+    rng = np.random.default_rng(8)
+    laid = lay_board(tmp_path, 1, truth(EYE_TO_HAND, 4), np.array([640.0, 20.0, 620.0]), rng)
+    point = apply(laid.base_T_board, board.points()[44][None])[0]
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await described(pilot)
+        await look(pilot, laid, 1)
+        pose = " ".join(f"{x:.2f}" for x in point + TIP)
+        await paste_line(pilot, f"44 {pose} 0")
+        await pilot.press("enter")
+        await until(pilot, "Touch 1 stored.", "q, then s solves with it")
+        await pilot.press("escape", "q")
+        await until(pilot, "touch one point: p")
+        await pilot.press("s")
+        await until(pilot, "Verdict: ACCEPTED, not proven yet", "the measured touched point fixes")
+    assert read_touches(folder).touches[0].role == "missing-number"
 
 
 @on_screen

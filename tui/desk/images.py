@@ -19,6 +19,7 @@ from engine.files import holds, inside, sha256
 from engine.findings import Finding
 from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
+from engine.proof.touch import read_touches
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import stored_points
 from engine.steps.pictures import (
@@ -146,13 +147,15 @@ class Watch:
         self._asked = True
 
     def _recorded(self, image: NewImage) -> bool:
-        """Tell whether a station has this image; those of another size are not even read."""
+        """Tell whether a station or the proof has it; those of another size are not even read."""
         named = {
             name
             for station in self.desk.opened().stations
             for name in (station.image, *(view.image for view in station.views))
             if name is not None
         }
+        with suppress(FileError):  # a damaged file of touches is said where it is opened
+            named |= {view.image for view in read_touches(self.desk.folder).views if view.image}
         for name in sorted(named):
             with suppress(FileError):
                 if holds(inside(self.desk.folder, name), image.data, MOST_IMAGE_BYTES):

@@ -97,7 +97,7 @@ def _robot(answers: Answers) -> list[Question]:
                  "Model angle = direction · shown angle − offset; a lift: mm."),
         Question("directions", "Directions of the joints", " ".join(["1"] * axes), _signs(axes),
                  "1, or −1 for a joint that the pendant counts the other way."),
-        Question("coupling", "Joint that moves with another", "none", _coupling(axes),
+        Question("coupling", "Joint moving with another", "none", _coupling(axes),
                  "Such as J3 J2: the shown J3 moves with J2 (parallel linkage). Or none."),
     ]  # fmt: skip
 

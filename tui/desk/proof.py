@@ -18,7 +18,7 @@ from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
 from engine.images.sources import NewImage
 from engine.proof.conclusion import Proof
-from engine.proof.touch import Touch, Touches, read_touches
+from engine.proof.touch import Role, Touch, Touches, read_touches
 from engine.proof.touch_errors import PointError
 from engine.sessions.changes import Change
 from engine.sessions.results import input_hashes, read_result
@@ -27,9 +27,14 @@ from engine.steps import proving
 
 from ..words import proof_said
 from .desk import Desk, stamp
+from .solution import lacks_number
 from .views import Fact, Facts, FieldView
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
+OPEN_NUMBER = (
+    "The stations leave a direction open. Touch one board point: it gives the missing number and "
+    "proves nothing. Type its number and the pose."
+)
 NO_POINT = "type the number of the board point first, a whole number, then the pose"
 
 
@@ -146,7 +151,20 @@ class Touching:
         if point is None:
             raise UsageError(NO_POINT)
         desk = self.desk
-        return proving.touch_added(session, desk.folder, found, pose, point=point, who=desk.who)
+        role: Role = "missing-number" if self._number_open(found) else "proof"
+        return proving.touch_added(
+            session, desk.folder, found, pose, point=point, role=role, who=desk.who
+        )
+
+    def _number_open(self, found: Touches) -> bool:
+        """Tell whether the next touch gives the number that the stations leave open."""
+        return self.open_number and not found.of_role("missing-number")
+
+    @property
+    def open_number(self) -> bool:
+        """Whether the result still lacks what one touched point gives."""
+        solution = self.desk.solution
+        return solution is not None and lacks_number(solution.stored)
 
     def add_joints(self, touch: int, text: str) -> int:
         """Keep the joints at a touch."""
@@ -199,6 +217,10 @@ class Touching:
             return "F3 describes the pointer: its tip in the flange, and how well it is known."
         if not found.views:
             return "Lay the board in the cell where it will pick, robot out of view. F4 takes it."
+        if self._number_open(found):
+            return OPEN_NUMBER
+        if self.open_number:
+            return "The missing number is touched: q, then s solves with it. Then prove it."
         if found.touches and self.joints_help and not self._shown():
             return "F7: the joints at a touch show whether tool and frame are as told."
         return "Tip on a board point: type its number and the pose, in one line. Enter stores it."
@@ -234,7 +256,7 @@ class Touching:
 
     def conclusion(self) -> str:
         """Say in one line what is proven."""
-        kept = "" if self.stored else "; F6 stores it"
+        kept = "" if self.stored else "; F6 stores"
         return proof_said(self.proof) + kept
 
     def rows(self) -> list[TouchRow]:

@@ -20,7 +20,7 @@ from ..words import RECHECKABLE, Part
 from .desk import Desk
 from .entry import Entry, first_station
 from .kept import Kept
-from .solution import Advice
+from .solution import Advice, lacks_number
 from .views import Fact, Facts, Job, Move, Quality, Row, Title, counts
 
 _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", None: "good"}
@@ -131,7 +131,8 @@ def job(desk: Desk, *, here: bool = False) -> Job:
 
 def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Job:
     if not stored.accepted:
-        return Job(f"not accepted{open_}", "F6 shows why" if way else "", due=True)
+        touch = "touch one point: p" if lacks_number(stored) else ""
+        return Job(f"not accepted{open_}", "F6 shows why" if way else touch, due=True)
     if not stored.proven:
         return Job(f"accepted{open_}", f"prove: {way}p", due=True)
     if not desk.reported():

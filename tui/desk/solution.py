@@ -42,6 +42,11 @@ class Solution:
         return replace(self, solved=replace(self.solved, stored=replace(stored, inputs=None)))
 
 
+def lacks_number(stored: StoredResult) -> bool:
+    """Tell whether the stations leave a direction open, which one touched point can give."""
+    return any(f.code == "unobservable" and f.level is Level.ERROR for f in stored.findings)
+
+
 def solvable(session: Session | None) -> bool:
     """Tell whether there are enough stations to try."""
     stations = session.stations if session else ()

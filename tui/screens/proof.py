@@ -319,7 +319,8 @@ class Proof(Halves, Screen[None]):
                 await in_background(self.touching.add_joints, number, joints)
                 self.joints.set("")
             self.set_focus(self.line)
-            self.show_proof(f"Touch {number} stored.", last=True)
+            said = self.touching.next_step() if self.touching.open_number else ""
+            self.show_proof(f"Touch {number} stored. {said}".strip(), last=True)
         finally:
             for edit in (self.line, self.joints):
                 edit.release()
