@@ -230,11 +230,6 @@ def _plane(camera_T_board: np.ndarray, camera: Camera, u: np.ndarray, v: np.ndar
     return (H[0, 0] * a + H[0, 1] * b + H[0, 2]) / w, (H[1, 0] * a + H[1, 1] * b + H[1, 2]) / w
 
 
-def turned_copies(image: np.ndarray) -> list[np.ndarray]:
-    """The image turned by 0, 1, 2 and 3 quarter turns."""
-    return [np.ascontiguousarray(np.rot90(image, k)) for k in range(4)]
-
-
 def rms(found: np.ndarray, truth: np.ndarray) -> float:
     """RMS distance [px] of matching points."""
     return float(np.sqrt(np.mean(np.sum((found - truth) ** 2, axis=1))))

@@ -73,3 +73,9 @@ def refused(*words: object) -> str:
     assert "Traceback" not in run.stderr
     assert run.stderr.startswith("stationbook: ") or run.stderr.startswith("usage: ")
     return run.stderr
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Return what the files of a folder hold, the lock left out."""
+    files = (path for path in folder.rglob("*") if path.is_file() and path.name != ".lock")
+    return {str(path.relative_to(folder)): path.read_bytes() for path in files}

@@ -58,6 +58,11 @@ def example(folder: Path, stations: int = 9, *, source: bool = False) -> Path:
     return store(folder, session, answered=True)
 
 
+def pose(station: int) -> str:
+    """Return a station's pose of the example, as it is typed."""
+    return " ".join(open_session(EXAMPLE).existing(station).pose or ())
+
+
 def store(folder: Path, session: Session, *, answered: bool = False) -> Path:
     """Store a session as it is given."""
     with writing(folder):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from command import answer, refused, stationbook
+from command import answer, contents, refused, stationbook
 from made_session import make_session, stops
 
 from engine.simulate.scenario import cell_text
@@ -32,11 +32,6 @@ def session(good: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "session"
     shutil.copytree(good, folder)
     return folder
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    files = (path for path in folder.rglob("*") if path.is_file() and path.name != ".lock")
-    return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 
 def edit(session: Path, old: str, new: str) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
-from command import answer, refused, stationbook
+from command import answer, contents, refused, stationbook
 from made_session import make_session
 from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
@@ -63,11 +63,6 @@ def touch(
         for point in points:  # the same step as the command takes, without a process for each
             pose = touch_pose(laid, point, rng, off)
             touch_point(folder, WHO, pose, point)
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    files = (path for path in folder.rglob("*") if path.is_file() and path.name != ".lock")
-    return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 
 def stored(folder: Path) -> dict:

@@ -15,7 +15,7 @@ from time import monotonic, sleep
 from typing import NamedTuple
 
 import pytest
-from screen_bench import EXAMPLE, example
+from screen_bench import example, pose
 from screen_terminal import PROGRAM, Program
 
 from engine.errors import BusyError
@@ -113,12 +113,6 @@ def _wait_for(port: int, server: subprocess.Popen[bytes], log: Path) -> None:
         assert server.poll() is None, log.read_text()
         assert monotonic() < end, log.read_text()
         sleep(0.05)
-
-
-def pose(station: int) -> str:
-    found = open_session(EXAMPLE).station(station)
-    assert found is not None
-    return " ".join(found.pose or ())
 
 
 def free_again(folder: Path) -> None:

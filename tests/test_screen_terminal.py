@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from screen_bench import EXAMPLE, example, store
+from screen_bench import EXAMPLE, example, pose, store
 from screen_terminal import PROGRAM, Program
 
 from engine.cell.session import REVISIT, PlannedStation
@@ -42,12 +42,6 @@ def now_or_later(program: Program) -> None:
     program.press("enter")
     program.until("CAUTION", "NEXT")
     program.quiet()
-
-
-def pose(station: int) -> str:
-    found = open_session(EXAMPLE).station(station)
-    assert found is not None
-    return " ".join(found.pose or ())
 
 
 def opening(folder: Path, *more: str, size: tuple[int, int] = (80, 24), **environ: str) -> Program:

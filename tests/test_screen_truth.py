@@ -7,13 +7,13 @@ from time import sleep
 
 import pytest
 from screen_bench import (
-    EXAMPLE,
     app_for,
     choose,
     comes,
     example,
     on_screen,
     opened,
+    pose,
     text,
     type_line,
     until,
@@ -28,13 +28,6 @@ from tui.desk.views import Move
 from tui.screens.forms import Start
 from tui.screens.stations import Stations
 from tui.widgets.panels import FindingsView
-
-
-def pose(station: int) -> str:
-    found = open_session(EXAMPLE).station(station)
-    assert found is not None
-    return " ".join(found.pose or ())
-
 
 # ---- the headline -------------------------------------------------------------------------------
 

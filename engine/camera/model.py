@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 LensFrom = Literal["cell", "guess", "images", "earlier"]
+SOURCES = ("folder", "device", "url", "command", "genicam")  # keys of `Camera.source`
 DISTORTION_COUNTS = (0, 4, 5, 8, 12, 14)  # the lengths that OpenCV's lens model knows
 
 

@@ -20,6 +20,7 @@ from threading import Thread
 from time import perf_counter
 from typing import Protocol
 
+from ..camera.model import SOURCES
 from ..errors import FileError, UsageError
 from .live_sources import (
     COMMAND_TIMEOUT_S,
@@ -42,7 +43,6 @@ _IMAGE = re.compile(rf"^({_WORDS})[._-]|[._-]({_WORDS})$", re.IGNORECASE)
 PATIENCE_S = URL_TIMEOUT_S + 2.0
 COMMAND_PATIENCE_S = COMMAND_TIMEOUT_S + 5.0
 POLL_S = 0.3  # s between looks; network shares send no events
-KINDS = ("folder", "device", "url", "command", "genicam")
 
 SHARE = 400  # times as long as listing a folder took it is left alone: 0.25 % of a core
 COARSE_S = 2.0  # s; times of a FAT folder go by steps of 2 s, so a change just now may not show
@@ -90,9 +90,9 @@ def open_source(
     ``pairs``: images of a folder wait for the depth taken with them. ``commands`` holds the user's
     own commands by name. Raises UsageError for anything else.
     """
-    if len(source) != 1 or next(iter(source)) not in KINDS:
+    if len(source) != 1 or next(iter(source)) not in SOURCES:
         raise UsageError(
-            f"camera.source: {dict(source)} is no image source", f"One of {', '.join(KINDS)}."
+            f"camera.source: {dict(source)} is no image source", f"One of {', '.join(SOURCES)}."
         )
     kind, value = next(iter(source.items()))
     if kind == "folder":

@@ -18,7 +18,14 @@ from ..boards.pattern import (
     check_board,
 )
 from ..boards.points_file import read_board_points
-from ..camera.model import DISTORTION_COUNTS, Camera, DepthCamera, LensU, guessed_camera
+from ..camera.model import (
+    DISTORTION_COUNTS,
+    SOURCES,
+    Camera,
+    DepthCamera,
+    LensU,
+    guessed_camera,
+)
 from ..cell.cell import (
     EYE_TO_HAND,
     Cell,
@@ -363,7 +370,6 @@ def _board(values: Values, node: Node, inside: bool) -> Board:
     return replace(board, measured=tuple((number, x, y, z) for number, x, y, z in rows))
 
 
-SOURCES = ("folder", "device", "url", "command", "genicam")
 MOST_PIXELS = 100_000  # px; ten times the longest side of a large industrial sensor
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
