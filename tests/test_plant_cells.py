@@ -18,6 +18,7 @@ from later_session import make_later
 from made_session import make_session
 from screen_bench import EXAMPLE
 
+from engine.plant import archive
 from engine.plant.archive import (
     Noted,
     Result,
@@ -135,8 +136,6 @@ def old(folder: Path, hours: float = 1.0) -> None:
 def test_an_index_is_believed_only_while_the_files_are_the_same(
     plant: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import engine.plant.archive as archive
-
     monkeypatch.setattr(archive, "IN_DOUBT_NS", -(10**12))  # change times cannot be set back
     read: list[str] = []
     real = archive.summary
@@ -160,8 +159,6 @@ def test_an_index_is_believed_only_while_the_files_are_the_same(
 def test_what_changed_a_moment_ago_is_read_again(
     plant: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import engine.plant.archive as archive
-
     summaries(plant)
     read: list[str] = []
     real = archive.summary
@@ -175,13 +172,12 @@ def test_what_changed_a_moment_ago_is_read_again(
 def test_an_edited_session_is_looked_into_once(
     plant: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import engine.plant.archive as archive
-    import engine.sessions.folder as folder
-
     monkeypatch.setattr(archive, "IN_DOUBT_NS", -(10**12))
     opened: list[Path] = []
-    real = folder.open_session
-    monkeypatch.setattr(folder, "open_session", lambda path: (opened.append(path), real(path))[1])
+    monkeypatch.setattr(
+        "engine.sessions.folder.open_session",
+        lambda path: (opened.append(path), open_session(path))[1],
+    )
     path = plant / "hall 1" / "line 2" / "2026-11" / "session.yaml"
 
     def same() -> list[bool | None]:

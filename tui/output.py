@@ -112,11 +112,7 @@ def tell_stored(
     args: argparse.Namespace, findings: Sequence[Finding], station: object, said: str
 ) -> int:
     """Print what became of a station, as session.yaml has it; None: a finding is in the way."""
-    document = {
-        "format": 1,
-        "findings": [item.document() for item in findings],
-        "station": station,
-    }
+    document = {"format": 1, "findings": [item.document() for item in findings], "station": station}
     tell(args, Answer(document, [*finding_texts(findings), said]))
     return 0 if station is not None else 1
 

@@ -319,14 +319,7 @@ def _cut_off(report: ImageReport) -> list[Finding]:
         where = "at the very border of the image"
     else:
         return []
-    return [
-        finding(
-            "board-cut-off",
-            where=where,
-            found=report.found,
-            expected=report.expected,
-        )
-    ]
+    return [finding("board-cut-off", where=where, found=report.found, expected=report.expected)]
 
 
 def _blur(report: ImageReport, board: Board) -> list[Finding]:

@@ -268,9 +268,5 @@ def add_views(
     for view in seen:
         station = with_view(station, view)
     station = replace(station, accepted=tuple(dict.fromkeys((*station.accepted, *codes))))
-    details = {
-        "station": station_id,
-        "cameras": [view.camera for view in seen],
-        "accepted": codes,
-    }
+    details = {"station": station_id, "cameras": [view.camera for view in seen], "accepted": codes}
     return Change("view", session.with_station(station), details, files)
