@@ -148,8 +148,9 @@ def _seen(image: Grey, board: Board) -> tuple[Grey, Sequence[Any]] | None:
 
 
 def _search_image(image: Grey, longest_px: int) -> Grey:
-    """Return the image no longer than that, in the full range of greys, and smoothed where its
-    noise would make outlines.
+    """Return the image no longer than that, in the full range of greys.
+
+    It is smoothed where its noise would make outlines.
     """
     small, _ = reduced(image, longest_px)
     brightest = float(np.percentile(small[::LEVELS_STEP, ::LEVELS_STEP], BRIGHTEST))

@@ -28,7 +28,7 @@ from ..errors import SolveError
 from ..frames import apply, checked_transform, displacement, inverse, point_rows, skew
 from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
-from ..robots.arms import LEVEL_KINDS
+from ..robots.arms import is_level
 from ..robots.model import Robot
 
 
@@ -197,7 +197,7 @@ def height(problem: Problem) -> tuple[Constraint, ...]:
     was measured is open, and the images show the height themselves.
     """
     value, robot = problem.board.height_mm, problem.robot
-    tilts = robot is not None and robot.kind not in LEVEL_KINDS
+    tilts = robot is not None and not is_level(robot)
     if value is None or (tilts and symmetries(problem.board)):
         return ()
     return (

@@ -190,8 +190,11 @@ def _head(data: bytes) -> _Head:
 
 
 def _count(data: bytes, name: object) -> int:
-    """Return how many pixels a file has by its head. Raises FileError for more than `MOST_PIXELS`,
-    or more memory than `MOST_MEMORY`, `MOST_DECODING`, and for one that is cut off."""
+    """Return how many pixels a file has by its head.
+
+    Raises FileError for more than `MOST_PIXELS`, or more memory than `MOST_MEMORY` or
+    `MOST_DECODING`, and for one that is cut off.
+    """
     if not data:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
     if not is_whole(data):
@@ -216,14 +219,18 @@ def _count(data: bytes, name: object) -> int:
 
 
 def is_large(data: bytes, name: object) -> bool:
-    """Tell whether colours of a picture are to be turned into grey levels as they are read, not
-    after, and only one such picture at a time is to be read. Raises FileError as `_count` does."""
+    """Tell whether a picture takes so much memory that only one such at a time is to be read.
+
+    Its colours are turned into grey levels as they are read. Raises FileError as `decode_image`.
+    """
     return _count(data, name) * MOST_BYTES_A_PIXEL > LARGE
 
 
 def decode_upright(data: bytes, name: object) -> NDArray[np.uint8]:
-    """Return a picture for people (h, w, 3), turned as its file says; a large one as grey levels
-    (h, w) as they are. Raises FileError as `decode_image` does."""
+    """Return a picture for people (h, w, 3), turned as its file says.
+
+    A large one as grey levels (h, w) as they are. Raises FileError as `decode_image` does.
+    """
     if _count(data, name) * 3 > LARGE:
         return decode_image(data, name)
     return np.asarray(_decoded(data, name, cv2.IMREAD_COLOR), np.uint8)
@@ -284,10 +291,10 @@ _TIFF_BYTES = (1, 2, 6, 7)  # kinds of tags that nobody unpacks into numbers
 
 
 def tiff_tags(data: bytes) -> dict[int, NDArray[np.unsignedinteger[Any]]]:
-    """Return the whole numbers of the first directory's tags; of a tag that comes twice the first,
-    as libtiff has it.
+    """Return the whole numbers of the first directory's tags.
 
-    Raises ValueError, or what `struct` raises, for one that is cut off or larger than any picture.
+    Of a tag that comes twice the first, as libtiff has it. Raises ValueError, or what `struct`
+    raises, for one that is cut off or larger than any picture.
     """
     order, big = _TIFF[data[:4]], b"+" in data[:4]  # BigTIFF has places and counts of 8 bytes
     far, number, most, size, room = ("Q", "Q", 8, 20, 8) if big else ("I", "H", 4, 12, 4)

@@ -340,8 +340,10 @@ def _split(text: str, fields: _Fields) -> tuple[str, str | None]:
 
 
 def _in_brackets(text: str, count: int) -> str | None:
-    """Return the numbers of the lists in brackets that together hold so many, as programs save
-    them: `place[1] := [[x, y, z], [w, x, y, z], ...]`; None where there are none."""
+    """Return the numbers of the lists in brackets that together hold so many, or None.
+
+    Programs save them so: `place[1] := [[x, y, z], [w, x, y, z], ...]`.
+    """
     lists = [re.split(r"\s*,\s*", found.strip()) for found in _BRACKETS.findall(text)]
     for start in range(len(lists)):
         taken: list[str] = []

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell, KeepOut
 from ..frames import rotation_angle
-from ..robots.arms import LEVEL_KINDS, configuration, wrist_bend
+from ..robots.arms import configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
 from .way import FAR_MM, Bodies
@@ -194,11 +194,6 @@ def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
         before = flange
     most = max((room for room, _ in found.values()), default=0.0)
     return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
-
-
-def is_level(robot: Robot | None) -> bool:
-    """Tell whether the arm holds its flange level, so that it can turn about the vertical only."""
-    return robot is not None and robot.kind in LEVEL_KINDS
 
 
 FOOT = 0.25  # [-] of the height of the second axis: how far a foot stands out (CP, no source)

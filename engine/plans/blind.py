@@ -28,7 +28,8 @@ from ..estimate.result import pick_model
 from ..estimate.systematic import NO_ARM
 from ..frames import from_position_quaternion, inverse, rotation_log, transform
 from ..pendant.conventions import YAW, active_places, to_matrix
-from .arm import ArmCheck, arm_check, around, floor_mm, is_level
+from ..robots.arms import is_level
+from .arm import ArmCheck, arm_check, around, floor_mm
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight

@@ -22,7 +22,8 @@ from ..estimate.problem import Problem, derivatives, implied_flange, predicted_v
 from ..estimate.result import PickModel, Result
 from ..frames import apply, rotation_exp, skew, transform
 from ..pendant.conventions import active_places
-from .arm import ArmCheck, is_level
+from ..robots.arms import is_level
+from .arm import ArmCheck
 from .choose import Aim
 from .plausible import OFFSET_MM
 from .sight import Sight, candidate_views, in_view, placed_views, sight

@@ -18,7 +18,8 @@ from ..estimate.gather import in_one_numbering
 from ..estimate.problem import Problem, implied_flange, noise_prior, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from .arm import arm_check, around, floor_mm, is_level
+from ..robots.arms import is_level
+from .arm import arm_check, around, floor_mm
 from .blind import jogs, nothing_recorded
 from .outlook import Outlook, outlook
 from .plausible import rivals

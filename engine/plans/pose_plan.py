@@ -14,7 +14,7 @@ from ..arrays import Array
 from ..cell.cell import Cell
 from ..estimate.problem import implied_flange
 from ..frames import rotation_angle
-from .arm import is_level
+from ..robots.arms import is_level
 from .choose import Offered, by_gain, choose, ordered
 from .outlook import Offers, Outlook
 from .sight import spiral_views

@@ -164,8 +164,13 @@ class ElementsBuilder:
 
 
 LEVEL_ERRORS = ("a1", "b", "c1", "c2", "c3")  # c4 acts as −c1 does, a2 as c3 and the zero of J3
-LEVEL_KINDS = ("level-flange", "scara")  # the flange cannot tilt
 SCARA_ERRORS = ("l1", "l2")  # z0 shifts the flange exactly as the zero of the lift does
+LEVEL_KINDS = ("level-flange", "scara")  # the flange cannot tilt
+
+
+def is_level(robot: Robot | None) -> bool:
+    """Tell whether the arm holds its flange level, so that it can turn about the vertical only."""
+    return robot is not None and robot.kind in LEVEL_KINDS
 
 
 def joint_types(robot: Robot) -> tuple[JointType, ...]:

@@ -12,6 +12,7 @@ from ..camera.lens import project
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
 from ..frames import apply, rotation_exp, transform
+from ..robots.arms import is_level
 from ..robots.kinematics import Kinematics, kinematics
 from .paint import plate_limits
 from .scenario import Truth
@@ -50,7 +51,6 @@ def _steps(typed: str, slipped: str) -> float:
     return float(abs(float(slipped) - float(typed)) * 10**decimals)
 
 
-LEVEL_KINDS = ("scara", "level-flange")  # arms that cannot tilt their flange
 TILT_DEG = (8.0, 35.0)  # deg; tilted boards tell most, and up to here they are detected well
 FILL = (0.32, 0.62)  # share of the image's width that the plate takes
 SPREAD = 0.5  # how far the board's centre strays from the image's middle [half images]
@@ -71,7 +71,7 @@ def default_stations(cell: Cell, truth: Truth, count: int, rng: np.random.Genera
     """
     drawn = _drawn_views(cell, CANDIDATES * count, rng)
     flange = truth.base_T_flange(drawn)
-    if cell.robot is not None and cell.robot.kind in LEVEL_KINDS:
+    if is_level(cell.robot):
         flange = np.array([_levelled(F, cell, truth) for F in flange])
     views = truth.camera_T_board(flange)
     seen = _seen(cell, views)

@@ -13,13 +13,14 @@ from ..errors import StationbookError
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
 from ..frames import apply, checked_transform, displaced, inverse, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose
+from ..robots.arms import is_level
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
 from .depth import DepthSensor, measure_depth
 from .render import Setting, render
 from .scenario import Truth
 from .sensor import Optics
-from .stations import LEVEL_KINDS, default_stations
+from .stations import default_stations
 
 REPEATED_DEG = 0.004  # deg; turn of the flange that comes with repeatability, no source
 SAMPLES = 400  # postures over which the accuracy is met
@@ -212,7 +213,7 @@ class VirtualCell:
 
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
-        if self.cell.robot is not None and self.cell.robot.kind in LEVEL_KINDS:
+        if is_level(self.cell.robot):
             turn[:2] = 0.0
         return np.concatenate([turn, self._hand.normal(0.0, JOG_MM, 3)])
 
