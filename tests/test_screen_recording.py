@@ -203,6 +203,18 @@ async def test_error_that_nobody_may_overrule_is_never_stored(folder: Path) -> N
 
 
 @on_screen
+async def test_keys_that_come_at_once_go_where_the_first_of_them_leads(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await choose(pilot, "3")
+        for key in ("a", *"nudged", "enter"):  # as a slow line brings them
+            app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await until(pilot, "Station 3 is set aside.")
+    assert open_session(folder).stations[2].note == "nudged"
+
+
+@on_screen
 async def test_every_action_is_undone_and_done_again(folder: Path) -> None:
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -6,11 +6,14 @@ import asyncio
 import gc
 import os
 import signal
+from collections import deque
 from pathlib import Path
 from typing import Any, ClassVar, cast
 
+from textual import events
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.dom import DOMNode
 from textual.driver import Driver
 from textual.screen import Screen
 
@@ -24,6 +27,7 @@ from .widgets.sheet import Sheet
 
 FORMS = "forms"
 HOME = "\x1b[1;1H"
+HELD_S = 1.0  # s that a key waits for the one before it; longer ones are work, not an answer
 CTRL_C = "Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept."
 HELP = Binding(
     "f9", "help", "help", id="help", tooltip="All keys of this screen and what they do", show=True
@@ -85,6 +89,8 @@ class Stationbook(App[None]):
         self.sent = Sent(fills=terminal.fills)
         self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
+        self._keys: deque[events.Key] = deque()  # the first is at work, the others wait for it
+        self._held: asyncio.TimerHandle | None = None
         for theme in THEMES.values():
             self.register_theme(theme)
         name = NATIVE_THEME if terminal.native else THEMES[self.looks.name].name
@@ -94,6 +100,42 @@ class Stationbook(App[None]):
     def get_default_screen(self) -> Screen[Any]:
         """Open with the screen that was asked for."""
         return self.first
+
+    async def on_event(self, event: events.Event) -> None:
+        """Hand on one key after the other.
+
+        Keys that come at once, as over a slow line, are meant for what the first of them opens.
+        """
+        if not isinstance(event, events.Key) or event.is_forwarded:
+            await super().on_event(event)
+            return
+        self._keys.append(event)
+        if len(self._keys) == 1:
+            await self._hand_on()
+
+    async def _hand_on(self) -> None:
+        key, node = self._keys[0], self.focused or self.screen
+        self._held = asyncio.get_running_loop().call_later(HELD_S, self._handed_on, key)
+        await super().on_event(key)
+        self._follow(key, node if key.is_forwarded else self)
+
+    def _follow(self, key: events.Key, node: DOMNode | None) -> None:
+        """Wait behind a key in the queues that it climbs, then for the screen that it opened."""
+        if node is None:
+            waits = self.screen.call_later(self._handed_on, key)
+        else:
+            waits = node.call_later(self._follow, key, node.parent)
+        if not waits:
+            self._handed_on(key)
+
+    def _handed_on(self, key: events.Key) -> None:
+        if not self._keys or self._keys[0] is not key:
+            return
+        if self._held is not None:
+            self._held.cancel()
+        self._keys.popleft()
+        if self._keys:
+            self.call_later(self._hand_on)
 
     def on_mount(self) -> None:
         """Collect garbage again once the first picture is there."""
