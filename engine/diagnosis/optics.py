@@ -260,7 +260,7 @@ def _solved(
     """Return the scene at the best scale, its logarithm and its information."""
     problem, total, texts = now.found.problem, 0.0, texts_of(now)
     for _ in range(ROUNDS):
-        score, information = rows(now)
+        score, information = rows(_as_stated(now))
         step = float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
         total += step
         found, before = fitted(scaled(problem, total)), now.found
@@ -270,6 +270,20 @@ def _solved(
         if abs(step) * np.sqrt(information) < SETTLED:
             break
     return now, total, information
+
+
+def _as_stated(now: Scene) -> Scene:
+    """Return the scene with the arm's errors no larger than the cell says.
+
+    Where the fit may have them many times as large, they take the scale over.
+    """
+    found, noise = now.found, now.found.fit.noise
+    if not (noise.log_scale > 0.0).any():
+        return now
+    stated = replace(noise, log_scale=np.minimum(noise.log_scale, 0.0))
+    stations = found.stations.take(found.used)
+    held = fit(stations, found.fit.state, found.prior, noise=stated, known=True)
+    return scene(replace(found, fit=held), texts_of(now))
 
 
 def _calmer(found: Solution, before: Solution) -> bool:

@@ -22,13 +22,13 @@ from ..camera.lens import NAMES
 from ..camera.views import linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
-from ..estimate.fit import Stations, System, beforehand
+from ..estimate.fit import SCALE_SPREAD, Stations, System, beforehand
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
 from ..frames import displacement, skew
 from ..pendant.entry import format_joints, format_pose
 from ..pendant.settings import ANGLE_RAD
-from ..tails import f_sf, t_sf
+from ..tails import chi2_sf, f_sf, t_sf
 
 DIFFERENCE_STEP = 1e-4  # [field units] of numerical derivatives: rounding and curvature below 1e-6
 Texts = dict[int, tuple[str, ...]]
@@ -322,13 +322,18 @@ def scale_rows(scene: Scene) -> Array:
 
 
 def pitch_alarm(scene: Scene) -> Alarm:
-    """Return how far the board's scale deviates; reported poses know nothing of it."""
+    """Return how far the board's scale deviates; reported poses know nothing of it.
+
+    An arm's lengths take a wrong scale over where they may be many times as wrong as the cell says:
+    that they are, is as much of an alarm.
+    """
     if not scene.found.gathered.dof.any():
         return Alarm("pitch", 1.0)
+    larger = max(float(scene.found.fit.noise.log_scale[0]), 0.0) / (2.0 * SCALE_SPREAD)
     score, size = scene.test(scale_rows(scene))
     T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
-    return Alarm("pitch", _f_chance(T, 1, degrees))
+    return Alarm("pitch", min(_f_chance(T, 1, degrees), chi2_sf(larger**2, 1)))
 
 
 def lens_test(scene: Scene) -> tuple[float, float, float]:
