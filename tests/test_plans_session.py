@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from command import answer, refused, stationbook
 from made_session import make_session
+from told_jogs import legs
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import quaternion_xyzw
@@ -211,6 +212,23 @@ def test_the_plan_is_revised_as_stations_come(tmp_path: Path) -> None:
     assert again is not None
     assert [step.pose for step in again.steps] == [item.pose for item in planned]
     assert revised(recorded(6), tmp_path / "s") is None
+
+
+@pytest.mark.parametrize("last", [{"use": False}, {"points": None}], ids=["aside", "no image"])
+def test_jogs_begin_where_the_robot_stands(tmp_path: Path, last: dict[str, object]) -> None:
+    """Pose and jog of the next stop agree from the last stop, whatever became of it."""
+    make_session(tmp_path / "s", 6)
+    session = open_session(tmp_path / "s")
+    *before, end = session.stations
+    aside = replace(session, stations=(*before, replace(end, **last)))
+    (step,) = plan_session(aside, tmp_path / "s", Wish(count=1)).steps
+    shift = np.zeros(3)
+    for kind, axis, amount in legs(step.jog):
+        shift[axis] += amount if kind == "shift" else 0.0
+    there, here = (np.array(pose[:3], float) for pose in (step.pose, end.pose or ()))
+    assert np.abs(there - here - shift).max() < 1.0  # mm; shifts are told in whole ones
+    soon = replace(aside, stations=(before[0], aside.stations[-1]))
+    assert plan_session(soon, tmp_path / "s", Wish(count=1)).steps == ()
 
 
 def test_a_revised_plan_leaves_out_what_was_passed_over_or_recorded(tmp_path: Path) -> None:

@@ -49,6 +49,10 @@ NO_WAY_BACK = (
     "No clear jog leads from the last station to the pose of the first: the closing stop is not "
     "told. Come back to where the robot stands now, then plan again with --close."
 )
+UNSEEN = (
+    "The robot stands where no used station shows the board: no jog can be told from there yet. "
+    "Jog on with the board in view, and record."
+)
 NO_SPIRAL = "The spiral is planned once three stations fit together."
 
 
@@ -60,8 +64,11 @@ def make_plan(
     result: Result | None = None,
     texts: Sequence[tuple[str, ...]] = (),
     doubted: bool = False,
+    standing: Observation | None = None,
 ) -> Plan:
     """Return the stations worth visiting after ``observations``.
+
+    ``standing``: where the robot stands, if that is none of them or one whose image shows no board.
 
     ``result`` saves solving them again; ``texts`` are their typed fields, in their order.
     ``doubted``: something is known to be wrong with the poses, so that only jogs are told. Raises
@@ -83,13 +90,15 @@ def make_plan(
         result = result or estimated(problem)
         sure = _confirmed(problem, result, seen)
         if sure:
-            look = _outlook(cell, problem, result, seen)
+            look = _outlook(cell, problem, result, seen, standing)
             if wish.spiral is not None:
                 plan = spiral_plan(cell, look, typed, wish.spiral, wish, near)
             else:
                 plan = chosen_plan(cell, look, typed, wish, near)
             if plan.steps or look.enough(wish.until_mm):
                 return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
+    if standing is not None:
+        return Plan((), (UNSEEN,))
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
     plan = jogs(cell, problem, typed, views, arm, wish.count, near)
     why = (NOWHERE if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
@@ -139,16 +148,22 @@ def _fits_as(problem: Problem, stations: Sequence[Observation], poses: Array) ->
 
 
 def _outlook(
-    cell: Cell, problem: Problem, result: Result, seen: Sequence[tuple[Observation, Array]]
+    cell: Cell,
+    problem: Problem,
+    result: Result,
+    seen: Sequence[tuple[Observation, Array]],
+    standing: Observation | None,
 ) -> Outlook:
-    """Return the outlook from the stations that the result uses.
+    """Return the outlook from the stations that the result uses, and from where the robot stands.
 
     Where the last pose is doubted, the flange stands where its image puts it.
     """
     used = {item.id for item in result.stations if item.used}
     good = [(item.base_T_flange, item.joints) for item, _ in seen if item.id in used]
     last, view = seen[-1]
-    if last.id not in used:
+    if standing is not None:
+        good.append((standing.base_T_flange, standing.joints))
+    elif last.id not in used:
         there = implied_flange(problem.mount, result.geometric, view, result.board)
         good.append((there, None))
     typed = np.array([pose for pose, _ in good])

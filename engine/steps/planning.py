@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ..arrays import Array
 from ..cell.session import REVISIT, PlannedStation, Session
-from ..cell.stations import station_pose, typed_station
+from ..cell.stations import Observation, station_pose, typed_station
 from ..errors import StationbookError
 from ..estimate.result import Result
 from ..findings import Level
@@ -57,7 +57,21 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
         result=result,
         texts=[texts[item.id] for item in seen if item.id in texts],
         doubted=doubted,
+        standing=_standing(session, folder),
     )
+
+
+def _standing(session: Session, folder: Path) -> Observation | None:
+    """Return the last station where a plan would not begin there by itself: unseen, or set aside.
+
+    The robot stands there all the same, and a jog told from another place leads elsewhere.
+    """
+    last = session.stations[-1] if session.stations else None
+    if last is None or (last.use and (last.points or last.board_pose)):
+        return None
+    alone = replace(last, use=True, points=None, views=())
+    (found,) = observations(replace(session, stations=(alone,)), folder)
+    return found
 
 
 def revised(session: Session, folder: Path, result: Result | None = None) -> Plan | None:
