@@ -277,6 +277,11 @@ CATALOGUE: dict[str, Entry] = {
         "Count inner corners or circles on the board and correct board.columns and board.rows in "
         "the cell, or take the cell's own board.",
     ),
+    "board-missing/layout": Entry(
+        "warning",
+        "The board in {image} has its markers where the cell's board has dark squares.",
+        "Enter board.legacy_layout: {suggested} in the cell, or take the cell's own board.",
+    ),
     "board-missing/not-numbered": Entry(
         "warning",
         "{count} points are seen in {image}, but not which of the board's they are.",

@@ -15,6 +15,7 @@ from engine.boards.detect import EVEN_ANGLES, detect
 from engine.boards.pattern import Board, symmetries
 from engine.camera.model import guessed_camera
 from engine.errors import StationbookError
+from engine.images.quality import look, quality_findings
 
 CHESS = Board("chessboard", 9, 6, 20.0)
 CHESS_TALL = Board("chessboard", 6, 9, 20.0)
@@ -118,6 +119,19 @@ def test_part_of_a_charuco_board_gives_the_right_ids(board: Board) -> None:
     assert 8 <= len(found.ids) < board.count
     assert rms(found.pixels, picture.pixels[found.ids]) < 0.1
     assert (np.diff(found.ids) > 0).all()
+
+
+@pytest.mark.parametrize("columns", [7, 8], ids=["even", "odd"])
+@pytest.mark.parametrize("legacy", [False, True])
+def test_charuco_board_of_the_other_layout_is_called_that(columns: int, legacy: bool) -> None:
+    board = replace(CHARUCO, columns=columns, rows=5, legacy_layout=legacy)
+    drawn = replace(board, dictionary="DICT_5X5_100")
+    picture = render(drawn, facing(drawn, 500.0, 20.0, 10.0, 15.0), CAMERA)
+    assert detect(picture.image, board).found
+    other = replace(board, legacy_layout=not legacy)
+    report = look(picture.image, detect(picture.image, other), other)
+    said = quality_findings(report, other, None, "x.png")[0]
+    assert f"board.legacy_layout: {str(legacy).lower()}" in said.remedy
 
 
 @pytest.mark.parametrize("name", ["chessboard", "circles", "staggered"])

@@ -85,7 +85,8 @@ class Detection:
             where they are not known.
         choices: (k, n) ids of the points, each way that they can be numbered; ``ids`` is then
             empty and `numbered` takes a pose. Of no rows where numbers are known.
-        other_count: columns and rows that are there, where it is a board of another size.
+        other_count: columns and rows that are there, where it is a board of another size, or a
+            charuco board of the other layout.
     """
 
     ids: NDArray[np.int64]

@@ -80,6 +80,7 @@ LEAST_CORNERS = 4  # a pose needs four points
 MOST_SQUARES_A_SIDE = 60  # of a board whose count is looked for
 LEAST_MARKERS = 5  # that say how many there are in a row
 ON_PLACE = 0.2  # [-] of a square: how far a marker may lie off its place (mean)
+NOT_ALL = 0.01  # the same, where all lie on it; by the other layout one in a row of 60 is out
 # [-] of the contrast: how close what lies beyond the last row must be to the paper around the
 # markers; and of the squares there: so many must be in view
 PAPER_ALIKE, MOST_SEEN = 0.35, 0.75
@@ -166,7 +167,8 @@ def _other_count(
 ) -> tuple[int, int] | None:
     """Return columns and rows of the board that the ``markers`` (n of 1, 4, 2) [px] are of.
 
-    None where it is the cell's, or they do not tell. Markers count row by row, so that their
+    None where it is the cell's, or they do not tell; the cell's where its layout is the other one,
+    with markers where the cell has dark squares. Markers count row by row, so that their
     numbers say how many stand in a row, and the last one how many rows there are.
     """
     if len(ids) < LEAST_MARKERS:
@@ -186,15 +188,17 @@ def _other_count(
 
     kind = board.columns + 1, _first_holds_marker(board)
     found, own = off(*kind), kind
-    if found.mean() > ON_PLACE:
-        kinds = product(range(2, MOST_SQUARES_A_SIDE + 1), {False, board.legacy_layout})
-        kind = min(kinds, key=lambda other: float(off(*other).mean()))
-        found = off(*kind)
+    if found.mean() > NOT_ALL:
+        across = range(2, MOST_SQUARES_A_SIDE + 1) if found.mean() > ON_PLACE else (own[0],)
+        best = min(product(across, (False, True)), key=lambda other: float(off(*other).mean()))
+        if (better := off(*best)).mean() < found.mean() / 2:  # not by what the lens bends
+            kind, found = best, better
         if found.mean() > ON_PLACE:
             return None
     down = int(_marker_places(ids, *kind)[found < 2 * ON_PLACE, 1].max()) + 1
-    same = kind == own and down <= board.rows + 1
-    return None if same else (kind[0] - 1, down - 1)
+    if kind[0] != own[0] or down > board.rows + 1:
+        return kind[0] - 1, down - 1
+    return None if kind == own else (board.columns, board.rows)
 
 
 def _ends(image: Grey, surface: Surface, rows: int, board: Board) -> bool:

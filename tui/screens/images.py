@@ -128,7 +128,9 @@ class StationImages:
         """Say what the cameras saw, or why there is nothing yet."""
         troubles = [watch.trouble or watch.unread for watch in self.watches]
         if trouble := next(filter(None, troubles), ""):
-            return Facts("No image", (Fact("", trouble, "error"),))
+            kept = self.pad.entry.view  # what Enter would store, whatever came after it
+            name = "No image" if kept is None else f"Still {kept.name or 'the image before'}"
+            return Facts(name, (Fact("", trouble, "error"),))
         if not self.watches:
             return view_facts(None, "")
         first, *further = self.watches
