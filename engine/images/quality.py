@@ -260,7 +260,7 @@ def _missing(report: ImageReport, board: Board, image: str) -> Finding:
     """Say why there are no points: another board, numbers that are open, or nothing found."""
     if report.other_count == (board.columns, board.rows):
         other = "false" if board.legacy_layout else "true"
-        return finding("board-missing", "layout", station=station, image=image, suggested=other)
+        return finding("board-missing", "layout", image=image, suggested=other)
     if report.other_count is not None:
         columns, rows = report.other_count
         return finding(
