@@ -28,7 +28,7 @@ from engine.steps.station_pose import Known, known
 
 from ..clock import now
 from .kept import Kept
-from .solution import Advice, Solution
+from .solution import Advice, Solution, lacks_number
 from .views import FieldView, Row, next_planned, rows
 
 
@@ -216,6 +216,16 @@ class Desk:
     def fresh(self) -> bool:
         """Tell whether the last result belongs to the session as it is now."""
         return self.solution is not None and self.solution.session is self.session
+
+    @property
+    def settled(self) -> bool:
+        """Whether the stored result is the session's: solving again would only lose what it knows.
+
+        Stations alone know no touches and no earlier place of the board. One that lacks a number
+        may find it touched meanwhile.
+        """
+        found = self.solution
+        return self.fresh and found is not None and found.kept and not lacks_number(found.stored)
 
     def keep(self, solution: Solution) -> None:
         """Store a result in the folder, unless the session was changed while it was computed."""

@@ -178,7 +178,7 @@ class Stations(Screen[None]):
         self.jobs.begin(self._ask, self._started, group="open")
 
     def action_solve(self) -> None:
-        """Solve; questions that are open are asked before."""
+        """Solve, or show the result as it is stored; questions that are open are asked before."""
 
         def then(done: bool | None) -> None:
             self._started(done)
@@ -186,6 +186,8 @@ class Stations(Screen[None]):
 
         if self.desk.questions_open and not (self.desk.follow or self.solving.busy):
             self.jobs.begin(self._ask, then, group="open")
+        elif self.desk.settled and not self.solving.busy:
+            self.solving.result()
         else:
             self.solving.solve()
 
