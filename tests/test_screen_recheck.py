@@ -139,6 +139,10 @@ async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
         await until(pilot, "Verdict:", "board-prior")
         assert isinstance(app.screen, Result)
         shown = await until(pilot, "before: camera at", "(made by hand)", "moved since:")
+        await pilot.press("s")
+        await until(pilot, "Solve from these stations alone?", "made by hand")
+        await pilot.press("n")
+        await until(pilot, "moved since:")
         await pilot.press("escape")
     result = read_result(new)
     before = result.before

@@ -149,7 +149,18 @@ class Result(Screen[Wish]):
         self.jobs.ask(Confirm(place, text), lambda _: self.dismiss(wish))
 
     def action_solve(self) -> None:
-        self.dismiss("solve")
+        """Solve again; what the result rests on beside the stations is not lost unasked."""
+        stored = self.desk.solution.stored if self.desk.solution else None
+        if stored is None or stored.before is None:
+            self.dismiss("solve")
+            return
+        text = (
+            f"This result rests on session {stored.before.session} too. Solved again, it rests on "
+            "the stations of this one alone. m, then b, takes the board from there again."
+        )
+        self.jobs.ask(
+            Confirm("Solve from these stations alone?", text), lambda _: self.dismiss("solve")
+        )
 
     def action_recheck(self) -> None:
         self.dismiss("recheck")
