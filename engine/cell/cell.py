@@ -99,6 +99,11 @@ class Cell:
         return (self.camera, *self.cameras)
 
     @property
+    def camera_names(self) -> tuple[str, ...]:
+        """Their names, the first camera's first."""
+        return tuple(camera.name for camera in self.every_camera)
+
+    @property
     def camera_key(self) -> str:
         """Name of the delivered transform: base_T_camera or flange_T_camera."""
         return "base_T_camera" if self.mount == EYE_TO_HAND else "flange_T_camera"

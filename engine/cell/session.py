@@ -154,8 +154,7 @@ def cell_of(cell: Cell, name: str) -> Cell:
     for camera in cell.cameras:
         if camera.name == name:
             return replace(cell, camera=camera, cameras=(), rough=None)
-    known = [cell.camera.name, *(camera.name for camera in cell.cameras)]
-    raise UsageError(f"the cell has no camera {name!r}", nearest(name, known))
+    raise UsageError(f"the cell has no camera {name!r}", nearest(name, cell.camera_names))
 
 
 def seen_by(session: Session, name: str) -> Session:

@@ -64,7 +64,7 @@ def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
 
     Files that a pack left out are not missed. Raises FileError for one that is damaged.
     """
-    for name in (session.cell.camera.name, *(camera.name for camera in session.cell.cameras)):
+    for name in session.cell.camera_names:
         own = seen_by(session, name)
         for station in own.stations:
             if station.use and station.depth and (folder / DEPTH_FOLDER).is_dir():

@@ -47,11 +47,6 @@ FORMS: dict[str, Form] = {
 EXPORTS = (*FORMS, POSES)
 
 
-def camera_names(cell: Cell) -> tuple[str, ...]:
-    """Return the names of all cameras, the first one first."""
-    return (cell.camera.name, *(camera.name for camera in cell.cameras))
-
-
 def export_result(
     session: Session,
     folder: Path,
@@ -125,7 +120,7 @@ def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]
         of_its_camera(folder / named, session.cell, name): export_result(
             session, folder, form, camera=name
         )[0]
-        for name in camera_names(session.cell)
+        for name in session.cell.camera_names
     }
     return tuple(kept_beside(path, text) for path, text in texts.items())
 

@@ -14,7 +14,7 @@ from engine.errors import StationbookError, UsageError
 from engine.sessions.changes import Change
 from engine.steps import planning, starting
 from engine.steps.correcting import fix as apply
-from engine.steps.handover import FORMS, camera_names, store_exports
+from engine.steps.handover import FORMS, store_exports
 from engine.steps.starting import Answers
 
 from .desk import Desk
@@ -81,8 +81,10 @@ def write_reports(desk: Desk) -> tuple[Path, ...]:
     from engine.steps.reporting import make_report, write_report
 
     session = desk.opened()
-    names = camera_names(session.cell)
-    pages = {name: make_report(session, desk.folder, desk.clock(), name)[0] for name in names}
+    pages = {
+        name: make_report(session, desk.folder, desk.clock(), name)[0]
+        for name in session.cell.camera_names
+    }
     written: list[Path] = []
 
     def step() -> None:
