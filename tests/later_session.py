@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from engine.boards.points_file import points_text
 from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
-from engine.frames import apply
+from engine.frames import apply, displaced
 from engine.sessions.folder import session_text
 from engine.simulate.scenario import Axes, Truth, cell, truth
 from engine.simulate.virtual_cell import VirtualCell
@@ -38,7 +39,7 @@ def make_later(
     """
     virtual = VirtualCell(cell(mount, axes), truth(mount, axes), seed)
     virtual.move_camera(shift)
-    virtual.slip_board(slip)
+    virtual.truth = replace(virtual.truth, board=displaced(virtual.truth.board, slip))
     rng = np.random.default_rng(noise_seed)
     (folder / "points").mkdir(parents=True)
     stations = []

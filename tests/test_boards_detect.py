@@ -173,20 +173,6 @@ def test_scatter_grows_with_the_noise_of_the_image(name: str) -> None:
     assert noisy.scatter_px > 1.5 * quiet.scatter_px
 
 
-def test_scatter_is_the_noise_of_the_points() -> None:
-    # Known truth: points through a lens with 0.2 px of noise added, over 200 draws.
-    from engine.boards.candidates import scatter_px
-
-    truth = seen(CHESS, 30, 40, 20, a_camera(640, 480, 800.0, LENS), rays=1).pixels
-    rng = np.random.default_rng(5)
-    xy = CHESS.points()[:, :2]
-    squares = [scatter_px(xy, truth + rng.normal(0, 0.2, truth.shape)) ** 2 for _ in range(200)]
-    assert np.sqrt(np.mean(squares)) == pytest.approx(0.2, rel=0.05)
-    assert scatter_px(xy, truth) < 0.03  # what the polynomial leaves of a strong lens
-    assert scatter_px(xy[:4], truth[:4]) is None
-    assert scatter_px(xy[:9], truth[:9]) is None  # one row
-
-
 @pytest.mark.parametrize("name", BOARDS)
 def test_image_without_a_board_gives_nothing(name: str) -> None:
     noise = np.random.default_rng(0).integers(0, 256, (240, 320), dtype=np.uint8)

@@ -1,4 +1,4 @@
-"""Grids that a search found, and the choice among them by measured scatter."""
+"""What was found of a board in an image, and what every search of it needs."""
 
 from __future__ import annotations
 
@@ -10,44 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 
-HIGHEST_DEGREE = 3  # of the polynomial; radial distortion is odd, its first term is cubic
 LEAST_SPARE = 4  # degrees of freedom; fewer say nothing about scatter
-
-
-def scatter_px(xy: Array, pixels: Array) -> float | None:
-    """Return the scatter [px, per coordinate] of ``pixels`` (n, 2) seen for ``xy`` (n, 2) [mm].
-
-    The model is a homography plus polynomials in the board coordinates, of the highest degree up
-    to the third that leaves degrees of freedom; these stand for the lens. The sum of squares is
-    divided by the degrees of freedom, so few points do not look better than many. None: too few
-    points to tell, or all on one line.
-    """
-    if len(xy) < 4 or on_one_line(xy):
-        return None
-    left = pixels - mapped(homography(xy, pixels), xy)
-    basis, rank = _basis(xy)
-    spare = 2 * (len(xy) - rank)
-    if spare < LEAST_SPARE:
-        return None
-    smooth = basis @ np.linalg.lstsq(basis, left, rcond=None)[0]
-    return float(np.sqrt(np.sum((left - smooth) ** 2) / spare))
-
-
-def _basis(xy: Array) -> tuple[Array, int]:
-    """Return the polynomial terms (n, k) and how many of them the points can tell apart.
-
-    The homography has as many parameters as 4 terms a coordinate, nearly all of them within the
-    second degree's span.
-    """
-    centred = xy - xy.mean(axis=0)
-    x, y = (centred / np.abs(centred).max()).T
-    for degree in range(HIGHEST_DEGREE, 0, -1):
-        powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-        basis = np.column_stack([x**i * y**j for i, j in powers])
-        rank = max(int(np.linalg.matrix_rank(basis)), 4)
-        if 2 * (len(xy) - rank) >= LEAST_SPARE:
-            break
-    return basis, rank
 
 
 def homography(xy: Array, pixels: Array) -> Array:
@@ -108,14 +71,13 @@ def nothing() -> Detection:
     return Detection(np.empty(0, np.int64), np.empty((0, 2)), NOTHING, None)
 
 
-def reduced(image: Grey, longest_px: int) -> tuple[Grey, float]:
-    """Return ``image`` no longer than ``longest_px`` on its long side, and the scale used."""
-    scale = min(1.0, longest_px / max(image.shape))
-    if scale == 1.0:
-        return image, scale
+def reduced(image: Grey, longest_px: int) -> Grey:
+    """Return ``image`` no longer than ``longest_px`` on its long side."""
+    scale = longest_px / max(image.shape)
+    if scale >= 1.0:
+        return image
     height, width = (max(1, round(side * scale)) for side in image.shape)
-    small = cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.uint8), scale
+    return np.asarray(cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def full_size(points: Array, small: Grey, image: Grey) -> Array:

@@ -153,7 +153,7 @@ def _search_image(image: Grey, longest_px: int) -> Grey:
 
     It is smoothed where its noise would make outlines.
     """
-    small, _ = reduced(image, longest_px)
+    small = reduced(image, longest_px)
     brightest = float(np.percentile(small[::LEVELS_STEP, ::LEVELS_STEP], BRIGHTEST))
     if 0 < brightest < DARK:
         small = np.asarray(cv2.convertScaleAbs(small, alpha=PAPER / brightest), np.uint8)

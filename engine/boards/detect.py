@@ -28,7 +28,7 @@ def detect(image: Grey, board: Board, camera: Camera | None = None) -> Detection
 
     All points of the board or none, except for charuco boards, which may be seen in part. Point 0
     and the order are the board's own as far as the pattern shows them; what it leaves open is
-    listed by `symmetry.symmetries`. The order is never mirrored. Raises StationbookError for an
+    listed by `pattern.symmetries`. The order is never mirrored. Raises StationbookError for an
     impossible board or an array that is no grey image.
     """
     check_board(board)

@@ -21,7 +21,7 @@ from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line,
 from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed, without_loose_ends
 from .measurer import Measurer
 from .pattern import Board, symmetries
-from .placement import MATRICES, Placed, board_cells, placements, skews
+from .placement import MATRICES, board_cells, placements, skews
 from .saddles import saddle_lattice
 from .surface import fitted
 from .windows import Bools, Measured, pixel_noise
@@ -75,7 +75,7 @@ def _seen(image: Grey, board: Board, lens: Lens | None) -> Iterator[_Search]:
     for side, light in tries:
         if crowded and (side > SEARCHES_PX[0] or light != board.light):
             continue
-        small, _ = reduced(image, side)
+        small = reduced(image, side)
         if chess:
             lattice = saddle_lattice(small, most)
         else:
@@ -110,13 +110,13 @@ class _Search:
         if len(lattice.ij) < least or on_one_line(lattice.ij.astype(float)):
             return nothing()
         ways = self._ways(lattice, bare)
-        if len(ways.ids) == 0:  # a chance point beyond an outer line fits no board
+        if len(ways) == 0:  # a chance point beyond an outer line fits no board
             firm = without_loose_ends(lattice)
             if least <= len(firm.ij) < len(lattice.ij):
                 lattice, ways = firm, self._ways(firm, bare)
-        if len(ways.ids) == 0:
+        if len(ways) == 0:
             return replace(nothing(), other_count=_count(lattice, self.board))
-        if len(ways.ids) > 1:
+        if len(ways) > 1:
             return self._open(lattice, ways, measurer)
         return self._measured(lattice, ways, measurer)
 
@@ -128,8 +128,8 @@ class _Search:
         steps = fitted(ij, self.lattice.pixels, self.lens).steps(ij)
         return float(np.median(np.linalg.norm(steps, axis=2).max(axis=1)))
 
-    def _ways(self, lattice: Lattice, bare: Index) -> Placed:
-        larger = None if self.board.larger is None else _larger(lattice, self.board)
+    def _ways(self, lattice: Lattice, bare: Index) -> Index:
+        larger = _larger(lattice, self.board)
         return placements(lattice, bare, self.board, self._skews(lattice), larger)
 
     def _skews(self, lattice: Lattice) -> Array | None:
@@ -151,19 +151,19 @@ class _Search:
         matrix = MATRICES[int(np.argmin(skew))]
         return replace(self.lattice, ij=self.lattice.ij @ matrix.T)
 
-    def _open(self, lattice: Lattice, ways: Placed, measurer: Measurer) -> Detection:
+    def _open(self, lattice: Lattice, ways: Index, measurer: Measurer) -> Detection:
         """Return points whose numbers are open between several ways; see `numbered`."""
         places = lattice.ij.astype(float)
         steps = fitted(places, lattice.pixels, self.lens).steps(places)
         found = measurer.beside(lattice.ij, lattice.pixels, steps, None)
         keep = np.flatnonzero(found.good)
         keep = keep[on_surface(places[keep], found.pixels[keep], self.lens)]
-        open_ = replace(nothing(), method=NOT_NUMBERED, choices=ways.ids[:, keep])
+        open_ = replace(nothing(), method=NOT_NUMBERED, choices=ways[:, keep])
         return replace(open_, pixels=found.pixels[keep], covariances=found.covariance[keep])
 
-    def _measured(self, lattice: Lattice, ways: Placed, measurer: Measurer) -> Detection:
+    def _measured(self, lattice: Lattice, ways: Index, measurer: Measurer) -> Detection:
         """Return all points of the board that are seen, measured and tested."""
-        ids = self._numbers(lattice, ways)
+        ids = self._numbers(lattice, ways[0])
         cells = board_cells(self.board)
         surface = fitted(cells[ids].astype(float), lattice.pixels, self.lens)
         wanted = self.board.present
@@ -180,9 +180,9 @@ class _Search:
             return nothing()
         return described(wanted, pixels, covariance, self.board, self.lens, self._method())
 
-    def _numbers(self, lattice: Lattice, ways: Placed) -> Index:
+    def _numbers(self, lattice: Lattice, way: Index) -> Index:
         """Return the ids of the lattice's points; rows run to the right where a turn is open."""
-        choices = [ways.ids[0], *(t.permutation[ways.ids[0]] for t in symmetries(self.board))]
+        choices = [way, *(t.permutation[way] for t in symmetries(self.board))]
         x = [self.board.points()[ids, 0] for ids in choices]
         u, v = (lattice.pixels - lattice.pixels.mean(axis=0)).T
         along = [(np.dot(c - c.mean(), u), np.dot(c - c.mean(), v)) for c in x]
@@ -315,10 +315,12 @@ def _part(image: Grey, pixels: Array) -> Grey:
     return image[low[1] : high[1], low[0] : high[0]]
 
 
-def _larger(lattice: Lattice, board: Board) -> Index:
-    """Tell which circles are the larger ones: 1, 0."""
-    ratio = (board.larger.diameter_mm / (board.diameter_mm or 1.0)) if board.larger else 1.0
-    return np.asarray(lattice.size / np.median(lattice.size) > ratio, np.int64)
+def _larger(lattice: Lattice, board: Board) -> Bools | None:
+    """Tell which circles are the larger ones (n,), None where the board has none."""
+    if board.larger is None or board.diameter_mm is None:
+        return None
+    ratio = board.larger.diameter_mm / board.diameter_mm
+    return np.asarray(lattice.size / np.median(lattice.size) > ratio)
 
 
 def _count(lattice: Lattice, board: Board) -> tuple[int, int] | None:

@@ -9,7 +9,6 @@ be one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from ..arrays import Array
 from .lattice import Index, Lattice
 from .pattern import Board, symmetries
+from .windows import Bools
 
 # Places seen bare where the board has a point. A hand or dirt can look like paper here and there; a
 # placement that is off by one line has a whole line of them.
@@ -24,19 +24,6 @@ MOST_CONTRADICTIONS, CONTRADICTED_SHARE = 1, 0.1  # that many, and [-] of the pl
 MOST_UNLIKE = 3  # contradictions that one circle of the wrong size counts for: sizes are sure
 CLEARLY_MORE = 2  # more than the best placement's: so many more rule another one out
 MOST_SKEW = 0.15  # [-] directions of unlike length or not square, beyond the best one's twofold
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Placed:
-    """All placements that nothing rules out: ``ids`` (k, n) of the lattice's points, each way.
-
-    ``matrices`` (k, 2, 2) and ``moves`` (k, 2) take lattice places to the board's cells. Ways that
-    differ by a turn after which the board looks the same are one.
-    """
-
-    ids: Index
-    matrices: Index
-    moves: Index
 
 
 def board_cells(board: Board) -> Index:
@@ -52,19 +39,20 @@ def board_cells(board: Board) -> Index:
 
 
 def placements(
-    lattice: Lattice, bare: Index, board: Board, skew: Array | None, larger: Index | None
-) -> Placed:
-    """Return the placements of ``lattice`` on ``board``.
+    lattice: Lattice, bare: Index, board: Board, skew: Array | None, larger: Bools | None
+) -> Index:
+    """Return the ids (k, n) of the lattice's points on ``board``, each way nothing rules out.
 
-    ``bare`` (m, 2) are lattice places without a point. ``skew`` gives for the `MATRICES` how far
-    they leave the board's directions from being square (None: turns only). ``larger`` (n,) tells
-    the larger circles: 1, 0, −1 for not known; None where the board has none.
+    Ways that differ by a turn after which the board looks the same are one. ``bare`` (m, 2) are
+    lattice places without a point. ``skew`` gives for the `MATRICES` how far they leave the board's
+    directions from being square (None: turns only). ``larger`` (n,) tells the larger circles; None
+    where the board has none.
     """
     cells = board_cells(board)[board.present]
     low = cells.min(axis=0)
     table = np.full(tuple(np.ptp(cells, axis=0) + 1), -1)
     table[tuple((cells - low).T)] = board.present
-    found: list[tuple[int, Index, Index, Index]] = []
+    found: list[tuple[int, Index]] = []
     for matrix in _likely(skew):
         turned = lattice.ij @ matrix.T
         first = low - turned.min(axis=0)
@@ -76,7 +64,7 @@ def placements(
                 continue
             faults = _contradictions(bare @ matrix.T + to - low, table)
             faults += MOST_UNLIKE * _unlike(ids, larger, board)
-            found.append((faults, ids, matrix, to))
+            found.append((faults, ids))
     return _distinct(found, board, MOST_CONTRADICTIONS + CONTRADICTED_SHARE * len(bare))
 
 
@@ -124,27 +112,22 @@ def _contradictions(places: Index, table: Index) -> int:
     return int(np.sum(table[tuple(places[inside].T)] >= 0))
 
 
-def _unlike(ids: Index, larger: Index | None, board: Board) -> int:
-    if larger is None:
+def _unlike(ids: Index, larger: Bools | None, board: Board) -> int:
+    if larger is None or board.larger is None:
         return 0
-    expected = np.isin(ids, board.larger.ids if board.larger else ())
-    return int(np.sum((larger >= 0) & (expected != (larger == 1))))
+    return int(np.sum(np.isin(ids, board.larger.ids) != larger))
 
 
-def _distinct(found: list[tuple[int, Index, Index, Index]], board: Board, most: float) -> Placed:
-    """Return the least contradicted placements, one of those that only a turn parts.
+def _distinct(found: list[tuple[int, Index]], board: Board, most: float) -> Index:
+    """Return the least contradicted placements (k, n), one of those that only a turn parts.
 
-    None where even these are contradicted by more than ``most`` places.
+    Of no rows where even these are contradicted by more than ``most`` places.
     """
-    least = min((item[0] for item in found), default=0)
+    least = min((faults for faults, _ in found), default=0)
     turns = [turn.permutation for turn in symmetries(board)]
-    kept: list[tuple[Index, Index, Index]] = []
-    for faults, ids, matrix, to in found if least <= most else ():
-        same = (np.array_equal(ids, turn[other]) for other, *_ in kept for turn in turns)
+    kept: list[Index] = []
+    for faults, ids in found if least <= most else ():
+        same = (np.array_equal(ids, turn[other]) for other in kept for turn in turns)
         if faults <= least + CLEARLY_MORE and not any(same):
-            kept.append((ids, matrix, to))
-    if not kept:
-        nothing = np.empty((0, 2), np.int64)
-        return Placed(np.empty((0, 0), np.int64), np.empty((0, 2, 2), np.int64), nothing)
-    ids, matrices, moves = (np.array(part) for part in zip(*kept, strict=True))
-    return Placed(ids, matrices, moves)
+            kept.append(ids)
+    return np.array(kept, np.int64)

@@ -207,10 +207,6 @@ class VirtualCell:
         """Knock the camera by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
         self.truth = replace(self.truth, camera=displaced(self.truth.camera, xi))
 
-    def slip_board(self, xi: ArrayLike) -> None:
-        """Let the board slip by ``xi`` (6,) [rad, mm], a displacement as in `frames`."""
-        self.truth = replace(self.truth, board=displaced(self.truth.board, xi))
-
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
         if is_level(self.cell.robot):
