@@ -61,7 +61,7 @@ def test_warnings_of_libraries_go_into_the_error_log(
         np.array(1.0) / np.array(0.0)
         return 0
 
-    monkeypatch.setattr(explain, "run", warning)
+    monkeypatch.setattr(explain, "run_explain", warning)
     assert main(["explain"]) == 0
     assert capfd.readouterr().err == ""
     assert "divide by zero" in (tmp_path / ERROR_LOG).read_text(encoding="utf-8")

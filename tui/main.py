@@ -24,7 +24,7 @@ EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 error finding, 2 bad input."""
     words = joined(sys.argv[1:] if argv is None else argv)
-    if "_ARGCOMPLETE" in os.environ:  # the shell asks what fits; see `commands.completion`
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks what fits; see `commands.explain`
         import argcomplete
 
         argcomplete.autocomplete(build_parser())

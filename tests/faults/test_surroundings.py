@@ -83,7 +83,7 @@ def test_an_unforeseen_error_is_told_where_its_log_cannot_be_written(
     def broken(args: object) -> int:
         raise ZeroDivisionError("nobody foresaw this")
 
-    monkeypatch.setattr(explain, "run", broken)
+    monkeypatch.setattr(explain, "run_explain", broken)
     (tmp_path / "file").write_text("in the way")
     if place == "":  # no home folder at all
         for name in (store.CONFIG_VARIABLE, "XDG_CONFIG_HOME", "HOME"):

@@ -1,4 +1,4 @@
-"""`explain`: the page of a finding."""
+"""`explain` and `completion`: what helps beyond `--help`."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from engine.findings import in_general
 from ..output import Answer, tell
 
 
-def run(args: argparse.Namespace) -> int:
+def run_explain(args: argparse.Namespace) -> int:
     """Print cause, signs and remedy of one finding, or the list of all."""
     codes = [code for code in CATALOGUE if "/" not in code]
     if args.code is None:
@@ -43,3 +43,11 @@ def _page(code: str, forms: list[Entry]) -> list[str]:
         message, remedy = in_general(form.message), in_general(form.remedy)
         lines += ["", f"{form.level}: {message}", f"    remedy: {remedy}"]
     return lines
+
+
+def run_completion(args: argparse.Namespace) -> int:
+    """Print a script with which a shell completes words; it asks `tui.main` for what fits."""
+    from argcomplete.shell_integration import shellcode  # only a shell that is set up needs it
+
+    print(shellcode(["stationbook"], shell=args.shell))
+    return 0

@@ -14,7 +14,7 @@ from engine.steps.pointing import frame_found
 from engine.steps.station_image import photo_kept
 from engine.steps.upkeep import described
 
-from ..commands.pointing import frame_lines
+from ..commands.touching import frame_lines
 from ..output import cautions
 from .desk import Desk
 from .form import Question, as_number, choice, needed, number_or_empty

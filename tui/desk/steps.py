@@ -20,8 +20,8 @@ from engine.steps.focus import Sight, focusing
 from engine.steps.station_image import confirmed_source
 
 from ..commands.begin import board_files
+from ..commands.check import bar_line, lens_lines
 from ..commands.compare import difference_lines, history_lines
-from ..commands.lens import bar_line, lens_lines
 from ..output import finding_texts
 from .desk import Desk
 from .recheck import earlier_sessions
