@@ -30,6 +30,7 @@ from engine.estimate.systematic import (
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
 from engine.pendant.settings import Pendant
+from engine.robots.arms import named_alike
 from engine.robots.kinematics import Kinematics, kinematics
 from engine.robots.model import Robot
 
@@ -328,8 +329,18 @@ def _layout(case: Case, rng: np.random.Generator) -> tuple[Array, Array, Array]:
         camera, board = _places(case, rng)
         flange = _stations(case, camera, board, rng)
         if len(flange) == case.stations:
-            return camera, board, flange
+            return _named(case, camera, board, flange)
     raise RuntimeError(f"no {case.stations} reachable stations found for {case}")
+
+
+def _named(case: Case, camera: Array, board: Array, flange: Array) -> tuple[Array, Array, Array]:
+    """Return the layout with the flange's z axis named up or down as the arm's is."""
+    arm = kinematics(case.arm)
+    named = named_alike(case.arm, flange, arm.forward(np.zeros(arm.axes)))
+    other = inverse(named[0]) @ flange[0]
+    if case.mount == EYE_TO_HAND:
+        return camera, other @ board, named
+    return other @ camera, board, named
 
 
 def _places(case: Case, rng: np.random.Generator) -> tuple[Array, Array]:

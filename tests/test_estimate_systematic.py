@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from robots_samples import PALLETISER
 from simulated_sessions import ARM, FOUR_AXIS, Case, simulated
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate import estimated
 from engine.estimate.systematic import error_columns, flange_errors, postures_at, systematic
 from engine.frames import displacement
@@ -32,7 +33,12 @@ CHAIN = Robot(
 )
 
 
-@pytest.mark.parametrize("robot", [ARM, FOUR_AXIS, CHAIN], ids=lambda robot: robot.kind)
+LINKAGE = replace(
+    PALLETISER, geometry_mm={name: 0.45 * mm for name, mm in PALLETISER.geometry_mm.items()}
+)
+
+
+@pytest.mark.parametrize("robot", [ARM, FOUR_AXIS, LINKAGE, CHAIN], ids=lambda robot: robot.kind)
 def test_the_prior_has_the_stated_accuracy_over_the_workspace(robot: Robot) -> None:
     model = systematic(replace(robot, accuracy_mm=0.4))
     arm = model.arm
@@ -95,6 +101,25 @@ def test_a_chain_and_the_same_arm_in_closed_form_give_the_same_uncertainty() -> 
     )
     np.testing.assert_allclose(chain.forward(q), arm.forward(q), atol=1e-9)
     assert b.uncertainty.pick_mm == pytest.approx(a.uncertainty.pick_mm, rel=0.15)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+@pytest.mark.parametrize("robot", [FOUR_AXIS, LINKAGE], ids=lambda robot: robot.kind)
+def test_a_level_flange_named_up_or_down_gives_the_same_camera(mount: Mount, robot: Robot) -> None:
+    case = Case(mount, axes=4, robot=robot, stations=8, accuracy_mm=0.4, geometry_mm=0.4)
+    truth = simulated(replace(case, height_known=mount == EYE_IN_HAND), np.random.default_rng(3))
+    half_turn = np.diag([1.0, -1.0, -1.0, 1.0])
+    other = replace(
+        truth.problem,
+        observations=tuple(
+            replace(seen, base_T_flange=seen.base_T_flange @ half_turn)
+            for seen in truth.problem.observations
+        ),
+    )
+    a, b = estimated(truth.problem), estimated(other)
+    named = a.camera if mount == EYE_TO_HAND else half_turn @ a.camera
+    np.testing.assert_allclose(b.camera, named, atol=1e-3)
+    assert b.uncertainty.pick_mm == pytest.approx(a.uncertainty.pick_mm, rel=1e-3)
 
 
 def test_u_holds_for_an_arm_with_errors_that_the_model_does_not_have() -> None:

@@ -30,7 +30,7 @@ from ..frames import displaced, displacement, inverse, skew
 from ..pendant.conventions import active_places, shown_of
 from ..pendant.entry import CUT_OFF, format_place, rounding
 from ..pendant.settings import BASE, FLANGE, UNITS
-from ..robots.arms import LEVEL_KINDS
+from ..robots.arms import named_alike
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM, Robot
 from ..tails import chi2_isf
@@ -209,12 +209,8 @@ class _Question:
 
     def _K(self, arm: Kinematics, errors: Array | None = None) -> Array:
         """Return base_T_flange (n, 4, 4) of the joints, its z axis named as the pendant does."""
-        K = arm.forward(self.q, errors)
-        if self.robot.kind in LEVEL_KINDS:
-            typed = self.F @ self.S @ inverse(self.T)
-            if (K[:, 2, 2] * typed[:, 2, 2] < 0).all():
-                K = K @ np.diag([1.0, -1.0, -1.0, 1.0])
-        return np.asarray(K)
+        typed = self.F @ self.S @ inverse(self.T)
+        return named_alike(self.robot, arm.forward(self.q, errors), typed)
 
     def _off(self, F: Array, T: Array, K: Array | None = None) -> Array:
         """Return how far (n, 6) the shown poses are from what frame, joints and tool say."""

@@ -173,6 +173,16 @@ def is_level(robot: Robot | None) -> bool:
     return robot is not None and robot.kind in LEVEL_KINDS
 
 
+def named_alike(robot: Robot, T: Array, other: Array) -> Array:
+    """Return flange poses ``T`` (..., 4, 4) with z named as in ``other``, where an arm holds level.
+
+    Pendants name the z axis of such a flange up or down as they please; the arm cannot tell.
+    """
+    if not is_level(robot) or (T[..., 2, 2] * other[..., 2, 2] > 0).any():
+        return T
+    return np.asarray(T @ np.diag([1.0, -1.0, -1.0, 1.0]))
+
+
 def joint_types(robot: Robot) -> tuple[JointType, ...]:
     """Return what each joint does: turn, or lift."""
     if robot.kind == "chain":

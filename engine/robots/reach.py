@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from ..arrays import Array
 from ..findings import Finding, finding
 from ..frames import checked_transform, displacement
-from .arms import LEVEL_KINDS, wrist_bend
+from .arms import is_level, named_alike, wrist_bend
 from .kinematics import LEVEL_RAD, Kinematics, kinematics, nearest, tilt
 from .model import Robot
 
@@ -73,7 +73,7 @@ def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachRep
         if len(slack):
             return _within(arm, slack, near)
         return ReachReport(beyond[:0], broken=_tightest(arm, beyond[int(np.argmax(room))]))
-    q = nearest(arm, _named_alike(arm, T))
+    q = nearest(arm, named_alike(robot, T, arm.forward(np.zeros(arm.axes))))
     miss_mm, miss_deg = _difference(arm, q, T)
     if miss_mm <= max(robot.accuracy, REACH_MM) and miss_deg <= REACH_DEG:
         return _within(arm, arm.joints.centred(q)[None], near)
@@ -123,15 +123,9 @@ def _straight_wrist(arm: Kinematics, q: Array) -> tuple[str, float] | None:
 
 
 def _difference(arm: Kinematics, q: Array, T: Array) -> tuple[float, float]:
-    xi = displacement(_named_alike(arm, T), arm.forward(q))
+    held = arm.forward(q)
+    xi = displacement(named_alike(arm.robot, T, held), held)
     return float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3])))
-
-
-def _named_alike(arm: Kinematics, T: Array) -> Array:
-    """Return ``T`` with the flange's z axis of a level arm named up or down as the arm's is."""
-    if arm.robot.kind not in LEVEL_KINDS or arm.forward(np.zeros(arm.axes))[2, 2] * T[2, 2] > 0:
-        return T
-    return T @ np.diag([1.0, -1.0, -1.0, 1.0])
 
 
 def reach_findings(robot: Robot, T: ArrayLike, *, near: ArrayLike | None = None) -> list[Finding]:
@@ -164,6 +158,6 @@ def _at_limit(limit: JointAtLimit, variant: str | None) -> Finding:
 
 
 def _detail(robot: Robot, T: Array, report: ReachReport) -> str:
-    if robot.kind in LEVEL_KINDS and tilt(T) > LEVEL_RAD:
+    if is_level(robot) and tilt(T) > LEVEL_RAD:
         return f"the flange would be tilted by {np.rad2deg(tilt(T)):.1f}°, this arm holds it level"
     return f"the nearest pose it reaches is {report.miss_mm:.1f} mm and {report.miss_deg:.1f}° away"

@@ -18,12 +18,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from bench_cell_inputs import BOW_U, SCALE_U, U, drawn, worst_pick
-from robots_samples import UNEVEN
+from robots_samples import PALLETISER, UNEVEN
 from simulated_sessions import ARM, CAMERA, FOUR_AXIS, Case, Simulated, simulated
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.diagnose import CAUSES, diagnosed
-from engine.robots.model import Robot
+from engine.robots.model import ChainLink, Robot
 
 USUAL = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
 TOLERANCE_MM = 1.0
@@ -36,6 +36,22 @@ def stretched(robot: Robot, factor: float) -> Robot:
     return replace(robot, name=f"{robot.name} x {factor:g}", geometry_mm=lengths)
 
 
+# An arm without a spherical wrist; its three middle axes are parallel.
+CHAIN = Robot(
+    name="arm with an offset wrist",
+    kind="chain",
+    convention="standard",
+    links=(
+        ChainLink(0, 90, 330),
+        ChainLink(-470, 0, 0),
+        ChainLink(-420, 0, 0),
+        ChainLink(0, 90, 130),
+        ChainLink(0, -90, 115),
+        ChainLink(0, 0, 90),
+    ),
+    limits=((-180, 180), (-180, 0), (-155, 155), (-180, 180), (-180, 180), (-360, 360)),
+)
+
 CASES = {
     "as the model has it": replace(USUAL, beyond_mm=0.0),
     "Laplace": replace(USUAL, stops="laplace"),
@@ -47,9 +63,11 @@ CASES = {
     "shorter arm": replace(USUAL, robot=stretched(ARM, 0.9)),
     "longer arm": replace(USUAL, robot=stretched(ARM, 1.5)),
     "arm with offsets": replace(USUAL, robot=UNEVEN),
+    "chain": replace(USUAL, robot=CHAIN),
     "four axes": LEVEL,
     "four axes, Student's t, 3": replace(LEVEL, stops="t3"),
     "four axes, longer": replace(LEVEL, robot=stretched(FOUR_AXIS, 1.3)),
+    "four axes, linkage": replace(LEVEL, robot=stretched(PALLETISER, 0.45)),
     "four axes, backlash": replace(LEVEL, backlash=True),
 }
 
