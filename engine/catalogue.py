@@ -1009,7 +1009,7 @@ CATALOGUE: dict[str, Entry] = {
         "error",
         "These stations give no result: poses and images contradict each other.",
         "Check units, convention and the pairing of images, or record again.",
-        cause="The equations of the fit have no solution in finite numbers.",
+        cause="The equations of the fit have no solution in finite numbers, or none in reach.",
         shows="Never for stations that hold any sense.",
     ),
     "what-helps": Entry(

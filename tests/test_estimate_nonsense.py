@@ -13,9 +13,12 @@ from simulated_sessions import Case, Simulated, simulated
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
+from engine.diagnosis.causes import declared_weight, weight_of
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import Problem, Result, estimated
+from engine.estimate.assemble import assembled
 from engine.estimate.problem import predicted_view
+from engine.estimate.solver import fitted
 from engine.frames import displaced, displacement, rotation_exp, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -145,3 +148,12 @@ def test_reported_poses_have_a_noise_of_their_own(mount: str, mm: float, deg: fl
         inside.append(np.linalg.norm(off, axis=1).max() <= 2 * result.uncertainty.pick_mm)
         assert "board-pitch" not in codes(result)
     assert sum(inside) >= 9
+
+
+def test_a_fit_that_ended_on_its_way_is_no_result_and_carries_no_cause() -> None:
+    found = fitted(world(EYE_TO_HAND).problem)
+    assert found is not None
+    on_its_way = replace(found, fit=replace(found.fit, change=0.5, converged=False))
+    assert "no-fit" in codes(assembled(on_its_way))
+    assert weight_of(on_its_way) == -np.inf
+    assert declared_weight(on_its_way) == weight_of(found)  # it must still be beaten

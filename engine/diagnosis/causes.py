@@ -56,8 +56,13 @@ class Cause:
     found: Solution | None = None
 
 
+def declared_weight(found: Solution) -> float:
+    """Return the weight of a session as declared, with no cause at all."""
+    return _log_density(found.stations, found.used, found.fit, found.prior)
+
+
 def weight_of(found: Solution) -> float:
-    """Return the weight of a fit without any cause."""
+    """Return the weight of a session put right, but for how common its cause is."""
     return evidence(found.stations, found.used, found.fit, found.prior)
 
 
@@ -98,6 +103,11 @@ def texts_of(scene: Scene) -> Texts:
 
 
 def evidence(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: NoisePrior) -> float:
+    """Return how probable the data are under a cause: −∞ where its fit ended on the way."""
+    return _log_density(stations, used, fit, prior) if fit.arrived else -np.inf
+
+
+def _log_density(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: NoisePrior) -> float:
     """Return the logarithm of how probable the data are under a fit, unknowns integrated out.
 
     Restricted likelihood of the residuals at the most likely noise levels (Harville 1977), the
@@ -166,7 +176,7 @@ def configuration_causes(scene: Scene) -> list[Cause]:
     if arm is None or any(item.joints is not None for item in seen):
         return []
     usual = postures_at(arm, scene.stations.typed, [None] * len(seen))
-    now = _Standing(scene.stations, scene.used, found.fit, weight_of(found))
+    now = _Standing(scene.stations, scene.used, found.fit, declared_weight(found))
     postures: dict[int, Array] = {}
     while len(postures) < len(seen) // 2:
         test = left_out(now.stations, now.fit, now.used.astype(float))

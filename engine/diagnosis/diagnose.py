@@ -22,7 +22,7 @@ from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse
-from .causes import Cause, configuration_causes, texts_of, weight_of
+from .causes import Cause, configuration_causes, declared_weight, texts_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
 from .scene import (
@@ -269,7 +269,7 @@ def _least(view: Scene) -> float:
     nothing, weighs as much as the fit.
     """
     margin = SURE if view.used.all() else -EQUAL
-    return weight_of(view.found) + margin
+    return declared_weight(view.found) + margin
 
 
 def _likeliest(causes: list[Cause], least: float) -> Cause | None:

@@ -32,7 +32,7 @@ from ..pendant.conventions import (
     is_quaternion,
 )
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
-from .causes import Cause, apart_weight, solved_weight, texts_of, weight_of
+from .causes import Cause, apart_weight, declared_weight, solved_weight, texts_of
 from .scene import Scene, Texts
 
 SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
@@ -303,7 +303,7 @@ def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
 
     Where the likeliest is a convention that another one comes close to, both stand undecided.
     """
-    null = weight_of(scene.found)
+    null = declared_weight(scene.found)
     better = sorted((c for c in causes if c.weight > null + SURER), key=lambda c: -c.weight)
     if not better or better[0].findings[0].code != "rotation-convention":
         return better

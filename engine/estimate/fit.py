@@ -123,6 +123,11 @@ class Fit:
     change: float
     converged: bool
 
+    @property
+    def arrived(self) -> bool:
+        """Whether what the last step left out is of second order, so that its end counts."""
+        return self.change < NEAR
+
 
 OF_PART = np.repeat([0, 1, 2], [6, 3, 3])  # the noise level with which each column of F grows
 

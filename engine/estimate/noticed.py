@@ -194,12 +194,14 @@ def noticed(
 
 
 def nonsense_findings(found: Solution) -> list[Finding]:
-    """Return `view-behind` and `noise-beyond`: what no camera and no robot can be."""
+    """Return what no camera and no robot can be: `view-behind`, `noise-beyond`, and `no-fit`."""
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     ahead = in_front(found.views, found.poses()) | ~found.used
     lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
     items = _behind(found.problem, sorted(lost))
     noise = found.fit.noise
+    if not found.fit.arrived:
+        items.append(finding("no-fit"))
     if absurd(noise, found.prior) or noise.pixel_px > MOST_PIXEL_PX:
         items.append(
             finding(
