@@ -14,7 +14,7 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from threading import Lock
 from typing import IO, TYPE_CHECKING
 
@@ -132,17 +132,16 @@ def too_large(path: object, size: int, limit: int, remedy: str) -> FileError:
 
 
 def inside(folder: Path, name: str) -> Path:
-    """Return the path of ``name`` in ``folder``; raises FileError where a link leads out of it.
+    """Return the path of ``name`` in ``folder``; raises FileError where it leads out of it.
 
     A link that stays in the folder is followed. ``folder`` itself may be reached as it likes.
     """
+    if leads_outside(name):
+        raise FileError(folder, f"{name!r} is not a path inside this folder")
     path = folder
     for part in Path(name).parts:
         path = path / part
-        try:
-            linked = os.path.islink(path)
-        except ValueError:
-            raise FileError(repr(str(path)), "this is no file name") from None
+        linked = os.path.islink(path)
         if linked and not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
             raise FileError(
                 path,
@@ -150,6 +149,18 @@ def inside(folder: Path, name: str) -> Path:
                 "Put the file itself there.",
             )
     return folder / name
+
+
+def leads_outside(name: str) -> bool:
+    """Tell whether a path is absolute, climbs out of its folder or is no file name at all."""
+    parts = PurePosixPath(name).parts
+    return is_absolute(name) or ".." in parts or not parts or "\0" in name
+
+
+def is_absolute(name: str) -> bool:
+    """Tell whether a path is absolute here or on Windows."""
+    windows = PureWindowsPath(name)
+    return name.startswith(("/", "~")) or bool(windows.drive or windows.root) or "\\" in name
 
 
 def sha256(data: bytes) -> str:

@@ -35,7 +35,7 @@ from engine.pendant.settings import Active
 from engine.proof.stated import covariance_of
 from engine.report.figures import places, residual_picture, uncertainty
 from engine.report.html_base import number, rounded, safe
-from engine.report.report_html import report_html
+from engine.report.report_html import record_body, record_page
 from engine.report.stations import StationView, course, placement, station_views, thumbnails
 from engine.simulate.scenario import cell
 
@@ -55,7 +55,8 @@ class Recorded(NamedTuple):
 def report(folder: Path, session: Session, document: dict[str, Any], **more: Any) -> str:
     head = {"format": 1, "mount": session.cell.mount}
     said = stored(head | document)
-    return report_html(folder, session, said, printed=PRINTED, program="stationbook 0.1.0", **more)
+    how = {"printed": PRINTED, "program": "stationbook 0.1.0", **more}
+    return record_page(session, record_body(folder, session, said, **how))
 
 
 def viewed(folder: Path, session: Session, document: dict[str, Any]) -> list[StationView]:
@@ -353,9 +354,8 @@ def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:
     line |= {"replaced": HOSTILE, "typed": HOSTILE, "key": HOSTILE}
     line |= {"accepted": [HOSTILE], "file": "session.yaml", "before": None, "after": "x"}
     (tmp_path / "journal.jsonl").write_text(json.dumps(line) + "\n", encoding="utf-8")
-    html = report_html(
-        tmp_path, marked, found, printed=PRINTED, program="stationbook 0.1.0", result_sha256=HOSTILE
-    )
+    how = {"printed": PRINTED, "program": "stationbook 0.1.0", "result_sha256": HOSTILE}
+    html = record_page(marked, record_body(tmp_path, marked, found, **how))
     tags = Reader(html).tags
     assert "script" not in {tag for tag, _ in tags}
     assert not [a for _, a in tags if "onload" in a]
@@ -402,7 +402,7 @@ def test_image_outside_the_session_is_never_shown(tmp_path: Path) -> None:
     stations = tuple(replace(s, image="../secret.png") for s in session.stations)
     html = report(inside, replace(session, stations=stations), {})
     assert "image/jpeg" not in html
-    assert "is not a path inside the session" in Reader(html).text
+    assert "is not a path inside this folder" in Reader(html).text
 
 
 def test_session_changed_after_solving_is_told(tmp_path: Path) -> None:

@@ -141,6 +141,8 @@ def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
 
 def _decoded(data: bytes, name: object, how: int) -> NDArray[Any]:
     """Return what OpenCV makes of a file whose size is known by now. Raises FileError."""
+    if not is_whole(data):
+        raise _cut_off(name)
     cv2.utils.logging.setLogLevel(SILENT)
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
@@ -193,15 +195,15 @@ def _count(data: bytes, name: object) -> int:
     """Return how many pixels a file has by its head.
 
     Raises FileError for more than `MOST_PIXELS`, or more memory than `MOST_MEMORY` or
-    `MOST_DECODING`, and for one that is cut off.
+    `MOST_DECODING`, and for one without a head.
     """
     if not data:
         raise FileError(name, "the file is empty", "Wait until the camera has written it.")
-    if not is_whole(data):
-        raise FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
     try:
         head = _head(data)
     except _DAMAGE:
+        if not is_whole(data):
+            raise _cut_off(name) from None
         raise FileError(name, "not a readable image", _RETAKE) from None
     pixels, most = head.width * head.height, _most_pixels()
     if pixels > most:
@@ -216,6 +218,10 @@ def _count(data: bytes, name: object) -> int:
         if needed > limit * raised:
             raise FileError(name, f"needs {needed / 2**20:.0f} MB to be read", _RETAKE)
     return pixels
+
+
+def _cut_off(name: object) -> FileError:
+    return FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
 
 
 def is_large(data: bytes, name: object) -> bool:

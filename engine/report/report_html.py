@@ -70,39 +70,12 @@ PAPERS = ("A4", "letter")
 MOST_PICTURES = 40  # stations; keeps the file of a long session under 5 MB
 
 
-def report_html(
-    folder: Path,
-    session: Session,
-    stored: StoredResult,
-    *,
-    printed: datetime,
-    program: str,
-    result_sha256: str | None = None,
-    course: Sequence[CoursePoint] = (),
-    camera: str | None = None,
-    history: Sequence[record.Past] = (),
-    paper: str = PAPERS[0],
-) -> str:
-    """Return the calibration record of ``session`` as the text of one HTML file.
-
-    ``program`` names program and version, ``result_sha256`` is the hash of result.yaml, ``course``
-    how the uncertainty fell, ``history`` what happened to the cell before and since. What is
-    missing is shown as not known. Raises StationbookError for a result whose transforms are
-    damaged. ``camera``: which of several it is about; None: the first. ``paper``: of `PAPERS`.
-    """
-    body = record_body(
-        folder, session, stored, printed=printed, program=program, result_sha256=result_sha256,
-        course=course, camera=camera, history=history,
-    )  # fmt: skip
-    return page(f"Calibration record: {session.name}", style(paper), body)
+def record_page(session: Session, body: Html, paper: str = PAPERS[0]) -> str:
+    """Return one record as the text of an HTML file; ``paper``: of `PAPERS`."""
+    return page(f"Calibration record: {session.name}", _style(paper), body)
 
 
-def style(paper: str) -> str:
-    """Return how a record looks on the screen and on this paper."""
-    return STYLE.replace("@page {", f"@page {{ size: {paper};", 1)
-
-
-def together_html(
+def together_page(
     title: str, rows: Sequence[Sequence[object]], bodies: Sequence[Html], paper: str
 ) -> str:
     """Return several records in one page: a table of them, then each from a new sheet on."""
@@ -110,7 +83,11 @@ def together_html(
     first = joined([element("h1", title), table(head, rows, "Every record on this page")])
     sheets = [element("div", body, class_="sheet") for body in bodies]
     more = ".sheet { break-before: page; border-top: 3px double var(--ink); margin-top: 3rem; }\n"
-    return page(title, style(paper) + more, joined([first, *sheets]))
+    return page(title, _style(paper) + more, joined([first, *sheets]))
+
+
+def _style(paper: str) -> str:
+    return STYLE.replace("@page {", f"@page {{ size: {paper};", 1)
 
 
 def record_body(
@@ -125,7 +102,13 @@ def record_body(
     camera: str | None = None,
     history: Sequence[record.Past] = (),
 ) -> Html:
-    """Return what stands on the page of one record; the rest as `report_html`."""
+    """Return the calibration record of ``session``.
+
+    ``program`` names program and version, ``result_sha256`` is the hash of result.yaml, ``course``
+    how the uncertainty fell, ``history`` what happened to the cell before and since. What is
+    missing is shown as not known. ``camera``: which of several it is about; None: the first. Raises
+    StationbookError for a result whose transforms are damaged.
+    """
     whole, name = session, camera or session.cell.camera.name
     about = f"{whole.cell.name}, camera {name}" if whole.cell.cameras else whole.cell.name
     session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)

@@ -21,7 +21,6 @@ from ..errors import ChangedError, FileError, StationbookError, StoredError
 from ..files import inside, read_bytes, sha256, sha256_of, written
 from .folder import open_session, session_text, what_differs
 from .journal import PATCHED, append, patch_for
-from .schema import leads_outside
 from .store import (
     RESULT_FILE,
     SESSION_FILE,
@@ -189,8 +188,6 @@ def _hash_of(path: Path) -> str | None:
 
 def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
     """Store a new file; None where the same content lies there already."""
-    if leads_outside(name):
-        raise FileError(folder, f"{name!r} is not a path inside this folder")
     path = inside(folder, name)
     if path.is_file() and sha256_of(path, MAX_STORED) == sha256(content):
         return None

@@ -3,7 +3,7 @@
 A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
 keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
 a dataclass. `record_of` reads a record off a dataclass: each field a key, its type what may stand
-there. The specifications themselves are in cell_file.py, parts_file.py and folder.py.
+there. The specifications themselves are in cell_file.py, folder.py and results.py.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields, replace
 from datetime import datetime
 from enum import StrEnum
-from pathlib import PurePosixPath, PureWindowsPath
 from types import NoneType
 from typing import (
     Annotated,
@@ -30,6 +29,7 @@ from typing import (
 
 from ..cell.session import FORMAT
 from ..errors import FileError, StationbookError, nearest
+from ..files import is_absolute, leads_outside
 from .yaml_text import Node
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -190,7 +190,7 @@ class FileName(Kind):
 
     def read(self, node: Node) -> str:
         text = node.text("the path of a file")
-        if _is_absolute(text):
+        if is_absolute(text):
             raise node.fail(
                 f"{node.described()} is not a path relative to this file",
                 "Give it relative to this file, with forward slashes.",
@@ -198,17 +198,6 @@ class FileName(Kind):
         if not text.strip() or text.endswith("/") or (self.inside and leads_outside(text)):
             raise node.fail(f"{node.described()} is not a file inside this folder")
         return text
-
-
-def leads_outside(name: str) -> bool:
-    """Tell whether a path is absolute, climbs out of its folder or is no file name at all."""
-    parts = PurePosixPath(name).parts
-    return _is_absolute(name) or ".." in parts or not parts or "\0" in name
-
-
-def _is_absolute(name: str) -> bool:
-    windows = PureWindowsPath(name)
-    return name.startswith(("/", "~")) or bool(windows.drive or windows.root) or "\\" in name
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from ..files import inside, read_bytes, sha256
 from ..plant.archive import summaries
 from ..proof.stated import of_camera
 from ..report.html_record import Past
-from ..report.report_html import record_body, report_html, together_html
+from ..report.report_html import record_body, record_page, together_page
 from ..report.stations import CoursePoint, course
 from ..sessions.folder import open_session
 from ..sessions.results import current_result, what_changed
@@ -43,7 +43,7 @@ def make_report(
     it is damaged, UsageError for one whose camera moved since unless ``anyway``.
     """
     facts, part = _recorded(session, folder, now, camera, anyway)
-    return report_html(folder, session, paper=paper, **facts), part
+    return record_page(session, record_body(folder, session, **facts), paper), part
 
 
 def make_together(
@@ -66,7 +66,7 @@ def make_together(
             "yes" if part.proven else "no",
         ))  # fmt: skip
     title = f"Calibration records of {len(rows)} sessions, {now:%Y-%m-%d}"
-    return together_html(title, rows, bodies, paper), results
+    return together_page(title, rows, bodies, paper), results
 
 
 def _recorded(
