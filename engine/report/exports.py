@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+import cv2
 import numpy as np
 import yaml
 
@@ -102,8 +103,6 @@ def _as_opencv(item: Delivered, unit: str) -> str:
 
     ``rvec`` and ``t`` are what ``cv2.projectPoints`` and its relatives take.
     """
-    import cv2  # here: no other form needs it
-
     store = cv2.FileStorage("transform.yml", cv2.FILE_STORAGE_WRITE | cv2.FILE_STORAGE_MEMORY)
     convention = "matrix acts on column vectors; rvec is R as rotation vector in rad"
     for key, text in facts(item, unit, convention):
@@ -433,6 +432,4 @@ FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
     "ros": (_as_ros, "m"),
     "plane": (_as_plane, None),
 }
-
-
 """Export form -> (its writer, its own length unit or None where any will do)."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
+from ..boards.candidates import homography, mapped
 from ..camera.lens import project, undistort
 from ..camera.model import Camera
 from ..errors import UsageError
@@ -60,8 +61,8 @@ def plane_at(
     low_u, low_v, high_u, high_v = valid
     dense = _grid((low_u, high_u), (low_v, high_v), DENSE, DENSE)
     on_plane = _places(frame_T_camera, camera, dense, height_mm)
-    raw = _homography(dense, on_plane)
-    error = float(np.linalg.norm(_mapped(raw, dense) - on_plane, axis=1).max())
+    raw = homography(dense, on_plane)
+    error = float(np.linalg.norm(mapped(raw, dense) - on_plane, axis=1).max())
     pixels = _grid((low_u, high_u), (low_v, high_v), COLUMNS, ROWS)
     places = _places(frame_T_camera, camera, pixels, height_mm)
     p_frame = np.column_stack([places, np.full(len(places), height_mm)])
@@ -120,29 +121,6 @@ def _exact(T: Array, camera: Camera, height: float) -> Array:
     columns = np.column_stack([back[:3, 0], back[:3, 1], back[:3, 2] * height + back[:3, 3]])
     H = np.linalg.inv(np.asarray(camera.matrix, float) @ columns)
     return np.asarray(H / H[2, 2])
-
-
-def _homography(pixels: Array, places: Array) -> Array:
-    """Return the homography (3, 3) of least squares after scaling both sides (Hartley 1997)."""
-    A, B = _scaling(pixels), _scaling(places)
-    p, q = _mapped(A, pixels), _mapped(B, places)
-    zero, one = np.zeros(len(p)), np.ones(len(p))
-    x = np.column_stack([*p.T, one, zero, zero, zero, *(-q[:, 0] * p.T), -q[:, 0]])
-    y = np.column_stack([zero, zero, zero, *p.T, one, *(-q[:, 1] * p.T), -q[:, 1]])
-    H = np.linalg.svd(np.concatenate([x, y]))[2][-1].reshape(3, 3)
-    H = np.linalg.inv(B) @ H @ A
-    return np.asarray(H / H[2, 2])
-
-
-def _scaling(points: Array) -> Array:
-    middle, wide = points.mean(axis=0), max(float(points.std()), 1e-9)
-    return np.array([[1 / wide, 0, -middle[0] / wide], [0, 1 / wide, -middle[1] / wide], [0, 0, 1]])
-
-
-def _mapped(H: Array, points: Array) -> Array:
-    """Return points (n, 2) mapped by a homography."""
-    mapped = np.column_stack([points, np.ones(len(points))]) @ H.T
-    return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
 def _u(T: Array, covariance: Array, p_frame: Array) -> Array:
