@@ -54,10 +54,10 @@ class ImageReport:
     Attributes:
         size_px: width and height.
         found, expected: points found, points of the board.
-        edge_width_px: 10 to 90 % width of the board's edges, in the more blurred direction.
-        spacing_px: median distance between neighbouring points.
         white_fraction: share of pixels at full white, on the board (no board: in the image).
         contrast: grey levels between dark and light on the board (no board: in the image).
+        edge_width_px: 10 to 90 % width of the board's edges, in the more blurred direction.
+        spacing_px: median distance between neighbouring points.
         tilt_deg: angle between the board's normal and the line of sight to its middle.
         margin_px: least distance of a point from the image's border.
         other_count: columns and rows of the board in view where it is another one than the cell's.
@@ -72,12 +72,12 @@ class ImageReport:
     size_px: tuple[int, int]
     found: int
     expected: int
-    edge_width_px: float | None
-    spacing_px: float | None
     white_fraction: float
     contrast: float
-    tilt_deg: float | None
-    margin_px: float | None
+    edge_width_px: float | None = None
+    spacing_px: float | None = None
+    tilt_deg: float | None = None
+    margin_px: float | None = None
     other_count: tuple[int, int] | None = None
     not_numbered: int = 0
     smear_px: float = 0.0
@@ -106,18 +106,12 @@ def look(
     height, width = image.shape
     if not detection.found:
         dark, light = np.percentile(image, (2, 98))
-        white = float(np.mean(image == FULL_GREY))
-        contrast = float(light - dark)
         return ImageReport(
             size_px=(width, height),
             found=0,
             expected=len(board.present),
-            edge_width_px=None,
-            spacing_px=None,
-            white_fraction=white,
-            contrast=contrast,
-            tilt_deg=None,
-            margin_px=None,
+            white_fraction=float(np.mean(image == FULL_GREY)),
+            contrast=float(light - dark),
             other_count=detection.other_count,
             not_numbered=len(detection.pixels),
         )
@@ -127,30 +121,28 @@ def look(
     spacing = float(
         np.median(spacings(pixels, board.points()[detection.ids, :2], board.spacing_mm))
     )
-    known = camera
     if camera is not None and (camera.guessed or camera.image_size_px != (width, height)):
-        known = None
+        camera = None  # its lens is not known
     left, top, across, down = cv2.boundingRect(np.rint(pixels).astype(np.int32))
     part = image[max(top, 0) : top + down, max(left, 0) : left + across]
-    cost = None
-    if known is not None:
-        cost = precision(detection, board, known, volume_mm, edges.smear_px)
-    return ImageReport(
+    report = ImageReport(
         size_px=(width, height),
         found=len(detection.ids),
         expected=len(board.present),
-        edge_width_px=edges.width_px,
-        spacing_px=spacing,
         white_fraction=_white_on_board(image, pixels),
         contrast=edges.contrast,
-        tilt_deg=None if known is None else _tilt_deg(detection, board, known),
+        edge_width_px=edges.width_px,
+        spacing_px=spacing,
         margin_px=float(border.min()),
         smear_px=edges.smear_px,
         noise=pixel_noise(part),
         reflection=_reflection(part, spacing),
         span=max(across, down) / max(width, height),
-        precision=cost,
     )
+    if camera is None:
+        return report
+    cost = precision(detection, board, camera, volume_mm, edges.smear_px)
+    return replace(report, tilt_deg=_tilt_deg(detection, board, camera), precision=cost)
 
 
 def _white_on_board(image: Grey, pixels: Array) -> float:
@@ -204,11 +196,8 @@ def quality_findings(
     reasons = _cut_off(report) + _reasons(report, board)
     if report.precision is None or tolerance_mm is None:
         return found + reasons
-    return (
-        found
-        + _misfit(report.precision)
-        + _verdict(report, report.precision, COST_SHARE * tolerance_mm, reasons)
-    )
+    verdict = _verdict(report, report.precision, COST_SHARE * tolerance_mm, reasons)
+    return found + _misfit(report.precision) + verdict
 
 
 def _reasons(report: ImageReport, board: Board) -> list[Finding]:
@@ -216,32 +205,23 @@ def _reasons(report: ImageReport, board: Board) -> list[Finding]:
     found = _smear(report) or _blur(report, board)
     found += _exposure(report, None, WHITE_LIMIT)
     if report.noise is not None and report.noise > NOISY_SHARE * report.contrast:
-        noise, contrast = report.noise, report.contrast
-        found.append(finding("noisy", noise=noise, contrast=contrast))
+        found.append(finding("noisy", noise=report.noise, contrast=report.contrast))
     if report.span is not None and report.span < SMALL_SHARE:
         found.append(finding("seen-small", percent=100 * report.span))
     if report.tilt_deg is not None and report.tilt_deg > STEEP_DEG:
-        angle = report.tilt_deg
-        found.append(finding("steep-view", angle_deg=angle, limit_deg=STEEP_DEG))
+        found.append(finding("steep-view", angle_deg=report.tilt_deg, limit_deg=STEEP_DEG))
     return found
 
 
 def _verdict(
-    report: ImageReport,
-    told: Precision,
-    limit_mm: float,
-    reasons: list[Finding],
+    report: ImageReport, told: Precision, limit_mm: float, reasons: list[Finding]
 ) -> list[Finding]:
     """Return `imprecise` and its reasons where the image costs too much; else what was left out.
 
     Without a reason there is nothing to do about it: the board is as far away as it is.
     """
     if told.u_mm <= limit_mm or not reasons:
-        left = report.expected - report.found
-        expected = report.expected
-        if not left:
-            return []
-        return [finding("points-left-out", left=left, expected=expected)]
+        return _left_out(report) if report.found < report.expected else []
     said = finding("imprecise", U_mm=2 * told.u_mm, limit_mm=2 * limit_mm)
     return [said, *(replace(reason, level=Level.NOTE) for reason in reasons)]
 
@@ -252,8 +232,12 @@ def _misfit(told: Precision) -> list[Finding]:
     if off is None:
         return []
     variant = None if off.suspect == "either" else off.suspect
-    misfit, scatter = off.misfit_px, off.scatter_px
-    return [finding("misfit", variant, misfit_px=misfit, scatter_px=scatter)]
+    return [finding("misfit", variant, misfit_px=off.misfit_px, scatter_px=off.scatter_px)]
+
+
+def _left_out(report: ImageReport) -> list[Finding]:
+    left = report.expected - report.found
+    return [finding("points-left-out", left=left, expected=report.expected)]
 
 
 def _missing(report: ImageReport, board: Board, image: str) -> Finding:
@@ -273,8 +257,7 @@ def _missing(report: ImageReport, board: Board, image: str) -> Finding:
             cell_rows=board.rows,
         )
     if report.not_numbered:
-        count = report.not_numbered
-        return finding("board-missing", "not-numbered", image=image, count=count)
+        return finding("board-missing", "not-numbered", image=image, count=report.not_numbered)
     return finding("board-missing", image=image)
 
 
@@ -296,16 +279,8 @@ def blur_limit_px(spacing_px: float, board: Board) -> float:
 def _size(report: ImageReport, camera: Camera | None) -> list[Finding]:
     if camera is None or report.size_px == tuple(camera.image_size_px):
         return []
-    (width, height), (cell_width, cell_height) = report.size_px, camera.image_size_px
-    return [
-        finding(
-            "image-size",
-            width=width,
-            height=height,
-            cell_width=cell_width,
-            cell_height=cell_height,
-        )
-    ]
+    (width, height), (wide, high) = report.size_px, camera.image_size_px
+    return [finding("image-size", width=width, height=height, cell_width=wide, cell_height=high)]
 
 
 def _cut_off(report: ImageReport) -> list[Finding]:
@@ -313,9 +288,7 @@ def _cut_off(report: ImageReport) -> list[Finding]:
     near = BORDER_SHARE * spacing
     inside = report.margin_px is not None and report.margin_px > spacing
     if inside and CLEAR_SHARE * report.expected <= report.found < report.expected:
-        left = report.expected - report.found
-        expected = report.expected
-        return [finding("points-left-out", left=left, expected=expected)]
+        return _left_out(report)
     if report.found < report.expected:
         where = "partly out of view or covered"
     elif report.margin_px is not None and report.margin_px < near:
@@ -331,8 +304,7 @@ def _blur(report: ImageReport, board: Board) -> list[Finding]:
     limit = blur_limit_px(report.spacing_px, board)
     if report.edge_width_px <= limit:
         return []
-    width = report.edge_width_px
-    return [finding("blurred", width_px=width, limit_px=limit)]
+    return [finding("blurred", width_px=report.edge_width_px, limit_px=limit)]
 
 
 def _smear(report: ImageReport) -> list[Finding]:
@@ -349,9 +321,8 @@ def _exposure(report: ImageReport, variant: str | None, white_limit: float) -> l
     if report.reflection:
         return [finding("over-exposed", "reflection")]
     if report.white_fraction > white_limit:  # little contrast is then no sign of too little light
-        percent = 100 * report.white_fraction
-        return [finding("over-exposed", variant, percent=percent)]
+        return [finding("over-exposed", variant, percent=100 * report.white_fraction)]
     if report.contrast < CONTRAST_LIMIT:
-        contrast, full = report.contrast, FULL_GREY + 1
-        return [finding("under-exposed", variant, contrast=contrast, full=full)]
+        contrast = report.contrast
+        return [finding("under-exposed", variant, contrast=contrast, full=FULL_GREY + 1)]
     return []
