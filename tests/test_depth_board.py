@@ -18,7 +18,7 @@ from engine.depth.board import DepthReport, depth_findings, look_at_depth, look_
 from engine.depth.plane import plane_of, weighed
 from engine.depth.reading import Depth
 from engine.frames import apply, displaced, rotation_exp, transform
-from engine.simulate.depth import DepthSensor
+from engine.simulate.render import DepthSensor
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 

@@ -23,7 +23,7 @@ from engine.frames import apply
 from engine.images.sources import PAIR_WAIT_S, FolderSource
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
-from engine.simulate.depth import DepthSensor
+from engine.simulate.render import DepthSensor
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.demo import depth_path, prepare, save_image
 from tui.desk.say import DEPTH_LEGEND

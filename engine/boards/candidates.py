@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 
+NEIGHBOUR = 1.2  # [-] of the distance to the nearest point; the diagonal one is at 1.41
 LEAST_SPARE = 4  # degrees of freedom; fewer say nothing about scatter
 
 
@@ -29,6 +30,19 @@ def on_one_line(xy: Array) -> bool:
     centred = xy - xy.mean(axis=0)
     small, large = np.linalg.eigvalsh(centred.T @ centred)
     return bool(small <= 1e-6 * large)
+
+
+def spacing_px(xy: Array, pixels: Array) -> float:
+    """Return the median distance [px] between neighbours, seen at ``pixels`` (n, 2).
+
+    Neighbours are nearest on the board, where the points lie at ``xy`` (n, 2): of those at a corner
+    of a square, the one that is nearest in the image counts.
+    """
+    apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
+    np.fill_diagonal(apart, np.inf)
+    beside = apart < NEIGHBOUR * apart.min(axis=1, keepdims=True)
+    away = np.linalg.norm(pixels[:, None] - pixels[None], axis=2)
+    return float(np.median(np.where(beside, away, np.inf).min(axis=1)))
 
 
 NOTHING = "none"  # method of a detection that found nothing

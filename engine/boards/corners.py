@@ -175,17 +175,3 @@ class _Fit:
 
 def _sum(a: Floats, b: Floats) -> Array:
     return np.asarray(np.einsum("nhw,nhw->n", a, b), np.float64)
-
-
-def spacings(points: Array, xy: Array, pitch: float) -> Array:
-    """Return for each pixel (n, 2) the distance [px] to its nearest neighbour on the board.
-
-    ``xy`` (n, 2) are the board coordinates; neighbours are one ``pitch`` apart. A point without a
-    detected neighbour takes the least of all others' distances.
-    """
-    apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
-    neighbour = (apart > 0) & (apart < 1.2 * pitch)  # the diagonal one is at 1.41
-    away = np.linalg.norm(points[:, None] - points[None], axis=2)
-    nearest = np.where(neighbour, away, np.inf).min(axis=1)
-    least = float(nearest.min())
-    return np.where(np.isfinite(nearest), nearest, least if np.isfinite(least) else 0.0)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
+from ..boards.candidates import spacing_px
 from ..boards.pattern import Board
 from ..camera.lens import Lens, lens, terms, undistort
 from ..camera.model import Camera, DepthCamera
@@ -89,7 +90,7 @@ def look_at_depth(
 
     ``grey`` is the image taken with it; None: light and dark cannot be told apart.
     """
-    spacing = _spacing_px(pixels, board.points()[ids]) / depth.binning
+    spacing = spacing_px(board.points()[ids, :2], pixels) / depth.binning
     reach = max(int(WINDOW_SHARE * spacing), 1)
     window, inside = _outline(pixels, depth, reach)
     z = depth.z(window)
@@ -118,14 +119,6 @@ def look_at_depth(
         distance_mm=float(np.median(z[some])),
     )
     return _against_pose(report, ids, pixels, board, camera, data)
-
-
-def _spacing_px(pixels: Array, points: Array) -> float:
-    """Return the median distance [px] from a point to its nearest neighbour."""
-    off = np.linalg.norm(points[:, None, :2] - points[None, :, :2], axis=2)
-    np.fill_diagonal(off, np.inf)
-    near = off.argmin(axis=1)
-    return float(np.median(np.linalg.norm(pixels - pixels[near], axis=1)))
 
 
 def _outline(pixels: Array, depth: Depth, reach: int) -> tuple[Window, NDArray[np.bool_]]:

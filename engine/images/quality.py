@@ -14,8 +14,7 @@ import cv2
 import numpy as np
 
 from ..arrays import Array, Grey
-from ..boards.candidates import Detection
-from ..boards.corners import spacings
+from ..boards.candidates import Detection, spacing_px
 from ..boards.pattern import Board
 from ..boards.windows import pixel_noise
 from ..camera.model import Camera
@@ -118,9 +117,7 @@ def look(
     edges = measure_edges(image, detection, board)
     pixels = detection.pixels
     border = np.minimum(pixels, np.array([width - 1, height - 1]) - pixels)
-    spacing = float(
-        np.median(spacings(pixels, board.points()[detection.ids, :2], board.spacing_mm))
-    )
+    spacing = spacing_px(board.points()[detection.ids, :2], pixels)
     if camera is not None and (camera.guessed or camera.image_size_px != (width, height)):
         camera = None  # its lens is not known
     left, top, across, down = cv2.boundingRect(np.rint(pixels).astype(np.int32))

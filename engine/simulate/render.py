@@ -1,4 +1,4 @@
-"""Images of a board as a camera would take them, for simulated cells and tests.
+"""Images of a board as a camera would take them, and depth as a 3-D camera measures it.
 
 The board is painted analytically: every pixel's ray is met with the board's plane and the pattern
 is averaged over the pixel's footprint there. So edges are free of steps, and points lie where the
@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..arrays import Grey
 from ..boards.pattern import Board, check_board
 from ..camera.lens import lens, project, undistort
 from ..camera.model import Camera
@@ -101,22 +102,6 @@ def _paint_board(scene: Shades, board: Board, camera: Camera, T: NDArray[np.floa
         light += covered * surface / 4
         cover += covered / 4
     scene[window] = np.where(ahead, scene[window] * (1 - cover) + light, scene[window])
-
-
-def board_depth(board: Board, camera: Camera, T: NDArray[np.float64]) -> Shades:
-    """Return how far (height, width) [mm] along the camera's axis each pixel meets the plate.
-
-    NaN beside it. ``T`` (4, 4) is camera_T_board [mm].
-    """
-    width, height = camera.image_size_px
-    z = np.full((height, width), np.nan, np.float32)
-    window = _window(board, camera, T)
-    if window is not None:
-        x, y, ahead = _on_plane(camera, T, window)
-        x0, y0, x1, y1 = plate_limits(board)
-        on = ahead & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
-        z[window] = np.where(on, T[2, 0] * x + T[2, 1] * y + T[2, 3], np.float32(np.nan))
-    return z
 
 
 def _quarters(x: Shades, y: Shades) -> Iterator[Footprints]:
@@ -208,3 +193,73 @@ def _ray_map(
             trusted[rows] = np.abs(back - pixels[rows]).max(axis=-1) < FOLD_PX
     a, b = (np.ascontiguousarray(np.where(trusted, slopes[..., k], 0)) for k in (0, 1))
     return a, b, trusted
+
+
+# ---- what a 3-D camera measures there -----------------------------------------------------------
+
+FULL = 2**16 - 1  # largest number of a 16-bit file
+BEHIND_MM = 1600.0  # what stands around the board is that far away
+
+
+@dataclass(frozen=True, slots=True)
+class DepthSensor:
+    """How a 3-D camera errs.
+
+    Attributes:
+        scale: all lengths, relative.
+        noise_mm: standard deviation of one value at 1 m; it grows with the square of the distance.
+        bow_mm: how much farther than they are the image's corners seem at 1 m.
+        offset_mm: standard deviation of what is new at every take.
+        holes_light, holes_dark: share of values missing on light and on dark parts.
+        step_mm: one unit of the file.
+    """
+
+    scale: float = 0.0
+    noise_mm: float = 0.15
+    bow_mm: float = 0.05
+    offset_mm: float = 0.02
+    holes_light: float = 0.01
+    holes_dark: float = 0.04
+    step_mm: float = 0.1
+
+
+def measure_depth(
+    board: Board,
+    camera: Camera,
+    camera_T_board: ArrayLike,
+    image: Grey,
+    sensor: DepthSensor,
+    rng: np.random.Generator,
+) -> NDArray[np.uint16]:
+    """Return depth (height, width) in units of ``step_mm``, 0 where there is none.
+
+    ``image`` (height, width) is what the camera saw there: its light parts count as light.
+    """
+    z = _board_depth(board, camera, checked_transform(camera_T_board, "camera_T_board"))
+    z = np.where(np.isnan(z), np.float32(BEHIND_MM), z)
+    height, width = z.shape
+    x, y = np.linspace(-1, 1, width), np.linspace(-1, 1, height)[:, None]
+    far = (z / 1000.0) ** 2
+    z = z * (1.0 + sensor.scale) + sensor.bow_mm * far * (x * x + y * y) / 2.0
+    z = z + rng.normal(0.0, sensor.offset_mm)
+    z = z + sensor.noise_mm * far * rng.standard_normal(z.shape, np.float32)
+    light = image > np.median(image)
+    missing = np.where(light, sensor.holes_light, sensor.holes_dark)
+    z = np.where(rng.random(z.shape, np.float32) < missing, 0.0, z)
+    return np.asarray(np.clip(np.rint(z / sensor.step_mm), 0, FULL), np.uint16)
+
+
+def _board_depth(board: Board, camera: Camera, T: NDArray[np.float64]) -> Shades:
+    """Return how far (height, width) [mm] along the camera's axis each pixel meets the plate.
+
+    NaN beside it. ``T`` (4, 4) is camera_T_board [mm].
+    """
+    width, height = camera.image_size_px
+    z = np.full((height, width), np.nan, np.float32)
+    window = _window(board, camera, T)
+    if window is not None:
+        x, y, ahead = _on_plane(camera, T, window)
+        x0, y0, x1, y1 = plate_limits(board)
+        on = ahead & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+        z[window] = np.where(on, T[2, 0] * x + T[2, 1] * y + T[2, 3], np.float32(np.nan))
+    return z

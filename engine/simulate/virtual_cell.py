@@ -16,8 +16,7 @@ from ..pendant.entry import format_joints, format_pose
 from ..robots.arms import is_level
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
-from .depth import DepthSensor, measure_depth
-from .render import Setting, render
+from .render import DepthSensor, Setting, measure_depth, render
 from .scenario import Truth
 from .sensor import Optics
 from .stations import default_stations

@@ -25,7 +25,7 @@ from ..sessions.store import (
     write_bytes_new,
     write_text_atomic,
 )
-from ..simulate.depth import DepthSensor
+from ..simulate.render import DepthSensor
 from ..simulate.scenario import BoardName, cell, cell_text, truth
 from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell

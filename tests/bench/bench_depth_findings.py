@@ -19,7 +19,7 @@ from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell
 from engine.depth.board import depth_findings, look_at_depth
 from engine.depth.reading import Depth
-from engine.simulate.depth import DepthSensor
+from engine.simulate.render import DepthSensor
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 
