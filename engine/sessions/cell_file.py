@@ -57,11 +57,13 @@ from .schema import (
     Flag,
     Many,
     Number,
+    OrNone,
     Record,
     Text,
     Typed,
     Values,
     Whole,
+    attributes,
     check_format,
     missing,
     placed_at,
@@ -73,7 +75,7 @@ from .yaml_text import Node, read_yaml, yaml_dump
 MATRIX_ROUNDING = 0.01  # mm and [-]; more than digits cut off in a copied matrix explain
 JOINT_DECIMALS = 3  # digits; common practice for joint angles in degrees, no source
 
-_LENGTH = Number(above=0)
+_LENGTH, _ERROR = Number(above=0), Number(least=0)
 
 
 def _pendant(values: Values, node: Node) -> Pendant:
@@ -187,7 +189,7 @@ def cell_record(inside: bool) -> Record[Cell]:
             Field("format", Whole(1, FORMAT), FORMAT, always=True),
             Field("name", Text()),
             Field("mount", Text(get_args(Mount))),
-            Field("robot", RobotEntry(inside)),
+            Field("robot", OrNone(RobotEntry(inside)), remedy=NONE_REMEDY),
             Field("pendant", PENDANT),
             Field("camera", CAMERA),
             Field("cameras", Many(CAMERA), ()),
@@ -277,7 +279,7 @@ def _rough(given: Values, cell: Cell, node: Node) -> Rough:
 
 
 def _parts(cell: Cell) -> Values:
-    parts = {name: getattr(cell, name) for name in Cell.__slots__}
+    parts = attributes(cell)
     if cell.rough is not None:
         parts["rough"] = {cell.camera_key: cell.rough.camera, cell.board_key: cell.rough.board}
     return parts
@@ -290,14 +292,7 @@ def read_cell(path: Path) -> Cell:
     """
     root = read_yaml(path)
     check_format(root)
-    return read_cell_node(root, inside=False)
-
-
-def read_cell_node(node: Node, inside: bool) -> Cell:
-    """Read a cell from its node; ``inside``: files it names may not leave the node's folder."""
-    if "robot" not in node.entries("the keys of a cell"):
-        raise missing(node, "robot", NONE_REMEDY)
-    return cell_record(inside).read(node)
+    return cell_record(False).read(root)
 
 
 def cell_document(cell: Cell) -> dict[str, Any]:
@@ -318,7 +313,6 @@ _OWNERS = {  # keys that belong to some patterns only
     "marker_mm": ("charuco",),
     "legacy_layout": ("charuco",),
 }
-_LENGTH, _ERROR = Number(above=0), Number(least=0)
 _MOUNT = record_of(MountRepeatability, None, (), position_mm=_ERROR, angle_deg=_ERROR)
 
 _IDS = Many(Whole(0, MOST_POINTS**2))
@@ -337,8 +331,8 @@ def board_record(inside: bool) -> Record[Board]:
         pitch_mm=_LENGTH,
         diameter_mm=_LENGTH,
         marker_mm=_LENGTH,
-        scale_u=Number(least=0),
-        bow_u_mm=Number(least=0),
+        scale_u=_ERROR,
+        bow_u_mm=_ERROR,
         height_u_mm=_LENGTH,
         larger=_LARGER,
         missing=_IDS,
@@ -377,11 +371,9 @@ _PASSWORD = re.compile(r"^[a-z0-9+.-]+://[^/]*@", re.IGNORECASE)
 
 
 class Source:
-    """Where images come from: one of {folder}, {device}, {url}, {command}, or none."""
+    """Where images come from: one of {folder}, {device}, {url}, {command}."""
 
-    def read(self, node: Node) -> dict[str, str] | None:
-        if node.value == "none":
-            return None
+    def read(self, node: Node) -> dict[str, str]:
         entries = node.entries("one of {folder: ...}, {device: ...}, {url: ...}, {command: NAME}")
         for key, item in entries.items():
             if key not in SOURCES:
@@ -406,25 +398,8 @@ class Source:
         return dict(value)
 
 
-LENS_U = record_of(
-    LensU, None, (), focal=Number(least=0), center_px=Number(least=0), edge_px=Number(least=0)
-)
-
-DEPTH = record_of(DepthCamera, None, (), scale_mm=Number(above=0), scale_u=Number(least=0))
-
-
-@dataclass(frozen=True, slots=True)
-class LensMatrix:
-    """The key ``matrix``: three rows, or ``none`` where the session's own images give the lens."""
-
-    def read(self, node: Node) -> Any:
-        return None if node.value == "none" else _ROWS.read(node)
-
-    def write(self, value: Any) -> Any:
-        return "none" if value is None else _ROWS.write(value)
-
-
-_ROWS = Many(Many(Number(), (3,)), (3,))
+LENS_U = record_of(LensU, None, (), focal=_ERROR, center_px=_ERROR, edge_px=_ERROR)
+DEPTH = record_of(DepthCamera, None, (), scale_mm=_LENGTH, scale_u=_ERROR)
 
 
 def _camera(values: Values, node: Node) -> Camera:
@@ -450,7 +425,7 @@ def _camera(values: Values, node: Node) -> Camera:
 
 
 def _camera_parts(camera: Camera) -> Values:
-    parts = {name: getattr(camera, name) for name in Camera.__slots__}
+    parts = attributes(camera)
     if camera.lens_from != "cell":  # nobody stated these
         parts |= {"matrix": None, "distortion": (), "u": None}
     return parts
@@ -462,9 +437,9 @@ CAMERA = replace(
         _camera,
         ("distortion",),
         image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
-        matrix=LensMatrix(),
+        matrix=OrNone(Many(Many(Number(), (3,)), (3,))),  # none: the images give the lens
         distortion=Many(Number(most=MOST_DISTORTION), DISTORTION_COUNTS),
-        source=Source(),
+        source=OrNone(Source()),
         u=LENS_U,
         depth=DEPTH,
         lens_from=None,
@@ -494,7 +469,7 @@ def _build(values: Values, node: Node) -> Robot:
 
 
 def _robot_parts(robot: Robot) -> Values:
-    return {"limits_deg" if f == "limits" else f: getattr(robot, f) for f in Robot.__slots__}
+    return attributes(robot) | {"limits_deg": robot.limits}
 
 
 _OWN = record_of(
@@ -518,15 +493,13 @@ _FILE = Record((Field("format", Whole(1, FORMAT)), *ROBOT.fields), _build)
 
 @dataclass(frozen=True, slots=True)
 class RobotEntry:
-    """The key ``robot``: a description, ``{file: robots/x.yaml}`` or ``none``."""
+    """The key ``robot``: a description, or ``{file: robots/x.yaml}``."""
 
     inside: bool  # the file may not leave the folder
 
-    def read(self, node: Node) -> Robot | None:
+    def read(self, node: Node) -> Robot:
         if node.is_null:
             raise node.fail("the robot is not described", NONE_REMEDY)
-        if node.value == "none":
-            return None
         entries = node.entries("a description, {file: robots/x.yaml} or none")
         if "file" not in entries:
             return ROBOT.read(node)
@@ -536,8 +509,6 @@ class RobotEntry:
         return replace(read_robot(_named(node, name, self.inside)), file=name)
 
     def write(self, value: Any) -> Any:
-        if value is None:
-            return "none"
         return {"file": value.file} if value.file else ROBOT.write(value)
 
 

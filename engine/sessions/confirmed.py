@@ -16,9 +16,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from ..files import read_bytes, sha256
+from ..files import sha256
 from .schema import record_of
-from .store import PRIVATE, config_folder, make_folder, write_bytes_atomic
+from .store import config_folder, remember, remembered
 from .yaml_text import read_yaml
 
 CONFIRMED_FILE = "confirmed.json"
@@ -52,32 +52,16 @@ def read_settings() -> Settings:
 
 def is_confirmed(folder: Path, source: Mapping[str, str]) -> bool:
     """Tell whether this source of the cell or session in ``folder`` was confirmed here."""
-    return _key(folder, source) in _read()
+    return _key(folder, source) in remembered(CONFIRMED_FILE)
 
 
 def confirm(folder: Path, source: Mapping[str, str], *, now: datetime) -> None:
     """Remember that the user confirmed this source for this folder on this machine."""
-    known = _read()
-    known[_key(folder, source)] = now.isoformat("T", "seconds")
-    path = config_folder() / CONFIRMED_FILE
-    make_folder(path.parent)
-    write_bytes_atomic(path, json.dumps(known, indent=1).encode(), PRIVATE)
+    known = remembered(CONFIRMED_FILE)
+    remember(CONFIRMED_FILE, known | {_key(folder, source): now.isoformat("T", "seconds")})
 
 
 def _key(folder: Path, source: Mapping[str, str]) -> str:
     """Return the hash that stands for source, folder and machine together."""
     whole = [platform.node(), str(folder.resolve()), sorted(source.items())]
     return sha256(json.dumps(whole).encode())
-
-
-def _read() -> dict[str, str]:
-    """Return when each source was confirmed, by key; a damaged file confirms nothing."""
-    path = config_folder() / CONFIRMED_FILE
-    if not os.path.exists(path):
-        return {}
-    try:
-        known = json.loads(read_bytes(path))
-    except (ValueError, RecursionError):
-        return {}
-    known = known if isinstance(known, dict) else {}
-    return {key: when for key, when in known.items() if isinstance(when, str)}

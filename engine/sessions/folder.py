@@ -6,7 +6,6 @@ import json
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from ..boards.points_file import NO_POINTS, Points, read_points
 from ..cell.cell import Cell
@@ -23,7 +22,7 @@ from ..cell.stations import Observation, joint_values, station_pose
 from ..errors import FileError, StationbookError, nearest
 from ..files import inside, read_bytes, sha256
 from ..frames import from_position_quaternion
-from .cell_file import cell_document, read_cell_node
+from .cell_file import cell_document, cell_record
 from .schema import (
     MAX_ID,
     Field,
@@ -82,16 +81,6 @@ STATION = record_of(
 PLANNED = record_of(PlannedStation, None, ("pose", "jog"), pose=Many(Typed()))
 INSTRUMENT = record_of(Instrument, None, (), due=Time())
 ABOUT = record_of(About, None, (), instruments=Many(INSTRUMENT), warm_up_min=Number(least=0))
-
-
-class _CellCopy:
-    """The key ``cell`` of a session: the cell as it was at the start."""
-
-    def read(self, node: Node) -> Cell:
-        return read_cell_node(node, inside=True)
-
-    def write(self, value: Any) -> Any:
-        return cell_document(value)
 
 
 def _session(values: Values, node: Node) -> Session:
@@ -160,7 +149,7 @@ SESSION = Record(
         Field("operator", Text(), None, always=True),
         Field("created", Time(), ""),
         Field("about", ABOUT, None),
-        Field("cell", _CellCopy()),
+        Field("cell", cell_record(inside=True)),
         Field("plan", Many(PLANNED), (), always=True),
         Field("stations", Many(STATION), (), always=True),
     ),

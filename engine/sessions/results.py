@@ -11,9 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ..cell.result import (
-    ACCEPTED,
     KEYS,
-    NOT_ACCEPTED,
     Placed,
     Pointer,
     StoredMovement,
@@ -27,6 +25,7 @@ from ..files import content, inside
 from ..findings import finding
 from .schema import (
     Field,
+    Kind,
     Many,
     Number,
     OrNull,
@@ -35,6 +34,7 @@ from .schema import (
     Text,
     Values,
     Whole,
+    attributes,
     check_format,
     missing,
     record_of,
@@ -47,8 +47,7 @@ MOST_NAMED = 4  # changed files that a sentence can carry
 
 def result_document(result: StoredResult) -> dict[str, Any]:
     """Return the result as plain data, as result.yaml holds it."""
-    written: dict[str, Any] = RESULTS[result.mount].write(result)
-    return written
+    return RESULT.write(result)
 
 
 def changed_inputs(result: StoredResult, folder: Path) -> set[str] | None:
@@ -142,25 +141,29 @@ MOVEMENT = record_of(StoredMovement)
 PROOF = record_of(StoredProof, pointer=POINTER).leaving_out("inputs")
 
 
-class _Part:
-    """What a further camera gave, of the same form as the whole."""
+class _OfMount(Kind):
+    """A result, whose keys depend on how the camera is mounted."""
 
     def read(self, node: Node) -> StoredResult:
-        return _result(node)
+        if "mount" not in node.entries():
+            raise missing(node, "mount")
+        mount = Text(tuple(KEYS)).read(node.at("mount"))
+        return RESULTS[mount].read(node)  # type: ignore[index]
 
-    def write(self, value: Any) -> Any:
-        return result_document(value)
+    def write(self, value: Any) -> dict[str, Any]:
+        return RESULTS[value.mount].write(value)
+
+
+RESULT = _OfMount()
 
 
 def _record(camera: str, board: str) -> Record[StoredResult]:
     """Return the record of a result whose transforms have these names."""
     own = record_of(
         StoredResult,
-        mount=Text(tuple(KEYS)),
-        verdict=Text((ACCEPTED, NOT_ACCEPTED)),
         geometric=Table(OrNull(_PLACED)),
         systematic=Many(_SYSTEMATIC),
-        cameras=Table(OrNull(_Part())),
+        cameras=Table(OrNull(RESULT)),
         proof=PROOF,
     ).leaving_out("before", "basis", "cameras", "inputs", "proof", "frames", "lens")
     names = {"camera": camera, "board": board}
@@ -173,9 +176,9 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
         return StoredResult(**values)
 
     def parts(result: StoredResult) -> Values:
-        values = {name: getattr(result, name) for name in StoredResult.__slots__}
-        values |= {"format": FORMAT, camera: result.camera, board: result.board}
-        return values | {"geometric": {camera: result.geometric}}
+        transforms = {camera: result.camera, board: result.board}
+        geometric = {camera: result.geometric}
+        return attributes(result) | transforms | {"format": FORMAT, "geometric": geometric}
 
     head = Field("format", Whole(1, FORMAT), FORMAT, always=True)
     return Record((head, *keys), build, parts)
@@ -184,17 +187,10 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
 RESULTS = {mount: _record(*names) for mount, names in KEYS.items()}
 
 
-def _result(node: Node) -> StoredResult:
-    if "mount" not in node.entries():
-        raise missing(node, "mount")
-    mount = Text(tuple(KEYS)).read(node.at("mount"))
-    return RESULTS[mount].read(node)  # type: ignore[index]
-
-
 def result_from(root: Node) -> StoredResult:
     """Return the result in the root of its file; raises FileError naming file, line and key."""
     check_format(root)
-    return _result(root)
+    return RESULT.read(root)
 
 
 def read_result(folder: Path) -> StoredResult:

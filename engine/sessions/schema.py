@@ -158,6 +158,19 @@ class OrNull(Kind):
 
 
 @dataclass(frozen=True, slots=True)
+class OrNone(Kind):
+    """A value of one kind, or the word ``none`` for what there is not."""
+
+    of: Kind
+
+    def read(self, node: Node) -> Any:
+        return None if node.value == "none" else self.of.read(node)
+
+    def write(self, value: Any) -> Any:
+        return "none" if value is None else self.of.write(value)
+
+
+@dataclass(frozen=True, slots=True)
 class Typed(Kind):
     """One field as typed on the pendant: its raw text, never interpreted here."""
 
@@ -236,19 +249,24 @@ REQUIRED: Any = object()  # in the place of a default: the key must be there
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One key of a record. ``always``: written even where it holds its default."""
+    """One key of a record. ``always``: written even where it holds its default.
+
+    ``remedy`` is said where it is missing.
+    """
 
     key: str
     kind: Kind
     default: Any = REQUIRED
     always: bool = False
+    remedy: str = ""
 
 
 Values = dict[str, Any]
 Built = TypeVar("Built")
 
 
-def _as_attributes(value: Any) -> Mapping[str, Any]:
+def attributes(value: Any) -> Values:
+    """Return what the fields of a dataclass hold, by name."""
     return {name: getattr(value, name) for name in value.__dataclass_fields__}
 
 
@@ -262,7 +280,7 @@ class Record(Kind, Generic[Built]):
 
     fields: tuple[Field, ...]
     build: Callable[[Values, Node], Built]
-    parts: Callable[[Any], Mapping[str, Any]] = _as_attributes
+    parts: Callable[[Any], Mapping[str, Any]] = attributes
 
     def read(self, node: Node) -> Built:
         entries = node.entries()
@@ -276,7 +294,7 @@ class Record(Kind, Generic[Built]):
             if given and not (given.is_null and field.default is not REQUIRED):
                 values[field.key] = field.kind.read(given)
             elif field.default is REQUIRED:
-                raise missing(node, field.key)
+                raise missing(node, field.key, field.remedy)
         return self.build(values, node)
 
     def write(self, value: Any) -> dict[str, Any]:

@@ -9,7 +9,7 @@ signed exactly this; not who that is, nor that the measurement was good. `crypto
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -85,12 +85,9 @@ def sign(folder: Path, *, now: datetime) -> Signature:
     key = _key()
     result = sha256(read_bytes(inside(folder, RESULT_FILE)))
     unsigned = Signature(result, last_line(folder), now.isoformat("T", "seconds"), _public(key), "")
-    signed = key.sign(unsigned.message()).hex()
-    document = {name: getattr(unsigned, name) for name in Signature.__slots__} | {
-        "signature": signed
-    }
-    write_text_atomic(inside(folder, SIGNATURE_FILE), yaml_dump({"format": 1, **document}))
-    return Signature(**document)
+    signed = replace(unsigned, signature=key.sign(unsigned.message()).hex())
+    write_text_atomic(inside(folder, SIGNATURE_FILE), yaml_dump({"format": 1, **asdict(signed)}))
+    return signed
 
 
 def verified(folder: Path) -> Signed | None:
@@ -102,8 +99,7 @@ def verified(folder: Path) -> Signed | None:
     if not os.path.exists(path):
         return None
     root = read_yaml(path)
-    entries = root.entries()
-    entries.pop("format", None)
+    root.entries().pop("format", None)
     said = record_of(Signature).read(root)
     return Signed(said.key, said.at, _trusted().get(said.key), _problem(folder, said))
 

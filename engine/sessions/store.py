@@ -345,6 +345,25 @@ def config_folder(environment: Mapping[str, str] = os.environ) -> Path:
         ) from None
 
 
+PRIVATE = 0o600  # mode of what only the user may read
+
+
+def remember(name: str, texts: Mapping[str, str]) -> None:
+    """Keep texts by key in a file of the configuration folder that the user alone may read."""
+    make_folder(config_folder())
+    write_bytes_atomic(config_folder() / name, json.dumps(texts, indent=1).encode(), PRIVATE)
+
+
+def remembered(name: str) -> dict[str, str]:
+    """Return what `remember` kept there; nothing where the file is missing or damaged."""
+    try:
+        known = json.loads(read_bytes(config_folder() / name))
+    except (FileError, ValueError, RecursionError):
+        return {}
+    known = known if isinstance(known, dict) else {}
+    return {key: text for key, text in known.items() if isinstance(text, str)}
+
+
 # ---- outputs -----------------------------------------------------------------------------------
 
 OUTPUTS_FILE = "outputs.json"  # in the configuration folder: what was written where
@@ -359,7 +378,7 @@ def write_output(path: Path, data: bytes, *, force: bool = False) -> None:
     since, and with ``force`` any other one, but never a file of a session. Raises FileError.
     """
     refuse_own(path)
-    known = _outputs()
+    known = remembered(OUTPUTS_FILE)  # SHA-256 by place
     place = os.path.realpath(path)
     if os.path.lexists(path):
         own = _content_hash(path) in (sha256(data), known.get(place))
@@ -375,12 +394,10 @@ def write_output(path: Path, data: bytes, *, force: bool = False) -> None:
     known.pop(place, None)
     kept = [*known.items(), (place, sha256(data))][-MOST_OUTPUTS:]
     with suppress(FileError):  # then it takes --force next time
-        make_folder(config_folder())
-        write_bytes_atomic(config_folder() / OUTPUTS_FILE, json.dumps(dict(kept)).encode(), PRIVATE)
+        remember(OUTPUTS_FILE, dict(kept))
 
 
 _ELSEWHERE = "Choose a name outside of the session's folder; its own files are never replaced."
-PRIVATE = 0o600  # mode of what only the user may read
 
 
 def refuse_own(path: Path) -> None:
@@ -407,13 +424,3 @@ def _content_hash(path: Path) -> str | None:
         return sha256_of(path, _WHOLE)
     except FileError:
         return None
-
-
-def _outputs() -> dict[str, str]:
-    """Return the SHA-256 of what this program wrote by place; nothing where that is not known."""
-    try:
-        known = json.loads(read_bytes(config_folder() / OUTPUTS_FILE))
-    except (FileError, ValueError, RecursionError):
-        return {}
-    known = known if isinstance(known, dict) else {}
-    return {place: digest for place, digest in known.items() if isinstance(digest, str)}

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
 from ..frames import inverse, transform, turns
-from ..sessions.cell_file import read_cell_node
+from ..sessions.cell_file import cell_record
 from ..sessions.yaml_text import parse_yaml
 
 HEAD = """\
@@ -196,7 +196,7 @@ def cell(
 ) -> Cell:
     """Return the cell that `cell_text` describes."""
     text = cell_text(mount, axes, board, depth)
-    return read_cell_node(parse_yaml(text.encode(), Path("cell.yaml")), inside=True)
+    return cell_record(inside=True).read(parse_yaml(text.encode(), Path("cell.yaml")))
 
 
 def truth(mount: Mount = EYE_TO_HAND, axes: Axes = 6) -> Truth:

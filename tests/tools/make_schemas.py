@@ -15,7 +15,7 @@ from typing import Any
 from engine.proof.compare import MOVEMENT
 from engine.sessions import schema as kinds
 from engine.sessions.folder import ABOUT, STATION
-from engine.sessions.results import PROOF, RESULTS
+from engine.sessions.results import PROOF, RESULT, RESULTS
 
 FOLDER = Path(__file__).parents[2] / "docs" / "schemas"
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -207,7 +207,7 @@ def of_kind(kind: Any) -> dict[str, Any]:
             return {"enum": [word.value for word in kind.of]}
         case kinds.Text() if kind.choices:
             return {"enum": list(kind.choices)}
-    if hasattr(kind, "read") and type(kind).__name__ == "_Part":
+    if kind is RESULT:
         return {"$ref": "#"}
     return {"type": "string"}
 

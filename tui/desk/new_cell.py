@@ -11,7 +11,7 @@ from engine.errors import FileError, StationbookError
 from engine.pendant.conventions import YAW
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.robots.arms import LEVEL_KINDS
-from engine.sessions.cell_file import ROBOT, read_cell_node, read_robot
+from engine.sessions.cell_file import ROBOT, cell_record, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
@@ -275,7 +275,7 @@ def save(answers: Answers) -> Path:
         path = path / "cell.yaml"
     data = yaml_dump(document(answers)).encode()
     try:
-        read_cell_node(parse_yaml(data, path), inside=False)
+        cell_record(inside=False).read(parse_yaml(data, path))
     except FileError as error:  # the file is not there yet: its lines would help nobody
         place = f"{error.key}: " if error.key else ""
         raise StationbookError(f"{place}{error.clause}", error.remedy) from error
