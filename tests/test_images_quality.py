@@ -228,7 +228,7 @@ def test_the_first_image_shows_wrong_lens_data_and_a_bowed_board() -> None:
     for expected, (true, camera, told) in cases.items():
         pixels = project(true, T, camera) + np.random.default_rng(3).normal(0, 0.03, (88, 2))
         covariances = np.tile(0.03**2 * np.eye(2), (88, 1, 1))
-        seen = Detection(ids, pixels, "corners", 0.03, covariances)
+        seen = Detection(ids, pixels, 0.03, covariances)
         for data in (
             told,
             replace(told, depth=DepthCamera(0.1, "camera")),
@@ -248,7 +248,7 @@ def test_the_stated_error_is_that_of_many_images() -> None:
     off, told = [], []
     for _ in range(60):
         pixels = project(points, T, CAMERA) + rng.normal(0, 0.1, (88, 2))
-        seen = Detection(np.arange(88), pixels, "corners", 0.1, covariances)
+        seen = Detection(np.arange(88), pixels, 0.1, covariances)
         pose = board_pose(points, pixels, CAMERA)[0][0]
         off.append(((apply(pose, corners) - apply(T, corners)) ** 2).sum(axis=1))
         told.append(precision(seen, board, CAMERA, VOLUME).u_mm)

@@ -104,6 +104,23 @@ def _flag(name: str, help: str) -> Word:
     return Word(name, {"action": "store_true", "help": help})
 
 
+def _each(name: str, metavar: Any, help: str) -> Word:
+    """Return a word that may be given several times; of two texts each time for a pair of names."""
+    several = {"nargs": len(metavar)} if isinstance(metavar, tuple) else {}
+    return _word(name, metavar, help, action="append", default=[], **several)
+
+
+def _maybe(name: str, metavar: str, help: str) -> Word:
+    """Return a word whose text may be left out; it is "" then."""
+    return _word(name, metavar, help, nargs="?", const="")
+
+
+def _choice(name: str, help: str, *choices: str) -> Word:
+    """Return a word with the first of its choices as default."""
+    help = f"{help} (default: {choices[0]})"
+    return _word(name, help=help, choices=choices, default=choices[0])
+
+
 def _spiral(name: str, unit: str, what: str) -> Word:
     what = f"with --style spiral: {what}"
     return _word(f"--{name}", unit.upper(), what, type=number, dest=f"{name}_{unit}")
@@ -121,7 +138,7 @@ SEVERAL = (
 )
 SOME = (SEVERAL[0]._replace(options={**SEVERAL[0].options, "nargs": "*"}), SEVERAL[1])
 ACCEPTING = (
-    _word("--accept", "CODE", "accept this warning", action="append", default=[]),
+    _each("--accept", "CODE", "accept this warning"),
     _word("--reason", "TEXT", "why reach or joint-limit is accepted"),
 )
 
@@ -132,12 +149,7 @@ COMMANDS = {
         _flag("--auto", "do the whole job unattended"),
         _word("--dir", "DIR", "where to put the demo session"),
         _word("--seed", help="noise of the simulation (default: 7)", type=int, default=7),
-        _word(
-            "--board",
-            help="the board of the simulated cell (default: chessboard)",
-            choices=("chessboard", "circles"),
-            default="chessboard",
-        ),
+        _choice("--board", "the board of the simulated cell", "chessboard", "circles"),
         _flag("--depth", "the simulated camera is a 3-D camera"),
     ),
     "start": _command(
@@ -152,20 +164,12 @@ COMMANDS = {
         _word("old", "OLD", "the earlier session"),
         _word("dir", "DIR", "the new session folder"),
         OneOf(
-            _word(
+            _maybe(
                 "--camera",
                 "CELL",
                 "a spare camera of the same type (CELL: a cell file with its lens data)",
-                nargs="?",
-                const="",
             ),
-            _word(
-                "--board",
-                "CELL",
-                "a new board (CELL: a cell file that describes it)",
-                nargs="?",
-                const="",
-            ),
+            _maybe("--board", "CELL", "a new board (CELL: a cell file that describes it)"),
             _word("--cell", "NAME", "a second cell of this name"),
             required=True,
         ),
@@ -192,22 +196,12 @@ COMMANDS = {
             _word("--retake", "N", "replace station N", type=int),
             _word("--station", "N", "only add --view to station N", type=int),
         ),
-        _word(
+        _each(
             "--view",
             ("CAMERA", "FILE"),
             "what a further camera of the cell saw here: an image, or points (.csv)",
-            nargs=2,
-            action="append",
-            default=[],
         ),
-        _word(
-            "--view-depth",
-            ("CAMERA", "FILE"),
-            "the depth taken with it",
-            nargs=2,
-            action="append",
-            default=[],
-        ),
+        _each("--view-depth", ("CAMERA", "FILE"), "the depth taken with it"),
         OPERATOR,
     ),
     "edit": _command(
@@ -327,13 +321,7 @@ COMMANDS = {
     "tip": _command(
         "find the tip of a pointer or gripper by touching one fixed point",
         DIR,
-        _word(
-            "--touch",
-            "POSE",
-            "the pose with the tip on the point, once for each orientation",
-            action="append",
-            default=[],
-        ),
+        _each("--touch", "POSE", "the pose with the tip on the point, once for each orientation"),
         _word("--table", "FILE", "the poses as a table, one a line"),
         _flag("--use", "store it as the pointer of the proof, with its covariance"),
         OPERATOR,
@@ -342,20 +330,8 @@ COMMANDS = {
         "a conveyor or pallet frame through three points, exported like the camera's",
         DIR,
         _word("--name", "NAME", "such as belt or pallet", required=True),
-        _word(
-            "--touch",
-            "POSE",
-            "a touched point: origin, along x, to the side of y",
-            action="append",
-            default=[],
-        ),
-        _word(
-            "--seen",
-            "TEXT",
-            "x y z of a point in the camera, in the same order",
-            action="append",
-            default=[],
-        ),
+        _each("--touch", "POSE", "a touched point: origin, along x, to the side of y"),
+        _each("--seen", "TEXT", "x y z of a point in the camera, in the same order"),
         _word("--looked", "TEXT", "eye-in-hand: the pose at that image"),
         _word("--as", "FORMAT", "a form of export", dest="form"),
         _word("--unit", "UNIT", "mm, m or in (default: the format's own)"),
@@ -374,12 +350,7 @@ COMMANDS = {
     "report": _command(
         "write the page that the customer signs",
         *SEVERAL,
-        _word(
-            "--paper",
-            help="of the printed page (default: A4)",
-            choices=("A4", "letter"),
-            default="A4",
-        ),
+        _choice("--paper", "of the printed page", "A4", "letter"),
         _word("--together", "FILE.html", "all DIRs in one page, with a table of them first"),
         FORCE,
         _flag("--no-write", "make it, but store nothing"),

@@ -45,9 +45,6 @@ def spacing_px(xy: Array, pixels: Array) -> float:
     return float(np.median(np.where(beside, away, np.inf).min(axis=1)))
 
 
-NOTHING = "none"  # method of a detection that found nothing
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Detection:
     """The board's points found in one image.
@@ -55,7 +52,6 @@ class Detection:
     Attributes:
         ids: (n,) int64, ascending; (0,) when the board was not found.
         pixels: (n, 2) [px] where the points are.
-        method: how they were found, in words; "none" when they were not.
         scatter_px: scatter [px, per coordinate] of the points about a smooth image of the board, or
             None where there are too few to tell.
         covariances: (n, 2, 2) [px²] of the points, from the image's own gradients and noise; None
@@ -68,8 +64,7 @@ class Detection:
 
     ids: NDArray[np.int64]
     pixels: Array
-    method: str
-    scatter_px: float | None
+    scatter_px: float | None = None
     covariances: Array | None = None
     choices: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 0), np.int64))
     other_count: tuple[int, int] | None = None
@@ -82,7 +77,7 @@ class Detection:
 
 def nothing() -> Detection:
     """Return the detection of an image without the board."""
-    return Detection(np.empty(0, np.int64), np.empty((0, 2)), NOTHING, None)
+    return Detection(np.empty(0, np.int64), np.empty((0, 2)))
 
 
 def reduced(image: Grey, longest_px: int) -> Grey:

@@ -114,12 +114,11 @@ def detect_charuco(image: Grey, board: Board, lens: Lens | None = None) -> Detec
     keep = keep[on_surface(cells[keep], found.pixels[keep], lens)] if len(keep) else keep
     if len(keep) < LEAST_CORNERS or on_one_line(cells[keep]):
         return nothing()
-    method = "markers, corners"
     pixels, covariance = found.pixels[keep], found.covariance[keep]
     rows = int(cells[keep, 1].max()) + 1
     if rows < board.rows and _ends(image, fitted(cells[keep], pixels, lens), rows, board):
         return replace(nothing(), other_count=(board.columns, rows))
-    return described(number[keep], pixels, covariance, board, lens, method)
+    return described(number[keep], pixels, covariance, board, lens)
 
 
 def _seen(image: Grey, board: Board) -> tuple[Grey, Sequence[Any]] | None:

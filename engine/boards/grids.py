@@ -39,7 +39,6 @@ OFF_LATTICE = 0.2  # [-] of the distance between points: farther off is another 
 LIMIT_SIGMAS = 6.0  # of the board's own scatter: a point farther off is left out
 LIMITS_PX = (0.12, 1.5)  # px; that limit at least, and at most
 RAYLEIGH_MEDIAN = 1.1774  # [-] median distance by the scatter of a coordinate, √(2 ln 2)
-NOT_NUMBERED = "not numbered"  # method of a detection whose numbers are open
 CLEARLY_BETTER = 4.0  # [-] so many times farther off must any other numbering be
 LEAST_CELL_PX = 4.0  # px² between four points; less cannot be told apart
 MARGIN_SHARE = 0.08  # [-] of the distance between points: what must be seen around one
@@ -158,8 +157,8 @@ class _Search:
         found = measurer.beside(lattice.ij, lattice.pixels, steps, None)
         keep = np.flatnonzero(found.good)
         keep = keep[on_surface(places[keep], found.pixels[keep], self.lens)]
-        open_ = replace(nothing(), method=NOT_NUMBERED, choices=ways[:, keep])
-        return replace(open_, pixels=found.pixels[keep], covariances=found.covariance[keep])
+        pixels, covariances = found.pixels[keep], found.covariance[keep]
+        return replace(nothing(), choices=ways[:, keep], pixels=pixels, covariances=covariances)
 
     def _measured(self, lattice: Lattice, ways: Index, measurer: Measurer) -> Detection:
         """Return all points of the board that are seen, measured and tested."""
@@ -178,7 +177,7 @@ class _Search:
         wanted, pixels, covariance = wanted[keep], pixels[keep], covariance[keep]
         if len(wanted) < LEAST_POINTS or on_one_line(cells[wanted].astype(float)):
             return nothing()
-        return described(wanted, pixels, covariance, self.board, self.lens, self._method())
+        return described(wanted, pixels, covariance, self.board, self.lens)
 
     def _numbers(self, lattice: Lattice, way: Index) -> Index:
         """Return the ids of the lattice's points; rows run to the right where a turn is open."""
@@ -188,11 +187,6 @@ class _Search:
         along = [(np.dot(c - c.mean(), u), np.dot(c - c.mean(), v)) for c in x]
         likeliest: Index = choices[int(np.argmax([a / np.hypot(a, b) for a, b in along]))]
         return likeliest
-
-    def _method(self) -> str:
-        if self.board.pattern == "chessboard":
-            return "corners"
-        return "light circles" if self.light else "dark circles"
 
 
 def numbered(
@@ -218,7 +212,6 @@ def numbered(
         ids=ways[first][order],
         pixels=detection.pixels[order],
         covariances=None if covariances is None else covariances[order],
-        method="numbered by the expected pose",
         choices=detection.choices[:0],
     )
 
@@ -359,7 +352,7 @@ def on_surface(places: Array, pixels: Array, lens: Lens | None) -> Bools:
 
 
 def described(
-    ids: Index, pixels: Array, covariance: Array, board: Board, lens: Lens | None, method: str
+    ids: Index, pixels: Array, covariance: Array, board: Board, lens: Lens | None
 ) -> Detection:
     """Return the detection; covariances grow to what the points' own scatter shows."""
     places = board_cells(board)[ids].astype(float)
@@ -371,4 +364,4 @@ def described(
         seen = np.median(np.sum(off**2, axis=1)) / RAYLEIGH_MEDIAN**2 * 2 * len(ids) / spare
         stated = float(np.median(np.trace(covariance, axis1=1, axis2=2) / 2))
         covariance = covariance * max(1.0, float(seen) / stated)
-    return Detection(ids, pixels, method, scatter, covariance)
+    return Detection(ids, pixels, scatter, covariance)

@@ -50,15 +50,13 @@ class Misfit:
 
 @dataclass(frozen=True, slots=True)
 class Precision:
-    """How well one image places the board, as standard uncertainties [mm] at the work volume.
+    """How well one image places the board: standard uncertainty [mm] at the work volume.
 
-    ``points_mm`` from the points' noise and their misfit, ``smear_mm`` from motion, ``u_mm`` both.
-    ``mm_per_px`` at the board. ``misfit`` None: lens and board are what the cell says.
+    It is of the points' noise, their misfit and motion. ``mm_per_px`` at the board. ``misfit``
+    None: lens and board are what the cell says.
     """
 
     u_mm: float
-    points_mm: float
-    smear_mm: float
     mm_per_px: float
     misfit: Misfit | None
 
@@ -101,7 +99,7 @@ def precision(
     off = _misfit(
         seen, smooth.T @ Q, px, len(residual) - 6, stated.sd_of_all[:DEPTH_SCALE], every.sd
     )
-    return Precision(float(np.hypot(points_mm, smear_mm)), points_mm, smear_mm, mm_per_px, off)
+    return Precision(float(np.hypot(points_mm, smear_mm)), mm_per_px, off)
 
 
 def _view(
