@@ -16,7 +16,8 @@ from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.frames import apply
-from engine.sessions.folder import observations, open_session, session_text
+from engine.sessions.folder import open_session, session_text
+from engine.sessions.numbers import observations
 from engine.sessions.results import input_hashes, result_document
 from engine.simulate.scenario import Axes, cell, truth
 from engine.simulate.virtual_cell import VirtualCell

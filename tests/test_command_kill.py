@@ -16,7 +16,8 @@ from crash_replay import LOCK, TRACED, from_strace, states
 from killing import run_killed_at
 from made_session import Stop, stops
 
-from engine.sessions.folder import open_session, stored_points
+from engine.sessions.folder import open_session
+from engine.sessions.numbers import stored_points
 from engine.simulate.scenario import cell_text
 from tui.main import main
 

@@ -20,9 +20,10 @@ from engine.pendant.entry import pose_from_fields
 from engine.robots.kinematics import kinematics
 from engine.sessions import store
 from engine.sessions.changes import Change, Who, commit
-from engine.sessions.folder import observations, open_session, stored_points
+from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal, unfinished
 from engine.sessions.lock import holder
+from engine.sessions.numbers import observations, stored_points
 from engine.steps.starting import create_session
 
 POINTS = "id,u_px,v_px\n" + "".join(f"{k},{100 + k}.25,{200 + k}.5\n" for k in range(88))

@@ -12,8 +12,9 @@ from engine.boards.detect import detect
 from engine.frames import displacement
 from engine.images.load import read_image
 from engine.sessions.cell_file import read_cell
-from engine.sessions.folder import observations, open_session
+from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal, unfinished
+from engine.sessions.numbers import observations
 from engine.sessions.results import input_hashes, read_result
 from engine.simulate.scenario import cell, truth
 from engine.steps.checking import check_session

@@ -28,7 +28,7 @@ from ..files import inside
 from ..frames import apply
 from ..images.load import decode_image, decode_upright, image_bytes, is_large
 from ..proof.stated import transform_of
-from ..sessions.folder import stored_points
+from ..sessions.numbers import stored_points
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,4 +1,4 @@
-"""A session folder: session.yaml read and written, and its stations as numbers."""
+"""A session folder: session.yaml read, checked and written."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from ..boards.points_file import NO_POINTS, Points, read_points
 from ..cell.cell import Cell
 from ..cell.session import (
     FORMAT,
@@ -18,9 +17,8 @@ from ..cell.session import (
     Station,
     View,
 )
-from ..cell.stations import Observation, joint_values, station_pose
-from ..errors import FileError, StationbookError, nearest
-from ..files import inside, read_bytes, sha256
+from ..errors import FileError, nearest
+from ..files import read_bytes, sha256
 from ..frames import from_position_quaternion
 from .cell_file import cell_document, cell_record
 from .schema import (
@@ -178,7 +176,7 @@ def with_lens(session: Session, folder: Path) -> Session:
     """Return the session with the lens that its own images show, where its cell gives none."""
     if all(camera.lens_from == "cell" for camera in session.cell.every_camera):
         return session
-    from .own_lens import with_own_lens  # loads OpenCV, which others need not wait for
+    from .numbers import with_own_lens  # loads OpenCV, which others need not wait for
 
     return with_own_lens(session, folder)
 
@@ -310,55 +308,3 @@ def basis(session: Session) -> str:
         [{key: station.get(key) for key in DECIDING} for station in stations],
     ]
     return sha256(json.dumps(plain(whole), sort_keys=True).encode())
-
-
-def stored_points(session: Session, folder: Path, station: Station) -> Points | None:
-    """Return a station's points, or None where it names none.
-
-    Raises FileError naming station and file where it is missing, damaged, short or of another
-    board.
-    """
-    if station.points is None:
-        return None
-    try:
-        path = inside(folder, station.points)
-        return read_points(path, session.cell.board, session.cell.camera)
-    except FileError as error:
-        problem = f"station {station.id}: {error.clause}"
-        raise FileError(error.path, problem, error.remedy, line=error.line, key=error.key) from None
-
-
-def observations(session: Session, folder: Path) -> tuple[Observation, ...]:
-    """Return every station in use as numbers, in the order recorded.
-
-    Raises FileError naming station and file where points are missing, damaged or short, or where
-    what was typed cannot be read.
-    """
-    return tuple(_observation(session, folder, s) for s in session.stations if s.use)
-
-
-def _observation(session: Session, folder: Path, station: Station) -> Observation:
-    try:
-        pose = station_pose(session.cell, station)
-        joints = joint_values(session.cell, station)
-    except StationbookError as error:
-        field = getattr(error, "field", None)
-        about = f"{field}: " if field else ""
-        problem = f"station {station.id}: {about}{error.problem}"
-        raise FileError(folder / SESSION_FILE, problem, error.remedy) from None
-    if pose is None:
-        raise FileError(folder / SESSION_FILE, f"station {station.id}: nothing typed")
-    points = stored_points(session, folder, station)
-    ids, pixels, covariances, depths, places = points or NO_POINTS
-    board = from_position_quaternion(station.board_pose) if station.board_pose else None
-    return Observation(
-        station.id,
-        pose,
-        ids,
-        pixels,
-        board,
-        joints,
-        covariances,
-        depths,
-        spatial=places is not None,
-    )

@@ -22,7 +22,7 @@ from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
-from ..sessions.own_lens import board_views, lens_of
+from ..sessions.numbers import board_views, lens_of
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml

@@ -16,7 +16,7 @@ from ..findings import Finding
 from ..pendant.entry import parse_active
 from ..pendant.settings import FLANGE
 from ..sessions.changes import Change
-from ..sessions.folder import stored_points
+from ..sessions.numbers import stored_points
 from .editing import changed
 from .recording import Draft, accepted_codes, examine
 from .solve import Solved, solve_session

@@ -29,7 +29,7 @@ from ..images.load import decode_image
 from ..pendant.conventions import active_places
 from ..plans.blind import rough_places
 from ..plans.way import read_legs
-from ..sessions.folder import stored_points
+from ..sessions.numbers import stored_points
 
 Grid = NDArray[np.int64]
 

@@ -21,7 +21,7 @@ from ..plans.plan import CLOSING, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish
 from ..sessions.changes import Change
-from ..sessions.folder import observations
+from ..sessions.numbers import observations
 from .solve import solve_session, typed_texts
 
 LEAST_STATIONS = 3  # below it there is nothing to solve

@@ -30,8 +30,9 @@ from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, s
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
 from ..sessions.changes import Change, remark
-from ..sessions.folder import observations, open_session
+from ..sessions.folder import open_session
 from ..sessions.journal import OVERTAKEN, overtaken
+from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session, swapped_in

@@ -18,7 +18,8 @@ from ..estimate.result import Result
 from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
-from ..sessions.folder import basis, observations, with_lens
+from ..sessions.folder import basis, with_lens
+from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, result_document
 from .starting import open_questions
 

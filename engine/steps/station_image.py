@@ -33,7 +33,7 @@ from ..images.sources import ImageSource, open_source
 from ..pendant.entry import typed_numbers
 from ..sessions.changes import Change
 from ..sessions.confirmed import is_confirmed, read_settings
-from ..sessions.folder import stored_points
+from ..sessions.numbers import stored_points
 
 DEPTH_FOLDER = "depth"  # of a session
 POINTS_SUFFIX = ".csv"  # any other file is read as an image

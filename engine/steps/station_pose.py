@@ -39,7 +39,7 @@ from ..estimate.result import Result
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
-from ..sessions.folder import stored_points
+from ..sessions.numbers import stored_points
 from .solve import session_problem
 from .station_image import ViewDraft
 

@@ -36,8 +36,9 @@ from engine.robots.urdf import import_urdf
 from engine.sessions.cell_file import read_cell, read_robot
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import read_settings
-from engine.sessions.folder import observations, open_session
+from engine.sessions.folder import open_session
 from engine.sessions.journal import altered, read_journal, restored
+from engine.sessions.numbers import observations
 from engine.sessions.results import read_result, what_changed
 from engine.sessions.signature import verified
 from engine.steps.editing import annotate

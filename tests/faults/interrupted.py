@@ -25,8 +25,9 @@ from world import ACCEPT, record_words, tip, typed
 
 from engine.errors import StationbookError
 from engine.report.pack import check_pack
-from engine.sessions.folder import observations, open_session
+from engine.sessions.folder import open_session
 from engine.sessions.journal import altered
+from engine.sessions.numbers import observations
 from tui.main import main
 
 MOST_CALLS = 400

@@ -32,9 +32,10 @@ from engine.errors import StationbookError
 from engine.proof.touch import Touches, read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
-from engine.sessions.folder import observations, open_session
+from engine.sessions.folder import open_session
 from engine.sessions.journal import altered, read_journal
 from engine.sessions.lock import writing
+from engine.sessions.numbers import observations
 from engine.sessions.results import read_result
 from engine.simulate.scenario import truth
 from engine.steps.solve import keep, solve_session

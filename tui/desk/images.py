@@ -21,7 +21,7 @@ from engine.images.load import MOST_IMAGE_BYTES, image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.proof.touch import read_touches
 from engine.sessions.confirmed import confirm
-from engine.sessions.folder import stored_points
+from engine.sessions.numbers import stored_points
 from engine.steps.pictures import (
     Scene,
     Thumbnail,

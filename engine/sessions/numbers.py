@@ -1,4 +1,4 @@
-"""The lens that a session's own points show: what a cell without lens data works with."""
+"""What the stations of a session say as numbers: points, poses, and the lens that they show."""
 
 from __future__ import annotations
 
@@ -9,14 +9,73 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..boards.circle_centres import centre_shift_px
+from ..boards.points_file import NO_POINTS, Points, read_points
 from ..camera.calibration import LEAST_VIEWS, Calibration, calibrated
 from ..camera.model import Camera, vague_u
 from ..camera.views import Views, typical_sd, weighing
-from ..cell.session import Session, seen_by
-from ..errors import StationbookError
-from .folder import stored_points
+from ..cell.session import Session, Station, seen_by
+from ..cell.stations import Observation, joint_values, station_pose
+from ..errors import FileError, StationbookError
+from ..files import inside
+from ..frames import from_position_quaternion
+from .store import SESSION_FILE
 
 LEAST_POINTS = 4  # of one view
+
+
+def stored_points(session: Session, folder: Path, station: Station) -> Points | None:
+    """Return a station's points, or None where it names none.
+
+    Raises FileError naming station and file where it is missing, damaged, short or of another
+    board.
+    """
+    if station.points is None:
+        return None
+    try:
+        path = inside(folder, station.points)
+        return read_points(path, session.cell.board, session.cell.camera)
+    except FileError as error:
+        problem = f"station {station.id}: {error.clause}"
+        raise FileError(error.path, problem, error.remedy, line=error.line, key=error.key) from None
+
+
+def observations(session: Session, folder: Path) -> tuple[Observation, ...]:
+    """Return every station in use as numbers, in the order recorded.
+
+    Raises FileError naming station and file where points are missing, damaged or short, or where
+    what was typed cannot be read.
+    """
+    return tuple(_observation(session, folder, s) for s in session.stations if s.use)
+
+
+def _observation(session: Session, folder: Path, station: Station) -> Observation:
+    try:
+        pose = station_pose(session.cell, station)
+        joints = joint_values(session.cell, station)
+    except StationbookError as error:
+        field = getattr(error, "field", None)
+        about = f"{field}: " if field else ""
+        problem = f"station {station.id}: {about}{error.problem}"
+        raise FileError(folder / SESSION_FILE, problem, error.remedy) from None
+    if pose is None:
+        raise FileError(folder / SESSION_FILE, f"station {station.id}: nothing typed")
+    points = stored_points(session, folder, station)
+    ids, pixels, covariances, depths, places = points or NO_POINTS
+    board = from_position_quaternion(station.board_pose) if station.board_pose else None
+    return Observation(
+        station.id,
+        pose,
+        ids,
+        pixels,
+        board,
+        joints,
+        covariances,
+        depths,
+        spatial=places is not None,
+    )
+
+
+# ---- the lens: what a cell without lens data works with -----------------------------------------
 
 
 def with_own_lens(session: Session, folder: Path) -> Session:
