@@ -17,7 +17,7 @@ from engine.arrays import Array
 from engine.cell.cell import EYE_TO_HAND, KeepOut
 from engine.frames import displacement, rotation_exp, transform
 from engine.plans.arm import arm_check, around, foot
-from engine.plans.way import CLEAR_MM, Bodies, jog_text, told_way
+from engine.plans.way import CLEAR_MM, Bodies, Leg, jog_text, told_way
 from engine.robots.kinematics import kinematics
 
 POINT = Bodies(np.eye(4)[None], np.zeros((1, 3)))
@@ -110,9 +110,22 @@ def test_legs_keep_within_reach_and_limits_though_the_straight_way_does_not_tell
     assert legs is not None
     poses = way(start, jog_text(legs))
     assert all(len(arm.branches(pose)) > 0 for pose in poses[::5])
-    blocked = told_way(end, start, check.along, NOTHING)
+    blocked = told_way(end, start, check.along, check.postures(end))
     assert blocked is not None
     assert [leg.axis for leg in blocked] == [1, 0]  # Y first
+
+
+def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side() -> None:
+    behind = transform(np.diag([-1.0, 1.0, -1.0]), [-100.0, 150.0, 600.0])
+    across = behind.copy()
+    across[1, 3] = -150.0  # J1 turns from 124° to 236°: from 160° to 200° it cannot stand
+    check = arm_check(ARM, behind[None], [None])
+    shift = Leg(1, -300.0, False).poses(behind, 0.0)
+    held = kinematics(ARM).branches(shift[0]), kinematics(ARM).branches(shift[-1])
+    assert all(len(postures) > 0 for postures in held)
+    assert check.along(shift, check.postures(behind)) is None
+    assert check.along(shift[:8], check.postures(behind)) is not None
+    assert not check.leads(check.postures(behind), across)
 
 
 def test_the_foot_is_a_column_that_the_geometry_gives_and_a_recorded_stop_can_refute() -> None:

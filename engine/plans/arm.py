@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import compress, pairwise
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell, KeepOut
 from ..frames import rotation_angle
-from ..robots.arms import configuration, wrist_bend
+from ..robots.arms import FULL_TURN, configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
 from .way import FAR_MM, Bodies
@@ -74,31 +74,46 @@ class ArmCheck:
         return next(iter(same or found), None)
 
     def postures(self, start: Array) -> Array:
-        """Return the postures (k, axes) from which legs from ``start`` (4, 4) are followed.
-
-        Those of a chain, led there on the straight way; other arms need none: k is 0.
-        """
-        if self.arm is None or not self.ways or self.arm.robot.kind != "chain":
+        """Return the postures (k, axes) from which legs from ``start`` (4, 4) are followed."""
+        if self.arm is None or not self.ways:
             return np.empty((0, 0))
-        return np.array(self._held(self.arm, start)).reshape(-1, self.arm.axes)
+        found = self._held(self.arm, start)
+        if self.arm.robot.kind != "chain":
+            one = {configuration(self.arm, q): q for q in found}
+            found = [one[way] for way in self.ways if way in one]
+        return np.array(found).reshape(-1, self.arm.axes)
+
+    def leads(self, held: Array, end: Array) -> bool:
+        """Tell whether a way from ``held`` (k, axes) to ``end`` (4, 4) is worth looking for.
+
+        It is not where a joint would have to turn round the other way, by more than half a turn.
+        """
+        if self.arm is None or not len(held) or self.arm.robot.kind == "chain":
+            return True  # a chain is led there
+        there = self._held(self.arm, end)
+        return any(self._inside(self.arm, self._onward(self.arm, q, there)).any() for q in held)
 
     def along(self, poses: Array, held: Array) -> Array | None:
         """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, axes).
 
-        None where it breaks reach or limits, or folds the arm another way.
+        None where it breaks reach or limits, or folds the arm another way. That a joint leaves its
+        limits on one side and comes in again on the other is held against a leg where it does so in
+        every one of ``ways``: of those that are likely only one is true.
         """
         if self.arm is None or not self.ways:
             return held
         if self.arm.robot.kind == "chain":
             return self._led_along(self.arm, poses, held)
+        if not self._all_ways(self.arm, list(held)):
+            return None
         shift = float(np.linalg.norm(poses[-1, :3, 3] - poses[0, :3, 3])) / APART_MM
         turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T)) / APART_RAD
         pieces = int(np.ceil(max(shift, turn, LEG_PIECES)))
-        some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))]
+        some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))][1:]
         found = [self._held(self.arm, pose) for pose in some]
-        rooms = [self.arm.joints.room(np.array(q)) >= TOLD if len(q) else () for q in found[1:]]
-        found[1:] = [list(compress(q, ok)) for q, ok in zip(found[1:], rooms, strict=True)]
-        return held if all(self._steady(self.arm, found, way) for way in self.ways) else None
+        steady = [self._steady(self.arm, q, found) for q in held]
+        after = np.array([q for q, _ in steady if q is not None])
+        return after if len(after) == len(held) and any(inside for _, inside in steady) else None
 
     def _led_along(self, arm: Kinematics, poses: Array, held: Array) -> Array | None:
         turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T))
@@ -122,21 +137,39 @@ class ArmCheck:
         return {configuration(arm, q) for q in found}.issuperset(self.ways)
 
     @staticmethod
-    def _steady(arm: Kinematics, found: list[list[Array]], way: Labels) -> bool:
-        before: Array | None = None
+    def _onward(arm: Kinematics, before: Array, options: list[Array]) -> Array:
+        """Return those ``options`` in the configuration of ``before``, their joints turned on."""
+        way = configuration(arm, before)
+        same = np.array([q for q in options if configuration(arm, q) == way])
+        same = same.reshape(-1, arm.axes)
+        return arm.joints.turned_towards(before, same[arm.joints.room(same) >= TOLD])
+
+    @staticmethod
+    def _inside(arm: Kinematics, q: Array) -> NDArray[np.bool_]:
+        """Tell at which of ``q`` (..., axes), turned on, no joint has left its limits.
+
+        Of a joint that may turn round twice nobody knows how often it has been turned round.
+        """
+        twice = arm.joints.turning & (np.diff(arm.joints.limits)[:, 0] >= 2 * FULL_TURN)
+        room = np.where(twice, np.inf, arm.joints.margins(q) * arm.joints.degrees)
+        return np.asarray(room.min(axis=-1) >= TOLD)
+
+    def _steady(
+        self, arm: Kinematics, before: Array, found: list[list[Array]]
+    ) -> tuple[Array | None, bool]:
+        """Return the posture after steady moves from ``before`` on, and whether all are inside.
+
+        No posture: there are no steady moves.
+        """
+        inside = True
         for options in found:
-            same = np.array([q for q in options if configuration(arm, q) == way])
-            if not len(same):
-                return False
-            if before is None:
-                before = same[0]
-                continue
-            same = arm.joints.turned_towards(before, same)
-            step = np.where(arm.joints.turning, np.abs(same - before), 0.0).max(axis=1)
-            if step.min() > JUMP_RAD:
-                return False
-            before = same[int(step.argmin())]
-        return True
+            on = self._onward(arm, before, options)
+            step = np.where(arm.joints.turning, np.abs(on - before), 0.0).max(axis=1)
+            if not len(on) or step.min() > JUMP_RAD:
+                return None, False
+            before = on[int(step.argmin())]
+            inside = inside and bool(self._inside(arm, before))
+        return before, inside
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:

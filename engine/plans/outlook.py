@@ -135,6 +135,8 @@ class Outlook:
         Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
         """
         held, tool = self.arm.postures(start), active_places(self.problem.pendant)[1]
+        if not self.arm.leads(held, end):
+            return None
         return told_way(start, end, self._along, held, self.bodies.reach_mm, tool)
 
     def _along(self, poses: Array, held: Array) -> Array | None:

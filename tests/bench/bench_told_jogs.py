@@ -6,8 +6,8 @@ Each session has three random boxes about the arm's reach, a floor at the base p
 scene leaves room for it, and the arm's own foot. Every plan is followed as the words say, key after
 key from where the robot truly stands, by `told_jogs`, which shares no code with the planner: the
 board's true place is used, which the planner does not know. Counted are steps that enter a box as
-told (and how many straight ways would), steps with a pose that no posture within the limits holds,
-and sessions that came to all their stations.
+told (and how many straight ways would), steps along which no posture stays within the limits, and
+sessions that came to all their stations.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ from engine.robots.kinematics import kinematics
 
 FIRST, UNTIL = 4, 10  # stations of a session: three jogs after the first stop, then poses
 BOXES = 3
+EVERY = 2  # of the poses of a way is looked at
+JUMP_RAD = np.radians(45.0)  # between two of them: no steady move
 NEAR_MM = 25.0  # a box begins no nearer to what moves at the first station
 
 
@@ -61,9 +63,16 @@ def boxes(made: World, rng: np.random.Generator) -> tuple[KeepOut, ...]:
 
 
 def outside(made: World, poses: Array) -> bool:
-    """Tell whether no posture within the limits holds some pose of a way."""
+    """Tell whether no posture within the limits can be led along a way."""
     arm = kinematics(made.cell.robot)
-    return any(len(arm.branches(pose)) == 0 for pose in poses[::8])
+    held = arm.inverse(poses[0])
+    for pose in poses[::EVERY]:
+        there = arm.inverse(pose)
+        step = np.abs(there[:, None] - held[None])[..., arm.joints.turning].max(axis=2)
+        held = there[step.min(axis=1, initial=np.inf) <= JUMP_RAD]
+        if not len(held):
+            return True
+    return False
 
 
 def session(mount: Mount, seed: int, axes: int) -> dict[str, int]:
