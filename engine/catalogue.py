@@ -577,6 +577,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="One digit, sign, point or field was mistyped.",
         shows="One station fits nothing as typed, and within the noise with one field changed.",
     ),
+    "typed-value/either": Entry(
+        "error",
+        "Station {station}: {field} {typed} does not fit; {candidates} does, as likely as each "
+        "other.",
+        "Compare {field} with the paper or the pendant, correct it, and solve again.",
+    ),
     "rotation-convention": Entry(
         "error",
         "The angles fit when read as {suggested}{also}, not as {typed}.",

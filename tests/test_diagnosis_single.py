@@ -19,6 +19,7 @@ from engine.findings import Finding, Level
 from engine.frames import displaced
 from engine.pendant.entry import pose_from_fields
 from engine.simulate.scenario import cell
+from engine.steps.correcting import can_apply
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 LEAST = np.array([1.2, 1.2, 1.2, 0.2, 0.2, 0.2])
@@ -72,6 +73,19 @@ def test_a_slip_is_the_first_finding_with_the_value_meant(stations: int, mount: 
         meant = session.true[session.station][session.field]
         right += (said.station, said.suggested) == (session.station, meant)
     assert right >= 4
+
+
+def test_values_of_one_field_that_fit_alike_are_both_told_and_none_is_applied() -> None:
+    session = clean(Case(), 35)
+    texts = dict(session.texts)
+    assert texts[3][0] == "613.37"
+    texts[3] = ("61.37", *texts[3][1:])  # a digit lost, or the point of 613.7 shifted
+    said = first(diagnosed(with_texts(session.problem, texts), texts))
+    assert said is not None
+    assert (said.code, said.station, said.field) == ("typed-value", 3, "X")
+    assert "613.37 or 613.7 " in said.message
+    assert said.suggested is None
+    assert not can_apply(said)
 
 
 def test_the_station_is_left_out_and_the_result_not_accepted() -> None:

@@ -277,7 +277,7 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
 
     A bad station is explained only where that beats by the margin every cause that excludes it;
     else its station is merely one that does not fit, where that beats the session as declared. Of
-    moves that are as likely as each other, both are told.
+    moves, or values of one field, that are as likely as each other, all are told.
     """
     best = max(causes, key=lambda cause: cause.weight, default=None)
     if best is None or best.weight <= least:
@@ -294,7 +294,24 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
         and cause.set_aside == best.set_aside
         and all(item.code == "outlier" for item in cause.findings)
     ]
-    return plain[0] if plain else best
+    return _either(plain[0], [best, *rivals]) if plain else best
+
+
+def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
+    """Return the station as one that does not fit, with the values of one field where all do."""
+    said = [item for cause in close for item in cause.findings]
+    places = {(item.code, item.station, item.field) for item in said}
+    if len(said) != len(close) or len(places) > 1 or said[0].code != "typed-value":
+        return plain
+    either = finding(
+        "typed-value",
+        "either",
+        station=said[0].station,
+        field=said[0].field,
+        typed=said[0].typed,
+        candidates=" or ".join(str(item.suggested) for item in said),
+    )
+    return replace(plain, findings=(either,))
 
 
 def _undecided(best: Cause, close: Sequence[Cause]) -> Cause:

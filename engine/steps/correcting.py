@@ -95,6 +95,11 @@ BY_HAND = {  # findings whose remedy no program can apply
 }
 
 
+def can_apply(item: Finding) -> bool:
+    """Tell whether `fix` can write what a finding suggests."""
+    return item.code in FIXABLE and (item.suggested is not None or item.code == "pairing")
+
+
 def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple[Change, str]:
     """Apply what finding ``code`` suggests (at ``station``): the change, and in words what it is.
 
@@ -115,13 +120,14 @@ def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple
         codes = ", ".join(dict.fromkeys(item.code for item in standing)) or "none"
         place = "" if station is None else f" at station {station}"
         raise UsageError(f"no finding {code}{place} to fix", f"Findings that stand: {codes}.")
+    applicable = [item for item in found if can_apply(item)]
+    if not applicable:
+        raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
     if code == TYPED:
-        return _typed_value(session, folder, found, station)
+        return _typed_value(session, folder, applicable, station)
     if code == "pairing":
-        return _pairing(session, found[0])
-    if code in PENDANT:
-        return _pendant(session, found[0])
-    raise UsageError(f"{code} suggests nothing that can be applied", found[0].remedy)
+        return _pairing(session, applicable[0])
+    return _pendant(session, applicable[0])
 
 
 def _standing(solved: Solved) -> list[Finding]:
@@ -192,9 +198,7 @@ def _with_view(station: Station, source: Station) -> Station:
 
 def _pendant(session: Session, found: Finding) -> tuple[Change, str]:
     """Correct the pendant's settings in the session's copy of the cell."""
-    key, value = found.field, found.suggested
-    if key not in ("rotation", "angle_unit", "length_unit", *ACTIVE) or value is None:
-        raise UsageError(f"{found.code} suggests nothing that can be applied", found.remedy)
+    key, value = str(found.field), found.suggested
     pendant = session.cell.pendant
     new_value = parse_active(f"as fitted: {value}", FLANGE, pendant) if key in ACTIVE else value
     pendant = replace(pendant, **{key: new_value})  # type: ignore[arg-type]

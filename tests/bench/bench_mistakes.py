@@ -61,9 +61,14 @@ def _slip(case: Case, seed: int) -> Made:
     made = m.slipped(session, rng, LEAST * m.left_out_noise(session))
     assert made.station is not None
     assert made.field is not None
-    label = made.problem.pendant.labels[made.field]
-    want = (made.station, label, made.true[made.station][made.field])
-    return made, lambda f: (f.station, f.field, f.suggested) == want
+    place = made.station, made.problem.pendant.labels[made.field]
+    meant = made.true[made.station][made.field]
+    return made, lambda f: (f.station, f.field) == place and meant in _told(f)
+
+
+def _told(said: Finding) -> list[str]:
+    """Return the value that a finding suggests, or all words where several are as likely."""
+    return [said.suggested] if said.suggested else said.message.split()
 
 
 def _two_slips(case: Case, seed: int) -> Made:
@@ -75,10 +80,10 @@ def _two_slips(case: Case, seed: int) -> Made:
     while second.station == first.station or second is first:
         second = m.slipped(first, rng, least)
     want = {
-        (s, first.problem.pendant.labels[k], first.true[s][k])
+        (s, first.problem.pendant.labels[k]): first.true[s][k]
         for s, k in ((first.station, first.field), (second.station, second.field))
     }
-    return second, lambda f: (f.station, f.field, f.suggested) in want
+    return second, lambda f: want.get((f.station, f.field)) in _told(f)
 
 
 def _convention(case: Case, seed: int) -> Made:

@@ -13,7 +13,7 @@ from textual.screen import ModalScreen, Screen
 
 from engine.errors import StationbookError
 from engine.findings import Finding
-from engine.steps.correcting import FIXABLE
+from engine.steps.correcting import can_apply
 
 from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
@@ -127,8 +127,7 @@ class Result(Screen[Wish]):
 
     def correction(self) -> Finding | None:
         """Return the first finding whose suggestion can be applied, or None."""
-        told = (item for item in self.desk.findings if item.code in FIXABLE)
-        return next((i for i in told if i.code != "joints-disagree" or i.suggested), None)
+        return next(filter(can_apply, self.desk.findings), None)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer a correction only where there is one that can be written."""
