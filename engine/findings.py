@@ -158,7 +158,7 @@ def has_error(findings: Iterable[Finding]) -> bool:
 
 
 # What explains other findings is said before them: one slip puts the arm out of reach as well.
-CAUSES = ("format", "lost-point", "lost-sign", "unit", "copied-pose", "duplicate", "same-image")
+EXPLAINING = ("format", "lost-point", "lost-sign", "unit", "copied-pose", "duplicate", "same-image")
 
 
 def by_cause(findings: Iterable[Finding]) -> list[Finding]:
@@ -168,7 +168,9 @@ def by_cause(findings: Iterable[Finding]) -> list[Finding]:
     """
 
     def place(item: Finding) -> tuple[bool, bool, int]:
-        explains = item.code in CAUSES or (item.typed is not None and item.suggested is not None)
+        explains = item.code in EXPLAINING or (
+            item.typed is not None and item.suggested is not None
+        )
         return item.level is Level.NOTE, not explains, _ORDER.index(item.level)
 
     return sorted(findings, key=place)

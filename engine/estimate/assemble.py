@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..camera.lens import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
-from .fit import Fit, fit
+from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit, fit
 from .noticed import not_solved, noticed
 from .problem import Problem, derivatives
 from .result import (
-    NOT_KNOWN_MM,
-    NOT_KNOWN_RAD,
     Budget,
     PickModel,
     Result,
@@ -23,7 +21,6 @@ from .result import (
     budget,
     judged,
     pick_model,
-    unknown,
 )
 from .solver import Solution, fitted
 from .systematic import Systematic, typed_joints
@@ -46,7 +43,7 @@ def assembled(found: Solution) -> Result:
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
     pick = pick_model(problem, found.systematic, state.camera, typed, joints)
     pick_mm = pick.pick_mm(found.fit.covariance, state.errors)
-    made_of = None if unknown(found.fit.covariance[:6, :6]) else budget(found, pick, pick_mm)
+    made_of = None if found.fit.unknown else budget(found, pick, pick_mm)
     covariance = pick.delivered_covariance(found.fit.covariance)
     result = Result(
         mount=problem.mount,
@@ -191,7 +188,7 @@ def _unused(station_id: int) -> StationResult:
 
 def _without_ties(found: Solution) -> Fit | None:
     """Return the fit without the measured numbers, where they may be what fixes the result."""
-    if not found.stations.constraints or unknown(found.fit.covariance[:6, :6]):
+    if not found.stations.constraints or found.fit.unknown:
         return None
     stations = replace(found.stations.take(found.used), constraints=())
     return fit(stations, found.fit.state, found.prior, noise=found.fit.noise, known=True)

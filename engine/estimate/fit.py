@@ -45,6 +45,9 @@ SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a f
 # A pick leans on errors of which the data tell little, while those that they tell set the size: it
 # is to be right for one over it. From simulation, as `problem.FLAT_IN_VARIANCE`.
 SCALE_FLAT = 1.5  # [-]
+# u above which a number would only pretend: ten times what the coarsest task of the trade can use
+# (depalletising, 5 to 10 mm, common practice).
+NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,6 +130,12 @@ class Fit:
     def arrived(self) -> bool:
         """Whether what the last step left out is of second order, so that its end counts."""
         return self.change < NEAR
+
+    @property
+    def unknown(self) -> bool:
+        """Whether the camera's transform has a part that nobody knows."""
+        sd = np.sqrt(np.diag(self.covariance))
+        return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:6] > NOT_KNOWN_MM).any())
 
 
 OF_PART = np.repeat([0, 1, 2], [6, 3, 3])  # the noise level with which each column of F grows

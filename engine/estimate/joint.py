@@ -68,6 +68,11 @@ class Together:
         """Return the state of camera ``k``."""
         return State(self.cameras[k], self.board, self.errors[self.own_errors(k)])
 
+    def away(self, start: Together) -> Array:
+        """Return the displacement (6K + 6,) of the transforms from ``start``."""
+        new, old = (np.array([*one.cameras, one.board]) for one in (self, start))
+        return displacement(new, old).ravel()
+
     def moved(self, step: Array) -> Together:
         """Return the state displaced by ``step`` (size,)."""
         first = 6 * len(self.cameras)
@@ -164,10 +169,10 @@ def joined(solutions: Sequence[Solution]) -> Joint:
         shared,
         tuple(len(errors) for errors in lenses),
     )
-    steps, change = 0, np.inf
+    start, steps, change = state, 0, np.inf
     while steps < MAX_STEPS and change >= CONVERGED:
         steps += 1
-        G, step = _step(parts, state)
+        G, step = _step(parts, state, start)
         state = state.moved(step)
         change = float(np.abs(step / np.sqrt(np.diag(G))).max())
     found = stops(parts, state)
@@ -195,8 +200,8 @@ def parts_of(solutions: Sequence[Solution]) -> list[Part]:
     return parts
 
 
-def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
-    """Return the covariance (size, size) of everything and the Gauss-Newton step."""
+def _step(parts: Sequence[Part], state: Together, start: Together) -> tuple[Array, Array]:
+    """Return the covariance (size, size) of everything and the step, near ``start``."""
     first = 6 * len(state.cameras)
     vague = np.tile(VAGUE_PRECISION[:6], len(state.cameras) + 1)
     precision = np.concatenate([vague, np.empty(len(state.errors))])
@@ -205,6 +210,7 @@ def _step(parts: Sequence[Part], state: Together) -> tuple[Array, Array]:
         own = np.concatenate([arm_sd, part.stations.terms_sd])
         precision[first + 6 + state.own_errors(k)] = own**-2.0
     M, b = np.diag(precision), np.zeros(state.size)
+    b[: first + 6] = -vague * state.away(start)
     b[first + 6 :] = -precision[first + 6 :] * state.errors
     for stop in stops(parts, state):
         weighted = np.linalg.solve(stop.covariance, stop.rows).T

@@ -24,7 +24,6 @@ from .result import (
     LENS,
     PickModel,
     Result,
-    unknown,
 )
 from .solver import LEAST_STATIONS, Solution
 
@@ -76,10 +75,10 @@ def observability_findings(found: Solution, without_ties: Fit | None) -> list[Fi
 
     ``without_ties`` is the fit without the measured numbers, where there are any.
     """
-    if unknown(found.fit.covariance[:6, :6]):
+    if found.fit.unknown:
         direction, remedy = _open_direction(found)
         return [finding("unobservable", direction=direction, remedy_text=remedy)]
-    if without_ties is not None and unknown(without_ties.covariance[:6, :6]):
+    if without_ties is not None and without_ties.unknown:
         direction, _ = _open_direction(found)
         given = " and ".join(tie.name for tie in found.stations.constraints)
         items = [finding("unobservable", "fixed", direction=direction, given=given)]

@@ -26,7 +26,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +64,7 @@ from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
 from .fit import beforehand, in_the_images
 from .problem import Noise, Problem, terms_of
+from .solver import Solution
 from .systematic import (
     OF_THE_FIELD,
     UNEXPLAINED,
@@ -73,9 +73,6 @@ from .systematic import (
     flange_errors,
     usual_posture,
 )
-
-if TYPE_CHECKING:  # the solver asks `result` what is known, and that holds budgets
-    from .solver import Solution
 
 # What an arm that is off by 1 mm turns the flange: six zeros of 0.02° that give 0.5 mm, see
 # `systematic`. (One arm was measured at 0.65 mm and 0.16°: Slamani, Nubiola, Bonev 2012.)
@@ -421,9 +418,6 @@ def _measurements(found: Solution) -> list[tuple[str, slice, Array]]:
     return items
 
 
-# u above which a number would only pretend: ten times what the coarsest task of the trade can use
-# (depalletising, 5 to 10 mm, common practice).
-NOT_KNOWN_MM, NOT_KNOWN_RAD = 50.0, np.radians(5.0)
 SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
 
 
@@ -537,12 +531,6 @@ class Result:
                 SystematicError(found.names[row], **{f"value_{key}": value, f"u_{key}": u})
             )
         return tuple(items)
-
-
-def unknown(covariance: Array) -> bool:
-    """Tell whether a transform with this covariance (6, 6) has a part that nobody knows."""
-    sd = np.sqrt(np.diag(covariance))
-    return bool((sd[:3] > NOT_KNOWN_RAD).any() or (sd[3:] > NOT_KNOWN_MM).any())
 
 
 def placed(T: Array, known: NDArray[np.bool_]) -> Placed | None:

@@ -31,7 +31,6 @@ from .problem import (
     predicted_view,
     starting_noise,
 )
-from .result import unknown
 from .start import SCALE_MM, Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
 
@@ -102,7 +101,7 @@ def robust_fit(
         found = fit(stations.take(used), found.state, prior, noise=found.noise)
         test = left_out(stations, found, used.astype(float))
         again = used | (test.mean_square() < _limit(test.degrees, n))
-        if unknown(found.covariance[:6, :6]):
+        if found.unknown:
             again = everyone  # without these stations nothing would be known: they cannot be judged
         if (again == used).all():
             return found, used

@@ -10,7 +10,7 @@ from textual.geometry import Size
 from textual.screen import Screen
 
 from engine.cautions import NEXT_MOVE, NEXT_MOVE_READ
-from engine.findings import CAUSES, Finding
+from engine.findings import EXPLAINING, Finding
 
 from ..desk.views import Facts, FieldView, Job, Move, Quality, Title
 from ..words import Line, bar, caution, flow, headline, line_text, remedy
@@ -285,7 +285,7 @@ class FindingsView(Sheet):
         if len(first) + count <= height:
             return first + [line for part in parts for line in part]
         self.cut = True
-        whole = self.findings[0].suggested is not None or self.findings[0].code in CAUSES
+        whole = self.findings[0].suggested is not None or self.findings[0].code in EXPLAINING
         shown = _as_room_allows(parts, height - len(first) - 1, width, whole)
         hidden = count - sum(map(len, shown))
         unnamed = [f.code for f, part in zip(self.findings, shown[::2], strict=True) if not part]
