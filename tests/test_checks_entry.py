@@ -193,9 +193,28 @@ def test_a_retaken_station_is_not_compared_with_itself(
     made: tuple[Session, Session, Path],
 ) -> None:
     session, every, folder = made
-    pose = examine_pose(session, line(every, 5), earlier=known(session, before=5))
+    pose = examine_pose(session, line(every, 5), earlier=known(session, retake=5))
     draft = examine(session, folder, pose, view(every, folder, 5), retake=5)
     assert [f.code for f in draft.findings if f.level is not Level.NOTE] == []
+
+
+def test_a_move_counts_from_the_stop_that_the_robot_came_from(
+    made: tuple[Session, Session, Path],
+) -> None:
+    session = made[0]
+    again = replace(session.existing(3), taken="2026-11-25T10:00:00+01:00")
+    session = session.with_station(again)
+    little = [*line(session, 3).split()]
+    little[0] = f"{float(little[0]) + 9.0:.2f}"
+
+    def said(**about: int) -> list[str]:
+        found = examine_pose(session, " ".join(little), earlier=known(session, **about)).findings
+        return [f"{f.code} {f.station or ''}" for f in found if "small" in f.code]
+
+    assert said() == said(retake=8) != []
+    assert said(retake=3) == said(correct=3) == said(correct=4) == []
+    same = examine_pose(session, line(session, 7), earlier=known(session, correct=2)).findings
+    assert same[0].message == "The same pose is already recorded as station 7."
 
 
 def test_out_of_reach_and_limits_name_what_is_wrong(made: tuple[Session, Session, Path]) -> None:

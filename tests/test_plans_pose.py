@@ -221,7 +221,7 @@ def test_expected_uncertainty_falls_with_every_station_and_the_plan_ends_where_a
 def test_a_closing_stop_returns_to_the_first_station() -> None:
     made = started(EYE_TO_HAND, 4)
     fields = format_pose(made.stations[0].base_T_flange, made.cell.pendant)
-    texts = [format_pose(s.base_T_flange, made.cell.pendant) for s in made.stations]
+    texts = {s.id: format_pose(s.base_T_flange, made.cell.pendant) for s in made.stations}
     plan = make_plan(made.cell, made.stations, Wish(count=3, close=True), texts=texts)
     assert len(plan.steps) == 4
     assert plan.steps[-1].pose == fields

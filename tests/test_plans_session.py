@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,15 +18,16 @@ from made_session import make_session
 from told_jogs import legs
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.session import Station
 from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
-from engine.plans.types import Wish
-from engine.sessions.changes import Who, commit
+from engine.plans.types import Step, Wish
+from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
-from engine.steps.planning import plan_session, replace_plan, revised
+from engine.steps.planning import STANDS_ELSEWHERE, plan_session, replace_plan, revised
 
 CHROMIUM = shutil.which("chromium")
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
@@ -214,21 +216,49 @@ def test_the_plan_is_revised_as_stations_come(tmp_path: Path) -> None:
     assert revised(recorded(6), tmp_path / "s") is None
 
 
-@pytest.mark.parametrize("last", [{"use": False}, {"points": None}], ids=["aside", "no image"])
-def test_jogs_begin_where_the_robot_stands(tmp_path: Path, last: dict[str, object]) -> None:
+@pytest.mark.parametrize(
+    ("station", "what", "seen"),
+    [
+        (6, {"use": False}, False),
+        (6, {"points": None}, False),
+        (2, {"taken": "2026-11-25T10:00:00+01:00"}, True),
+    ],
+    ids=["aside", "no image", "taken again"],
+)
+def test_jogs_begin_where_the_robot_stands(
+    tmp_path: Path, station: int, what: dict[str, Any], seen: bool
+) -> None:
     """Pose and jog of the next stop agree from the last stop, whatever became of it."""
     make_session(tmp_path / "s", 6)
     session = open_session(tmp_path / "s")
-    *before, end = session.stations
-    aside = replace(session, stations=(*before, replace(end, **last)))
-    (step,) = plan_session(aside, tmp_path / "s", Wish(count=1)).steps
+    end = replace(session.existing(station), **what)
+    session = session.with_station(end)
+    (step,) = plan_session(session, tmp_path / "s", Wish(count=1)).steps
+    assert shift_error(step, end) < 1.0  # mm; shifts are told in whole ones
+    soon = replace(session, stations=tuple(s for s in session.stations if s.id in (1, station)))
+    steps = plan_session(soon, tmp_path / "s", Wish(count=1)).steps
+    assert [shift_error(item, end) < 1.0 for item in steps] == [True] * seen
+
+
+def shift_error(step: Step, start: Station) -> float:
+    """Return how far [mm] the shifts told in a jog lead from the pose that is told."""
     shift = np.zeros(3)
     for kind, axis, amount in legs(step.jog):
         shift[axis] += amount if kind == "shift" else 0.0
-    there, here = (np.array(pose[:3], float) for pose in (step.pose, end.pose or ()))
-    assert np.abs(there - here - shift).max() < 1.0  # mm; shifts are told in whole ones
-    soon = replace(aside, stations=(before[0], aside.stations[-1]))
-    assert plan_session(soon, tmp_path / "s", Wish(count=1)).steps == ()
+    there, here = (np.array(pose[:3], float) for pose in (step.pose, start.pose or ()))
+    return float(np.abs(there - here - shift).max())
+
+
+def test_no_jog_is_told_to_the_next_pose_while_the_robot_stands_at_no_station(
+    tmp_path: Path,
+) -> None:
+    make_session(tmp_path / "s", 6)
+    for action, told in (("undo: record 7", False), ("note", False), ("retake", True)):
+        session = replace(open_session(tmp_path / "s"), name=action)
+        commit(tmp_path / "s", Change(action, session), Who(None, NOW))
+        plan = plan_session(session, tmp_path / "s", Wish(count=2))
+        assert [bool(step.jog) for step in plan.steps] == [told, True]
+        assert (STANDS_ELSEWHERE in plan.notes) is not told
 
 
 def test_a_revised_plan_leaves_out_what_was_passed_over_or_recorded(tmp_path: Path) -> None:

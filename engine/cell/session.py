@@ -7,7 +7,10 @@ views in the stations. Whatever works on a session works on it unchanged.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import datetime
+from math import inf
 from typing import TYPE_CHECKING
 
 from ..errors import StationbookError, UsageError, nearest
@@ -60,6 +63,13 @@ class Station:
     def typed(self) -> tuple[str, ...]:
         """The fields typed for it: a pose, or joint values where the pendant shows those."""
         return self.pose or self.joints or ()
+
+    @property
+    def moment(self) -> float:
+        """When it was taken [s]; −inf where nobody knows."""
+        with suppress(ValueError, OverflowError):  # of a year that no clock of a computer has
+            return datetime.fromisoformat(self.taken).timestamp() if self.taken else -inf
+        return -inf
 
 
 def labelled(labels: Iterable[str], fields: Iterable[str]) -> str:
@@ -121,6 +131,15 @@ class Session:
     def next_id(self) -> int:
         """Id of the next new station: ids are never used again."""
         return 1 + max((*(station.id for station in self.stations), *self.taken_ids), default=0)
+
+    @property
+    def visited(self) -> tuple[Station, ...]:
+        """The stations in the order in which their stops were stored: the robot stands at the last.
+
+        One that was taken again counts where that was done; a pose corrected, or a station set
+        aside, moves no robot.
+        """
+        return tuple(sorted(self.stations, key=lambda station: station.moment))
 
     def station(self, station_id: int) -> Station | None:
         """Return the station with this id, or None."""

@@ -143,7 +143,8 @@ def motion_findings(
 ) -> list[Finding]:
     """Return `duplicate` (against all recorded poses) or `small-move` (against the last one).
 
-    A closing station returns to the first one on purpose and is exempt from both.
+    The last one is the stop from which the robot came. A closing station returns to the first one
+    on purpose and is exempt from both.
     """
     if not recorded or closing:
         return []
@@ -180,11 +181,11 @@ def _off_plan(pose: Array, wanted: Array) -> tuple[float, float] | None:
 
 def closing_findings(pose: Array, recorded: Sequence[RecordedPose]) -> list[Finding]:
     """Return `closing-elsewhere` where a closing stop is far from the first recorded pose."""
-    off = _off_plan(pose, recorded[0].base_T_flange) if recorded else None
-    if off is None:
+    first = min(recorded, key=lambda item: item.id, default=None)
+    off = None if first is None else _off_plan(pose, first.base_T_flange)
+    if first is None or off is None:
         return []
-    first = recorded[0].id
-    return [finding("closing-elsewhere", first=first, distance_mm=off[0], angle_deg=off[1])]
+    return [finding("closing-elsewhere", first=first.id, distance_mm=off[0], angle_deg=off[1])]
 
 
 def off_plan_findings(pose: Array, planned: Array, number: int) -> list[Finding]:

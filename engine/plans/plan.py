@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import compress
 
@@ -62,15 +62,14 @@ def make_plan(
     wish: Wish | None = None,
     *,
     result: Result | None = None,
-    texts: Sequence[tuple[str, ...]] = (),
+    texts: Mapping[int, tuple[str, ...]] | None = None,
     doubted: bool = False,
     standing: Observation | None = None,
 ) -> Plan:
     """Return the stations worth visiting after ``observations``.
 
-    ``standing``: where the robot stands, if that is none of them or one whose image shows no board.
-
-    ``result`` saves solving them again; ``texts`` are their typed fields, in their order.
+    ``standing``: where the robot stands, one of them or not; None: at the last.
+    ``result`` saves solving them again; ``texts`` are their typed fields, by station.
     ``doubted``: something is known to be wrong with the poses, so that only jogs are told. Raises
     UsageError for a wish that makes no sense, and what `estimate.solve` raises.
     """
@@ -84,7 +83,8 @@ def make_plan(
     views = np.array([view for _, view in seen])
     views = in_one_numbering(cell.mount, cell.board, typed, views)
     seen = [(item, view) for (item, _), view in zip(seen, views, strict=True)]
-    near = texts[-1] if texts else None
+    standing, texts = standing or observations[-1], texts or {}
+    near = texts.get(standing.id)
     sure = False
     if len(seen) >= LEAST_STATIONS and not doubted:
         result = result or estimated(problem)
@@ -96,9 +96,13 @@ def make_plan(
             else:
                 plan = chosen_plan(cell, look, typed, wish, near)
             if plan.steps or look.enough(wish.until_mm):
-                return _closed(cell, look, plan, typed[0], texts) if wish.close else plan
-    if standing is not None:
+                first = seen[0][0]
+                return _closed(cell, look, plan, first, texts.get(first.id)) if wish.close else plan
+    seen.sort(key=lambda stop: stop[0].id == standing.id)
+    if seen[-1][0].id != standing.id:
         return Plan((), (UNSEEN,))
+    typed = np.array([item.base_T_flange for item, _ in seen])
+    views = np.array([view for _, view in seen])
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
     plan = jogs(cell, problem, typed, views, arm, wish.count, near)
     why = (NOWHERE if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
@@ -152,18 +156,19 @@ def _outlook(
     problem: Problem,
     result: Result,
     seen: Sequence[tuple[Observation, Array]],
-    standing: Observation | None,
+    standing: Observation,
 ) -> Outlook:
     """Return the outlook from the stations that the result uses, and from where the robot stands.
 
-    Where the last pose is doubted, the flange stands where its image puts it.
+    Where that pose is doubted, the flange stands where its image puts it.
     """
     used = {item.id for item in result.stations if item.used}
-    good = [(item.base_T_flange, item.joints) for item, _ in seen if item.id in used]
-    last, view = seen[-1]
-    if standing is not None:
+    others = [item for item, _ in seen if item.id in used - {standing.id}]
+    good = [(item.base_T_flange, item.joints) for item in others]
+    view = next((view for item, view in seen if item.id == standing.id), None)
+    if view is None or standing.id in used:
         good.append((standing.base_T_flange, standing.joints))
-    elif last.id not in used:
+    else:
         there = implied_flange(problem.mount, result.geometric, view, result.board)
         good.append((there, None))
     typed = np.array([pose for pose, _ in good])
@@ -182,17 +187,17 @@ def _outlook(
 
 
 def _closed(
-    cell: Cell, look: Outlook, plan: Plan, first: Array, texts: Sequence[tuple[str, ...]]
+    cell: Cell, look: Outlook, plan: Plan, first: Observation, text: tuple[str, ...] | None
 ) -> Plan:
     """Return the plan with a last stop at the first station's pose, if a clear jog leads there."""
-    fields, pose = shown(cell, look.arm, first, texts[0] if texts else None)
+    fields, pose = shown(cell, look.arm, first.base_T_flange, text)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
     legs = look.way(poses[-2], pose)
     if legs is None:
         return replace(plan, notes=(*plan.notes, NO_WAY_BACK))
     after = look.after(poses[1:]) or (None, None)
     jog = jog_text(legs)
-    last = Step("pose", pose, texts[0] if texts else fields, jog, CLOSING, *after)
+    last = Step("pose", pose, text or fields, jog, CLOSING, *after)
     return replace(plan, steps=(*plan.steps, last))
 
 

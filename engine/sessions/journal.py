@@ -184,6 +184,13 @@ def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:
     return finished
 
 
+def newest(folder: Path, words: tuple[str, ...]) -> str | None:
+    """Return the last action that begins with one of ``words``, of the last some hundred lines."""
+    lines = (_parsed(text) for text in reversed(_tail(inside(folder, JOURNAL_FILE))))
+    actions = (line["action"] for line in lines if line is not None)
+    return next((action for action in actions if action.startswith(words)), None)
+
+
 # ---- what was altered since --------------------------------------------------------------------
 
 

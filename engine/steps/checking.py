@@ -123,7 +123,7 @@ def _gone(session: Session, folder: Path) -> list[Finding]:
 
 def _station_findings(session: Session) -> Iterator[Finding]:
     recorded: list[RecordedPose] = []
-    for station in session.stations:
+    for station in session.visited:
         if not station.use:
             continue
         try:

@@ -36,11 +36,11 @@ def examine_correction(
     """Examine a new text for a recorded station's pose, against the image that it has.
 
     ``text``: the pose, or the joints where those are typed. ``joints``: the joints beside a pose
-    (None: as they were). ``earlier`` saves computing `known(session, before=station_id)` again.
+    (None: as they were). ``earlier`` saves computing `known(session, correct=station_id)` again.
     """
     old = session.existing(station_id)
     beside = joints or (" ".join(old.joints) if old.joints else None)
-    before = known(session, before=old.id) if earlier is None else earlier
+    before = known(session, correct=old.id) if earlier is None else earlier
     pose = examine_line(session, text, beside, closing=old.closing, earlier=before)
     points = stored_points(session, folder, old)
     view = replace(points_view(points), board_pose=old.board_pose)

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -223,7 +223,7 @@ def scene(session: Session, result: Result | None, planned: PlannedStation | Non
     """
     cell = session.cell
     poses = [(s.id, pose) for s in session.stations if (pose := _pose(session, s)) is not None]
-    here = poses[-1][1] if poses else None
+    here = _pose(session, replace(session.visited[-1], use=True)) if session.stations else None
     camera, board = _transforms(cell, result)
     if cell.mount != EYE_TO_HAND and camera is not None:
         camera = None if here is None else here @ camera

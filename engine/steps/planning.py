@@ -17,10 +17,11 @@ from ..errors import StationbookError
 from ..estimate.result import Result
 from ..findings import Level
 from ..plans.blind import FIRST_JOGS
-from ..plans.plan import CLOSING, make_plan
+from ..plans.plan import CLOSING, UNSEEN, make_plan
 from ..plans.pose_plan import alike
 from ..plans.types import Plan, Step, Wish
 from ..sessions.changes import Change
+from ..sessions.journal import newest
 from ..sessions.numbers import observations
 from .solve import solve_session, typed_texts
 
@@ -32,8 +33,18 @@ DOUBTS = {
 }  # fmt: skip
 
 
+# After the latter the robot stands at no station: at a touched point, or at a stop taken back.
+STOPPED, LEFT = ("record", "retake", "redo: re"), ("touch", "undo: re")
+STANDS_ELSEWHERE = (
+    "The robot stands at no recorded station now, so no jog is told to the first of these poses: "
+    "go there by its values."
+)
+
+
 def plan_session(session: Session, folder: Path, wish: Wish, result: Result | None = None) -> Plan:
     """Return the stations worth visiting next; nothing is written.
+
+    Where the robot stands at none of the stations, no jog to the first of them is told.
 
     ``result``: what `solve_session` found for this session, where it was solved already.
 
@@ -49,27 +60,29 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
         doubted = any(
             item.code in DOUBTS and item.level is not Level.NOTE for item in result.findings
         )
-    texts = typed_texts(session)
-    return make_plan(
+    plan = make_plan(
         session.cell,
         seen,
         wish,
         result=result,
-        texts=[texts[item.id] for item in seen if item.id in texts],
+        texts=typed_texts(session),
         doubted=doubted,
         standing=_standing(session, folder),
     )
+    if not plan.steps or not (newest(folder, STOPPED + LEFT) or "").startswith(LEFT):
+        return plan
+    first, *rest = plan.steps
+    if first.by == "jog":
+        return Plan((), (UNSEEN,))
+    first = replace(first, jog="", why=f"lift off first; {first.why}")
+    return replace(plan, steps=(first, *rest), notes=(STANDS_ELSEWHERE, *plan.notes))
 
 
 def _standing(session: Session, folder: Path) -> Observation | None:
-    """Return the last station where a plan would not begin there by itself: unseen, or set aside.
-
-    The robot stands there all the same, and a jog told from another place leads elsewhere.
-    """
-    last = session.stations[-1] if session.stations else None
-    if last is None or (last.use and (last.points or last.board_pose)):
+    """Return where the robot stands, whatever became of that station: set aside, or unseen."""
+    if not session.stations:
         return None
-    alone = replace(last, use=True, points=None, views=())
+    alone = replace(session.visited[-1], use=True, points=None, views=())
     (found,) = observations(replace(session, stations=(alone,)), folder)
     return found
 

@@ -46,11 +46,14 @@ from .station_image import ViewDraft
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Known:
-    """What earlier stations contribute to the checks of the next one, or of station ``before``."""
+    """What the other stations contribute to the checks of the next one, or of a recorded one.
+
+    ``poses``: the last is the one from which the robot came. ``new``: it is about the next one.
+    """
 
     poses: Sequence[RecordedPose]
     overruled_in_a_row: int = 0
-    before: int | None = None
+    new: bool = True
     stops: tuple[Stop, ...] = ()  # those with joints and pose
 
 
@@ -64,19 +67,26 @@ class PoseDraft:
     findings: tuple[Finding, ...]
 
 
-def known(session: Session, *, before: int | None = None) -> Known:
-    """Return what the stations recorded (before station ``before``) say about the next one."""
+def known(session: Session, *, retake: int | None = None, correct: int | None = None) -> Known:
+    """Return what the stations recorded say about the next one.
+
+    ``retake``: about that station instead, to which the robot comes from where it stands now;
+    ``correct``: about another text for its pose, to which it came from the stop visited before.
+    """
+    new, stations = retake is None and correct is None, session.visited
+    if correct is not None:
+        at = stations.index(session.existing(correct))
+        stations = (*stations[at + 1 :], *stations[:at])
+    # the pose of the first station is the closing one's on purpose
+    others = [s for s in stations if new or not (s.id == retake or s.closing)]
     poses, overruled = [], 0
-    for station in session.stations:
-        if station.id == before:
-            break
+    for station in others:
         base_T_flange = station_pose(session.cell, station)
         if base_T_flange is not None:
             poses.append(RecordedPose(station.id, base_T_flange))
         doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
         overruled = overruled + 1 if doubted else 0
-    first = [station for station in session.stations if before is None or station.id < before]
-    return Known(tuple(poses), overruled, before, stops_of(session.cell, first))
+    return Known(tuple(poses), overruled, new, stops_of(session.cell, others))
 
 
 def examine_pose(
@@ -121,7 +131,7 @@ def examine_pose(
         found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
     elif not earlier.poses:
         found += asked_findings(cell)
-    if not closing and earlier.before is None:
+    if not closing and earlier.new:
         goals = _goals(session, session.plan if told is None else told)
         if typed is not None:
             found = told_findings(typed, cell.pendant, goals) + found
@@ -285,7 +295,7 @@ def _unchanged_view(
     session: Session, folder: Path, pose: Array, view: ViewDraft, retake: int | None
 ) -> list[Finding]:
     """Return `same-image/unchanged` where the pose changed but the board in the image did not."""
-    earlier = [s for s in session.stations if s.id != retake and s.points is not None]
+    earlier = [s for s in session.visited if s.id != retake and s.points is not None]
     if not earlier or any(item.code == "same-image" for item in view.findings):
         return []
     last = earlier[-1]

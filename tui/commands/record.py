@@ -133,10 +133,9 @@ def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
 
 
 def _examined(args: argparse.Namespace, session: Session, folder: Path) -> Draft:
-    before = args.retake
-    if before is not None:
-        session.existing(before)
-    earlier = known(session, before=before)
+    if args.retake is not None:
+        session.existing(args.retake)
+    earlier = known(session, retake=args.retake)
     pose = examine_pose(session, args.pose, args.joints, closing=args.closing, earlier=earlier)
     view = _view(args, session, folder)
     return examine(session, folder, pose, view, closing=args.closing, retake=args.retake)

@@ -55,7 +55,7 @@ class Desk:
         self._guard = RLock()  # one action at a time
         self._done: list[tuple[str, Session]] = []
         self._undone: list[tuple[str, Session]] = []
-        self._known: tuple[Session, int | None, Known] | None = None
+        self._known: tuple[Session, dict[str, int], Known] | None = None
         self._stamp: tuple[int, int] | None = None
         self._origin: str | None = None  # SHA-256 of session.yaml as it was opened or stored last
 
@@ -175,11 +175,11 @@ class Desk:
         cell = self.opened().cell
         return tuple(camera.name for camera in (cell.camera, *cell.cameras))
 
-    def earlier(self, station: int | None) -> Known:
-        """Return what earlier stations say, computed once per state of the session."""
+    def earlier(self, **about: int) -> Known:
+        """Return `known` ``about`` a station, computed once per state of the session."""
         session, kept = self.opened(), self._known
-        if kept is None or kept[0] is not session or kept[1] != station:
-            kept = self._known = (session, station, known(session, before=station))
+        if kept is None or kept[0] is not session or kept[1] != about:
+            kept = self._known = (session, about, known(session, **about))
         return kept[2]
 
     # ---- every action, and the way back ----------------------------------------------------

@@ -121,7 +121,7 @@ def kept_entry(desk: Desk) -> Entry | None:
     purpose, _, number = desk.kept.get("station").partition(" ")
     known = [s.id for s in desk.opened().stations if str(s.id) == number]
     if known and purpose in PURPOSES:
-        return Entry(purpose, known[0], text, joints)
+        return Entry(purpose, known[0], text, joints, closing)
     return Entry(text=text, joints=joints, closing=closing)
 
 
@@ -164,7 +164,8 @@ def visited(desk: Desk, entry: Entry) -> int | None:
 def examined(desk: Desk, entry: Entry) -> Draft:
     """Examine what was typed so far and what was seen."""
     session, folder, station = desk.opened(), desk.folder, entry.station
-    joints, earlier = entry.joints or None, desk.earlier(station)
+    about = {} if station is None else {entry.purpose: station}
+    joints, earlier = entry.joints or None, desk.earlier(**about)
     if entry.purpose == "correct" and station is not None:
         return examine_correction(
             session, folder, station, entry.text, joints=joints, earlier=earlier

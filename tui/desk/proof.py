@@ -196,6 +196,7 @@ class Touching:
             return done.change
 
         self.desk.beside(record)
+        self.desk.advice = None  # the robot stands elsewhere now
         self.read()
         return recorded[0]
 

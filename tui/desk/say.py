@@ -123,8 +123,7 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.source.stations) if desk.source else 0
-    done = advice is not None and (advice.enough or not (advice.steps or desk.solution is None))
-    if used and done:
+    if used and advice is not None and advice.enough:
         return Job(f"enough stations{open_}", "F6 solves", due=True)
     left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
     return Job(f"recording, {used} stored{left}{open_}")

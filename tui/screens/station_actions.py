@@ -115,7 +115,8 @@ class StationActions:
     def retake(self) -> None:
         """Take pose and image of a recorded station again."""
         if row := self._row("recorded"):
-            self.pad.begin(Entry("retake", row.key))
+            closing = self.desk.opened().existing(row.key).closing
+            self.pad.begin(Entry("retake", row.key, closing=closing))
             self.pad.pose.focus()
 
     def closing(self) -> None:
@@ -245,9 +246,14 @@ class Solving:
         return self._ticking is not None
 
     @property
+    def planning(self) -> bool:
+        """Whether the next move is being worked out."""
+        return self._planning is not None
+
+    @property
     def lasting(self) -> bool:
-        """Whether the next move has been worked out for so long that the screen says so."""
-        lasts = self._planning is not None and monotonic() - self._began >= LASTING
+        """Whether it has been for so long that the screen says so."""
+        lasts = self.planning and monotonic() - self._began >= LASTING
         return lasts and self.desk.planning
 
     def solve(self) -> None:

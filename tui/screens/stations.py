@@ -132,6 +132,12 @@ class Stations(Screen[None]):
             self.images.watch()
             self.jobs.begin(self.ask_at_start, group="open")
 
+    def on_screen_resume(self) -> None:
+        """Work out the next move where it is not known any more, as after a touch."""
+        if self.desk.planning and not self.solving.planning:
+            self.show_move()
+            self.solving.quietly()
+
     def on_unmount(self) -> None:
         """Let the next writer in, however this screen is left."""
         self.desk.close()
