@@ -43,6 +43,21 @@ def test_answers_are_understood_and_never_typed(answer: str, protocol: str | Non
     assert keys == "612.4"
 
 
+@pytest.mark.parametrize(
+    ("sent", "keys"),
+    [
+        (("\x1bq\x1b", "b5\x1b1\x1b\r"), "escape q escape b 5 escape 1 escape enter"),
+        (("\x1b", "[A\x1bOP\x1b\x7f"), "up f1 ctrl+w"),
+        (("\x1b\x1bf", "\x1b[200~1 \x1bq\x1b[201~"), "escape escape f escape 1 \x1bq"),
+    ],
+)
+def test_esc_and_a_key_at_once_are_two_keys(sent: tuple[str, ...], keys: str) -> None:
+    parser = Answers()
+    found = [event for data in sent for event in parser.feed(data)]
+    said = [event.key if isinstance(event, Key) else event.text for event in found]  # type: ignore[attr-defined]
+    assert " ".join(said) == keys
+
+
 # Cut anywhere but where what came could be the Escape key as well.
 CUTS = [at for at in range(3, len(KITTY)) if not KITTY[:at].endswith(("\\\x1b", "\\\x1b["))]
 

@@ -106,6 +106,7 @@ def test_the_toolkit_has_the_private_names_that_the_screen_is_built_on() -> None
     for owner, names in (
         (_compositor, ("CompositorUpdate", "LayoutUpdate", "ChopsUpdate")),
         (_xterm_parser, ("XTermParser",)),
+        (_xterm_parser.XTermParser(), ("_timeout_time", "tick")),
         (linux_driver, ("XTermParser",)),
         (linux_driver.LinuxDriver, ("run_input_thread", "_enable_mouse_support", "write")),
         (App, ("_display", "_handle_exception")),

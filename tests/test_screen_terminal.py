@@ -206,3 +206,14 @@ def test_ctrl_c_is_answered_in_words_of_our_own(folder: Path) -> None:
         now_or_later(program)
         program.send("\x03")
         program.until("Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept.")
+
+
+def test_esc_and_a_letter_in_one_packet_are_two_keys_on_every_page(folder: Path) -> None:
+    with opening(folder) as program:
+        now_or_later(program)
+        program.send("\x1bh")
+        program.until("A table of poses")
+        program.send("\x1bm")
+        program.until("Did the camera move?")
+        program.send("\x1b1")
+        program.until("► Pose", "still to type")

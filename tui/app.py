@@ -89,7 +89,9 @@ class Stationbook(App[None]):
         self.sent = Sent(fills=terminal.fills)
         self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
-        self._keys: deque[events.Key] = deque()  # the first is at work, the others wait for it
+        self._keys: deque[events.Key | events.Paste] = (
+            deque()
+        )  # the first is at work, the others wait for it
         self._held: asyncio.TimerHandle | None = None
         for theme in THEMES.values():
             self.register_theme(theme)
@@ -106,7 +108,7 @@ class Stationbook(App[None]):
 
         Keys that come at once, as over a slow line, are meant for what the first of them opens.
         """
-        if not isinstance(event, events.Key) or event.is_forwarded:
+        if not isinstance(event, events.Key | events.Paste) or event.is_forwarded:
             await super().on_event(event)
             return
         self._keys.append(event)
@@ -119,7 +121,7 @@ class Stationbook(App[None]):
         await super().on_event(key)
         self._follow(key, node if key.is_forwarded else self)
 
-    def _follow(self, key: events.Key, node: DOMNode | None) -> None:
+    def _follow(self, key: events.Key | events.Paste, node: DOMNode | None) -> None:
         """Wait behind a key in the queues that it climbs, then for the screen that it opened."""
         if node is None:
             waits = self.screen.call_later(self._handed_on, key)
@@ -128,7 +130,7 @@ class Stationbook(App[None]):
         if not waits:
             self._handed_on(key)
 
-    def _handed_on(self, key: events.Key) -> None:
+    def _handed_on(self, key: events.Key | events.Paste) -> None:
         if not self._keys or self._keys[0] is not key:
             return
         if self._held is not None:

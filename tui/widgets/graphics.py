@@ -51,6 +51,8 @@ QUICK_S = 0.3  # s; an answer later than this came over a slow line: a picture w
 _ANSWER = re.compile(
     r"\x1b(?:_G(?P<kitty>[^\x1b]*)\x1b\\|\[6;(?P<cell>\d+;\d+)t|\[\?(?P<is>[\d;]*)c)"
 )
+ESC = "\x1b"
+_AFTER_ESC = re.compile(r"(?<=\x1b)(?=[^\x1b\x7f\[O])")
 _BEGUN = re.compile(r"\x1b(?:_G[^\x1b]{0,80}\x1b?|\[6;[\d;]{0,20}|\[\?[\d;]{0,80})\Z")
 
 
@@ -66,8 +68,12 @@ class Answered(Message):
 
 
 class Answers(XTermParser):
-    """Takes the terminal's answers out of what is typed."""
+    """Takes the terminal's answers out of what is typed.
 
+    Esc and a key that a slow line brings at once are two keys, not one with Alt.
+    """
+
+    _after_esc = False  # the last sign was Esc
     _left = ""  # the beginning of an answer that has not come whole
     _kitty = False
     _cell: tuple[int, int] | None = None
@@ -90,8 +96,16 @@ class Answers(XTermParser):
         rest = _ANSWER.sub("", data)
         if begun := _BEGUN.search(rest):
             rest, self._left = rest[: begun.start()], begun[0]
-        if rest:
-            yield from super().feed(rest)
+        for part in filter(None, _AFTER_ESC.split(rest)):
+            if (
+                self._after_esc
+                and self._timeout_time is not None
+                and _AFTER_ESC.match(ESC + part, 1)
+            ):
+                self._timeout_time = 0.0  # Esc, and another key: no sequence begins like that
+                yield from super().tick()
+            yield from super().feed(part)
+            self._after_esc = part.endswith(ESC)
 
 
 class Pictures:
