@@ -22,7 +22,9 @@ ROTATION_TOLERANCE = 1e-6  # [-] largest entry of RᵀR − I that rounding in d
 def transform(R: ArrayLike, t: ArrayLike) -> Array:
     """Join rotations (..., 3, 3) and translations (..., 3) [mm] into transforms (..., 4, 4)."""
     R, t = np.asarray(R, float), np.asarray(t, float)
-    shape = np.broadcast_shapes(R.shape[:-2], t.shape[:-1])
+    shape = R.shape[:-2]
+    if shape != t.shape[:-1]:
+        shape = np.broadcast_shapes(shape, t.shape[:-1])
     T = np.zeros((*shape, 4, 4))
     T[..., :3, :3] = R
     T[..., :3, 3] = t
@@ -85,7 +87,8 @@ def cross(v: ArrayLike, w: ArrayLike) -> Array:
 
 
 # Row k: the matrix, row by row, whose columns are e_k × e_j.
-_CROSS = np.swapaxes(np.cross(np.eye(3)[:, None], np.eye(3)), 1, 2).reshape(3, 9)
+_EYE = np.eye(3)
+_CROSS = np.swapaxes(np.cross(_EYE[:, None], _EYE), 1, 2).reshape(3, 9)
 
 
 def rotation_exp(r: ArrayLike) -> Array:
@@ -96,7 +99,7 @@ def rotation_exp(r: ArrayLike) -> Array:
     r = np.asarray(r, float)
     angle = np.sqrt(np.einsum("...i,...i->...", r, r) + NOT_ZERO)[..., None, None]
     S, half = skew(r), np.sin(0.5 * angle) / angle
-    return np.asarray(np.eye(3) + np.sin(angle) / angle * S + 2.0 * half * half * (S @ S))
+    return np.asarray(_EYE + np.sin(angle) / angle * S + 2.0 * half * half * (S @ S))
 
 
 def rotation_log(R: ArrayLike) -> Array:
@@ -113,9 +116,9 @@ def quaternion_xyzw(R: ArrayLike) -> Array:
     nothing to rounding (Shepperd 1978).
     """
     R = np.asarray(R, float)
-    Q = (R.reshape(-1, 9) @ _SQUARES + np.eye(4).ravel()).reshape(-1, 4, 4)
+    Q = (R.reshape(-1, 9) @ _SQUARES + _EYE_4).reshape(-1, 4, 4)
     q = Q[np.arange(len(Q)), Q.diagonal(axis1=1, axis2=2).argmax(axis=1)]
-    q /= np.copysign(np.linalg.norm(q, axis=1), q[:, 3])[:, None]
+    q /= np.copysign(np.sqrt((q * q).sum(axis=1)), q[:, 3])[:, None]
     return np.asarray(q.reshape(*R.shape[:-2], 4))
 
 
@@ -133,6 +136,7 @@ def _squares() -> Array:
 
 
 _SQUARES = _squares()
+_EYE_4 = np.eye(4).ravel()
 
 
 def rotation_of(q: ArrayLike) -> Array:

@@ -52,15 +52,14 @@ def board_pose(
 def poses_of_views(views: Views, camera: Camera | Lens) -> list[list[tuple[Array, float]]]:
     """Return `board_pose` of every view, all refined at once; [] where a view gives no pose."""
     data = camera if isinstance(camera, Lens) else lens(camera)
-    seen = undistort(views.pixels, data)
-    starts, owner = _closed_forms(views, seen)
+    starts, owner = _closed_forms(views, undistort(views.pixels, data))
     result: list[list[tuple[Array, float]]] = [[] for _ in views.weight]
     if not len(owner):
         return result
-    poses, view = refined(views.take(owner), starts, data)
-    quadratic = np.einsum("ni,nij,nj->n", view.step, view.information, view.step)
-    rms = np.sqrt((view.rss + quadratic) / (2 * views.counts[owner]))
-    ahead = in_front(views.take(owner), poses)
+    seen = views.take(owner)
+    poses, view = refined(seen, starts, data)
+    rms = np.sqrt(_total(view) / (2 * seen.counts))
+    ahead = in_front(seen, poses)
     for index in np.argsort(rms, kind="stable"):
         pose, known = poses[index], result[owner[index]]
         if ahead[index] and not any(np.abs(pose - p).max() < SAME_POSE for p, _ in known):
@@ -76,22 +75,21 @@ def _closed_forms(views: Views, seen: Array) -> tuple[Array, NDArray[np.int64]]:
     present = views.weight > 0
     flat = views.points * (1.0, 1.0, 0.0)
     poor = (present.sum(axis=1) < LEAST_POINTS) | _on_one_line(flat, present)
-    turns, places, owner = [], [], []
+    found: tuple[list[Array], ...] = ([], [], [])
+    owner, K = list[int](), np.eye(3)
     for index in np.flatnonzero(~(poor | _on_one_line(seen, present))):
         points, rays = flat[index][present[index]], seen[index][present[index]]
-        found, rvecs, tvecs, errors = cv2.solvePnPGeneric(
-            points, rays, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
-        )
-        if not found:
-            continue
-        most = RIVAL * np.nanmin(errors) + SAME_ERROR
-        for turn, place, error in zip(rvecs, tvecs, np.ravel(errors), strict=True):
-            if error <= most and np.isfinite(turn).all() and np.isfinite(place).all():
-                turns.append(turn[:, 0])
-                places.append(place[:, 0])
-                owner.append(index)
-    poses = transform(rotation_exp(np.array(turns).reshape(-1, 3)), np.array(places).reshape(-1, 3))
-    return poses, np.array(owner, int)
+        count, *ways = cv2.solvePnPGeneric(points, rays, K, None, flags=cv2.SOLVEPNP_IPPE)
+        if count:
+            owner += [int(index)] * count
+            for known, new in zip(found, ways, strict=True):
+                known += list(new)
+    turn, place = (np.reshape(part, (-1, 3)) for part in found[:2])
+    error, of = np.reshape(found[2], -1), np.array(owner, int)
+    least = np.full(len(present), np.inf)
+    np.fmin.at(least, of, error)
+    good = (error <= RIVAL * least[of] + SAME_ERROR) & np.isfinite(turn + place).all(axis=1)
+    return transform(rotation_exp(turn[good]), place[good]), of[good]
 
 
 def _on_one_line(points: Array, present: NDArray[np.bool_]) -> NDArray[np.bool_]:

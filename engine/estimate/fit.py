@@ -11,6 +11,7 @@ noise (Harville 1977). The cost is linear in the number of stations and free of 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,35 +184,36 @@ def fit(
     known: bool = False,
     weights: Array | None = None,
     most: int = MAX_STEPS,
-    system: System | None = None,
 ) -> Fit:
     """Return the most likely transforms and noise levels from ``start``.
 
     ``noise`` starts the noise levels; with ``known`` they stay as given. ``weights`` (n,) scale the
-    information of each station; ``most`` limits the steps; ``system`` is the linear one at
-    ``start``, where it is at hand. Never fails to return: ``converged`` tells.
+    information of each station; ``most`` limits the steps. Never fails to return: ``converged``
+    tells.
     """
     state, levels = start, noise or starting_noise(prior)
-    change, steps, degrees = np.inf, 0, np.full(4, np.inf)
+    change, steps, degrees, system = np.inf, 0, np.full(4, np.inf), None
     while steps < most and change >= CONVERGED:
         steps += 1
         system = linear_system(stations, state) if system is None else system
         normal = Normal.of(stations, state, system, levels, weights, start)
-        change = normal.change()
-        state = _moved(state, normal.step)
+        change, turn = normal.change(), _turn(normal.step)
+        step = normal.step * min(1.0, TURN_LIMIT / max(turn, 1e-300))
+        state = _moved(state, step)
         if not known:
             before = levels
             levels, moved, degrees = _scored(
                 stations, system, normal, levels, prior, state, weights
             )
             levels = levels if steps <= CALM_STEPS else before.half_way(levels)
-        near = change < NEAR and _turn(normal.step) < NEAR_RAD
+        near = change < NEAR and turn < NEAR_RAD
         system = system.advanced(normal.step) if near else None
         change = change if known else max(change, moved)
     ended = bool(change < CONVERGED)
     return Fit(state, levels, normal.G, degrees, steps, float(change), ended)
 
 
+@lru_cache(maxsize=1)  # where a fit ended is asked for again by who goes on from there
 def linear_system(stations: Stations, state: State) -> System:
     """Return the stations linearised at ``state``."""
     p = len(stations.systematic_sd)
@@ -257,7 +259,8 @@ class Normal:
         k = W.shape[2]
         flat = W.reshape(-1, k)
         precision, pull = beforehand(stations, state, noise, weights)
-        pull[:12] -= VAGUE_PRECISION * state.away(start)
+        if state is not start:
+            pull[:12] -= VAGUE_PRECISION * state.away(start)
         M = system.rows.reshape(-1, k).T @ flat + precision
         G = _inverse(M[None])[0]
         return cls(G, G @ (flat.T @ system.residual.ravel() + pull), precision, V_inverse, W)
@@ -297,13 +300,13 @@ def in_the_images(
     _, gradient, information = views.rests
     if weights is not None:
         gradient = weights @ views.rest_gradient
-        information = np.tensordot(weights, views.rest_information, 1)
+        each = views.rest_information.reshape(len(weights), -1)
+        information = (weights @ each).reshape(information.shape)
     return information / variance, (gradient - information @ terms) / variance
 
 
 def _moved(state: State, step: Array) -> State:
-    """Return ``state`` displaced by ``step``, shortened where a rotation would exceed the limit."""
-    step = step * min(1.0, TURN_LIMIT / max(_turn(step), 1e-300))
+    """Return ``state`` displaced by ``step`` (12 + p + q,)."""
     both = displaced(np.array([state.camera, state.board]), step[:12].reshape(2, 6))
     return State(both[0], both[1], state.errors + step[12:])
 
@@ -330,8 +333,8 @@ def _scored(
     score, information = _variance_terms(system, normal, noise, weights)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
     terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
-    spent = (own * in_the_images(stations, terms, noise)[0]).sum()
-    score[0] -= 0.5 * (dof - spent - stations.views.rest(terms) / noise.pixel_px**2)
+    spent = (own * stations.views.rests[2]).sum() + stations.views.rest(terms)
+    score[0] -= 0.5 * (dof - spent / noise.pixel_px**2)
     information[0, 0] += 0.5 * dof
     slope, certainty = prior_score(noise, prior, np.diag(information))
     curvature = information + np.diag(certainty)
@@ -355,7 +358,7 @@ def _variance_terms(
     beforehand, tr PV = 6n − k + tr GΠ and PVP = P − WGΠGWᵀ.
     """
     n, k, G = len(system.rows), len(normal.G), normal.G
-    A = system.by_flange * np.repeat(np.exp(0.5 * noise.log_variance[1:]), 3)
+    A = system.by_flange * np.exp(0.5 * noise.log_variance[1:]).repeat(3)
     if weights is not None:
         A = A / np.sqrt(weights)[:, None, None]
     left = (system.residual - system.rows @ normal.step)[..., None]
@@ -368,8 +371,8 @@ def _variance_terms(
     information[0, 0] = 6 * n - k + (known * known.T).sum()
     free = np.einsum("nii->i", X - Y)
     slope[1:] = ((((A_t @ w)[..., 0] ** 2).sum(axis=0) - free).reshape(2, 3)).sum(axis=1)
-    own = [T[:, part].reshape(-1, k) for part in (slice(0, 3), slice(3, 6))]
-    taken = np.array([G @ (rows.T @ rows) for rows in own])
+    own = T.reshape(n, 2, 3, k).swapaxes(0, 1).reshape(2, 3 * n, k)
+    taken = G @ (np.swapaxes(own, 1, 2) @ own)
     across = (taken * known.T).sum(axis=(1, 2))
     information[0, 1:] = information[1:, 0] = free.reshape(2, 3).sum(axis=1) - across
     kept = (X * (X - 2.0 * Y)).sum(axis=0).reshape(2, 3, 2, 3).sum(axis=(1, 3))

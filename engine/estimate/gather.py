@@ -340,11 +340,12 @@ def _candidates(
     n, k = len(found), max((len(poses) for poses in found), default=1) * len(turned)
     pose, valid = np.tile(np.eye(4), (n, k, 1, 1)), np.zeros((n, k), bool)
     turn, cost, left = np.zeros((n, k), int), np.zeros((n, k)), np.zeros((n, k))
+    back = [inverse(motion) for motion in turned]
     for row, poses in enumerate(found):
         best = max(poses[0][1], 1e-9)
         choices = [(t, *p) for t in range(len(turned)) for p in poses]
         for column, (number, view, rms) in enumerate(choices):
-            pose[row, column] = view @ inverse(turned[number])
+            pose[row, column] = view @ back[number]
             valid[row, column], turn[row, column], left[row, column] = True, number, rms
             cost[row, column] = min(dof[row] * ((rms / best) ** 2 - 1.0), COST_LIMIT)
     return Candidates(pose, valid, turn, cost, left)

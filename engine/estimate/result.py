@@ -143,19 +143,28 @@ class PickModel:
         camera = self.work_volume_mm(self.delivered_covariance(covariance))
         total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
         worst = max(float(np.sqrt(total)), camera)
-        return worst if worst >= least else max(worst, 0.5 * self._kept_by_all(joint, left))
+        if worst >= least:
+            return worst
+        return max(worst, 0.5 * self._kept_by_all(joint, left, 2.0 * least))
 
-    def _kept_by_all(self, joint: Array, left: Array) -> float:
+    def _kept_by_all(self, joint: Array, left: Array, least: float) -> float:
         """Return the size [mm] that the errors at all corners keep in the share `KEPT` of cases.
 
-        ``joint`` (3c, 3c) is their covariance, ``left`` (c, 3) what is known to remain.
+        ``joint`` (3c, 3c) is their covariance, ``left`` (c, 3) what is known to remain. ∞ as soon
+        as so many cases exceed ``least`` [mm] that the size does.
         """
         common = np.tile(np.eye(3), (len(left), len(left))) * self.floor_mm**2 / 3.0
         sizes, axes = np.linalg.eigh(joint + common)
         root, largest = axes * np.sqrt(np.maximum(sizes, 0.0)) @ axes.T, []  # alike for any axes
+        spare, above = DRAWS - int(KEPT * (DRAWS - 1)), 0  # cases above the size, and above least
         for drawn in _draws(left.size):
-            squares = (root @ drawn + left.reshape(-1, 1)) ** 2
-            largest.append((squares[0::3] + squares[1::3] + squares[2::3]).max(axis=0))
+            off = root @ drawn
+            off += left.reshape(-1, 1)
+            off *= off
+            largest.append(off.reshape(len(left), 3, -1).sum(axis=1).max(axis=0))
+            above += int((largest[-1] > least**2).sum())
+            if above >= spare:
+                return np.inf
         return float(np.sqrt(np.quantile(np.concatenate(largest), KEPT)))
 
     def parts(self, parts: dict[str, Array], covariance: Array, errors: Array) -> dict[str, float]:

@@ -59,15 +59,12 @@ class LeftOut:
         return np.asarray(self.squared_size / 6.0)
 
 
-def left_out(
-    stations: Stations, found: Fit, weights: Array, system: System | None = None
-) -> LeftOut:
+def left_out(stations: Stations, found: Fit, weights: Array) -> LeftOut:
     """Return each station's residual against the others.
 
-    ``weights`` (n,) are what the stations had in ``found``: 1 used, 0 not, or between. ``system``:
-    all stations linearised there, where that is at hand.
+    ``weights`` (n,) are what the stations had in ``found``: 1 used, 0 not, or between.
     """
-    system = linear_system(stations, found.state) if system is None else system
+    system = linear_system(stations, found.state)
     V = system.covariance(found.noise)
     S = system.rows @ found.covariance @ np.swapaxes(system.rows, 1, 2)
     fitted = V / np.maximum(weights, LEAST_WEIGHT)[:, None, None]
@@ -110,13 +107,11 @@ def robust_fit(
 
 def _weighted(stations: Stations, start: State, prior: NoisePrior) -> tuple[Fit, Array]:
     """Return the weighted fit and the stations' squared sizes against it."""
-    system, noise = linear_system(stations, start), None
-    weights = _first_weights(system, prior)
+    weights, noise = _first_weights(linear_system(stations, start), prior), None
     for _ in range(ROUNDS):
-        found = fit(stations, start, prior, noise=noise, weights=weights, most=STEPS, system=system)
+        found = fit(stations, start, prior, noise=noise, weights=weights, most=STEPS)
         start, noise = found.state, found.noise
-        system = linear_system(stations, start)
-        sizes = left_out(stations, found, weights, system).squared_size
+        sizes = left_out(stations, found, weights).squared_size
         updated = (TAIL + 6.0) / (TAIL + sizes)
         moved, weights = float(np.abs(updated - weights).max()), updated
         if moved < WEIGHTS_SETTLED:

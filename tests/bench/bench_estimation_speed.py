@@ -5,11 +5,12 @@ and arm may be off by, long ones, and ones that do not fit. Then the same proble
 `scipy.optimize.least_squares` with a sparse analytic Jacobian, and to Ceres where it is installed
 (all pixels, all robot errors as unknowns, noise levels given, the same start, their default
 tolerances): the fit of this project against them, covariance included. Then time per station and
-peak memory from 15 to 1500 stations. Run with OMP_NUM_THREADS=1.
+peak memory from 15 to 1500 stations.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
 import time
@@ -19,10 +20,10 @@ from itertools import product
 from pathlib import Path
 from statistics import median
 
-import numpy as np
-
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does: numpy asks only once
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import numpy as np
 from joint_least_squares import Everything, known_noise_fit
 from mistakes import Faulty, reread, typed, with_texts
 from printed_results import unsure
