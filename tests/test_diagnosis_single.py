@@ -164,6 +164,15 @@ def test_a_board_numbered_from_the_other_end_is_undone(stations: int, mount: Mou
     assert all(s.used for s in result.stations)
 
 
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_pose_typed_once_more_is_its_station_alone(mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=12), 10)
+    texts = {**session.texts, 6: session.texts[5]}
+    result = diagnosed(with_texts(session.problem, texts), texts)
+    assert [s.id for s in result.stations if not s.used] == [6]
+    assert result.verdict == "not-accepted"
+
+
 def test_an_image_from_elsewhere_is_an_outlier() -> None:
     session = clean(Case(stations=12), 9)
     foreign = clean(Case(stations=3), 90).problem.observations[0]

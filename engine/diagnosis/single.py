@@ -244,7 +244,10 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
         return []
     typed, prediction = scene.stations.typed, seen.predictions[0]
     off = displacement(prediction.flange, typed[row])
-    tried = [_on_the_way(off, way, prediction.covariance) for way in _ways(scene, row)]
+    ways = [way for way in _ways(scene, row) if way.any()]  # none: the pose of the station before
+    if not ways:
+        return []
+    tried = [_on_the_way(off, way, prediction.covariance) for way in ways]
     share, log_density, size = max(tried, key=lambda item: item[1])
     if size > seen.limit or not LEAST_WAY < abs(share) < 1.0:
         return []
