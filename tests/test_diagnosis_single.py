@@ -164,13 +164,28 @@ def test_a_board_numbered_from_the_other_end_is_undone(stations: int, mount: Mou
     assert all(s.used for s in result.stations)
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_a_pose_typed_once_more_is_its_station_alone(mount: Mount) -> None:
+@pytest.mark.parametrize(("mount", "other"), [(EYE_TO_HAND, 5), (EYE_IN_HAND, 3)])
+def test_a_pose_typed_once_more_is_called_so(mount: Mount, other: int) -> None:
     session = clean(Case(mount=mount, stations=12), 10)
-    texts = {**session.texts, 6: session.texts[5]}
+    texts = {**session.texts, 6: session.texts[other]}
     result = diagnosed(with_texts(session.problem, texts), texts)
+    said = result.findings[0]
+    assert (said.code, said.station) == ("duplicate", 6)
+    assert f"station {other}" in said.message
+    assert ("previous" in said.message) == (other == 5)
     assert [s.id for s in result.stations if not s.used] == [6]
     assert result.verdict == "not-accepted"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_an_image_taken_once_more_is_called_so(mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=12), 11)
+    seen = list(session.problem.observations)
+    seen[7] = replace(seen[7], pixels=seen[6].pixels, point_ids=seen[6].point_ids)
+    result = diagnosed(replace(session.problem, observations=tuple(seen)), session.texts)
+    said = result.findings[0]
+    assert (said.code, said.station, said.level) == ("same-image", 8, Level.ERROR)
+    assert [s.id for s in result.stations if not s.used] == [8]
 
 
 def test_an_image_from_elsewhere_is_an_outlier() -> None:

@@ -57,10 +57,10 @@ HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (  # codes of findings that name what is wrong, not what follows from it
     "typed-value", "outlier", "pairing", "rotation-convention", "unit", "inverse-pose",
     "board-moved", "camera-moved", "board-pitch", "board-bowed", "lens", "image-turned",
-    "board-counts", "still-moving",
+    "board-counts", "still-moving", "duplicate", "same-image",
 )  # fmt: skip
-EXPLAINED = ("typed-value", "still-moving")  # they say why a station does not fit
-STATION_CODES = ("typed-value", "outlier", "still-moving")  # they concern single stations
+EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")  # they say why a station does not fit
+STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = ("unobservable", "weak-direction", "tolerance", "what-helps", "pick-differs")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,12 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..boards.pattern import HALF_TURN
 from ..camera.views import linearised
+from ..checks.entry import SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
 from ..estimate.problem import derivatives, implied_flange
 from ..estimate.systematic import flange_errors, postures_at, typed_joints, usual_posture
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from ..frames import displaced, displacement, inverse, transform
 from ..robots.kinematics import kinematics
 from ..tails import f_isf
@@ -23,6 +25,7 @@ from .scene import Alarm, Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
 FITS = 1e-4  # [-] a station within its noise is called unexplained this rarely
+_VIEW = attrgetter("point_ids", "pixels", "camera_T_board")
 TURNABLE = ("chessboard", "circles")  # patterns whose grid falls on itself after half a turn
 
 
@@ -162,6 +165,8 @@ def single_causes(scene: Scene, alarms: list[Alarm], *, double: bool) -> list[Ca
 
 def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
     seen = others(scene, row)
+    if again := _taken_again(scene, seen):  # to the last digit: no accident, whatever else fits
+        return [_without(scene, row, _others_weight(scene, seen), again)]
     found = slips_of(scene, seen)
     turn = half_turn_of(scene, seen)
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
@@ -227,7 +232,7 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
     turned = seen.predictions[seen.plain :]
     size = min(deviation(p, scene.stations.typed[row]) for p in turned)
     spread = float(np.linalg.slogdet(2 * np.pi * turned[0].covariance)[1])
-    weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
+    weight = _others_weight(scene, seen)
     weight -= apart(found.stations.take(np.array([row])), seen.fit)
     weight += SLIP_SHARE + TURN_SHARE - 0.5 * (size + spread)
     described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
@@ -251,7 +256,7 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
     share, log_density, size = max(tried, key=lambda item: item[1])
     if size > seen.limit or not LEAST_WAY < abs(share) < 1.0:
         return []
-    weight = evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
+    weight = _others_weight(scene, seen)
     weight -= apart(found.stations.take(np.array([row])), seen.fit)
     weight += MOVING_SHARE + log_density
     described = finding(
@@ -300,19 +305,42 @@ def _on_the_way(off: Array, way: Array, covariance: Array) -> tuple[float, float
     return share, density - float(np.log(range_ * max(abs(share), LEAST_WAY))), size
 
 
+def _taken_again(scene: Scene, seen: Others) -> Finding | None:
+    """Return that the station has the image or the pose of another one, equal in every digit.
+
+    The pose only where the image tells that the robot moved: it may have come back there.
+    """
+    row, id_ = seen.row, scene.ids[seen.row]
+    distance_mm, angle_deg = _off(scene, seen)
+    moved = distance_mm > SMALL_MOVE_MM or angle_deg > SMALL_MOVE_DEG
+    views = [_VIEW(scene.found.problem.observations[i]) for i in scene.found.gathered.index]
+    for other in (*range(row)[::-1], *range(row + 1, len(views))):
+        if all(map(np.array_equal, views[other], views[row])):
+            return finding("same-image", level=Level.ERROR, station=id_, other=scene.ids[other])
+        if moved and scene.fields[other] == scene.fields[row]:
+            variant = "previous" if other == row - 1 else None
+            return finding("duplicate", variant, station=id_, other=scene.ids[other])
+    return None
+
+
+def _others_weight(scene: Scene, seen: Others) -> float:
+    """Return the evidence of the other stations alone."""
+    found = scene.found
+    return evidence(found.stations, np.array(seen.kept), seen.fit, found.prior)
+
+
 def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     """Return the station as one that fits nothing."""
-    found, row = scene.found, seen.row
-    kept = np.array(seen.kept)
-    weight = evidence(found.stations, kept, seen.fit, found.prior)
-    off = displacement(seen.predictions[0].flange, scene.stations.typed[row])
-    described = finding(
-        "outlier",
-        station=scene.ids[row],
-        distance_mm=np.linalg.norm(off[3:]),
-        angle_deg=np.degrees(np.linalg.norm(off[:3])),
-    )
-    return _without(scene, row, weight, described)
+    distance_mm, angle_deg = _off(scene, seen)
+    id_ = scene.ids[seen.row]
+    described = finding("outlier", station=id_, distance_mm=distance_mm, angle_deg=angle_deg)
+    return _without(scene, seen.row, _others_weight(scene, seen), described)
+
+
+def _off(scene: Scene, seen: Others) -> tuple[float, float]:
+    """Return how far [mm] and turned [deg] the typed pose is from where the image tells it."""
+    off = displacement(seen.predictions[0].flange, scene.stations.typed[seen.row])
+    return float(np.linalg.norm(off[3:])), float(np.degrees(np.linalg.norm(off[:3])))
 
 
 def _without(scene: Scene, row: int, weight: float, described: Finding) -> Cause:
