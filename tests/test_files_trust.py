@@ -248,6 +248,14 @@ def test_added_deleted_and_altered_files_are_told_apart(tmp_path: Path) -> None:
     }
 
 
+def test_points_of_a_folder_made_by_hand_are_no_foreign_files(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    make_session(folder, 5)
+    answer("solve", folder)
+    assert (folder / "journal.jsonl").exists()
+    assert altered(folder) == []
+
+
 def test_an_edited_verdict_shows(session: Path) -> None:
     answer("solve", session)
     edit(session / "result.yaml", "accepted", "accepted ")

@@ -239,7 +239,8 @@ def _files_altered(folder: Path, lines: Sequence[Line]) -> Iterator[Altered]:
             yield Altered(name, "deleted")
         elif now is not None and now not in digests:
             yield Altered(name, "altered")
-    if lines and lines[0]["before"] is None:  # from the first day: what it does not name was added
+    if lines and (lines[0]["file"], lines[0]["before"]) == (SESSION_FILE, None):
+        # written from the first day on, so what it does not name was added
         for kind in KEPT_IN:
             for path in sorted((folder / kind).glob("*")):
                 name = f"{kind}/{path.name}"
