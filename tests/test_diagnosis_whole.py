@@ -132,6 +132,17 @@ def test_another_pitch_is_told_from_another_focal_length(mount: Mount, factor: f
     assert float(lens.suggested or "nan") == pytest.approx(1400.0, abs=5.0)
 
 
+@pytest.mark.parametrize(("mount", "factor"), [(EYE_TO_HAND, 0.5), (EYE_IN_HAND, 25.4)])
+def test_a_pitch_of_any_factor_is_found_beside_a_slip(mount: Mount, factor: float) -> None:
+    session = clean(Case(mount=mount, stations=12), 9)
+    slip = slipped(session, np.random.default_rng(9), np.full(6, 3.0))
+    found = diagnosed(other_pitch(slip, factor).problem, slip.texts).findings
+    said = {f.code: f for f in found if f.level is Level.ERROR and f.code not in ACCURACY}
+    assert set(said) == {"board-pitch", "typed-value"}
+    assert float(said["board-pitch"].suggested or "nan") == pytest.approx(20.0, abs=0.06)
+    assert said["typed-value"].station == slip.station
+
+
 SLIP = np.array([*np.radians([0.9, -0.9, 0.8]), 1.2, -1.2, 1.0])  # 1.5° and 2 mm
 CODES = {
     (EYE_TO_HAND, "board"): "board-moved",

@@ -24,6 +24,7 @@ from ..errors import StationbookError
 from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
+from ..estimate.start import closed_scale
 from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, Level, finding
 from ..frames import apply
@@ -244,7 +245,8 @@ def scale_causes(now: Scene) -> list[Cause]:
         (LEAST_PITCH, _pitch_rows, _with_pitch, _pitch_finding),
         (LEAST_FOCAL, _focal_rows, _with_focal, _focal_finding),
     ):
-        found = _solved(now, rows, scaled)
+        first = _travelled(now) if rows is _pitch_rows else 0.0
+        found = _solved(now, rows, scaled, first)
         if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
             continue
         if found[2] > 1.0 / KNOWN**2:
@@ -254,15 +256,30 @@ def scale_causes(now: Scene) -> list[Cause]:
     return causes
 
 
+def _travelled(now: Scene) -> float:
+    """Return the logarithm of the scale that the robot's travel tells where nothing fits, else 0.
+
+    A factor of 2 is farther than steps from the session as declared lead.
+    """
+    found = now.found
+    if not absurd(found.fit.noise, found.prior):
+        return 0.0
+    scale = closed_scale(found.stations.mount, found.stations.typed, now.views)
+    return float(np.log(scale)) if scale > 0.0 else 0.0
+
+
 def _solved(
-    now: Scene, rows: Rows, scaled: Callable[[Problem, float], Problem]
+    now: Scene, rows: Rows, scaled: Callable[[Problem, float], Problem], first: float
 ) -> tuple[Scene, float, float] | None:
-    """Return the scene at the best scale, its logarithm and its information."""
+    """Return the scene at the best scale, its logarithm and its information.
+
+    ``first``: the step to begin with, 0 for Newton's own.
+    """
     problem, total, texts = now.found.problem, 0.0, texts_of(now)
     for _ in range(ROUNDS):
         score, information = rows(_as_stated(now))
-        step = float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
-        total += step
+        step = first or float(np.clip(score / information, -STEP_LIMIT, STEP_LIMIT))
+        first, total = 0.0, total + step
         found, before = fitted(scaled(problem, total)), now.found
         if found is None or (absurd(found.fit.noise, found.prior) and not _calmer(found, before)):
             return None

@@ -224,6 +224,13 @@ def closed_form(mount: Mount, typed: Array, view: Array, board: Board) -> tuple[
     return cameras[best], boards[best]
 
 
+def closed_scale(mount: Mount, typed: Array, view: Array) -> float:
+    """Return the factor on the views' lengths with which they follow the robot's travel best."""
+    G = related(mount, typed)[None]
+    turned = _by_kronecker(G, view[None])[:, None] @ view[None, :, :3, 3:]
+    return float(_ridge(np.concatenate([turned, _position_rows(G)], axis=-1), G[..., :3, 3])[0, 0])
+
+
 def _assigned(
     camera: Array, board: Array, G: Array, gathered: Gathered, centre: Array
 ) -> Beginning:
