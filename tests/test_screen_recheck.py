@@ -109,6 +109,11 @@ async def test_a_camera_that_stands_still_is_said_to_and_what_would_have_been_fo
     app = app_on(new)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "NOT MOVED", "would be found a shift of", "No movement found")
+        assert isinstance(app.screen, Recheck)
+        (answer,) = app.screen.answers.values()
+        remedies = " ".join(item.remedy or "" for item in answer.findings)
+        assert "F6, then r writes its report" in remedies
+        assert "stationbook" not in remedies  # a key, not a command
         await pilot.press("escape")
         await until(pilot, "Pick U")
     line = read_journal(new)[-1]

@@ -13,9 +13,8 @@ to stay.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -121,45 +120,49 @@ def _stations_that_tell(
     return None
 
 
-def said(
-    now: PickNow | None, answer: Recheck, tolerance: Tolerance, names: Sequence[str]
-) -> Finding:
-    """Return what a pick on the old result is off, and the next command.
+class Ways(NamedTuple):
+    """How to go on after a recheck, in words; ``more`` has a place for a count of stations."""
 
-    ``names``: how the new session and the old one are called on the command line.
-    """
-    new, old = names
+    again: str
+    more: str
+    quick: str
+    report: str
+
+
+def commands(new: str, old: str) -> Ways:
+    """Return the ways by command; ``new`` and ``old``: how the sessions are called there."""
     again = f"stationbook recheck {new} --against {old}"
+    return Ways(
+        f"`{again}`",
+        f"`{again} --visit {{}}`",
+        f"`stationbook solve {new} --board-from {old}`",
+        f"`stationbook report {old}`",
+    )
+
+
+def said(now: PickNow | None, answer: Recheck, tolerance: Tolerance, ways: Ways) -> Finding:
+    """Return what a pick on the old result is off, and how to go on."""
+    quick = ways.quick
+    if len(answer.stations) < RECHECK_COUNT:  # first record where it tells most
+        quick = ways.more.format(RECHECK_COUNT)
     if now is None:
-        return finding("pick-now", "unknown", next=again)
+        return finding("pick-now", "unknown", next=ways.again)
     error, U, limit = now.error_mm, now.expanded_mm, tolerance.position_mm
     rule = _by_rule(now.decision)
     if now.state == "within" and answer.cause == "camera":
-        quick = _quick(answer, new, old, again)
         return finding("pick-now", "moved", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=quick)  # fmt: skip
     if now.state == "within":
-        report = f"stationbook report {old}"
         return finding("pick-now", error=error, expanded=U, tolerance=limit, rule=rule,
-                       next=report)  # fmt: skip
+                       next=ways.report)  # fmt: skip
     if now.state == "beyond":
-        quick = _quick(answer, new, old, again)
         return finding("pick-now", "beyond", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=quick)  # fmt: skip
     if now.more is None:
-        quick = _quick(answer, new, old, again)
         return finding("pick-now", "never", error=error, expanded=U, tolerance=limit, rule=rule,
                        most=MOST_MORE, next=quick)  # fmt: skip
-    visit = f"{again} --visit {now.more}"
     return finding("pick-now", "open", error=error, expanded=U, tolerance=limit, rule=rule,
-                   count=now.more, next=visit)  # fmt: skip
-
-
-def _quick(answer: Recheck, new: str, old: str, again: str) -> str:
-    """Return the command that calibrates anew, or the one that says where to record for it."""
-    if len(answer.stations) < RECHECK_COUNT:
-        return f"{again} --visit {RECHECK_COUNT}"
-    return f"stationbook solve {new} --board-from {old}"
+                   count=now.more, next=ways.more.format(now.more))  # fmt: skip
 
 
 def _by_rule(decision: Decision) -> str:

@@ -25,7 +25,7 @@ from ..findings import finding
 from ..frames import apply, displacement
 from ..plans.pose_plan import alike
 from ..proof.compare import Movement
-from ..proof.pick_now import pick_now, said
+from ..proof.pick_now import Ways, commands, pick_now, said
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
@@ -85,13 +85,18 @@ def earlier(folder: Path) -> Earlier:
 
 
 def recheck_session(
-    session: Session, folder: Path, against: Path, visit: int | None = None
+    session: Session,
+    folder: Path,
+    against: Path,
+    visit: int | None = None,
+    ways: Ways | None = None,
 ) -> dict[str, Recheck]:
     """Return whether each camera moved since the session in ``against``, by name, the first first.
 
     A further camera without new stations is left out. Without any station yet, or with ``visit``,
-    says which (so many) stations to visit again. Raises UsageError where the sessions belong to
-    different cells or are one and the same, FileError for what cannot be read.
+    says which (so many) stations to visit again. ``ways`` to go on are told; None: by command.
+    Raises UsageError where the sessions belong to different cells or are one and the same,
+    FileError for what cannot be read.
     """
     _refuse_itself(session, folder, against)
     old, first = earlier(against), session.cell.camera.name
@@ -115,9 +120,9 @@ def recheck_session(
             )
     answers = recheck_cameras(old.solved, [problems.get(name) for name in old.problems])
     named = zip(old.problems, answers, strict=True)
-    calls = str(folder), str(against)
+    ways = ways or commands(str(folder), str(against))
     return {
-        name: _ended(answer, old, name, problems[name], session, calls)
+        name: _ended(answer, old, name, problems[name], session, ways)
         for name, answer in named
         if answer is not None
     }
@@ -144,13 +149,13 @@ def _ended(
     name: str,
     problem: Problem,
     session: Session,
-    calls: tuple[str, str],
+    ways: Ways,
 ) -> Recheck:
-    """Return the answer with what a pick on the old result is off, and the next command, last."""
+    """Return the answer with what a pick on the old result is off, and how to go on, last."""
     result, tolerance = old.solved.results[list(old.problems).index(name)], session.cell.tolerance
     answer = _as_told(answer, old, result, problem, session)
     now = pick_now(result, old.problems[name], problem, answer, tolerance)
-    ending = said(now, answer, tolerance, calls)
+    ending = said(now, answer, tolerance, ways)
     return replace(answer, findings=(*answer.findings, ending))
 
 

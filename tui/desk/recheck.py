@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
+from engine.proof.pick_now import Ways
 from engine.proof.recheck import Recheck
 from engine.sessions.changes import commit
 from engine.sessions.journal import read_journal
@@ -26,6 +27,13 @@ from ..words import rechecked
 from .desk import Desk
 from .overview import SessionRow, overview
 from .solution import Solution
+
+KEYS = Ways(
+    again="record one more, then m and Enter",
+    more="record up to {} of the earlier stations in all, then m and Enter",
+    quick="b, the quick re-calibration",
+    report="open the earlier session, F6, then r writes its report",
+)
 
 
 class LastRecheck(NamedTuple):
@@ -75,7 +83,7 @@ def compare(desk: Desk, against: Path) -> dict[str, Recheck]:
 
     Raises UsageError for another cell, FileError for what cannot be read.
     """
-    return recheck_session(desk.opened(), desk.folder, against)
+    return recheck_session(desk.opened(), desk.folder, against, ways=KEYS)
 
 
 def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:

@@ -25,8 +25,8 @@ from ..words import caution, recheck_lines, recheck_parts
 from .jobs import Jobs, Work, in_background
 
 NONE = (
-    "No other session with a result lies beside this one. Solve the earlier one first; the command "
-    "`stationbook recheck` also compares with one that lies elsewhere."
+    "No other session with a result lies beside this one: q, then F6 in the earlier one solves it. "
+    "One that lies elsewhere is to be copied beside this one first."
 )
 FIRST = (
     "Choose the earlier session; Enter compares this one with it. The board must be on its mount "
