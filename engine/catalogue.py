@@ -344,7 +344,7 @@ CATALOGUE: dict[str, Entry] = {
         "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
         "seen to {scatter_px:.2f} px, as they do with wrong lens data.",
         "Make sure that these are the camera and the lens data of the cell, at this focus and "
-        "zoom; `stationbook lens` estimates them from the recorded stations.",
+        "zoom; `stationbook lens` (l on the screen) estimates them from the recorded stations.",
     ),
     "misfit/bow": Entry(
         "warning",
@@ -935,8 +935,8 @@ CATALOGUE: dict[str, Entry] = {
         "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera "
         "and board would be off by as much.",
         "Touch one point that the camera sees, which settles it; if the other end was measured, "
-        "enter board.height_mm: {suggested}. Circles that differ (board.larger) show which end is "
-        "which.",
+        "enter board.height_mm: {suggested} (t on the screen). Circles that differ (board.larger) "
+        "show which end is which.",
         cause="An even board looks the same after half a turn; nothing in the images says which of "
         "its ends is point 0.",
         shows="The board as solved, turned into itself, has another point 0 at another height.",
@@ -961,7 +961,7 @@ CATALOGUE: dict[str, Entry] = {
         "warning",
         "The cell gives no lens data, and there are not enough images yet to find them.",
         "Record at least five stations whose boards are tilted in different directions; "
-        "`stationbook lens` says what is missing.",
+        "`stationbook lens` (l on the screen) says what is missing.",
         cause="camera.matrix is none: the lens is found from the session's own images.",
         shows="Fewer than five stations with points, or boards that are nearly parallel. Until "
         "then a guess stands in for the lens, and U says so.",
@@ -971,7 +971,8 @@ CATALOGUE: dict[str, Entry] = {
         "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
         "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
         "uncertainties).",
-        "Enter camera.u as the lens calibration states it; `stationbook lens` finds it.",
+        "Enter camera.u as the lens calibration states it; `stationbook lens` (l on the screen) "
+        "finds it.",
         cause="camera.u is absent in the cell.",
         shows="Always, until it is entered.",
     ),
@@ -1029,8 +1030,8 @@ CATALOGUE: dict[str, Entry] = {
     "what-helps/lens": Entry(
         "note",
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
-        "Calibrate the lens afresh (`stationbook lens`) and enter camera.u: U {now:.2g} → "
-        "{after:.2g} mm.",
+        "Calibrate the lens afresh (`stationbook lens`, l on the screen) and enter camera.u: U "
+        "{now:.2g} → {after:.2g} mm.",
         cause="The lens data are known only roughly.",
     ),
     "accuracy-assumed": Entry(
@@ -1095,8 +1096,9 @@ CATALOGUE: dict[str, Entry] = {
         "Not proven: this pointer's touch set the number that a four-axis robot cannot show, and "
         "along that direction a wrong tip, or a flange taken to point the wrong way, agrees with "
         "itself.",
-        "Measure board.height_mm by other means (a height gauge), forget that touch (`proof "
-        "--forget`), solve again and prove it with the same touches.",
+        "Measure board.height_mm by other means (a height gauge) and enter it (t on the screen), "
+        "forget that touch (x there, `proof --forget`), solve again and prove it with the same "
+        "touches.",
     ),
     "not-proven/hidden": Entry(
         "note",
@@ -1167,7 +1169,7 @@ CATALOGUE: dict[str, Entry] = {
         "note",
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
-        "Nothing to do: go on with the old result. For the record: `{next}`.",
+        "Nothing to do: go on with the old result. For the record: {next}.",
         cause="How far the camera may have moved, what the old result did not know, and the "
         "robot's own error, at the place where they tell most.",
         shows="The movement as measured, whether or not chance explains it, carried to the corners "
@@ -1178,31 +1180,31 @@ CATALOGUE: dict[str, Entry] = {
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner although the camera moved: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
         "The line can go on for now; the old result is marked all the same. Fix the camera's mount "
-        "and calibrate again at the next stop: `{next}`.",
+        "and calibrate again at the next stop: {next}.",
     ),
     "pick-now/beyond": Entry(
         "error",
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: BEYOND the tolerance of {tolerance:g} mm ({rule}).",
-        "Do not pick with the old result. Next: `{next}`.",
+        "Do not pick with the old result. Next: {next}.",
     ),
     "pick-now/open": Entry(
         "warning",
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN YET whether that is within the tolerance of {tolerance:g} mm ({rule}).",
-        "About {count} more {count:station|stations} would tell. Next: `{next}`.",
+        "About {count} more {count:station|stations} would tell. Next: {next}.",
     ),
     "pick-now/never": Entry(
         "warning",
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
         "{most} more stations would not tell either.",
-        "Calibrate again. Next: `{next}`.",
+        "Calibrate again. Next: {next}.",
     ),
     "pick-now/unknown": Entry(
         "warning",
         "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
-        "Do what is said above, then: `{next}`.",
+        "Do what is said above, then: {next}.",
     ),
     "moved-unclear": Entry(
         "error",

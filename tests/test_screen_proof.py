@@ -292,6 +292,25 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
 
 
 @on_screen
+async def test_a_height_measured_later_is_typed_at_the_start_questions(tmp_path: Path) -> None:
+    folder = tmp_path / "four"
+    make_session(folder, 1, EYE_TO_HAND, 4)
+    session = open_session(folder)
+    board = replace(session.cell.board, height_mm=None)
+    store(folder, replace(session, cell=replace(session.cell, board=board)), answered=True)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await pilot.press("escape", "t")
+        await until(pilot, "Height of point 0, mm", "Known to, mm")
+        for answer in ("A", "", "", "y", "", "y", "-12,5", "0.4"):
+            await type_line(pilot, answer)
+            await pilot.press("enter")
+        await comes(pilot, lambda: open_session(folder).cell.board.height_mm == -12.5)
+    assert open_session(folder).cell.board.height_u_mm == 0.4
+
+
+@on_screen
 async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_path: Path) -> None:
     folder = tmp_path / "hand"
     make_session(folder, 12, EYE_IN_HAND)

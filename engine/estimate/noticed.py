@@ -112,8 +112,9 @@ def _open_direction(found: Solution) -> tuple[str, str]:
         along = direction_words(moved.axis)
         return (
             f"How far camera and board are shifted together along {along}",
-            f"Measure the height of point 0 over the {carrier} and enter board.height_mm, or touch "
-            "one point that the camera sees; a six-axis robot can tilt the board instead.",
+            f"Measure the height of point 0 over the {carrier} and enter board.height_mm (t on the "
+            "screen), or touch one point that the camera sees; a six-axis robot can tilt the board "
+            "instead.",
         )
     return (
         "The camera's place and direction",

@@ -210,7 +210,7 @@ def no_pointer(folder: Path) -> FileError:
     return FileError(
         folder / PROOF_FILE,
         "the pointer is not described",
-        'Give its tip and u once: --tip "0 0 150" --tip-u 0.1.',
+        'Give its tip and u once: F3 on the screen, or --tip "0 0 150" --tip-u 0.1.',
     )
 
 

@@ -135,6 +135,7 @@ class Answers:
     ``active_tool`` and ``active_frame``: "flange" and "base", or their name and the values that
     the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the
     board. ``lens_fits``: the lens data were made at this image size, focus and zoom.
+    ``height_mm``, ``height_u_mm``: measured, of the board's point 0; None: as the cell says.
     """
 
     operator: str
@@ -143,6 +144,8 @@ class Answers:
     warmed_up: bool
     pitch_mm: float
     lens_fits: bool
+    height_mm: float | None = None
+    height_u_mm: float | None = None
 
 
 def answered(folder: Path) -> bool:
@@ -183,7 +186,11 @@ def answer_questions(session: Session, answers: Answers) -> Change:
     """
     if not answers.operator.strip():
         raise StationbookError("no operator named", "Say who works at the robot.")
-    cell = session.cell
+    cell, board = session.cell, replace(session.cell.board, pitch_mm=answers.pitch_mm)
+    if answers.height_mm is not None:
+        board = replace(board, height_mm=answers.height_mm)
+    if answers.height_u_mm is not None:
+        board = replace(board, height_u_mm=answers.height_u_mm)
     new = replace(
         session,
         operator=session.operator or answers.operator,
@@ -194,7 +201,7 @@ def answer_questions(session: Session, answers: Answers) -> Change:
                 active_tool=parse_active(answers.active_tool, FLANGE, cell.pendant),
                 active_frame=parse_active(answers.active_frame, BASE, cell.pendant),
             ),
-            board=replace(cell.board, pitch_mm=answers.pitch_mm),
+            board=board,
         ),
     )
     action = ACTION if answers.lens_fits else OPEN

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from engine.boards.pattern import HEIGHT_U_MM
 from engine.camera.model import DISTORTION_COUNTS
 from engine.errors import FileError, StationbookError
 from engine.pendant.conventions import YAW
@@ -164,12 +165,17 @@ def _board(answers: Answers) -> list[Question]:
 
 def _height(answers: Answers) -> list[Question]:
     """Ask what an arm that turns about one axis only cannot show."""
-    where = "in the base" if answers["mount"] == "flange" else "in the flange frame"
+    return height_questions("", f"{HEIGHT_U_MM:g}", in_hand=answers["mount"] == "flange")
+
+
+def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
+    """Ask for the height of the board's point 0 and how well it is known, as measured."""
+    where = "in the base" if in_hand else "in the flange frame"
     return [
-        Question("height", "Height of point 0, mm", "", number_or_empty,
+        Question("height", "Height of point 0, mm", height, number_or_empty,
                  f"z of the board's first point {where}, measured: this arm cannot show it. Empty: "
                  "one point is to be touched.", _unmeasured),
-        Question("height_u", "Known to, mm", "0.3", above_zero,
+        Question("height_u", "Known to, mm", u, above_zero,
                  "Standard uncertainty of that height."),
     ]  # fmt: skip
 

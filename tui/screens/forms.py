@@ -9,14 +9,25 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
+from engine.cell.cell import EYE_IN_HAND
+from engine.pendant.conventions import YAW
 from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet
+from engine.robots.arms import is_level
 from engine.steps.starting import Answers
 
 from ..desk.changes import answer
 from ..desk.desk import Desk
 from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
 from ..desk.kept import Kept
-from ..desk.new_cell import PAGES, PENDANT_PAGE, label_sets, level_arm, next_page, save
+from ..desk.new_cell import (
+    PAGES,
+    PENDANT_PAGE,
+    height_questions,
+    label_sets,
+    level_arm,
+    next_page,
+    save,
+)
 from ..desk.say import cell_facts
 from ..desk.views import Title
 from ..widgets.form import Form
@@ -116,7 +127,18 @@ class Start(Screen[bool]):
             Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
                      f"Made with this camera at {width} × {height} px, this focus and zoom?",
                      choices=("y", "n")),
+            *self._height(),
         ]  # fmt: skip
+
+    def _height(self) -> list[Question]:
+        """Ask for the board's height where the cell goes by it, or the arm cannot show it."""
+        cell, board = self.desk.opened().cell, self.desk.opened().cell.board
+        level = is_level(cell.robot) or cell.pendant.rotation == YAW
+        if not level and board.height_mm is None:
+            return []
+        height = "" if board.height_mm is None else f"{board.height_mm:g}"
+        in_hand = cell.mount == EYE_IN_HAND
+        return height_questions(height, f"{board.height_u_mm:g}", in_hand=in_hand)
 
     def on_form_finished(self, message: Form.Finished) -> None:
         self.jobs.begin(self._keep, message.answers, group="keep")
@@ -131,6 +153,8 @@ class Start(Screen[bool]):
             warmed_up=is_yes(texts["warm"]),
             pitch_mm=as_number(texts["pitch"]),
             lens_fits=is_yes(texts["lens"]),
+            height_mm=as_number(height) if (height := texts.get("height", "")).strip() else None,
+            height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
         )
         if kept:
             self.done = True

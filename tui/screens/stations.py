@@ -55,7 +55,7 @@ class Stations(Screen[None]):
         *Solving.KEYS,
         *JobSteps.KEYS,
         Binding("t", "questions", "start questions", show=False, id="stations.questions",
-                tooltip="Tool, frame, board pitch, lens: answer them, again if need be"),
+                tooltip="Tool, frame, pitch and height of the board, lens: again if need be"),
         Binding("x", "copy", "copy pose", show=False, id="stations.copy",
                 tooltip="Copy the chosen row's pose to the clipboard, also over SSH"),
         Binding("h", "table", "table", show=False, id="stations.table",
