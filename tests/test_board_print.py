@@ -15,9 +15,8 @@ import cv2
 import numpy as np
 import pytest
 
-from engine.boards.charuco import charuco_layout
 from engine.boards.detect import detect
-from engine.boards.pattern import Board, symmetries
+from engine.boards.pattern import Board, charuco_layout, symmetries
 from engine.errors import StationbookError, UsageError
 from engine.report.board_layout import Sheet, artwork, paper_size, sheets
 from engine.report.board_print import board_sheet

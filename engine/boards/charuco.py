@@ -14,52 +14,13 @@ from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 from ..camera.lens import Lens
-from ..errors import StationbookError
 from .candidates import Detection, full_size, mapped, nothing, on_one_line, reduced
 from .corners import REACH, measure_corners
 from .grids import described, on_surface
-from .pattern import Board
+from .pattern import Board, charuco_layout
 from .placement import board_cells
 from .surface import Surface, fitted
 from .windows import SATURATED, Measured, pixel_noise, sampled
-
-
-def charuco_layout(board: Board) -> cv2.aruco.CharucoBoard:
-    """Return OpenCV's description of a charuco board; its origin is the outer corner.
-
-    Raises StationbookError for an unknown dictionary, one with too few markers, or a marker that
-    does not fit its square.
-    """
-    dictionary = _dictionary(board.dictionary)
-    if board.marker_mm is None or not 0 < board.marker_mm < board.pitch_mm:
-        raise StationbookError(
-            f"board.marker_mm: a marker of {board.marker_mm} mm does not fit a square of "
-            f"{board.pitch_mm:g} mm",
-            "Measure the markers on the board; three quarters of the pitch is common.",
-        )
-    squares = (board.columns + 1, board.rows + 1)
-    needed, there = squares[0] * squares[1] // 2, len(dictionary.bytesList)
-    if needed > there:
-        raise StationbookError(
-            f"board.dictionary: {board.dictionary} has {there} markers, the board needs {needed}",
-            "Choose the dictionary that the board was made with.",
-        )
-    layout = cv2.aruco.CharucoBoard(squares, board.pitch_mm, board.marker_mm, dictionary)
-    layout.setLegacyPattern(board.legacy_layout)
-    return layout
-
-
-def _dictionary(name: str | None) -> cv2.aruco.Dictionary:
-    """Return a dictionary by OpenCV's name, in any case and with or without ``DICT_``."""
-    upper = (name or "").upper()
-    key = upper if upper.startswith("DICT_") else f"DICT_{upper}"
-    known = sorted(word for word in vars(cv2.aruco) if word.startswith("DICT_"))
-    if key not in known:
-        raise StationbookError(
-            f"board.dictionary: unknown marker dictionary {name!r}", f"Known: {', '.join(known)}."
-        )
-    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, key))
-
 
 LEAST_MARKER_RATE = 0.01  # [-] of the long side: a marker's outline, and
 LEAST_CELL_PX = 0.7  # px a bit of it at least, aslant: fewer cannot be read; 5 px a side
@@ -133,7 +94,7 @@ def _seen(image: Grey, board: Board) -> tuple[Grey, Sequence[Any]] | None:
     search = _detector(board, max(small.shape))
     if max(image.shape) > FIRST_PX:
         finder = cv2.aruco.ArucoDetector(
-            _dictionary(board.dictionary), search.getDetectorParameters()
+            charuco_layout(board).getDictionary(), search.getDetectorParameters()
         )
         markers, marker_ids, others = finder.detectMarkers(small)
         if marker_ids is None and len(others) > MOST_OUTLINES:
@@ -185,7 +146,7 @@ def _other_count(
         away = np.linalg.norm(mapped(np.asarray(H), places) - centres, axis=1)
         return np.asarray(np.minimum(away / square, 1.0))
 
-    kind = board.columns + 1, _first_holds_marker(board)
+    kind = board.columns + 1, board.first_is_light
     found, own = off(*kind), kind
     if found.mean() > NOT_ALL:
         across = range(2, MOST_SQUARES_A_SIDE + 1) if found.mean() > ON_PLACE else (own[0],)
@@ -203,7 +164,7 @@ def _other_count(
 def _ends(image: Grey, surface: Surface, rows: int, board: Board) -> bool:
     """Tell whether there is paper where a board of more than ``rows`` rows has dark squares."""
     column = np.arange(-1, board.columns)
-    in_dark = (column + rows + _first_holds_marker(board)) % 2 == 0
+    in_dark = (column + rows + board.first_is_light) % 2 == 0
     half_gap = (1 - (board.marker_mm or 0) / board.pitch_mm) / 4
 
     def at_height(x: Array, row: float) -> Array:
@@ -217,10 +178,6 @@ def _ends(image: Grey, surface: Surface, rows: int, board: Board) -> bool:
     seen = sampled(image, at)
     alike = (np.abs(seen - paper) < PAPER_ALIKE * (paper - dark)) & (seen < SATURATED)
     return bool(there.mean() > MOST_SEEN and alike[there].all())
-
-
-def _first_holds_marker(board: Board) -> bool:
-    return board.legacy_layout and (board.rows + 1) % 2 == 0
 
 
 def _marker_places(ids: NDArray[np.int32], across: int, first: bool) -> Array:
@@ -261,10 +218,10 @@ def _measured(image: Grey, places: Array, steps: Array, board: Board, cells: Arr
 
 @lru_cache(maxsize=8)
 def _detector(board: Board, longest_px: int) -> cv2.aruco.CharucoDetector:
-    markers = cv2.aruco.DetectorParameters()
-    bits = _dictionary(board.dictionary).markerSize + 2  # and the border
+    layout, markers = charuco_layout(board), cv2.aruco.DetectorParameters()
+    bits = layout.getDictionary().markerSize + 2  # and the border
     markers.minMarkerPerimeterRate = max(LEAST_MARKER_RATE, 4 * bits * LEAST_CELL_PX / longest_px)
     markers.polygonalApproxAccuracyRate = OUTLINE_RATE
     parameters = cv2.aruco.CharucoParameters()
     parameters.tryRefineMarkers = True  # rejected outlines where the layout expects a marker
-    return cv2.aruco.CharucoDetector(charuco_layout(board), parameters, markers)
+    return cv2.aruco.CharucoDetector(layout, parameters, markers)

@@ -27,7 +27,7 @@ def centre_shift_px(camera_T_board: Array, board: Board, camera: Camera | Lens) 
     the Fourier transform are exact to rounding, lens distortion included.
     """
     points = board.points()
-    if board.diameter_mm is None or not board.pattern.startswith("circles"):
+    if board.diameter_mm is None or not board.has_circles:
         return np.zeros((len(points), 2))
     angle = np.arange(RIM_POINTS) * (2 * np.pi / RIM_POINTS)
     circle = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]) * board.diameter_mm / 2

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -84,6 +85,19 @@ class Board:
         if self.larger is not None:
             result[list(self.larger.ids)] = self.larger.diameter_mm
         return result
+
+    @property
+    def has_circles(self) -> bool:
+        """Whether its points are circles, not corners."""
+        return self.pattern.startswith("circles")
+
+    @property
+    def first_is_light(self) -> bool:
+        """Whether the outer square beside point 0 is light and holds a marker.
+
+        OpenCV's legacy layout of charuco boards begins so where the squares' rows are even.
+        """
+        return self.pattern == "charuco" and self.legacy_layout and (self.rows + 1) % 2 == 0
 
     @property
     def spacing_mm(self) -> float:
@@ -176,7 +190,10 @@ def check_board(board: Board) -> None:
         )
     _check_length("pitch_mm", board.pitch_mm)
     _check_marks(board)
-    _CHECKS[board.pattern](board)
+    if board.has_circles:
+        _check_circles(board)
+    elif board.pattern == "charuco":
+        charuco_layout(board)
 
 
 def _check_marks(board: Board) -> None:
@@ -210,6 +227,11 @@ def _check_length(key: str, value: float | None) -> None:
 
 
 def _check_circles(board: Board) -> None:
+    if board.pattern == "circles-staggered" and board.rows % 2 == 0:
+        raise StationbookError(
+            f"board.rows: a circles-staggered board has an odd number of rows, got {board.rows}",
+            "Cover or leave out the last row: with an even number half a turn cannot be seen.",
+        )
     _check_length("diameter_mm", board.diameter_mm)
     if board.diameter_mm is not None and board.diameter_mm >= board.spacing_mm:
         raise StationbookError(
@@ -219,28 +241,38 @@ def _check_circles(board: Board) -> None:
         )
 
 
-def _check_staggered(board: Board) -> None:
-    if board.rows % 2 == 0:
+def charuco_layout(board: Board) -> cv2.aruco.CharucoBoard:
+    """Return OpenCV's description of a charuco board; its origin is the outer corner.
+
+    Raises StationbookError for an unknown dictionary, one with too few markers, or a marker that
+    does not fit its square.
+    """
+    dictionary = _dictionary(board.dictionary)
+    if board.marker_mm is None or not 0 < board.marker_mm < board.pitch_mm:
         raise StationbookError(
-            f"board.rows: a circles-staggered board has an odd number of rows, got {board.rows}",
-            "Cover or leave out the last row: with an even number half a turn cannot be seen.",
+            f"board.marker_mm: a marker of {board.marker_mm} mm does not fit a square of "
+            f"{board.pitch_mm:g} mm",
+            "Measure the markers on the board; three quarters of the pitch is common.",
         )
-    _check_circles(board)
+    squares = (board.columns + 1, board.rows + 1)
+    needed, there = squares[0] * squares[1] // 2, len(dictionary.bytesList)
+    if needed > there:
+        raise StationbookError(
+            f"board.dictionary: {board.dictionary} has {there} markers, the board needs {needed}",
+            "Choose the dictionary that the board was made with.",
+        )
+    layout = cv2.aruco.CharucoBoard(squares, board.pitch_mm, board.marker_mm, dictionary)
+    layout.setLegacyPattern(board.legacy_layout)
+    return layout
 
 
-def _check_chessboard(board: Board) -> None:
-    """Nothing more: corners need no size."""
-
-
-def _check_charuco(board: Board) -> None:
-    from .charuco import charuco_layout
-
-    charuco_layout(board)
-
-
-_CHECKS = {
-    "chessboard": _check_chessboard,
-    "circles": _check_circles,
-    "circles-staggered": _check_staggered,
-    "charuco": _check_charuco,
-}
+def _dictionary(name: str | None) -> cv2.aruco.Dictionary:
+    """Return a dictionary by OpenCV's name, in any case and with or without ``DICT_``."""
+    upper = (name or "").upper()
+    key = upper if upper.startswith("DICT_") else f"DICT_{upper}"
+    known = sorted(word for word in vars(cv2.aruco) if word.startswith("DICT_"))
+    if key not in known:
+        raise StationbookError(
+            f"board.dictionary: unknown marker dictionary {name!r}", f"Known: {', '.join(known)}."
+        )
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, key))

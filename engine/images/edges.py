@@ -70,7 +70,7 @@ class _Profiles:
 def measure_edges(image: Grey, detection: Detection, board: Board) -> Edges:
     """Return the edges' width, contrast and smear: medians over the board."""
     grid = _grid(detection, board)
-    rims = board.pattern.startswith("circles")
+    rims = board.has_circles
     profiles = _rims(detection, board) if rims else _edges(grid, detection, board)
     if not len(profiles.kind):
         return Edges(None, 0.0)

@@ -108,7 +108,7 @@ def _view(
     """Return the points of one image, whitened to standard deviations, and the board's pose."""
     pixels, covariances = detection.pixels, detection.covariances
     whiten = None if covariances is None else whitening(covariances + FLOOR)[None]
-    for _ in range(2 if board.pattern.startswith("circles") else 1):
+    for _ in range(2 if board.has_circles else 1):
         views = Views(points[None], pixels[None], np.ones((1, len(points))), whiten)
         found = poses_of_views(views, data)[0]
         if not found:

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.charuco import charuco_layout
-from ..boards.pattern import Board, check_board
+from ..boards.pattern import Board, charuco_layout, check_board
 from ..errors import StationbookError
 
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1 [mm], x along a row, y down the rows
@@ -50,7 +49,7 @@ def artwork(board: Board) -> Artwork:
     """
     check_board(board)
     ideal = replace(board, measured=None)
-    if board.pattern in ("circles", "circles-staggered"):
+    if board.has_circles:
         return _circles(ideal)
     markers = _marker_cells(ideal) if board.pattern == "charuco" else np.empty((0, 4))
     pitch = ideal.pitch_mm
@@ -72,11 +71,9 @@ def _circles(board: Board) -> Artwork:
 
 
 def _squares(board: Board) -> Array:
-    """Return the dark squares (n, 4); the outer corner square beside point 0 is dark."""
+    """Return the dark squares (n, 4)."""
     row, column = np.mgrid[0 : board.rows + 1, 0 : board.columns + 1]
-    # OpenCV's legacy layout starts every board with a light square when the rows are even.
-    light_first = board.pattern == "charuco" and board.legacy_layout and (board.rows + 1) % 2 == 0
-    dark = (row + column) % 2 == (1 if light_first else 0)
+    dark = (row + column) % 2 == board.first_is_light
     x, y = (column[dark] - 1.0) * board.pitch_mm, (row[dark] - 1.0) * board.pitch_mm
     return np.column_stack([x, y, x + board.pitch_mm, y + board.pitch_mm])
 

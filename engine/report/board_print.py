@@ -59,7 +59,7 @@ def record_lines(board: Board, title: str, *, width_mm: float) -> list[tuple[str
     lines += [("", False), ("Mounting and flatness", True)]
     for hint in (*_MOUNTING, _TILES):
         lines += _wrapped("• " + hint, wrap, "  ")
-    if board.pattern.startswith("circles"):
+    if board.has_circles:
         lines += _wrapped("• " + _LETTERS, wrap, "  ")
     lines += [("", False), ("Measured pitch", True)]
     lines += _wrapped(_how_to_measure(board), wrap)
@@ -79,7 +79,7 @@ def _data(board: Board, title: str) -> str:
     text = f"{title}: " if title else ""
     text += f"{board.pattern}, {board.columns} × {board.rows} {POINT_NAMES[board.pattern]}, "
     text += f"pitch {board.pitch_mm:g} mm (from one point to the next along a row)"
-    if board.diameter_mm and board.pattern.startswith("circles"):
+    if board.diameter_mm and board.has_circles:
         text += f", {'light ' if board.light else ''}circles of {board.diameter_mm:g} mm diameter"
     if board.larger:
         numbers = ", ".join(map(str, board.larger.ids))
@@ -93,7 +93,7 @@ def _data(board: Board, title: str) -> str:
 
 
 def _how_to_measure(board: Board) -> str:
-    circles = board.pattern.startswith("circles")
+    circles = board.has_circles
     where = "from left edge to left edge of the circles" if circles else "from corner to corner"
     return (
         f"Measure over the whole length, {where}, with a glass scale or a checked steel rule. "

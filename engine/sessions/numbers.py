@@ -109,7 +109,7 @@ def lens_of(session: Session, folder: Path, *, from_nothing: bool) -> Calibratio
     board, camera = session.cell.board, session.cell.camera
     views, ids = board_views(session, folder)
     found = calibrated(views, camera, board.bow_u_mm, from_nothing=from_nothing)
-    if not board.pattern.startswith("circles"):
+    if not board.has_circles:
         return found
     pixels = views.pixels.copy()
     for row, (names, pose) in enumerate(zip(ids, found.poses, strict=True)):

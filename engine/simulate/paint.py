@@ -11,8 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..boards.charuco import charuco_layout
-from ..boards.pattern import Board
+from ..boards.pattern import Board, charuco_layout
 
 TABLE_PX = 1200  # px; the table's picture is square
 TABLE_MM = 1800.0  # mm; its side, centred on the board's point 0

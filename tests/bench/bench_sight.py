@@ -21,10 +21,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from faulty_pictures import FAULTS, MORE, PATTERNS, Faulty, faulty
 
-from engine.boards.charuco import charuco_layout
 from engine.boards.circle_centres import centre_shift_px
 from engine.boards.detect import detect
-from engine.boards.pattern import Board, Larger, symmetries
+from engine.boards.pattern import Board, Larger, charuco_layout, symmetries
 
 FAR_PX = 2.0  # px; an accepted point farther off is wrong
 SHARE = 2 / 3  # of the clear points

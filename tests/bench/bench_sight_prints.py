@@ -23,10 +23,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from bench_sight import fits
 from board_pictures import a_camera
 
-from engine.boards.charuco import charuco_layout
 from engine.boards.circle_centres import centre_shift_px
 from engine.boards.detect import detect
-from engine.boards.pattern import Board, symmetries
+from engine.boards.pattern import Board, charuco_layout, symmetries
 from engine.camera.model import Camera
 
 DOTS = 8  # a mm of the print
