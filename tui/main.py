@@ -15,9 +15,8 @@ from engine.sessions.store import append_error_log
 
 from .arguments import build_parser, joined
 from .commands import find
-from .output import OutputError, Visible, print_json, unexpected
+from .output import BAD_INPUT, OutputError, Visible, print_json, say, unexpected
 
-EXIT_BAD_INPUT = 2  # bad input or usage; 1 is kept for findings at level error
 EXIT_INTERRUPTED = 130  # the shell's convention for Ctrl+C: 128 + SIGINT
 
 
@@ -48,7 +47,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _let_go(sys.stdout)
             return 0
         except OutputError:  # not even the complaint can be printed
-            return EXIT_BAD_INPUT
+            return BAD_INPUT
         except KeyboardInterrupt:
             return EXIT_INTERRUPTED
         return status
@@ -149,8 +148,8 @@ def _failed(args: object, sentence: str) -> int:
     if getattr(args, "json", False):
         with suppress(OutputError):
             print_json({"format": 1, "error": sentence})
-    print(f"stationbook: {sentence}", file=sys.stderr)
-    return EXIT_BAD_INPUT
+    say(f"stationbook: {sentence}")
+    return BAD_INPUT
 
 
 if __name__ == "__main__":

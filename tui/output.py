@@ -16,7 +16,7 @@ from engine.sessions.store import append_error_log
 
 from .words import Line, line_text, listed, visible
 
-BAD_INPUT = 2  # exit status
+BAD_INPUT = 2  # exit status of bad input or usage; 1 is kept for findings at level error
 WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
 
 

@@ -13,7 +13,7 @@ from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
-from .result import GUARDED, Rule
+from .result import GUARDED, KEYS, Rule
 
 Locate = Literal["lens", "depth"]
 Mount = Literal["eye-to-hand", "eye-in-hand"]
@@ -106,9 +106,9 @@ class Cell:
     @property
     def camera_key(self) -> str:
         """Name of the delivered transform: base_T_camera or flange_T_camera."""
-        return "base_T_camera" if self.mount == EYE_TO_HAND else "flange_T_camera"
+        return KEYS[self.mount][0]
 
     @property
     def board_key(self) -> str:
         """Name of the board's transform: flange_T_board or base_T_board."""
-        return "flange_T_board" if self.mount == EYE_TO_HAND else "base_T_board"
+        return KEYS[self.mount][1]

@@ -13,11 +13,10 @@ from dataclasses import dataclass, field, replace
 from math import erfc, sqrt
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from ..camera.model import LensU
+from ..camera.model import Camera, LensU
 from ..findings import Finding, by_gravity, has_error
 
 if TYPE_CHECKING:
-    from ..camera.model import Camera
     from .cell import Mount, Tolerance
 
 Rule = Literal["guarded", "simple"]

@@ -235,21 +235,17 @@ def _point_0_mark(art: Artwork, origin: tuple[float, float]) -> Outline:
 
 def _cut_marks(axes: Any, sheet: Sheet) -> None:
     """Draw where to cut (full lines) and where the neighbouring sheet ends (broken lines)."""
-    x0, x1 = (sheet.window[k] + sheet.origin[0] for k in (0, 2))
-    y0, y1 = (sheet.window[k] + sheet.origin[1] for k in (1, 3))
+    x, y = ([sheet.window[k] + sheet.origin[k % 2] for k in ends] for ends in ((0, 2), (1, 3)))
     reach = MARGIN_MM - 1.0
-    marks = [(x0, "-"), (x1, "-")]
-    marks += [(x0 + OVERLAP_MM, "--")] if sheet.column > 1 else []
-    marks += [(x1 - OVERLAP_MM, "--")] if sheet.column < sheet.columns else []
-    for x, style in marks:
-        for edge, end in ((y0, y0 - reach), (y1, y1 + reach)):
-            axes.plot([x, x], [edge, end], style, color="black", linewidth=0.4)
-    marks = [(y0, "-"), (y1, "-")]
-    marks += [(y0 + OVERLAP_MM, "--")] if sheet.row > 1 else []
-    marks += [(y1 - OVERLAP_MM, "--")] if sheet.row < sheet.rows else []
-    for y, style in marks:
-        for edge, end in ((x0, x0 - reach), (x1, x1 + reach)):
-            axes.plot([edge, end], [y, y], style, color="black", linewidth=0.4)
+    ways = ((x, y, sheet.column, sheet.columns), (y, x, sheet.row, sheet.rows))
+    for upright, (own, other, place, count) in zip((True, False), ways, strict=True):
+        marks = [(own[0], "-"), (own[1], "-")]
+        marks += [(own[0] + OVERLAP_MM, "--")] if place > 1 else []
+        marks += [(own[1] - OVERLAP_MM, "--")] if place < count else []
+        for at, style in marks:
+            for edge, end in ((other[0], other[0] - reach), (other[1], other[1] + reach)):
+                line = ([at, at], [edge, end]) if upright else ([edge, end], [at, at])
+                axes.plot(*line, style, color="black", linewidth=0.4)
 
 
 def _captions(board: Board, sheet: Sheet, title: str) -> list[str]:
@@ -271,13 +267,15 @@ def _strip(axes: Any, sheet: Sheet, lines: list[str]) -> None:
     def place(along: float, down: float) -> tuple[float, float]:
         return (x0 + down, y1 - along) if upright else (x0 + along, y0 + down)
 
+    def write(text: str, along: float, down: float, size: float) -> None:
+        axes.text(
+            *place(along, down), text, fontsize=size, rotation=90 if upright else 0,
+            rotation_mode="anchor", ha="left", va="baseline", parse_math=False,
+        )  # fmt: skip
+
     size = CAPTION_PT * min(1.0, max(y1 - y0, x1 - x0) / CAPTION_MM)
     for row, text in enumerate(lines):
-        x, y = place(0.0, 3.0 + 3.4 * row)
-        axes.text(
-            x, y, text, fontsize=size, rotation=90 if upright else 0, rotation_mode="anchor",
-            ha="left", va="baseline", parse_math=False,
-        )  # fmt: skip
+        write(text, 0.0, 3.0 + 3.4 * row, size)
     for tick in range(0, int(RULER_MM) + 1, 5):
         length = 3.0 if tick % 50 == 0 else 2.0 if tick % 10 == 0 else 1.2
         ends = [place(tick, STRIP_MM - 1.0), place(tick, STRIP_MM - 1.0 - length)]
@@ -285,11 +283,7 @@ def _strip(axes: Any, sheet: Sheet, lines: list[str]) -> None:
     ends = [place(0.0, STRIP_MM - 1.0), place(RULER_MM, STRIP_MM - 1.0)]
     axes.plot(*zip(*ends, strict=True), "-", color="black", linewidth=0.3, solid_capstyle="butt")
     for tick in (0, 50, 100):
-        x, y = place(tick + 0.8, STRIP_MM - 2.6)
-        axes.text(
-            x, y, f"{tick} mm" if tick else "0", fontsize=5, rotation=90 if upright else 0,
-            rotation_mode="anchor", ha="left", va="baseline",
-        )  # fmt: skip
+        write(f"{tick} mm" if tick else "0", tick + 0.8, STRIP_MM - 2.6, 5)
 
 
 def _record_page(board: Board, size: tuple[float, float], title: str) -> Figure:

@@ -133,7 +133,7 @@ def paragraph(text: object, **attributes: str) -> Html:
     return element("p", text, **attributes)
 
 
-def figure(content: Html, title: str, words: str, **attributes: str) -> Html:
+def figure(content: Html, title: str, words: object, **attributes: str) -> Html:
     """Return a figure with a title and what it shows in words below it."""
     caption = element("figcaption", joined([element("b", title), words]))
     return element("figure", joined([content, caption]), **attributes)

@@ -342,9 +342,7 @@ def _photograph(station: Station, folder: Path, cell: Cell) -> Html:
     )
     typed = element("span", _typed(station, cell), class_="typed")
     words = joined([typed, element("span", f"{name}, SHA-256 {sha256(data)}", class_="hash")])
-    return element(
-        "figure", joined([image, element("figcaption", joined([element("b", title), words]))])
-    )
+    return figure(image, title, words)
 
 
 # ---- the cell before and since -----------------------------------------------------------------

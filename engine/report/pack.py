@@ -180,10 +180,15 @@ def _store_file(archive: zipfile.ZipFile, path: Path, name: str) -> PackedFile:
             return _copied(name, file, into)
 
 
-def _copied(name: str, file: IO[bytes], into: IO[bytes] | None) -> PackedFile:
-    """Copy a file piece by piece (None: nowhere) and return what it held."""
+def _copied(
+    name: str, file: IO[bytes], into: IO[bytes] | None, most: int = LARGEST_FILE
+) -> PackedFile:
+    """Copy a file piece by piece (None: nowhere) and return what it held.
+
+    One of more than ``most`` bytes is not read to its end.
+    """
     digest, size = hashlib.sha256(), 0
-    while piece := file.read(_CHUNK):
+    while size <= most and (piece := file.read(_CHUNK)):
         digest.update(piece)
         size += len(piece)
         if into is not None:
@@ -368,12 +373,7 @@ def _manifest(data: Any, source: Path) -> Manifest:
 
 def _read(archive: zipfile.ZipFile, file: PackedFile, source: Path, into: IO[bytes] | None) -> None:
     """Copy a packed file (None: nowhere); raises FileError unless size and SHA-256 agree."""
-    digest, size = hashlib.sha256(), 0
     with archive.open(file.path) as stream:
-        while size <= file.size and (piece := stream.read(_CHUNK)):
-            digest.update(piece)
-            size += len(piece)
-            if into is not None:
-                into.write(piece)
-    if size != file.size or digest.hexdigest() != file.sha256:
+        held = _copied(file.path, stream, into, file.size)
+    if held != file:
         raise FileError(source, f"{file.path!r} in it is not what was packed", _AGAIN)
