@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import hashlib
 
 MAX_BYTES = 32 * 2**20  # bytes of a file that is no image
+LARGEST_FILE = 2**29  # bytes of any file; the largest image of an industrial sensor takes 300 MB
 NOT_OURS = "It is not one of this program's files."
 CHUNK = 2**20  # bytes read at a time
 

@@ -14,10 +14,18 @@ from pathlib import Path
 
 import pytest
 
+from engine.arrays import Grey
+from engine.images.load import decode_image, image_bytes
+
 NUMBERS = tuple(f"{k:02d}" for k in range(1, 15) if k != 10)
 CACHE = Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "stationbook-tests"
 INSIDE = Path("usr/share/doc/opencv-doc/examples/data")
 WAIT_S = 120  # for the package server
+
+
+def read_image(path: Path) -> Grey:
+    """Return the image in a file as grey levels (h, w)."""
+    return decode_image(image_bytes(path), path)
 
 
 def photographs() -> Path:

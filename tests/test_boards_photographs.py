@@ -7,13 +7,12 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
-from photographs import NUMBERS, photographs
+from photographs import NUMBERS, photographs, read_image
 from scipy.optimize import least_squares
 
 from engine.boards.candidates import Detection
 from engine.boards.detect import detect
 from engine.boards.pattern import Board
-from engine.images.load import read_image
 
 BOARD = Board("chessboard", 9, 6, 25.0)
 # px; the paper in the photographs is visibly curved, so this is no noise of the detector: 0.32 px

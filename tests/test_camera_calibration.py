@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from board_pictures import facing, project
-from photographs import NUMBERS, photographs
+from photographs import NUMBERS, photographs, read_image
 
 from engine.boards.detect import EVEN_ANGLES, detect
 from engine.boards.pattern import Board
@@ -17,7 +17,6 @@ from engine.camera.calibration import NAMES, Calibration, calibrated, difference
 from engine.camera.model import Camera, LensU
 from engine.camera.views import Views
 from engine.errors import StationbookError
-from engine.images.load import read_image
 
 BOARD = Board("chessboard", 11, 8, 20.0)
 POINTS = BOARD.points()

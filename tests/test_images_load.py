@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from photographs import read_image
 from PIL import Image
 
 from engine.errors import FileError
@@ -19,7 +20,6 @@ from engine.images.load import (
     decode_upright,
     encode_png,
     is_whole,
-    read_image,
     settled,
 )
 from engine.steps.pictures import painted, thumbnail

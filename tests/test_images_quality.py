@@ -10,14 +10,13 @@ import numpy as np
 import pytest
 from board_pictures import a_camera, facing, project, render
 from faulty_pictures import PATTERNS, faulty
-from photographs import NUMBERS, photographs
+from photographs import NUMBERS, photographs, read_image
 
 from engine.boards.detect import Detection, detect
 from engine.boards.pattern import Board
 from engine.camera.model import Camera, DepthCamera
 from engine.camera.views import board_pose
 from engine.frames import apply
-from engine.images.load import read_image
 from engine.images.precision import precision
 from engine.images.quality import ImageReport, look, quality_findings
 

@@ -17,12 +17,11 @@ import numpy as np
 import pytest
 import yaml
 from command import answer, stationbook
-from photographs import photographs
+from photographs import photographs, read_image
 
 from engine.boards.detect import detect
 from engine.boards.pattern import Board
 from engine.frames import rotation_angle, transform
-from engine.images.load import read_image
 from engine.pendant.entry import format_pose
 from engine.pendant.settings import Pendant
 

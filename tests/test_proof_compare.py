@@ -16,14 +16,13 @@ import yaml
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
-from photographs import NUMBERS, left, right
+from photographs import NUMBERS, left, read_image, right
 from test_photographs_session import BOARD, PENDANT, SIZE, Stereo, cell_document
 
 from engine.boards.detect import detect
 from engine.boards.points_file import points_text
 from engine.cell.cell import EYE_IN_HAND
 from engine.frames import transform
-from engine.images.load import read_image
 from engine.pendant.entry import format_pose
 from engine.steps.compare import stored
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from photographs import read_image
 
 from engine.boards.detect import detect
 from engine.frames import displacement
-from engine.images.load import read_image
 from engine.sessions.cell_file import read_cell
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal, unfinished

@@ -20,12 +20,11 @@ from PIL import Image
 
 from ..arrays import Grey
 from ..errors import FileError
-from ..files import read_bytes
+from ..files import LARGEST_FILE, read_bytes
 
 DEPTHS = (8, 10, 12, 14, 16)  # bits that cameras deliver, stored in 16-bit files
 HOT_SHARE = 1e-4  # [-] of the pixels may be hot: always white, whatever the light
 SILENT = cv2.utils.logging.LOG_LEVEL_SILENT  # messages would land amid the screen
-MOST_IMAGE_BYTES = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
@@ -58,16 +57,6 @@ _DAMAGE = (
 _RETAKE = "Save the image again; PNG, TIFF and BMP keep it unchanged."
 
 
-def read_image(path: Path | str) -> Grey:
-    """Return the image in ``path`` as grey levels (h, w) uint8.
-
-    Orientation tags are ignored, because the lens data belong to the sensor's own rows and columns.
-    16-bit files are scaled from the camera's bit depth, the smallest of `DEPTHS` that holds all but
-    the hot pixels. Raises FileError for a file that is missing, empty, cut off or no image.
-    """
-    return decode_image(image_bytes(path), path)
-
-
 def settled(path: Path | str, wait_s: float, sleep: Callable[[float], None] = time.sleep) -> bool:
     """Tell whether a file is there, not empty, and kept size and time for ``wait_s`` [s]."""
     before = _state(path)
@@ -95,7 +84,12 @@ class Levels:
 
 
 def decode_image(data: bytes, name: object, bits: int | None = None) -> Grey:
-    """Return the image in ``data`` as grey levels, as `read_image` does; ``name`` for messages."""
+    """Return the image in ``data`` as grey levels (h, w) uint8; ``name`` for messages.
+
+    Orientation tags are ignored, because the lens data belong to the sensor's own rows and columns.
+    16-bit files are scaled from the camera's bit depth: ``bits``, or the smallest of `DEPTHS` that
+    holds all but the hot pixels. Raises FileError for what is empty, cut off or no image.
+    """
     return decode_levels(data, name, bits).grey
 
 
@@ -366,7 +360,7 @@ def _tiff_is_whole(data: bytes) -> bool:
 
 def image_bytes(path: Path | str) -> bytes:
     """Return the content of an image file. Raises FileError where there is none."""
-    return read_bytes(Path(path), MOST_IMAGE_BYTES, "An image has fewer.")
+    return read_bytes(Path(path), LARGEST_FILE, "An image has fewer.")
 
 
 def _grey(pixels: NDArray[Any], name: object) -> NDArray[np.integer[Any]]:

@@ -13,7 +13,7 @@ from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import About, Session, Station
 from ..errors import FileError
-from ..files import inside, read_bytes, sha256
+from ..files import LARGEST_FILE, inside, read_bytes, sha256
 from ..findings import Level
 from ..frames import rotation_log
 from ..sessions.journal import Line
@@ -33,7 +33,6 @@ from .html_base import (
 from .stations import StationView, Thumbnail, small_photo
 
 RESIDUALS = (("residual_px", 3), ("robot_residual_mm", 3), ("robot_residual_deg", 4))
-MAX_PHOTO = 2**29  # bytes; as of any image of a session
 MANY = 10_000  # degrees of freedom from which on their number says nothing more
 MOST_ACTIONS = 200  # lines of the journal shown: the latest
 MOVED = (
@@ -333,7 +332,7 @@ def photographs(views: list[StationView], folder: Path, cell: Cell) -> Html | st
 def _photograph(station: Station, folder: Path, cell: Cell) -> Html:
     name, title = station.photo or "", f"Station {station.id}"
     try:
-        data = read_bytes(inside(folder, name), MAX_PHOTO)
+        data = read_bytes(inside(folder, name), LARGEST_FILE)
         small = small_photo(data, name)
     except FileError as error:
         return figure(Html(""), title, str(error))

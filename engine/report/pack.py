@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from ..errors import BusyError, FileError
-from ..files import inside, opened, read_bytes, sha256
+from ..files import LARGEST_FILE, inside, opened, read_bytes, sha256
 from ..sessions.journal import MAX_JOURNAL
 from ..sessions.store import (
     JOURNAL_FILE,
@@ -95,7 +95,6 @@ MANIFEST = "pack.json"
 LEFT_OUT_FOLDERS = ("images", "depth")  # a pack without images solves from the points
 
 MOST_FILES = 20_000  # 1500 stations have three files each
-LARGEST_FILE = 2**29  # bytes; a 16-bit image of 100 megapixels has 2 × 10⁸
 PACKED_RATIO = 50  # what shrinks more when packing is stored as it is
 LARGEST_DEFLATED = 2**20  # bytes; larger files are images, which hardly shrink
 CHANGING = (SESSION_FILE, RESULT_FILE, PROOF_FILE, JOURNAL_FILE)

@@ -18,7 +18,7 @@ from typing import Any
 
 from ..cell.session import Session
 from ..errors import ChangedError, FileError, StationbookError, StoredError
-from ..files import inside, read_bytes, sha256, sha256_of, written
+from ..files import LARGEST_FILE, inside, read_bytes, sha256, sha256_of, written
 from .folder import open_session, session_text, what_differs
 from .journal import PATCHED, append, patch_for
 from .store import (
@@ -31,8 +31,6 @@ from .store import (
     write_bytes_new,
 )
 from .yaml_text import plain, yaml_dump
-
-MAX_STORED = 512 * 2**20  # bytes; the largest image of an industrial sensor takes 300 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +164,7 @@ def keep_earlier(path: Path) -> Path | None:
     """
     copy = earlier_copy(path)
     if copy is not None and not copy.exists():
-        write_bytes_new(copy, read_bytes(path, MAX_STORED))
+        write_bytes_new(copy, read_bytes(path, LARGEST_FILE))
     return copy
 
 
@@ -174,9 +172,9 @@ def earlier_copy(path: Path) -> Path | None:
     """Return where a copy of ``path`` belongs, or lies already; None where nothing is to keep."""
     if not path.is_file():
         return None
-    data, number = read_bytes(path, MAX_STORED), 1
+    data, number = read_bytes(path, LARGEST_FILE), 1
     while (copy := path.with_stem(f"{path.stem}-{number:03d}")).exists():
-        if read_bytes(copy, MAX_STORED) == data:
+        if read_bytes(copy, LARGEST_FILE) == data:
             break
         number += 1
     return copy
@@ -189,7 +187,7 @@ def _hash_of(path: Path) -> str | None:
 def _store_new(folder: Path, name: str, content: bytes) -> Path | None:
     """Store a new file; None where the same content lies there already."""
     path = inside(folder, name)
-    if path.is_file() and sha256_of(path, MAX_STORED) == sha256(content):
+    if path.is_file() and sha256_of(path, LARGEST_FILE) == sha256(content):
         return None
     make_folder(path.parent)
     write_bytes_new(path, content)

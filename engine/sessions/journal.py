@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from ..errors import FileError
-from ..files import NOT_OURS, inside, opened, read_bytes, sha256, sha256_of
+from ..files import LARGEST_FILE, NOT_OURS, inside, opened, read_bytes, sha256, sha256_of
 from .store import JOURNAL_FILE, KEPT_IN, PROOF_FILE, RESULT_FILE, SESSION_FILE, append_line
 from .yaml_text import plain
 
@@ -33,7 +33,6 @@ MAX_JOURNAL = 16 * 2**20  # bytes; a thousand actions take 1 MB, `check` reads 7
 MAX_LINES = 40_000  # twice what actions of the usual size have in as many bytes
 MAX_FILES = 20_000  # that one line names: 5,000 rows of a table with image, points, depth and view
 MAX_REMADE = 2**30  # bytes of all states of a file; 1,500 stations stored one by one take 450 MB
-MAX_KEPT = 512 * 2**20  # bytes of an image; the largest of an industrial sensor takes 300 MB
 TAIL = 2**18  # bytes; some hundred lines
 REMEMBERED = 16  # states of a file; so many actions in a row may be cut off by kills
 
@@ -136,7 +135,7 @@ def _texts(folder: Path) -> list[bytes]:
 
 def _now(folder: Path, file: str) -> str | None:
     path = inside(folder, file)
-    return sha256_of(path, MAX_KEPT) if os.path.exists(path) else None
+    return sha256_of(path, LARGEST_FILE) if os.path.exists(path) else None
 
 
 _EMPTY: Line = {"at": "", "action": "?", "who": None, "before": None, "files": {}}

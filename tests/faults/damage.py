@@ -21,13 +21,13 @@ from unittest.mock import patch
 
 from command import stationbook
 from mutations import damaged
+from photographs import read_image
 from world import DEPTH_SIZE
 
 from engine.boards.points_file import read_points
 from engine.camera.model import DepthCamera
 from engine.depth.reading import decode_depth, depth_bytes
 from engine.errors import StationbookError
-from engine.images.load import read_image
 from engine.plant.archive import summary
 from engine.proof.compare import read_taught
 from engine.proof.touch import read_touches

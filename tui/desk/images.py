@@ -15,9 +15,9 @@ from engine.cell.cell import Cell
 from engine.cell.session import cell_of, seen_by
 from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
-from engine.files import holds, inside, sha256
+from engine.files import LARGEST_FILE, holds, inside, sha256
 from engine.findings import Finding
-from engine.images.load import MOST_IMAGE_BYTES, image_bytes
+from engine.images.load import image_bytes
 from engine.images.sources import ImageSource, NewImage
 from engine.proof.touch import read_touches
 from engine.sessions.confirmed import confirm
@@ -158,7 +158,7 @@ class Watch:
             named |= {view.image for view in read_touches(self.desk.folder).views if view.image}
         for name in sorted(named):
             with suppress(FileError):
-                if holds(inside(self.desk.folder, name), image.data, MOST_IMAGE_BYTES):
+                if holds(inside(self.desk.folder, name), image.data, LARGEST_FILE):
                     return True
         return False
 
