@@ -148,7 +148,7 @@ DAMAGED: dict[str, tuple[bytes, str]] = {
     "eight bits": (bytes(cv2.imencode(".png", np.ones((18, 24), np.uint8))[1]), "8-bit grey"),
     "colour": (bytes(cv2.imencode(".png", np.ones((18, 24, 3), np.uint16))[1]), "16-bit colour"),
     "huge PNG": (png_of(40_000, 40_000, 16, 0), "more than 25 million"),
-    "PNG without pixels": (png_of(24, 18, 16, 0), "not a readable depth image"),
+    "PNG without pixels": (png_of(24, 18, 16, 0), "not a readable image"),
     "PNG of no size": (png_of(0, 18, 16, 0), "0 × 18 values"),
     "pickle": (npy_header("'|O'", "18, 24"), "object values"),
     "huge NPY": (npy_header("'<f4'", "99999, 99999"), "more than 25 million"),

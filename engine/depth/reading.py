@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from ..camera.model import DepthCamera
 from ..errors import FileError
 from ..files import read_bytes
-from ..images.load import SILENT, is_whole, tiff_tags
+from ..images.load import decoded, is_whole, tiff_tags
 
 Values = NDArray[Any]
 Window = tuple[slice, slice]
@@ -149,7 +149,7 @@ def _cut_off(name: object) -> FileError:
 
 
 def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
-    if len(data) < 33 or not is_whole(data):
+    if len(data) < 33:
         raise _cut_off(name)
     width, height, bits, colour = struct.unpack(">IIBB", data[16:26])  # ISO/IEC 15948, IHDR
     _check_count(name, width, height)
@@ -158,7 +158,7 @@ def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
         problem = f"a PNG with {bits}-bit {kind} levels, not depth"
         raise FileError(name, problem, "Depth is a grey PNG with 16 bits.")
     _binning(name, width, height, size)  # before it is unpacked
-    return _decoded(data, name)
+    return decoded(data, name, cv2.IMREAD_UNCHANGED, _AGAIN)
 
 
 def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
@@ -173,19 +173,8 @@ def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
         raise FileError(name, problem, "Depth is a TIFF with 16-bit whole numbers or floats.")
     _check_count(name, width, height, kind[1] // 8 * kind[2])
     _binning(name, width, height, size)  # before it is unpacked
-    values = _decoded(data, name)
+    values = decoded(data, name, cv2.IMREAD_UNCHANGED, _AGAIN)
     return values[..., ::-1] if values.ndim == 3 else values  # OpenCV turns the channels round
-
-
-def _decoded(data: bytes, name: object) -> Values:
-    cv2.utils.logging.setLogLevel(SILENT)
-    try:
-        values = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-    except cv2.error as error:
-        raise FileError(name, f"not a readable depth image ({error.err})", _AGAIN) from error
-    if values is None:
-        raise FileError(name, "not a readable depth image", _AGAIN)
-    return np.asarray(values)
 
 
 # What numpy raises on headers that are none.
@@ -240,25 +229,13 @@ def _header(data: bytes, name: object, last: bytes) -> tuple[list[list[str]], in
     raise FileError(name, f"its header has no line {last.decode()!r}", _AGAIN)
 
 
-# The scalar types of PLY by both of their names, as numpy's without the order of bytes.
-_PLY_TYPES = {
-    "char": "i1",
-    "int8": "i1",
-    "uchar": "u1",
-    "uint8": "u1",
-    "short": "i2",
-    "int16": "i2",
-    "ushort": "u2",
-    "uint16": "u2",
-    "int": "i4",
-    "int32": "i4",
-    "uint": "u4",
-    "uint32": "u4",
-    "float": "f4",
-    "float32": "f4",
-    "double": "f8",
-    "float64": "f8",
-}
+# The scalar types of PLY, as numpy's without the order of bytes, by both of their names.
+_PLY_NAMES = {
+    "i1": ("char", "int8"), "u1": ("uchar", "uint8"), "i2": ("short", "int16"),
+    "u2": ("ushort", "uint16"), "i4": ("int", "int32"), "u4": ("uint", "uint32"),
+    "f4": ("float", "float32"), "f8": ("double", "float64"),
+}  # fmt: skip
+_PLY_TYPES = {name: kind for kind, names in _PLY_NAMES.items() for name in names}
 _PLY_FORMS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 
 

@@ -127,13 +127,13 @@ _kept: tuple[_Kept, ...] = ()
 
 def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
     """Return the grey levels (h, w) in the file's own range. Raises FileError."""
-    pixels = _decoded(data, name, _AS_GREY if is_large(data, name) else cv2.IMREAD_UNCHANGED)
+    pixels = decoded(data, name, _AS_GREY if is_large(data, name) else cv2.IMREAD_UNCHANGED)
     if pixels.dtype not in (np.uint8, np.uint16):
         raise FileError(name, f"holds {pixels.dtype} numbers, not grey levels", _RETAKE)
     return _grey(pixels, name)
 
 
-def _decoded(data: bytes, name: object, how: int) -> NDArray[Any]:
+def decoded(data: bytes, name: object, how: int, remedy: str = _RETAKE) -> NDArray[Any]:
     """Return what OpenCV makes of a file whose size is known by now. Raises FileError."""
     if not is_whole(data):
         raise _cut_off(name)
@@ -141,9 +141,9 @@ def _decoded(data: bytes, name: object, how: int) -> NDArray[Any]:
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
     except cv2.error as error:
-        raise FileError(name, f"not a readable image ({error.err})", _RETAKE) from error
+        raise FileError(name, f"not a readable image ({error.err})", remedy) from error
     if pixels is None:
-        raise FileError(name, "not a readable image", _RETAKE)
+        raise FileError(name, "not a readable image", remedy)
     return np.asarray(pixels)
 
 
@@ -233,7 +233,7 @@ def decode_upright(data: bytes, name: object) -> NDArray[np.uint8]:
     """
     if _count(data, name) * 3 > LARGE:
         return decode_image(data, name)
-    return np.asarray(_decoded(data, name, cv2.IMREAD_COLOR), np.uint8)
+    return np.asarray(decoded(data, name, cv2.IMREAD_COLOR), np.uint8)
 
 
 def _most_pixels() -> float:
