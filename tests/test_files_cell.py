@@ -18,6 +18,7 @@ from engine.sessions.cell_file import cell_document, read_cell, read_robot, robo
 from engine.sessions.yaml_text import yaml_dump
 
 WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file", "set_by")
+DOCUMENT = yaml.safe_load(CELL)
 PLACED = {"position_mm": [1, 2, 3], "quaternion_xyzw": [0, 0, 0, 1]}
 
 
@@ -30,7 +31,7 @@ def refused(folder: Path, text: str) -> FileError:
 
 def changed(**groups: Any) -> str:
     """Return the cell with keys replaced: camera={"name": 1} or name="x"; ... deletes."""
-    document = yaml.safe_load(CELL)
+    document = copy.deepcopy(DOCUMENT)
     for key, value in groups.items():
         if isinstance(value, dict) and isinstance(document.get(key), dict):
             document[key].update(value)
@@ -101,7 +102,7 @@ def _at(document: Any, path: tuple[str | int, ...]) -> tuple[Any, Any] | None:
 def test_a_wrong_type_at_any_key_is_refused_with_the_key(
     tmp_path: Path, path: tuple[str | int, ...], wrong: Any
 ) -> None:
-    document = copy.deepcopy(yaml.safe_load(CELL))
+    document = copy.deepcopy(DOCUMENT)
     place = _at(document, path)
     if place is None or isinstance(place[1], int):
         document[path[0]] = wrong
@@ -112,7 +113,8 @@ def test_a_wrong_type_at_any_key_is_refused_with_the_key(
     is_flag = path[-1] in ("flange_down", "legacy_layout", "light")
     if (is_word and isinstance(wrong, float | bool)) or (is_flag and wrong is True):
         return  # any word is a name, and true is what a flag may be
-    error = refused(tmp_path, yaml.safe_dump(document, sort_keys=False))
+    text = yaml.dump(document, Dumper=yaml.CSafeDumper, sort_keys=False)
+    error = refused(tmp_path, text)
     assert error.line is not None
     assert error.key is not None
     assert error.key.startswith(str(path[0]))

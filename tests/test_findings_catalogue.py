@@ -76,8 +76,8 @@ def placeholders(key: str) -> set[str]:
 def calls() -> Iterator[tuple[str, tuple[str, ...], set[str]]]:
     """Give where `finding` is called, the keys it may raise there, and the keywords passed."""
     for path in sorted([*(ROOT / "engine").rglob("*.py"), *(ROOT / "tui").rglob("*.py")]):
-        module = str(path.relative_to(ROOT).with_suffix(""))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        module, text = str(path.relative_to(ROOT).with_suffix("")), path.read_text(encoding="utf-8")
+        for node in ast.walk(ast.parse(text)) if "finding(" in text else ():
             if isinstance(node, ast.Call) and getattr(node.func, "id", None) == "finding":
                 passed = {str(keyword.arg) for keyword in node.keywords}
                 yield f"{module}:{node.lineno}", keys_of(node, module), passed - {"level"}

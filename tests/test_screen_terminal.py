@@ -54,13 +54,13 @@ def opening(folder: Path, *more: str, size: tuple[int, int] = (80, 24), **enviro
         {"TERM": "xterm-256color", "COLORTERM": "truecolor"},
         {"TERM": "xterm-256color"},
         {"TERM": "xterm"},
-        {"TERM": "linux"},
+        {"TERM": "linux", "STATIONBOOK_NO_MOUSE": "1"},
         {"TERM": "xterm-256color", "NO_COLOR": "1"},
         {"TERM": "xterm", "PYTHONIOENCODING": "ascii"},
     ],
     ids=["true", "256", "16", "console", "no-colour", "ascii"],
 )
-def test_every_terminal_shows_all_that_is_needed_in_24_lines(
+def test_every_terminal_shows_all_that_is_needed_in_24_lines_and_is_given_back_as_it_was(
     folder: Path, environ: dict[str, str]
 ) -> None:
     with opening(folder, **environ) as program:
@@ -76,18 +76,18 @@ def test_every_terminal_shows_all_that_is_needed_in_24_lines(
         if environ.get("PYTHONIOENCODING") == "ascii":
             assert program.sent.isascii()
             assert b"\\u" not in program.sent
-
-
-def test_a_terminal_is_asked_for_clicks_and_never_for_movements(folder: Path) -> None:
-    with opening(folder) as program:
-        now_or_later(program)
-        assert b"?1000h" in program.sent
-        assert b"?1006h" in program.sent
-        for mode in (b"?1002h", b"?1003h", b"?1015h"):
+        for mode in (b"?1000h", b"?1006h"):  # clicks
+            assert (mode in program.sent) is ("STATIONBOOK_NO_MOUSE" not in environ)
+        for mode in (b"?1002h", b"?1003h", b"?1015h"):  # movements
             assert mode not in program.sent
-    with opening(folder, STATIONBOOK_NO_MOUSE="1") as program:
-        now_or_later(program)
-        assert b"?1000h" not in program.sent
+        program.send("\x03")
+        program.until("Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept.")
+        program.press("escape")
+        program.quiet()
+        program.press("q")
+        assert program.leave() == 0
+        assert program.sent.rfind(b"\x1b[?1049l") > program.sent.rfind(b"\x1b[?1049h")
+        assert program.sent.rfind(b"\x1b[?25h") > program.sent.rfind(b"\x1b[?25l")
 
 
 @pytest.mark.parametrize("term", ["dumb", "unknown"])
@@ -97,7 +97,9 @@ def test_a_terminal_that_cannot_show_it_is_refused_with_a_sentence(folder: Path,
         assert "cannot show the screen" in " ".join(program.shown.split())
 
 
-def test_one_typed_pose_costs_few_bytes(folder: Path) -> None:
+def test_a_typed_pose_costs_few_bytes_and_a_cut_line_loses_nothing_and_locks_nobody_out(
+    folder: Path,
+) -> None:
     with opening(folder, COLORTERM="truecolor") as program:
         now_or_later(program)
         bytes_before = len(program.sent)
@@ -111,6 +113,13 @@ def test_one_typed_pose_costs_few_bytes(folder: Path) -> None:
         program.press("enter")
         program.until("Station 5 stored")
         assert len(program.sent) - bytes_before <= MOST_BYTES
+        program.send("612.40 -85")
+        program.cut()
+    assert [station.id for station in open_session(folder).stations] == [1, 2, 3, 4, 5]
+    with opening(folder) as program:
+        program.until("5 no image", "5 done")
+    with writing(folder):
+        pass
 
 
 def test_an_image_is_sent_once_and_not_again_on_every_key(folder: Path) -> None:
@@ -126,35 +135,6 @@ def test_an_image_is_sent_once_and_not_again_on_every_key(folder: Path) -> None:
         program.press("x", "z", "x")
         program.quiet(0.5)
         assert len(program.sent) - before < 500
-
-
-def test_a_cut_line_loses_nothing_and_locks_nobody_out(folder: Path) -> None:
-    with opening(folder) as program:
-        now_or_later(program)
-        program.send(pose(5))
-        program.until("F2 accepts it")
-        program.press("f2")
-        program.until("Accepted")
-        program.press("enter")
-        program.until("Station 5 stored")
-        program.send("612.40 -85")
-        program.cut()
-    assert [station.id for station in open_session(folder).stations] == [1, 2, 3, 4, 5]
-    with opening(folder) as program:
-        program.until("5 no image", "5 done")
-    with writing(folder):
-        pass
-
-
-def test_the_terminal_is_given_back_as_it_was(folder: Path) -> None:
-    with opening(folder) as program:
-        now_or_later(program)
-        program.press("escape")
-        program.quiet()
-        program.press("q")
-        assert program.leave() == 0
-        assert program.sent.rfind(b"\x1b[?1049l") > program.sent.rfind(b"\x1b[?1049h")
-        assert program.sent.rfind(b"\x1b[?25h") > program.sent.rfind(b"\x1b[?25l")
 
 
 def test_it_follows_the_size_of_the_terminal(folder: Path) -> None:
@@ -182,30 +162,24 @@ def test_a_damaged_session_gives_one_sentence_and_status_2(
         assert "Traceback" not in shown
 
 
-@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM])
-def test_a_hangup_leaves_the_terminal_whole_and_half_a_line_kept(
-    folder: Path, number: signal.Signals
-) -> None:
+def test_a_hangup_leaves_the_terminal_whole_and_half_a_line_kept(folder: Path) -> None:
+    kept = ""
+    for number, line in ((signal.SIGHUP, "612.4 -8"), (signal.SIGTERM, "5.1 41")):
+        with opening(folder) as program:
+            now_or_later(program)
+            assert kept in program.shown
+            program.send(line)
+            kept += line
+            program.until(kept)
+            os.kill(program.pid, number)
+            assert program.leave() == 128 + number
+            local = termios.tcgetattr(program.fd)[3]
+            assert local & termios.ECHO
+            assert local & termios.ICANON
+            assert b"\x1b[?1049l" in program.sent
     with opening(folder) as program:
         now_or_later(program)
-        program.send("612.4 -8")
-        program.until("612.4 -8")
-        os.kill(program.pid, number)
-        assert program.leave() == 128 + number
-        local = termios.tcgetattr(program.fd)[3]
-        assert local & termios.ECHO
-        assert local & termios.ICANON
-        assert b"\x1b[?1049l" in program.sent
-    with opening(folder) as program:
-        now_or_later(program)
-        assert "612.4 -8" in program.shown
-
-
-def test_ctrl_c_is_answered_in_words_of_our_own(folder: Path) -> None:
-    with opening(folder) as program:
-        now_or_later(program)
-        program.send("\x03")
-        program.until("Ctrl+C stops nothing here. Esc, then q leaves; what is typed is kept.")
+        assert kept in program.shown
 
 
 def test_esc_and_a_letter_in_one_packet_are_two_keys_on_every_page(folder: Path) -> None:
