@@ -112,8 +112,8 @@ CATALOGUE: dict[str, Entry] = {
     "joints-disagree/either": Entry(
         "warning",
         "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
-        "typed pose: another tool or frame is active than {tool} and {frame}, a digit is wrong, or "
-        "the robot file is.",
+        "typed pose: another tool or frame is active than {tool} and {frame}, a digit is wrong, "
+        "the angles are meant in another order, or the robot file is wrong.",
         "Read both again and look at what is active on the pendant. As the tool, {as_tool} would "
         "fit; as the frame, {as_frame}. Type joints and pose at one more stop, turned by "
         "{turned_deg:g}° or more: two stops tell which.",
@@ -122,15 +122,29 @@ CATALOGUE: dict[str, Entry] = {
         "warning",
         "Joints and poses fit another tool than {tool}: the one that is active on the pendant is "
         "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
-        "Select {tool} on the pendant, or enter as pendant.active_tool what fits: {as_tool}. A "
-        "wrong last link, or zero of the last joint, in the robot file looks the same.",
+        "Select {tool} on the pendant, or enter as pendant.active_tool what fits: {as_tool}.",
+    ),
+    "joints-disagree/tool-or-file": Entry(
+        "warning",
+        "Joints and poses fit another tool than {tool}, {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° from it, or a robot file with {part} ({stops}).",
+        "See on the pendant whether {tool} is active. If another one is, select {tool}, or enter "
+        "as pendant.active_tool what fits: {as_tool}. If it is, compare the robot file with the "
+        "robot's manual. Joints and pose of a stop that differs in every joint may tell which.",
     ),
     "joints-disagree/frame": Entry(
         "warning",
         "Joints and poses fit another frame than {frame}: the one that is active on the pendant is "
         "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
-        "Select {frame} on the pendant, or enter as pendant.active_frame what fits: {as_frame}. A "
-        "wrong base height, or zero of the first joint, in the robot file looks the same.",
+        "Select {frame} on the pendant, or enter as pendant.active_frame what fits: {as_frame}.",
+    ),
+    "joints-disagree/frame-or-file": Entry(
+        "warning",
+        "Joints and poses fit another frame than {frame}, {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° from it, or a robot file with {part} ({stops}).",
+        "See on the pendant whether {frame} is active. If another one is, select {frame}, or enter "
+        "as pendant.active_frame what fits: {as_frame}. If it is, compare the robot file with the "
+        "robot's manual. Joints and pose of a stop that differs in every joint may tell which.",
     ),
     "joints-disagree/both": Entry(
         "warning",

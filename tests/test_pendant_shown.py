@@ -134,6 +134,20 @@ def test_a_wrong_robot_file_is_named_and_so_is_what_of_it_is_wrong() -> None:
     assert kinds["part"] >= 18
 
 
+@pytest.mark.parametrize(("key", "kind"), [("c1", "frame"), ("c4", "tool")])
+def test_a_length_that_looks_like_a_tool_or_a_frame_is_said_beside_it(key: str, kind: str) -> None:
+    robot, own = puma(), np.eye(4)
+    long = replace(robot, geometry_mm={**robot.geometry_mm, key: robot.geometry_mm[key] + 10.0})
+    here = a_cell(False, long)
+    q, K = postures(2)
+    found = compared(here, stops_of(here, typed(here.pendant, K, q, own, own)))
+    (said,) = comparison_findings(here, found)
+    assert f"fit another {kind} than" in said.message
+    assert f"a robot file with {key} " in said.message
+    told = float(said.message.split(f"{key} ")[1].split()[0])
+    assert told == pytest.approx(robot.geometry_mm[key], abs=0.2)
+
+
 def test_a_right_cell_is_shown_by_its_stops() -> None:
     kinds = Counter(drawn("right", seed, count=1 + seed % 3)[1].kind for seed in range(40))
     assert kinds == {"shown": 40}
@@ -287,6 +301,17 @@ def test_the_tool_that_fits_can_be_taken_and_then_the_result_is_right(tmp_path: 
     assert solved.stored.frames.shown == ("station 1", "station 8")
     away = displacement(right.result.camera, solved.result.camera)
     assert np.linalg.norm(away[3:]) < 1.0
+
+
+def test_a_wrong_convention_is_not_blamed_on_tool_frame_or_robot_file(tmp_path: Path) -> None:
+    own = np.eye(4)
+    session = session_with(tmp_path, EYE_TO_HAND, tool=own, frame=own, joints=(1, 8))
+    pendant = replace(session.cell.pendant, rotation="moving-zyx")
+    read = replace(session, cell=replace(session.cell, pendant=pendant))
+    causes = [
+        f.code for f in solve_session(read, tmp_path).stored.findings if f.level is Level.ERROR
+    ]
+    assert causes == ["rotation-convention"]
 
 
 def test_a_session_says_whether_its_tool_and_frame_are_shown(tmp_path: Path) -> None:

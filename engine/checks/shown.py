@@ -97,7 +97,7 @@ class Comparison:
         stops: names of the stops that were compared, or that disagree.
         distance_mm, angle_deg: how far off tool or frame are, else the largest difference.
         tool, frame: (4, 4) [mm] what fits, where they are in question.
-        part: what of the robot file would explain it, in words.
+        part: what of the robot file would explain it (as well), in words.
     """
 
     kind: Kind
@@ -179,9 +179,9 @@ class _Question:
         if as_tool and as_frame:
             return Comparison("either", self.names, *_size(self._off(self.F, self.T)), tool, frame)
         if as_tool:
-            return Comparison("tool", self.names, *moved_T, tool=tool)
+            return Comparison("tool", self.names, *moved_T, tool=tool, part=self._part())
         if as_frame:
-            return Comparison("frame", self.names, *moved_F, frame=frame)
+            return Comparison("frame", self.names, *moved_F, frame=frame, part=self._part())
         return None
 
     def _together(self, declared: Array) -> Comparison:
@@ -346,10 +346,11 @@ def comparison_findings(
         return []
     pendant = cell.pendant
     field = f"active_{found.kind}" if found.kind in ("tool", "frame") else None
+    variant = f"{found.kind}-or-file" if field and found.part else found.kind
     return [
         finding(
             "joints-disagree",
-            None if found.kind == "stations" else found.kind,
+            None if found.kind == "stations" else variant,
             level=level,
             stations=[int(n.removeprefix(STATION)) for n in found.stops if n.startswith(STATION)],
             stops=", ".join(found.stops),

@@ -26,6 +26,10 @@ from .starting import open_questions
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
 
+READ_WRONG = ("rotation-convention", "unit", "inverse-pose")  # all poses mean something else
+OF_READING = ("joints-disagree", "overruled")  # then joints, reach and limits cannot agree
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     """A result, how it is shown and stored, and the hashes of what it was computed from.
@@ -73,6 +77,8 @@ def solved_of(
     (_, first), *others = results.items()
     frames, said = told_or_shown(session)
     said += overruled_findings(session, known=bool(frames.shown))
+    if any(item.code in READ_WRONG for item in parts[0].findings):
+        said = [item for item in said if item.code not in OF_READING]
     said += damaged(session)
     wrong = [item for item in said if item.level is Level.ERROR]
     own, *further = (_with_findings(part, wrong, session) for part in parts)
