@@ -1304,8 +1304,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "proof-disagrees/bias": Entry(
         "error",
-        "All touches are off alike by {shift} (camera less touched), more than U of their mean, "
-        "{expanded:.2f} mm, explains.",
+        "All touches are off alike by {shift} (camera less touched), more than U of their mean in "
+        "that direction, {expanded:.2f} mm, explains.",
         "Check the active tool and frame and the pointer's tip: with the pointer turned by half a "
         "turn an error of the tip turns too. What stays is the result's: calibrate again.",
     ),

@@ -32,9 +32,11 @@ from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session, session_text
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
+from engine.sessions.results import read_result
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised
 from engine.steps.recheck import start_again
+from tui.desk.solution import solve
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
 ZERO = np.zeros(6)
@@ -418,6 +420,11 @@ def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     assert marked["findings"][0]["code"] == "result-overtaken"
     assert "camera moved after" in (old / "report.html").read_text(encoding="utf-8")
     assert "camera moved after" in answer("export", old, "--as", "yaml", "--anyway")["text"]
+    again = answer("solve", old, status=1)
+    assert again["verdict"] == "not-accepted"
+    assert again["findings"][0]["code"] == "result-overtaken"
+    assert read_result(old).verdict == "accepted"  # stored as computed: the mark can be taken away
+    assert solve(open_session(old), old).stored.verdict == "not-accepted"
     answer("recheck", tmp_path / "still", "--against", old)
     assert answer("report", old)["verdict"] == "accepted"
 

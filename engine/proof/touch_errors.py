@@ -238,13 +238,17 @@ def point_beside(
     return nearest if within and nearest != touch.point else None
 
 
+TINY = 1e-12  # [-] instead of dividing by 0: touches that are off by nothing
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Bias:
     """What all touches have in common: the mean error (3,) [mm], camera minus robot, base axes.
 
     ``count`` different points. ``t`` (3,) the mean over what the scatter of the points explains,
-    None for too few of them; ``expanded_mm`` U of the mean. ``refutes``: it is larger than all
-    parts of the uncertainty together explain; ``hidden``: only the pointer's part explains it.
+    None for too few of them; ``expanded_mm`` U of the mean in its own direction. ``refutes``: it is
+    larger than all parts of the uncertainty together explain; ``hidden``: only the pointer's part
+    explains it.
     """
 
     mean: Array
@@ -289,9 +293,11 @@ def bias(errors: Sequence[PointError]) -> Bias | None:
     claimed = claimed + np.sum([s.own for s in spreads], axis=0) / count**2
     whole = claimed + spreads[0].pointer  # its tip is off the same way at every touch
     limit = chi2_isf(SIGNIFICANCE, 3)
-    beyond = [float(mean @ np.linalg.solve(C, mean)) > limit for C in (whole, claimed)]
+    squares = [float(mean @ np.linalg.solve(C, mean)) for C in (whole, claimed)]
+    beyond = [square > limit for square in squares]
+    expanded = 2.0 * float(np.linalg.norm(mean) / np.sqrt(max(squares[0], TINY)))
     t = None
     if count >= LEAST_TOUCHES:
         scatter = np.maximum(each.std(axis=0, ddof=1), 1e-6)  # mm; no touches agree better
         t = mean / scatter * np.sqrt(count)
-    return Bias(mean, count, t, _expanded(whole), beyond[0], beyond[1] and not beyond[0])
+    return Bias(mean, count, t, expanded, beyond[0], beyond[1] and not beyond[0])

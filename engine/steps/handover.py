@@ -10,14 +10,13 @@ from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
 from ..errors import UsageError
 from ..files import inside, read_bytes, sha256
-from ..findings import finding
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
 from ..report.exports import Chosen, export
 from ..sessions.changes import keep_earlier
-from ..sessions.journal import overtaken
 from ..sessions.results import current_result
 from ..sessions.store import RESULT_FILE, write_text_atomic
+from .solve import moved_since, with_mark
 
 REPORT_FILE = "report.html"
 POSES = "poses"  # the export form that holds the stations, not the result
@@ -89,14 +88,12 @@ def marked(
 
     Raises UsageError for a marked result unless it is wanted ``anyway``: then the mark is in it.
     """
-    mark = overtaken(folder)
-    if mark is None:
+    said = moved_since(folder)
+    if said is None:
         return result, False
-    said = finding("result-overtaken", at=mark.at, by=mark.by)
     if not anyway:
         raise UsageError(said.message.rstrip("."), said.remedy)
-    judged = result.judged([said, *result.findings], session.cell.tolerance)
-    return judged, result.accepted
+    return with_mark(result, said, session), result.accepted
 
 
 def poses_text(session: Session) -> str:

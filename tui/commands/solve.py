@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from time import monotonic
 
@@ -20,7 +21,7 @@ from engine.sessions.lock import writing
 from engine.sessions.schema import program_version
 from engine.steps.archive import Again, finished, record_of, solved_again
 from engine.steps.recheck import solve_quickly
-from engine.steps.solve import Solved, keep, solve_session
+from engine.steps.solve import Solved, keep, moved_since, solve_session, with_mark
 
 from ..clock import now
 from ..output import BAD_INPUT, WIDTH, Answer, print_json, run_over, say, texts
@@ -53,6 +54,9 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
             solved = solve_quickly(session, path, Path(board_from))
         if write:
             commit(path, keep(solved, session, path), Who(None, now()))
+    mark = moved_since(path)
+    if mark is not None:
+        solved = replace(solved, stored=with_mark(solved.stored, mark, session))
     return result_answer(solved, session.cell)
 
 

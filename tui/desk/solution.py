@@ -13,7 +13,7 @@ from engine.findings import Finding, Level
 from engine.plans.types import Step, Wish
 from engine.sessions.results import read_result
 from engine.steps.planning import passed_over, plan_session, revised
-from engine.steps.solve import Solved, solve_session
+from engine.steps.solve import Solved, moved_since, solve_session, with_mark
 from engine.steps.station_pose import predictor_for
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
@@ -26,11 +26,13 @@ class Solution:
     session: Session
     solved: Solved
     kept: bool = False  # it stands in result.yaml
+    mark: Finding | None = None  # a recheck found since that the camera moved
 
     @property
     def stored(self) -> StoredResult:
-        """The result as it is shown and stored."""
-        return self.solved.stored
+        """The result as it is shown, beside the mark; without it, it is stored."""
+        result = self.solved.stored
+        return result if self.mark is None else with_mark(result, self.mark, self.session)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -55,7 +57,7 @@ def solvable(session: Session | None) -> bool:
 
 def solve(session: Session, folder: Path) -> Solution:
     """Solve a session; nothing is stored. May take seconds. Raises StationbookError."""
-    return Solution(session, solve_session(session, folder))
+    return Solution(session, solve_session(session, folder), mark=moved_since(folder))
 
 
 def as_stored(solution: Solution, folder: Path) -> Solution:
