@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
+from math import inf
 from pathlib import Path
 
 from ..boards.grids import numbered
@@ -167,7 +169,7 @@ def record_station(
         points=names.get("points"),
         depth=names.get("depth"),
         board_pose=draft.view.board_pose,
-        taken=who.now.isoformat(timespec="seconds"),
+        taken=_time_of_stop(session, who.now).isoformat(timespec="seconds"),
         accepted=used,
         operator=who.operator if who.operator != session.operator else None,
         note=reason if used and reason else None,
@@ -183,6 +185,15 @@ def record_station(
     }
     action = "record" if draft.retake is None else "retake"
     return Change(action, session.with_station(station), details, files | further)
+
+
+def _time_of_stop(session: Session, now: datetime) -> datetime:
+    """Return the time by the clock, or one after the stops before where the clock was set back.
+
+    By their times the program knows at which stop the robot stands.
+    """
+    last = session.visited[-1].moment if session.stations else -inf
+    return now if now.timestamp() >= last else datetime.fromtimestamp(last + 1.0, now.tzinfo)
 
 
 # ---- what further cameras of the cell saw at a station -----------------------------------------

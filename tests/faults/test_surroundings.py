@@ -26,6 +26,9 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import altered, read_journal
 from engine.steps.editing import annotate
+from engine.steps.recording import examine, record_station
+from engine.steps.station_image import no_view
+from engine.steps.station_pose import examine_pose
 from tui.desk.desk import Desk
 
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and rights of POSIX")
@@ -172,6 +175,20 @@ def test_a_clock_that_jumps_years_while_a_session_is_open_loses_nothing(tmp_path
     assert altered(tmp_path / "s") == []
     assert stationbook("check", tmp_path / "s").returncode in (0, 1)
     assert stationbook("cells", tmp_path).returncode == 0
+
+
+def test_a_clock_set_back_moves_no_robot(tmp_path: Path) -> None:
+    """The robot stands at the stop stored last, whatever the computer's clock says meanwhile."""
+    make_session(tmp_path / "s", 3)
+    session = open_session(tmp_path / "s")
+    for back, retake in ((0, None), (9_000, None), (9_000, 2)):
+        line = f"{612 + len(session.visited)}.25 10.00 400.00 10.000 20.000 30.000"
+        pose = examine_pose(session, line)
+        draft = examine(session, tmp_path / "s", pose, no_view(), retake=retake)
+        codes = [item.code for item in draft.findings]
+        who = Who(None, NOON - timedelta(days=back))
+        session = record_station(session, tmp_path / "s", draft, who, accepted=codes).session
+        assert session.visited[-1].id == (retake or len(session.stations))
 
 
 # ---- Windows, by a stand-in for its calls ------------------------------------------------------
