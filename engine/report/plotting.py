@@ -37,11 +37,18 @@ def _loaded() -> Any:
 
 mpl = _loaded()
 
+from matplotlib import artist as artists  # noqa: E402
+
+# A tenth of loading the rest would go into texts about its own classes, which nobody reads here.
+_worded, artists.kwdoc = artists.kwdoc, lambda artist: ""
+
 from matplotlib.collections import PolyCollection  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
 from matplotlib.patches import PathPatch, Rectangle  # noqa: E402
 from matplotlib.path import Path as Outline  # noqa: E402
 from matplotlib.transforms import blended_transform_factory  # noqa: E402
+
+artists.kwdoc = _worded
 
 __all__ = [
     "Figure",
