@@ -56,7 +56,6 @@ def shift(folder: Path, actions: int, every: int = 10) -> list[Load]:
                 writer.redo()
             if number % every == 0:
                 for follower in followers:
-                    follower.look()
                     follower.open()
                 found.append(load())
     assert open_session(folder).existing((actions - 1) % 15 + 1).note == f"action {actions - 1}"

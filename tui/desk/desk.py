@@ -19,7 +19,6 @@ from engine.findings import Finding
 from engine.pendant.entry import parse_partial, parse_partial_joints
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
-from engine.sessions.glance import Glance, read_glance
 from engine.sessions.lock import WriterLock, writing
 from engine.sessions.store import RESULT_FILE, SESSION_FILE
 from engine.steps.handover import REPORT_FILE
@@ -50,7 +49,6 @@ class Desk:
         self.proving = False  # new images show the board lying in the cell, not a station
         self.used_images: set[str] = set()  # SHA-256 of images taken for something else
         self.kept = Kept.typed(folder)  # what was typed here and not stored
-        self._glance: Glance | None = None
         self._lock: WriterLock | None = None
         self._guard = RLock()  # one action at a time
         self._done: list[tuple[str, Session]] = []
@@ -58,11 +56,6 @@ class Desk:
         self._known: tuple[Session, dict[str, int], Known] | None = None
         self._stamp: tuple[int, int] | None = None
         self._origin: str | None = None  # SHA-256 of session.yaml as it was opened or stored last
-
-    def look(self) -> Glance:
-        """Read the first look at the folder; needs nothing heavy. Raises FileError."""
-        self._glance = read_glance(self.folder)
-        return self._glance
 
     def open(self) -> None:
         """Read the session strictly, for writing unless following.
@@ -95,11 +88,6 @@ class Desk:
         return self.session
 
     @property
-    def source(self) -> Session | Glance | None:
-        """The session, or the first look at it until it is opened."""
-        return self.session or self._glance
-
-    @property
     def advised(self) -> bool:
         """Whether the next moves were worked out from the stations as they are now."""
         if self.advice is None or self.session is None:
@@ -124,7 +112,7 @@ class Desk:
 
         Nothing is left while that is not worked out: a move chosen before it would mislead.
         """
-        own = self.source.plan if self.source else ()
+        own = self.session.plan if self.session else ()
         left = self.advice.planned if self.advice is not None and self.advised else ()
         return tuple(item for item in own if item.skipped is not None) + left
 
@@ -142,17 +130,14 @@ class Desk:
 
     def rows(self) -> list[Row]:
         """Return what the list of stations shows."""
-        source = self.source
-        if source is None:
+        if self.session is None:
             return []
-        return rows(source.stations, self.plan, self.next_index, self.findings)
+        return rows(self.session.stations, self.plan, self.next_index, self.findings)
 
     @property
     def labels(self) -> tuple[str, ...]:
         """Labels of the fields as this pendant shows them."""
-        if self.session is not None:
-            return self.session.cell.pendant.labels
-        return self._glance.labels if self._glance else ()
+        return self.session.cell.pendant.labels if self.session else ()
 
     # ---- entering a station ----------------------------------------------------------------
 

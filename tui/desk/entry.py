@@ -108,7 +108,7 @@ def keep_entry(desk: Desk, entry: Entry) -> None:
 
 
 def _as_recorded(desk: Desk, entry: Entry) -> bool:
-    stations = desk.source.stations if desk.source else ()
+    stations = desk.session.stations if desk.session else ()
     return any(s.id == entry.station and " ".join(s.typed) == entry.text for s in stations)
 
 
@@ -127,7 +127,7 @@ def kept_entry(desk: Desk) -> Entry | None:
 
 def first_station(desk: Desk) -> Station | None:
     """Return the station that a closing stop returns to, or None where nothing is recorded."""
-    stations = desk.source.stations if desk.source else ()
+    stations = desk.session.stations if desk.session else ()
     return next((s for s in stations if s.typed), None)
 
 

@@ -28,24 +28,24 @@ _ROLES = {Level.ERROR: "error", Level.WARNING: "warning", Level.NOTE: "note", No
 
 def title(desk: Desk) -> Title:
     """Say which session this is, who works on it and how far it is."""
-    source = desk.source
-    if source is None:
+    session = desk.session
+    if session is None:
         return Title(desk.folder.name, "")
-    used, aside, left = counts(source.stations, desk.plan)
+    used, aside, left = counts(session.stations, desk.plan)
     parts = [f"{used} done"]
     parts += [f"{aside} aside"] if aside else []
     parts += [f"{left} left"] if left else []
-    who = desk.operator or source.operator
+    who = desk.operator or session.operator
     right = ", ".join(parts) + (f"  {who}" if who else "")
-    return Title(source.name, f"FOLLOWING, read-only  {right}" if desk.follow else right)
+    return Title(session.name, f"FOLLOWING, read-only  {right}" if desk.follow else right)
 
 
 def move(desk: Desk, entry: Entry | None = None) -> Move:
     """Say what to do next for ``entry``: the station that is entered, edited or taken again."""
-    source = desk.source
-    if entry is not None and entry.station is not None and source is not None:
+    session = desk.session
+    if entry is not None and entry.station is not None and session is not None:
         return _again(desk, entry)
-    number = 1 + max((station.id for station in source.stations), default=0) if source else 1
+    number = session.next_id if session else 1
     if entry is not None and entry.closing and (start := first_station(desk)) is not None:
         text = f"go back to station {start.id}.\n{labelled(desk.labels, start.typed)}"
         why = "shows whether board or camera moved meanwhile"
@@ -53,7 +53,7 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
         return Move(f"Station {number}, closing:", text, why, large)
     head, index = f"Station {number}:", desk.next_index
     if index is None:
-        if source is None or number == 1:
+        if session is None or number == 1:
             first = "jog until the board fills the middle of the camera's view, facing the camera."
             return Move(head, first, large=_large(number))
         if desk.planning:
@@ -100,7 +100,7 @@ def _fields(desk: Desk, fields: Sequence[str]) -> list[str]:
 
 def _again(desk: Desk, entry: Entry) -> Move:
     """Say of a station that is edited or taken again what was recorded."""
-    found = [s for s in desk.source.stations if s.id == entry.station] if desk.source else []
+    found = [s for s in desk.session.stations if s.id == entry.station] if desk.session else []
     pose = labelled(desk.labels, found[0].typed) if found else ""
     if entry.purpose == "correct":
         head = f"Station {entry.station} is edited."
@@ -122,7 +122,7 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     if desk.fresh and desk.solution is not None and desk.solution.kept:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
-    used = sum(station.use for station in desk.source.stations) if desk.source else 0
+    used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if used and advice is not None and advice.enough:
         return Job(f"enough stations{open_}", "F6 solves", due=True)
     left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
@@ -186,8 +186,8 @@ def station_facts(desk: Desk, row: Row) -> Facts:
     """Say everything about one row of the list."""
     if row.kind == "planned":
         return _planned_facts(desk, row)
-    source = desk.source
-    found = [s for s in source.stations if s.id == row.key] if source else []
+    session = desk.session
+    found = [s for s in session.stations if s.id == row.key] if session else []
     if not found:
         return Facts("")
     station = found[0]
