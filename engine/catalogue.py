@@ -222,7 +222,7 @@ CATALOGUE: dict[str, Entry] = {
         "Read the pendant at this stop and type what it shows; accept if it shows just this.",
         cause="The told move was typed instead of what the pendant shows; a jog hardly ever ends "
         "on every digit.",
-        shows="All fields of the typed pose equal those of a planned station.",
+        shows="All fields of the typed pose equal those of a planned station, to the digits typed.",
     ),
     "lost-point": Entry(
         "warning",

@@ -329,6 +329,11 @@ def test_a_pose_equal_to_a_told_one_in_every_digit_is_asked_about() -> None:
     assert (found.code, found.level) == ("copied-pose", Level.WARNING)
     assert "planned station 2" in found.message
     assert told(moved(0.01), moved(200), HERE) == []
+    fewer = tuple(f"{float(text):.1f}" for text in format_pose(HERE, PENDANT))
+    assert told_lines(fewer, HERE)[0].code == "copied-pose"
+    off = (f"{float(fewer[0]) + 0.1:.1f}", *fewer[1:])
+    whole = tuple(f"{float(text):.0f}" for text in fewer)  # where a jog of whole steps may end
+    assert [told_lines(fields, HERE) for fields in (off, whole)] == [[], []]
 
 
 def test_a_lost_sign_is_named_where_only_it_leads_to_the_told_move() -> None:

@@ -233,11 +233,11 @@ def told_findings(
 ) -> list[Finding]:
     """Return what a typed pose betrays beside the moves that were told, by their number.
 
-    `copied-pose` where it is one of them in every digit; `lost-sign`, `lost-point` and `unit` where
-    it is near one only with one sign turned, one decimal point set, or read in radians.
+    `copied-pose` where it is one of them in every digit typed; `lost-sign`, `lost-point` and `unit`
+    where it is near one only with one sign turned, one decimal point set, or read in radians.
     """
     for number, goal in told.items():
-        if goal.values == typed.values:
+        if _copied(typed, goal):
             return [finding("copied-pose", planned=number)]
     if not told or _told(typed.base_T_flange, told) is not None:
         return []
@@ -271,6 +271,21 @@ def told_findings(
             key="angle_unit",
         )
     ]
+
+
+def _copied(typed: TypedPose, goal: TypedPose) -> bool:
+    """Tell whether each value is the told one, in full or rounded to the digits that were typed.
+
+    Whole numbers in most fields tell nothing: a jog of whole steps may well end on them.
+    """
+    if goal.values == typed.values:
+        return True
+    places = [len(text.partition(".")[2]) for text in typed.fields]
+    near = [
+        abs(value - told) <= 0.5 * 10.0**-digits + 1e-9
+        for value, told, digits in zip(typed.values, goal.values, places, strict=True)
+    ]
+    return all(near) and 2 * sum(digits > 0 for digits in places) > len(places)
 
 
 def _slips(typed: TypedPose, pendant: Pendant) -> Iterator[tuple[int, float, str]]:

@@ -69,12 +69,14 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
         doubted=doubted,
         standing=_standing(session, folder),
     )
-    if not plan.steps or not (newest(folder, STOPPED + LEFT) or "").startswith(LEFT):
+    last = newest(folder, STOPPED + LEFT) or ""
+    if not plan.steps or not last.startswith(LEFT):
         return plan
     first, *rest = plan.steps
     if first.by == "jog":
         return Plan((), (UNSEEN,))
-    first = replace(first, jog="", why=f"lift off first; {first.why}")
+    lift = "lift off first; " if last == "touch" else ""
+    first = replace(first, jog="", why=lift + first.why)
     return replace(plan, steps=(first, *rest), notes=(STANDS_ELSEWHERE, *plan.notes))
 
 
