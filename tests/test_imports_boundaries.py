@@ -109,14 +109,15 @@ def test_help_loads_no_heavy_library() -> None:
     assert loaded.isdisjoint({"cv2", "scipy", "numpy", "yaml", "textual", "matplotlib"})
 
 
-def test_the_number_library_is_held_to_one_thread_before_it_is_loaded() -> None:
-    code = "import os; os.environ.pop('OPENBLAS_NUM_THREADS', None); import tui.main, sys"
+def test_what_libraries_read_while_they_are_loaded_is_set_before() -> None:
+    names = ("OPENBLAS_NUM_THREADS", "TEXTUAL_FPS")  # one thread, and no wait between two pictures
+    code = f"import os; [os.environ.pop(n, None) for n in {names}]; import tui.main, sys"
     said = subprocess.run(
-        [sys.executable, "-c", f"{code}; print(os.environ['OPENBLAS_NUM_THREADS'], *sys.modules)"],
+        [sys.executable, "-c", f"{code}; print(*(os.environ[n] for n in {names}), *sys.modules)"],
         capture_output=True, text=True, check=True,
     ).stdout.split()  # fmt: skip
-    assert said[0] == "1"
-    assert "numpy" not in said
+    assert said[:2] == ["1", "240"]
+    assert {"numpy", "textual"}.isdisjoint(said)
 
 
 def test_the_first_pictures_load_no_heavy_library() -> None:

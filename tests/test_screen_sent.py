@@ -42,8 +42,8 @@ def style(text: str) -> Style:
 
 def seen(screen: pyte.Screen) -> Iterator[tuple[object, ...]]:
     """Yield how every cell looks; of a blank only what can be seen."""
-    for y in range(HEIGHT):
-        for x in range(WIDTH):
+    for y in range(screen.lines):
+        for x in range(screen.columns):
             c = screen.buffer[y][x]
             plain = c.data == " " and not (c.reverse or c.underscore)
             yield (c.bg, "") if plain else (c.bg, c.data, c.fg, c.bold, c.underscore, c.reverse)
@@ -95,6 +95,26 @@ def test_only_what_differs_is_sent_and_the_same_again_is_nothing() -> None:
     assert said("x") == "\x1b[1;2H\x1b[K"
     sent.forget()
     assert "station" in said("station")
+
+
+def test_a_typed_sign_goes_on_where_the_last_one_ended_with_its_looks() -> None:
+    entry, cursor, below = map(style, ("bold color(231) on color(236)", "on color(221)", STYLES[0]))
+    out, sent = console("256"), Sent()
+    ours, theirs = pyte.Screen(WIDTH, 2), pyte.Screen(WIDTH, 2)
+    ours_stream, theirs_stream = pyte.Stream(ours), pyte.Stream(theirs)
+    ours_stream.feed("\x1b#8")  # something in every cell, as pyte erases only what was written
+    costs = []
+    for typed in ("6", "61", "612", "612.", "612. ", "612.", "612.4", "612.4漢", "612.4漢 1"):
+        line = Strip([Segment(typed, entry), Segment(" ", cursor)])
+        strips = [[line.adjust_cell_length(WIDTH, entry)],
+                  [Strip([Segment(typed[:3], below)]).adjust_cell_length(WIDTH, below)]]  # fmt: skip
+        update = LayoutUpdate(strips, Region(0, 0, WIDTH, 2))
+        said = sent.less(update).render_segments(out)
+        costs.append(len(said))
+        ours_stream.feed(said)
+        theirs_stream.feed(update.render_segments(out))
+        assert list(seen(ours)) == list(seen(theirs)), typed
+    assert costs[3] == len("\x1b8.\x1b7\x1b[48;5;221m ")
 
 
 def test_the_toolkit_has_the_private_names_that_the_screen_is_built_on() -> None:

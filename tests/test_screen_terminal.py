@@ -22,7 +22,7 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are a matter of POSIX systems", allow_module_level=True)
 
 COLOUR = re.compile(rb"\x1b\[(?:[0-9;]*;)?(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;[0-9;]*)?m")
-MOST_BYTES = 3200  # for a typed pose at 80 × 24, its warning accepted, to the list that shows it
+MOST_BYTES = 2700  # for a typed pose at 80 × 24, its warning accepted, to the list that shows it
 
 
 @pytest.fixture

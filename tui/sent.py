@@ -14,7 +14,8 @@ from textual._compositor import ChopsUpdate, CompositorUpdate, LayoutUpdate
 from textual.strip import Strip
 
 NEAR = 4  # cells; changes this near to each other are sent as one: moving the cursor costs as much
-
+HOLD, BACK = "\x1b7", "\x1b8"  # keep place and pen (DECSC of the VT100), and return to them
+NOWHERE = (-1, -1)  # the place of a cursor that stands where nobody knows
 
 MARKS = {"1": "22", "2": "22", "3": "23", "4": "24", "7": "27"}  # what ends each attribute
 SEEN = {"4", "7"}  # attributes that are seen on a blank too
@@ -88,12 +89,13 @@ class Sent:
     def __init__(self, *, fills: bool = True) -> None:
         """``fills``: erasing leaves the colour that is set (``bce`` of terminfo), not black."""
         self.fills = fills
-        self._rows: list[list[Cell]] = []
-        self._pen = UNKNOWN
+        self.forget()
 
     def forget(self) -> None:
         """Know nothing of what the terminal shows: all of it is sent again."""
-        self._rows, self._pen = [], UNKNOWN
+        self._rows: list[list[Cell]] = []
+        self._pen = UNKNOWN
+        self._held = (NOWHERE, UNKNOWN)  # place and pen that the terminal keeps
 
     def less(self, update: CompositorUpdate) -> CompositorUpdate:
         """Return ``update`` without what is there already."""
@@ -109,12 +111,13 @@ class Sent:
                 parts.append(self._begun(width, height, lines[-1][2][-1]))
         else:
             lines = list(_spans(update, system))
-        at = (-1, -1)
+        at = NOWHERE
         for x, y, cells in lines:
             if y < len(self._rows):
                 at = self._line(parts, x, y, cells, at)
         if over := _controls(update):  # a picture drawn over cells, of which no more is known
             self._rows = [[UNKNOWN_CELL] * len(row) for row in self._rows]
+            self._held = (NOWHERE, UNKNOWN)
         return "".join(parts + over)
 
     def _begun(self, width: int, height: int, last: Cell) -> str:
@@ -138,14 +141,25 @@ class Sent:
             to_the_end = all(cell == cells[end - 1] for cell in row[x + end :])
             cost = len("\x1b[K" if to_the_end else "\x1b[99X")
             stop = _filled_from(cells, start, end, cost) if self.fills else end
-            parts.append(_move(at, (x + start, y)))
-            for sign, pen in cells[start:stop]:
+            typed = at == NOWHERE and end - start == 2 and cells[start + 1][0] == " "
+            parts.append(self._moved(at, (x + start, y)))
+            for n, (sign, pen) in enumerate(cells[start:stop]):
+                if n and typed:  # the next sign goes where the cursor of the line stands now
+                    self._held = ((x + start + 1, y), self._pen)
+                    parts.append(HOLD)
                 parts += (self._taken(sign, pen), sign)
             if stop < end:
                 erased = "\x1b[K" if to_the_end else f"\x1b[{end - stop}X"
                 parts += (self._taken(" ", cells[stop][1]), erased)
-            at = (-1, -1) if x + stop == len(row) else (x + stop, y)
+            at = NOWHERE if x + stop == len(row) else (x + stop, y)
         return at
+
+    def _moved(self, at: tuple[int, int], to: tuple[int, int]) -> str:
+        """Return what moves the cursor, with the pen of that place where the terminal keeps it."""
+        if at == NOWHERE and to == self._held[0]:
+            self._pen = self._held[1]
+            return BACK
+        return _move(at, to)
 
     def _taken(self, sign: str, pen: Pen) -> str:
         """Take the pen for a sign, and return what changes to it."""
