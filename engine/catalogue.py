@@ -8,11 +8,10 @@ first entry only: `stationbook explain CODE` and docs/findings.md are made from 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """Texts of one finding. ``level`` is "error", "warning" or "note"."""
 
     level: str

@@ -13,10 +13,9 @@ import time
 from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from threading import Lock
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, NamedTuple
 
 from .errors import FileError
 
@@ -49,8 +48,7 @@ LARGEST_KEPT = 2**15  # bytes; points of a board take 2 to 12 kB
 SETTLED_NS = 50_000_000  # ns; file times run in steps of 1 to 16 ms, in which a file changes unseen
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
+class Content(NamedTuple):
     """What a file holds, and its SHA-256 in hexadecimal digits."""
 
     data: bytes

@@ -106,9 +106,9 @@ def test_a_typed_sign_goes_on_where_the_last_one_ended_with_its_looks() -> None:
     costs = []
     for typed in ("6", "61", "612", "612.", "612. ", "612.", "612.4", "612.4漢", "612.4漢 1"):
         line = Strip([Segment(typed, entry), Segment(" ", cursor)])
-        strips = [[line.adjust_cell_length(WIDTH, entry)],
-                  [Strip([Segment(typed[:3], below)]).adjust_cell_length(WIDTH, below)]]  # fmt: skip
-        update = LayoutUpdate(strips, Region(0, 0, WIDTH, 2))
+        lines = [line.adjust_cell_length(WIDTH, entry)]
+        lines.append(Strip([Segment(typed[:3], below)]).adjust_cell_length(WIDTH, below))
+        update = LayoutUpdate([[strip] for strip in lines], Region(0, 0, WIDTH, 2))
         said = sent.less(update).render_segments(out)
         costs.append(len(said))
         ours_stream.feed(said)

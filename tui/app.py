@@ -7,6 +7,7 @@ import gc
 import os
 import signal
 from collections import deque
+from functools import cached_property
 from pathlib import Path
 from typing import Any, ClassVar, cast
 
@@ -19,7 +20,6 @@ from textual.screen import Screen
 
 from .desk.kept import Kept
 from .output import unexpected
-from .screens.help import Help
 from .sent import Sent
 from .widgets.graphics import WISHES, Answered, Answers, Pictures
 from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
@@ -78,8 +78,10 @@ class Stationbook(App[None]):
         super().__init__(
             driver_class=sparing(), ansi_color=True
         )  # numbers of colours are sent as they are
-        self.HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
-        self.VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-high")]
+        # Two widgets of every screen that never show anything: no mouse is followed.
+        self._disable_tooltips = self._disable_notifications = True
+        self.HORIZONTAL_BREAKPOINTS = [(110, "-wide")]  # a smaller screen is laid out only once
+        self.VERTICAL_BREAKPOINTS = [(36, "-high")]
         self.settings = Kept.settings()
         look = self.settings.get("look")
         self.looks = Looks(terminal, look if look in LOOKS else LOOKS[0])
@@ -87,7 +89,6 @@ class Stationbook(App[None]):
         inside = "tmux" if os.environ.get("TMUX") else os.environ.get("TERM", "")
         self.pictures = Pictures(terminal, inside, wish)
         self.sent = Sent(fills=terminal.fills)
-        self.half_typed = Kept.typed(Path(FORMS))  # what belongs to no session
         self.first = first
         self._keys: deque[events.Key | events.Paste] = (
             deque()
@@ -98,6 +99,11 @@ class Stationbook(App[None]):
         name = NATIVE_THEME if terminal.native else THEMES[self.looks.name].name
         self.set_reactive(Stationbook.theme, name)  # changing it would read the style sheet twice
         self.stylesheet.set_variables(self.get_css_variables())
+
+    @cached_property
+    def half_typed(self) -> Kept:
+        """What was typed half and belongs to no session; nothing of it is in a first picture."""
+        return Kept.typed(Path(FORMS))
 
     def get_default_screen(self) -> Screen[Any]:
         """Open with the screen that was asked for."""
@@ -228,5 +234,7 @@ class Stationbook(App[None]):
 
     def action_help(self) -> None:
         """Show every key of the screen that is open."""
+        from .screens.help import Help  # as the menu
+
         if not isinstance(self.screen, Help):
             self.push_screen(Help(self.screen))

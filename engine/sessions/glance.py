@@ -7,8 +7,8 @@ here. Results need no such first look: `results.read_result` is strict and light
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from ..cell.session import PlannedStation, Station
 from ..errors import FileError
@@ -17,8 +17,7 @@ from .store import SESSION_FILE
 from .yaml_text import Node, read_yaml
 
 
-@dataclass(frozen=True, slots=True)
-class Glance:
+class Glance(NamedTuple):
     """What a session says about itself, as texts.
 
     ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked;

@@ -5,10 +5,9 @@ from __future__ import annotations
 import traceback
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from engine.errors import FileError, StationbookError
 from engine.sessions.glance import Glance, read_glance
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
     from engine.cell.result import StoredResult
 
 
-@dataclass(frozen=True, slots=True)
-class SessionRow:
+class SessionRow(NamedTuple):
     """One session in words. ``problem`` is the sentence where it cannot be read."""
 
     folder: Path
@@ -37,7 +35,7 @@ class SessionRow:
 
     def rechecked(self, said: str) -> SessionRow:
         """Return the row with what the last recheck said."""
-        return replace(self, recheck=said)
+        return self._replace(recheck=said)
 
 
 def session_folders(folder: Path) -> list[Path]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from engine.cell.session import PlannedStation, Station
@@ -104,8 +103,7 @@ State = Literal["ok", "accepted", "closing", "aside", "ERROR", "doubt", "no imag
                 "skipped"]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """One row. ``key`` is the station's id, or the index in the plan; ``state`` is a word."""
 
     kind: Kind

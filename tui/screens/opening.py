@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
 import gc
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -48,22 +46,17 @@ Robot, pendant and camera are simulated on this machine; nothing can be hurt.
 At one stop you are asked to type a wrong digit, to see what the program makes of it."""
 
 
-M_MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
-LARGE = 2**17  # bytes; its default, which it else raises with every large array that is let go
-
-
 def load() -> type[Behind]:
     """Load everything behind the first picture: the one place where that happens.
 
     It takes about a second, once, and belongs in the background. What is loaded stays, so no
-    garbage is looked for in it later; and what large arrays held goes back to the system.
+    garbage is looked for in it later.
     """
     gc.collect()
-    from .behind import Behind
+    from .behind import Behind, give_back
 
     gc.freeze()
-    with suppress(AttributeError, OSError, TypeError):  # another C library than glibc
-        ctypes.CDLL(None).mallopt(M_MMAP_THRESHOLD, LARGE)
+    give_back()
     return Behind
 
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Generic, TypeVar
 
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from ..desk.overview import SessionRow
 from ..desk.views import Row
 from .line_edit import LineEdit, is_figures
 from .looks import Line, line_text
 from .sheet import Sheet
+
+if TYPE_CHECKING:
+    from ..desk.overview import SessionRow  # not for the first picture of a session
 
 Item = TypeVar("Item")
 SIGN = "►"
@@ -232,7 +234,7 @@ class StationList(Chooser[Row]):
         return "".join(f"{text:>{column}}" for text in fields[:room])
 
 
-class SessionList(Chooser[SessionRow]):
+class SessionList(Chooser["SessionRow"]):
     """One session a row under the name of its cell; state is a word."""
 
     def group(self, item: SessionRow) -> str:

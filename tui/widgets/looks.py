@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from textwrap import wrap as _wrap
-from typing import Literal, TextIO
+from typing import Literal, NamedTuple, TextIO
 
 from rich.cells import cell_len
 from rich.segment import Segment
@@ -106,8 +106,7 @@ THEMES = {
 # ---- what it can show ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Terminal:
+class Terminal(NamedTuple):
     """How many colours and which signs may be used."""
 
     colours: Colours = "true"
