@@ -130,7 +130,7 @@ def test_the_toolkit_has_the_private_names_that_the_screen_is_built_on() -> None
         (linux_driver, ("XTermParser",)),
         (linux_driver.LinuxDriver, ("run_input_thread", "_enable_mouse_support", "write")),
         (App, ("_display", "_handle_exception")),
-        (App(), ("_driver",)),
+        (App(), ("_driver", "_disable_tooltips", "_disable_notifications")),
         (Console(), ("_color_system",)),
     ):
         gone = [name for name in names if not hasattr(owner, name)]

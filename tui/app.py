@@ -25,6 +25,7 @@ from .widgets.graphics import WISHES, Answered, Answers, Pictures
 from .widgets.looks import LOOKS, NATIVE_THEME, THEMES, Looks, Terminal
 from .widgets.sheet import Sheet
 
+Typed = events.Key | events.Paste
 FORMS = "forms"
 HOME = "\x1b[1;1H"
 HELD_S = 1.0  # s that a key waits for the one before it; longer ones are work, not an answer
@@ -90,9 +91,7 @@ class Stationbook(App[None]):
         self.pictures = Pictures(terminal, inside, wish)
         self.sent = Sent(fills=terminal.fills)
         self.first = first
-        self._keys: deque[events.Key | events.Paste] = (
-            deque()
-        )  # the first is at work, the others wait for it
+        self._keys: deque[Typed] = deque()  # the first is at work, the others wait for it
         self._held: asyncio.TimerHandle | None = None
         for theme in THEMES.values():
             self.register_theme(theme)
@@ -110,11 +109,11 @@ class Stationbook(App[None]):
         return self.first
 
     async def on_event(self, event: events.Event) -> None:
-        """Hand on one key after the other.
+        """Hand on one key after the other, and what is pasted behind the keys before it.
 
         Keys that come at once, as over a slow line, are meant for what the first of them opens.
         """
-        if not isinstance(event, events.Key | events.Paste) or event.is_forwarded:
+        if not isinstance(event, Typed) or event.is_forwarded:
             await super().on_event(event)
             return
         self._keys.append(event)
@@ -127,7 +126,7 @@ class Stationbook(App[None]):
         await super().on_event(key)
         self._follow(key, node if key.is_forwarded else self)
 
-    def _follow(self, key: events.Key | events.Paste, node: DOMNode | None) -> None:
+    def _follow(self, key: Typed, node: DOMNode | None) -> None:
         """Wait behind a key in the queues that it climbs, then for the screen that it opened."""
         if node is None:
             waits = self.screen.call_later(self._handed_on, key)
@@ -136,7 +135,7 @@ class Stationbook(App[None]):
         if not waits:
             self._handed_on(key)
 
-    def _handed_on(self, key: events.Key | events.Paste) -> None:
+    def _handed_on(self, key: Typed) -> None:
         if not self._keys or self._keys[0] is not key:
             return
         if self._held is not None:

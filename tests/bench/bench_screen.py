@@ -6,7 +6,8 @@ Every figure is of the real program in a pseudo-terminal of 80 × 24 cells (POSI
 kept as of an installed program. First picture: from starting the process until the first station
 (or, of the start page, the first folder) stands on the screen, beside a Textual application with
 one line of text, in turns; wall, and processor time of the process. Verdict: from the last key of
-a pose until the screen shows what it goes on showing, with an image of the stop there. Memory: what
+a pose until the screen was sent what it goes on showing, with an image of the stop there, beside a
+bare Textual application that answers a key below its field. Memory: what
 the process holds (RSS) once the session is open and nothing moves any more. Headline: from Enter
 until the next move stands there, with other processes keeping every core busy. Bytes: all that is
 sent from the first key of a pose until it is stored, at the start, and for a page. Echo: from a key
@@ -53,6 +54,20 @@ class Bare(App):
         yield Static("bare")
 
 Bare().run()
+"""
+ANSWERING = """
+from textual.app import App
+from textual.widgets import Input, Static
+
+class Answering(App):
+    def compose(self):
+        yield Input()
+        yield Static(" 0 signs")
+
+    def on_input_changed(self, message):
+        self.query_one(Static).update(f" {len(message.value)} signs")
+
+Answering().run()
 """
 TERMINALS = {
     "true colour": {"COLORTERM": "truecolor"},
@@ -123,14 +138,17 @@ def processor(pid: int) -> float:
     return spent / 1e9
 
 
-def shown_after(program: Program, there: Callable[[], bool]) -> None:
-    """Read as soon as anything comes, until ``there()``."""
-    end = perf_counter() + PATIENCE
+def shown_after(program: Program, there: Callable[[], bool]) -> float:
+    """Read as soon as anything comes, until ``there()``; return when the last of it came."""
+    came = perf_counter()
+    end = came + PATIENCE
     while not there():
         if perf_counter() > end:
             raise SystemExit(f"not shown within {PATIENCE:.0f} s:\n{program.shown}")
         if select.select([program.fd], [], [], 0.5)[0]:
+            came = perf_counter()
             program.read(0.001)
+    return came
 
 
 # ---- verdict ------------------------------------------------------------------------------------
@@ -138,39 +156,57 @@ def shown_after(program: Program, there: Callable[[], bool]) -> None:
 
 def verdict(parent: Path, args: argparse.Namespace) -> None:
     """Print how long the verdict takes after the last key of a pose, and what flickers before."""
-    print("| verdict | poses | median ms | p95 ms | processor ms | p95 ms | texts that passed by |")
+    print("| verdict | keys | median ms | p95 ms | processor ms | p95 ms | texts that passed by |")
     print("|---|---|---|---|---|---|---|")
+    poses = args.keys // 8
+    with Program(sys.executable, "-c", ANSWERING) as program:
+        program.until("0 signs")
+        program.quiet()
+        costs = []
+        for number in range(1, poses + 1):
+            costs.append(answered(program, "7", lambda n=number: f" {n} signs" in program.shown))
+            program.quiet(0.1)
+    verdict_row("floor: a bare Textual app, one field and its length", costs, "")
     for stations in (0, 8, 15, 60):
         folder, pose = before_a_stop(parent / str(stations), stations)
         with opened(folder) as program:
             head, _, tail = pose.rpartition(" ")
             type_slowly(program, head)
-            poses, passing = args.keys // 4, 0
-            wall, cpu = [], []
-            shown = ""
-            for number in range(poses + 1):  # the first one is not counted
-                texts = type_slowly(program, f" {tail[:-1]}")
-                passing = max(passing, texts)
+            passing, costs, shown = 0, [], ""
+            for _ in range(poses + 1):  # the first one is not counted
+                passing = max(passing, type_slowly(program, f" {tail[:-1]}"))
                 program.read(PAUSE)
-                before = processor(program.pid)
-                start = perf_counter()
-                program.send(tail[-1])
                 if shown:
-                    shown_after(program, lambda wanted=shown: program.shown == wanted)
-                    wall.append(1000 * (perf_counter() - start))
-                    cpu.append(1000 * (processor(program.pid) - before))
-                program.quiet(0.8)
-                if number and program.shown != shown:
+                    costs.append(
+                        answered(program, tail[-1], lambda wanted=shown: program.shown == wanted)
+                    )
+                else:
+                    program.send(tail[-1])
+                program.quiet()
+                if shown and program.shown != shown:
                     raise SystemExit(f"not at rest:\n{shown}\nbut\n{program.shown}")
                 shown = program.shown
                 program.press(*["\x7f"] * (len(tail) + 1))
-                program.quiet(0.5)
-        median, p95 = np.percentile(wall, [50, 95])
-        worked, most = np.percentile(cpu, [50, 95])
-        print(
-            f"| {stations} | {poses} | {median:.0f} | {p95:.0f} | {worked:.0f} | {most:.0f} "
-            f"| {passing} |"
-        )
+                program.quiet()
+        verdict_row(f"{stations} stations", costs, str(passing))
+
+
+def answered(program: Program, key: str, there: Callable[[], bool]) -> tuple[float, float]:
+    """Press a key; return the ms, wall and processor, until what shows ``there()`` came."""
+    before, start = processor(program.pid), perf_counter()
+    program.send(key)
+    came = shown_after(program, there)
+    return 1000 * (came - start), 1000 * (processor(program.pid) - before)
+
+
+def verdict_row(name: str, costs: list[tuple[float, float]], passing: str) -> None:
+    """Print one row of the table."""
+    (wall, cpu), (wall_p95, cpu_p95) = np.percentile(costs, [50, 95], axis=0)
+    print(
+        f"| {name} | {len(costs)} | {wall:.0f} | {wall_p95:.0f} | {cpu:.0f} | {cpu_p95:.0f} "
+        f"| {passing} |",
+        flush=True,
+    )
 
 
 def type_slowly(program: Program, text: str) -> int:

@@ -6,9 +6,7 @@ screens `opening`, `sessions`, `jobs` and `help`. Every module imports what it u
 
 from __future__ import annotations
 
-import ctypes
 import re
-from contextlib import suppress
 from pathlib import Path
 
 from engine.steps import recheck
@@ -22,16 +20,8 @@ from .demo import Demo
 from .forms import CellEditor
 from .stations import Stations
 
-M_MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
-LARGE = 2**17  # bytes; its default, which it else raises with every large array that is let go
 AGAIN = "recheck-"  # in the name of a folder, before the name of what is rechecked
 DAY = re.compile(rf"^\d{{4}}-\d\d-\d\d-({AGAIN})?")  # what such a name begins with
-
-
-def give_back() -> None:
-    """Let what large arrays held go back to the system at once."""
-    with suppress(AttributeError, OSError, TypeError):  # another C library than glibc
-        ctypes.CDLL(None).mallopt(M_MMAP_THRESHOLD, LARGE)
 
 
 def start(cell: Path, sessions: Path) -> Path:

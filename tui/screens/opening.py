@@ -53,10 +53,9 @@ def load() -> type[Behind]:
     garbage is looked for in it later.
     """
     gc.collect()
-    from .behind import Behind, give_back
+    from .behind import Behind
 
     gc.freeze()
-    give_back()
     return Behind
 
 

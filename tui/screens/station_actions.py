@@ -16,7 +16,7 @@ from ..desk import changes
 from ..desk.desk import Desk
 from ..desk.entry import Entry, first_station, planned_closing, turned
 from ..desk.records import keep_photo
-from ..desk.solution import advise, as_stored, foresee, solvable, solve
+from ..desk.solution import advise, as_stored, foresee, give_back, solvable, solve
 from ..desk.views import Kind, Row
 from ..widgets.lists import StationList
 from .entry_pad import EntryPad
@@ -321,6 +321,7 @@ class Solving:
                 self._show_result()
             self.desk.advice = await in_background(advise, session, folder, self.desk.solution)
             await in_background(foresee, session, folder, self.desk.solution)
+            await in_background(give_back)
         except StationbookError as error:
             self.desk.trouble = str(error)
             if asked:
