@@ -196,6 +196,20 @@ async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remark
         assert "more below" not in screen
 
 
+def test_the_answers_of_a_choice_are_whole_words_at_80_columns(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(FormEdit, "has_focus", True)
+    (board,) = (page for page in PAGES if page.title == "The board")
+    question = board.questions({"robot": "none"})[0]
+    for width, last in ((50, "charuco"), (49, "..."), (30, "...")):
+        edit = FormEdit(question.value)
+        edit.choices = question.choices
+        words = line_text(edit._beside(width)).split()
+        assert {*words[1:]} <= {*question.choices, "..."}
+        assert words[-1] == last
+
+
 # ---- a new cell of a four-axis arm ---------------------------------------------------------------
 
 

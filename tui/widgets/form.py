@@ -33,8 +33,14 @@ class FormEdit(LineEdit):
         """Return the other answers, where there are a few to choose from."""
         if not (self.choices and self.has_focus):
             return []
-        others = " ".join(word for word in self.choices if word != self.value.strip())
-        return [(f"   ←→ {others}"[: max(width - len(self.value) - 2, 0)], "dim")]
+        others = [word for word in self.choices if word != self.value.strip()]
+        room = width - len(self.value) - 2
+        for count in range(len(others), 0, -1):  # never half a word
+            more = ["..."] * (count < len(others))
+            said = " ".join(("  ←→", *others[:count], *more))
+            if len(said) <= room:
+                return [(said, "dim")]
+        return []
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         """Return the line, and beside it the other answers."""
