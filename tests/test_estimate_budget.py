@@ -12,7 +12,7 @@ from engine.camera.model import LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.estimate.result import BOARD as BOARD_PART
-from engine.estimate.result import LENS, MEASURED_U_MM, coverage
+from engine.estimate.result import LENS, MEASURED_U_MM, PickModel, coverage
 from engine.sessions.results import result_document
 
 
@@ -38,15 +38,27 @@ def test_the_squares_of_all_parts_add_up_to_u_of_a_pick(mount: str, locate: str)
     assert sizes == sorted(sizes, reverse=True)
 
 
-def test_u_of_a_pick_does_not_hang_on_the_signs_that_rounding_gives_axes(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    found, real = solved(EYE_TO_HAND, "depth", 30), np.linalg.eigh
+def along_one_axis() -> tuple[PickModel, np.ndarray, np.ndarray, float]:
+    """Return a pick, a covariance and no errors, of which all corners at once make u, and that."""
+    found = solved(EYE_TO_HAND, "depth", 30)
     C, errors = np.diag([1e-12, 1e-12, 1e-12, 0.01, 0.002, *[1e-12] * 7]), np.zeros(0)
     assert found.pick is not None
     pick = replace(found.pick, off=found.pick.off[..., :0], rigid=found.pick.rigid[:, :0])
-    before = pick.pick_mm(C, errors)
-    assert before > 1.01 * pick.work_volume_mm(C[:6, :6])  # all corners at once make it
+    u = pick.pick_mm(C, errors)
+    assert u > 1.01 * pick.work_volume_mm(C[:6, :6])
+    return pick, C, errors, u
+
+
+def test_u_of_a_pick_is_worked_out_no_further_than_tells_that_it_is_no_less() -> None:
+    pick, C, errors, u = along_one_axis()
+    assert pick.pick_mm(C, errors, 1.0001 * u) == u
+    assert pick.pick_mm(C, errors, 0.9999 * u) == np.inf
+
+
+def test_u_of_a_pick_does_not_hang_on_the_signs_that_rounding_gives_axes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    (pick, C, errors, before), real = along_one_axis(), np.linalg.eigh
     signs = np.where(np.arange(24) % 2, 1.0, -1.0)
     monkeypatch.setattr(np.linalg, "eigh", lambda A: (real(A)[0], real(A)[1] * signs))
     assert pick.pick_mm(C, errors) == pytest.approx(before, rel=1e-9)

@@ -132,7 +132,7 @@ class PickModel:
         Variance of M·camera − S·errors, plus the square of what is known to remain. Where one
         direction makes most of it, 2u is exceeded at one of eight corners too often; u is then half
         of what all corners keep in 97.5 % of cases (propagation of distributions, JCGM 101). What
-        is ``least`` [mm] or more at the worst corner already is not looked at all corners.
+        turns out to be ``least`` [mm] or more is worked out no further, and may come as ∞.
         """
         index = np.r_[0:6, 12 : 12 + len(errors)]
         rows = np.concatenate([self.moved, -self.off], axis=2)[self.corner]
