@@ -55,6 +55,8 @@ def once(function: Callable[..., Any], folder: Path) -> Callable[..., Any]:
 
     @functools.wraps(function)
     def asked(*args: Any, **more: Any) -> Any:
+        if not os.access(folder, os.W_OK):  # a test that gave up its rights
+            return function(*args, **more)
         question = hashlib.sha256(function.__qualname__.encode())
         try:
             for part in _parts((args, more)):

@@ -18,8 +18,6 @@ from command import STATIONBOOK, stationbook
 from made_session import make_session
 from surroundings import as_nobody, on_a_full_disk, small_disk, unharmed
 
-import engine.steps.solve
-from engine.diagnosis.diagnose import diagnosed
 from engine.errors import FileError
 from engine.sessions import store
 from engine.sessions.changes import Who, commit
@@ -119,10 +117,7 @@ COMMANDS = (("check",), ("solve",), ("report",), ("pack", "--out", "b.zip"))
 
 
 @posix
-def test_what_may_not_be_read_is_named_and_stays_as_it_is(
-    home: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(engine.steps.solve, "diagnosed", diagnosed)  # keeps no answers of others
+def test_what_may_not_be_read_is_named_and_stays_as_it_is(home: Path) -> None:
     place = home.parent / "locked"
     shutil.copytree(home, place)
     for path in (place, *place.rglob("*")):
