@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import gc
 import os
 import sys
@@ -21,12 +20,6 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"
 # Modules are compiled once, also for the programs that tests start: a third of their loading.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-# Arrays of images come from memory that is kept: asked for anew, the system clears page by page.
-M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8  # of glibc's malloc.h
-KEPT = 2**30  # bytes
-if sys.platform == "linux":
-    for option, value in ((M_TRIM_THRESHOLD, KEPT), (M_MMAP_THRESHOLD, KEPT), (M_ARENA_MAX, 1)):
-        getattr(ctypes.CDLL(None), "mallopt", max)(option, value)
 
 _COUNT = count(1)
 LONGEST_NAME = 60  # characters of a value that names a test
