@@ -26,9 +26,7 @@ class Glance(NamedTuple):
 
     name: str
     operator: str | None
-    created: str
     cell: str
-    mount: str
     labels: tuple[str, ...]
     stations: tuple[Station, ...]
     plan: tuple[PlannedStation, ...]
@@ -46,9 +44,7 @@ def read_glance(folder: Path, *, judged: bool = True) -> Glance:
     return Glance(
         name=_text(root, "name") or folder.name,
         operator=_text(root, "operator"),
-        created=_text(root, "created") or "",
         cell=_text(cell, "name") or "",
-        mount=_text(cell, "mount") or "",
         labels=_texts(_child(cell, "pendant"), "labels") or (),
         stations=tuple(
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
