@@ -1,4 +1,8 @@
-"""What was found of a board in an image, and what every search of it needs."""
+"""What was found of a board in an image, and what every search of it needs.
+
+A search puts points into rows and columns: a lattice of whole numbers. It is right-handed in the
+image: the turn from its first direction to its second is the turn from u to v.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,11 @@ from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
 
-NEIGHBOUR = 1.2  # [-] of the distance to the nearest point; the diagonal one is at 1.41
+Index = NDArray[np.int64]
+
+BESIDE = 1.2  # [-] of the distance to the nearest point; the diagonal one is at 1.41
+NEIGHBOURS = 12  # looked at around each point; the eight of a lattice and some clutter
+LEAST_LATTICE = 6  # points; fewer are chance
 LEAST_SPARE = 4  # degrees of freedom; fewer say nothing about scatter
 
 
@@ -40,7 +48,7 @@ def spacing_px(xy: Array, pixels: Array) -> float:
     """
     apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
     np.fill_diagonal(apart, np.inf)
-    beside = apart < NEIGHBOUR * apart.min(axis=1, keepdims=True)
+    beside = apart < BESIDE * apart.min(axis=1, keepdims=True)
     away = np.linalg.norm(pixels[:, None] - pixels[None], axis=2)
     return float(np.median(np.where(beside, away, np.inf).min(axis=1)))
 
@@ -93,3 +101,58 @@ def full_size(points: Array, small: Grey, image: Grey) -> Array:
     """Return pixels (n, 2) of the reduced image as pixels of the full one."""
     ratio = np.array(image.shape[::-1]) / np.array(small.shape[::-1])
     return np.asarray((points + 0.5) * ratio - 0.5, float)
+
+
+# ---- a lattice -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lattice:
+    """Points (n, 2) [px] at whole numbers ``ij`` (n, 2).
+
+    ``size`` (n,) [px²] is the area of each blob, 0 where points have none. On chessboards the
+    square beyond (0, 0) towards (1, 1) is dark.
+    """
+
+    ij: Index
+    pixels: Array
+    size: Array
+
+    def take(self, which: NDArray[np.bool_]) -> Lattice:
+        """Return the points at ``which`` (n,)."""
+        return Lattice(self.ij[which], self.pixels[which], self.size[which])
+
+
+def trimmed(lattice: Lattice, least_share: float, diagonal: bool) -> Lattice:
+    """Return the lattice without outer rows and columns that hold few points.
+
+    Few: less than ``least_share`` of the next inner line's. What they hold is found again once
+    the board's place is known. ``diagonal``: the board's rows lie along the lattice's diagonals.
+    """
+    keep = np.ones(len(lattice.ij), bool)
+    i, j = lattice.ij.T
+    lines = (i + j, i - j) if diagonal else (i, j)
+    again = True
+    while again and keep.sum() > LEAST_LATTICE:
+        again = False
+        for line in lines:
+            for outer, inner in ((line[keep].min(), 1), (line[keep].max(), -1)):
+                few, more = (np.sum(keep & (line == at)) for at in (outer, outer + inner))
+                if few < least_share * more:
+                    keep &= line != outer
+                    again = True
+    return lattice.take(keep)
+
+
+def without_loose_ends(lattice: Lattice) -> Lattice:
+    """Return the lattice without points that have at most one neighbour in it, again and again."""
+    while True:
+        here = {(int(i), int(j)) for i, j in lattice.ij}
+        beside = [
+            sum((i + di, j + dj) in here for di, dj in ((1, 0), (0, 1), (-1, 0), (0, -1)))
+            for i, j in lattice.ij.tolist()
+        ]
+        keep = np.array(beside) > 1
+        if keep.all():
+            return lattice
+        lattice = lattice.take(keep)

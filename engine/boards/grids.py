@@ -16,9 +16,20 @@ from ..arrays import Array, Grey
 from ..camera.lens import Lens, project
 from ..camera.model import GUESSED_FOCAL, Camera
 from ..frames import apply
-from .blobs import blobs
-from .candidates import LEAST_SPARE, Detection, full_size, nothing, on_one_line, reduced
-from .lattice import LEAST_LATTICE, Index, Lattice, grown, trimmed, without_loose_ends
+from .blobs import blobs, grown
+from .candidates import (
+    LEAST_LATTICE,
+    LEAST_SPARE,
+    Detection,
+    Index,
+    Lattice,
+    full_size,
+    nothing,
+    on_one_line,
+    reduced,
+    trimmed,
+    without_loose_ends,
+)
 from .measurer import Measurer
 from .pattern import Board, symmetries
 from .placement import MATRICES, board_cells, placements, skews

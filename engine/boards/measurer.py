@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 
 from ..arrays import Array, Grey
+from .candidates import Index
 from .circles import ALIKE, measure_circles
 from .corners import look_like_corners, measure_corners
-from .lattice import Index
 from .pattern import Board
 from .placement import board_cells
 from .windows import Measured

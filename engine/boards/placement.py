@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 
 from ..arrays import Array
-from .lattice import Index, Lattice
+from .candidates import Index, Lattice
 from .pattern import Board, symmetries
 from .windows import Bools
 

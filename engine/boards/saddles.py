@@ -16,7 +16,7 @@ import scipy
 from numpy.typing import NDArray
 
 from ..arrays import Array, Grey
-from .lattice import LEAST_LATTICE, NEIGHBOURS, Index, Lattice
+from .candidates import LEAST_LATTICE, NEIGHBOURS, Index, Lattice
 from .windows import pixel_noise
 
 SMOOTH_PX = 1.2  # px in the searched image: takes noise, leaves squares of 6 px
