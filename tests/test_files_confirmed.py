@@ -69,7 +69,13 @@ def test_commands_and_credentials_come_from_this_machine_only(mine: Path) -> Non
         read_settings()
 
 
-def test_the_configuration_folder_follows_the_platforms_habit() -> None:
-    assert config_folder({"XDG_CONFIG_HOME": "/c"}).parts[-2:] == ("c", "stationbook")
-    assert config_folder({"STATIONBOOK_CONFIG": "/own"}) == Path("/own")
-    assert config_folder({}).name == "stationbook"
+def test_the_configuration_folder_follows_the_platforms_habit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", "/own")
+    monkeypatch.setenv("XDG_CONFIG_HOME", "/c")
+    assert config_folder() == Path("/own")
+    monkeypatch.delenv("STATIONBOOK_CONFIG")
+    assert config_folder().parts[-2:] == ("c", "stationbook")
+    monkeypatch.delenv("XDG_CONFIG_HOME")
+    assert config_folder().name == "stationbook"

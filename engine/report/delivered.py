@@ -122,7 +122,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
     """Return what every file says, as (key, one line of text)."""
     pendant, cell = item.cell.pendant, item.cell
     u = item.uncertainty
-    lines = [
+    return [
         ("transform", item.name),
         ("direction", f"maps coordinates in {item.from_frame} into {item.to_frame}"),
         ("unit", unit),
@@ -133,16 +133,15 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
          f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
         ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
         ("verdict", item.verdict),
-        ("caution", item.caution or "none"),
+        *([("caution", item.caution)] if item.caution else []),
         ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
         ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
         ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
         ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
         ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
+        *_lens_facts(item),
     ]  # fmt: skip
-    lines += _lens_facts(item)
-    return [(key, text) for key, text in lines if key != "caution" or item.caution]
 
 
 def _lens_facts(item: Delivered) -> list[tuple[str, str]]:

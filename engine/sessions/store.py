@@ -327,16 +327,16 @@ def session_path(folder: Path) -> Path:
 CONFIG_VARIABLE = "STATIONBOOK_CONFIG"  # names another folder, for tests and shared machines
 
 
-def config_folder(environment: Mapping[str, str] = os.environ) -> Path:
+def config_folder() -> Path:
     """Return the configuration folder (which may not exist yet).
 
     ``STATIONBOOK_CONFIG``; else on Windows ``%APPDATA%\\\\stationbook``, elsewhere
     ``$XDG_CONFIG_HOME/stationbook`` or ``~/.config/stationbook``.
     """
-    if own := environment.get(CONFIG_VARIABLE):
+    if own := os.environ.get(CONFIG_VARIABLE):
         return Path(own)
     variable = "APPDATA" if sys.platform == "win32" else "XDG_CONFIG_HOME"
-    above = environment.get(variable)
+    above = os.environ.get(variable)
     try:
         return (Path(above) if above else Path.home() / ".config") / "stationbook"
     except RuntimeError:
