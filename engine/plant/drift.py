@@ -30,7 +30,7 @@ from ..arrays import Array
 from ..cell.result import ACCEPTED
 from ..frames import apply, from_position_quaternion, inverse
 from ..tails import f_sf
-from .archive import Noted, Result, Summary, day_of
+from .archive import Noted, Summary, day_of
 from .cells import events
 
 # [-] chance at one look below which a drift, or a knock, is told, where MOST results and rechecks
@@ -192,13 +192,16 @@ def series_of(sessions: Sequence[Summary]) -> Series | None:
             shift = base + np.array(noted.shift_mm, float)
             rows.append((day, shift, noted.u_mm / math.sqrt(3.0), item.temperature_degc, False))
             moved = bool(noted.moved)
-        if not _counts(item.result) or item.result is None:
+        result = item.result
+        if result is None or result.camera is None or not result.work_volume_mm:
+            continue
+        if result.verdict != ACCEPTED:
             continue
         first = first or item
         start = start or day
         shift = _apparent(first, item)
         places[_name(item.folder)] = shift
-        u = (item.result.work_volume_mm or 0.0) / math.sqrt(3.0)
+        u = result.work_volume_mm / math.sqrt(3.0)
         rows.append((day, shift, u, item.temperature_degc, True))
         if moved:
             steps.append(day - timedelta(seconds=1))
@@ -223,11 +226,6 @@ def series_of(sessions: Sequence[Summary]) -> Series | None:
 
 def _movements(item: Summary) -> list[Noted]:
     return [noted for noted in item.noted if noted.action == "recheck"][-1:]
-
-
-def _counts(result: Result | None) -> bool:
-    known = result is not None and result.camera is not None and bool(result.work_volume_mm)
-    return known and result is not None and result.verdict == ACCEPTED
 
 
 def _name(folder: str) -> str:
