@@ -131,6 +131,16 @@ def test_stations_that_contradict_each_other_are_told() -> None:
     assert any("do not fit together" in note for note in plan.notes)
 
 
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_from_inside_a_box_no_jog_is_told_and_the_box_is_named(mount: Mount) -> None:
+    made = world(mount, 8)
+    here = made.stations[0].base_T_flange[:3, 3]
+    box = KeepOut("cabinet", tuple(here - 400.0), tuple(here + 400.0))
+    plan = make_plan(replace(made.cell, keep_out=(box,)), made.stations, Wish(count=3))
+    assert plan.steps == ()
+    assert any("flange stands in cabinet" in note for note in plan.notes)
+
+
 def test_first_moves_keep_the_flange_out_of_boxes_and_ask_to_watch_the_board() -> None:
     free = world(EYE_TO_HAND, 8)
     free.follow(2)

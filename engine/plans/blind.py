@@ -78,6 +78,10 @@ BOXES_IN_HAND = (
     "Where the camera sits on the flange is not known yet, so only the flange surely keeps clear "
     "of {names}: watch the camera there."
 )
+NEAR_BOX = (
+    "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
+    "the box where it is wrong, else move the flange away from it by sight and record there."
+)
 DISAGREE = (
     "The stations so far do not fit together: check how the poses are read (convention, unit, "
     "active tool and frame) before going on."
@@ -178,7 +182,10 @@ class Blind:
             jog = jog_text(legs)
             steps.append(Step("jog", pose, fields, jog, _why(here, flange, sure), after))
             here, near = flange, fields
-        notes = (NO_MOVE,) if len(moves) < count else ()
+        own = self.bodies.take(slice(1))
+        hit = [box.name for box in self.boxes if own.hit(typed[-1:], (box,)).any()]
+        stuck = NEAR_BOX.format(names=", ".join(hit)) if hit else NO_MOVE
+        notes = (stuck,) if len(moves) < count else ()
         if cell.keep_out and steps:
             text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
             notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
@@ -297,7 +304,9 @@ def _blind(
     """
     bodies = riding(seen, known.carried, known.mount != EYE_TO_HAND)
     boxes = around(cell, bodies.take(slice(1)), typed)
-    bodies = bodies.take(~bodies.hit(typed[-1:], boxes)[0])
+    possible = np.array(~bodies.hit(typed[-1:], boxes)[0], bool)
+    possible[0] = True  # where the flange stands is known
+    bodies = bodies.take(possible)
     floor = floor_mm(cell, bodies.take(slice(1)), typed)
     lowest = np.minimum(floor, bodies.lowest(typed[-1:])[0])
     return Blind(cell, problem, arm, known, seen, bodies, boxes, lowest)
