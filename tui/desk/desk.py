@@ -20,7 +20,7 @@ from engine.pendant.entry import parse_partial, parse_partial_joints
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import WriterLock, writing
-from engine.sessions.store import RESULT_FILE, SESSION_FILE
+from engine.sessions.store import PROOF_FILE, RESULT_FILE, SESSION_FILE
 from engine.steps.handover import REPORT_FILE
 from engine.steps.solve import keep
 from engine.steps.station_pose import Known, known
@@ -29,6 +29,8 @@ from ..clock import now
 from .kept import Kept
 from .solution import Advice, Solution, lacks_number
 from .views import FieldView, Row, next_planned, rows
+
+Stamps = tuple[tuple[int, int] | None, ...]
 
 
 class Desk:
@@ -54,7 +56,7 @@ class Desk:
         self._done: list[tuple[str, Session]] = []
         self._undone: list[tuple[str, Session]] = []
         self._known: tuple[Session, dict[str, int], Known] | None = None
-        self._stamp: tuple[int, int] | None = None
+        self._stamp: Stamps = ()
         self._origin: str | None = None  # SHA-256 of session.yaml as it was opened or stored last
 
     def open(self) -> None:
@@ -65,7 +67,7 @@ class Desk:
         with self._guard:
             if not self.follow and self._lock is None:
                 self._lock = writing(self.folder, self.operator)
-            self._stamp = stamp(self.folder / SESSION_FILE)
+            self._stamp = self._stamped()
             self.session = open_session(self.folder)
             self._origin = self.session.origin
             self.operator = self.operator or self.session.operator
@@ -78,8 +80,11 @@ class Desk:
                 self._lock = None
 
     def changed(self) -> bool:
-        """Tell whether the session file is another one than the one that was read."""
-        return stamp(self.folder / SESSION_FILE) != self._stamp
+        """Tell whether the session file, or what was touched, is another than when it was read."""
+        return self._stamped() != self._stamp
+
+    def _stamped(self) -> Stamps:
+        return tuple(stamp(self.folder / name) for name in (SESSION_FILE, PROOF_FILE))
 
     def opened(self) -> Session:
         """Return the session; raises StationbookError while it is still being opened."""
@@ -276,7 +281,7 @@ class Desk:
         except ChangedError:  # what was typed stays, and is put on top of this by the next Enter
             self.session = open_session(self.folder)
             self._origin = self.session.origin
-            self._stamp = stamp(self.folder / SESSION_FILE)
+            self._stamp = self._stamped()
             self._done.clear()
             self._undone.clear()
             raise
@@ -288,7 +293,7 @@ class Desk:
     def _taken_over(self, change: Change, origin: str | None) -> None:
         self._origin = origin if change.file == SESSION_FILE else self._origin
         self.session = change.session
-        self._stamp = stamp(self.folder / SESSION_FILE)
+        self._stamp = self._stamped()
 
 
 def moves_rest_on(session: Session) -> tuple[object, ...]:

@@ -204,6 +204,7 @@ class Stations(Screen[None]):
 
     async def _read_again(self) -> None:
         await in_background(self.desk.open)
+        self.desk.advice = None  # a touch, which moves the robot, changes no station
         self._changed()
 
     # ---- showing ---------------------------------------------------------------------------
