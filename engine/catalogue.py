@@ -825,6 +825,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="A sheet on a plate that bends, or a board that was clamped.",
         shows="All images share a pattern that a bent board makes.",
     ),
+    "board-bowed/shape": Entry(
+        "error",
+        "The board is not as the cell describes it: stretched, sheared, bowed or twisted, its "
+        "points lie up to {off_mm} mm elsewhere.",
+        "Print it true to scale on a stiff plate, or measure its points (board.points_file).",
+    ),
     "board-turned": Entry(
         "note",
         "In the {stations:image of station|images of stations} {stations} the board was read "

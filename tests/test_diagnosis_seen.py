@@ -128,3 +128,23 @@ def test_a_small_drift_is_told_with_the_knock_that_is_as_likely() -> None:
         said = diagnosed(session.problem, session.texts).findings[0]
         assert (said.code, said.station) == ("camera-moved", None)
         assert (said.suggested == "camera-moved") == ("One of them" in said.message) == (kinds == 2)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+@pytest.mark.parametrize("shape", ["stretched", "sheared", "twisted"])
+def test_a_board_of_another_shape_is_no_lens_and_no_turned_image(mount: Mount, shape: str) -> None:
+    points = BOARD.points()
+    middle = points.mean(axis=0)
+    x, y, _ = ((points - middle) / (points.max(axis=0)[0] / 2.0)).T
+    moved = {
+        "stretched": np.column_stack([0.5 * x, 0 * x, 0 * x]),
+        "sheared": np.column_stack([0.5 * y, 0 * x, 0 * x]),
+        "twisted": np.column_stack([0 * x, 0 * x, x * y]),
+    }[shape]
+    made = simulated(
+        Case(mount, stations=10), np.random.default_rng(6), Seen(points + moved, CAMERA)
+    )
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    said = diagnosed(replace(made.problem, board=board)).findings[0]
+    assert said.code == "board-bowed"
+    assert "twisted" in said.message

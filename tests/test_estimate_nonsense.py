@@ -157,3 +157,27 @@ def test_a_fit_that_ended_on_its_way_is_no_result_and_carries_no_cause() -> None
     assert "no-fit" in codes(assembled(on_its_way))
     assert weight_of(on_its_way) == -np.inf
     assert declared_weight(on_its_way) == weight_of(found)  # it must still be beaten
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_equal_poses_and_boards_reported_at_the_lens_are_no_result_and_no_exception(
+    mount: str,
+) -> None:
+    truth = world(mount)
+    first = truth.problem.observations[0].base_T_flange
+    equal = changed(truth.problem, lambda seen: replace(seen, base_T_flange=first))
+    at_lens = changed(reported(truth), lambda seen: replace(seen, camera_T_board=np.eye(4)))
+    for problem in (equal, at_lens):
+        assert diagnosed(problem).verdict == "not-accepted"
+
+
+def test_points_of_one_line_are_not_called_another_count() -> None:
+    """They have no pose at all, and none as the points of a board with fewer columns."""
+
+    def row(seen: Observation) -> Observation:
+        assert seen.pixels is not None
+        return replace(seen, pixels=seen.pixels[:11], point_ids=np.arange(11))
+
+    result = diagnosed(changed(world(EYE_TO_HAND).problem, row))
+    assert result.verdict == "not-accepted"
+    assert "board-counts" not in codes(result)

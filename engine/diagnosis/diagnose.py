@@ -24,7 +24,7 @@ from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse
 from .causes import Cause, configuration_causes, declared_weight, texts_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
-from .optics import pattern_causes, scale_causes, smooth_causes, term_causes
+from .optics import pattern_causes, scale_causes, shape_causes, smooth_causes, term_causes
 from .scene import (
     Alarm,
     Scene,
@@ -190,7 +190,7 @@ def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
     garbled = now.fit.noise.pixel_px > GARBLED_PX
     causes = count_causes(now.problem, texts) if garbled else []
-    causes += pattern_causes(now, texts)
+    causes += [*pattern_causes(now, texts), *shape_causes(now, texts)]
     if not causes:
         return None
     with suppress(np.linalg.LinAlgError):  # a fit without numbers

@@ -27,6 +27,7 @@ from ..estimate.start import begin
 from ..findings import Finding, finding
 from ..frames import transform
 from .causes import Cause, solved_weight, texts_of
+from .optics import pattern
 from .scene import Scene, Texts
 
 TURNED_SHARE = -4.0  # log of how common turned or mirrored images are among sessions, CP
@@ -77,13 +78,16 @@ def image_causes(scene: Scene) -> list[Cause]:
 
 
 def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
-    """Return a turn of all images as causes: the lens data then belong to images not turned."""
+    """Return a turn of all images as causes: the lens data then belong to images not turned.
+
+    Turned back, the images must leave no pattern: half a turn changes little of a lens.
+    """
     camera, causes = found.problem.camera, list[Cause]()
     for angle, S in TURNS.items():
         reading = _image_reading(found.problem, S, angle, mirrored=False)
         problem = _problem(found.problem, reading, None)
         again, weight = solved_weight(problem)
-        if again is None or not _inside(problem, camera.image_size_px):
+        if again is None or not _inside(problem, camera.image_size_px) or pattern(again):
             continue
         ids = [found.problem.observations[i].id for i in found.gathered.index]
         said = (reading.said(ids, True),)
@@ -117,7 +121,7 @@ def count_causes(problem: Problem, texts: Texts) -> list[Cause]:
         other = replace(board, columns=columns, rows=max(2, -(-(most + 1) // columns)))
         tried.append((_left_over(replace(some, board=other)), other))
     left, best = min(tried, key=lambda item: item[0])
-    if left * CLEARER > now:
+    if left > GARBLED_PX or left * CLEARER > now:
         return []
     problem = replace(problem, board=best)
     again, weight = solved_weight(problem)

@@ -109,6 +109,58 @@ def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
     return [Cause(weight, (described,), problem, texts, found=again)]
 
 
+# mm at a corner; of a board that was badly printed or mounted, common practice, no source
+SHAPE_MM, LEAST_SHAPE_MM = 1.0, 1e-3  # and what no board is better than
+
+
+def _shapes(points: Array, middle: Array, half: Array) -> Array:
+    """Return what moves ``points`` (..., 3) [mm] of a board, (5, ..., 3), by 1 mm at its corners.
+
+    Stretched along the rows, sheared, bowed along either side, twisted.
+    """
+    x, y = np.moveaxis((points[..., :2] - middle) / half, -1, 0)
+    moved = np.zeros((5, *points.shape))
+    moved[0, ..., 0], moved[1, ..., 0] = x, y
+    moved[2:, ..., 2] = x * x, y * y, x * y
+    return moved
+
+
+def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
+    """Return a board that is stretched, sheared, bowed or twisted as the cause of a pattern.
+
+    That repeats on the board, as a lens' does over the view. Put right by points that are measured.
+    """
+    images, board = _images(found), found.problem.board
+    if images is None:
+        return []
+    points = board.points()
+    low, high = points.min(axis=0)[:2], points.max(axis=0)[:2]
+    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+    J, off, _ = pixel_rows(images.views, images.pose, lens(images.camera))
+    axes = images.pose[:, None, :3, :3]  # a point moves as the whole board would, by J
+    moved = (axes @ _shapes(images.views.points, middle, half)[..., None])[..., 0]
+    by_place = J[..., 3:].reshape(len(J), 2, -1, 3)
+    Q = np.einsum("ncmi,knmi->ncmk", by_place, moved).reshape(*off.shape, -1)
+    score, information, before = _eliminated(J, off, Q)
+    stated = np.array([*(board.scale_u * half), *[board.bow_u_mm] * 3]) + LEAST_SHAPE_MM
+    wide = np.full(len(score), SHAPE_MM)
+    explained = _explained(score, information, before / _count(images), wide)
+    variance = (before - explained) / _count(images)
+    told = information / variance + np.diag(wide**-2)
+    size = np.linalg.solve(told, score / variance)
+    tells = _tells(explained, before, len(score), images)
+    if not tells or (np.abs(size) < LEAST_DEVIATES * stated).all():
+        return []
+    new = points + np.tensordot(size, _shapes(points, middle, half), 1)
+    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
+    problem = replace(found.problem, board=replace(board, measured=measured))
+    again, weight = solved_weight(problem)
+    weight += SCALE_SHARE - 0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
+    largest = float(np.linalg.norm(new - points, axis=1).max())
+    said = finding("board-bowed", "shape", off_mm=f"{largest:.2g}")
+    return [Cause(weight, (said,), problem, texts, found=again)]
+
+
 def _images(found: Solution) -> _Images | None:
     rows = np.flatnonzero(found.gathered.dof > 0)
     if not len(rows):
@@ -152,10 +204,17 @@ def _normal(images: _Images) -> tuple[Array, Array, float]:
     J, off, _ = pixel_rows(images.views, images.pose, data)
     Q = lens_rows(np.swapaxes(apply(images.pose, images.views.points), 1, 2), data)
     Q = (Q * images.views.weight[:, None, None]).reshape(n, len(PRIOR), -1)
-    Q = np.swapaxes(Q, 1, 2)
+    return _eliminated(J, off, np.swapaxes(Q, 1, 2))
+
+
+def _eliminated(J: Array, off: Array, Q: Array) -> tuple[Array, Array, float]:
+    """Return gradient (q,), information (q, q) and squared residuals, all poses at their best.
+
+    Of rows Q (n, 2m, q), beside the poses' J (n, 2m, 6) and the residuals ``off`` (n, 2m).
+    """
     J_t, rows = np.swapaxes(J, 1, 2), np.concatenate([Q, off[..., None]], axis=2)
     free = rows - J @ np.linalg.solve(J_t @ J, J_t @ rows)
-    told = free.reshape(-1, len(PRIOR) + 1)
+    told = free.reshape(-1, rows.shape[2])
     told = told.T @ told
     return told[:-1, -1], told[:-1, :-1], float(told[-1, -1])
 

@@ -194,7 +194,8 @@ def fitted(problem: Problem, *, agreeing: bool = False) -> Solution | None:
     poses and images have nothing to do with each other, the fit ends far from every image, and
     nothing more can be read off there: then each image is taken at its own best pose.
     """
-    gathered = gather(problem)
+    with quiet():
+        gathered = gather(problem)
     if len(gathered.index) < LEAST_STATIONS:
         return None
     for start, most in ((begin, RELINEARISE), (begin_from_images, 0)):
