@@ -128,11 +128,31 @@ def _shapes(points: Array, middle: Array, half: Array) -> Array:
 def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return a board that is stretched, sheared, bowed or twisted as the cause of a pattern.
 
-    That repeats on the board, as a lens' does over the view. Put right by points that are measured.
+    That repeats on the board, as a lens' does over the view, and no focal length explains it. Put
+    right by points that are measured.
     """
     images, board = _images(found), found.problem.board
-    if images is None:
+    if images is None or _shape(images, board) is None:
         return []
+    shape = _shape(_fitted(images, np.arange(len(PRIOR)) == FOCAL), board)
+    if shape is None:
+        return []
+    points, (moved, occam) = board.points(), shape
+    new = points + moved
+    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
+    problem = replace(found.problem, board=replace(board, measured=measured))
+    again, weight = solved_weight(problem)
+    if again is None:
+        return []
+    said = finding("board-bowed", "shape", off_mm=f"{np.linalg.norm(moved, axis=1).max():.2g}")
+    return [Cause(weight + occam + SCALE_SHARE, (said,), problem, texts, found=again)]
+
+
+def _shape(images: _Images, board: Board) -> tuple[Array, float] | None:
+    """Return how far off the board's points are (count, 3) [mm], beyond what the cell says.
+
+    And the log share of the prior's shapes that fit about as well. None: by nothing that tells.
+    """
     points = board.points()
     low, high = points.min(axis=0)[:2], points.max(axis=0)[:2]
     middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
@@ -150,15 +170,9 @@ def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
     size = np.linalg.solve(told, score / variance)
     tells = _tells(explained, before, len(score), images)
     if not tells or (np.abs(size) < LEAST_DEVIATES * stated).all():
-        return []
-    new = points + np.tensordot(size, _shapes(points, middle, half), 1)
-    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
-    problem = replace(found.problem, board=replace(board, measured=measured))
-    again, weight = solved_weight(problem)
-    weight += SCALE_SHARE - 0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
-    largest = float(np.linalg.norm(new - points, axis=1).max())
-    said = finding("board-bowed", "shape", off_mm=f"{largest:.2g}")
-    return [Cause(weight, (said,), problem, texts, found=again)]
+        return None
+    occam = -0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
+    return np.tensordot(size, _shapes(points, middle, half), 1), occam
 
 
 def _images(found: Solution) -> _Images | None:
