@@ -69,6 +69,7 @@ class Answering(App):
 
 Answering().run()
 """
+INSTALLED = (sys.executable, "-c", "import sys; from tui.main import main; sys.exit(main())")
 TERMINALS = {
     "true colour": {"COLORTERM": "truecolor"},
     "256 colours": {},
@@ -104,8 +105,8 @@ def first_picture(parent: Path, args: argparse.Namespace) -> None:
     session = example(parent / "sessions" / "bottling", 4)
     programs = {
         "bare Textual app": ((sys.executable, "-c", BARE), "bare"),
-        "a session, first station": ((*PROGRAM, "open", str(session), "--follow"), "4 ok"),
-        "start page, first folder": ((*PROGRAM, "--sessions", str(session.parent)), "bottling"),
+        "a session, first station": ((*INSTALLED, "open", str(session), "--follow"), "4 ok"),
+        "start page, first folder": ((*INSTALLED, "--sessions", str(session.parent)), "bottling"),
     }
     found: dict[str, list[tuple[float, float]]] = {name: [] for name in programs}
     for counted in range(args.rounds + 1):  # the first round is not: files get cached
@@ -113,12 +114,12 @@ def first_picture(parent: Path, args: argparse.Namespace) -> None:
             cost = started(words, sign)
             if counted:
                 found[name].append(cost)
-    floor = np.median(found["bare Textual app"], axis=0)
+    floor = np.array(found["bare Textual app"])
     print("| first picture | wall s | processor s | ratio of wall | of processor |")
     print("|---|---|---|---|---|")
     for name, costs in found.items():
-        wall, cpu = np.median(costs, axis=0)
-        print(f"| {name} | {wall:.3f} | {cpu:.3f} | {wall / floor[0]:.2f} | {cpu / floor[1]:.2f} |")
+        (wall, cpu), ratio = np.median(costs, axis=0), np.median(np.array(costs) / floor, axis=0)
+        print(f"| {name} | {wall:.3f} | {cpu:.3f} | {ratio[0]:.2f} | {ratio[1]:.2f} |")
 
 
 def started(words: tuple[str, ...], sign: str) -> tuple[float, float]:
