@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,8 +16,6 @@ from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, moved_since, solve_session, with_mark
 from engine.steps.station_pose import predictor_for
 
-M_MMAP_THRESHOLD = -3  # of glibc's mallopt(3)
-LARGE = 2**17  # bytes; its default, which it else raises with every large array that is let go
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
 
 
@@ -139,11 +136,3 @@ def advise(session: Session, folder: Path, solution: Solution | None) -> Advice:
     )
     pick = None if solution is None else solution.stored.expanded_mm
     return Advice(session, plan.steps, plan.notes, pick)
-
-
-def give_back() -> None:
-    """Give the system back what working it out took, and what a large array takes once it goes."""
-    with suppress(AttributeError, OSError, TypeError):  # another C library than glibc
-        library = ctypes.CDLL(None)
-        library.malloc_trim(0)
-        library.mallopt(M_MMAP_THRESHOLD, LARGE)

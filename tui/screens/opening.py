@@ -52,6 +52,9 @@ def load() -> type[Behind]:
     It takes about a second, once, and belongs in the background. What is loaded stays, so no
     garbage is looked for in it later.
     """
+    from ..memory import hold_little
+
+    hold_little()
     gc.collect()
     from .behind import Behind
 

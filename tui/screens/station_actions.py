@@ -16,8 +16,9 @@ from ..desk import changes
 from ..desk.desk import Desk
 from ..desk.entry import Entry, first_station, planned_closing, turned
 from ..desk.records import keep_photo
-from ..desk.solution import advise, as_stored, foresee, give_back, solvable, solve
+from ..desk.solution import advise, as_stored, foresee, solvable, solve
 from ..desk.views import Kind, Row
+from ..memory import give_back
 from ..widgets.lists import StationList
 from .entry_pad import EntryPad
 from .jobs import Ask, Jobs, in_background, required
