@@ -131,7 +131,7 @@ def looked(source, count: int, sleep=lambda _: None) -> list[object]:
 def test_trouble_is_said_at_once_and_only_once_while_it_lasts(tmp_path: Path) -> None:
     put(tmp_path, "half.png", picture(5)[:500], 0)
     said = looked(folder_source(tmp_path), 3)
-    assert "half.png: the image is cut off" in str(said[0])
+    assert "half.png: the file is cut off" in str(said[0])
     assert said[1:] == [None, None]
     missing = open_source({"folder": "gone"}, tmp_path)
     assert "camera's folder cannot be read" in str(looked(missing, 1)[0])

@@ -388,7 +388,7 @@ def test_missing_and_damaged_files_are_told_and_the_rest_is_shown(tmp_path: Path
     (tmp_path / "points" / "003.csv").write_text("id,u_px\nx")
     text = Reader(report(tmp_path, session, document)).text
     assert "no such file" in text
-    assert "the image is cut off" in text
+    assert "the file is cut off" in text
     assert "station 3: " in text
     assert "CHANGED since the result was computed" in text
     assert "Station 6" in text

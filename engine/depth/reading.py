@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from ..camera.model import DepthCamera
 from ..errors import FileError
 from ..files import read_bytes
-from ..images.load import decoded, is_whole, tiff_tags
+from ..images.load import cut_off, decoded, is_whole, tiff_tags
 
 Values = NDArray[Any]
 Window = tuple[slice, slice]
@@ -141,16 +141,12 @@ def _check_count(name: object, width: int, height: int, bytes_each: int = 2) -> 
         raise FileError(name, problem, _AGAIN)
 
 
-def _cut_off(name: object) -> FileError:
-    return FileError(name, "the file is cut off", "Wait until it is written, or save it again.")
-
-
 # ---- depth images ------------------------------------------------------------------------------
 
 
 def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
     if len(data) < 33:
-        raise _cut_off(name)
+        raise cut_off(name)
     width, height, bits, colour = struct.unpack(">IIBB", data[16:26])  # ISO/IEC 15948, IHDR
     _check_count(name, width, height)
     if (bits, colour) != (16, 0):
@@ -163,7 +159,7 @@ def _png(data: bytes, name: object, size: tuple[int, int]) -> Values:
 
 def _tiff(data: bytes, name: object, size: tuple[int, int]) -> Values:
     if not is_whole(data):
-        raise _cut_off(name)
+        raise cut_off(name)
     tags = {tag: int(values[0]) for tag, values in tiff_tags(data).items() if len(values)}
     width, height = tags.get(256, 0), tags.get(257, 0)
     _check_count(name, width, height)
@@ -206,7 +202,7 @@ def _npy(data: bytes, name: object, size: tuple[int, int]) -> Values:
     _check_count(name, shape[1], shape[0])
     count = int(np.prod(shape))
     if len(data) - stream.tell() < count * dtype.itemsize:
-        raise _cut_off(name)
+        raise cut_off(name)
     flat = np.frombuffer(data, dtype, count, stream.tell())
     return flat.reshape(shape, order="F" if fortran else "C")
 
@@ -307,7 +303,7 @@ def _points(
         return _ascii(data, start, name, names, count).reshape(height, width, 3)
     record = np.dtype([(field, order + kind) for field, kind in fields])
     if len(data) - start < count * record.itemsize:
-        raise _cut_off(name)
+        raise cut_off(name)
     table = np.frombuffer(data, record, count, start)
     return _stacked(table).reshape(height, width, 3)
 
@@ -334,7 +330,7 @@ def _ascii(data: bytes, start: int, name: object, names: list[str], count: int) 
     except (ValueError, IndexError) as error:
         raise FileError(name, "a line of it is not all numbers", _AGAIN) from error
     if len(table) < count:
-        raise _cut_off(name)
+        raise cut_off(name)
     return np.asarray(table)
 
 
@@ -411,12 +407,12 @@ def _compressed(
     record = np.dtype([(field, "<" + kind) for field, kind in fields])
     _check_count(name, width, height, record.itemsize)
     if len(data) < start + 8:
-        raise _cut_off(name)
+        raise cut_off(name)
     packed, whole = struct.unpack_from("<II", data, start)
     if whole != count * record.itemsize:
         raise FileError(name, f"unpacks to {whole} bytes, {count} points have more or less", _AGAIN)
     if len(data) < start + 8 + packed:
-        raise _cut_off(name)
+        raise cut_off(name)
     plain = _lzf(data, start + 8, start + 8 + packed, whole, name)
     columns, at = {}, 0
     for field, kind in fields:

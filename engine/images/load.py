@@ -136,7 +136,7 @@ def _pixels(data: bytes, name: object) -> NDArray[np.integer[Any]]:
 def decoded(data: bytes, name: object, how: int, remedy: str = _RETAKE) -> NDArray[Any]:
     """Return what OpenCV makes of a file whose size is known by now. Raises FileError."""
     if not is_whole(data):
-        raise _cut_off(name)
+        raise cut_off(name)
     cv2.utils.logging.setLogLevel(SILENT)
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
@@ -197,7 +197,7 @@ def _count(data: bytes, name: object) -> int:
         head = _head(data)
     except _DAMAGE:
         if not is_whole(data):
-            raise _cut_off(name) from None
+            raise cut_off(name) from None
         raise FileError(name, "not a readable image", _RETAKE) from None
     pixels, most = head.width * head.height, _most_pixels()
     if pixels > most:
@@ -214,8 +214,9 @@ def _count(data: bytes, name: object) -> int:
     return pixels
 
 
-def _cut_off(name: object) -> FileError:
-    return FileError(name, "the image is cut off", "Wait until it is written, or save it again.")
+def cut_off(name: object) -> FileError:
+    """Return the complaint about a file that ends too early."""
+    return FileError(name, "the file is cut off", "Wait until it is written, or save it again.")
 
 
 def is_large(data: bytes, name: object) -> bool:
