@@ -213,7 +213,7 @@ def test_a_realistic_clean_cell_stays_clean(mount: Mount) -> None:
     At some stops its wrist is turned over. Of 400 such sessions at most one in a hundred may show a
     finding (bench_mistakes.py).
     """
-    found = [first(diagnosed(*virtual(mount, seed, 10))) for seed in range(4)]
+    found = [first(diagnosed(*virtual(mount, seed, 10))) for seed in range(6)]
     assert [item for item in found if item is not None] == []
 
 
