@@ -106,7 +106,7 @@ def test_check_looks_at_stored_depth_again(session: Path) -> None:
     (item,) = [item for item in found if item["code"] == "depth-disagrees"]
     assert item["station"] == 2
     path.write_bytes(path.read_bytes()[:5000])
-    assert "station 2: the image is cut off" in refused("check", session)
+    assert "station 2: the file is cut off" in refused("check", session)
     shutil.rmtree(session / "depth")  # as in a pack without images
     assert said("check", session)["format"] == 1
 
