@@ -59,12 +59,8 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-moved", "camera-moved", "board-pitch", "board-bowed", "lens", "image-turned",
     "board-counts", "still-moving", "duplicate", "same-image",
 )  # fmt: skip
-EXPLAINED = (
-    "typed-value",
-    "still-moving",
-    "duplicate",
-    "same-image",
-)  # they say why a station does not fit
+# They say why a station does not fit.
+EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")
 STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
