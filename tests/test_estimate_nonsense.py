@@ -153,10 +153,17 @@ def test_reported_poses_have_a_noise_of_their_own(mount: str, mm: float, deg: fl
 def test_a_fit_that_ended_on_its_way_is_no_result_and_carries_no_cause() -> None:
     found = fitted(world(EYE_TO_HAND).problem)
     assert found is not None
-    on_its_way = replace(found, fit=replace(found.fit, change=0.5, converged=False))
+    on_its_way = replace(found, fit=replace(found.fit, arrived=False))
     assert "no-fit" in codes(assembled(on_its_way))
     assert weight_of(on_its_way) == -np.inf
     assert declared_weight(on_its_way) == weight_of(found)  # it must still be beaten
+
+
+def test_reported_views_without_noise_are_a_result() -> None:
+    """Their noise levels swing without end, long after the transforms have come to rest."""
+    result = estimated(reported(world(EYE_TO_HAND, stations=10), 0.0, 0.0))
+    assert not codes(result) & {"no-fit", "noise-beyond", "unobservable"}
+    assert not result.convergence.converged
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

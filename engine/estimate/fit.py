@@ -115,8 +115,10 @@ class Fit:
     """Where the fit ended.
 
     ``covariance`` (12 + p + q, 12 + p + q) of camera, board and errors. ``steps``, ``change``
-    (last step in standard uncertainties) and ``converged`` tell how it ended. ``degrees`` (4,) of
-    freedom behind the noise levels, and the size of the arm's errors.
+    (last step in standard uncertainties) and ``converged`` tell how it ended; ``arrived``: what the
+    transforms' last step left out is of second order, so that they count, whatever the noise levels
+    of data without noise still do. ``degrees`` (4,) of freedom behind the noise levels, and the
+    size of the arm's errors.
     """
 
     state: State
@@ -126,11 +128,7 @@ class Fit:
     steps: int
     change: float
     converged: bool
-
-    @property
-    def arrived(self) -> bool:
-        """Whether what the last step left out is of second order, so that its end counts."""
-        return self.change < NEAR
+    arrived: bool
 
     @property
     def unknown(self) -> bool:
@@ -192,12 +190,13 @@ def fit(
     tells.
     """
     state, levels = start, noise or starting_noise(prior)
-    change, steps, degrees, system = np.inf, 0, np.full(4, np.inf), None
+    went, change, steps = np.inf, np.inf, 0
+    degrees, system = np.full(4, np.inf), None
     while steps < most and change >= CONVERGED:
         steps += 1
         system = linear_system(stations, state) if system is None else system
         normal = Normal.of(stations, state, system, levels, weights, start)
-        change, turn = normal.change(), _turn(normal.step)
+        went, turn = normal.change(), _turn(normal.step)
         step = normal.step * min(1.0, TURN_LIMIT / max(turn, 1e-300))
         state = _moved(state, step)
         if not known:
@@ -206,11 +205,11 @@ def fit(
                 stations, system, normal, levels, prior, state, weights
             )
             levels = levels if steps <= CALM_STEPS else before.half_way(levels)
-        near = change < NEAR and turn < NEAR_RAD
+        near = went < NEAR and turn < NEAR_RAD
         system = system.advanced(normal.step) if near else None
-        change = change if known else max(change, moved)
-    ended = bool(change < CONVERGED)
-    return Fit(state, levels, normal.G, degrees, steps, float(change), ended)
+        change = went if known else max(went, moved)
+    ended, arrived = bool(change < CONVERGED), bool(went < NEAR)
+    return Fit(state, levels, normal.G, degrees, steps, float(change), ended, arrived)
 
 
 @lru_cache(maxsize=1)  # where a fit ended is asked for again by who goes on from there

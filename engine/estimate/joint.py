@@ -21,6 +21,7 @@ from ..tails import f_sf
 from .fit import (
     CONVERGED,
     MAX_STEPS,
+    NEAR,
     VAGUE_PRECISION,
     Fit,
     State,
@@ -247,7 +248,8 @@ def _ended(
     own, columns = state.alone(k), state.columns(k)
     covariance = G[np.ix_(columns, columns)]
     degrees = one.fit.degrees
-    fit = Fit(own, part.noise, covariance, degrees, steps, change, change < CONVERGED)
+    ended, arrived = change < CONVERGED, change < NEAR
+    fit = Fit(own, part.noise, covariance, degrees, steps, change, ended, arrived)
     error = flange_residuals(one.stations, fit)
     rows = np.flatnonzero(one.used)
     robot = part.noise.robot_covariance()
