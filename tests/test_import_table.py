@@ -22,6 +22,7 @@ from engine.pendant.settings import Pendant
 from engine.pendant.table import Row, decoded, read_table, time_of
 from engine.sessions.cell_file import cell_document
 from engine.sessions.folder import open_session
+from engine.sessions.numbers import observations
 from engine.sessions.yaml_text import yaml_dump
 from engine.simulate.scenario import cell
 from engine.steps.foreign import Convention, read_foreign
@@ -136,6 +137,22 @@ def test_what_is_exported_comes_back_the_same(work: Path) -> None:
     assert [list(r) for r in csv.reader(io.StringIO(text), delimiter=";")][1][1:7] == list(
         old.stations[0].pose or ()
     )
+
+
+def test_a_stop_keeps_the_time_that_the_table_says_and_has_none_where_it_says_none(
+    work: Path,
+) -> None:
+    lines = table().splitlines()
+    times = ["taken", "2026-11-25T12:00:00+01:00", "", "2026-11-24T08:00:00+01:00", "", "", ""]
+    (work / "poses.csv").write_text(
+        "\n".join(f"{line};{time}" for line, time in zip(lines, times, strict=True))
+    )
+    answer("import", work / "new", work / "poses.csv", "--images", work / "seen", "--store")
+    session = open_session(work / "new")
+    assert [s.taken or "" for s in session.stations] == times[1:]
+    # Which stop was the last is known by the times; solving takes the stops in their order.
+    assert [s.id for s in session.visited] == [2, 4, 5, 6, 3, 1]
+    assert [seen.id for seen in observations(session, work / "new")] == [2, 4, 5, 6, 3, 1]
 
 
 def test_a_refused_line_says_why_and_keeps_no_other_out(work: Path) -> None:

@@ -40,12 +40,12 @@ def stored_points(session: Session, folder: Path, station: Station) -> Points | 
 
 
 def observations(session: Session, folder: Path) -> tuple[Observation, ...]:
-    """Return every station in use as numbers, in the order recorded.
+    """Return every station in use as numbers, in the order of the stops.
 
     Raises FileError naming station and file where points are missing, damaged or short, or where
     what was typed cannot be read.
     """
-    return tuple(_observation(session, folder, s) for s in session.stations if s.use)
+    return tuple(_observation(session, folder, s) for s in session.visited if s.use)
 
 
 def _observation(session: Session, folder: Path, station: Station) -> Observation:

@@ -237,13 +237,16 @@ def _one(
     if standing := outstanding(draft.findings, accepted, reason):
         said = f"{standing[0].code}: {standing[0].message}"
         return Imported(pair, None, draft.findings, said), session
-    time = time_of(row.taken)
-    when = who if time is None else Who(who.operator, time if time.tzinfo else time.astimezone())
-    change = record_station(session, folder, draft, when, accepted=accepted, reason=reason)
-    stored = session.next_id
+    time, stored = time_of(row.taken), session.next_id
+    taken = (
+        (time if time.tzinfo else time.astimezone()).isoformat(timespec="seconds") if time else None
+    )
+    change = record_station(session, folder, draft, who, accepted=accepted, reason=reason)
+    station = replace(change.session.existing(stored), taken=taken)
+    change = replace(change, session=change.session.with_station(station))
     if store is not None:
         details = {**change.details, "line": row.number}
         store(replace(change, action=ACTION, details=details))
         return Imported(pair, stored, draft.findings), change.session
-    without = replace(change.session.existing(stored), image=None, points=None)
+    without = replace(station, image=None, points=None)
     return Imported(pair, stored, draft.findings), change.session.with_station(without)

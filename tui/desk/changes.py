@@ -5,7 +5,7 @@ All of it takes time and belongs in the background.
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from math import inf, isfinite
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from engine.steps.starting import Answers
 
 from .desk import Desk
 
-SHIFT_CHANGE = timedelta(hours=2)  # a pause after which the operator is asked again; no source
+SHIFT_CHANGE = 2 * 3600.0  # s; a pause after which the operator is asked again; no source
 
 
 def fix(desk: Desk, code: str, station: int | None) -> str:
@@ -67,12 +67,8 @@ def questions_left(desk: Desk) -> None:
 
 def rested(desk: Desk) -> bool:
     """Tell whether nothing was recorded for so long that somebody else may be here now."""
-    taken = [s.taken for s in desk.opened().stations if s.taken]
-    if not taken:
-        return False
-    last = datetime.fromisoformat(max(taken, key=datetime.fromisoformat))
-    now = desk.clock()
-    return now - (last if last.tzinfo else last.replace(tzinfo=now.tzinfo)) > SHIFT_CHANGE
+    last = max((station.moment for station in desk.opened().stations), default=-inf)
+    return isfinite(last) and desk.clock().timestamp() - last > SHIFT_CHANGE
 
 
 def write_reports(desk: Desk) -> tuple[Path, ...]:
