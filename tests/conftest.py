@@ -35,12 +35,15 @@ def own_configuration(
 
 
 @pytest.fixture(autouse=True, scope="session")
-def answers_kept(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[None]:
+def answers_kept(
+    tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config
+) -> Iterator[None]:
     """Work out once per run what many tests ask for: see `made_once`."""
     from made_once import keep_answers
 
     base = tmp_path_factory.getbasetemp()
-    patch = keep_answers((base if worker_id == "master" else base.parent) / "answers")
+    one_of_many = hasattr(pytestconfig, "workerinput")  # a process of pytest -n
+    patch = keep_answers((base.parent if one_of_many else base) / "answers")
     yield
     patch.undo()
 
