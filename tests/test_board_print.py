@@ -281,7 +281,7 @@ def test_boards_that_cannot_be_drawn_are_refused(board: Board, words: str) -> No
 
 def test_unknown_file_kind_is_refused() -> None:
     with pytest.raises(UsageError, match="png"):
-        board_sheet(CHESS, fmt="png")  # type: ignore[arg-type]
+        board_sheet(CHESS, fmt="png")
 
 
 @pytest.mark.parametrize(

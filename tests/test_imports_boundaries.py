@@ -85,13 +85,13 @@ def test_engine_never_imports_the_screen(path: Path) -> None:
         assert not {n.split(".")[0] for n in names} & {"tui", "textual", "rich"}
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "tui/commands").glob("*.py")), ids=lambda p: p.stem)
-def test_commands_do_without_the_desk_of_the_screen(path: Path) -> None:
-    if path.stem == "screen":  # begins the screen
-        return
-    found = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-    names = [node.module or "" for node in found if isinstance(node, ast.ImportFrom)]
-    assert not [name for name in names if name.split(".")[0] == "desk"]
+@pytest.mark.parametrize(("folder", "other"), [("commands", "desk"), ("desk", "commands")])
+def test_commands_and_the_desk_of_the_screen_do_without_each_other(folder: str, other: str) -> None:
+    paths = set((ROOT / "tui" / folder).glob("*.py")) - {ROOT / "tui/commands/screen.py"}
+    nodes = [n for path in paths for n in ast.walk(ast.parse(path.read_text(encoding="utf-8")))]
+    names = [node.module or "" for node in nodes if isinstance(node, ast.ImportFrom)]
+    assert "output" in names
+    assert not [name for name in names if name.split(".")[0] == other]
 
 
 def loaded_by(code: str) -> set[str]:

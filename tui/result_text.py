@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from engine.camera.calibration import NAMES, OF_MATRIX
+from engine.camera.model import Camera
 from engine.cell.cell import Cell
 from engine.cell.result import (
     KEYS,
@@ -19,6 +22,7 @@ from engine.cell.result import (
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
+from .output import finding_texts
 from .words import (
     NOT_KNOWN,
     RECHECKABLE,
@@ -30,9 +34,16 @@ from .words import (
     figure,
     finding_lines,
     line_text,
+    number,
 )
 
-BAR = 20  # cells
+if TYPE_CHECKING:
+    from engine.proof.compare import Difference, Entry
+    from engine.steps.checking import LensCheck
+    from engine.steps.focus import Bar
+    from engine.steps.pointing import FrameFound
+
+BAR, FOCUS_BAR = 20, 24  # cells
 
 
 def result_lines(
@@ -217,3 +228,96 @@ def _stations(stations: Sequence[StationResult], width: int) -> list[Line]:
 def _residual(value: float | None, most: float, size: int) -> Line:
     share = value / most if value is not None and most > 0 else None
     return [(f"{figure(value):>7} ", "text"), (bar(share, size) + " ", "rule")]
+
+
+# ---- what else is found: a lens, a frame, the difference of two results -------------------------
+
+
+def difference_lines(found: Difference, other: str) -> list[str]:
+    """Return a difference for a person."""
+    movement = found.movement
+    volume = number(movement.work_volume_mm, "mm", 2)
+    return [
+        f"difference from {other}: {movement.words()} (± U = 2u)",
+        f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}",
+        *finding_texts(found.findings),
+    ]
+
+
+def history_lines(entries: list[Entry]) -> list[str]:
+    """Return the history as a table: drift at the work volume since the first result."""
+    lines = ["", "day         drift mm    U mm  verdict        proven  session"]
+    for entry in entries:
+        move = entry.since_first.movement if entry.since_first else None
+        drift = "       -       -"
+        if move is not None:
+            drift = f"{move.work_volume_mm:8.2f}{2 * move.u_work_volume_mm:8.2f}"
+        proven = "yes" if entry.proven else "no"
+        lines.append(
+            f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"
+        )
+    return lines
+
+
+def lens_lines(check: LensCheck) -> list[str]:
+    """Return the lens that the stations support, beside the cell's."""
+    found = check.found
+    K, u = np.array(found.camera.matrix), found.u_px()
+    values = (K[0, 0], K[1, 1], K[0, 2], K[1, 2])
+    rows = zip(("fx", "fy", "cx", "cy"), values, u, strict=True)
+    lines = [f"lens found from {len(found.poses)} stations (U = 2u):"]
+    lines += [f"  {name} {value:10.2f} ± {2 * s:.2f} px" for name, value, s in rows]
+    for name, value in zip(NAMES[OF_MATRIX:], found.camera.distortion, strict=False):
+        shown = f"{value:10.5f} ± {2 * found.u_of(name):.5f}"
+        lines.append(f"  {name} {shown if name in found.kept else '        0   not significant'}")
+    bows = zip(found.bow_mm, found.u_bow_mm, strict=True)
+    lines.append(f"  board's bow {', '.join(f'{b:.2f} ± {2 * s:.2f}' for b, s in bows)} mm")
+    lines.append(f"points miss by {found.rms_px:.3f} px with these data")
+    if check.cell_residual_px is not None:
+        lines[-1] += f", {check.cell_residual_px:.3f} px with the cell's"
+        lines += _lens_verdict(check)
+    return [*lines, "for cell.yaml:", *_as_in_cell(found.camera)]
+
+
+def _lens_verdict(check: LensCheck) -> list[str]:
+    if check.fits:
+        return ["the cell's lens data fit"]
+    what = ", ".join(check.differs) or "solve names the lens"
+    return [f"DIFFERS from the cell: {what}", *finding_texts(check.findings)]
+
+
+def _as_in_cell(camera: Camera) -> list[str]:
+    """Return lens data and uncertainties as a cell takes them."""
+    (fx, _, cx), (_, fy, cy), _ = camera.matrix
+    bent = ", ".join(f"{value:.6g}" for value in camera.distortion)
+    lines = [
+        f"  matrix: [[{fx:.3f}, 0, {cx:.3f}], [0, {fy:.3f}, {cy:.3f}], [0, 0, 1]]",
+        f"  distortion: [{bent}]",
+    ]
+    if (u := camera.u) is not None:
+        about = f"focal: {u.focal:.2g}, center_px: {u.center_px:.2g}, edge_px: {u.edge_px:.2g}"
+        lines.append(f"  u: {{{about}}}")
+    return lines
+
+
+def bar_line(bar: Bar) -> str:
+    """Return one figure with its bar; ``|`` marks the best since watching began."""
+    filled = ["#" if k < round(FOCUS_BAR * bar.share) else "." for k in range(FOCUS_BAR)]
+    best = round(FOCUS_BAR * bar.best)
+    if best > round(FOCUS_BAR * bar.share):
+        filled[best - 1] = "|"
+    return f"  {bar.name:14} {''.join(filled)} {'ok ' if bar.good else 'bad'} {bar.text}"
+
+
+def frame_lines(found: FrameFound) -> list[str]:
+    """Return a frame for a person."""
+    x, y, z = found.base_T_frame[:3, 3]
+    u = found.delivered.uncertainty
+    position, angle = 2 * (u.position_mm or 0.0), 2 * (u.angle_deg or 0.0)
+    lines = [
+        f"{found.name} in the base: origin X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm",
+        f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° (k = 2)",
+    ]
+    if found.delivered.caution:
+        lines.append(f"NOT ACCEPTED: {found.delivered.caution}")
+    return lines

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Iterable
-from typing import Any, Literal
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -140,18 +141,19 @@ def board_sheet(
     board: Board,
     *,
     paper: str = "A4",
-    fmt: Literal["pdf", "svg"] = "pdf",
+    fmt: str = "pdf",
     tiling: bool = False,
     title: str = "",
 ) -> tuple[bytes, ...]:
     """Return the files that print ``board`` at true scale.
 
-    One PDF of several pages, or one SVG a page. The last page is the form for the measured
+    ``fmt``: one PDF of several pages, or one SVG a page. The last page is the form for the measured
     pitch. ``title`` (such as the cell's name) stands in the caption. Raises StationbookError for
     a board that cannot be drawn or does not fit ``paper``, UsageError for an unknown ``fmt``.
     """
     if fmt not in ("pdf", "svg"):
-        raise UsageError(f"a board can be written as pdf or svg, not {fmt!r}")
+        said = f"a board can be written as pdf or svg, not {fmt!r}"
+        raise UsageError(said, "Let the name of its file end in .pdf or .svg.")
     art = artwork(board)
     quiet = max(LEAST_QUIET_MM, board.pitch_mm / 2)
     if board.light and board.diameter_mm is not None:
@@ -161,6 +163,20 @@ def board_sheet(
         pages = [_pattern_page(board, art, sheet, title) for sheet in placed]
         pages.append(_record_page(board, placed[0].size, title))
         return (_pdf(pages),) if fmt == "pdf" else tuple(_svg(page) for page in pages)
+
+
+def board_files(
+    board: Board, out: Path, *, paper: str, tiling: bool, title: str
+) -> list[tuple[Path, bytes]]:
+    """Return path and content of each file of `board_sheet`: ``out``, or one numbered a page.
+
+    Its ending says which kind.
+    """
+    fmt = out.suffix.lower().removeprefix(".")
+    files = board_sheet(board, paper=paper, fmt=fmt, tiling=tiling, title=title)
+    if len(files) == 1:
+        return [(out, files[0])]
+    return [(out.with_stem(f"{out.stem}-{n}"), data) for n, data in enumerate(files, 1)]
 
 
 def _pdf(pages: Iterable[Figure]) -> bytes:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Literal
 
 from engine.cautions import NEXT_MOVE
-from engine.cell.cell import Cell
 from engine.checks.entry import asked_findings
-from engine.errors import UsageError
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
 from engine.sessions.cell_file import read_cell, robot_text
@@ -65,37 +62,16 @@ def run_swap(args: argparse.Namespace) -> int:
 
 def run_board(args: argparse.Namespace) -> int:
     """Write the board of a cell as one PDF, or as one SVG a page."""
-    files = board_files(read_cell(Path(args.cell)), Path(args.out), args.paper, args.tiles)
+    from engine.report.board_print import board_files  # draws: the others need not load that
+
+    cell, out = read_cell(Path(args.cell)), Path(args.out)
+    files = board_files(cell.board, out, paper=args.paper, tiling=args.tiles, title=cell.name)
     for path, data in files:
         write_output(path, data, force=args.force)
     paths = [path for path, _ in files]
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
     document = {"format": 1, "files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))
-
-
-def board_files(cell: Cell, out: Path, paper: str, tiles: bool) -> list[tuple[Path, bytes]]:
-    """Return path and content of every page of the cell's board at true scale."""
-    from engine.report.board_print import board_sheet  # draws: the others need not load that
-
-    fmt = _format(out)
-    pages = board_sheet(cell.board, paper=paper, fmt=fmt, tiling=tiles, title=cell.name)
-    return list(zip(_paths(out, len(pages)), pages, strict=True))
-
-
-def _format(out: Path) -> Literal["pdf", "svg"]:
-    match out.suffix.lower():
-        case ".pdf":
-            return "pdf"
-        case ".svg":
-            return "svg"
-    raise UsageError(f"--out {out}: unknown kind of file", "Let the name end in .pdf or .svg.")
-
-
-def _paths(out: Path, count: int) -> list[Path]:
-    if count == 1:
-        return [out]
-    return [out.with_stem(f"{out.stem}-{number}") for number in range(1, count + 1)]
 
 
 def run_import(args: argparse.Namespace) -> int:

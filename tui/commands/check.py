@@ -7,10 +7,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from engine.camera.calibration import NAMES, OF_MATRIX
-from engine.camera.model import Camera
 from engine.cell.cell import Cell
 from engine.cell.session import seen_by
 from engine.errors import UsageError
@@ -22,15 +18,14 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.checking import LensCheck, check_lens, check_session
+from engine.steps.checking import check_lens, check_session
 from engine.steps.correcting import fix
-from engine.steps.focus import Bar, Sight, bars, focusing
+from engine.steps.focus import Sight, bars, focusing
 from engine.steps.station_image import confirmed_source, judged_image
 
 from ..clock import now
 from ..output import Answer, finding_texts, run_over, say, tell
-
-BAR = 24  # columns of a bar
+from ..result_text import bar_line, lens_lines
 
 
 def run_check(args: argparse.Namespace) -> int:
@@ -71,47 +66,6 @@ def run_lens(args: argparse.Namespace) -> int:
     return tell(args, Answer(found.document(), lens_lines(found), list(found.findings)))
 
 
-def lens_lines(check: LensCheck) -> list[str]:
-    """Return the lens that the stations support, beside the cell's."""
-    found = check.found
-    K, u = np.array(found.camera.matrix), found.u_px()
-    values = (K[0, 0], K[1, 1], K[0, 2], K[1, 2])
-    rows = zip(("fx", "fy", "cx", "cy"), values, u, strict=True)
-    lines = [f"lens found from {len(found.poses)} stations (U = 2u):"]
-    lines += [f"  {name} {value:10.2f} ± {2 * s:.2f} px" for name, value, s in rows]
-    for name, value in zip(NAMES[OF_MATRIX:], found.camera.distortion, strict=False):
-        shown = f"{value:10.5f} ± {2 * found.u_of(name):.5f}"
-        lines.append(f"  {name} {shown if name in found.kept else '        0   not significant'}")
-    bows = zip(found.bow_mm, found.u_bow_mm, strict=True)
-    lines.append(f"  board's bow {', '.join(f'{b:.2f} ± {2 * s:.2f}' for b, s in bows)} mm")
-    lines.append(f"points miss by {found.rms_px:.3f} px with these data")
-    if check.cell_residual_px is not None:
-        lines[-1] += f", {check.cell_residual_px:.3f} px with the cell's"
-        lines += _verdict(check)
-    return [*lines, "for cell.yaml:", *cell_lines(found.camera)]
-
-
-def _verdict(check: LensCheck) -> list[str]:
-    if check.fits:
-        return ["the cell's lens data fit"]
-    what = ", ".join(check.differs) or "solve names the lens"
-    return [f"DIFFERS from the cell: {what}", *finding_texts(check.findings)]
-
-
-def cell_lines(camera: Camera) -> list[str]:
-    """Return lens data and uncertainties as a cell takes them."""
-    (fx, _, cx), (_, fy, cy), _ = camera.matrix
-    bent = ", ".join(f"{value:.6g}" for value in camera.distortion)
-    lines = [
-        f"  matrix: [[{fx:.3f}, 0, {cx:.3f}], [0, {fy:.3f}, {cy:.3f}], [0, 0, 1]]",
-        f"  distortion: [{bent}]",
-    ]
-    if (u := camera.u) is not None:
-        about = f"focal: {u.focal:.2g}, center_px: {u.center_px:.2g}, edge_px: {u.edge_px:.2g}"
-        lines.append(f"  u: {{{about}}}")
-    return lines
-
-
 def run_focus(args: argparse.Namespace) -> int:
     """Report on --image, or on every new image of the cell's source until it is interrupted.
 
@@ -148,15 +102,6 @@ def _report(args: argparse.Namespace, cell: Cell, sight: Sight) -> int:
     status = tell(args, answer)
     sys.stdout.flush()  # whoever sets the lens looks on
     return status
-
-
-def bar_line(bar: Bar) -> str:
-    """Return one figure with its bar; ``|`` marks the best since watching began."""
-    filled = ["#" if k < round(BAR * bar.share) else "." for k in range(BAR)]
-    best = round(BAR * bar.best)
-    if best > round(BAR * bar.share):
-        filled[best - 1] = "|"
-    return f"  {bar.name:14} {''.join(filled)} {'ok ' if bar.good else 'bad'} {bar.text}"
 
 
 def _limit(report: ImageReport, cell: Cell) -> float | None:

@@ -12,7 +12,7 @@ from engine.cautions import CARRIED_POINTS, RECHECK
 from engine.cell.session import Session
 from engine.errors import BusyError, FileError, StationbookError, UsageError
 from engine.findings import has_error
-from engine.proof.compare import Carried, Difference, Entry, taught_text
+from engine.proof.compare import Carried, taught_text
 from engine.proof.recheck import Recheck
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
@@ -23,7 +23,8 @@ from engine.steps.recheck import mark_recheck, note_recheck, recheck_session
 
 from ..clock import now
 from ..output import WIDTH, Answer, cautions, finding_texts, say, tell, texts
-from ..words import expanded, number, recheck_lines, unwrapped
+from ..result_text import difference_lines, history_lines
+from ..words import recheck_lines, unwrapped
 
 
 def run_recheck(args: argparse.Namespace) -> int:
@@ -73,7 +74,7 @@ def _mark(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[s
 
 
 def run_compare(args: argparse.Namespace) -> int:
-    """Compare DIR with each OTHER; with several, or a figure, _show the history too."""
+    """Compare DIR with each OTHER; with several, or a figure, show the history too."""
     folder, others = Path(args.dir), [Path(other) for other in args.others]
     found = compare(folder, others[0], args.camera)
     entries = history([folder, *others], args.camera) if len(others) > 1 or args.figure else []
@@ -82,32 +83,6 @@ def run_compare(args: argparse.Namespace) -> int:
     past = {"history": [entry.document() for entry in entries]} if entries else {}
     lines = difference_lines(found, args.others[0]) + (history_lines(entries) if entries else [])
     return tell(args, Answer({**found.document(), **past}, lines))
-
-
-def difference_lines(found: Difference, other: str) -> list[str]:
-    """Return a difference for a person."""
-    movement = found.movement
-    volume = number(movement.work_volume_mm, "mm", 2)
-    return [
-        f"difference from {other}: {movement.words()} (± U = 2u)",
-        f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}",
-        *finding_texts(found.findings),
-    ]
-
-
-def history_lines(entries: list[Entry]) -> list[str]:
-    """Return the history as a table: drift at the work volume since the first result."""
-    lines = ["", "day         drift mm    U mm  verdict        proven  session"]
-    for entry in entries:
-        move = entry.since_first.movement if entry.since_first else None
-        drift = "       -       -" if move is None else f"{move.work_volume_mm:8.2f}"
-        if move is not None:
-            drift += f"{2 * move.u_work_volume_mm:8.2f}"
-        proven = "yes" if entry.proven else "no"
-        lines.append(
-            f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"
-        )
-    return lines
 
 
 def run_shift(args: argparse.Namespace) -> int:

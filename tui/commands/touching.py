@@ -18,11 +18,12 @@ from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_output
 from engine.steps import proving as steps
 from engine.steps.importing import table_rows
-from engine.steps.pointing import FrameFound, TipFound, frame_found, tip_found
+from engine.steps.pointing import TipFound, frame_found, tip_found
 from engine.steps.recording import outstanding
 
 from ..clock import now
 from ..output import Answer, cautions, finding_texts, say, tell
+from ..result_text import frame_lines
 from ..words import proof_said
 
 NOT_STORED = "THE TOUCH IS NOT STORED: put it right, or accept with --accept touch-off."
@@ -78,25 +79,12 @@ def run_frame(args: argparse.Namespace) -> int:
         write_output(Path(args.out), encoded(text), force=args.force)
         say(f"written: {args.out}")
     document = found.document() | {"as": args.form, "text": text}
-    lines = text.splitlines() if text and args.out is None else frame_lines(found)
+    hint = "next: the same with --as pendant gives the values to type"
+    lines = text.splitlines() if text and args.out is None else [*frame_lines(found), hint]
     status = tell(args, Answer(document, lines))
     for caution in cautions(NEW_VALUES):
         say(caution)
     return status
-
-
-def frame_lines(found: FrameFound) -> list[str]:
-    """Return a frame for a person."""
-    x, y, z = found.base_T_frame[:3, 3]
-    u = found.delivered.uncertainty
-    position, angle = 2 * (u.position_mm or 0.0), 2 * (u.angle_deg or 0.0)
-    lines = [
-        f"{found.name} in the base: origin X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm",
-        f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° (k = 2)",
-    ]
-    if found.delivered.caution:
-        lines.append(f"NOT ACCEPTED: {found.delivered.caution}")
-    return [*lines, "next: the same with --as pendant gives the values to type"]
 
 
 def run_proof(args: argparse.Namespace) -> int:

@@ -14,8 +14,8 @@ from engine.steps.pointing import frame_found
 from engine.steps.station_image import photo_kept
 from engine.steps.upkeep import described
 
-from ..commands.touching import frame_lines
 from ..output import cautions
+from ..result_text import frame_lines
 from .desk import Desk
 from .form import Question, as_number, choice, needed, number_or_empty
 
@@ -101,7 +101,7 @@ def find_frame(desk: Desk, texts: dict[str, str]) -> list[str]:
         looked=texts.get("looked") or None,
     )  # fmt: skip
     text = found.text(texts["form"], None)
-    lines = [*frame_lines(found)[:-1], ""]
+    lines = [*frame_lines(found), ""]
     if texts["file"]:
         path = Path(texts["file"]).expanduser()
         desk.alone(lambda: write_output(path, encoded(text)))

@@ -19,18 +19,18 @@ from engine.steps.compare import compare, history
 from engine.steps.focus import Sight, focusing
 from engine.steps.station_image import confirmed_source
 
-from ..commands.begin import board_files
-from ..commands.check import bar_line, lens_lines
-from ..commands.compare import difference_lines, history_lines
 from ..output import finding_texts
+from ..result_text import bar_line, difference_lines, history_lines, lens_lines
 from .desk import Desk
 from .recheck import earlier_sessions
 
 
 def board(desk: Desk, file: str) -> list[str]:
     """Print the cell's board on A4, over several sheets where it needs them."""
-    cell = desk.opened().cell
-    files = board_files(cell, Path(file).expanduser(), "A4", tiles=True)
+    from engine.report.board_print import board_files  # draws: the others need not load that
+
+    cell, out = desk.opened().cell, Path(file).expanduser()
+    files = board_files(cell.board, out, paper="A4", tiling=True, title=cell.name)
     for path, data in files:
         write_output(path, data)
     advice = "Print at 100 % (no fitting to the page), then measure the 100 mm check ruler."
