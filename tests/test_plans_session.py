@@ -23,11 +23,13 @@ from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
 from engine.plans.types import Step, Wish
+from engine.proof.touch import read_touches
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.planning import STANDS_ELSEWHERE, plan_session, replace_plan, revised
+from engine.steps.proving import pointer_set, touch_added
 
 CHROMIUM = shutil.which("chromium")
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
@@ -252,11 +254,22 @@ def shift_error(step: Step, start: Station) -> float:
 def test_no_jog_is_told_to_the_next_pose_while_the_robot_stands_at_no_station(
     tmp_path: Path,
 ) -> None:
-    make_session(tmp_path / "s", 6)
-    for action, told in (("undo: record 7", False), ("note", False), ("retake", True)):
-        session = replace(open_session(tmp_path / "s"), name=action)
-        commit(tmp_path / "s", Change(action, session), Who(None, NOW))
-        plan = plan_session(session, tmp_path / "s", Wish(count=2))
+    folder, who = tmp_path / "s", Who(None, NOW)
+    make_session(folder, 6)
+    session = open_session(folder)
+    commit(folder, pointer_set(session, read_touches(folder), "0 0 150", 0.1).change, who)
+    pose = " ".join(session.stations[0].typed)
+    touch = touch_added(session, folder, read_touches(folder), pose, seen="0 0 650", who=who)
+    commit(folder, touch.change, who)
+    first, second = plan_session(session, folder, Wish(count=2)).steps
+    assert (first.jog, first.why[:8], bool(second.jog)) == ("", "lift off", True)
+    for action, told in (
+        ("undo: record 7", False), ("note", False), ("retake", True), ("undo: import", False),
+        ("redo: record 7", True),
+    ):  # fmt: skip
+        session = replace(open_session(folder), name=action)
+        commit(folder, Change(action, session), who)
+        plan = plan_session(session, folder, Wish(count=2))
         assert [bool(step.jog) for step in plan.steps] == [told, True]
         assert (STANDS_ELSEWHERE in plan.notes) is not told
 

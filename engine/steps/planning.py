@@ -31,10 +31,11 @@ DOUBTS = {
     "rotation-convention", "unit", "inverse-pose", "pairing", "board-moved", "camera-moved",
     "board-pitch", "lens",
 }  # fmt: skip
-
-
-# After the latter the robot stands at no station: at a touched point, or at a stop taken back.
-STOPPED, LEFT = ("record", "retake", "redo: re"), ("touch", "undo: re")
+# Actions of the journal by their first letters. After the latter the robot stands at no station: at
+# a touched point, where an image for the proof was taken, or at a stop taken back.
+STOPPED = ("record", "retake", "redo: re")
+TOUCHED = "proof touch"
+LEFT = (TOUCHED, "proof view", "undo: re", "undo: import")
 STANDS_ELSEWHERE = (
     "The robot stands at no recorded station now, so no jog is told to the first of these poses: "
     "go there by its values."
@@ -75,7 +76,7 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
     first, *rest = plan.steps
     if first.by == "jog":
         return Plan((), (UNSEEN,))
-    lift = "lift off first; " if last == "touch" else ""
+    lift = "lift off first; " if last == TOUCHED else ""
     first = replace(first, jog="", why=lift + first.why)
     return replace(plan, steps=(first, *rest), notes=(STANDS_ELSEWHERE, *plan.notes))
 
