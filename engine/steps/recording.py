@@ -8,6 +8,7 @@ two. `record_station` and `add_views` say what is to be stored, and write nothin
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from math import inf
@@ -193,7 +194,10 @@ def _time_of_stop(session: Session, now: datetime) -> datetime:
     By their times the program knows at which stop the robot stands.
     """
     last = session.visited[-1].moment if session.stations else -inf
-    return now if now.timestamp() >= last else datetime.fromtimestamp(last + 1.0, now.tzinfo)
+    if now.timestamp() < last:
+        with suppress(ValueError, OverflowError):  # a second after the last one that a clock has
+            return datetime.fromtimestamp(last + 1.0, now.tzinfo)
+    return now
 
 
 # ---- what further cameras of the cell saw at a station -----------------------------------------

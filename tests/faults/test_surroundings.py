@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -184,6 +185,10 @@ def test_a_clock_set_back_moves_no_robot(tmp_path: Path) -> None:
         who = Who(None, NOON - timedelta(days=back))
         session = record_station(session, tmp_path / "s", draft, who, accepted=codes).session
         assert session.visited[-1].id == (retake or len(session.stations))
+    last = replace(session.existing(2), taken="9999-12-31T23:59:59+00:00")  # written by hand
+    session = session.with_station(last)
+    stored = record_station(session, tmp_path / "s", draft, who, accepted=codes).session
+    assert stored.existing(2).taken == who.now.isoformat(timespec="seconds")
 
 
 # ---- Windows, by a stand-in for its calls ------------------------------------------------------
