@@ -12,10 +12,11 @@ from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
-from engine.diagnosis.diagnose import diagnosed
+from engine.diagnosis.causes import Cause
+from engine.diagnosis.diagnose import _likeliest, diagnosed
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
-from engine.findings import Finding, Level
+from engine.findings import Finding, Level, finding
 from engine.frames import displaced
 from engine.pendant.entry import pose_from_fields
 from engine.simulate.scenario import cell
@@ -185,6 +186,28 @@ def test_an_image_taken_once_more_is_called_so(mount: Mount) -> None:
     said = result.findings[0]
     assert (said.code, said.station, said.level) == ("same-image", 8, Level.ERROR)
     assert [s.id for s in result.stations if not s.used] == [8]
+
+
+def test_values_that_fit_alike_are_all_told_and_one_value_is_told_once() -> None:
+    """The two poses that an image of a flat board allows may ask for one value."""
+    problem, texts, station = clean(Case(stations=3), 1).problem, dict[int, tuple[str, ...]](), 2
+
+    def cause(weight: float, code: str, suggested: str | None) -> Cause:
+        said = finding(code, station=station, field="X", typed="1", suggested=suggested,
+                       distance_mm=1.0, angle_deg=1.0)  # fmt: skip
+        return Cause(weight, (said,), problem, texts, frozenset({station}))
+
+    values = [cause(9.0 - 0.1 * k, "typed-value", text) for k, text in enumerate("7787")]
+    (said,) = likeliest([*values, cause(2.0, "outlier", None)])
+    assert "7 or 8 does" in said.message
+    (said,) = likeliest([values[0], values[1], cause(2.0, "outlier", None)])
+    assert (said.code, said.suggested) == ("typed-value", "7")
+
+
+def likeliest(causes: list[Cause]) -> tuple[Finding, ...]:
+    best = _likeliest(causes, 0.0)
+    assert best is not None
+    return best.findings
 
 
 def test_an_image_from_elsewhere_is_an_outlier() -> None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..cell.cell import EYE_TO_HAND
+from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.problem import Problem, absurd
@@ -71,6 +72,7 @@ SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
 # the tolerance is what a measurement may be off that judges by it (common practice, no source).
 MATTERS, OF_TOLERANCE = 0.5, 0.25
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
+NO_NUMBERS = (np.linalg.LinAlgError, StationbookError)  # raised by causes too wrong to be fitted
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -186,10 +188,12 @@ def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
     garbled = now.fit.noise.pixel_px > GARBLED_PX
     causes = count_causes(now.problem, texts) if garbled else []
-    causes += [*pattern_causes(now, texts), *shape_causes(now, texts)]
+    for look in (pattern_causes, shape_causes):
+        with suppress(*NO_NUMBERS):
+            causes += look(now, texts)
     if not causes:
         return None
-    with suppress(np.linalg.LinAlgError):  # a fit without numbers
+    with suppress(*NO_NUMBERS):
         causes += [*turned_causes(now, texts), *term_causes(scene(now, texts))]
     return max(causes, key=lambda cause: cause.weight)
 
@@ -242,7 +246,7 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     for tried in _tried(view, families):
         try:
             causes += tried()
-        except np.linalg.LinAlgError:  # a cause so wrong that its fit has no numbers
+        except NO_NUMBERS:
             continue
     return _likeliest(causes, -np.inf if _absurd(view.found) else least)
 
@@ -285,7 +289,11 @@ def _likeliest(causes: list[Cause], least: float) -> Cause | None:
         return None
     close = [c for c in causes if c is not best and c.weight > best.weight - SURE]
     best = _undecided(best, close)
-    rivals = [c for c in close if not c.set_aside or c.set_aside & best.set_aside]  # not both
+    rivals = [  # that cannot be true beside it; two poses of one image may give one value
+        c
+        for c in close
+        if (not c.set_aside or c.set_aside & best.set_aside) and c.findings != best.findings
+    ]
     if not rivals or not any(item.code in EXPLAINED for item in best.findings):
         return best
     plain = [
@@ -304,13 +312,14 @@ def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
     places = {(item.code, item.station, item.field) for item in said}
     if len(said) != len(close) or len(places) > 1 or said[0].code != "typed-value":
         return plain
+    values = dict.fromkeys(str(item.suggested) for item in said)
     either = finding(
         "typed-value",
         "either",
         station=said[0].station,
         field=said[0].field,
         typed=said[0].typed,
-        candidates=" or ".join(str(item.suggested) for item in said),
+        candidates=" or ".join(values),
     )
     return replace(plain, findings=(either,))
 

@@ -4,7 +4,8 @@ The images alone may contradict the lens data, whatever was typed. Each image gi
 of its own. With the right lens nothing is left over but noise; with a wrong one, points miss by a
 pattern that repeats over the view. Eight lens parameters (focal length, its ratio, principal point,
 the four usual distortions) are fitted to all images at once, with broad priors, the poses
-eliminated (Zhang 2000 states the problem; here it is only a test).
+eliminated (Zhang 2000 states the problem; here it is only a test). A board of another shape leaves
+a pattern that repeats on the board instead, and is tested alike.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ from ..boards.pattern import Board
 from ..camera.lens import lens, lens_rows
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
-from ..errors import StationbookError
 from ..estimate.fit import State, Stations, fit
 from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
@@ -96,10 +96,7 @@ def _occam(information: Array, variance: float) -> float:
 
 def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return wrong lens data as a cause, put right by the lens that the images ask for."""
-    try:
-        seen = pattern(found)
-    except (StationbookError, np.linalg.LinAlgError):  # images of which no lens makes sense
-        return []
+    seen = pattern(found)
     if seen is None:
         return []
     problem = replace(found.problem, camera=seen.camera)
@@ -210,9 +207,6 @@ def _normal(images: _Images) -> tuple[Array, Array, float]:
     """Return the gradient (8,) and information (8, 8) [px²] of the lens, poses eliminated.
 
     And the squared residuals [px²] with every pose at its best.
-
-    What the poses can take over, J (JᵀJ)⁻¹ Jᵀ, is projected out of the derivatives (variable
-    projection; Golub & Pereyra 1973).
     """
     data, n = lens(images.camera), len(images.pose)
     J, off, _ = pixel_rows(images.views, images.pose, data)
@@ -224,7 +218,8 @@ def _normal(images: _Images) -> tuple[Array, Array, float]:
 def _eliminated(J: Array, off: Array, Q: Array) -> tuple[Array, Array, float]:
     """Return gradient (q,), information (q, q) and squared residuals, all poses at their best.
 
-    Of rows Q (n, 2m, q), beside the poses' J (n, 2m, 6) and the residuals ``off`` (n, 2m).
+    Of rows Q (n, 2m, q), beside the poses' J (n, 2m, 6) and the residuals ``off`` (n, 2m). What the
+    poses can take over, J (JᵀJ)⁻¹ Jᵀ, is projected out (variable projection; Golub & Pereyra 1973).
     """
     J_t, rows = np.swapaxes(J, 1, 2), np.concatenate([Q, off[..., None]], axis=2)
     free = rows - J @ np.linalg.solve(J_t @ J, J_t @ rows)
@@ -234,7 +229,7 @@ def _eliminated(J: Array, off: Array, Q: Array) -> tuple[Array, Array, float]:
 
 
 def _explained(score: Array, information: Array, variance: float, sd: Array) -> float:
-    """Return the squared residuals [px²] that lens parameters with prior ``sd`` (8,) take away."""
+    """Return the squared residuals [px²] that parameters with prior ``sd`` (q,) take away."""
     step = np.linalg.solve(information + np.diag(variance / sd**2), score)
     return float(2.0 * step @ score - step @ information @ step)
 
@@ -314,11 +309,10 @@ Rows = Callable[[Scene], tuple[float, float]]
 def scale_causes(now: Scene) -> list[Cause]:
     """Return pitch and focal length as causes; where they hardly differ, as a warning."""
     causes = []
-    for least, rows, scaled, tell in (
-        (LEAST_PITCH, _pitch_rows, _with_pitch, _pitch_finding),
-        (LEAST_FOCAL, _focal_rows, _with_focal, _focal_finding),
+    for least, first, rows, scaled, tell in (
+        (LEAST_PITCH, _travelled(now), _pitch_rows, _with_pitch, _pitch_finding),
+        (LEAST_FOCAL, 0.0, _focal_rows, _with_focal, _focal_finding),
     ):
-        first = _travelled(now) if rows is _pitch_rows else 0.0
         found = _solved(now, rows, scaled, first)
         if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
             continue
