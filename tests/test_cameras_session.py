@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import cv2
@@ -192,12 +193,12 @@ def test_every_camera_has_its_report_that_names_the_other(solved: Path) -> None:
 def test_recheck_names_the_camera_that_moved(solved: Path, tmp_path: Path, moved: int) -> None:
     shifts = [STILL, STILL]
     shifts[moved] = bump(4.0, np.random.default_rng(1))
-    later = tmp_path / "later"
+    later, old = tmp_path / "later", shutil.copytree(solved, tmp_path / "old")  # it gets a mark
     make_two_cameras(later, 2, shift=shifts[0], side_shift=shifts[1], noise_seed=2)
-    found = answer("recheck", later, "--against", solved, status=1)
+    found = answer("recheck", later, "--against", old, status=1)
     answers = found, found["cameras"][SIDE]
     assert [one["moved"] for one in answers] == [k == moved for k in range(2)]
-    text = stationbook("recheck", later, "--against", solved).stdout
+    text = stationbook("recheck", later, "--against", old).stdout
     assert f"Camera {SIDE}" in text
     assert text.count("CAMERA MOVED") == 1
 
