@@ -233,8 +233,12 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
     assert line["answers"]["warmed_up"] is True
     app = app_for(folder)
     async with app.run_test(size=(80, 24)) as pilot:
-        await opened(pilot)
-        assert isinstance(app.screen, Stations)
+        screen = await opened(pilot)
+        await pilot.press("escape", "t")
+        await until(pilot, "Is this the cell?", "A. Example")
+        await pilot.press("escape")
+        await until(pilot, "CAUTION", "a aside")
+        assert not screen.desk.questions_open  # to look at answers leaves nothing open
 
 
 @on_screen

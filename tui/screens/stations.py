@@ -168,10 +168,11 @@ class Stations(Screen[None]):
         self.app.push_screen(Start(self.desk, before), then)
 
     def _started(self, done: bool | None) -> None:
-        self.desk.questions_open = not done
-        self.show_session()
-        if not done:
+        if done:
+            self.desk.questions_open = False
+        elif self.desk.questions_open:  # who looks at answers that stand leaves nothing open
             self.jobs.begin(self._left_open, group="open")
+        self.show_session()
 
     async def _left_open(self) -> None:
         await in_background(questions_left, self.desk)
