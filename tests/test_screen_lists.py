@@ -56,3 +56,22 @@ async def test_sessions_stand_under_their_cell_and_the_chosen_one_is_in_sight(
             await pilot.click(SessionList, offset=(5, at["run-02"]))
             assert listed.item is not None
             assert listed.item.folder.name == "run-02"
+
+
+@on_screen
+async def test_the_keys_are_shown_anew_when_a_search_begins_and_ends() -> None:
+    app = Bench()
+    async with app.run_test(size=(80, 24)) as pilot:
+        listed = app.query_one(SessionList)
+        listed.focus()
+        await pilot.pause()
+        looked: list[str | None] = []
+        app.screen.bindings_updated_signal.subscribe(listed, lambda _: looked.append(listed.wanted))
+        await pilot.press("g")
+        await pilot.pause()
+        assert looked == [""]
+        await pilot.press("9", "enter")
+        await pilot.pause()
+        assert looked == ["", None]
+        assert listed.item is not None
+        assert listed.item.name == "name 9"

@@ -134,7 +134,8 @@ class Demo(Stations):
         elif simulated.first:
             self.tell("Enough to tell: Esc, then m. Did the camera move?", "good")
         else:
-            self.tell("Six stops are stored. F6 solves and shows the result.", "good")
+            count = len(self.desk.opened().stations)
+            self.tell(f"{count} stops are stored. F6 solves and shows the result.", "good")
 
     # ---- after the result ------------------------------------------------------------------
 
@@ -159,4 +160,5 @@ class Demo(Stations):
         self.tell("A mistake is being planted ...", "note")
         planted = await in_background(plant, self.desk, settings.get("practice asked"))
         settings.put("practice asked", str(planted.number))
+        self.tell("z plants another mistake in a copy.", "note")
         self.app.push_screen(Practice(self.desk, planted))

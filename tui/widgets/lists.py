@@ -66,6 +66,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
     def action_find(self) -> None:
         """Begin to look for a row."""
         self.wanted = ""
+        self.screen.refresh_bindings()
         self.redraw()
 
     def check_consume_key(self, key: str, character: str | None) -> bool:
@@ -84,6 +85,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
             self._look_for(self.wanted, 1 if event.key == "down" else -1)
         else:
             self.wanted = None
+            self.screen.refresh_bindings()
             self.redraw()
             if event.key not in ("enter", "escape"):
                 return
