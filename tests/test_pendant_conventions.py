@@ -168,6 +168,7 @@ def test_label_sets_mean_the_matrix_of_the_manual(labels: object) -> None:
         ("U V W", "moving-zyx"),
         ("O A T", "moving-zyz"),
         ("q1 q2 q3 q4", "quaternion-wxyz"),
+        ("qx qy qz qw", "quaternion-xyzw"),
         ("yaw pitch roll", "moving-zyz"),
         ("yaw pitch roll", "moving-zyx"),
         ("C", "yaw"),

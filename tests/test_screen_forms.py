@@ -271,6 +271,20 @@ def test_which_way_the_flange_points_is_never_assumed() -> None:
     assert "flange" not in [q.key for q in pendant.questions(answers | {"rotation": "fixed-xyz"})]
 
 
+def test_a_quaternion_has_no_unit_and_enough_decimals(tmp_path: Path) -> None:
+    given = {"robot": "none", "shown": "qx qy qz qw", "rotation": "quaternion-xyzw"}
+    answers = _four_axis(**given, length_unit="m", file=str(tmp_path / "cell.yaml"))
+    (page,) = [page for page in PAGES if page.title == "The pendant"]
+    asked = {q.key: q.value for q in page.questions(answers)}
+    assert "angle_unit" not in asked
+    assert asked["angle_decimals"] == "4"  # two would be a turn of up to 0.6°
+    made = read_cell(save(answers))
+    assert (made.pendant.rotation, made.pendant.decimals) == (
+        "quaternion-xyzw",
+        (2, 2, 2, 4, 4, 4, 4),
+    )
+
+
 def test_without_a_height_the_page_says_what_follows(tmp_path: Path) -> None:
     (board,) = [page for page in PAGES if page.title == "The board"]
     height = next(q for q in board.questions(_four_axis()) if q.key == "height")
@@ -354,7 +368,7 @@ async def test_a_new_cell_takes_at_most_150_keys(tmp_path: Path) -> None:
         ("Name of the cell", [*"press 4", "enter", "enter", "right", "right", "enter"]),
         ("Name of the robot", [*lengths, *limits, *["enter"] * 4]),
         ("Which of these does your pendant show?", ["down", "enter"]),
-        ("Decimals of an angle", ["enter"] * 5),
+        ("Decimals of the rotation", ["enter"] * 5),
         ("Folder of the images", [*["enter"] * 3, *"incoming", "enter"]),
         ("Points in a row", ["enter"] * 4),
         ("Middle of the pick area", [*"600 0 250", *["enter"] * 5]),

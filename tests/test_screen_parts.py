@@ -6,6 +6,7 @@ import asyncio
 import io
 import threading
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 from screen_bench import comes, on_screen
@@ -19,10 +20,12 @@ from engine.cell.session import PlannedStation, Station
 from engine.errors import StationbookError, UsageError
 from engine.findings import finding
 from tui.app import Stationbook
+from tui.desk.overview import SessionRow
 from tui.desk.views import Move, Quality, counts, next_planned, rows
 from tui.screens.help import key_lines
 from tui.screens.jobs import Jobs, in_background, pause
 from tui.widgets.line_edit import LineEdit
+from tui.widgets.lists import SessionList
 from tui.widgets.looks import (
     LOOKS,
     THEMES,
@@ -224,6 +227,27 @@ async def test_quality_says_in_words_what_the_bar_shows() -> None:
     assert "1.24 mm of 1 mm" in text
     assert "too much" in text
     assert "error: board-moved" in text
+
+
+@on_screen
+async def test_the_bar_gives_way_to_the_worst_finding() -> None:
+    sheet = QualityLine()
+    sheet.data = Quality(1.56, 1.0, "", "error: tolerance", "error")
+    async with Bench(sheet).run_test():
+        for width in (60, 52):
+            text = line_text(sheet.draw(width, 1)[0])
+            assert text.endswith("error: tolerance")
+            assert len(text) <= width
+
+
+@on_screen
+async def test_a_figure_of_the_list_is_whole_or_left_out(tmp_path: Path) -> None:
+    row = SessionRow(tmp_path, "cell 4", "accepted", "good", "5", "04:11", "U 0.88 mm")
+    sheet = SessionList()
+    async with Bench(sheet).run_test():
+        assert "U 0.88 mm" in line_text(sheet.row_line(row, 78))
+        assert "U" not in line_text(sheet.row_line(row, 58))
+        assert "result" not in line_text(sheet.headline(58) or [])
 
 
 def test_footer_shows_what_fits_and_always_help() -> None:

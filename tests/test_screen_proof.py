@@ -190,6 +190,11 @@ async def test_what_is_missing_is_said_and_too_few_points_prove_nothing(
         await proving(pilot)
         shown = await until(pilot, "NOT PROVEN: 0.", "3 of at least 4 different points")
         assert shown.count(" ok ") == 3
+        await pilot.resize_terminal(60, 30)
+        await pilot.pause()
+        narrow = text(app)
+        assert re.search(r"3 ok +image 1, \d+ +\d\.\d\d +\d\.\d\d$", narrow, re.MULTILINE)
+        assert "tolerance 1 mm" in " ".join(narrow.split())
         await pilot.press("escape", "q")
         await until(pilot, "not proven yet")
     assert read_result(folder).proven is False

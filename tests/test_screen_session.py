@@ -8,6 +8,7 @@ from time import monotonic
 
 import pytest
 from screen_bench import (
+    EXAMPLE,
     NOON,
     PATIENCE,
     app_for,
@@ -32,11 +33,13 @@ from engine.sessions.results import read_result
 from engine.steps.editing import annotate
 from tui.app import Stationbook
 from tui.screens.demo import Demo
+from tui.screens.forms import Start
 from tui.screens.help import all_bindings
 from tui.screens.opening import Welcome
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
+from tui.widgets.form import Form
 from tui.widgets.pictures import COVERAGE_LEGEND
 
 
@@ -239,6 +242,36 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
         await pilot.press("escape")
         await until(pilot, "CAUTION", "a aside")
         assert not screen.desk.questions_open  # to look at answers leaves nothing open
+
+
+@on_screen
+async def test_joints_are_the_same_in_every_tool_and_beside_a_pose_need_a_robot(
+    tmp_path: Path,
+) -> None:
+    cell = open_session(EXAMPLE).cell
+    pendant, robot = cell.pendant, cell.robot
+    joints = replace(pendant, rotation="joints", labels=(), decimals=())
+    quaternion = replace(
+        pendant, length_unit="m", rotation="quaternion-wxyz",
+        labels=("X", "Y", "Z", "q1", "q2", "q3", "q4"), decimals=(3,) * 7,
+    )  # fmt: skip
+    for shown, arm, asked, key in (
+        (joints, robot, False, False),
+        (quaternion, robot, True, True),
+        (quaternion, None, True, False),
+    ):
+        folder = example(tmp_path / f"{shown.rotation} {arm is None}", 0)
+        session = open_session(folder)
+        store(folder, replace(session, cell=replace(session.cell, pendant=shown, robot=arm)))
+        app = app_for(folder)
+        async with app.run_test(size=(80, 24)) as pilot:
+            screen = await opened(pilot)
+            assert screen.check_action("joints", ()) is key
+            start = Start(screen.desk)
+            await app.push_screen(start)
+            assert ("tool" in start.query_one(Form).texts()) is asked
+            hints = " ".join(question.hint for question in start._questions())
+            assert ("T3: 0.000 0.000 0.120 1.000 0.000 0.000 0.000." in hints) is asked
 
 
 @on_screen

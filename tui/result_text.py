@@ -68,7 +68,7 @@ def result_lines(
 def _camera(
     result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
 ) -> list[Line]:
-    lines = [_verdict(result, fresh), *_uncertainties(result, cell, width)]
+    lines = [_verdict(result, fresh), *_uncertainties(result, cell, wrap, width)]
     decided = [result.decision.words()] if result.decision else []
     for text in (*decided, *_before(result.before)):
         lines += [[(part, "text")] for part in wrap(text, width)]
@@ -109,7 +109,7 @@ def _verdict(result: StoredResult, fresh: bool) -> Line:
     return line
 
 
-def _uncertainties(result: StoredResult, cell: Cell, width: int) -> list[Line]:
+def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> list[Line]:
     u, tolerance = result.uncertainty, cell.tolerance
     name = KEYS[cell.mount][0]
     rows = (
@@ -119,7 +119,7 @@ def _uncertainties(result: StoredResult, cell: Cell, width: int) -> list[Line]:
         (f"{name} rotation", u.angle_deg, "°", tolerance.angle_deg),
     )
     head = f"Expanded uncertainty (U = 2u, about 95 %) of {name} as delivered"
-    lines: list[Line] = [[(head, "dim")]]
+    lines: list[Line] = [[(text, "dim")] for text in wrap(head, width)]
     for name, value, unit, limit in rows:
         line: Line = [(f"  {name:<25}", "dim"), (f"{expanded(value, unit):<14}", "title")]
         if limit is not None and value is not None:

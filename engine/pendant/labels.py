@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..frames import rotation_exp, transform
-from .entry import format_pose
+from .entry import format_place, format_pose
 from .settings import Pendant
 
 
@@ -37,6 +37,7 @@ LABEL_SETS: tuple[LabelSet, ...] = (
     LabelSet(("U", "V", "W"), "moving-zyx", "Rz(U) Ry(V) Rx(W)"),
     LabelSet(("O", "A", "T"), "moving-zyz", "Rz(O) Ry(A) Rz(T)"),
     LabelSet(("q1", "q2", "q3", "q4"), "quaternion-wxyz", "quaternion w x y z"),
+    LabelSet(("qx", "qy", "qz", "qw"), "quaternion-xyzw", "quaternion x y z w"),
     LabelSet(("yaw", "pitch", "roll"), "moving-zyz", "Rz(yaw) Ry(pitch) Rz(roll)", "older ones"),
     LabelSet(("yaw", "pitch", "roll"), "moving-zyx", "Rz(yaw) Ry(pitch) Rx(roll)", "elsewhere"),
     LabelSet(("C",), "yaw", "Rz(C), or Rz(C) Rx(180°) with the flange down", "four axes"),
@@ -79,3 +80,8 @@ def example_fields(labels: LabelSet, *, level: bool = False) -> tuple[str, ...]:
     )
     pose = transform(tilt @ turn @ np.diag([1.0, -1.0, -1.0]), _AT_MM)
     return format_pose(pose, pendant)[3:]
+
+
+def example_shift(mm: tuple[float, float, float], pendant: Pendant) -> str:
+    """Return a tool or frame without a turn, at ``mm`` (3,), as it is typed for this pendant."""
+    return " ".join(format_place(transform(np.eye(3), mm), pendant))

@@ -151,6 +151,12 @@ class Desk:
         parsed = parse_partial(text, self.opened().cell.pendant)
         return [FieldView(part.label, part.text, part.problem) for part in parsed]
 
+    @property
+    def joints_help(self) -> bool:
+        """Whether joints beside a pose can show tool and frame in this cell."""
+        cell = self.opened().cell
+        return cell.robot is not None and not cell.pendant.shows_joints
+
     def joint_fields(self, text: str) -> list[FieldView]:
         """Return the fields of a line of joints that is typed beside a pose; [] without a robot."""
         cell = self.opened().cell

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from engine.boards.pattern import HEIGHT_U_MM
 from engine.camera.model import DISTORTION_COUNTS
 from engine.errors import FileError, StationbookError
-from engine.pendant.conventions import YAW
+from engine.pendant.conventions import VECTOR, YAW, is_quaternion
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.robots.arms import LEVEL_KINDS
 from engine.sessions.cell_file import ROBOT, cell_record, read_robot
@@ -60,19 +60,22 @@ def _cell(_: Answers) -> list[Question]:
 
 
 def _pendant(answers: Answers) -> list[Question]:
-    labels = answers.get("shown", "")
-    angle = "rad" if answers.get("rotation") == "rotation-vector" else "deg"
+    labels, rotation = answers.get("shown", ""), answers.get("rotation", "")
+    fine = "4" if rotation == VECTOR or is_quaternion(rotation) else "2"
+    angle = choice("angle_unit", "Angles in", "rad" if rotation == VECTOR else "deg",
+                   ("deg", "rad"), "deg or rad.")  # fmt: skip
     down = choice("flange", "The flange's Z points", "", ("up", "down"),
                     "up or down in the robot's manual: the one angle does not say.")  # fmt: skip
     return [
         Question("labels", "Labels, as shown", f"X Y Z {labels}", _labels(answers),
                  "In the order in which the pendant shows the fields."),
         choice("length_unit", "Lengths in", "mm", ("mm", "m", "in"), "mm, m or in."),
-        choice("angle_unit", "Angles in", angle, ("deg", "rad"), "deg or rad."),
-        Question("length_decimals", "Decimals of a length", "2", _digits, "Digits shown."),
-        Question("angle_decimals", "Decimals of an angle", "4" if angle == "rad" else "2", _digits,
-                 "Digits shown."),
-        *([down] if answers.get("rotation") == YAW else []),
+        *([] if is_quaternion(rotation) else [angle]),
+        Question("length_decimals", "Decimals of a length", "2", _digits,
+                 "Digits behind the point: 2 for 612.40, and 5 for 0.61240."),
+        Question("angle_decimals", "Decimals of the rotation", fine, _digits,
+                 "Digits behind the point."),
+        *([down] if rotation == YAW else []),
     ]  # fmt: skip
 
 
@@ -330,7 +333,7 @@ def _pendant_document(answers: Answers) -> dict[str, Any]:
     lengths, angles = int(answers["length_decimals"]), int(answers["angle_decimals"])
     return {
         "length_unit": answers["length_unit"],
-        "angle_unit": answers["angle_unit"],
+        **({} if is_quaternion(answers["rotation"]) else {"angle_unit": answers["angle_unit"]}),
         "rotation": answers["rotation"],
         "labels": labels,
         "decimals": [lengths] * min(3, len(labels)) + [angles] * (len(labels) - 3),

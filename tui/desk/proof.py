@@ -171,16 +171,10 @@ class Touching:
         return self._do(lambda session, found: proving.joints_typed(session, found, touch, text))
 
     @property
-    def joints_help(self) -> bool:
-        """Whether joints beside a pose can show tool and frame in this cell."""
-        cell = self.desk.opened().cell
-        return cell.robot is not None and not cell.pendant.shows_joints
-
-    @property
     def joints_wanted(self) -> bool:
         """Whether joints at a touch would show for the first time that tool and frame are right."""
         ready = self.found is not None and bool(self.found.views)
-        return self.joints_help and ready and not self.desk.follow and not self._shown()
+        return self.desk.joints_help and ready and not self.desk.follow and not self._shown()
 
     def forget(self, touch: int) -> None:
         """Leave a touch out of the proof from now on."""
@@ -222,7 +216,7 @@ class Touching:
             return OPEN_NUMBER
         if self.open_number:
             return "The missing number is touched: q, then s solves with it. Then prove it."
-        if found.touches and self.joints_help and not self._shown():
+        if found.touches and self.desk.joints_help and not self._shown():
             return "F7: the joints at a touch show whether tool and frame are as told."
         return "Tip on a board point: type its number and the pose, in one line. Enter stores it."
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 
@@ -12,6 +13,7 @@ from engine.cell.session import labelled
 from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
 from engine.frames import AXES
+from engine.pendant.conventions import is_quaternion
 from engine.plans.way import Leg, read_legs
 from engine.steps.pictures import HOLE, OUTSIDE, depth_picture
 from engine.steps.station_image import ViewDraft
@@ -124,20 +126,27 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if used and advice is not None and advice.enough:
-        return Job(f"enough stations{open_}", "F6 solves", due=True)
+        state = "enough stations" if _within(desk) else "further stations help little"
+        return Job(f"{state}{open_}", "F6 solves", due=True)
     left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
     return Job(f"recording, {used} stored{left}{open_}")
 
 
 def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Job:
     if not stored.accepted:
-        touch = "touch one point: p" if lacks_number(stored) else ""
+        touch = "touch one point: p" if lacks_number(stored) else "what to do stands below"
         return Job(f"not accepted{open_}", "F6 shows why" if way else touch, due=True)
     if not stored.proven:
         return Job(f"accepted{open_}", f"prove: {way}p", due=True)
     if not desk.reported():
         return Job(f"proven{open_}", f"report: {way}r", due=True)
     return Job(f"done{open_}" if open_ else "done: proven and reported")
+
+
+def _within(desk: Desk) -> bool:
+    """Tell whether U is within the tolerance, as far as both are known."""
+    now = quality(desk)
+    return now.expanded_mm is None or now.expanded_mm <= (now.tolerance_mm or math.inf)
 
 
 def caution_read(settings: Kept, desk: Desk) -> bool:
@@ -301,6 +310,8 @@ def cell_facts(desk: Desk) -> Facts:
     cell = desk.opened().cell
     pendant, board, camera = cell.pendant, cell.board, cell.camera
     units = f"{pendant.length_unit}, {pendant.angle_unit}"
+    if is_quaternion(pendant.rotation):
+        units = pendant.length_unit
     robot = cell.robot.name if cell.robot else "not described: reach is not checked"
     source = " ".join(next(iter(camera.source.items()))) if camera.source else "none"
     width, height = camera.image_size_px

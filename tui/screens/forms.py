@@ -11,7 +11,7 @@ from textual.screen import Screen
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.pendant.conventions import YAW
-from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet
+from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet, example_shift
 from engine.robots.arms import is_level
 from engine.steps.starting import Answers
 
@@ -40,12 +40,12 @@ from .jobs import Jobs, in_background, save_soon
 
 TOOL = (
     "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
-    "them, such as T3: 0 0 120 0 0 0. It must stay the same to the end: no residual can show that "
+    "them, such as T3: {}. It must stay the same to the end: no residual can show that "
     "it was wrong."
 )
 FRAME = (
     "User frame that the pendant shows as active: base, or its name and values in the base, such "
-    "as F5: 600 0 40 0 0 90. It must stay the same to the end."
+    "as F5: {}. It must stay the same to the end."
 )
 
 
@@ -117,8 +117,7 @@ class Start(Screen[bool]):
         return [
             Question("operator", "Who works at the robot", operator, needed,
                      "Kept with every station."),
-            Question("tool", "Active tool", str(cell.pendant.active_tool), needed, TOOL),
-            Question("frame", "Active user frame", str(cell.pendant.active_frame), needed, FRAME),
+            *self._frames(),
             Question("warm", "Robot warmed up (y/n)", warm, yes_or_no,
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
                      "run before recording.", choices=("y", "n")),
@@ -128,6 +127,18 @@ class Start(Screen[bool]):
                      f"Made with this camera at {width} × {height} px, this focus and zoom?",
                      choices=("y", "n")),
             *self._height(),
+        ]  # fmt: skip
+
+    def _frames(self) -> list[Question]:
+        """Ask in which tool and frame poses are shown; joints are the same in all of them."""
+        pendant = self.desk.opened().cell.pendant
+        if pendant.shows_joints:
+            return []
+        tool, frame = (example_shift(at, pendant) for at in ((0, 0, 120), (600, 0, 40)))
+        return [
+            Question("tool", "Active tool", str(pendant.active_tool), needed, TOOL.format(tool)),
+            Question("frame", "Active user frame", str(pendant.active_frame), needed,
+                     FRAME.format(frame)),
         ]  # fmt: skip
 
     def _height(self) -> list[Question]:
@@ -148,8 +159,8 @@ class Start(Screen[bool]):
             answer,
             self.desk,
             operator=texts["operator"],
-            active_tool=texts["tool"],
-            active_frame=texts["frame"],
+            active_tool=texts.get("tool", "flange"),
+            active_frame=texts.get("frame", "base"),
             warmed_up=is_yes(texts["warm"]),
             pitch_mm=as_number(texts["pitch"]),
             lens_fits=is_yes(texts["lens"]),

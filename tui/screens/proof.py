@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -113,22 +113,27 @@ class TouchEdit(LineEdit):
     ]
 
 
+ALL_COLUMNS = 67  # cells that number, state, point and five figures take
+
+
 class TouchList(Chooser[TouchRow]):
     """Touches in the order made, each with how far camera and robot disagree there."""
 
     def headline(self, width: int) -> Line | None:
         """Return the names of the columns."""
         names = ("X mm", "Y mm", "Z mm", "off mm", "U mm")
-        return [(f"{'No':>3} {'state':9}{'point':14}{_columns(names)}", "dim")]
+        return [(f"{'No':>3} {'state':9}{'point':14}{_columns(names, width)}", "dim")]
 
     def row_line(self, item: TouchRow, width: int) -> Line:
         """Return number, state, point, the error on the base's axes, its size and its U."""
-        state, rest = f"{item.state:9}", f"{item.point:14}{_columns(item.figures)}"
+        state, rest = f"{item.state:9}", f"{item.point:14}{_columns(item.figures, width)}"
         return [(f"{item.touch:>3} ", "text"), (state, item.role), (rest, "text")]
 
 
-def _columns(texts: Iterable[str]) -> str:
-    return "".join(f"{text:>8}" for text in texts)
+def _columns(texts: Sequence[str], width: int) -> str:
+    """Return the figures in columns; without those of the axes where all of them find no room."""
+    shown = texts if width >= ALL_COLUMNS else texts[3:]
+    return "".join(f"{text:>8}" for text in shown)
 
 
 class Proof(Halves, Screen[None]):
@@ -398,7 +403,7 @@ class Proof(Halves, Screen[None]):
         if self.desk.follow and action in self.CHANGING:
             return False
         if action == "joints":
-            return self.touching.joints_help
+            return self.desk.joints_help
         if action == "forget":
             row = self.touches.item
             return row is not None and row.state != "left out"

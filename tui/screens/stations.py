@@ -359,4 +359,6 @@ class Stations(Screen[None]):
         """Leave only the actions that make sense now: for the chosen row, and while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
+        if action == "joints":
+            return self.desk.joints_help
         return action != "station" or self.actions.makes_sense(*parameters)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
 from typing import TYPE_CHECKING, ClassVar, Generic, TypeVar
 
 from textual import events
@@ -180,7 +181,9 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
             lines.append(head if at is None else self._marked(item, at, width))
         below = len(self.items) - 1 - (self._shown[-1] or 0)
         if self._top or below:
-            lines.append([(f"  {self._top} more above, {below} more below", "dim")])
+            said = f"  {self._top} more above, {below} more below"
+            short = said.replace(" more", "")
+            lines.append([(said if len(said) <= width else short, "dim")])
         if self.wanted is not None:
             lines.append([("  find: ", "dim"), (f"{self.wanted}_", "title")])
         return lines
@@ -246,13 +249,14 @@ class SessionList(Chooser["SessionRow"]):
     def headline(self, width: int) -> Line | None:
         """Return the names of the columns."""
         names = ("state", "stations", "changed", "result", "recheck")
-        return [(f"{'session':<{self._room(width)}}{_columns(names)}", "dim")]
+        room = self._room(width)
+        return [(f"{'session':<{room}}{_columns(names, width - room)}", "dim")]
 
     def row_line(self, item: SessionRow, width: int) -> Line:
         """Return one session."""
         room = self._room(width)
         texts = (item.state, item.done, item.age, item.result, item.recheck)
-        text, state = _columns(texts), COLUMNS[0]
+        text, state = _columns(texts, width - room), COLUMNS[0]
         own = item.folder.name if item.cell else item.name
         name = f"{self._cut(own, room - 1):<{room}}"
         return [(name, "text"), (text[:state], item.role), (text[state:], "text")]
@@ -269,7 +273,8 @@ class SessionList(Chooser["SessionRow"]):
         return f"{name[: room - len(gap) - TAIL]}{gap}{name[-TAIL:]}"
 
 
-def _columns(texts: tuple[str, ...]) -> str:
-    """Return texts in the columns beside the name; one too long for its column is cut off."""
-    cells = zip(texts, COLUMNS, strict=True)
+def _columns(texts: tuple[str, ...], room: int) -> str:
+    """Return texts in the columns that fit whole beside the name; what is too long is cut off."""
+    fit = [width for width, ends in zip(COLUMNS, accumulate(COLUMNS), strict=True) if ends <= room]
+    cells = zip(texts, fit, strict=False)
     return "".join(f"{text[: width - 1]:<{width}}" for text, width in cells)

@@ -128,7 +128,9 @@ class QualityLine(Panel[Quality]):
             if q.expanded_mm is not None:
                 share = q.expanded_mm / q.tolerance_mm
                 word, role = ("ok", "good") if share <= 1 else ("too much", "warning")
-                line += [(bar(share, 12), role), (f" {word}", role)]
+                word = f" {word}"
+                room = width - self.looks.width(f"{line_text(line)}{word}  {q.worst}")
+                line += [(bar(share, min(room, 12)) if room > 0 else "", role), (word, role)]
         if q.worst:
             line += [("  ", "text"), (q.worst, q.worst_role)]
         if q.remark and self.looks.width(line_text(line)) + len(q.remark) + 2 <= width:
@@ -138,7 +140,7 @@ class QualityLine(Panel[Quality]):
 
 def fact_lines(facts: Facts, looks: Looks, width: int) -> list[Line]:
     """Return a headline, then name and value of every fact, wrapped."""
-    lines: list[Line] = [[(facts.headline, "title")]]
+    lines: list[Line] = [[(text, "title")] for text in looks.wrap(facts.headline, width)]
     names = max((len(fact.name) for fact in facts.facts), default=0) + 2
     for fact in facts.facts:
         texts = looks.wrap(fact.value, width - names)
