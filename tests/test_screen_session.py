@@ -30,7 +30,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
-from engine.steps.editing import annotate
+from engine.steps.editing import annotate, set_aside
 from tui.app import Stationbook
 from tui.screens.demo import Demo
 from tui.screens.forms import Start
@@ -179,6 +179,21 @@ async def test_a_follower_sees_a_change_within_a_second_and_can_change_nothing(
         assert app.screen is screen
         assert (folder / "session.yaml").read_bytes() == before
     assert not (folder / "result.yaml").exists()
+
+
+@on_screen
+async def test_a_result_that_is_looked_at_says_when_somebody_changed_the_session(
+    tmp_path: Path,
+) -> None:
+    folder = example(tmp_path / "session", 6)
+    app = app_for(folder, follow=True)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await opened(pilot)
+        await pilot.press("f6")
+        await until(pilot, "Verdict:", "6 done")
+        with writing(folder, "somebody else"):
+            commit(folder, set_aside(open_session(folder), 5, "shaken"), Who(None, NOON))
+        await until(pilot, "Verdict:", "5 done, 1 aside")
 
 
 @on_screen

@@ -172,12 +172,14 @@ class Result(Screen[Wish]):
 
     def action_prove(self) -> None:
         """Prove the result by touch, then show what became of it."""
-        scroll = self.query_one(Scroll)
-        self.app.push_screen(self.proof(self.desk), lambda _: self._show_again(scroll))
+        self.app.push_screen(self.proof(self.desk), lambda _: self.show_again())
 
-    def _show_again(self, scroll: Scroll) -> None:
-        scroll.redraw()
+    def show_again(self) -> None:
+        """Show what is true now, after a proof or a change that somebody else made."""
+        self.query_one(TitleLine).show(title(self.desk))
+        self.query_one(Scroll).redraw()
         self._show_job()
+        self.refresh_bindings()
 
     # ---- handing over ----------------------------------------------------------------------
 

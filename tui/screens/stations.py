@@ -30,6 +30,7 @@ from .forms import Start
 from .help import Findings
 from .images import Look, StationImages, graphic_of
 from .jobs import Jobs, in_background, pause
+from .result import Result
 from .station_actions import Solving, StationActions
 from .steps import JobSteps
 
@@ -227,6 +228,9 @@ class Stations(Screen[None]):
         self.job.show(job(self.desk))
         self.stations.show(self.desk.rows(), self.desk.labels, choose)
         self.show_side()
+        for page in self.app.screen_stack:  # a result that lies above, too
+            if isinstance(page, Result) and page.is_mounted:
+                page.show_again()
 
     def show_move(self) -> None:
         """Show the next move, which a closing stop planned next makes a closing one."""
