@@ -188,12 +188,15 @@ async def test_a_result_that_is_looked_at_says_when_somebody_changed_the_session
     folder = example(tmp_path / "session", 6)
     app = app_for(folder, follow=True)
     async with app.run_test(size=(100, 30)) as pilot:
-        await opened(pilot)
+        screen = await opened(pilot)
         await pilot.press("f6")
         await until(pilot, "Verdict:", "6 done")
         with writing(folder, "somebody else"):
             commit(folder, set_aside(open_session(folder), 5, "shaken"), Who(None, NOON))
         await until(pilot, "Verdict:", "5 done, 1 aside")
+    assert not screen.desk.changed()
+    (folder / "result.yaml").touch()  # solved, or proven, by the writer
+    assert screen.desk.changed()
 
 
 @on_screen

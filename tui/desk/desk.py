@@ -80,11 +80,11 @@ class Desk:
                 self._lock = None
 
     def changed(self) -> bool:
-        """Tell whether the session file, or what was touched, is another than when it was read."""
+        """Tell whether session, touches or result are others than when the session was read."""
         return self._stamped() != self._stamp
 
     def _stamped(self) -> Stamps:
-        return tuple(stamp(self.folder / name) for name in (SESSION_FILE, PROOF_FILE))
+        return tuple(stamp(self.folder / name) for name in (SESSION_FILE, PROOF_FILE, RESULT_FILE))
 
     def opened(self) -> Session:
         """Return the session; raises StationbookError while it is still being opened."""
