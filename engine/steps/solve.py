@@ -26,7 +26,6 @@ from .starting import open_questions
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
-
 READ_WRONG = ("rotation-convention", "unit", "inverse-pose")  # all poses mean something else
 OF_READING = ("joints-disagree", "overruled")  # then joints, reach and limits cannot agree
 
