@@ -177,6 +177,16 @@ def test_a_pose_typed_once_more_is_called_so(mount: Mount, other: int) -> None:
     assert result.verdict == "not-accepted"
 
 
+def test_a_closing_stop_has_the_pose_of_the_first_on_purpose() -> None:
+    """It tells that something moved meanwhile; a pose typed once more is another matter."""
+    session = clean(Case(stations=12), 10)
+    texts = {**session.texts, 12: session.texts[1]}
+    *seen, last = with_texts(session.problem, texts).observations
+    problem = replace(session.problem, observations=(*seen, replace(last, closing=True)))
+    said = diagnosed(problem, texts).findings[0]
+    assert (said.code, said.station) == ("outlier", 12)
+
+
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_an_image_taken_once_more_is_called_so(mount: Mount) -> None:
     session = clean(Case(mount=mount, stations=12), 11)

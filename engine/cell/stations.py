@@ -34,6 +34,7 @@ class Observation:
         covariances: (n, 2, 2) [px²] of the pixels, or None: all points are then alike.
         depths: (n,) [mm] measured along the camera's axis, NaN where not; None: not at all.
         spatial: the points were measured as points in space: no lens data lie between.
+        closing: the robot returned to the first station's pose on purpose.
     """
 
     id: int
@@ -45,6 +46,7 @@ class Observation:
     covariances: Array | None = None
     depths: Array | None = None
     spatial: bool = False
+    closing: bool = False
 
 
 def station_pose(cell: Cell, station: Station) -> Array | None:

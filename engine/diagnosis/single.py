@@ -308,16 +308,18 @@ def _on_the_way(off: Array, way: Array, covariance: Array) -> tuple[float, float
 def _taken_again(scene: Scene, seen: Others) -> Finding | None:
     """Return that the station has the image or the pose of another one, equal in every digit.
 
-    The pose only where the image tells that the robot moved: it may have come back there.
+    The pose only where the image tells that the robot moved: it may have come back there, as a
+    closing stop does on purpose.
     """
     row, id_ = seen.row, scene.ids[seen.row]
     distance_mm, angle_deg = _off(scene, seen)
     moved = distance_mm > SMALL_MOVE_MM or angle_deg > SMALL_MOVE_DEG
-    views = [_VIEW(scene.found.problem.observations[i]) for i in scene.found.gathered.index]
-    for other in (*range(row)[::-1], *range(row + 1, len(views))):
-        if all(map(np.array_equal, views[other], views[row])):
+    stops = [scene.found.problem.observations[i] for i in scene.found.gathered.index]
+    for other in (*range(row)[::-1], *range(row + 1, len(stops))):
+        if all(map(np.array_equal, _VIEW(stops[other]), _VIEW(stops[row]))):
             return finding("same-image", level=Level.ERROR, station=id_, other=scene.ids[other])
-        if moved and scene.fields[other] == scene.fields[row]:
+        meant = stops[other].closing or stops[row].closing
+        if moved and not meant and scene.fields[other] == scene.fields[row]:
             variant = "previous" if other == row - 1 else None
             return finding("duplicate", variant, station=id_, other=scene.ids[other])
     return None

@@ -72,6 +72,7 @@ def _observation(session: Session, folder: Path, station: Station) -> Observatio
         covariances,
         depths,
         spatial=places is not None,
+        closing=station.closing,
     )
 
 
