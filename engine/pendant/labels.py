@@ -7,7 +7,7 @@ names the turns about X, Y, Z as A, B, C and does not fix their order.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -84,4 +84,5 @@ def example_fields(labels: LabelSet, *, level: bool = False) -> tuple[str, ...]:
 
 def example_shift(mm: tuple[float, float, float], pendant: Pendant) -> str:
     """Return a tool or frame without a turn, at ``mm`` (3,), as it is typed for this pendant."""
-    return " ".join(format_place(transform(np.eye(3), mm), pendant))
+    up = replace(pendant, flange_down=False)  # tools and frames are given so
+    return " ".join(format_place(transform(np.eye(3), mm), up))
