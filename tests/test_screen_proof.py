@@ -312,7 +312,10 @@ async def test_a_height_measured_later_is_typed_at_the_start_questions(tmp_path:
             await type_line(pilot, answer)
             await pilot.press("enter")
         await comes(pilot, lambda: open_session(folder).cell.board.height_mm == -12.5)
-    assert open_session(folder).cell.board.height_u_mm == 0.4
+    measured = open_session(folder)
+    assert measured.cell.board.height_u_mm == 0.4
+    emptied = Answers("A. Example", "flange", "base", True, 20.0, True, None, 0.3)
+    assert answer_questions(measured, emptied).session.cell.board.height_mm is None
 
 
 @on_screen

@@ -28,6 +28,8 @@ from textual import events
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
+from tui.desk.desk import Desk
+from tui.desk.entry import kept_entry
 from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
 
@@ -443,3 +445,19 @@ async def test_what_is_typed_at_once_hides_no_half_line_of_an_earlier_opening(
         screen = await opened(pilot)
         assert screen.pad.pose.value == "5"
         await until(pilot, "Typed before and not stored: 612.4 -85.1")
+
+
+@pytest.mark.parametrize(
+    ("kept", "purpose", "station"),
+    [("retake 2", "retake", 2), ("retake 9", "record", None), ("record 2", "record", None)],
+)
+def test_a_half_line_belongs_to_a_station_that_is_taken_again(
+    tmp_path: Path, kept: str, purpose: str, station: int | None
+) -> None:
+    desk = Desk(example(tmp_path / "session", 3), follow=True)
+    desk.open()
+    desk.kept.put("pose", "612.4")
+    desk.kept.put("station", kept)
+    found = kept_entry(desk)
+    assert found is not None
+    assert (found.purpose, found.station) == (purpose, station)

@@ -135,7 +135,8 @@ class Answers:
     ``active_tool`` and ``active_frame``: "flange" and "base", or their name and the values that
     the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the
     board. ``lens_fits``: the lens data were made at this image size, focus and zoom.
-    ``height_mm``, ``height_u_mm``: measured, of the board's point 0; None: as the cell says.
+    ``height_u_mm``: of the height of the board's point 0; None: it was not asked for, and stays
+    as the cell says. ``height_mm``: that height, None where it is not measured.
     """
 
     operator: str
@@ -187,10 +188,8 @@ def answer_questions(session: Session, answers: Answers) -> Change:
     if not answers.operator.strip():
         raise StationbookError("no operator named", "Say who works at the robot.")
     cell, board = session.cell, replace(session.cell.board, pitch_mm=answers.pitch_mm)
-    if answers.height_mm is not None:
-        board = replace(board, height_mm=answers.height_mm)
     if answers.height_u_mm is not None:
-        board = replace(board, height_u_mm=answers.height_u_mm)
+        board = replace(board, height_mm=answers.height_mm, height_u_mm=answers.height_u_mm)
     new = replace(
         session,
         operator=session.operator or answers.operator,

@@ -92,7 +92,7 @@ class Entry:
         return tuple(dict.fromkeys(item.code for item in standing))
 
 
-PURPOSES: tuple[Purpose, ...] = ("record", "retake", "correct")
+AGAIN: tuple[Purpose, ...] = ("retake", "correct")  # of a station that is there
 
 
 def keep_entry(desk: Desk, entry: Entry) -> None:
@@ -120,7 +120,7 @@ def kept_entry(desk: Desk) -> Entry | None:
     closing = bool(desk.kept.get("closing"))
     purpose, _, number = desk.kept.get("station").partition(" ")
     known = [s.id for s in desk.opened().stations if str(s.id) == number]
-    if known and purpose in PURPOSES:
+    if known and purpose in AGAIN:
         return Entry(purpose, known[0], text, joints, closing)
     return Entry(text=text, joints=joints, closing=closing)
 

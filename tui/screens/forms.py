@@ -155,6 +155,7 @@ class Start(Screen[bool]):
         self.jobs.begin(self._keep, message.answers, group="keep")
 
     async def _keep(self, texts: dict[str, str]) -> None:
+        height = texts.get("height", "").strip()
         kept = await in_background(
             answer,
             self.desk,
@@ -164,7 +165,7 @@ class Start(Screen[bool]):
             warmed_up=is_yes(texts["warm"]),
             pitch_mm=as_number(texts["pitch"]),
             lens_fits=is_yes(texts["lens"]),
-            height_mm=as_number(height) if (height := texts.get("height", "")).strip() else None,
+            height_mm=as_number(height) if height else None,
             height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
         )
         if kept:
