@@ -31,6 +31,7 @@ from screen_bench import (
 from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
+from engine.boards.pattern import Board
 from engine.cautions import TOUCH
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import apply
@@ -269,14 +270,19 @@ async def test_typed_line_is_shown_by_field_and_refused_with_the_reason(
         assert "612.4" in text(app)  # what was typed is still there to be put right
 
 
+def four_axes(folder: Path, stations: int) -> Board:
+    """Make a session of a four-axis arm whose board's height nobody measured; return the board."""
+    make_session(folder, stations, EYE_TO_HAND, 4)
+    session = open_session(folder)
+    board = replace(session.cell.board, height_mm=None)
+    store(folder, replace(session, cell=replace(session.cell, board=board)), answered=True)
+    return board
+
+
 @on_screen
 async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Path) -> None:
     folder = tmp_path / "four"
-    make_session(folder, 12, EYE_TO_HAND, 4)
-    session = open_session(folder)
-    board = replace(session.cell.board, height_mm=None)
-    cell = replace(session.cell, board=board)
-    store(folder, replace(session, cell=cell), answered=True)
+    board = four_axes(folder, 12)
     rng = np.random.default_rng(8)
     laid = lay_board(tmp_path, 1, truth(EYE_TO_HAND, 4), np.array([640.0, 20.0, 620.0]), rng)
     point = apply(laid.base_T_board, board.points()[44][None])[0]
@@ -299,10 +305,7 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
 @on_screen
 async def test_a_height_measured_later_is_typed_at_the_start_questions(tmp_path: Path) -> None:
     folder = tmp_path / "four"
-    make_session(folder, 1, EYE_TO_HAND, 4)
-    session = open_session(folder)
-    board = replace(session.cell.board, height_mm=None)
-    store(folder, replace(session, cell=replace(session.cell, board=board)), answered=True)
+    four_axes(folder, 1)
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
