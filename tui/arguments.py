@@ -255,12 +255,11 @@ COMMANDS = {
         _word("--count", "N", "so many further stations", type=int),
         _word("--until", "U", "stop when U at the work volume is below U mm", type=number),
         _flag("--close", "end at the first station's pose"),
-        _word(
+        _choice(
             "--style",
-            None,
-            "chosen stations (default), or a fixed spiral where a procedure demands a pattern",
-            choices=("chosen", "spiral"),
-            default="chosen",
+            "chosen stations, or a fixed spiral where a procedure demands a pattern",
+            "chosen",
+            "spiral",
         ),
         _spiral("radius", "mm", "how far from the middle of the view it winds"),
         _spiral("depth", "mm", "from the nearest to the farthest stop, along the camera's axis"),

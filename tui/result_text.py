@@ -1,4 +1,7 @@
-"""A result as lines of (text, role): what `solve` prints and what the screen shows."""
+"""A result as lines of (text, role): what `solve` prints and what the screen shows.
+
+What else is found is said in lines of text alone: a lens, a frame, the difference of two results.
+"""
 
 from __future__ import annotations
 
@@ -230,7 +233,7 @@ def _residual(value: float | None, most: float, size: int) -> Line:
     return [(f"{figure(value):>7} ", "text"), (bar(share, size) + " ", "rule")]
 
 
-# ---- what else is found: a lens, a frame, the difference of two results -------------------------
+# ---- what else is found -------------------------------------------------------------------------
 
 
 def difference_lines(found: Difference, other: str) -> list[str]:
