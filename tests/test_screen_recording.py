@@ -403,7 +403,7 @@ async def test_why_an_image_cannot_be_used_stays_on_the_screen(tmp_path: Path) -
         await until(pilot, "88 of 88")
         half = (EXAMPLE / "images/005.png").read_bytes()[:9000]
         (folder / "incoming/zz.png").write_bytes(half)
-        await until(pilot, "Still new.png", "zz.png: the image")
+        await until(pilot, "Still new.png", "zz.png: the file")
 
 
 @on_screen
