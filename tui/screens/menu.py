@@ -12,8 +12,8 @@ from textual.containers import Vertical
 from textual.dom import DOMNode
 from textual.screen import ModalScreen, Screen
 
-from ..widgets.lists import Chooser
-from ..widgets.looks import Line
+from ..widgets.lists import SIGN, Chooser
+from ..widgets.looks import Line, line_text
 from ..widgets.panels import KeyLine
 from ..widgets.sheet import Paragraph
 from .help import all_bindings, keys
@@ -109,6 +109,7 @@ class Menu(ModalScreen[Entry | None]):
         with Vertical(classes="box tall"):
             yield Paragraph("", "title", id="asked")
             yield Entries(self.all, empty="Nothing is called so.", id="entries")
+            yield Paragraph("", id="whole")
             yield KeyLine()
 
     def on_mount(self) -> None:
@@ -122,6 +123,7 @@ class Menu(ModalScreen[Entry | None]):
         self.query_one(Entries).show_items(kept, 0)
         said = f"What next?  {self.typed}_" if self.typed else "What next? Typing finds it."
         self.query_one("#asked", Paragraph).show(said, "title")
+        self.on_chooser_chosen()
 
     def on_key(self, event: events.Key) -> None:
         """Narrow down."""
@@ -134,6 +136,18 @@ class Menu(ModalScreen[Entry | None]):
         event.stop()
         event.prevent_default()
         self._show()
+
+    def on_chooser_chosen(self) -> None:
+        """Show below the list, whole, the explanation that its row cuts."""
+        listed, words = self.query_one(Entries), ""
+        room = listed.size.width - len(f"{SIGN} ")
+        if (chosen := listed.item) and len(line_text(listed.row_line(chosen, room))) > room:
+            words = chosen.words
+        self.query_one("#whole", Paragraph).show(words)
+
+    def on_resize(self) -> None:
+        """Show it by the new width."""
+        self.on_chooser_chosen()
 
     def on_chooser_taken(self) -> None:
         self.action_take()
