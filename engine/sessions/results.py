@@ -22,7 +22,8 @@ from ..cell.result import (
 from ..cell.session import FORMAT, Session
 from ..errors import FileError, StationbookError
 from ..files import content, inside
-from ..findings import finding
+from ..findings import Finding, finding
+from .journal import overtaken
 from .schema import (
     Field,
     Kind,
@@ -202,3 +203,14 @@ def read_result(folder: Path) -> StoredResult:
     if not os.path.exists(path):
         raise FileError(folder, f"there is no {RESULT_FILE}", "Run `stationbook solve` first.")
     return result_from(read_yaml(path))
+
+
+def moved_since(folder: Path) -> Finding | None:
+    """Return the mark of a session whose camera moved since, as a finding. Raises FileError."""
+    mark = overtaken(folder)
+    return None if mark is None else finding("result-overtaken", at=mark.at, by=mark.by)
+
+
+def with_mark(result: StoredResult, mark: Finding, session: Session) -> StoredResult:
+    """Return the result as it stands beside the mark: not accepted. Nothing so is stored."""
+    return result.judged([mark, *result.findings], session.cell.tolerance)

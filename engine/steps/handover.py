@@ -14,9 +14,8 @@ from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
 from ..report.exports import Chosen, export
 from ..sessions.changes import keep_earlier
-from ..sessions.results import current_result
+from ..sessions.results import current_result, moved_since, with_mark
 from ..sessions.store import RESULT_FILE, write_text_atomic
-from .solve import moved_since, with_mark
 
 REPORT_FILE = "report.html"
 POSES = "poses"  # the export form that holds the stations, not the result

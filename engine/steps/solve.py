@@ -19,7 +19,6 @@ from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, with_lens
-from ..sessions.journal import overtaken
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, result_document
 from .starting import open_questions
@@ -93,17 +92,6 @@ def _with_findings(part: StoredResult, wrong: list[Finding], session: Session) -
     """Return the result with errors in front of its findings, and the verdict they give."""
     found = (*wrong, *part.findings)
     return replace(part.judged(found, session.cell.tolerance), findings=found)
-
-
-def moved_since(folder: Path) -> Finding | None:
-    """Return the mark of a session whose camera moved since, as a finding. Raises FileError."""
-    mark = overtaken(folder)
-    return None if mark is None else finding("result-overtaken", at=mark.at, by=mark.by)
-
-
-def with_mark(result: StoredResult, mark: Finding, session: Session) -> StoredResult:
-    """Return the result as it stands beside the mark: not accepted. Nothing so is stored."""
-    return result.judged([mark, *result.findings], session.cell.tolerance)
 
 
 def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frames, list[Finding]]:

@@ -18,10 +18,11 @@ from engine.plant.archive import session_folders
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
+from engine.sessions.results import moved_since, with_mark
 from engine.sessions.schema import program_version
 from engine.steps.archive import Again, finished, record_of, solved_again
 from engine.steps.recheck import solve_quickly
-from engine.steps.solve import Solved, keep, moved_since, solve_session, with_mark
+from engine.steps.solve import Solved, keep, solve_session
 
 from ..clock import now
 from ..output import BAD_INPUT, WIDTH, Answer, print_json, run_over, say, texts

@@ -11,9 +11,9 @@ from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
 from engine.findings import Finding, Level
 from engine.plans.types import Step, Wish
-from engine.sessions.results import read_result
+from engine.sessions.results import moved_since, read_result, with_mark
 from engine.steps.planning import passed_over, plan_session, revised
-from engine.steps.solve import Solved, moved_since, solve_session, with_mark
+from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import predictor_for
 
 LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
