@@ -327,8 +327,8 @@ class Mark(NamedTuple):
 def overtaken(folder: Path) -> Mark | None:
     """Return the mark of a session whose camera moved since, or None. Raises FileError."""
     mark = None
-    for line in read_journal(folder):
-        if line.get("action") == OVERTAKEN:
+    for line in map(_parsed, (text for text in _texts(folder) if OVERTAKEN.encode() in text)):
+        if line is not None and line.get("action") == OVERTAKEN:
             at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
             mark = Mark(at, by) if line.get("moved") is True else None
     return mark
