@@ -5,13 +5,11 @@ from __future__ import annotations
 import gc
 import os
 import sys
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
 import pytest
-from _pytest import runner
 
 # One test, one core: threads of the number libraries only wait for each other, and pytest -n
 # fills the other cores. Set before anything loads numpy.
@@ -68,22 +66,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_collection_finish() -> None:
     """Let the garbage collector pass over what was loaded: it stays, and is half a gigabyte."""
     gc.freeze()
-
-
-def with_room(task: Callable[[], Any]) -> Any:
-    """Run ``task`` with half a megabyte left in this block of the interpreter's stack."""
-    return task()
-
-
-# CPython takes its stack in blocks, of 16 KB, and gives each back at once: where a loop of calls
-# stands at the end of one, every call asks the system for memory. A large frame, a large block.
-with_room.__code__ = with_room.__code__.replace(co_stacksize=66_000)  # × 8 bytes: of 1 MB
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool:
-    """Run a test as pytest does, with room on the stack."""
-    return bool(with_room(partial(runner.pytest_runtest_protocol, item, nextitem)))
 
 
 def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
