@@ -245,7 +245,7 @@ def _centres(board: Board, data: Lens, ids: Index, pixels: Array) -> Array:
     The shift between the two follows from the pose; that of the uncorrected points is off by so
     little that the shift does not change.
     """
-    if not board.pattern.startswith("circles"):
+    if not board.has_circles:
         return pixels
     found = board_pose(board.points()[ids], pixels, data)
     return pixels - centre_shift_px(found[0][0], board, data)[ids] if found else pixels

@@ -206,7 +206,7 @@ def _expanded(u: float | None, digits: int) -> str:
 def cameras(result: StoredResult, cell: Cell, shown: str) -> Html | str:
     """Return what the other cameras of the session gave; empty where there is only one."""
     parts = {cell.camera.name: result, **result.cameras}
-    names = [camera.name for camera in (cell.camera, *cell.cameras) if camera.name != shown]
+    names = [name for name in cell.camera_names if name != shown]
     if not names:
         return ""
     rows = [_other(name, parts.get(name)) for name in names]

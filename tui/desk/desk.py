@@ -168,8 +168,7 @@ class Desk:
     @property
     def cameras(self) -> tuple[str, ...]:
         """Names of the cell's cameras, the first one first."""
-        cell = self.opened().cell
-        return tuple(camera.name for camera in (cell.camera, *cell.cameras))
+        return self.opened().cell.camera_names
 
     def earlier(self, **about: int) -> Known:
         """Return `known` ``about`` a station, computed once per state of the session."""
