@@ -47,6 +47,12 @@ CATALOGUE: dict[str, Entry] = {
         "The typed {quantity} fit when read as {looks_like}, not as {expected}.",
         "Look at the unit on the pendant and correct pendant.{key} in the cell.",
     ),
+    "unit/stations": Entry(
+        "error",
+        "At {stations:station|stations} {stations} the typed {quantity} fit when read as "
+        "{looks_like}, not as {expected}.",
+        "Type these poses again in {expected}, as the cell says that the pendant shows them.",
+    ),
     "duplicate": Entry(
         "error",
         "The same pose is already recorded as station {other}.",
@@ -622,6 +628,12 @@ CATALOGUE: dict[str, Entry] = {
         "error",
         "The images of stations {stations} are exchanged.",
         "Exchange the images of these two stations, or retake both.",
+    ),
+    "pairing/order": Entry(
+        "error",
+        "The images of stations {stations} belong to the poses of stations {suggested}, in this "
+        "order.",
+        "Pair the images with the poses again by their times.",
     ),
     "board-moved": Entry(
         "error",

@@ -116,6 +116,17 @@ def test_exchanged_images_are_exchanged_back(tmp_path: Path) -> None:
     assert open_session(folder).stations == session.stations
 
 
+def test_images_in_any_order_are_given_their_poses(tmp_path: Path) -> None:
+    folder = stored(tmp_path)
+    session = open_session(folder)
+    points = [s.points for s in session.stations]
+    mixed = [replace(s, points=points[-1 - k]) for k, s in enumerate(session.stations)]
+    rewritten(folder, replace(session, stations=tuple(mixed)))
+    fixed = answer("check", folder, "--fix", "pairing")
+    assert not [item for item in fixed["findings"] if item["level"] == "error"]
+    assert open_session(folder).stations == session.stations
+
+
 def test_shifted_images_are_paired_again(tmp_path: Path) -> None:
     folder = stored(tmp_path)
     session = open_session(folder)

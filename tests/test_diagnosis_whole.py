@@ -17,8 +17,10 @@ from mistakes import (
     scaled_lengths,
     shifted,
     slipped,
+    swapped_images,
     typed,
     upright,
+    with_texts,
 )
 from simulated_sessions import BOARD as CHESSBOARD
 from simulated_sessions import CAMERA, Case, Seen, simulated
@@ -285,3 +287,30 @@ def test_an_image_centre_and_a_bowed_board_are_named(mount: Mount, what: str) ->
         assert [code for code, _ in named].count("board-bowed") >= 2, named
     else:
         assert [code for code, _ in named].count("lens") >= 2, named
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_images_in_another_order_are_given_their_poses(mount: Mount) -> None:
+    session = clean(Case(mount=mount, stations=8), 10)
+    for row in range(0, 8, 2):
+        session = swapped_images(session, row, row + 1)
+    said = told(session)
+    assert (said.code, said.stations) == ("pairing", tuple(range(1, 9)))
+    assert said.suggested == "2, 1, 4, 3, 6, 5, 8, 7"
+
+
+@pytest.mark.parametrize("rows", [(2,), (0, 3, 4, 6)])
+def test_stations_in_another_unit_than_the_others(rows: tuple[int, ...]) -> None:
+    session = clean(Case(mount=EYE_TO_HAND, stations=8), 11)
+    stations = tuple(row + 1 for row in rows)
+    for quantity, first, factor in (("positions", 0, 0.001), ("angles", 3, np.pi / 180.0)):
+        texts = dict(session.texts)
+        for station in stations:
+            fields = list(texts[station])
+            fields[first : first + 3] = [
+                f"{float(value) * factor:.5f}" for value in fields[first : first + 3]
+            ]
+            texts[station] = tuple(fields)
+        said = told(Faulty(with_texts(session.problem, texts), texts, session.true))
+        assert (said.code, said.stations) == ("unit", stations)
+        assert f"typed {quantity} fit" in said.message

@@ -1,4 +1,4 @@
-"""Images that were turned or mirrored, and points numbered as on a board of another count.
+"""Images turned, mirrored, numbered as on a board of another count, or of another station's pose.
 
 Each is another reading of an image: the board's pose in it is ``before · pose · after``, with a
 reflection on both sides where the image was mirrored. A turn of every image is a turn of the camera
@@ -21,11 +21,11 @@ from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
 from ..estimate.gather import Candidates, Gathered, gather
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, related
 from ..estimate.solver import Solution
-from ..estimate.start import begin
+from ..estimate.start import begin, squared_deviation, transforms_from
 from ..findings import Finding, finding
-from ..frames import transform
+from ..frames import inverse, rotation_log, transform
 from .causes import Cause, solved_weight, texts_of
 from .optics import pattern
 from .scene import Scene, Texts
@@ -293,3 +293,91 @@ def _cause(
     aside = frozenset() if every else frozenset(ids)
     said = (reading.said(ids, every),)
     return Cause(weight, said, problem, texts_of(scene), aside, found=found)
+
+
+MOST_PAIRED = 60  # stations of which any image may belong to any pose
+TRIOS, TRIO_FITS = 12, 20  # trios of images that are tried, and of poses for each
+TRIO_SEED = 21  # any number: fixes the trios
+# [rad], [mm] within which two motions are one: a board's place and turn are known to that from one
+# image, common practice, no source
+MOVES_ALIKE = np.array([0.01, 10.0])
+HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
+
+
+def partners(scene: Scene) -> NDArray[np.int64]:
+    """Return the station (n,) whose pose each image fits; −1 where none is left that it fits.
+
+    From where the fit is, and from trios of images that move against each other as three poses do
+    (`_trios`). An image that fits nothing stays with its own pose, where no other one has that.
+    """
+    n, candidates = len(scene.ids), scene.found.gathered.candidates
+    if n > MOST_PAIRED:  # a session of which most fits: those that do not, among themselves
+        rows = np.flatnonzero(~scene.used)
+        state = scene.found.fit.state
+        cameras, boards = state.camera[None], state.board[None]
+    else:
+        rows = np.arange(n)
+        cameras, boards = _trios(scene)
+    G, order = related(scene.stations.mount, scene.stations.typed), np.arange(n)
+    few, G_few, best = candidates.take(rows), G[rows], np.inf
+    centre = scene.found.gathered.board.points().mean(axis=0)
+    for camera, board in zip(cameras, boards, strict=True):
+        off = squared_deviation(
+            (camera @ few.pose)[:, None], (G_few @ board)[None, :, None], centre
+        )
+        off = np.where(few.valid[:, None], off + few.cost[:, None], np.inf)
+        cost = np.log1p(off.min(axis=2))
+        mine = _nearest(cost)
+        score = float(np.where(mine < 0, HOPELESS, cost[np.arange(len(rows)), mine]).sum())
+        if score < best:
+            best = score
+            order[rows] = np.where(mine < 0, -1, rows[mine])
+    lonely = np.flatnonzero(order < 0)
+    order[lonely] = np.where(np.isin(lonely, order), -1, lonely)
+    return order
+
+
+def _nearest(cost: Array) -> NDArray[np.int64]:
+    """Return for each row of ``cost`` (m, m) its column (m,), the cheapest first; −1: hopeless."""
+    cost, mine = cost.copy(), np.full(len(cost), -1)
+    for _ in mine:
+        row, column = np.unravel_index(cost.argmin(), cost.shape)
+        if not cost[row, column] < HOPELESS:
+            break
+        mine[row] = column
+        cost[row], cost[:, column] = np.inf, np.inf
+    return mine
+
+
+def _trios(scene: Scene) -> tuple[Array, Array]:
+    """Return camera and board (h, 4, 4) of trios of images with poses that move alike.
+
+    Between two stations robot and board turn by one angle, and travel by one length along the axis
+    of that turn (Chen 1991), whatever camera and board are.
+    """
+    G, n = related(scene.stations.mount, scene.stations.typed), len(scene.ids)
+    robot, found = _screws(G), list[tuple[Array, Array]]()
+    rng = np.random.default_rng(TRIO_SEED)
+    for _ in range(TRIOS):
+        seen = scene.views[rng.permutation(n)[:3]]
+        theirs = _screws(seen)
+        alike = [
+            (np.abs(robot - theirs[i, j]) < MOVES_ALIKE).all(axis=2)
+            for i, j in ((0, 1), (0, 2), (1, 2))
+        ]
+        fits = alike[0][:, :, None] & alike[1][:, None, :] & alike[2][None]
+        for trio in np.argwhere(fits)[:TRIO_FITS]:
+            if len(set(trio.tolist())) == 3:
+                found.append((G[trio], seen))
+    if not found:
+        return np.empty((0, 4, 4)), np.empty((0, 4, 4))
+    return transforms_from(np.array([g for g, _ in found]), np.array([v for _, v in found]))
+
+
+def _screws(T: Array) -> Array:
+    """Return angle [rad] and travel along the axis [mm] (n, n, 2) between any two of ``T``."""
+    between = T[:, None] @ inverse(T)[None]
+    turn = rotation_log(between[..., :3, :3])
+    angle = np.linalg.norm(turn, axis=-1)
+    along = np.abs((turn * between[..., :3, 3]).sum(axis=-1)) / np.maximum(angle, 1e-9)
+    return np.stack([angle, along], axis=-1)

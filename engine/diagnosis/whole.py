@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +22,7 @@ from ..findings import Finding, finding
 from ..frames import AXES, inverse, rotation_log
 from ..pendant.conventions import (
     EULER_ROTATIONS,
+    POSITION_FIELDS,
     QUATERNION_WXYZ,
     QUATERNION_XYZW,
     ROTATIONS,
@@ -31,18 +31,17 @@ from ..pendant.conventions import (
     equivalent,
     is_quaternion,
 )
+from ..pendant.entry import format_pose
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
 from .causes import Cause, apart_weight, declared_weight, solved_weight, texts_of
+from .images import HOPELESS, partners
 from .scene import Scene, Texts
 
-SHIFTS = (-2, -1, 1, 2)  # stations by which images and poses may be shifted
-LATE_SHIFTS = (-1, 1)  # the same, from some station on
-MOST_SWAPPED = 12  # stations among which exchanges are tried
-MOST_STARTS = 20  # places from which a late shift is tried
 ALONE = float(np.log1p(5.0**2))  # of a station that a shift leaves without a partner
 HALVED = 8  # stations from which on every other one is enough for a closed form
 JUDGES = 40  # stations that judge; more change nothing
 
+UNITS_OF = (("positions", "length_unit", LENGTH_MM), ("angles", "angle_unit", ANGLE_RAD))
 LOG_SHARE = {  # logarithm of how common each cause is among sessions, common practice, no source
     "rotation-convention": -3.0,
     "unit": -4.0,
@@ -55,20 +54,20 @@ LOG_SHARE = {  # logarithm of how common each cause is among sessions, common pr
 class Reading:
     """One other reading of the whole session.
 
-    ``code`` of the finding ("swap" for exchanged images); ``value`` what it suggests (a rotation, a
-    unit, a shift); ``typed`` (n, 4, 4) the poses then; ``log_share`` how common it is. ``order``
-    (n,) says whose pose each station gets, where poses change places; ``start`` is the first row of
-    a late shift. ``quantity`` of a unit ("angles", "positions"); for a convention the other unit.
-    ``alone``: rows that a shift leaves without a partner.
+    ``code`` of the finding; ``value`` what it suggests (a rotation, a unit, a shift); ``typed``
+    (n, 4, 4) the poses then; ``log_share`` how common it is. ``order`` (n,) says whose pose each
+    station gets, where poses change places. ``quantity`` of a unit ("angles", "positions"); for a
+    convention the other unit. ``some``: the rows read so, where it is not all; ``alone``: rows that
+    are left without a partner.
     """
 
     code: str
     value: str
     typed: Array
     log_share: float
-    start: int = 0
     quantity: str = ""
     order: tuple[int, ...] | None = None
+    some: tuple[int, ...] = ()
     alone: tuple[int, ...] = ()
 
 
@@ -81,7 +80,7 @@ def readings(scene: Scene, *, calm: bool) -> list[Reading]:
     pendant = scene.layout.pendant
     if calm:
         return _rotations(scene, (pendant.angle_unit,))
-    items = _rotations(scene, ANGLE_RAD) + _lengths(scene) + _shifts(scene) + _swaps(scene)
+    items = _rotations(scene, ANGLE_RAD) + _units(scene) + _paired(scene)
     typed = scene.stations.typed
     items.append(Reading("inverse-pose", "", inverse(typed), LOG_SHARE["inverse-pose"]))
     return items
@@ -100,7 +99,7 @@ def _rotations(scene: Scene, units: Iterable[str]) -> list[Reading]:
     items = []
     for unit in (pendant.angle_unit,) if quaternion else units:
         for name in names:
-            if (name, unit) == (pendant.rotation, pendant.angle_unit):
+            if name == pendant.rotation:
                 continue
             other = replace(pendant, rotation=name, angle_unit=unit)  # type: ignore[arg-type]
             try:
@@ -113,66 +112,74 @@ def _rotations(scene: Scene, units: Iterable[str]) -> list[Reading]:
 
 def _rotation_reading(name: str, unit: str, typed: Array, scene: Scene, count: int) -> Reading:
     pendant = scene.layout.pendant
-    if name == pendant.rotation:
-        return Reading("unit", unit, typed, LOG_SHARE["unit"], quantity="angles")
     share = LOG_SHARE["rotation-convention"] - float(np.log(count))
     both = "" if unit == pendant.angle_unit else unit
     extra = LOG_SHARE["unit"] if both else 0.0
     return Reading("rotation-convention", name, typed, share + extra, quantity=both)
 
 
-def _lengths(scene: Scene) -> list[Reading]:
-    pendant = scene.layout.pendant
+def _units(scene: Scene) -> list[Reading]:
+    """Return the poses read in another unit, at all stations or at those that look like it."""
+    pendant, items = scene.layout.pendant, list[Reading]()
     if pendant.shows_joints:
+        return items
+    values, n = np.array([numbers(fields) for fields in scene.fields]), len(scene.ids)
+    for quantity, key, sizes in UNITS_OF:
+        declared, at = getattr(pendant, key), slice(0, POSITION_FIELDS)
+        if quantity == "angles":
+            at = slice(POSITION_FIELDS, None)
+        if quantity == "angles" and is_quaternion(pendant.rotation):
+            continue
+        for unit in sizes.keys() - {declared}:
+            other = replace(scene.layout, pendant=replace(pendant, **{key: unit}))  # type: ignore[arg-type]
+            typed = other.poses(values)
+            items.append(Reading("unit", unit, typed, LOG_SHARE["unit"], quantity=quantity))
+            factor = sizes[unit] / sizes[declared]
+            for rows in _outlying(scene, np.abs(values[:, at]).max(axis=1), factor):
+                mixed = values.copy()
+                mixed[rows, at] *= factor
+                share = LOG_SHARE["unit"] - float(np.log(n)) * min(len(rows), n - len(rows))
+                typed, some = scene.layout.poses(mixed), tuple(rows.tolist())
+                items.append(Reading("unit", unit, typed, share, quantity=quantity, some=some))
+    return items
+
+
+def _outlying(scene: Scene, sizes: Array, factor: float) -> list[NDArray[np.int64]]:
+    """Return the rows whose values may be ``factor`` times too small.
+
+    Those that the fit left out, and those on the small (or large) side of the widest gap between
+    the ``sizes`` (n,) of the values.
+    """
+    order = np.argsort(sizes if factor > 1.0 else -sizes)
+    gaps = np.abs(np.diff(np.log(np.maximum(sizes[order], 1e-9))))
+    small = np.sort(order[: int(gaps.argmax()) + 1])
+    left_out = np.flatnonzero(~scene.used)
+    return [small, *([left_out] if len(left_out) and not np.array_equal(left_out, small) else [])]
+
+
+def _paired(scene: Scene) -> list[Reading]:
+    """Return the images with the poses to which they belong, in whatever order they came.
+
+    Two that are exchanged and a shift, throughout or from some station on, are likelier than any
+    other order.
+    """
+    paired = partners(scene)
+    n = len(paired)
+    moved = np.flatnonzero(paired != np.arange(n))
+    if not len(moved):
         return []
-    items = []
-    for unit, size in LENGTH_MM.items():
-        if unit != pendant.length_unit:
-            typed = scene.stations.typed.copy()
-            typed[:, :3, 3] *= size / LENGTH_MM[pendant.length_unit]
-            items.append(Reading("unit", unit, typed, LOG_SHARE["unit"], quantity="positions"))
-    return items
-
-
-def _shifts(scene: Scene) -> list[Reading]:
-    """Return the poses shifted against the images, throughout or from some station on."""
-    typed, n = scene.stations.typed, len(scene.ids)
-    items = [_shifted(typed, by, 0) for by in SHIFTS if n >= abs(by) + 3]
-    starts = np.arange(1, n - 1)
-    if len(starts) > MOST_STARTS:
-        starts = np.unique(np.linspace(starts[0], starts[-1], MOST_STARTS).round().astype(int))
-    return items + [_shifted(typed, by, int(k)) for k in starts for by in LATE_SHIFTS]
-
-
-def _shifted(typed: Array, by: int, start: int) -> Reading:
-    n = len(typed)
-    order = np.arange(n)
-    order[start:] = np.roll(order[start:], -by)
-    alone = range(n - by, n) if by > 0 else range(start, start - by)
-    share = LOG_SHARE["pairing"] - float(np.log(2 * n)) * (start > 0)
-    moved, places = typed[order], _indices(order)
-    return Reading("pairing", f"{by:+d}", moved, share, start, order=places, alone=tuple(alone))
-
-
-def _swaps(scene: Scene) -> list[Reading]:
-    """Return the poses with two stations' exchanged: all pairs, or those of the worst stations."""
-    n = len(scene.ids)
-    rows = np.arange(n)
-    if n > MOST_SWAPPED:
-        size = np.einsum("ni,ni->n", scene.w, scene.system.residual)
-        rows = np.sort(np.argsort(-size, kind="stable")[:MOST_SWAPPED])
-    share = LOG_SHARE["pairing"] - float(np.log(n * (n - 1) / 2 + 1))
-    items = []
-    for a, b in combinations(rows, 2):
-        order = np.arange(n)
-        order[[a, b]] = b, a
-        typed = scene.stations.typed[order]
-        items.append(Reading("swap", f"{a} {b}", typed, share, order=_indices(order)))
-    return items
-
-
-def _indices(order: NDArray[np.int64]) -> tuple[int, ...]:
-    return tuple(int(k) for k in order)
+    alone = np.flatnonzero(paired < 0)
+    by, first = np.unique((paired - np.arange(n))[np.setdiff1d(moved, alone)]), int(moved[0])
+    value, share = "", -sum(float(np.log(n - k)) for k in range(len(moved)))
+    if len(moved) == 2 and not len(alone):
+        share = -float(np.log(n * (n - 1) / 2))
+    elif len(by) == 1 and len(moved) == n - first:
+        value, share = f"{by[0]:+d}", -float(np.log(2 * n)) * (first > 0)
+    order = paired.copy()
+    order[alone] = np.setdiff1d(np.arange(n), paired)
+    typed, share = scene.stations.typed[order], LOG_SHARE["pairing"] + share
+    places, left = tuple(order.tolist()), tuple(alone.tolist())
+    return [Reading("pairing", value, typed, share, order=places, alone=left)]
 
 
 def scores(scene: Scene, others: Sequence[Reading]) -> Array:
@@ -202,7 +209,7 @@ def _subsets(n: int) -> list[NDArray[np.int64]]:
     """Return rows for closed forms: all, and some without any one bad station."""
     every = np.arange(n)
     if n < HALVED:
-        return [every, *(np.delete(every, k) for k in every if n > 4)]
+        return [every, *(np.delete(every, k) for k in every if n > 3)]
     return [every, every[::2], every[1::2]]
 
 
@@ -231,7 +238,6 @@ def applied(problem: Problem, ids: Sequence[int], typed: Array) -> Problem:
 
 
 BETTER = 5.0  # [-] log score by which a reading must beat the declared one to be fitted at all
-HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
 NEAR_BEST = 15.0  # [-] log score within which the next best readings are fitted too
 FITTED = 4  # readings fitted at most
 
@@ -344,11 +350,12 @@ def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
         pendant = replace(pendant, rotation=reading.value)
         if reading.quantity:
             pendant = replace(pendant, angle_unit=reading.quantity)  # type: ignore[arg-type]
-    elif reading.code == "unit" and reading.quantity == "angles":
-        pendant = replace(pendant, angle_unit=reading.value)  # type: ignore[arg-type]
-    elif reading.code == "unit":
-        pendant = replace(pendant, length_unit=reading.value)  # type: ignore[arg-type]
+    elif reading.code == "unit" and not reading.some:
+        key = "angle_unit" if reading.quantity == "angles" else "length_unit"
+        pendant = replace(pendant, **{key: reading.value})  # type: ignore[arg-type]
     texts = texts_of(scene)
+    for row in reading.some:
+        texts[scene.ids[row]] = format_pose(reading.typed[row], pendant, scene.fields[row])
     if reading.order is not None:
         texts = {i: scene.fields[k] for i, k in zip(scene.ids, reading.order, strict=True)}
     alone = {scene.ids[row] for row in reading.alone}
@@ -357,9 +364,9 @@ def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
 
 
 def _set_aside(scene: Scene, reading: Reading) -> frozenset[int]:
-    if reading.order is None:
-        return frozenset()
-    return frozenset(i for row, i in enumerate(scene.ids) if reading.order[row] != row)
+    order = reading.order or range(len(scene.ids))
+    moved = {row for row, place in enumerate(order) if row != place}
+    return frozenset(scene.ids[row] for row in moved.union(reading.some))
 
 
 def described_as(scene: Scene, reading: Reading) -> tuple[Finding, ...]:
@@ -377,38 +384,48 @@ def described_as(scene: Scene, reading: Reading) -> tuple[Finding, ...]:
         return (said, *unit)
     if reading.code == "unit":
         declared = pendant.angle_unit if reading.quantity == "angles" else pendant.length_unit
-        return (_unit(reading.quantity, declared, reading.value),)
+        some = [scene.ids[row] for row in reading.some]
+        return (_unit(reading.quantity, declared, reading.value, some),)
     if reading.code == "inverse-pose":
         return (finding("inverse-pose"),)
-    moved = sorted(_set_aside(scene, reading))
-    if reading.code == "swap":
-        return (finding("pairing", "swap", stations=moved),)
-    return (_shift(reading, moved),)
+    return (_pairing(scene, reading),)
 
 
-def _shift(reading: Reading, moved: list[int]) -> Finding:
-    by = -int(reading.value)
-    return finding(
-        "pairing",
-        stations=moved,
-        station=moved[0] if reading.start else None,
-        suggested=reading.value,
-        shift=abs(by),
-        shift_signed=f"{'+' if by < 0 else '−'} {abs(by)}",
-    )
+def _pairing(scene: Scene, reading: Reading) -> Finding:
+    places = reading.order or ()
+    moved = [row for row, place in enumerate(places) if row != place]
+    ids = [scene.ids[row] for row in moved]
+    if reading.value:
+        by = int(reading.value)
+        return finding(
+            "pairing",
+            stations=ids,
+            station=ids[0] if moved[0] else None,
+            suggested=reading.value,
+            shift=abs(by),
+            shift_signed=f"{'+' if by > 0 else '−'} {abs(by)}",
+        )
+    if len(moved) == 2:
+        return finding("pairing", "swap", stations=ids)
+    paired = [row for row in moved if row not in reading.alone]
+    fits = ", ".join(str(scene.ids[places[row]]) for row in paired)
+    return finding("pairing", "order", stations=[scene.ids[row] for row in paired], suggested=fits)
 
 
-def _unit(quantity: str, declared: str, fits: str) -> Finding:
+def _unit(quantity: str, declared: str, fits: str, some: Sequence[int] = ()) -> Finding:
+    """Return that the unit of ``quantity`` is another one, at the stations ``some`` or at all."""
+    key = f"{'angle' if quantity == 'angles' else 'length'}_unit"
     return finding(
         "unit",
-        "session",
-        field=f"{'angle' if quantity == 'angles' else 'length'}_unit",
+        "stations" if some else "session",
+        stations=some or None,
+        field=key,
         typed=declared,
-        suggested=fits,
+        suggested=None if some else fits,
         quantity=quantity,
         looks_like=UNIT_NAMES[fits],
         expected=UNIT_NAMES[declared],
-        key=f"{'angle' if quantity == 'angles' else 'length'}_unit",
+        key=key,
     )
 
 

@@ -162,34 +162,26 @@ def _typed_value(
 
 
 def _pairing(session: Session, found: Finding) -> tuple[Change, str]:
-    """Give every image to the station whose pose it fits."""
-    ids = list(found.stations or ())
-    if found.suggested is None:
-        first, second = (session.existing(i) for i in ids)
-        moved = [_with_view(first, second), _with_view(second, first)]
+    """Give every image to the station whose pose it fits; one left without is set aside."""
+    ids, suggested = list(found.stations or ()), found.suggested
+    if suggested is None:
+        fits = dict(zip(ids, ids[::-1], strict=True))
         what = f"images of stations {ids[0]} and {ids[1]} exchanged"
+    elif suggested[0] in "+-":
+        rows = range(len(ids))
+        fits = {ids[k]: ids[k + int(suggested)] for k in rows if k + int(suggested) in rows}
+        what = f"images of stations {ids[0]} to {ids[-1]} shifted by {suggested}"
     else:
-        moved = _shifted([session.existing(i) for i in ids], int(found.suggested))
-        what = f"images of stations {ids[0]} to {ids[-1]} shifted by {found.suggested}"
+        fits = dict(zip(ids, map(int, suggested.split(", ")), strict=True))
+        what = f"images of stations {', '.join(map(str, ids))} given to {suggested}"
     new = session
-    for station in moved:
-        new = new.with_station(station)
-    details = {"stations": ids, "shift": found.suggested}
-    return Change("fix pairing", new, details), what
-
-
-def _shifted(stations: list[Station], by: int) -> list[Station]:
-    """Return the stations with the image of row k at row k + by; one left without is set aside."""
-    moved = []
-    for row, station in enumerate(stations):
-        source = row - by
-        if 0 <= source < len(stations):
-            moved.append(_with_view(station, stations[source]))
-        else:
-            note = "no image of its own after the images were paired again"
-            empty = replace(station, image=None, points=None, board_pose=None)
-            moved.append(replace(empty, use=False, note=note))
-    return moved
+    for source, goal in fits.items():
+        new = new.with_station(_with_view(session.existing(goal), session.existing(source)))
+    note = "no image of its own after the images were paired again"
+    for lost in set(ids) - set(fits.values()):
+        empty = replace(session.existing(lost), image=None, points=None, board_pose=None)
+        new = new.with_station(replace(empty, use=False, note=note))
+    return Change("fix pairing", new, {"stations": ids, "shift": suggested}), what
 
 
 def _with_view(station: Station, source: Station) -> Station:
