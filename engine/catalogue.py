@@ -1065,6 +1065,13 @@ CATALOGUE: dict[str, Entry] = {
         "{now:.2g} → {after:.2g} mm.",
         cause="The lens data are known only roughly.",
     ),
+    "what-helps/height": Entry(
+        "note",
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
+        "Measure the height of point 0 to 0.1 mm, and enter board.height_mm and height_u_mm: U "
+        "{now:.2g} → {after:.2g} mm.",
+        cause="The robot turns about one axis only, and the height along it is known only roughly.",
+    ),
     "accuracy-assumed": Entry(
         "note",
         "The robot's accuracy is not given; {accuracy_mm:g} mm is assumed.",

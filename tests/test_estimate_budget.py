@@ -97,6 +97,27 @@ def test_a_fresh_lens_calibration_is_named_where_it_helps_most() -> None:
     assert found.budget.after_mm < 0.9 * found.uncertainty.pick_mm
 
 
+def test_an_arm_that_cannot_tilt_is_told_to_measure_the_height_or_to_turn() -> None:
+    case = Case(axes=4, stations=20, height_known=True)
+    problem = simulated(case, np.random.default_rng(7)).problem
+    rough = estimated(replace(problem, board=replace(problem.board, height_u_mm=1.0)))
+    said = {item.code: item.remedy for item in rough.findings}
+    assert "the height of point 0 to 0.1 mm" in said["what-helps"]
+    assert said["weak-direction"] == said["tolerance"]
+    assert "height_u_mm" in said["tolerance"]
+    well = estimated(replace(problem, board=replace(problem.board, height_u_mm=0.1)))
+    told = rough.budget.after_mm * rough.budget.coverage / 2
+    assert well.uncertainty.pick_mm == pytest.approx(told, rel=0.03)
+    narrow = replace(problem, tolerance=replace(problem.tolerance, position_mm=0.1))
+    fixed = estimated(replace(narrow, board=replace(problem.board, height_u_mm=0.1)))
+    assert all("tilt" not in item.remedy for item in fixed.findings if item.code == "tolerance")
+
+
+def test_a_session_without_measured_numbers_has_no_part_of_them() -> None:
+    parts = {part.name for part in solved(EYE_TO_HAND, "lens").budget.parts}
+    assert "measured numbers" not in parts
+
+
 def test_the_document_states_the_budget() -> None:
     document = result_document(solved(EYE_IN_HAND, "lens").stored())
     assert document["budget"]["parts"][0]["u_mm"] > 0

@@ -49,7 +49,7 @@ VARIANTS = {
     "unit": ("session", "stations"),  # of the whole session, or of some stations
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
-    "what-helps": ("", "lens"),  # the board measured, or the lens calibrated afresh
+    "what-helps": ("", "lens", "height"),  # board or height measured, or the lens afresh
 }
 # Keys of calls that compute their code, by module.
 CODES = {

@@ -14,17 +14,14 @@ from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Rule, keeps
 from ..findings import Finding, finding
 from ..frames import AXES, displaced, displacement, rotation_angle
+from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf
 from .fit import Fit
 from .gather import behind, board_turns, in_metres
 from .information import flange_information
 from .problem import MOST_PIXEL_PX, Problem, absurd
-from .result import (
-    LENS,
-    PickModel,
-    Result,
-)
+from .result import LENS, NUMBERS, PickModel, Result
 from .solver import LEAST_STATIONS, Solution
 
 PURE_SHIFT = np.radians(
@@ -122,8 +119,22 @@ def _open_direction(found: Solution) -> tuple[str, str]:
     )
 
 
-def weak_findings(found: Solution, pick: PickModel, covariance: Array) -> list[Finding]:
-    """Return `weak-direction` where the camera's part of U alone breaks the tolerance."""
+def _level_remedy(found: Solution, result: Result) -> str | None:
+    """Return what helps an arm that tilts nothing; None for one that does."""
+    if not is_level(found.problem.robot):
+        return None
+    if result.budget is not None and result.budget.help_ == NUMBERS:
+        return "Measure the height of point 0 better, and enter board.height_mm and height_u_mm."
+    return "Add stations further apart, turned further about base Z."
+
+
+def weak_findings(
+    found: Solution, pick: PickModel, covariance: Array, level: str | None
+) -> list[Finding]:
+    """Return `weak-direction` where the camera's part of U alone breaks the tolerance.
+
+    ``level``: the remedy where the arm cannot tilt.
+    """
     tolerance = found.problem.tolerance.position_mm
     if 2 * pick.work_volume_mm(covariance) <= tolerance:
         return []
@@ -143,7 +154,7 @@ def weak_findings(found: Solution, pick: PickModel, covariance: Array) -> list[F
             what=what,
             expanded=expanded,
             unit="mm",
-            remedy_text=f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
+            remedy_text=level or f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
         )
     ]
 
@@ -179,8 +190,9 @@ def noticed(
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     if result.uncertainty.pick_mm is not None:
-        items += weak_findings(found, pick, result.covariance)
-        items += tolerance_findings(result)
+        level = _level_remedy(found, result)
+        items += weak_findings(found, pick, result.covariance, level)
+        items += tolerance_findings(result, level)
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
@@ -237,7 +249,7 @@ def help_findings(result: Result) -> list[Finding]:
     return [
         finding(
             "what-helps",
-            "lens" if made_of.help_ == LENS else None,
+            {LENS: "lens", NUMBERS: "height"}.get(made_of.help_),
             part=made_of.parts[0].name,
             share=made_of.parts[0].u_mm,
             length=made_of.length_mm,
@@ -258,12 +270,15 @@ def too_few(problem: Problem, lost: int = 0) -> Finding | None:
     return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
 
 
-def tolerance_findings(result: Result) -> list[Finding]:
-    """Return `tolerance` for position and angle where U does not conform to it."""
+def tolerance_findings(result: Result, level: str | None) -> list[Finding]:
+    """Return `tolerance` for position and angle where U does not conform to it.
+
+    ``level``: the remedy where the arm cannot tilt.
+    """
     u, limit = result.uncertainty, result.tolerance
-    turned = "Add stations with larger tilts."
+    turned = level or "Add stations with larger tilts."
     items = [
-        (u.pick_mm, "mm", limit.position_mm, _what_helps(result)),
+        (u.pick_mm, "mm", limit.position_mm, _what_helps(result, level)),
         (u.angle_deg, "°", limit.angle_deg, turned),
     ]
     return [
@@ -281,11 +296,11 @@ def _beyond(U: float, unit: str, limit: float, remedy: str, rule: Rule) -> Findi
     return finding("tolerance", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy)
 
 
-def _what_helps(result: Result) -> str:
+def _what_helps(result: Result, level: str | None) -> str:
     """Return whether stations or the robot limit the pick."""
     u = result.uncertainty
     if u.pick_mm is None or u.work_volume_mm is None or u.work_volume_mm > 0.7 * u.pick_mm:
-        return "Add stations with larger tilts, nearer to the work volume."
+        return level or "Add stations with larger tilts, nearer to the work volume."
     return (
         "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
         "accuracy it really has as robot.accuracy_mm."

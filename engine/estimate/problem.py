@@ -190,6 +190,9 @@ def constraints(problem: Problem) -> tuple[Tie, ...]:
     return (*known, *touched_points(problem))
 
 
+HEIGHT = "board.height_mm"
+
+
 def height(problem: Problem) -> tuple[Constraint, ...]:
     """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier.
 
@@ -202,7 +205,7 @@ def height(problem: Problem) -> tuple[Constraint, ...]:
         return ()
     return (
         Constraint(
-            name="board.height_mm",
+            name=HEIGHT,
             on_camera=False,
             point=problem.board.points()[0],
             axes=np.array([[0.0, 0.0, 1.0]]),

@@ -62,8 +62,8 @@ from ..frames import (
 )
 from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
-from .fit import beforehand, in_the_images
-from .problem import Noise, Problem, terms_of
+from .fit import VAGUE_PRECISION, beforehand, in_the_images
+from .problem import HEIGHT, Noise, Problem, terms_of
 from .solver import Solution
 from .systematic import (
     OF_THE_FIELD,
@@ -281,7 +281,7 @@ PIXELS, TURNS, PLACES = "pixels", "rotation of the stops", "position of the stop
 ARM, BOARD, LENS, NUMBERS = "robot accuracy", "board", "lens data", "measured numbers"
 NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
 AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
-MEASURED_U_MM = 0.1  # mm; a length over the whole board with a steel rule or calliper, CP
+MEASURED_U_MM = 0.1  # mm; a length over the whole board, or its height, with a calliper, CP
 FRESH_FOCAL, FRESH_PX = 0.0003, 0.5  # [-], px; a fresh lens calibration of 20 images, CP
 LEAST_STATED = 1e-9  # [-] of a part that is nothing
 
@@ -291,7 +291,7 @@ class Budget:
     """The parts of a pick's uncertainty, the largest first; their squares add up.
 
     ``degrees`` are the effective degrees of freedom, ``coverage`` the factor that makes 95 % of
-    them. ``help_`` is the part (board or lens) whose measurement would shrink u most, to
+    them. ``help_`` is the part (board, lens or height) whose measurement would shrink u most, to
     ``after_mm``; None: none by a tenth. ``length_mm`` the board's longer side.
     """
 
@@ -370,7 +370,7 @@ def _covariances(found: Solution) -> dict[str, Array]:
         PIXELS: pixels,
         TURNS: noise.rotation**2 * _summed(turns),
         PLACES: noise.position**2 * _summed(places),
-        NUMBERS: np.pad(prior[:12, :12], (0, len(G) - 12)),
+        NUMBERS: np.pad(prior[:12, :12] - np.diag(VAGUE_PRECISION), (0, len(G) - 12)),
     }
     for name, block in blocks.items():
         parts[name] = np.zeros_like(G)
@@ -400,9 +400,8 @@ def _best_help(found: Solution, pick: PickModel, now: float) -> tuple[str | None
     errors, information = found.fit.state.errors, np.linalg.inv(found.fit.covariance)
     best: tuple[str | None, float | None] = (None, None)
     least = 0.9 * now
-    for name, block, sd in _measurements(found):
-        more = information.copy()
-        more[block, block] += np.diag(np.maximum(sd, 1e-12) ** -2.0)
+    for name, rows in _measurements(found):
+        more = information + rows.T @ rows
         after = pick.pick_mm(np.asarray(np.linalg.inv(more)), errors, least)
         if after < least:
             best, least = (name, after), after
@@ -413,17 +412,21 @@ def _length(found: Solution) -> float:
     return float(np.ptp(found.problem.board.points()[:, :2], axis=0).max())
 
 
-def _measurements(found: Solution) -> list[tuple[str, slice, Array]]:
-    """Return what could be measured: its name, which unknowns it tells, and how well."""
+def _measurements(found: Solution) -> list[tuple[str, Array]]:
+    """Return what could be measured: its name, and what it tells (i, k), in its own u."""
     terms, first = found.gathered.terms, 12 + len(found.systematic.sd)
-    items = []
+    lens, items = terms.names[terms.of_board :], list[tuple[str, Array]]()
+    unknowns = np.eye(first + terms.count)
     if terms.kept[0]:
-        measured = np.array([MEASURED_U_MM / _length(found)])
-        items.append((BOARD, slice(first, first + 1), measured))
-    lens = terms.names[terms.of_board :]
+        items.append((BOARD, unknowns[first : first + 1] * _length(found) / MEASURED_U_MM))
     if lens:
         fresh = np.array([FRESH_FOCAL if name == "focal length" else FRESH_PX for name in lens])
-        items.append((LENS, slice(first + terms.of_board, None), fresh))
+        items.append((LENS, unknowns[-len(lens) :] / fresh[:, None]))
+    for tie in found.stations.constraints:
+        if tie.name == HEIGHT:
+            more = (found.problem.board.height_u_mm / MEASURED_U_MM) ** 2 - 1.0
+            rows = tie.whitened(found.fit.state.camera, found.fit.state.board)[1]
+            items.append((NUMBERS, np.sqrt(max(more, 0.0)) * rows @ unknowns[:12]))
     return items
 
 
