@@ -88,17 +88,9 @@ class Finding:
 
     def document(self) -> dict[str, Any]:
         """Return the finding as plain data, with every key present."""
-        return {
-            "code": self.code,
-            "level": self.level.value,
-            "station": self.station,
-            "stations": None if self.stations is None else list(self.stations),
-            "field": self.field,
-            "typed": self.typed,
-            "suggested": self.suggested,
-            "message": self.message,
-            "remedy": self.remedy,
-        }
+        values: dict[str, Any] = {name: getattr(self, name) for name in Finding.__slots__}
+        stations = None if self.stations is None else list(self.stations)
+        return values | {"level": self.level.value, "stations": stations}
 
 
 def finding(

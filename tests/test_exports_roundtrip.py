@@ -301,7 +301,7 @@ def test_damaged_transform_gives_a_sentence(damage) -> None:
 @pytest.mark.parametrize(
     ("form", "options", "words"),
     [
-        ("word", {}, "Known: yaml"),
+        ("word", {}, "Known: pendant"),
         ("json", {"unit": "ft"}, "unknown unit"),
         ("urdf", {"unit": "mm"}, "always in m"),
         ("tf", {"unit": "in"}, "always in m"),

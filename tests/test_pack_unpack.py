@@ -12,6 +12,7 @@ import struct
 import tempfile
 import zipfile
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -47,7 +48,7 @@ def session(tmp_path: Path) -> Path:
 
 def packed(folder: Path, **options: object) -> bytes:
     stream = io.BytesIO()
-    pack(folder, stream, created=WHEN, program="stationbook 0.1.0", **options)
+    pack(folder, stream, now=datetime.fromisoformat(WHEN), **options)
     return stream.getvalue()
 
 

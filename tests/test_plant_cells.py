@@ -40,7 +40,7 @@ def a_session(day: int, result: Result | None = RESULT, *noted: Noted, every: fl
               after: tuple[str, ...] | None = None) -> Summary:  # fmt: skip
     """Return a session made so many days before NOW."""
     made = (NOW - timedelta(days=day)).isoformat()
-    return Summary(f"s{day}", f"s{day}", made, "A. Example", "line 1", "eye-to-hand", 1.0,
+    return Summary(f"s{day}", f"s{day}", made, "line 1", "eye-to-hand", 1.0,
                    (600.0, 0.0, 250.0), every, after, None, result, noted)  # fmt: skip
 
 

@@ -186,7 +186,7 @@ def a_session(day: int, place: float, *noted: Noted, solved: bool = True) -> Sum
     result = Result("accepted", True, 0.2, 0.1, (place, 0.0, 1450.0, 1.0, 0.0, 0.0, 0.0))
     made = (START + timedelta(days=day)).isoformat()
     return Summary(
-        f"plant/s{day}", f"s{day}", made, None, "line 1", "eye-to-hand", 1.0,
+        f"plant/s{day}", f"s{day}", made, "line 1", "eye-to-hand", 1.0,
         (600.0, 0.0, 250.0), None, None, None, result if solved else None, noted,
     )  # fmt: skip
 

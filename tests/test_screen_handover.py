@@ -25,7 +25,7 @@ from textual.pilot import Pilot
 from engine.report.exports import FORMATS
 from engine.sessions.folder import open_session
 from engine.sessions.results import read_result
-from engine.steps.handover import FORMS
+from tui.desk.changes import export_forms
 from tui.screens.result import ChooseForm, Result
 
 
@@ -34,7 +34,7 @@ async def chosen(pilot: Pilot[None], form: str) -> None:
     await pilot.press("x")
     await until(pilot, "In which form is the result handed over?", form)
     assert isinstance(pilot.app.screen, ChooseForm)
-    await pilot.press(*["down"] * list(FORMS).index(form), "enter")
+    await pilot.press(*["down"] * list(FORMATS).index(form), "enter")
 
 
 async def written(pilot: Pilot[None], name: str) -> None:
@@ -48,7 +48,7 @@ async def written(pilot: Pilot[None], name: str) -> None:
 
 
 def test_every_form_of_the_command_is_offered_on_the_screen() -> None:
-    assert set(FORMS) == set(FORMATS)
+    assert [name for name, _ in export_forms()] == list(FORMATS)
 
 
 @on_screen

@@ -14,7 +14,7 @@ from engine.errors import FileError, StationbookError
 from engine.findings import Finding, by_gravity, has_error
 from engine.sessions.store import append_error_log
 
-from .words import Line, line_text, listed, visible
+from .words import Line, headline, line_text, remedy, unwrapped, visible
 
 BAD_INPUT = 2  # exit status of bad input or usage; 1 is kept for findings at level error
 WIDTH = 100  # cells for bars; a terminal wraps longer texts by itself
@@ -75,8 +75,12 @@ def texts(lines: Iterable[Line]) -> list[str]:
 
 
 def finding_texts(findings: Iterable[Finding]) -> list[str]:
-    """Return findings for a person, errors first."""
-    return texts(listed(by_gravity(findings)))
+    """Return findings for a person, errors first, each with the station it belongs to."""
+    lines: list[Line] = []
+    for item in by_gravity(findings):
+        place = "" if item.station is None else f", station {item.station}"
+        lines += headline(item, unwrapped, WIDTH, place=place) + remedy(item, unwrapped, WIDTH)
+    return texts(lines)
 
 
 def cautions(texts: Iterable[str]) -> list[str]:

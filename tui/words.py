@@ -138,15 +138,6 @@ def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
     return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]
 
 
-def listed(findings: Iterable[Finding], wrap: Wrap = unwrapped, width: int = 0) -> list[Line]:
-    """Return findings of many stations, each with the station it belongs to."""
-    lines: list[Line] = []
-    for item in findings:
-        place = "" if item.station is None else f", station {item.station}"
-        lines += headline(item, wrap, width, place=place) + remedy(item, wrap, width)
-    return lines
-
-
 def rechecked(cause: str, moved: bool | None) -> tuple[str, str, str]:
     """Return what is said of such an answer, its role, and the same in a word or two."""
     return RECHECKED.get((cause, moved), ("NOT KNOWN", "note", NOT_KNOWN))

@@ -72,7 +72,8 @@ def read_points(path: Path | str, board: Board, camera: Camera | None = None) ->
     table = np.array(rows)
     ids = table[:, 0].astype(np.int64)
     if header == MEASURED and camera is not None:
-        return in_space(ids, table[:, 1:], camera)
+        places = table[:, 1:]  # mm, in the camera frame
+        return Points(ids, project(places, camera), None, places[:, 2], places)
     spread = table[:, [3, 4, 4, 5]].reshape(-1, 2, 2) if SPREAD[0] in header else None
     return Points(ids, table[:, 1:3], spread, table[:, -1] if header[-1:] == DEPTH else None)
 
@@ -118,11 +119,6 @@ def plain_table(data: bytes) -> Points | None:
 def _positive(spread: Array) -> bool:
     uu, uv, vv = spread[:, 0, 0], spread[:, 0, 1], spread[:, 1, 1]
     return bool(((uu > 0) & (vv > 0) & (uu * vv > uv * uv)).all())
-
-
-def in_space(ids: NDArray[np.int64], places: Array, camera: Camera) -> Points:
-    """Return points that were measured at ``places`` (n, 3) [mm] in the camera frame."""
-    return Points(ids, project(places, camera), None, places[:, 2], places)
 
 
 def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...], ...]:
@@ -202,20 +198,16 @@ def refuse_other_header(path: Path | str, first: Sequence[str], header: Sequence
 
 def _lines(path: Path | str) -> Iterator[tuple[int, list[str]]]:
     """Yield (line number, stripped cells) of the lines that are not blank."""
-    reader = csv.reader(_text(path).splitlines())
+    try:
+        reader = csv.reader(_content(path).decode("utf-8-sig").splitlines())
+    except UnicodeDecodeError as error:
+        raise FileError(path, "is no UTF-8 text", "A points file is CSV text.") from error
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
                 yield reader.line_num, [cell.strip() for cell in cells]
     except csv.Error as error:
         raise FileError(path, f"no comma-separated text ({error})", line=reader.line_num) from error
-
-
-def _text(path: Path | str) -> str:
-    try:
-        return _content(path).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise FileError(path, "is no UTF-8 text", "A points file is CSV text.") from error
 
 
 def _content(path: Path | str) -> bytes:

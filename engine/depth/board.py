@@ -312,25 +312,19 @@ def look_at_places(
     return _against_pose(report, ids, pixels, board, camera, lens(camera))
 
 
-def depth_findings(
-    report: DepthReport, board: Board, camera: DepthCamera | None, station: int | None = None
-) -> list[Finding]:
+def depth_findings(report: DepthReport, board: Board, camera: DepthCamera | None) -> list[Finding]:
     """Return what is wrong with depth, gravest first; nothing: it may join the estimate.
 
     ``camera`` None: the points were measured in space by another program.
     """
     if report.off_rays is not None and report.off_rays > RAY_LIMIT:
         angle, limit = np.degrees(report.off_rays), np.degrees(RAY_LIMIT)
-        return [finding("depth-disagrees", "frame", station=station, angle=angle, limit=limit)]
-    return [
-        *(_scale(report, camera, station) or _tilt(report, station)),
-        *_bow(report, board, station),
-        *_holes(report, station),
-        *_noisy(report, station),
-    ]
+        return [finding("depth-disagrees", "frame", angle=angle, limit=limit)]
+    against = _scale(report, camera) or _tilt(report)
+    return [*against, *_bow(report, board), *_holes(report), *_noisy(report)]
 
 
-def _scale(report: DepthReport, camera: DepthCamera | None, station: int | None) -> list[Finding]:
+def _scale(report: DepthReport, camera: DepthCamera | None) -> list[Finding]:
     if report.scale is None or report.scale_u is None:
         return []
     limit = COVERAGE * report.scale_u
@@ -338,48 +332,45 @@ def _scale(report: DepthReport, camera: DepthCamera | None, station: int | None)
         return []
     percent, most = 100 * report.scale, 100 * limit
     if camera is None:
-        return [finding("depth-disagrees", "points", station=station, percent=percent, limit=most)]
+        return [finding("depth-disagrees", "points", percent=percent, limit=most)]
     times = 1.0 + report.scale
     fits = f"{camera.scale_mm / times:.5g}"
     if not 1.0 / ANOTHER_UNIT < times < ANOTHER_UNIT:
-        return [finding("depth-disagrees", "unit", station=station, times=times, suggested=fits)]
-    return [
-        finding("depth-disagrees", station=station, percent=percent, limit=most, suggested=fits)
-    ]
+        return [finding("depth-disagrees", "unit", times=times, suggested=fits)]
+    return [finding("depth-disagrees", percent=percent, limit=most, suggested=fits)]
 
 
-def _tilt(report: DepthReport, station: int | None) -> list[Finding]:
+def _tilt(report: DepthReport) -> list[Finding]:
     tilt, limit = report.tilt_deg, report.tilt_limit_deg
     if tilt is None or limit is None or tilt <= limit:
         return []
-    return [finding("depth-disagrees", "tilt", station=station, angle=tilt, limit=limit)]
+    return [finding("depth-disagrees", "tilt", angle=tilt, limit=limit)]
 
 
-def _bow(report: DepthReport, board: Board, station: int | None) -> list[Finding]:
+def _bow(report: DepthReport, board: Board) -> list[Finding]:
     if report.bow_mm is None or report.distance_mm is None:
         return []
     limit = bow_limit_mm(report.distance_mm, board.bow_u_mm)
     if report.bow_mm <= limit:
         return []
-    return [finding("depth-disagrees", "bow", station=station, bow=report.bow_mm, limit=limit)]
+    return [finding("depth-disagrees", "bow", bow=report.bow_mm, limit=limit)]
 
 
-def _holes(report: DepthReport, station: int | None) -> list[Finding]:
+def _holes(report: DepthReport) -> list[Finding]:
     parts = {"light": report.light, "dark": report.dark}
     low = [name for name, share in parts.items() if share is not None and share < HOLES_LIMIT]
     if not low and report.filled >= HOLES_LIMIT:
         return []
     part = low[0] if len(low) == 1 else None
     percent = 100 * (report.filled if part is None else parts[part] or 0.0)
-    limit = 100 * HOLES_LIMIT
-    return [finding("depth-holes", part, station=station, percent=percent, limit=limit)]
+    return [finding("depth-holes", part, percent=percent, limit=100 * HOLES_LIMIT)]
 
 
-def _noisy(report: DepthReport, station: int | None) -> list[Finding]:
+def _noisy(report: DepthReport) -> list[Finding]:
     if report.noise_mm is None or report.distance_mm is None:
         return []
     rounding = report.step_mm / 12**0.5  # steps of the file are no fault of the camera
     limit = float(np.hypot(NOISE_LIMIT_MM * (report.distance_mm / 1000.0) ** 2, 2.0 * rounding))
     if report.noise_mm <= limit:
         return []
-    return [finding("depth-noisy", station=station, noise=report.noise_mm, limit=limit)]
+    return [finding("depth-noisy", noise=report.noise_mm, limit=limit)]

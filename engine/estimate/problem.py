@@ -187,7 +187,7 @@ def terms_of(problem: Problem) -> Terms:
 def constraints(problem: Problem) -> tuple[Tie, ...]:
     """Return the measured numbers of ``problem`` that tie its transforms."""
     known = height(problem) if problem.board_prior is None else (problem.board_prior,)
-    return (*known, *touched_points(problem))
+    return (*known, *(_touched(problem, item) for item in problem.touched))
 
 
 HEIGHT = "board.height_mm"
@@ -215,12 +215,8 @@ def height(problem: Problem) -> tuple[Constraint, ...]:
     )
 
 
-def touched_points(problem: Problem) -> tuple[Constraint, ...]:
-    """Return one constraint per touched point: the camera's transform maps it where it was."""
-    return tuple(_touched(problem, item) for item in problem.touched)
-
-
 def _touched(problem: Problem, item: Touched) -> Constraint:
+    """Return the constraint of a touched point: the camera's transform maps it where it was."""
     goal = np.asarray(item.p_base, float)
     if problem.mount != EYE_TO_HAND:
         if item.base_T_flange is None:
@@ -344,10 +340,11 @@ def noise_prior(robot: Robot | None, pendant: Pendant, *, reported: bool = False
     """
     repeatability = REPEATABILITY_MM if robot is None else robot.repeatability
     position = RANDOM_PER_REPEATABILITY * repeatability
+    rounding_mm, rounding_rad = rounding(pendant)
     return NoisePrior(
         median=(PIXEL_PX, position / LEVER_MM, position),
         spread=(REPORTED_SPREAD if reported else SPREAD, SPREAD, SPREAD),
-        floor=_rounding(pendant),
+        floor=(rounding_rad, rounding_mm),
     )
 
 
@@ -371,8 +368,3 @@ def prior_score(noise: Noise, prior: NoisePrior, told: Array) -> tuple[Array, Ar
     information = (2.0 * np.array(prior.spread)) ** -2.0
     flat = FLAT_IN_VARIANCE * told / (told + information)
     return flat - offset * information, information
-
-
-def _rounding(pendant: Pendant) -> tuple[float, float]:
-    position, angle = rounding(pendant)
-    return angle, position

@@ -333,7 +333,7 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
     corners = pick_mm / np.sqrt(total)  # what all corners at once take more
     parts = sorted(
         (Part(name, float(corners * np.sqrt(max(v, 0.0)))) for name, v in squares.items()),
-        key=_size,
+        key=lambda part: -part.u_mm,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
     best = _best_help(found, pick, pick_mm)
@@ -343,10 +343,6 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
 def coverage(degrees: float) -> float:
     """Return the factor of U = k·u for 95 %: 2 for many degrees of freedom, more for few."""
     return float(2.0 * t_isf(0.025, max(degrees, 1.0)) / NORMAL_95)
-
-
-def _size(part: Part) -> float:
-    return -part.u_mm
 
 
 def _covariances(found: Solution) -> dict[str, Array]:

@@ -97,7 +97,7 @@ def robust_fit(
     while True:
         found = fit(stations.take(used), found.state, prior, noise=found.noise)
         test = left_out(stations, found, used.astype(float))
-        again = used | (test.mean_square() < _limit(test.degrees, n))
+        again = used | (test.mean_square() < f_isf(SIGNIFICANCE / n, 6.0, test.degrees))
         if found.unknown:
             again = everyone  # without these stations nothing would be known: they cannot be judged
         if (again == used).all():
@@ -133,10 +133,6 @@ def _learnt(stations: Stations, found: Fit) -> float:
     """Return how many errors the stations have paid for: trace of 1 − posterior / prior."""
     prior = np.linalg.inv(beforehand(stations, found.state, found.noise)[0][12:, 12:])
     return float((1.0 - np.diag(found.covariance)[12:] / np.diag(prior)).sum())
-
-
-def _limit(degrees: float, n: int) -> float:
-    return f_isf(SIGNIFICANCE / n, 6.0, degrees)
 
 
 LEAST_STATIONS = 3  # Tsai & Lenz 1989: three stations whose axes are not parallel

@@ -402,17 +402,11 @@ def parse_active(text: str, own: Active, pendant: Pendant) -> Active:
         return own
     if not values:
         raise PoseError(
-            f"{name!r} alone does not say where it is", active_remedy(own, pendant.labels)
+            f"{name!r} alone does not say where it is",
+            f"Select the {own.name} on the pendant, or give the values that it shows for it as "
+            f"well ({' '.join(pendant.labels)}).",
         )
     return Active(name, read_line(values, _layout_of_a_pose(pendant)))
-
-
-def active_remedy(own: Active, labels: Sequence[str]) -> str:
-    """Return what to do about a tool or frame of which only a name is known."""
-    return (
-        f"Select the {own.name} on the pendant, or give the values that it shows for it as well "
-        f"({' '.join(labels)})."
-    )
 
 
 def typed_numbers(text: str, labels: tuple[str, ...], units: tuple[str, ...]) -> tuple[float, ...]:

@@ -41,7 +41,7 @@ DEEPEST = 8  # levels below the folder that is looked through; plants sort by ha
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
 UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
 MAX_INDEX = 64 * 2**20  # bytes; a session takes about one kilobyte
-INDEX_FORM = 4  # raised when a summary holds other things than before
+INDEX_FORM = 5  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
 Place = Sequence[float]
@@ -86,7 +86,6 @@ class Summary(NamedTuple):
     folder: str
     name: str = ""
     created: str = ""
-    operator: str | None = None
     cell: str = ""
     mount: str = ""
     tolerance_mm: float | None = None
@@ -197,7 +196,6 @@ def _head(data: bytes, folder: Path) -> Summary:
         folder=str(folder),
         name=_scalar(_needed(keys, "name")) or folder.name,
         created=_scalar(keys.get("created", "")) or "",
-        operator=_scalar(keys.get("operator", "")),
         cell=_scalar(_needed(cell, "name")) or "",
         mount=_scalar(_needed(cell, "mount")) or "",
         tolerance_mm=_float(tolerance.get("position_mm")),
@@ -218,7 +216,6 @@ def _strict_head(folder: Path) -> Summary:
         folder=str(folder),
         name=session.name,
         created=session.created,
-        operator=session.operator,
         cell=cell.name,
         mount=cell.mount,
         tolerance_mm=cell.tolerance.position_mm,
@@ -429,7 +426,8 @@ def summaries(root: Path, *, index: bool = True, levels: int = DEEPEST) -> list[
     where ``root`` is no folder.
     """
     folders = session_folders(root, levels)
-    path = _index_path(root)
+    name = f"{sha256(str(root.resolve()).encode())[:16]}.json"
+    path = config_folder() / "index" / name
     known = _read_index(path) if index else {}
     entries: dict[str, tuple[list[int], Summary, int]] = {}
     changed = False
@@ -466,10 +464,6 @@ def _state(folder: str) -> tuple[list[int], int]:
         state += (status.st_size, time, status.st_ino)
         newest = max(newest, time, status.st_ctime_ns)
     return state, newest
-
-
-def _index_path(root: Path) -> Path:
-    return config_folder() / "index" / f"{sha256(str(root.resolve()).encode())[:16]}.json"
 
 
 def _version() -> str:

@@ -165,8 +165,12 @@ def _against(noted: Noted, result: str | None) -> bool:
     """Tell whether a recheck was held against this folder, named whole or by its last part."""
     if noted.against is None or result is None:
         return True
-    names = [PurePath(text.replace("\\", "/")).name for text in (noted.against, result)]
-    return names[0] == names[1]
+    return last_part(noted.against) == last_part(result)
+
+
+def last_part(folder: str) -> str:
+    """Return how rechecks name a session that lies beside theirs: by its folder's name."""
+    return PurePath(folder.replace("\\", "/")).name
 
 
 def events(sessions: Sequence[Summary]) -> list[Noted]:

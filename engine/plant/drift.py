@@ -30,8 +30,8 @@ from ..arrays import Array
 from ..cell.result import ACCEPTED
 from ..frames import apply, from_position_quaternion, inverse
 from ..tails import f_sf
-from .archive import Noted, Summary, day_of
-from .cells import events
+from .archive import Summary, day_of
+from .cells import events, last_part
 
 # [-] chance at one look below which a drift, or a knock, is told, where MOST results and rechecks
 # are there; with more and with fewer it falls by the power STEEP (see `_alarm`). A trend is known
@@ -185,8 +185,8 @@ def series_of(sessions: Sequence[Summary]) -> Series | None:
         day = day_of(item.created)
         if day is None or item.center_mm is None:
             continue
-        for noted in _movements(item):
-            base = places.get(_name(noted.against or ""))
+        for noted in [noted for noted in item.noted if noted.action == "recheck"][-1:]:
+            base = places.get(last_part(noted.against or ""))
             if base is None or noted.shift_mm is None or noted.u_mm is None:
                 continue
             shift = base + np.array(noted.shift_mm, float)
@@ -200,7 +200,7 @@ def series_of(sessions: Sequence[Summary]) -> Series | None:
         first = first or item
         start = start or day
         shift = _apparent(first, item)
-        places[_name(item.folder)] = shift
+        places[last_part(item.folder)] = shift
         u = result.work_volume_mm / math.sqrt(3.0)
         rows.append((day, shift, u, item.temperature_degc, True))
         if moved:
@@ -224,31 +224,20 @@ def series_of(sessions: Sequence[Summary]) -> Series | None:
     )
 
 
-def _movements(item: Summary) -> list[Noted]:
-    return [noted for noted in item.noted if noted.action == "recheck"][-1:]
-
-
-def _name(folder: str) -> str:
-    """Return how rechecks name a session that lies beside theirs: by its folder's name."""
-    return folder.replace("\\", "/").rstrip("/").rpartition("/")[2]
-
-
 def _days(day: datetime, start: datetime) -> float:
     return (day - start) / timedelta(days=1)
 
 
 def _apparent(first: Summary, item: Summary) -> Array:
     """Return the shift (3,) [mm] of the middle of the work volume from ``first`` to ``item``."""
-    old, new = (_camera(one) for one in (first, item))
+    old, new = (
+        from_position_quaternion(np.array(one.result.camera if one.result else None, float))
+        for one in (first, item)
+    )
     center = np.array(first.center_mm, float)
     if first.mount == "eye-in-hand":
         return np.asarray(apply(new, center[None])[0] - apply(old, center[None])[0])
     return np.asarray(apply(new @ inverse(old), center[None])[0] - center)
-
-
-def _camera(item: Summary) -> Array:
-    placed = item.result.camera if item.result else None
-    return from_position_quaternion(np.array(placed, float))
 
 
 # ---- the fit -----------------------------------------------------------------------------------

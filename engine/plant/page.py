@@ -62,16 +62,12 @@ def _table(rows: Sequence[CellRow]) -> Html:
             (row.proven_on or "yes") if row.proven else "no",
             row.proven_by or "",
             row.recheck_on or "none",
-            "" if row.movement_mm is None else _with_u(row.movement_mm, row.movement_u_mm),
+            " ± ".join(f"{v:.2f}" for v in (row.movement_mm, row.movement_u_mm) if v is not None),
             "" if row.days_left is None else f"{row.days_left:.0f}",
         )
         for row in rows
     ]
     return table(head, listed, "Every cell, those to look at first on top")
-
-
-def _with_u(value: float, u: float | None) -> str:
-    return f"{value:.2f}" if u is None else f"{value:.2f} ± {u:.2f}"
 
 
 def _drift(row: CellRow, found: Drift | None) -> list[Html]:

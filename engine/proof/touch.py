@@ -34,17 +34,15 @@ from ..sessions.schema import (
     MAX_ID,
     Field,
     FileName,
-    Flag,
     Many,
     Number,
     Record,
-    Text,
     Time,
     Typed,
     Values,
     Whole,
     check_format,
-    plain_record,
+    record_of,
 )
 from ..sessions.store import PROOF_FILE
 from ..sessions.yaml_text import Node, read_yaml, yaml_dump
@@ -128,29 +126,22 @@ def _touch(values: Values, node: Node) -> Touch:
     return touch
 
 
-VIEW = plain_record(
-    View,
-    Field("id", Whole(1, MAX_ID)),
-    Field("points", FileName()),
-    Field("image", FileName(), None),
-    Field("looked", Many(Typed()), None),
-    Field("taken", Time(), None),
+_ID, _TYPED = Whole(1, MAX_ID), Many(Typed())
+VIEW = record_of(
+    View, None, (), id=_ID, points=FileName(), image=FileName(), looked=_TYPED, taken=Time()
 )
-TOUCH = Record(
-    (
-        Field("id", Whole(1, MAX_ID)),
-        Field("pose", Many(Typed())),
-        Field("view", Whole(1, MAX_ID), None),
-        Field("point", Whole(0, MAX_ID), None),
-        Field("seen_mm", Many(Number(most=FARTHEST_MM), (3,)), None),
-        Field("looked", Many(Typed()), None),
-        Field("role", Text(("proof", "missing-number")), "proof"),
-        Field("use", Flag(), True),
-        Field("operator", Text(), None),
-        Field("taken", Time(), None),
-        Field("joints", Many(Typed()), None),
-    ),
+TOUCH = record_of(
+    Touch,
     _touch,
+    (),
+    id=_ID,
+    pose=_TYPED,
+    view=_ID,
+    point=Whole(0, MAX_ID),
+    seen_mm=Many(Number(most=FARTHEST_MM), (3,)),
+    looked=_TYPED,
+    taken=Time(),
+    joints=_TYPED,
 )
 
 
@@ -171,18 +162,12 @@ def _touches(values: Values, node: Node) -> Touches:
 
 TOUCHES = Record(
     (
-        Field("format", Whole(1, FORMAT)),
+        Field("format", Whole(1, FORMAT), FORMAT, always=True),
         Field("pointer", POINTER, None),
         Field("views", Many(VIEW), ()),
         Field("touches", Many(TOUCH), ()),
     ),
     _touches,
-    lambda found: {
-        "format": FORMAT,
-        "pointer": found.pointer,
-        "views": found.views,
-        "touches": found.touches,
-    },
 )
 
 
@@ -196,8 +181,7 @@ def read_touches(folder: Path) -> Touches:
         return Touches()
     root = read_yaml(path)
     check_format(root)
-    found: Touches = TOUCHES.read(root)
-    return found
+    return TOUCHES.read(root)
 
 
 def touches_text(found: Touches) -> str:

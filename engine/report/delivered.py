@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..camera.model import ASSUMED_LENS_U, Camera
+from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
 from ..errors import StationbookError, UsageError
@@ -149,6 +149,9 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
     if item.axes is not CAMERA_AXES:
         return []
     camera = item.cell.camera
+    source = "assumed" if camera.u is None else "given"
+    if camera.lens_from == "images":
+        source = "found from the session's own images"
     (fx, skew_px, cx), (_, fy, cy), _ = camera.matrix
     u, (width, height) = camera.u or ASSUMED_LENS_U, camera.image_size_px
     bent = " ".join(f"{value:.9g}" for value in camera.distortion) or "none"
@@ -158,14 +161,8 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
          f"{height}, pixel 0 0 is the centre of the first"),
         ("distortion", f"{bent} (k1 k2 p1 p2 k3 ...)"),
         ("U of the lens (k = 2)", f"focal {2 * u.focal:.3g} relative, centre {2 * u.center_px:.3g} "
-         f"px, image corner {2 * u.edge_px:.3g} px, {_source_of_u(camera)}"),
+         f"px, image corner {2 * u.edge_px:.3g} px, {source}"),
     ]  # fmt: skip
-
-
-def _source_of_u(camera: Camera) -> str:
-    if camera.lens_from == "images":
-        return "found from the session's own images"
-    return "assumed" if camera.u is None else "given"
 
 
 def lens_document(item: Delivered) -> dict[str, Any] | None:

@@ -8,7 +8,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
 import cv2
@@ -158,19 +158,19 @@ def write(item: Delivered, format: str, unit: str | None, chosen: Chosen | None 
     cell = item.cell
     if format not in FORMATS:
         raise UsageError(f"unknown export form {format!r}", f"Known: {', '.join(FORMATS)}.")
-    writer, own_unit = FORMATS[format]
-    if own_unit is None:
+    form = FORMATS[format]
+    if form.unit is None:
         unit = unit or "mm"
         if unit not in LENGTH_MM:
             raise UsageError(f"unknown unit {unit!r}", f"Known: {', '.join(LENGTH_MM)}.")
     else:
-        own = cell.pendant.length_unit if own_unit == "pendant" else own_unit
+        own = cell.pendant.length_unit if form.unit == "pendant" else form.unit
         if unit not in (None, own):
             raise UsageError(f"{format} is always in {own}, not in {unit}", "Leave the unit away.")
         unit = own
     if format == "plane":
         return _as_plane(item, unit, chosen.height_mm)
-    return writer(item, unit)
+    return form.writer(item, unit)
 
 
 def _plain(item: Delivered, unit: str) -> dict[str, Any]:
@@ -419,17 +419,26 @@ def _as_plane(item: Delivered, unit: str, height_mm: float | None = None) -> str
     return _commented(item, unit, convention) + said + head + rows
 
 
-FORMATS: dict[str, tuple[Callable[[Delivered, str], str], str | None]] = {
-    "yaml": (_as_yaml, None),
-    "json": (_as_json, None),
-    "csv": (_as_csv, None),
-    "matrix": (_as_matrix, None),
-    "quaternion": (_as_quaternion, None),
-    "pendant": (_as_pendant, "pendant"),
-    "opencv": (_as_opencv, None),
-    "urdf": (_as_urdf, "m"),
-    "tf": (_as_tf, "m"),
-    "ros": (_as_ros, "m"),
-    "plane": (_as_plane, None),
-}
-"""Export form -> (its writer, its own length unit or None where any will do)."""
+class Form(NamedTuple):
+    """An export form: its writer, what it is for, the ending of its files, and its length unit."""
+
+    writer: Callable[[Delivered, str], str]
+    words: str
+    suffix: str
+    unit: str | None = None  # None: any will do
+
+
+FORMATS: dict[str, Form] = {  # those for people first
+    "pendant": Form(_as_pendant, "values to type into the robot, as its pendant shows them", ".txt",
+                    "pendant"),
+    "yaml": Form(_as_yaml, "everything, for people and programs", ".yaml"),
+    "json": Form(_as_json, "everything, for programs", ".json"),
+    "csv": Form(_as_csv, "a table for a spreadsheet", ".csv"),
+    "matrix": Form(_as_matrix, "4 × 4 matrix, row by row", ".txt"),
+    "quaternion": Form(_as_quaternion, "x y z qx qy qz qw in one line", ".txt"),
+    "opencv": Form(_as_opencv, "file that OpenCV reads", ".yaml"),
+    "urdf": Form(_as_urdf, "robot description of two links and a fixed joint", ".urdf", "m"),
+    "tf": Form(_as_tf, "arguments of a static transform", ".txt", "m"),
+    "ros": Form(_as_ros, "messages TransformStamped and CameraInfo", ".yaml", "m"),
+    "plane": Form(_as_plane, "pixels to places on a plane, for a 2-D cell", ".csv"),
+}  # fmt: skip

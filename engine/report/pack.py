@@ -17,12 +17,14 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
 from ..errors import BusyError, FileError
 from ..files import LARGEST_FILE, inside, opened, read_bytes, sha256
 from ..sessions.journal import MAX_JOURNAL
+from ..sessions.schema import program_version
 from ..sessions.store import (
     JOURNAL_FILE,
     PROOF_FILE,
@@ -122,16 +124,14 @@ class Manifest:
     left_out: tuple[PackedFile, ...] = ()
 
 
-def pack(
-    folder: Path, stream: IO[bytes], *, created: str, program: str, images: bool = True
-) -> Manifest:
+def pack(folder: Path, stream: IO[bytes], *, now: datetime, images: bool = True) -> Manifest:
     """Write the session in ``folder`` as a zip into ``stream`` and return what it holds.
 
-    Hidden files (locks, unfinished writes) are no part of a session. ``created`` is ISO 8601,
-    ``program`` names program and version. Raises FileError for a folder without session.yaml, and
-    for links or names that could not be unpacked elsewhere.
+    Hidden files (locks, unfinished writes) are no part of a session. Raises FileError for a folder
+    without session.yaml, and for links or names that could not be unpacked elsewhere.
     """
     files, left_out = [], []
+    created, program = now.isoformat(timespec="seconds"), f"stationbook {program_version()}"
     state = _one_state(folder)
     try:
         with zipfile.ZipFile(stream, "w") as archive:

@@ -66,9 +66,11 @@ def plane_at(
     pixels = _grid((low_u, high_u), (low_v, high_v), COLUMNS, ROWS)
     places = _places(frame_T_camera, camera, pixels, height_mm)
     p_frame = np.column_stack([places, np.full(len(places), height_mm)])
+    rays = p_frame - frame_T_camera[:3, 3]
     return Plane(
         height_mm, _exact(frame_T_camera, camera, height_mm), raw, error, valid, pixels, places,
-        _u(frame_T_camera, covariance, p_frame), _slope(frame_T_camera, p_frame),
+        u_mm=_u(frame_T_camera, covariance, p_frame),
+        slope=np.linalg.norm(rays[:, :2], axis=1) / np.abs(rays[:, 2]),
     )  # fmt: skip
 
 
@@ -97,15 +99,10 @@ def _valid(
     return float(u0), float(v0), float(u1), float(v1)
 
 
-def _rays(T: Array, camera: Camera, pixels: Array) -> Array:
-    """Return the directions (n, 3) of pixels as they come, on the axes of the frame."""
-    seen = np.column_stack([undistort(pixels, camera), np.ones(len(pixels))])
-    return np.asarray(seen @ T[:3, :3].T)
-
-
 def _places(T: Array, camera: Camera, pixels: Array, height: float) -> Array:
     """Return where the rays of pixels (n, 2) meet the plane: x y (n, 2) [mm]."""
-    rays = _rays(T, camera, pixels)
+    seen = np.column_stack([undistort(pixels, camera), np.ones(len(pixels))])
+    rays = seen @ T[:3, :3].T
     dip = np.abs(rays[:, 2]) / np.linalg.norm(rays, axis=1)
     if dip.min() < LEAST_DIP:
         raise UsageError(
@@ -133,8 +130,3 @@ def _u(T: Array, covariance: Array, p_frame: Array) -> Array:
     on_plane = across @ rows
     spread = on_plane @ covariance @ on_plane.transpose(0, 2, 1)
     return np.asarray(np.sqrt(np.trace(spread, axis1=1, axis2=2)))
-
-
-def _slope(T: Array, p_frame: Array) -> Array:
-    rays = p_frame - T[:3, 3]
-    return np.asarray(np.linalg.norm(rays[:, :2], axis=1) / np.abs(rays[:, 2]))

@@ -468,10 +468,6 @@ def _build(values: Values, node: Node) -> Robot:
     return placed_at(node, lambda: checked(robot))
 
 
-def _robot_parts(robot: Robot) -> Values:
-    return attributes(robot) | {"limits_deg": robot.limits}
-
-
 _OWN = record_of(
     Robot,
     None,
@@ -486,7 +482,7 @@ _OWN = record_of(
 ROBOT = Record(
     tuple(replace(f, key="limits_deg") if f.key == "limits" else f for f in _OWN.fields),
     _build,
-    _robot_parts,
+    lambda robot: attributes(robot) | {"limits_deg": robot.limits},
 )
 _FILE = Record((Field("format", Whole(1, FORMAT)), *ROBOT.fields), _build)
 

@@ -158,12 +158,11 @@ def _parsed(text: bytes) -> Line | None:
     if not isinstance(line, dict) or line.get("file") not in CHANGED:
         return None
     line = _EMPTY | line
-    whole = all(isinstance(line.get(key), kind) for key, kind in _KINDS.items())
-    return line if whole and _texts_only(line["files"]) else None
-
-
-def _texts_only(files: Mapping[str, object]) -> bool:
-    return len(files) <= MAX_FILES and all(isinstance(digest, str) for digest in files.values())
+    if not all(isinstance(line.get(key), kind) for key, kind in _KINDS.items()):
+        return None
+    digests = line["files"].values()
+    texts = len(digests) <= MAX_FILES and all(isinstance(digest, str) for digest in digests)
+    return line if texts else None
 
 
 def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:

@@ -321,11 +321,6 @@ def missing(node: Node, key: str, remedy: str = "") -> FileError:
     )
 
 
-def plain_record(cls: Callable[..., Built], *fields: Field) -> Record[Built]:
-    """Return a record whose keys are exactly the arguments of ``cls``."""
-    return Record(fields, lambda values, _: cls(**values))
-
-
 def record_of(
     cls: type[Built],
     build: Callable[[Values, Node], Built] | None = None,
@@ -352,7 +347,7 @@ def record_of(
         if kinds.get(field.name, kind) is not None:
             written = always is None or field.name in always
             listed.append(Field(field.name, kind, default, written))
-    return Record(tuple(listed), build) if build else plain_record(cls, *listed)
+    return Record(tuple(listed), build or (lambda values, _: cls(**values)))
 
 
 def _kind(hint: Any, people: bool) -> Kind:

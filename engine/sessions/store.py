@@ -348,13 +348,14 @@ def config_folder() -> Path:
 PRIVATE = 0o600  # mode of what only the user may read
 
 
-def remember(name: str, texts: Mapping[str, str]) -> None:
+def remember(name: str | Path, texts: Mapping[str, str]) -> None:
     """Keep texts by key in a file of the configuration folder that the user alone may read."""
-    make_folder(config_folder())
-    write_bytes_atomic(config_folder() / name, json.dumps(texts, indent=1).encode(), PRIVATE)
+    path = config_folder() / name
+    make_folder(path.parent)
+    write_bytes_atomic(path, json.dumps(texts, indent=1).encode(), PRIVATE)
 
 
-def remembered(name: str) -> dict[str, str]:
+def remembered(name: str | Path) -> dict[str, str]:
     """Return what `remember` kept there; nothing where the file is missing or damaged."""
     try:
         known = json.loads(read_bytes(config_folder() / name))

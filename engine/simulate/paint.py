@@ -112,7 +112,7 @@ def print_limits(board: Board) -> tuple[float, float, float, float]:
     """Return the white print's rectangle x_min, y_min, x_max, y_max [mm] in the board frame."""
     points = board.points()[:, :2]
     pitch, margin = board.pitch_mm, QUIET_PITCHES * board.pitch_mm
-    reach = pitch if board.pattern in ("chessboard", "charuco") else _radius(board)
+    reach = pitch if not board.has_circles else float(board.diameters().max()) / 2
     low, high = points.min(axis=0) - reach - margin, points.max(axis=0) + reach + margin
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
@@ -135,11 +135,6 @@ def painted(board: Board, at: Footprints, *, back: bool = False) -> tuple[Shades
     ink = 1 - ink if board.light else ink
     paper = WHITE - (WHITE - BLACK) * ink
     return plate + white * (paper - plate), cover
-
-
-def _radius(board: Board) -> float:
-    """Return the largest circles' radius [mm]; 0 on boards without circles."""
-    return float(board.diameters().max()) / 2
 
 
 @lru_cache(maxsize=4)

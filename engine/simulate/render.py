@@ -155,7 +155,8 @@ def _on_plane(
     A point (x, y) of the plane lies at ``depth · (a, b, 1) = [r1 r2 t] (x, y, 1)`` for its ray
     (a, b, 1); the inverse of that matrix gives (x, y, 1) / depth.
     """
-    a, b, valid = (part[window] for part in _rays(camera))
+    rays = _ray_map(camera.image_size_px, camera.matrix, tuple(camera.distortion))
+    a, b, valid = (part[window] for part in rays)
     if abs(T[:3, 2] @ T[:3, 3]) < EDGE_ON_MM:
         return np.zeros_like(a), np.zeros_like(a), np.zeros_like(valid)
     h = np.linalg.inv(T[:3, [0, 1, 3]]).astype(np.float32)
@@ -165,10 +166,6 @@ def _on_plane(
     x = (h[0, 0] * a + h[0, 1] * b + h[0, 2]) / w
     y = (h[1, 0] * a + h[1, 1] * b + h[1, 2]) / w
     return x, y, ahead
-
-
-def _rays(camera: Camera) -> tuple[Shades, Shades, NDArray[np.bool_]]:
-    return _ray_map(camera.image_size_px, camera.matrix, tuple(camera.distortion))
 
 
 @lru_cache(maxsize=2)

@@ -48,19 +48,15 @@ def exposed(scene: Shades, optics: Optics, rng: np.random.Generator | None) -> N
 
     Raises StationbookError for optics that no camera has.
     """
-    _check(optics)
+    lengths = (optics.blur_px, optics.motion_px, optics.exposure, optics.read_noise_e)
+    if not np.isfinite(lengths).all() or min(lengths) < 0 or not optics.full_well_e > 0:
+        raise StationbookError(f"optics that no camera has: {optics}", "Use values of 0 or more.")
     height, width = scene.shape
     lit = _light(width, height, optics.vignetting, optics.lamp, optics.lamp_deg)
     light: Shades = _blurred(scene, optics) * lit * np.float32(optics.exposure)
     if rng is not None:
         light = _noisy(light, optics, rng)
     return np.asarray(np.clip(np.rint(light * WHITE_LEVEL), 0, 255), np.uint8)
-
-
-def _check(optics: Optics) -> None:
-    lengths = (optics.blur_px, optics.motion_px, optics.exposure, optics.read_noise_e)
-    if not np.isfinite(lengths).all() or min(lengths) < 0 or not optics.full_well_e > 0:
-        raise StationbookError(f"optics that no camera has: {optics}", "Use values of 0 or more.")
 
 
 def _blurred(scene: Shades, optics: Optics) -> Shades:

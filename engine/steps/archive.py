@@ -19,6 +19,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from ..arrays import Array
@@ -204,13 +205,9 @@ def processes(workers: int) -> ProcessPoolExecutor:
     threads = Path("/proc/self/task")  # Linux
     alone = threads.is_dir() and len(os.listdir(threads)) == 1
     context = get_context("fork" if alone else "spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread)
-
-
-def _one_thread() -> None:
-    import cv2  # the number library is told so where `engine` is loaded
-
-    cv2.setNumThreads(1)
+    return ProcessPoolExecutor(
+        workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)
+    )  # the number library is told so where `engine` is loaded
 
 
 def record_of(root: Path, store: bool) -> Path:

@@ -253,17 +253,14 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
         yield from items
     else:
         for item, image in zip(items, images, strict=True):
-            yield replace(item, image=_text(image))
-
-
-def _text(value: Any) -> str:
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+            said = image.decode("utf-8", "replace") if isinstance(image, bytes) else str(image)
+            yield replace(item, image=said)
 
 
 def _holds_poses(array: Any) -> bool:
     return array.dtype.kind in "fiu" and (
         (array.ndim == 3 and array.shape[1:] in ((4, 4), (3, 4)))
-        or (array.ndim == 2 and array.shape[1] in (6, 7, 12, 16))
+        or (array.ndim == 2 and array.shape[1] in SIZES)
     )
 
 

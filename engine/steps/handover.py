@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NamedTuple
 
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
@@ -12,37 +11,14 @@ from ..errors import UsageError
 from ..files import inside, read_bytes, sha256
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
-from ..report.exports import Chosen, export
+from ..report.exports import FORMATS, Chosen, export
 from ..sessions.changes import keep_earlier
 from ..sessions.results import current_result, moved_since, with_mark
 from ..sessions.store import RESULT_FILE, write_text_atomic
 
 REPORT_FILE = "report.html"
 POSES = "poses"  # the export form that holds the stations, not the result
-
-
-class Form(NamedTuple):
-    """What an export form is for, and the ending of its files."""
-
-    words: str
-    suffix: str
-
-
-FORMS: dict[str, Form] = {
-    "pendant": Form("values to type into the robot, as its pendant shows them", ".txt"),
-    "yaml": Form("everything, for people and programs", ".yaml"),
-    "json": Form("everything, for programs", ".json"),
-    "csv": Form("a table for a spreadsheet", ".csv"),
-    "matrix": Form("4 × 4 matrix, row by row", ".txt"),
-    "quaternion": Form("x y z qx qy qz qw in one line", ".txt"),
-    "opencv": Form("file that OpenCV reads", ".yaml"),
-    "urdf": Form("robot description of two links and a fixed joint", ".urdf"),
-    "tf": Form("arguments of a static transform", ".txt"),
-    "ros": Form("messages TransformStamped and CameraInfo", ".yaml"),
-    "plane": Form("pixels to places on a plane, for a 2-D cell", ".csv"),
-}
-"""The forms of `report.exports.FORMATS`, those for people first."""
-EXPORTS = (*FORMS, POSES)
+EXPORTS = (*FORMATS, POSES)
 
 
 def export_result(
@@ -111,7 +87,7 @@ def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]
     Returns the paths, the first camera's first. A file of that name is kept beside the new one.
     Raises as `export_result`; then nothing is written.
     """
-    named = f"{session.cell.camera_key}-{form}{FORMS[form].suffix}"
+    named = f"{session.cell.camera_key}-{form}{FORMATS[form].suffix}"
     texts = {
         of_its_camera(folder / named, session.cell, name): export_result(
             session, folder, form, camera=name

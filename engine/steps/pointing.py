@@ -156,7 +156,7 @@ def frame_found(
     own = frame_covariance(points, covariance)
     position = float(np.sqrt(np.trace(own[3:, 3:])))
     angle = float(np.degrees(np.sqrt(np.trace(own[:3, :3]))))
-    worst = 2.0 * max(float(np.sqrt(np.trace(_block(covariance, k)))) for k in range(3))
+    worst = 2.0 * max(float(np.sqrt(np.trace(covariance[k : k + 3, k : k + 3]))) for k in (0, 3, 6))
     tolerance = cell.tolerance.position_mm
     caution = None
     if worst > tolerance:
@@ -176,10 +176,6 @@ def frame_found(
         axes="origin at the first point, x through the second, y towards the third",
     )
     return FrameFound(name, frame, own, points, delivered)
-
-
-def _block(covariance: Array, k: int) -> Array:
-    return covariance[3 * k : 3 * k + 3, 3 * k : 3 * k + 3]
 
 
 def _touched(cell: Cell, folder: Path, poses: Sequence[str]) -> tuple[Array, Array]:

@@ -228,13 +228,13 @@ def examine_views(
         raise UsageError(f"camera {twice[0]!r} stands twice", "Give one file for each camera.")
     if alone := sorted(deep.keys() - set(names)):
         raise UsageError(f"depth of {alone[0]!r} without its image", "Give it with --view.")
-    seen = [
-        (name, examine_file(seen_by(session, name), folder, path, deep.get(name)))
+    seen = {
+        name: examine_file(seen_by(session, name), folder, path, deep.get(name))
         for name, path in files
-    ]
+    }
     return tuple(
         judged_view(session, folder, pose, name, view, closing=closing, station=station)
-        for name, view in seen
+        for name, view in seen.items()
     )
 
 

@@ -237,17 +237,20 @@ def judged(cell: Cell, levels: Levels, detection: Detection, name: str) -> Judge
     return JudgedImage(name, grey, detection, report, tuple(found))
 
 
-def examine_points(session: Session, path: Path) -> ViewDraft:
+def examine_points(
+    session: Session, path: Path, depth: tuple[bytes, str] | None = None
+) -> ViewDraft:
     """Read points: detected (CSV id,u_px,v_px) or measured in space (id,x_mm,y_mm,z_mm).
 
-    Raises FileError naming the line.
+    ``depth``: content and name of the depth file taken with them. Raises FileError naming the line.
     """
     cell = session.cell
-    view = points_view(read_points(path, cell.board, cell.camera), path.name)
-    if view.point_ids is None or view.pixels is None or view.places is None:
-        return view
-    seen = look_at_places(view.point_ids, view.pixels, view.places, cell.board, cell.camera)
-    return replace(view, findings=tuple(depth_findings(seen, cell.board, None)))
+    points = read_points(path, cell.board, cell.camera)
+    view = points_view(points, path.name)
+    if points.places is not None:
+        seen = look_at_places(points.ids, points.pixels, points.places, cell.board, cell.camera)
+        view = replace(view, findings=tuple(depth_findings(seen, cell.board, None)))
+    return view if depth is None else with_depth(view, cell, *depth)
 
 
 def points_view(points: Points | None, name: str | None = None) -> ViewDraft:
@@ -262,11 +265,10 @@ def examine_file(
 
     ``depth``: the file that a 3-D camera took with it.
     """
-    taken = None if depth is None else (depth_bytes(depth), depth.name)
+    taken = None if depth is None else read_depth(depth)
     if path.suffix.lower() != POINTS_SUFFIX:
         return examine_image(session, folder, path, taken)
-    view = examine_points(session, path)
-    return view if taken is None else with_depth(view, session.cell, *taken)
+    return examine_points(session, path, taken)
 
 
 def examine_board_pose(text: str) -> ViewDraft:

@@ -173,9 +173,8 @@ def examine_line(
 
     ``beside``: the joints typed beside a pose. The rest as in `examine_pose`.
     """
-    if session.cell.pendant.shows_joints:
-        return examine_pose(session, None, line, closing=closing, earlier=earlier, told=told)
-    return examine_pose(session, line, beside, closing=closing, earlier=earlier, told=told)
+    typed, joints = (None, line) if session.cell.pendant.shows_joints else (line, beside)
+    return examine_pose(session, typed, joints, closing=closing, earlier=earlier, told=told)
 
 
 def _goals(session: Session, told: Sequence[PlannedStation]) -> dict[int, TypedPose]:

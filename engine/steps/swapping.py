@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from ..camera.model import Camera, LensU
+from ..camera.model import LensU
 from ..cell.cell import Cell, Rough, RoughPlace
 from ..cell.result import most_expanded
 from ..cell.session import Session
@@ -27,6 +27,7 @@ from .starting import Part, found_session
 # What lenses and sensors of one type differ by from piece to piece (from memory, no source): what a
 # spare camera's data may be off before its own images have told.
 SPARE_LENS = LensU(focal=0.01, center_px=15.0, edge_px=4.0)
+NAMES = {"camera": "spare camera", "board": "new board", "cell": "second cell"}  # of the parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +64,11 @@ def swap(
     `found_session`, UsageError for a part that does not fit the cell.
     """
     old = earlier(against)
-    cell = _swapped(old.session.cell, part, described, name)
-    rough = _rough(old, part)
-    cell = replace(cell, rough=rough)
+    rough = _rough(old)
+    cell = replace(_swapped(old.session.cell, part, described, name), rough=rough)
     shortest = None if part == "cell" else _shortest(old, cell, part)
     session = Session(
-        name=f"{cell.name}, {_words(part)} {now:%Y-%m-%d}",
+        name=f"{cell.name}, {NAMES[part]} {now:%Y-%m-%d}",
         operator=operator,
         created=now.isoformat("T", "seconds"),
         cell=cell,
@@ -85,10 +85,6 @@ def swap(
     return Swap(made, part, shortest.expected_mm, shortest.wanted_mm, kept, measured, after)
 
 
-def _words(part: Part) -> str:
-    return {"camera": "spare camera", "board": "new board", "cell": "second cell"}[part]
-
-
 def _swapped(cell: Cell, part: Part, described: Path | None, name: str | None) -> Cell:
     if part == "cell":
         if not (name or "").strip() or name == cell.name:
@@ -100,7 +96,9 @@ def _swapped(cell: Cell, part: Part, described: Path | None, name: str | None) -
         )
     new = None if described is None else read_cell(described)
     if part == "camera":
-        camera = _spare(cell.camera) if new is None else replace(new.camera, name=cell.camera.name)
+        camera = replace(cell.camera, u=SPARE_LENS)
+        if new is not None:
+            camera = replace(new.camera, name=cell.camera.name)
         if camera.image_size_px != cell.camera.image_size_px:
             raise UsageError(
                 f"the new camera has {camera.image_size_px} px, the old one "
@@ -111,12 +109,7 @@ def _swapped(cell: Cell, part: Part, described: Path | None, name: str | None) -
     return cell if new is None else replace(cell, board=new.board)
 
 
-def _spare(camera: Camera) -> Camera:
-    """Return the lens data of another piece of the same type."""
-    return replace(camera, u=SPARE_LENS)
-
-
-def _rough(old: Earlier, part: Part) -> Rough | None:
+def _rough(old: Earlier) -> Rough | None:
     """Return where camera and board roughly are, from the earlier result."""
     result = next(iter(old.solved.results)).stored()
     places = [

@@ -89,11 +89,6 @@ def _csv(listed: Sequence[CellRow]) -> str:
     table = csv.writer(out)
     table.writerow(COLUMNS)
     for row in listed:
-        document = row.document()
-        table.writerow([_cell(document[key]) for key in COLUMNS])
+        values = map(row.document().get, COLUMNS)
+        table.writerow([no_formula(v) if isinstance(v, str) else v for v in values])
     return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    """Return a value for a spreadsheet."""
-    return no_formula(value) if isinstance(value, str) else "" if value is None else value

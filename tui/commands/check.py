@@ -10,9 +10,8 @@ from typing import Any
 from engine.cell.cell import Cell
 from engine.cell.session import seen_by
 from engine.errors import UsageError
-from engine.findings import Finding
 from engine.images.load import image_bytes
-from engine.images.quality import ImageReport, blur_limit_px
+from engine.images.quality import blur_limit_px
 from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import confirm
@@ -21,7 +20,7 @@ from engine.sessions.lock import writing
 from engine.steps.checking import check_lens, check_session
 from engine.steps.correcting import fix
 from engine.steps.focus import Sight, bars, focusing
-from engine.steps.station_image import confirmed_source, judged_image
+from engine.steps.station_image import JudgedImage, confirmed_source, judged_image
 
 from ..clock import now
 from ..output import Answer, finding_texts, run_over, say, tell
@@ -96,32 +95,26 @@ def _report(args: argparse.Namespace, cell: Cell, sight: Sight) -> int:
     judged = sight.judged
     if judged is None:
         return 0
-    report, findings = judged.report, list(judged.findings)
-    lines = [judged.name, *map(bar_line, sight.bars), *finding_texts(findings)]
-    answer = Answer(_document(report, cell, judged.name, findings), lines, findings)
-    status = tell(args, answer)
+    lines = [judged.name, *map(bar_line, sight.bars), *finding_texts(judged.findings)]
+    status = tell(args, Answer(_document(judged, cell), lines, judged.findings))
     sys.stdout.flush()  # whoever sets the lens looks on
     return status
 
 
-def _limit(report: ImageReport, cell: Cell) -> float | None:
-    return None if report.spacing_px is None else blur_limit_px(report.spacing_px, cell.board)
-
-
-def _document(
-    report: ImageReport, cell: Cell, name: str, findings: list[Finding]
-) -> dict[str, Any]:
+def _document(judged: JudgedImage, cell: Cell) -> dict[str, Any]:
+    report = judged.report
+    spacing = report.spacing_px
     return {
         "format": 1,
-        "image": name,
+        "image": judged.name,
         "found": report.found,
         "expected": report.expected,
         "edge_width_px": report.edge_width_px,
-        "edge_limit_px": _limit(report, cell),
+        "edge_limit_px": None if spacing is None else blur_limit_px(spacing, cell.board),
         "white_fraction": report.white_fraction,
         "contrast": report.contrast,
         "tilt_deg": report.tilt_deg,
         "smear_px": report.smear_px,
         "u_mm": report.u_mm,
-        "findings": [item.document() for item in findings],
+        "findings": [item.document() for item in judged.findings],
     }

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from engine.cautions import CARRIED_POINTS, RECHECK
-from engine.cell.session import Session
+from engine.cell.session import Session, labelled
 from engine.errors import BusyError, FileError, StationbookError, UsageError
 from engine.findings import has_error
 from engine.proof.compare import Carried, taught_text
@@ -106,16 +106,12 @@ def run_shift(args: argparse.Namespace) -> int:
 
 def point_lines(item: Carried, labels: tuple[str, ...]) -> list[str]:
     """Return one point for a person, before and after."""
-    before = _shown(labels, item.before.fields)
+    before = labelled(labels, item.before.fields)
     if not item.shifted:
         return [f"{item.before.name}: stays", f"    {before}"]
     return [
         f"{item.before.name}: moves {item.distance_mm:.2f} mm, {item.angle_deg:.2f}°; "
         "REDUCED SPEED FIRST",
         f"    before {before}",
-        f"    after  {_shown(labels, item.after)}",
+        f"    after  {labelled(labels, item.after)}",
     ]
-
-
-def _shown(labels: tuple[str, ...], fields: tuple[str, ...]) -> str:
-    return "  ".join(f"{label} {text}" for label, text in zip(labels, fields, strict=True))

@@ -44,10 +44,12 @@ def _changed(
     if args.photo is None and args.note is not None:
         return annotate(session, args.station, args.note), ()
     # here: a remark needs none of the checks, which take twice as long to load
+    from engine.steps.station_image import photo_kept
+
     from . import record
 
     if args.photo is not None:
-        return record.with_photo(args, session, folder), ()
+        return photo_kept(session, folder, args.station, Path(args.photo)), ()
     return record.corrected(args, session, folder)
 
 

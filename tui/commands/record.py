@@ -26,18 +26,17 @@ from engine.steps.recording import (
 from engine.steps.station_image import (
     DEPTH_ALONE,
     DEPTH_NEEDS,
+    FurtherView,
     ViewDraft,
     examine_board_pose,
     examine_image,
     examine_points,
     findings_of,
     no_view,
-    photo_kept,
     photographed,
     read_depth,
-    with_depth,
 )
-from engine.steps.station_pose import examine_pose, known
+from engine.steps.station_pose import PoseDraft, examine_pose, known
 
 from ..clock import now
 from ..output import tell_stored
@@ -81,16 +80,7 @@ def _check_given(args: argparse.Namespace) -> None:
 def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine a stop and store it."""
     draft = _examined(args, session, folder)
-    files = [(name, Path(file)) for name, file in args.view]
-    views = examine_views(
-        session,
-        folder,
-        draft.pose,
-        files,
-        closing=args.closing,
-        station=args.retake,
-        depth=_deep(args),
-    )
+    views = _views(args, session, folder, draft.pose, args.closing, args.retake)
     draft = draft.with_views(views)
     standing = outstanding(draft.findings, args.accept, args.reason)
     if standing:
@@ -104,25 +94,25 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
     return draft.findings, (), change.session.existing(stored)
 
 
-def _deep(args: argparse.Namespace) -> dict[str, Path]:
-    """Return the depth files of further cameras by camera name."""
-    return {name: Path(file) for name, file in args.view_depth}
+def _views(
+    args: argparse.Namespace,
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    closing: bool,
+    station: int | None,
+) -> tuple[FurtherView, ...]:
+    """Examine what further cameras saw."""
+    files = [(name, Path(file)) for name, file in args.view]
+    deep = {name: Path(file) for name, file in args.view_depth}
+    return examine_views(session, folder, pose, files, closing=closing, station=station, depth=deep)
 
 
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine views of further cameras and add them to a recorded station."""
     station = session.existing(args.station)
     pose = recorded_pose(session, station)
-    files = [(name, Path(file)) for name, file in args.view]
-    views = examine_views(
-        session,
-        folder,
-        pose,
-        files,
-        closing=station.closing,
-        station=station.id,
-        depth=_deep(args),
-    )
+    views = _views(args, session, folder, pose, station.closing, station.id)
     findings = findings_of(views)
     standing = outstanding(findings, args.accept, None)
     if standing:
@@ -146,8 +136,7 @@ def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft
     if args.image is not None:
         return examine_image(session, folder, Path(args.image), depth)
     if args.points is not None:
-        view = examine_points(session, Path(args.points))
-        return view if depth is None else with_depth(view, session.cell, *depth)
+        return examine_points(session, Path(args.points), depth)
     if depth is not None:
         raise UsageError(DEPTH_ALONE, DEPTH_NEEDS)
     if args.board_pose is not None:
@@ -180,8 +169,3 @@ def corrected(
         return None, draft.findings
     change = correct_pose(session, args.station, draft, accepted=args.accept, reason=args.reason)
     return change, draft.findings
-
-
-def with_photo(args: argparse.Namespace, session: Session, folder: Path) -> Change:
-    """Return the change that keeps a photograph of the pendant with a station."""
-    return photo_kept(session, folder, args.station, Path(args.photo))

@@ -34,13 +34,7 @@ def run_pack(args: argparse.Namespace) -> int:
     out = Path(args.out) if args.out else Path(f"{folder.resolve().name}.zip")
     refuse_own(out)
     with writing_new(out) as stream:
-        manifest = pack(
-            folder,
-            stream,
-            created=now().isoformat(timespec="seconds"),
-            program=f"stationbook {version('stationbook')}",
-            images=not args.without_images,
-        )
+        manifest = pack(folder, stream, now=now(), images=not args.without_images)
     return _told(args, manifest, str(out), "packed into")
 
 

@@ -10,7 +10,7 @@ from engine.cautions import NEW_VALUES, TOUCH
 from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import Finding
-from engine.proof.conclusion import HeldOut, Proof
+from engine.proof.conclusion import Proof
 from engine.proof.touch import read_touches
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
@@ -132,7 +132,10 @@ def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, in
     session = open_session(folder)
     done: tuple[str, int] | None = None
     for item in list(_changes(args, session, folder, who)):
-        if doubts := _doubts(args, session, folder, item):
+        doubts: tuple[Finding, ...] = ()
+        if item.change.action == "proof touch":
+            doubts = outstanding(steps.touch_judged(session, folder, item), args.accept, None)
+        if doubts:
             what, which = done or (None, None)
             said = [doubt.document() for doubt in doubts]
             document = {"format": 1, "recorded": what, "id": which, "findings": said}
@@ -142,15 +145,6 @@ def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, in
         what = item.change.action.removeprefix("proof ")
         done = ("forgotten touch" if what == "forget" else what), item.which
     return done
-
-
-def _doubts(
-    args: argparse.Namespace, session: Session, folder: Path, item: steps.Recorded
-) -> tuple[Finding, ...]:
-    """Return what speaks against a touch that is about to be stored and was not accepted."""
-    if item.change.action != "proof touch":
-        return ()
-    return outstanding(steps.touch_judged(session, folder, item), args.accept, None)
 
 
 def _changes(
@@ -220,11 +214,9 @@ def _held_out(args: argparse.Namespace, folder: Path) -> int:
     found, said = steps.hold_out(open_session(folder), folder, tuple(args.hold_out))
     stations = [item.document() for item in found]
     document = {"format": 1, "stations": stations, "findings": [said.document()]}
-    return tell(args, Answer(document, [*map(_held_line, found), *finding_texts([said])], [said]))
-
-
-def _held_line(item: HeldOut) -> str:
-    return (
+    lines = [
         f"station {item.station}: {item.distance_mm:.2f} mm (U {item.expanded_mm:.2f}), "
         f"{item.angle_deg:.3f}° (U {item.expanded_deg:.3f})"
-    )
+        for item in found
+    ]
+    return tell(args, Answer(document, [*lines, *finding_texts([said])], [said]))

@@ -11,10 +11,11 @@ from typing import Any
 
 from engine.cell.session import Session
 from engine.errors import StationbookError, UsageError
+from engine.report.exports import FORMATS
 from engine.sessions.changes import Change
 from engine.steps import planning, starting
 from engine.steps.correcting import fix as apply
-from engine.steps.handover import FORMS, store_exports
+from engine.steps.handover import store_exports
 from engine.steps.starting import Answers
 
 from .desk import Desk
@@ -107,4 +108,4 @@ def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
 
 def export_forms() -> list[tuple[str, str]]:
     """Return name and purpose of every export form."""
-    return [(name, form.words) for name, form in FORMS.items()]
+    return [(name, form.words) for name, form in FORMATS.items()]

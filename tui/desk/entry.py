@@ -97,7 +97,9 @@ AGAIN: tuple[Purpose, ...] = ("retake", "correct")  # of a station that is there
 
 def keep_entry(desk: Desk, entry: Entry) -> None:
     """Keep what is typed and not stored, so that it is there at the next opening. Writes a file."""
-    recorded = entry.purpose == "correct" and not entry.joints and _as_recorded(desk, entry)
+    stations = desk.session.stations if desk.session else ()
+    same = any(s.id == entry.station and " ".join(s.typed) == entry.text for s in stations)
+    recorded = entry.purpose == "correct" and not entry.joints and same
     nothing = recorded or not (entry.text.strip() or entry.joints.strip())
     desk.kept.put("pose", "" if nothing else entry.text)
     desk.kept.put("joints", "" if nothing else entry.joints)
@@ -105,11 +107,6 @@ def keep_entry(desk: Desk, entry: Entry) -> None:
     about = "" if nothing or entry.station is None else f"{entry.purpose} {entry.station}"
     desk.kept.put("station", about)
     desk.kept.save()
-
-
-def _as_recorded(desk: Desk, entry: Entry) -> bool:
-    stations = desk.session.stations if desk.session else ()
-    return any(s.id == entry.station and " ".join(s.typed) == entry.text for s in stations)
 
 
 def kept_entry(desk: Desk) -> Entry | None:

@@ -6,13 +6,12 @@ comfort: a file that cannot be read counts as empty, and one that cannot be writ
 
 from __future__ import annotations
 
-import json
 from contextlib import suppress
 from pathlib import Path
 
 from engine.errors import FileError
-from engine.files import read_bytes, sha256
-from engine.sessions.store import config_folder, make_folder, remove, write_text_atomic
+from engine.files import sha256
+from engine.sessions.store import config_folder, remember, remembered, remove
 
 SETTINGS = "screen.json"
 FOLDER = "typed"  # one file for each place in which something was typed half
@@ -23,19 +22,24 @@ class Kept:
     """Texts by name, in one file. Reading and saving touch the disk."""
 
     def __init__(self, file: Path) -> None:
+        """``file`` in the configuration folder."""
         self.file = file
-        self._texts = _read(file)
+        self._texts = {
+            name: text
+            for name, text in remembered(file).items()
+            if text.isprintable() and len(text) <= LONGEST
+        }
         self._saved = dict(self._texts)
 
     @classmethod
     def settings(cls) -> Kept:
         """Return the user's settings of the screen."""
-        return cls(config_folder() / SETTINGS)
+        return cls(Path(SETTINGS))
 
     @classmethod
     def typed(cls, place: Path) -> Kept:
         """Return what was typed half at ``place``: a session's folder, or where it would be."""
-        return cls(config_folder() / FOLDER / f"{sha256(str(place.resolve()).encode())[:24]}.json")
+        return cls(Path(FOLDER) / f"{sha256(str(place.resolve()).encode())[:24]}.json")
 
     def get(self, name: str) -> str:
         """Return a text, or "" where there is none."""
@@ -67,23 +71,7 @@ class Kept:
             return
         with suppress(FileError):
             if texts:
-                make_folder(self.file.parent)
-                write_text_atomic(self.file, json.dumps(texts, ensure_ascii=False))
+                remember(self.file, texts)
             else:
-                remove(self.file)
+                remove(config_folder() / self.file)
             self._saved = texts
-
-
-def _read(file: Path) -> dict[str, str]:
-    if not file.exists():
-        return {}
-    try:
-        known = json.loads(read_bytes(file))
-    except (FileError, ValueError, RecursionError):
-        return {}
-    known = known if isinstance(known, dict) else {}
-    return {
-        key: text
-        for key, text in known.items()
-        if isinstance(text, str) and text.isprintable() and len(text) <= LONGEST
-    }

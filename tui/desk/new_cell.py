@@ -79,10 +79,6 @@ def _pendant(answers: Answers) -> list[Question]:
     ]  # fmt: skip
 
 
-def _robot_file(_: Answers) -> list[Question]:
-    return [Question("robot_file", "Robot file", "", _is_file, "A file that describes a robot.")]
-
-
 def _robot(answers: Answers) -> list[Question]:
     names = FOUR_AXIS if answers["robot"] == "scara" else SIX_AXIS
     axes = 6 if answers["robot"] == "six" else 4
@@ -157,18 +153,14 @@ def _lens(answers: Answers) -> list[Question]:
 
 def _board(answers: Answers) -> list[Question]:
     patterns = ("chessboard", "circles", "circles-staggered", "charuco")
+    height = height_questions("", f"{HEIGHT_U_MM:g}", in_hand=answers["mount"] == "flange")
     return [
         choice("pattern", "Pattern", "chessboard", patterns, ", ".join(patterns)),
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
         Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
-        *(_height(answers) if _level(answers) else []),
+        *(height if _level(answers) else []),
     ]
-
-
-def _height(answers: Answers) -> list[Question]:
-    """Ask what an arm that turns about one axis only cannot show."""
-    return height_questions("", f"{HEIGHT_U_MM:g}", in_hand=answers["mount"] == "flange")
 
 
 def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
@@ -223,7 +215,9 @@ def _work(answers: Answers) -> list[Question]:
 
 PAGES: tuple[Page, ...] = (
     Page("The cell", "", _cell),
-    Page("Robot file", "", _robot_file, lambda a: a["robot"] == "file"),
+    Page("Robot file", "", lambda _: [
+        Question("robot_file", "Robot file", "", _is_file, "A file that describes a robot."),
+    ], lambda a: a["robot"] == "file"),
     Page("The robot", "Lengths as in Brandstötter, Angerer, Hofbaur 2014; docs/robots.md draws "
          "them.", _robot, lambda a: a["robot"] in KINDS),
     Page("The pendant", "", _pendant),

@@ -48,6 +48,15 @@ def session_folders(folder: Path) -> list[Path]:
     return [inside for _, inside in sorted(found, key=lambda item: -item[0])]
 
 
+def free_folder(above: Path, name: str) -> Path:
+    """Return a folder that is not there yet: ``name``, or with a number."""
+    free, number = above / name, 1
+    while free.exists():
+        number += 1
+        free = above / f"{name}-{number}"
+    return free
+
+
 def by_cell(rows: list[SessionRow]) -> list[SessionRow]:
     """Return the rows with those of one cell together, the cell changed last first."""
     order = list(dict.fromkeys(row.cell for row in rows))
@@ -101,7 +110,8 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
-    said = _result(result)
+    expanded = result.expanded_mm if result else None
+    said = "" if expanded is None else f"U {expanded:.2f} mm"
     return SessionRow(
         folder, glance.name, state, role, done, age, said, glance.problem, cell=glance.cell
     )
@@ -135,11 +145,6 @@ def _left_behind(folder: Path, result: StoredResult) -> bool:
         return what_changed(open_session(folder), folder, result) is not None
     except FileError:
         return True
-
-
-def _result(result: StoredResult | None) -> str:
-    expanded = result.expanded_mm if result else None
-    return "" if expanded is None else f"U {expanded:.2f} mm"
 
 
 def _age(path: Path, now: datetime) -> str:

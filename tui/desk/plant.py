@@ -1,4 +1,7 @@
-"""What is done with the cells of a plant: drift, events, swaps, an archive solved again."""
+"""What is done with the cells of a plant: drift, events, swaps, an archive solved again.
+
+Each takes a while and belongs in the background.
+"""
 
 from __future__ import annotations
 
@@ -16,40 +19,33 @@ from engine.steps.swapping import swap
 from engine.steps.upkeep import event_noted
 
 from ..clock import now
+from .overview import free_folder
 
 PARTS: dict[str, Part] = {"camera": "camera", "board": "board"}
 
 
-class Plant:
-    """Deeds on a cell; each takes a while and belongs in the background."""
+def drift(folder: Path, cell: str) -> str:
+    """Return what the results and rechecks of a cell say of its drift."""
+    lines = cell_drift(by_cell(summaries(folder))[cell], now()).lines()
+    return "\n".join([f"{cell}:", *lines])
 
-    @staticmethod
-    def drift(folder: Path, cell: str) -> str:
-        """Return what the results and rechecks of a cell say of its drift."""
-        lines = cell_drift(by_cell(summaries(folder))[cell], now()).lines()
-        return "\n".join([f"{cell}:", *lines])
 
-    @staticmethod
-    def event(folder: Path, what: str) -> None:
-        """Note in the journal of a session what happened to its cell today."""
-        time = now()
-        with writing(folder):
-            change = event_noted(open_session(folder), folder, what, None, time.date())
-            commit(folder, change, Who(None, time))
+def note_event(folder: Path, what: str) -> None:
+    """Note in the journal of a session what happened to its cell today."""
+    time = now()
+    with writing(folder):
+        change = event_noted(open_session(folder), folder, what, None, time.date())
+        commit(folder, change, Who(None, time))
 
-    @staticmethod
-    def swap(old: Path, what: str) -> Path:
-        """Begin a session beside ``old`` after a swap; ``what`` else names a second cell."""
-        time, part = now(), PARTS.get(what.casefold(), "cell")
-        stem = f"{time:%Y-%m-%d}-{part}-{old.name}"
-        folder, number = old.parent / stem, 1
-        while folder.exists():
-            number += 1
-            folder = old.parent / f"{stem}-{number}"
-        swap(old, folder, part, name=what if part == "cell" else None, now=time)
-        return folder
 
-    @staticmethod
-    def again(folders: Sequence[Path]) -> Iterator[Again]:
-        """Yield every session solved again, on all cores; nothing is stored."""
-        return solved_again(folders, None, jobs=None, store=False, now=now())
+def begin_swapped(old: Path, what: str) -> Path:
+    """Begin a session beside ``old`` after a swap; ``what`` else names a second cell."""
+    time, part = now(), PARTS.get(what.casefold(), "cell")
+    folder = free_folder(old.parent, f"{time:%Y-%m-%d}-{part}-{old.name}")
+    swap(old, folder, part, name=what if part == "cell" else None, now=time)
+    return folder
+
+
+def all_again(folders: Sequence[Path]) -> Iterator[Again]:
+    """Yield every session solved again, on all cores; nothing is stored."""
+    return solved_again(folders, None, jobs=None, store=False, now=now())

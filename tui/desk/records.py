@@ -8,8 +8,8 @@ from engine.cautions import NEW_VALUES
 from engine.cell.cell import EYE_IN_HAND
 from engine.cell.session import About
 from engine.errors import UsageError
+from engine.report.exports import FORMATS
 from engine.sessions.store import encoded, write_output
-from engine.steps.handover import FORMS
 from engine.steps.pointing import frame_found
 from engine.steps.station_image import photo_kept
 from engine.steps.upkeep import described
@@ -21,7 +21,7 @@ from .form import Question, as_number, choice, needed, number_or_empty
 
 BETWEEN = " | "  # instruments in one line
 TOUCHED, SEEN = "touched", "seen"
-FORM_NAMES = tuple(name for name in FORMS if name != "plane")
+FORM_NAMES = tuple(name for name in FORMATS if name != "plane")
 INSTRUMENT = "Each as name; serial number; due day (2027-03-01); several with | between."
 POINT = "As the pendant shows the pose with the pointer there, or x y z in the camera."
 

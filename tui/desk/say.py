@@ -126,7 +126,9 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if used and advice is not None and advice.enough:
-        state = "enough stations" if _within(desk) else "further stations help little"
+        now = quality(desk)
+        within = now.expanded_mm is None or now.expanded_mm <= (now.tolerance_mm or math.inf)
+        state = "enough stations" if within else "further stations help little"
         return Job(f"{state}{open_}", "F6 solves", due=True)
     left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
     return Job(f"recording, {used} stored{left}{open_}")
@@ -141,12 +143,6 @@ def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Jo
     if not desk.reported():
         return Job(f"proven{open_}", f"report: {way}r", due=True)
     return Job(f"done{open_}" if open_ else "done: proven and reported")
-
-
-def _within(desk: Desk) -> bool:
-    """Tell whether U is within the tolerance, as far as both are known."""
-    now = quality(desk)
-    return now.expanded_mm is None or now.expanded_mm <= (now.tolerance_mm or math.inf)
 
 
 def caution_read(settings: Kept, desk: Desk) -> bool:

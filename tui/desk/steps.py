@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from importlib.metadata import version
 from pathlib import Path
 
 from engine.cell.session import seen_by
@@ -42,11 +41,8 @@ def lens(desk: Desk) -> list[str]:
     session = desk.opened()
     lines: list[str] = []
     for name in desk.cameras:
-        lines += [
-            f"Camera {name}",
-            *lens_lines(check_lens(seen_by(session, name), desk.folder)),
-            "",
-        ]
+        found = check_lens(seen_by(session, name), desk.folder)
+        lines += [f"Camera {name}", *lens_lines(found), ""]
     return lines
 
 
@@ -92,8 +88,6 @@ def comparison(desk: Desk) -> list[str]:
 def pack(desk: Desk, file: str) -> list[str]:
     """Write the session as one zip; an existing file is never replaced."""
     out, stream = Path(file).expanduser(), io.BytesIO()
-    created = desk.clock().isoformat(timespec="seconds")
-    program = f"stationbook {version('stationbook')}"
-    manifest = packed(desk.folder, stream, created=created, program=program, images=True)
+    manifest = packed(desk.folder, stream, now=desk.clock())
     write_output(out, stream.getvalue())
     return [f"{len(manifest.files)} files packed into {out}"]

@@ -15,7 +15,9 @@ from engine.steps.starting import create_session
 from ..clock import now
 from ..desk.demo import Simulated
 from ..desk.desk import Desk
+from ..desk.overview import free_folder
 from ..desk.recheck import last_rechecks
+from .cells import Cells
 from .demo import Demo
 from .forms import CellEditor
 from .stations import Stations
@@ -25,34 +27,24 @@ DAY = re.compile(rf"^\d{{4}}-\d\d-\d\d-({AGAIN})?")  # what such a name begins w
 
 
 def start(cell: Path, sessions: Path) -> Path:
-    """Start a session for a cell in a new folder named after the day; returns the folder."""
+    """Start a session for a cell in a new folder; returns the folder.
+
+    It is named after the day and the cell's file, or the folder of a ``cell.yaml``.
+    """
     time = now()
-    folder = _free(sessions, f"{time:%Y-%m-%d}-{_name_of(cell)}")
+    name = cell.stem if cell.stem != "cell" else cell.resolve().parent.name or cell.stem
+    folder = free_folder(sessions, f"{time:%Y-%m-%d}-{name}")
     create_session(cell, folder, now=time)
     return folder
-
-
-def _name_of(cell: Path) -> str:
-    """Return what a cell's sessions are called by: its file, or the folder of a ``cell.yaml``."""
-    return cell.stem if cell.stem != "cell" else cell.resolve().parent.name or cell.stem
 
 
 def start_again(against: Path, sessions: Path) -> Path:
     """Start a session that rechecks ``against``, in a new folder named after day and cell."""
     time = now()
     cell = DAY.sub("", against.resolve().name) or "cell"
-    folder = _free(sessions, f"{time:%Y-%m-%d}-{AGAIN}{cell}")
+    folder = free_folder(sessions, f"{time:%Y-%m-%d}-{AGAIN}{cell}")
     recheck.start_again(against, folder, now=time)
     return folder
-
-
-def _free(sessions: Path, name: str) -> Path:
-    """Return a folder that is not there yet: ``name``, or with a number."""
-    free, number = sessions / name, 1
-    while free.exists():
-        number += 1
-        free = sessions / f"{name}-{number}"
-    return free
 
 
 class Behind:
@@ -61,6 +53,7 @@ class Behind:
     desk = Desk
     stations = Stations
     cell_editor = CellEditor
+    cells = Cells
     simulated = Simulated
     demo = Demo
     start = staticmethod(start)

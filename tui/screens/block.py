@@ -7,7 +7,6 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
-from textual.screen import Screen
 
 from ..desk.block import BlockRow, brought_in
 from ..desk.desk import Desk
@@ -17,7 +16,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Halves, Jobs, in_background
+from .jobs import Halves, Working, in_background
 
 IMAGES = "Folder of the images, or of points (CSV); empty: none. Enter looks."
 FILE = "Table (CSV, TSV, a pendant's text), or a script's NPZ, NPY, JSON, CSV."
@@ -29,11 +28,9 @@ class BlockList(Chooser[BlockRow]):
     """One row of the table each."""
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         return [(f"{'line':>5} {'state':8} {'image':17} pose", "dim")]
 
     def row_line(self, item: BlockRow, width: int) -> Line:
-        """Return line, state, image and pose."""
         return [
             (f"{item.number:5d} ", "text"),
             (f"{item.state:8} ", item.role),
@@ -41,7 +38,7 @@ class BlockList(Chooser[BlockRow]):
         ]
 
 
-class Block(Halves, Screen[None]):
+class Block(Halves, Working[None]):
     """Rows of a pasted text, or of a file; nothing is stored before F10."""
 
     HALF = "table"
@@ -58,7 +55,6 @@ class Block(Halves, Screen[None]):
         """``text``: what was pasted; "" asks for a file."""
         super().__init__()
         self.desk, self.text = desk, text
-        self.jobs = Jobs(self, self.tell)
         self.accepted: set[str] = set()
         self.stored = False
 
@@ -85,9 +81,6 @@ class Block(Halves, Screen[None]):
         self.query(LineEdit).first().focus()
         if self.text:
             self.action_look()
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
 
     def on_line_edit_submitted(self) -> None:
         self.action_look()

@@ -4,26 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import CellRow, Rating, rows
 
 from ..clock import now
+from ..desk import plant
 from ..desk.views import Title
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import again_lines, duration, figure
-from .jobs import Ask, Jobs, in_background, required
-
-if TYPE_CHECKING:
-    from ..desk.plant import Plant
+from .jobs import Ask, Working, in_background, required
 
 EVENTS = "In a word or two, such as: crash, camera swapped, robot mastered again, mount loosened."
 SWAPS = "Type camera (a spare of the same type), board, or the name of a second cell."
@@ -36,12 +33,10 @@ class CellList(Chooser[CellRow]):
     """One cell a row."""
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         columns = f"{'U mm':>6}{'of':>6}{'moved':>7}{'days':>6}  "
         return [(f"{'cell':<{self._room(width)}}{columns}rating", "dim")]
 
     def row_line(self, item: CellRow, width: int) -> Line:
-        """Return the cell, U against the tolerance, what moved, days left, and the rating."""
         room = self._room(width)
         sizes = (item.expanded_mm, item.tolerance_mm, item.movement_mm)
         expanded, limit, moved = (figure(size, 2) for size in sizes)
@@ -58,14 +53,7 @@ class CellList(Chooser[CellRow]):
         return max(width - 27 - WORDS, 16)
 
 
-def behind() -> type[Plant]:
-    """Load what is done with a cell; the list need not wait for that."""
-    from ..desk.plant import Plant
-
-    return Plant
-
-
-class Cells(Screen[str | None]):
+class Cells(Working[str | None]):
     """The answer is the folder of the session chosen by its cell, or None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -86,7 +74,6 @@ class Cells(Screen[str | None]):
     def __init__(self, folder: Path) -> None:
         super().__init__()
         self.folder = folder
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -115,9 +102,6 @@ class Cells(Screen[str | None]):
         self.on_chooser_chosen()
         self.refresh_bindings()
 
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
-
     def on_chooser_chosen(self) -> None:
         """Say of the chosen cell what its row has no room for."""
         row = self.cells.item
@@ -134,7 +118,7 @@ class Cells(Screen[str | None]):
             self.jobs.begin(self._drift, row, group="drift")
 
     async def _drift(self, row: CellRow) -> None:
-        self.tell(await in_background(behind().drift, self.folder, row.cell), "text")
+        self.tell(await in_background(plant.drift, self.folder, row.cell), "text")
 
     def action_event(self) -> None:
         """Note what happened to the chosen cell, with its last result."""
@@ -143,7 +127,7 @@ class Cells(Screen[str | None]):
             self.jobs.ask(ask, lambda text: self.jobs.begin(self._event, row, text, group="event"))
 
     async def _event(self, row: CellRow, text: str) -> None:
-        await in_background(behind().event, Path(str(row.result_session)), text)
+        await in_background(plant.note_event, Path(str(row.result_session)), text)
         await self._read()
 
     def action_swap(self) -> None:
@@ -155,7 +139,7 @@ class Cells(Screen[str | None]):
     async def _swap(self, row: CellRow, text: str) -> None:
         self.tell("Choosing the stations to visit again ...", "note")
         old = Path(str(row.result_session))
-        self.dismiss(str(await in_background(behind().swap, old, text.strip())))
+        self.dismiss(str(await in_background(plant.begin_swapped, old, text.strip())))
 
     def action_again(self) -> None:
         """Solve every session again; nothing is stored."""
@@ -163,7 +147,7 @@ class Cells(Screen[str | None]):
 
     async def _again(self) -> None:
         folders = await in_background(session_folders, self.folder)
-        work = await in_background(behind().again, folders)
+        work = await in_background(plant.all_again, folders)
         done = []
         start = monotonic()
         while (item := await in_background(next, work, None)) is not None:

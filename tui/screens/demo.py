@@ -41,7 +41,6 @@ class PendantPanel(Sheet):
         self.redraw()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the pose in two columns."""
         lines: list[Line] = [[("Simulated pendant", "title"), (f"  {self._where()}", "dim")]]
         half = (len(self.fields) + 1) // 2
         cells = [

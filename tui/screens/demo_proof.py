@@ -28,7 +28,7 @@ class DemoProof(Proof):
         super().__init__(desk)
         self.simulated = simulated
         self.shown = ""
-        self.action_view = self._lay
+        self.action_view = lambda: self.jobs.begin(self._laying, group="drive")
 
     def show_joints(self, shown: bool) -> None:
         """Ask for no joints: the simulated pendant shows none."""
@@ -48,9 +48,6 @@ class DemoProof(Proof):
         facts = self.touching.facts()
         pendant = Fact("simulated", self.shown or "F7 drives the tip", "note")
         self.query_one(FactsPanel).show(facts._replace(facts=(*facts.facts, pendant)))
-
-    def _lay(self) -> None:
-        self.jobs.begin(self._laying, group="drive")
 
     async def _laying(self) -> None:
         self.tell("The board is laid, and its image is taken ...", "note")

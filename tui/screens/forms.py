@@ -7,7 +7,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from engine.cell.cell import EYE_IN_HAND
 from engine.pendant.conventions import YAW
@@ -36,7 +35,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import CAUTION, FactsPanel, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Jobs, in_background, save_soon
+from .jobs import Working, in_background, save_soon
 
 TOOL = (
     "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
@@ -57,7 +56,7 @@ LENS_OPEN = (
 )
 
 
-class Start(Screen[bool]):
+class Start(Working[bool]):
     """Asks what cannot be seen later. The answer is True when nothing is open any more.
 
     ``before``: what was answered at an earlier opening, while the lens data did not fit.
@@ -74,7 +73,6 @@ class Start(Screen[bool]):
         self.desk, self.before = desk, before
         self.done = False  # all is answered
         self.texts: dict[str, str] = {}  # as they stand now, once something was typed
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -190,11 +188,9 @@ class LabelSets(Chooser[tuple[LabelSet, tuple[str, ...]]]):
     """The common label sets with the example's numbers."""
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         return [(f"{'labels':<15}{'the pendant then shows':<37}remark", "dim")]
 
     def row_line(self, item: tuple[LabelSet, tuple[str, ...]], width: int) -> Line:
-        """Return one label set."""
         labels, fields = item
         shown = "".join(f"{text:>9}" for text in fields)
         remark = labels.remark or labels.rotation
@@ -202,7 +198,7 @@ class LabelSets(Chooser[tuple[LabelSet, tuple[str, ...]]]):
         return [(f"{names:<15}", "title"), (f"{shown:<37}", "text"), (remark, "dim")]
 
 
-class CellEditor(Screen[Path | None]):
+class CellEditor(Working[Path | None]):
     """One page after the other. The answer is the file that was written, or None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -212,7 +208,6 @@ class CellEditor(Screen[Path | None]):
 
     def __init__(self) -> None:
         super().__init__()
-        self.jobs = Jobs(self, self.tell)
         self.answers: dict[str, str] = {}
         self.saved = False
         self.page = 0

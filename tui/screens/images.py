@@ -12,7 +12,6 @@ from typing import ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from engine.errors import StationbookError
 from engine.images.load import image_bytes
@@ -46,7 +45,7 @@ from ..widgets.pictures import (
 )
 from ..widgets.sheet import Panel, Scroll
 from .entry_pad import EntryPad
-from .jobs import Ask, Confirm, Jobs, in_background, pause, required
+from .jobs import Ask, Confirm, Jobs, Working, in_background, pause, required
 
 LOOK_EVERY = 0.4  # s between looks into the camera's folder
 
@@ -255,11 +254,10 @@ class ImagePanel(Panel[str], GraphicSheet):
     data = ""
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the name."""
         return [[(self.data, "title")]]
 
 
-class Look(Screen[None]):
+class Look(Working[None]):
     """One of four pictures, as large as the screen allows. An image is sent once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -274,7 +272,6 @@ class Look(Screen[None]):
         """Show the image of ``station``, or of the ``entry`` where it is None."""
         super().__init__()
         self.desk, self.entry, self.station, self.page = desk, entry, station, page
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield ImagePanel()

@@ -104,6 +104,18 @@ async def save_soon(save: Callable[[], None]) -> None:
     await in_background(save)
 
 
+class Working(Screen[Answer]):
+    """A screen with jobs in the background; what they say stands in its paragraph ``said``."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.jobs = Jobs(self, self.tell)
+
+    def tell(self, text: str, role: str) -> None:
+        """Say a text in the place for it."""
+        self.query_one("#said", Paragraph).show(text, role)
+
+
 class Halves:
     """Keeps the lines of a screen that were typed and not stored, however the screen is left.
 

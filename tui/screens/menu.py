@@ -87,7 +87,6 @@ class Entries(Chooser[Entry]):
     """The lines of the menu."""
 
     def row_line(self, item: Entry, width: int) -> Line:
-        """Return group, name, key and explanation."""
         head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
         return [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
 

@@ -29,7 +29,7 @@ from ..widgets.panels import (
     TitleLine,
 )
 from ..widgets.sheet import Paragraph
-from .jobs import Confirm, Jobs, in_background
+from .jobs import Confirm, Working, in_background
 
 if TYPE_CHECKING:
     from .behind import Behind
@@ -82,7 +82,7 @@ class EarlyLine(LineEdit):
             super()._forward_event(event)
 
 
-class Opening(Screen[None]):
+class Opening(Working[None]):
     """A session as a first look shows it. What is typed already goes on into the pose line.
 
     As soon as the session is open, `Stations` covers this screen.
@@ -100,7 +100,6 @@ class Opening(Screen[None]):
         super().__init__()
         self.folder, self.follow, self.clock = folder, follow, clock
         self.glance = read_glance(folder, judged=False)
-        self.jobs = Jobs(self, self._failed)
         self.line = EarlyLine(id="pose")
 
     def compose(self) -> ComposeResult:
@@ -160,7 +159,7 @@ class Opening(Screen[None]):
         self.follow = True
         self.jobs.begin(self._open, group="open")
 
-    def _failed(self, text: str, role: str) -> None:
+    def tell(self, text: str, role: str) -> None:
         self.app.exit(return_code=2, message=f"stationbook: {text}")
 
     def on_line_edit_submitted(self) -> None:
@@ -171,7 +170,7 @@ class Opening(Screen[None]):
         leave(self)
 
 
-class Welcome(Screen[None]):
+class Welcome(Working[None]):
     """Says what the demo shows while the simulated cell is made ready."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -185,7 +184,6 @@ class Welcome(Screen[None]):
         super().__init__()
         self.folder, self.seed, self.board, self.depth = folder, seed, board, depth
         self.demo: Screen[None] | None = None
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="page"):
@@ -195,9 +193,6 @@ class Welcome(Screen[None]):
             yield Paragraph("")
             yield Paragraph("The simulated cell is being made ready ...", "note", id="said")
         yield KeyLine()
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
 
     def on_mount(self) -> None:
         self.call_after_refresh(lambda: self.jobs.begin(self._prepare, group="prepare"))

@@ -6,7 +6,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from ..desk.desk import Desk
 from ..desk.kept import Kept
@@ -17,7 +16,7 @@ from ..widgets.lists import Chooser, StationList
 from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
-from .jobs import Ask, Jobs
+from .jobs import Ask, Working
 
 ASKED = (
     "One mistake is planted in this copy of the session. Below are the residuals as they are "
@@ -31,11 +30,10 @@ class Faults(Chooser[tuple[str, str]]):
     DEFAULT_CSS = "Faults { height: 5; }"
 
     def row_line(self, item: tuple[str, str], width: int) -> Line:
-        """Return one fault."""
         return [(f"{item[0]:<21}", "title"), (item[1], "text")]
 
 
-class Practice(Screen[None]):
+class Practice(Working[None]):
     """Asks for the planted mistake, tells whether that is right, explains it, and keeps a score."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -47,7 +45,6 @@ class Practice(Screen[None]):
     def __init__(self, desk: Desk, planted: Planted) -> None:
         super().__init__()
         self.desk, self.planted = desk, planted
-        self.jobs = Jobs(self, self.tell)
         self.answered = False
 
     def compose(self) -> ComposeResult:
@@ -77,9 +74,6 @@ class Practice(Screen[None]):
     def _settings(self) -> Kept:
         settings: Kept = self.app.settings  # type: ignore[attr-defined]
         return settings
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
 
     def action_other(self) -> None:
         faults = self.query_one(Faults)

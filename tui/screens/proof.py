@@ -9,7 +9,6 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
-from textual.screen import Screen
 
 from engine.cautions import TOUCH
 from engine.errors import StationbookError
@@ -29,7 +28,7 @@ from ..widgets.sheet import Paragraph
 from ..words import caution, proof_parts
 from .help import Findings
 from .images import confirmation
-from .jobs import Ask, Confirm, Halves, Jobs, in_background, required
+from .jobs import Ask, Confirm, Halves, Jobs, Working, in_background, required
 from .tip import FindTip
 
 
@@ -120,7 +119,6 @@ class TouchList(Chooser[TouchRow]):
     """Touches in the order made, each with how far camera and robot disagree there."""
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         names = ("X mm", "Y mm", "Z mm", "off mm", "U mm")
         return [(f"{'No':>3} {'state':9}{'point':14}{_columns(names, width)}", "dim")]
 
@@ -136,7 +134,7 @@ def _columns(texts: Sequence[str], width: int) -> str:
     return "".join(f"{text:>8}" for text in shown)
 
 
-class Proof(Halves, Screen[None]):
+class Proof(Halves, Working[None]):
     """Records what is touched and concludes after every touch; images come by `BoardImages`.
 
     Until joints have shown tool and frame, a line for them stands below the one of the touch.
@@ -172,7 +170,6 @@ class Proof(Halves, Screen[None]):
         self.desk = desk
         self.touching = Touching(desk)
         self.asked = ""  # the touch that was asked about
-        self.jobs = Jobs(self, self.tell)
         self.images = BoardImages(desk, self.touching, self.jobs, self.act)
         self.action_view, self.action_file = self.images.take, self.images.ask_file
         self.touches = TouchList(empty="nothing touched yet", id="touches")

@@ -6,7 +6,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from engine.cautions import RECHECK
 from engine.errors import StationbookError
@@ -22,7 +21,7 @@ from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
 from ..words import caution, recheck_lines, recheck_parts
-from .jobs import Jobs, Work, in_background
+from .jobs import Work, Working, in_background
 
 NONE = (
     "No other session with a result lies beside this one: q, then F6 in the earlier one solves it. "
@@ -34,7 +33,7 @@ FIRST = (
 )
 
 
-class Recheck(Screen[bool]):
+class Recheck(Working[bool]):
     """Compares with an earlier session. The answer is True after a quick re-calibration."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -50,7 +49,6 @@ class Recheck(Screen[bool]):
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self.desk = desk
-        self.jobs = Jobs(self, self.tell)
         self.answers: dict[str, Answer] = {}  # by camera, the first one first
         self.against: SessionRow | None = None
         self.not_kept = ""  # why the answer does not stand in the journal

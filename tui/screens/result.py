@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.screen import ModalScreen, Screen
+from textual.screen import ModalScreen
 
 from engine.errors import StationbookError
 from engine.findings import Finding
@@ -24,7 +24,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line, Looks, line_text
 from ..widgets.panels import JobLine, KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
-from .jobs import Confirm, Jobs, in_background
+from .jobs import Confirm, Working, in_background
 from .proof import Proof
 
 Wish = Literal["solve", "recheck"] | tuple[str, int | None] | None
@@ -38,7 +38,6 @@ class Forms(Chooser[tuple[str, str]]):
     DEFAULT_CSS = "Forms { height: 9; }"
 
     def row_line(self, item: tuple[str, str], width: int) -> Line:
-        """Return one form."""
         return [(f"{item[0]:<12}", "title"), (item[1], "text")]
 
 
@@ -67,7 +66,7 @@ class ChooseForm(ModalScreen[str | None]):
         self.dismiss(item[0] if item else None)
 
 
-class Result(Screen[Wish]):
+class Result(Working[Wish]):
     """Shows the desk's last result.
 
     Its answer is None, "solve" for solving again, "recheck" for comparing with an earlier session,
@@ -96,7 +95,6 @@ class Result(Screen[Wish]):
         """``proof`` makes the screen of the proof."""
         super().__init__()
         self.desk, self.proof = desk, proof
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -203,6 +201,3 @@ class Result(Screen[Wish]):
         else:
             self.tell(f"Written: {', '.join(map(str, paths))}", "good")
             self._show_job()
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)

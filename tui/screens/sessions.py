@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from engine.errors import StationbookError
 
@@ -17,7 +16,7 @@ from ..desk.views import Title
 from ..widgets.lists import SessionList
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Ask, Confirm, Jobs, in_background, required
+from .jobs import Ask, Confirm, Working, in_background, required
 from .opening import Opening, Welcome, load
 
 if TYPE_CHECKING:
@@ -31,7 +30,7 @@ EMPTY = (
 )
 
 
-class Sessions(Screen[None]):
+class Sessions(Working[None]):
     """All sessions of one folder; open one, start one, or see the demo."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -51,7 +50,6 @@ class Sessions(Screen[None]):
     def __init__(self, folder: Path) -> None:
         super().__init__()
         self.folder = folder
-        self.jobs = Jobs(self, self.tell)
         self.rechecks: dict[str, LastRecheck] = {}
         self.starting = self.reading = False
         self.stamps: list[tuple[Path, object]] = []  # what tells one state of the folder by
@@ -94,19 +92,16 @@ class Sessions(Screen[None]):
     async def _read(self) -> None:
         self.reading = True
         try:
-            await self._reading()
+            self.stamps = await in_background(self._stamps)
+            rows = await in_background(lambda: list(overview(self.folder, now())))
+            self._show(rows)
+            self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
+            behind = await in_background(load)
+            self.rechecks = await in_background(behind.last_rechecks, [row.folder for row in rows])
+            self._show(rows)
+            self.refresh_bindings()
         finally:
             self.reading = False
-
-    async def _reading(self) -> None:
-        self.stamps = await in_background(self._stamps)
-        rows = await in_background(lambda: list(overview(self.folder, now())))
-        self._show(rows)
-        self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
-        behind = await in_background(load)
-        self.rechecks = await in_background(behind.last_rechecks, [row.folder for row in rows])
-        self._show(rows)
-        self.refresh_bindings()
 
     def _show(self, rows: list[SessionRow]) -> None:
         said = {name: last.short for name, last in self.rechecks.items()}
@@ -132,9 +127,6 @@ class Sessions(Screen[None]):
             self.tell(f"Folder {row.folder.name}{said}", "dim")
         else:
             self.tell("", "dim")
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
 
     def _open(self, folder: Path, *, follow: bool) -> None:
         try:
@@ -168,13 +160,12 @@ class Sessions(Screen[None]):
 
     def action_cells(self) -> None:
         """Show every cell at a glance; open the session that is chosen there."""
-        from .cells import Cells  # a key of this screen comes after the first picture
+        self.jobs.begin(self._cells, group="start")
 
-        self.app.push_screen(Cells(self.folder), self._chosen)
-
-    def _chosen(self, folder: str | None) -> None:
-        if folder is not None:
-            self._open(Path(folder), follow=False)
+    async def _cells(self) -> None:
+        behind = await in_background(load)
+        cells = behind.cells(self.folder)
+        self.jobs.ask(cells, lambda folder: self._open(Path(folder), follow=False))
 
     def action_demo(self) -> None:
         """Open the demo in a new folder beside the sessions."""

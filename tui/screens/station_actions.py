@@ -275,11 +275,8 @@ class Solving:
         if self._ticking is None:
             self._began = monotonic()
             self.jobs.begin(self._solve, False, group="solve")
-            self._watch_planning()
-
-    def _watch_planning(self) -> None:
-        if self._planning is None and self.desk.planning:
-            self._planning = self.jobs.node.set_interval(1.0, self._planning_lasts)
+            if self._planning is None and self.desk.planning:
+                self._planning = self.jobs.node.set_interval(1.0, self._planning_lasts)
 
     def _planning_lasts(self) -> None:
         """Say that planning lasts, until it ends."""

@@ -9,7 +9,6 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
-from textual.screen import Screen
 
 from engine.steps.starting import answered, kept_open
 
@@ -29,7 +28,7 @@ from .entry_pad import EntryPad, PoseEdit
 from .forms import Start
 from .help import Findings
 from .images import Look, StationImages, graphic_of
-from .jobs import Jobs, in_background, pause
+from .jobs import Working, in_background, pause
 from .result import Result
 from .station_actions import Solving, StationActions
 from .steps import JobSteps
@@ -37,7 +36,7 @@ from .steps import JobSteps
 LOOK_EVERY = 0.5  # s between looks for a changed session file: a follower is at most 1 s behind
 
 
-class Stations(Screen[None]):
+class Stations(Working[None]):
     """One session that is open: record it, or follow it.
 
     The work is done by the parts: `EntryPad` (the entry and its checks), `StationActions` (what the
@@ -78,7 +77,6 @@ class Stations(Screen[None]):
         """``typed``: what was typed into the pose line before this screen was there."""
         super().__init__()
         self.desk, self.typed = desk, typed
-        self.jobs = Jobs(self, self.tell)
         self.title_line, self.next_move = TitleLine(id="title"), NextMove(id="move")
         self.job = JobLine(id="job")
         self.quality, self.facts = QualityLine(id="quality"), FactsPanel(id="facts")

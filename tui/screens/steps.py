@@ -8,7 +8,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from ..desk import records, steps
 from ..desk.desk import Desk
@@ -18,7 +17,7 @@ from ..widgets.form import Form
 from ..widgets.looks import Line, Looks
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Scroll
-from .jobs import Ask, Halves, Jobs, in_background, pause, required
+from .jobs import Ask, Halves, Jobs, Working, in_background, pause, required
 
 LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
 
@@ -26,7 +25,7 @@ Lines = Callable[[], list[str]]
 Fill = Callable[[Desk, dict[str, str]], list[str]]
 
 
-class Page(Screen[None]):
+class Page(Working[None]):
     """What a step says; with ``again`` it looks once more every so many seconds."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -36,7 +35,6 @@ class Page(Screen[None]):
     def __init__(self, title: str, work: Lines, again: float | None = None) -> None:
         super().__init__()
         self.called, self.work, self.again = title, work, again
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")
@@ -67,7 +65,7 @@ def written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list
     ]
 
 
-class Sheet(Halves, Screen[None]):
+class Sheet(Halves, Working[None]):
     """A form and below it what came of it; it can be filled in again."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -79,7 +77,6 @@ class Sheet(Halves, Screen[None]):
         super().__init__()
         self.desk, self.called, self.questions, self.work = desk, title, questions, work
         self.HALF = title
-        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
         yield TitleLine(id="title")

@@ -7,7 +7,6 @@ from typing import ClassVar, NamedTuple
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
-from textual.screen import Screen
 
 from engine.cautions import TOUCH
 from engine.errors import StationbookError
@@ -23,7 +22,7 @@ from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import caution
-from .jobs import Halves, Jobs, in_background
+from .jobs import Halves, Working, in_background
 
 FIRST = (
     "Touch one fixed point, such as the tip of a nail, and type the pose; then the same point with "
@@ -43,18 +42,16 @@ class TipList(Chooser[TipTouch]):
     """The touches of the point in the order made."""
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         return [(f"{'off mm':>9}  pose", "dim")]
 
     def row_line(self, item: TipTouch, width: int) -> Line:
-        """Return one touch."""
         return [(f"{item.off:>9}  ", item.role), (item.pose[: width - 11], "text")]
 
 
 TOUCHED = "tip touches"  # under this name the touches are kept until their tip is used
 
 
-class FindTip(Halves, Screen[bool]):
+class FindTip(Halves, Working[bool]):
     """Finds the tip. The answer is True when it became the pointer of the proof."""
 
     HALF = "tip"
@@ -69,7 +66,6 @@ class FindTip(Halves, Screen[bool]):
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self.desk = desk
-        self.jobs = Jobs(self, self.tell)
         self.poses: list[str] = []
         self.found: TipFound | None = None
 
@@ -95,9 +91,6 @@ class FindTip(Halves, Screen[bool]):
         self.poses = list(self.desk.kept.under(TOUCHED).values())
         if self.poses:
             self.jobs.begin(self._find, group="tip")
-
-    def tell(self, text: str, role: str) -> None:
-        self.query_one("#said", Paragraph).show(text, role)
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
         """Take a touch, and find the tip anew; what is typed meanwhile belongs to the next one."""

@@ -33,7 +33,6 @@ class Prompt(Sheet):
         self.redraw()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return sign and text."""
         if self.focused:
             return [[(f"► {self.text}", "title")]]
         return [[(f"  {self.text}", self.role)]]

@@ -224,11 +224,9 @@ class StationList(Chooser[Row]):
         self.show_items(rows, choose)
 
     def headline(self, width: int) -> Line | None:
-        """Return the pendant's labels above the columns."""
         return [(f"{'No':>3} {'state':9}{self._columns(self.labels, width)}", "dim")]
 
     def row_line(self, item: Row, width: int) -> Line:
-        """Return number, state and pose of one station, or the planned move."""
         rest = f"{self._columns(item.fields, width)}  {item.text}" if item.fields else item.text
         return [(f"{item.label:>3} ", "text"), (f"{item.state:9}", item.role), (rest, "text")]
 
@@ -247,13 +245,11 @@ class SessionList(Chooser["SessionRow"]):
         return item.cell
 
     def headline(self, width: int) -> Line | None:
-        """Return the names of the columns."""
         names = ("state", "stations", "changed", "result", "recheck")
         room = self._room(width)
         return [(f"{'session':<{room}}{_columns(names, width - room)}", "dim")]
 
     def row_line(self, item: SessionRow, width: int) -> Line:
-        """Return one session."""
         room = self._room(width)
         texts = (item.state, item.done, item.age, item.result, item.recheck)
         text, state = _columns(texts, width - room), COLUMNS[0]

@@ -119,7 +119,6 @@ class QualityLine(Panel[Quality]):
     data = Quality()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return number, bar and the worst finding."""
         q = self.data
         known = "not known yet" if q.expanded_mm is None else f"{q.expanded_mm:.2f} mm"
         line: Line = [("Pick U ", "dim"), (known, "title")]
@@ -155,7 +154,6 @@ class JobLine(Panel[Job]):
     data = Job("")
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the line."""
         job = self.data
         role = "title" if job.due else "dim"
         sign = "► " if job.due else "  "
@@ -390,7 +388,6 @@ class KeyLine(Sheet):
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.redraw())
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the keys that act now."""
         return [footer(active(self.screen), self.looks, width)]
 
     def on_click(self, event: events.Click) -> None:

@@ -201,7 +201,6 @@ class ViewPanel(Panel[View | None], GraphicSheet):
     data = None
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return legend and picture."""
         if self.data is None:
             return []
         if self.graphic is not None:

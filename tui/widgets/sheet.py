@@ -107,7 +107,6 @@ class Paragraph(Sheet):
         return len(self._lines(width)) if self.text else 0
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the wrapped text."""
         return [[(line, self.role)] for line in self._lines(width)]
 
     def _lines(self, width: int) -> list[str]:
