@@ -153,13 +153,15 @@ def _lens(answers: Answers) -> list[Question]:
 
 def _board(answers: Answers) -> list[Question]:
     patterns = ("chessboard", "circles", "circles-staggered", "charuco")
-    height = height_questions("", f"{HEIGHT_U_MM:g}", in_hand=answers["mount"] == "flange")
+    height = []
+    if _level(answers):
+        height = height_questions("", f"{HEIGHT_U_MM:g}", in_hand=answers["mount"] == "flange")
     return [
         choice("pattern", "Pattern", "chessboard", patterns, ", ".join(patterns)),
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
         Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
-        *(height if _level(answers) else []),
+        *height,
     ]
 
 
