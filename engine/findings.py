@@ -145,7 +145,6 @@ def worst(findings: Iterable[Finding]) -> Level | None:
 
 
 def has_error(findings: Iterable[Finding]) -> bool:
-    """Tell whether any finding is at level error."""
     return any(item.level is Level.ERROR for item in findings)
 
 

@@ -6,5 +6,4 @@ from datetime import datetime
 
 
 def now() -> datetime:
-    """Return the time with its zone."""
     return datetime.now().astimezone()

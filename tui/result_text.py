@@ -237,7 +237,6 @@ def _residual(value: float | None, most: float, size: int) -> Line:
 
 
 def difference_lines(found: Difference, other: str) -> list[str]:
-    """Return a difference for a person."""
     movement = found.movement
     volume = number(movement.work_volume_mm, "mm", 2)
     return [
@@ -313,7 +312,6 @@ def bar_line(bar: Bar) -> str:
 
 
 def frame_lines(found: FrameFound) -> list[str]:
-    """Return a frame for a person."""
     x, y, z = found.base_T_frame[:3, 3]
     u = found.delivered.uncertainty
     position, angle = 2 * (u.position_mm or 0.0), 2 * (u.angle_deg or 0.0)

@@ -175,7 +175,6 @@ class _Less(CompositorUpdate):
         self.sent, self.update = sent, update
 
     def render_segments(self, console: Console) -> str:
-        """Return the sequences to send."""
         return self.sent.changes(self.update, console._color_system)
 
 

@@ -61,7 +61,6 @@ def unwrapped(text: str, width: int) -> list[str]:
 
 
 def line_text(line: Line) -> str:
-    """Return a line without its roles."""
     return "".join(text for text, _ in line)
 
 
@@ -132,7 +131,6 @@ def headline(
 
 
 def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
-    """Return what to do about a finding."""
     if not finding.remedy:
         return []
     return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]

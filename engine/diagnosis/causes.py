@@ -98,7 +98,6 @@ def with_pose(
 
 
 def texts_of(scene: Scene) -> Texts:
-    """Return the texts of all stations."""
     return dict(zip(scene.ids, scene.fields, strict=True))
 
 

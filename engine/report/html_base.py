@@ -111,7 +111,6 @@ def element(name: str, content: object, **attributes: str) -> Html:
 
 
 def joined(parts: Iterable[object], between: str = "") -> Html:
-    """Return the parts one after the other."""
     return Html(between.join(safe(part) for part in parts))
 
 
@@ -129,7 +128,6 @@ def page(title: str, style: str, body: object) -> str:
 
 
 def paragraph(text: object, **attributes: str) -> Html:
-    """Return a paragraph."""
     return element("p", text, **attributes)
 
 
@@ -140,7 +138,6 @@ def figure(content: Html, title: str, words: object, **attributes: str) -> Html:
 
 
 def section(title: str, *parts: object) -> Html:
-    """Return a section with a heading."""
     return element("section", joined([element("h2", title), *parts]))
 
 

@@ -46,7 +46,6 @@ class TipFound:
     change: Change
 
     def document(self) -> dict[str, Any]:
-        """Return it as plain data."""
         tip = self.tip
         return {
             "format": 1,
@@ -109,7 +108,6 @@ class FrameFound:
     delivered: Delivered
 
     def document(self) -> dict[str, Any]:
-        """Return it as plain data."""
         u = self.delivered.uncertainty
         return {
             "format": 1,

@@ -61,7 +61,6 @@ def _of_cell(found: Sequence[Summary], cell: str) -> list[Summary]:
 
 
 def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
-    """Return the table for a person."""
     name = max([4, *(len(row.cell) for row in listed)])
     name = min(name, 34)
     lines = [

@@ -50,7 +50,6 @@ def _fixed(args: argparse.Namespace) -> int:
 
 
 def check_folder(folder: str) -> Answer:
-    """Return all findings on the session in ``folder``."""
     path = Path(folder)
     found = check_session(open_session(path), path)
     document = {"format": 1, "findings": [item.document() for item in found]}

@@ -74,7 +74,6 @@ def _wish(args: argparse.Namespace) -> Wish:
 
 
 def plan_lines(plan: Plan, cell: Cell) -> list[str]:
-    """Return the plan for a person."""
     lines = [*plan.notes, *([""] if plan.notes else [])]
     for number, step in enumerate(plan.steps, start=1):
         lines.append(f"{number:2}. {step.jog}")

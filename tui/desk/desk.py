@@ -130,7 +130,6 @@ class Desk:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Findings of the last result."""
         return self.solution.findings if self.solution else ()
 
     def rows(self) -> list[Row]:

@@ -35,12 +35,10 @@ def needed(text: str) -> str | None:
 
 
 def yes_or_no(text: str) -> str | None:
-    """Check for yes or no, in one letter or whole."""
     return None if text.strip().lower() in ("y", "yes", "n", "no") else "Type y or n."
 
 
 def is_yes(text: str) -> bool:
-    """Read yes or no."""
     return text.strip().lower().startswith("y")
 
 
@@ -59,7 +57,6 @@ def number_or_empty(text: str) -> str | None:
 
 
 def above_zero(text: str) -> str | None:
-    """Check for a number above zero."""
     wrong = number(text)
     return "It must be above 0." if wrong is None and as_number(text) <= 0 else wrong
 
@@ -71,7 +68,6 @@ def not_below_zero(text: str) -> str | None:
 
 
 def one_of(*words: str) -> Check:
-    """Check for one of a few words."""
     listed = ", ".join(words)
     return lambda text: None if text.strip().lower() in words else f"Type one of: {listed}."
 

@@ -246,7 +246,6 @@ def wanted(desk: Desk) -> Array | None:
 
 
 def solved(desk: Desk) -> Result | None:
-    """Return the stations as solved last, or None."""
     result = desk.solution.solved.result if desk.solution else None
     return result if result is not None and result.solved else None
 

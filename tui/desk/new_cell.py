@@ -103,7 +103,6 @@ def _robot(answers: Answers) -> list[Question]:
 
 
 def _signs(count: int) -> Check:
-    """Check for a row of 1 and -1."""
 
     def check(text: str) -> str | None:
         wrong = numbers(count)(text)

@@ -34,7 +34,6 @@ class SessionRow(NamedTuple):
     cell: str = ""
 
     def rechecked(self, said: str) -> SessionRow:
-        """Return the row with what the last recheck said."""
         return self._replace(recheck=said)
 
 
@@ -94,7 +93,6 @@ def _alone(folder: Path, now: datetime) -> SessionRow:
 
 
 def session_row(folder: Path, now: datetime) -> SessionRow:
-    """Return the row of one session."""
     age = _age(folder / SESSION_FILE, now)
     try:
         glance = read_glance(folder)

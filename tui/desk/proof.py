@@ -167,7 +167,6 @@ class Touching:
         return solution is not None and lacks_number(solution.stored)
 
     def add_joints(self, touch: int, text: str) -> int:
-        """Keep the joints at a touch."""
         return self._do(lambda session, found: proving.joints_typed(session, found, touch, text))
 
     @property
@@ -202,7 +201,6 @@ class Touching:
         return self.doubts or (self.proof.findings if self.proof is not None else ())
 
     def next_step(self) -> str:
-        """Say what to do next."""
         found = self.found
         if found is None:
             return "Reading ..."

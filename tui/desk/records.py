@@ -65,7 +65,6 @@ def note_about(desk: Desk, texts: dict[str, str]) -> list[str]:
 
 
 def keep_photo(desk: Desk, station: int, file: str) -> None:
-    """Keep a photograph of the pendant with a station."""
     path = Path(file.strip()).expanduser()
     desk.do(f"photograph of {station}", photo_kept, desk.folder, station, path)
 

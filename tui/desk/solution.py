@@ -119,7 +119,6 @@ class Advice:
         return None if pick is None else 2 * pick
 
     def less(self, planned: PlannedStation) -> Advice:
-        """Return the advice without one station."""
         return replace(self, steps=tuple(s for s in self.steps if s.planned() != planned))
 
 

@@ -127,7 +127,6 @@ class Block(Halves, Working[None]):
         self.action_look()
 
     def action_store(self) -> None:
-        """Store what is ready."""
         self.jobs.begin(self._read, True, group="read")
 
     def action_other(self) -> None:

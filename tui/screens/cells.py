@@ -103,7 +103,6 @@ class Cells(Working[str | None]):
         self.refresh_bindings()
 
     def on_chooser_chosen(self) -> None:
-        """Say of the chosen cell what its row has no room for."""
         row = self.cells.item
         if row is None:
             return

@@ -35,7 +35,6 @@ class PendantPanel(Sheet):
     stop, stops = 0, STOPS
 
     def show(self, labels: Sequence[str], simulated: Simulated) -> None:
-        """Show another pose."""
         self.labels, self.fields = labels, simulated.fields
         self.stop, self.stops = simulated.stop, simulated.stops
         self.redraw()

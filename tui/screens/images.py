@@ -76,7 +76,6 @@ class StationImages:
         self.watches: tuple[Watch, ...] = ()  # one for each camera, the first one first
 
     def watch(self) -> None:
-        """Start looking for images."""
         self.watches = tuple(Watch(self.desk, name) for name in self.desk.cameras)
         for watch in self.watches:
             self.jobs.begin(self._watch, watch, watch.open, group=f"watch {watch.camera}")
@@ -284,15 +283,12 @@ class Look(Working[None]):
         self.app.ask_terminal()  # type: ignore[attr-defined]
 
     def on_resize(self) -> None:
-        """Make the picture again for the new size."""
         self.call_after_refresh(self.show_pictures)
 
     def show_pictures(self) -> None:
-        """Make the picture again."""
         self.action_page(self.page)
 
     def action_page(self, page: Page) -> None:
-        """Show another picture."""
         self.page = page
         self.jobs.begin(self._show, group="picture")
 

@@ -55,7 +55,6 @@ class Jobs:
             self.tell(str(error), "error")
 
     def stop(self, group: str) -> None:
-        """Stop the jobs of a group."""
         self.node.workers.cancel_group(self.node, group)
 
     def ask(self, question: Screen[Answer], then: Callable[[Any], object]) -> None:
@@ -112,7 +111,6 @@ class Working(Screen[Answer]):
         self.jobs = Jobs(self, self.tell)
 
     def tell(self, text: str, role: str) -> None:
-        """Say a text in the place for it."""
         self.query_one("#said", Paragraph).show(text, role)
 
 
@@ -229,5 +227,4 @@ class Confirm(ModalScreen[bool]):
 
 
 def required(text: str) -> str | None:
-    """Check that something was typed."""
     return None if text.strip() else "Type a few words, or Esc to leave."

@@ -125,7 +125,6 @@ class Menu(ModalScreen[Entry | None]):
         self.on_chooser_chosen()
 
     def on_key(self, event: events.Key) -> None:
-        """Narrow down."""
         if event.is_printable and event.character:
             self.typed += event.character
         elif event.key == "backspace":
@@ -145,7 +144,6 @@ class Menu(ModalScreen[Entry | None]):
         self.query_one("#whole", Paragraph).show(words)
 
     def on_resize(self) -> None:
-        """Show it by the new width."""
         self.on_chooser_chosen()
 
     def on_chooser_taken(self) -> None:

@@ -208,7 +208,6 @@ class Welcome(Working[None]):
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Begin only when all is ready."""
         return action != "begin" or self.demo is not None
 
     def action_begin(self) -> None:

@@ -79,7 +79,6 @@ class BoardImages:
             self._with_pose(image.name, self.touching.add_image, image)
 
     def ask_file(self) -> None:
-        """Ask for a file with the image, or with points."""
 
         def answered(name: str) -> None:
             path = Path(name.strip()).expanduser()
@@ -253,7 +252,6 @@ class Proof(Halves, Working[None]):
             part.set_class(not shown, "hidden")
 
     def tell(self, text: str, role: str) -> None:
-        """Say something above the findings."""
         self.query_one(FindingsView).show(self.touching.findings, message=[(text, role)])
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:

@@ -91,7 +91,6 @@ class Recheck(Working[bool]):
         self.refresh_bindings()
 
     def tell(self, text: str, role: str) -> None:
-        """Say something in the place of the answer."""
         self.query_one(Scroll).show(
             lambda looks, width: [[(line, role)] for line in looks.wrap(text, width)]
         )
@@ -123,7 +122,6 @@ class Recheck(Working[bool]):
             self.refresh_bindings()
 
     def action_compare(self) -> None:
-        """Compare with the chosen session."""
         if row := self.earlier.item:
             self._do(f"Comparing with {row.name} ...", self._compare, row)
 

@@ -186,7 +186,6 @@ class Result(Working[Wish]):
         self.jobs.begin(self._write, write_reports, group="handover")
 
     def action_export(self) -> None:
-        """Ask for the form, then write it."""
 
         def chosen(form: str) -> None:
             self.jobs.begin(self._write, write_exports, form, group="handover")

@@ -168,7 +168,6 @@ class Sessions(Working[None]):
         self.jobs.ask(cells, lambda folder: self._open(Path(folder), follow=False))
 
     def action_demo(self) -> None:
-        """Open the demo in a new folder beside the sessions."""
         self.app.push_screen(Welcome(self.folder / f"demo-{now():%Y%m%d-%H%M%S}", DEMO_SEED))
 
     def _start(self, cell: Path) -> None:

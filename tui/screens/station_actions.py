@@ -213,11 +213,9 @@ class StationActions:
         self.jobs.ask(Ask("Who works at the robot?", text, now, required), taken)
 
     def undo(self) -> None:
-        """Take the last change back."""
         self._act("Taken back: {}.", Desk.undo)
 
     def redo(self) -> None:
-        """Do again what was taken back."""
         self._act("Done again: {}.", Desk.redo)
 
 
@@ -340,7 +338,6 @@ class Solving:
             self.pad.show_findings()
 
     def result(self) -> None:
-        """Show the last result, or say that there is none."""
         if self.desk.solution is None:
             self.jobs.tell("Not solved yet: F6 solves.", "warning")
         else:

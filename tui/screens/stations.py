@@ -210,7 +210,6 @@ class Stations(Working[None]):
     # ---- showing ---------------------------------------------------------------------------
 
     def tell(self, text: str, role: str) -> None:
-        """Say something in the place of the findings."""
         self.pad.tell(text, role)
 
     def _changed(self) -> None:
@@ -219,7 +218,6 @@ class Stations(Working[None]):
         self.solving.quietly()
 
     def show_session(self, choose: int | None = None) -> None:
-        """Show the session as it is now."""
         self.title_line.show(title(self.desk))
         self.show_move()
         self.quality.show(quality(self.desk))
@@ -237,7 +235,6 @@ class Stations(Working[None]):
         self.next_move.show(move(self.desk, self.pad.entry), brief)
 
     def show_side(self) -> None:
-        """Show facts, view and cell."""
         self.show_facts()
         self.show_pictures()
 
@@ -282,7 +279,6 @@ class Stations(Working[None]):
         self.refresh_bindings()
 
     def on_entry_pad_stored(self, message: EntryPad.Stored) -> None:
-        """Show the new station and choose it."""
         at = [n for n, row in enumerate(self.desk.rows()) if row.key == message.station]
         self.show_session(at[0] if at else None)
         self.solving.quietly()

@@ -123,7 +123,6 @@ class JobSteps:
         self.desk, self.jobs = desk, jobs
 
     def do(self, step: str) -> None:
-        """Open a step."""
         getattr(self, step)()
 
     def _open(self, title: str, work: Lines, again: float | None = None) -> None:
@@ -139,22 +138,18 @@ class JobSteps:
         self.jobs.ask(Ask(title, text, file, required), named)
 
     def board(self) -> None:
-        """Print the board."""
         file = str(self.desk.folder / "board.pdf")
         self._with_file("Print the board", "File (.pdf or .svg), A4:", file, steps.board)
 
     def pack(self) -> None:
-        """Pack the session."""
         folder = self.desk.folder.resolve()
         file = str(folder.with_name(f"{folder.name}.zip"))
         self._with_file("Pack the session", "New zip file:", file, steps.pack)
 
     def focus(self) -> None:
-        """Judge image after image."""
         self._open("Focus and exposure", steps.Focus(self.desk).look, LOOK_EVERY)
 
     def lens(self) -> None:
-        """Check the lens data."""
         self._open("Do the lens data fit?", partial(steps.lens, self.desk))
 
     def about(self) -> None:
@@ -166,5 +161,4 @@ class JobSteps:
         self._fill("A frame through three points", records.frame_questions, records.find_frame)
 
     def compare(self) -> None:
-        """Compare with earlier results."""
         self._open("This result and the earlier ones", partial(steps.comparison, self.desk))

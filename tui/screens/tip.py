@@ -138,14 +138,12 @@ class FindTip(Halves, Working[bool]):
         self.refresh_bindings()
 
     def action_forget(self) -> None:
-        """Forget the chosen touch."""
         at = self.touches.chosen
         if at < len(self.poses):
             del self.poses[at]
             self.jobs.begin(self._find, group="tip")
 
     def action_use(self) -> None:
-        """Make the tip the pointer of the proof."""
         self.jobs.begin(self._use, group="tip")
 
     async def _use(self) -> None:
@@ -160,5 +158,4 @@ class FindTip(Halves, Working[bool]):
         (line if self.touches.has_focus else self.touches).focus()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Use only what was found."""
         return action != "use" or self.found is not None

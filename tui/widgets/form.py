@@ -115,7 +115,6 @@ class Form(Vertical):
 
     @property
     def edits(self) -> list[FormEdit]:
-        """The lines, in their order."""
         return list(self.query(FormEdit))
 
     @property
@@ -124,7 +123,6 @@ class Form(Vertical):
         return next((n for n, edit in enumerate(self.edits) if edit.has_focus), 0)
 
     def on_mount(self) -> None:
-        """Begin with the first line."""
         if self.edits:
             self.screen.set_focus(self.edits[0])
 

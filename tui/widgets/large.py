@@ -110,7 +110,6 @@ class LargeLine(Panel[Sequence[Part]]):
     data: Sequence[Part] = ()
 
     def show(self, data: Sequence[Part]) -> None:
-        """Show something else."""
         self.data = data
         width, height = self.size
         if self.is_attached and self.get_content_height(self.size, self.app.size, width) != height:

@@ -28,7 +28,6 @@ class Prompt(Sheet):
         self.role = role
 
     def show(self, text: str, focused: bool) -> None:
-        """Show another text or sign."""
         self.text, self.focused = text, focused
         self.redraw()
 
@@ -122,7 +121,6 @@ class LineEdit(Sheet, can_focus=True):
         return character is not None and character.isprintable()
 
     def watch_has_focus(self, _focus: bool) -> None:
-        """Show or hide the sign of focus."""
         super().watch_has_focus(_focus)
         self.redraw()
         self._tell_prompt()

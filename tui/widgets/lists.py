@@ -65,7 +65,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self._shown: list[int | None] = []  # the item of every line in sight; None: a heading
 
     def action_find(self) -> None:
-        """Begin to look for a row."""
         self.wanted = ""
         self.screen.refresh_bindings()
         self.redraw()
@@ -156,7 +155,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self.figures_to._forward_event(event)
 
     def watch_has_focus(self, _focus: bool) -> None:
-        """Show or hide the sign of focus."""
         super().watch_has_focus(_focus)
         self.redraw()
 
@@ -241,7 +239,6 @@ class SessionList(Chooser["SessionRow"]):
     """One session a row under the name of its cell; state is a word."""
 
     def group(self, item: SessionRow) -> str:
-        """Return the cell of a session."""
         return item.cell
 
     def headline(self, width: int) -> Line | None:

@@ -212,7 +212,6 @@ class Looks:
 
     @cached_property
     def styles(self) -> dict[str, Style]:
-        """Style of every role."""
         if self.terminal.native:
             return {role: Style.parse(native) for role, (_, native) in _STYLES.items()}
         if self.name in _OTHER_STYLES:

@@ -203,7 +203,6 @@ class FactsPanel(Panel[Facts]):
         return [*lines, [(self.data.legend, "dim")]]
 
     def _pairs(self, width: int) -> list[Line]:
-        """Return two facts a line."""
         cell = width // 2
         cells = [
             [(f"{fact.name:<10}", "dim"), (f"{fact.value:<{max(cell - 10, 1)}}", fact.role)]
@@ -384,14 +383,12 @@ class KeyLine(Sheet):
     """One line with the keys that act now."""
 
     def on_mount(self) -> None:
-        """Follow every change of focus and of what is possible."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.redraw())
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
         return [footer(active(self.screen), self.looks, width)]
 
     def on_click(self, event: events.Click) -> None:
-        """Press the key that is clicked on."""
         at = 0
         for key, name in _pairs(footer(active(self.screen), self.looks, self.size.width)):
             at += self.looks.width(key + name)

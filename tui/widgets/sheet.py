@@ -64,7 +64,6 @@ class Sheet(Widget):
         self.refresh()
 
     def on_resize(self) -> None:
-        """Draw for the new size."""
         self.redraw()
 
     def render_line(self, y: int) -> Strip:
@@ -82,7 +81,6 @@ class Panel(Sheet, Generic[Data]):
     data: Data
 
     def show(self, data: Data) -> None:
-        """Show other data."""
         self.data = data
         self.redraw()
 
@@ -97,7 +95,6 @@ class Paragraph(Sheet):
         self.text, self.role = text, role
 
     def show(self, text: str, role: str = "text") -> None:
-        """Show another text."""
         self.text, self.role = text, role
         self.refresh(layout=True)
         self.redraw()
@@ -158,7 +155,6 @@ class Scroll(Sheet, can_focus=True):
         self.action_move(1)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer more only where there is more below."""
         return action != "down" or self.below > 0
 
     def action_page(self, pages: int) -> None:
