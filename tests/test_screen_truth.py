@@ -21,8 +21,8 @@ from screen_bench import (
 
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
-from engine.steps.solve import solve_session
-from engine.steps.starting import SKIPPED, open_questions, questions_skipped
+from engine.steps.solve import open_questions, solve_session
+from engine.steps.starting import SKIPPED, questions_skipped
 from tui.desk.kept import LONGEST, Kept
 from tui.desk.views import Move
 from tui.screens.forms import Start

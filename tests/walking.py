@@ -22,8 +22,7 @@ from tui.desk.practice import plant
 from tui.desk.solution import Solution
 from tui.screens.block import Block
 from tui.screens.cells import Cells
-from tui.screens.demo import Demo
-from tui.screens.demo_proof import DemoProof
+from tui.screens.demo import Demo, DemoProof
 from tui.screens.forms import CellEditor, Start
 from tui.screens.help import Findings, Help
 from tui.screens.images import Look

@@ -19,9 +19,10 @@ from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, with_lens
+from ..sessions.journal import read_journal
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, result_document
-from .starting import open_questions
+from .starting import ACTION, OPEN, SKIPPED
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
@@ -125,6 +126,18 @@ def overruled_findings(session: Session, *, known: bool) -> list[Finding]:
     many = not known and len(ids) >= REACH_IN_A_ROW and len(ids) >= MOST_OVERRULED * len(used)
     variant = "most" if many else None
     return [finding("overruled", variant, stations=ids, count=len(ids), total=len(used))]
+
+
+def open_questions(folder: Path) -> tuple[Finding, ...]:
+    """Return `start-open` where somebody was asked and left the questions open. Raises FileError.
+
+    Who works without the screen was never asked.
+    """
+    actions = [line.get("action") for line in read_journal(folder) if line["finished"]]
+    asked = [action for action in actions if action in (ACTION, OPEN, SKIPPED)]
+    if not asked or ACTION in asked:
+        return ()
+    return (finding("start-open", what=" at the lens data" if OPEN in asked else ""),)
 
 
 def damaged(session: Session) -> list[Finding]:

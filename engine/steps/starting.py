@@ -21,7 +21,6 @@ from ..cell.cell import Cell
 from ..cell.session import Session
 from ..errors import FileError, StationbookError
 from ..files import read_bytes
-from ..findings import Finding, finding
 from ..pendant.entry import parse_active
 from ..pendant.settings import BASE, FLANGE
 from ..sessions.cell_file import read_cell
@@ -164,18 +163,6 @@ def kept_open(folder: Path) -> Answers | None:
 def questions_skipped(session: Session, folder: Path) -> Change:
     """Return the line of the journal which says that the questions were left open."""
     return remark(SKIPPED, session, folder, {})
-
-
-def open_questions(folder: Path) -> tuple[Finding, ...]:
-    """Return `start-open` where somebody was asked and left the questions open. Raises FileError.
-
-    Who works without the screen was never asked.
-    """
-    actions = [line.get("action") for line in read_journal(folder) if line["finished"]]
-    asked = [action for action in actions if action in (ACTION, OPEN, SKIPPED)]
-    if not asked or ACTION in asked:
-        return ()
-    return (finding("start-open", what=" at the lens data" if OPEN in asked else ""),)
 
 
 def answer_questions(session: Session, answers: Answers) -> Change:

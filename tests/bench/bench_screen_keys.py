@@ -19,8 +19,7 @@ from screen_bench import type_keys, until
 
 from tui.app import Stationbook
 from tui.desk.demo import STOPS
-from tui.screens.demo import Demo
-from tui.screens.demo_proof import DemoProof
+from tui.screens.demo import Demo, DemoProof
 from tui.screens.opening import Welcome
 
 
