@@ -105,7 +105,6 @@ class Stationbook(App[None]):
         return Kept.typed(Path(FORMS))
 
     def get_default_screen(self) -> Screen[Any]:
-        """Open with the screen that was asked for."""
         return self.first
 
     async def on_event(self, event: events.Event) -> None:
@@ -174,7 +173,6 @@ class Stationbook(App[None]):
         self.sent.forget()
 
     def action_paint(self) -> None:
-        """Send the whole screen again."""
         self.sent.forget()
         self.screen.refresh()
 
@@ -186,7 +184,6 @@ class Stationbook(App[None]):
         self.exit(return_code=2, message=f"stationbook: {unexpected(error)}")
 
     def action_menu(self) -> None:
-        """Show every step of the job and every key, to choose one."""
         from .screens.menu import Entry, Menu  # a key of the menu comes after the first picture
 
         def chosen(entry: Entry | None) -> None:
@@ -232,7 +229,6 @@ class Stationbook(App[None]):
                 show()
 
     def action_help(self) -> None:
-        """Show every key of the screen that is open."""
         from .screens.help import Help  # as the menu
 
         if not isinstance(self.screen, Help):

@@ -71,7 +71,6 @@ class Board:
 
     @property
     def count(self) -> int:
-        """Number of points."""
         return self.columns * self.rows
 
     @property

@@ -76,7 +76,6 @@ class Scene:
 
     @property
     def stations(self) -> Stations:
-        """The stations behind the fit."""
         return self.found.stations
 
     @property

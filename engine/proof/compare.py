@@ -81,7 +81,6 @@ class Movement:
         return StoredMovement(**same | {"matrix": tuple(map(tuple, self.matrix.tolist()))})
 
     def document(self) -> dict[str, Any]:
-        """Return the movement as plain data."""
         document: dict[str, Any] = MOVEMENT.write(self.stored())
         return document
 
@@ -154,7 +153,6 @@ class Difference:
         return self.chance >= SIGNIFICANCE
 
     def document(self) -> dict[str, Any]:
-        """Return the difference as plain data."""
         return {
             "format": 1,
             "agree": self.agree,
@@ -208,7 +206,6 @@ class Entry:
     since_first: Difference | None
 
     def document(self) -> dict[str, Any]:
-        """Return the entry as plain data."""
         since = self.since_first
         sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
         return {

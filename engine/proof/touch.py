@@ -188,7 +188,6 @@ def touches_text(found: Touches) -> str:
 
 
 def no_pointer(folder: Path) -> FileError:
-    """Return the complaint that the pointer is not described yet."""
     return FileError(
         folder / PROOF_FILE,
         "the pointer is not described",

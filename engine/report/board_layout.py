@@ -150,7 +150,6 @@ class Sheet:
 
     @property
     def tiled(self) -> bool:
-        """Tell whether this is one sheet of several."""
         return self.rows * self.columns > 1
 
 

@@ -132,7 +132,6 @@ def paragraph(text: object, **attributes: str) -> Html:
 
 
 def figure(content: Html, title: str, words: object, **attributes: str) -> Html:
-    """Return a figure with a title and what it shows in words below it."""
     caption = element("figcaption", joined([element("b", title), words]))
     return element("figure", joined([content, caption]), **attributes)
 

@@ -231,6 +231,5 @@ def _read(record: Path) -> dict[str, Again]:
 
 
 def finished(record: Path) -> None:
-    """Forget the progress of a run that is done."""
     with suppress(FileError):
         remove(record)

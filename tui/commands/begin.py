@@ -20,7 +20,6 @@ from ..output import Answer, cautions, finding_texts, tell
 
 
 def run_start(args: argparse.Namespace) -> int:
-    """Create the folder with a copy of the cell and of the files it names."""
     cell = Path(args.cell)
     given = {"name": args.name, "operator": args.operator, "now": now()}
     if cell.is_dir():
@@ -61,7 +60,6 @@ def run_swap(args: argparse.Namespace) -> int:
 
 
 def run_board(args: argparse.Namespace) -> int:
-    """Write the board of a cell as one PDF, or as one SVG a page."""
     from engine.report.board_print import board_files  # draws: the others need not load that
 
     cell, out = read_cell(Path(args.cell)), Path(args.out)
@@ -75,7 +73,6 @@ def run_board(args: argparse.Namespace) -> int:
 
 
 def run_import(args: argparse.Namespace) -> int:
-    """Write the arm between two links of a URDF file as a robot file."""
     robot = import_urdf(args.file, args.base, args.tip)
     out = Path(args.out) if args.out else Path("robots") / f"{Path(args.file).stem}.yaml"
     make_folder(out.parent)

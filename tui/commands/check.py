@@ -57,7 +57,6 @@ def check_folder(folder: str) -> Answer:
 
 
 def run_lens(args: argparse.Namespace) -> int:
-    """Compare the cell's lens data with those that the session's own points support."""
     folder = Path(args.dir)
     session = open_session(folder)
     found = check_lens(seen_by(session, args.camera or session.cell.camera.name), folder)

@@ -28,7 +28,6 @@ from ..words import recheck_lines, unwrapped
 
 
 def run_recheck(args: argparse.Namespace) -> int:
-    """Compare the stations of one session with what an earlier one predicts."""
     folder, against = Path(args.dir), Path(args.against)
     session = open_session(folder)
     answers = recheck_session(session, folder, against, args.visit)
@@ -86,7 +85,6 @@ def run_compare(args: argparse.Namespace) -> int:
 
 
 def run_shift(args: argparse.Namespace) -> int:
-    """Carry points over and show each before and after."""
     points = None if args.points is None else Path(args.points)
     if args.out is not None and points is None:
         raise UsageError("--out needs the points", "Add --points FILE.")

@@ -54,7 +54,6 @@ def _changed(
 
 
 def run_event(args: argparse.Namespace) -> int:
-    """Note what happened to the cell of a session in its journal."""
     folder, time = Path(args.dir), now()
     with writing(folder, args.operator):
         session = open_session(folder)

@@ -14,7 +14,6 @@ from ..output import Answer, tell
 
 
 def run_explain(args: argparse.Namespace) -> int:
-    """Print cause, signs and remedy of one finding, or the list of all."""
     codes = [code for code in CATALOGUE if "/" not in code]
     if args.code is None:
         lines = [f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}" for code in codes]

@@ -16,7 +16,6 @@ from ..output import Answer, run_over, say
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the exported text of each folder, or write it to --out."""
     if args.out is not None and len(args.dirs) > 1:
         raise UsageError("--out takes one DIR", "Call export once for each folder.")
 

@@ -23,7 +23,6 @@ from ..output import Answer, cautions, say, tell
 
 
 def run(args: argparse.Namespace) -> int:
-    """Plan further stations of a session, or the first ones of a cell."""
     wish = _wish(args)
     path = Path(args.where)
     if path.is_file():

@@ -31,7 +31,6 @@ from ..words import again_lines, duration, unwrapped
 
 
 def run(args: argparse.Namespace) -> int:
-    """Solve one or several session folders and store each result."""
     if args.all is not None:
         return _all_again(args)
     if args.store:

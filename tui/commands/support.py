@@ -59,7 +59,6 @@ def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str) -
 
 
 def run_sign(args: argparse.Namespace) -> int:
-    """Sign the result of a session, make the site's key, or trust another one's."""
     if args.new_key:
         path, public = new_key()
         said = [f"key made: {path} (readable by you alone; keep a copy in a safe place)"]

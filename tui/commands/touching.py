@@ -88,7 +88,6 @@ def run_frame(args: argparse.Namespace) -> int:
 
 
 def run_proof(args: argparse.Namespace) -> int:
-    """Record what is given, then say what all touches prove."""
     folder, who = Path(args.dir), Who(args.operator, now())
     _check(args)
     if args.hold_out is not None:

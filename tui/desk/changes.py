@@ -37,7 +37,6 @@ def fix(desk: Desk, code: str, station: int | None) -> str:
 
 
 def skip(desk: Desk, index: int, reason: str) -> None:
-    """Pass over a planned station."""
     planned = desk.plan[index]
     desk.do("skip a planned station", planning.pass_over, planned, reason)
     if desk.advice is not None:
@@ -45,7 +44,6 @@ def skip(desk: Desk, index: int, reason: str) -> None:
 
 
 def take_up(desk: Desk, index: int) -> None:
-    """Put a skipped station back into the plan."""
     desk.do("take up a planned station", planning.take_up, desk.plan[index])
 
 
@@ -62,7 +60,6 @@ def answer(desk: Desk, **answers: Any) -> bool:
 
 
 def questions_left(desk: Desk) -> None:
-    """Keep in the journal that the start questions were left open."""
     desk.beside(lambda session: starting.questions_skipped(session, desk.folder))
 
 

@@ -133,14 +133,12 @@ class Desk:
         return self.solution.findings if self.solution else ()
 
     def rows(self) -> list[Row]:
-        """Return what the list of stations shows."""
         if self.session is None:
             return []
         return rows(self.session.stations, self.plan, self.next_index, self.findings)
 
     @property
     def labels(self) -> tuple[str, ...]:
-        """Labels of the fields as this pendant shows them."""
         return self.session.cell.pendant.labels if self.session else ()
 
     # ---- entering a station ----------------------------------------------------------------

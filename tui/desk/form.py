@@ -30,7 +30,6 @@ class Question(NamedTuple):
 
 
 def needed(text: str) -> str | None:
-    """Check that something is typed."""
     return None if text.strip() else "Something must be typed here."
 
 
@@ -52,7 +51,6 @@ def number(text: str) -> str | None:
 
 
 def number_or_empty(text: str) -> str | None:
-    """Check a number that may be left out."""
     return number(text) if text.strip() else None
 
 
@@ -62,7 +60,6 @@ def above_zero(text: str) -> str | None:
 
 
 def not_below_zero(text: str) -> str | None:
-    """Check for a number that is 0 or above."""
     wrong = number(text)
     return "It must not be below 0." if wrong is None and as_number(text) < 0 else wrong
 
@@ -91,7 +88,6 @@ def numbers(*counts: int, each: Check = number) -> Check:
 
 
 def as_numbers(text: str) -> list[float]:
-    """Read numbers with blanks between them."""
     return [as_number(word) for word in parts(text)]
 
 

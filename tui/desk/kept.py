@@ -33,7 +33,6 @@ class Kept:
 
     @classmethod
     def settings(cls) -> Kept:
-        """Return the user's settings of the screen."""
         return cls(Path(SETTINGS))
 
     @classmethod

@@ -232,7 +232,6 @@ PENDANT_PAGE = 3  # before it the label sets are shown
 
 
 def document(answers: Answers) -> dict[str, Any]:
-    """Return the cell file that the answers make, as plain data."""
     mount = "eye-to-hand" if answers["mount"] == "frame" else "eye-in-hand"
     source = answers.get("source", "")
     return {

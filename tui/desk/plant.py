@@ -25,13 +25,11 @@ PARTS: dict[str, Part] = {"camera": "camera", "board": "board"}
 
 
 def drift(folder: Path, cell: str) -> str:
-    """Return what the results and rechecks of a cell say of its drift."""
     lines = cell_drift(by_cell(summaries(folder))[cell], now()).lines()
     return "\n".join([f"{cell}:", *lines])
 
 
 def note_event(folder: Path, what: str) -> None:
-    """Note in the journal of a session what happened to its cell today."""
     time = now()
     with writing(folder):
         change = event_noted(open_session(folder), folder, what, None, time.date())

@@ -42,7 +42,6 @@ class Planted:
         return code == self.code and (not self.stations or station in self.stations)
 
     def explained(self) -> str:
-        """Say what it was, and how it shows."""
         entry = CATALOGUE[self.code]
         return f"It was: {self.what}. {entry.cause} It shows so: {entry.shows}"
 

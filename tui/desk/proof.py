@@ -176,7 +176,6 @@ class Touching:
         return self.desk.joints_help and ready and not self.desk.follow and not self._shown()
 
     def forget(self, touch: int) -> None:
-        """Leave a touch out of the proof from now on."""
         self._do(lambda session, found: proving.touch_forgotten(session, found, touch))
 
     def _do(self, step: Callable[[Session, Touches], proving.Recorded]) -> int:
@@ -248,12 +247,10 @@ class Touching:
         return [Fact("rule", f"{decision.rule}, tolerance {tolerance:g} mm{wrong}")]
 
     def conclusion(self) -> str:
-        """Say in one line what is proven."""
         kept = "" if self.stored else "; F6 stores"
         return proof_said(self.proof) + kept
 
     def rows(self) -> list[TouchRow]:
-        """Return every touch, the last one last."""
         errors = {item.touch: item for item in self.proof.errors} if self.proof else {}
         touches = self.found.touches if self.found else ()
         return [_row(touch, errors.get(touch.id)) for touch in touches]

@@ -112,7 +112,6 @@ class Cells(Working[str | None]):
         self.tell("; ".join(part for part in parts if part), "error" if row.alarm else "dim")
 
     def action_drift(self) -> None:
-        """Say what the results and rechecks of the chosen cell make of it."""
         if row := self.cells.item:
             self.jobs.begin(self._drift, row, group="drift")
 
@@ -120,7 +119,6 @@ class Cells(Working[str | None]):
         self.tell(await in_background(plant.drift, self.folder, row.cell), "text")
 
     def action_event(self) -> None:
-        """Note what happened to the chosen cell, with its last result."""
         if row := self.cells.item:
             ask = Ask(f"What happened to {row.cell}?", EVENTS, check=required)
             self.jobs.ask(ask, lambda text: self.jobs.begin(self._event, row, text, group="event"))
@@ -130,7 +128,6 @@ class Cells(Working[str | None]):
         await self._read()
 
     def action_swap(self) -> None:
-        """Begin a session for the chosen cell with one part swapped."""
         if row := self.cells.item:
             ask = Ask(f"What is swapped in {row.cell}?", SWAPS, check=required)
             self.jobs.ask(ask, lambda text: self.jobs.begin(self._swap, row, text, group="swap"))
@@ -158,12 +155,10 @@ class Cells(Working[str | None]):
         self.tell("\n".join(again_lines(done, self.folder, False)), "text")
 
     def action_open(self) -> None:
-        """Open the session that holds the last result."""
         if (row := self.cells.item) and row.result_session:
             self.dismiss(row.result_session)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Open and judge only what has a result."""
         if action in ("open", "drift", "event", "swap"):
             row = self.cells.item if self.is_mounted else None
             return row is not None and row.result_session is not None

@@ -94,7 +94,6 @@ class Demo(Stations):
         self.pendant.show(self.desk.labels, self.simulated)
 
     def action_drive(self) -> None:
-        """Drive the simulated robot to its next stop and let the camera take an image."""
         self.jobs.begin(self._drive, group="drive")
 
     async def _drive(self) -> None:
@@ -153,7 +152,6 @@ class Demo(Stations):
         again.tell("Something knocked the cell. F4 drives to an earlier stop.", "warning")
 
     def action_practice(self) -> None:
-        """Plant a mistake in a copy of this session, to be found."""
         self.jobs.begin(self._practise, group="drive")
 
     async def _practise(self) -> None:
@@ -204,7 +202,6 @@ class DemoProof(Proof):
         self.images.take()
 
     def action_touch(self) -> None:
-        """Bring the tip to the next point."""
         self.jobs.begin(self._touching, group="drive")
 
     async def _touching(self) -> None:

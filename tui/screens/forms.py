@@ -267,11 +267,9 @@ class CellEditor(Working[Path | None]):
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Take labels only where they are shown."""
         return action != "take" or self._choosing
 
     async def action_take(self) -> None:
-        """Take the chosen label set."""
         item = self.query_one(LabelSets).item
         if item is not None:
             if item[0] is not self._taken:  # else what was changed by hand stays
@@ -285,7 +283,6 @@ class CellEditor(Working[Path | None]):
             await self._show()
 
     async def on_form_finished(self, message: Form.Finished) -> None:
-        """Go on to the next page, or store the cell."""
         self.answers |= message.answers
         coming = next_page(self.answers, self.page)
         if coming is None:

@@ -123,7 +123,6 @@ class Findings(ModalScreen[None]):
         return lines or [[("Nothing is said yet.", "dim")]]
 
     async def action_keys(self) -> None:
-        """Go on to the keys of the screen below."""
         await self.dismiss(None)
         await self.app.run_action("help")
 

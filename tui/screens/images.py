@@ -172,7 +172,6 @@ class StationImages:
             await self._take_newest(watch)
 
     def ask_files(self) -> None:
-        """Ask for an image file of each camera in turn."""
         if self.watches:
             self._ask_file(self.watches)
 

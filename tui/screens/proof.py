@@ -326,7 +326,6 @@ class Proof(Halves, Working[None]):
                 edit.release()
 
     def action_pointer(self) -> None:
-        """Ask for the pointer's tip, then for how well it is known."""
         pointer = self.touching.found.pointer if self.touching.found else None
         tip_now = " ".join(f"{x:g}" for x in pointer.tip_mm) if pointer else ""
 
@@ -354,7 +353,6 @@ class Proof(Halves, Working[None]):
             self.tell(JOINTS_TEXT, "note")
 
     def action_forget(self) -> None:
-        """Ask, then leave the chosen touch out."""
         row: TouchRow | None = self.touches.item
         if row is None:
             return
@@ -372,11 +370,9 @@ class Proof(Halves, Working[None]):
         (self.line if self.touches.has_focus else self.touches).focus()
 
     def action_said(self) -> None:
-        """Show all findings, as long as they are."""
         self.app.push_screen(Findings(self.touching.findings))
 
     def action_keep(self) -> None:
-        """Store what is concluded with the result."""
         self.act("Stored with the result.", self.touching.keep)
 
     def action_leave(self) -> None:

@@ -169,7 +169,6 @@ class Result(Working[Wish]):
         self.tell("Copied.", "good")
 
     def action_prove(self) -> None:
-        """Prove the result by touch, then show what became of it."""
         self.app.push_screen(self.proof(self.desk), lambda _: self.show_again())
 
     def show_again(self) -> None:

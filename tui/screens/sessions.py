@@ -146,12 +146,10 @@ class Sessions(Working[None]):
             self._open(row.folder, follow=True)
 
     def action_new(self) -> None:
-        """Ask for the cell file, then start a session beside the others."""
         ask = Ask("Start a session", "File of the cell (cell.yaml):", check=required)
         self.jobs.ask(ask, lambda text: self._start(Path(text.strip()).expanduser()))
 
     def action_cell(self) -> None:
-        """Describe a new cell, then start a session for it."""
         self.jobs.begin(self._describe, group="start")
 
     async def _describe(self) -> None:
@@ -174,7 +172,6 @@ class Sessions(Working[None]):
         self.jobs.begin(self._starting, cell, False, group="start")
 
     def action_recheck(self) -> None:
-        """Start a session of the same cell, with the stations to visit again as its plan."""
         row = self.sessions.item
         if row is None or self.starting:
             return

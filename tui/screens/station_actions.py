@@ -108,7 +108,6 @@ class StationActions:
     # ---- the deeds -------------------------------------------------------------------------
 
     def correct(self) -> None:
-        """Type another pose for a recorded station."""
         if row := self._row("recorded"):
             self.pad.begin(Entry("correct", row.key, " ".join(row.fields)))
             self.pad.pose.focus()
@@ -164,7 +163,6 @@ class StationActions:
             self._act(said, Desk.do, f"bring back {row.key}", editing.bring_back, row.key)
 
     def note(self) -> None:
-        """Keep a remark with a recorded station."""
         if row := self._row("recorded"):
             station = self.desk.opened().station(row.key)
             said = f"Remark kept with station {row.label}."
@@ -177,7 +175,6 @@ class StationActions:
             )
 
     def photo(self) -> None:
-        """Keep a photograph of the pendant with a recorded station."""
         if row := self._row("recorded"):
             said = f"Photograph kept with station {row.label}."
             title, text = f"Station {row.label}: photograph of the pendant", "File of the image:"
@@ -187,14 +184,12 @@ class StationActions:
             )
 
     def jump(self) -> None:
-        """Make a planned station the next one."""
         if row := self._row("planned"):
             self.desk.wished = row.key
             self.show()
             self.jobs.tell(f"Station {row.label} of the plan comes next.", "good")
 
     def skip(self) -> None:
-        """Pass over a planned station, with a reason."""
         if row := self._row("planned"):
             self.jobs.ask(
                 Ask("Why is this station skipped?", row.text, check=required),

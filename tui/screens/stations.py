@@ -180,7 +180,6 @@ class Stations(Working[None]):
         )
 
     def action_questions(self) -> None:
-        """Answer the start questions, again if need be."""
         self.jobs.begin(self._ask, self._started, group="open")
 
     def action_solve(self) -> None:
@@ -349,7 +348,6 @@ class Stations(Working[None]):
             await self.app.run_action("help")
 
     def action_leave(self) -> None:
-        """Close the session and go back to where it was opened from."""
         self.desk.close()
         self.dismiss(None)
 

@@ -153,11 +153,9 @@ class JobSteps:
         self._open("Do the lens data fit?", partial(steps.lens, self.desk))
 
     def about(self) -> None:
-        """Say for whom, where and how the session is made."""
         self._fill("For whom, where and how", records.about_questions, records.note_about)
 
     def frame(self) -> None:
-        """Find a frame through three points."""
         self._fill("A frame through three points", records.frame_questions, records.find_frame)
 
     def compare(self) -> None:

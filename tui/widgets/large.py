@@ -117,7 +117,6 @@ class LargeLine(Panel[Sequence[Part]]):
         self.redraw()
 
     def get_content_height(self, container: object, viewport: Size, width: int) -> int:
-        """Return one line of large letters, or none."""
         there = has_room(self.app.size) and self.draw(width, 0)
         return line_height(self.looks) if there else 0
 
@@ -146,5 +145,4 @@ class LargeAnswer(LargeLine):
         return self.CELLS if there else 0
 
     def get_content_height(self, container: object, viewport: Size, width: int) -> int:
-        """Return one line of large letters, or none."""
         return line_height(self.looks) if width else 0

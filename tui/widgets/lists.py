@@ -124,7 +124,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         raise NotImplementedError
 
     def headline(self, width: int) -> Line | None:
-        """Return the line above the rows, or None."""
         return None
 
     def group(self, item: Item) -> str:

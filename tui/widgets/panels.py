@@ -346,7 +346,6 @@ HELP = "help"  # id of the binding that is never left out: it leads to all other
 
 
 def key_name(key: str) -> str:
-    """Return a key as it is printed on the keyboard."""
     return _NAMES.get(key, key.upper() if key[0] == "f" and key[1:].isdigit() else key)
 
 

@@ -67,7 +67,6 @@ class Sheet(Widget):
         self.redraw()
 
     def render_line(self, y: int) -> Strip:
-        """Return one line of what was drawn last."""
         width, height = self.size
         strips: list[Strip] = getattr(self, "_strips", [])
         if len(strips) != height or (strips and strips[0].cell_length != width):
@@ -100,7 +99,6 @@ class Paragraph(Sheet):
         self.redraw()
 
     def get_content_height(self, container: object, viewport: object, width: int) -> int:
-        """Return the lines that the text takes."""
         return len(self._lines(width)) if self.text else 0
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
