@@ -145,6 +145,7 @@ def worst(findings: Iterable[Finding]) -> Level | None:
 
 
 def has_error(findings: Iterable[Finding]) -> bool:
+    """Tell whether any finding is at level error."""
     return any(item.level is Level.ERROR for item in findings)
 
 

@@ -71,6 +71,7 @@ class Board:
 
     @property
     def count(self) -> int:
+        """Number of points."""
         return self.columns * self.rows
 
     @property

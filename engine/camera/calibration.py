@@ -342,6 +342,7 @@ def _value(camera: Camera, name: str) -> float:
 
 
 def _with(camera: Camera, moves: dict[str, float]) -> Camera:
+    """Return the camera with parameters moved."""
     values = _parameters(camera)
     for name, move in moves.items():
         values[NAMES.index(name)] += move

@@ -263,6 +263,7 @@ class Terms:
 
     @property
     def count(self) -> int:
+        """Number of unknown terms."""
         return int(self.kept.sum())
 
     @property
@@ -278,6 +279,7 @@ class Terms:
 
     @property
     def names(self) -> tuple[str, ...]:
+        """Names of the unknown terms."""
         return tuple(name for name, kept in zip(NAMES, self.kept, strict=True) if kept)
 
     @property

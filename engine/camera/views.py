@@ -183,6 +183,7 @@ class Gaussian:
     rest_information: Array  # (n, q, q)
 
     def take(self, index: Selection) -> Gaussian:
+        """Return the views at ``index``."""
         return Gaussian(*(getattr(self, part.name)[index] for part in fields(self)))
 
     @cached_property

@@ -55,6 +55,7 @@ class Placed:
 
     @property
     def known(self) -> bool:
+        """Whether all of it is known."""
         return self.quaternion_xyzw is not None and None not in self.position_mm
 
 

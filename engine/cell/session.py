@@ -142,6 +142,7 @@ class Session:
         return tuple(sorted(self.stations, key=lambda station: station.moment))
 
     def station(self, station_id: int) -> Station | None:
+        """Return the station with this id, or None."""
         return next((s for s in self.stations if s.id == station_id), None)
 
     def existing(self, station_id: int) -> Station:

@@ -105,9 +105,11 @@ class Layout:
 
     @property
     def count(self) -> int:
+        """Number of fields."""
         return len(self.labels)
 
     def is_angle(self, field: int) -> bool:
+        """Tell whether the field is an angle."""
         return self.units[field] in ANGLE_RAD
 
     def poses(self, values: Array) -> Array:
@@ -142,4 +144,5 @@ def normal_fields(fields: Sequence[str], pendant: Pendant) -> tuple[str, ...]:
 
 
 def numbers(fields: Sequence[str]) -> Array:
+    """Return the fields as numbers (k,)."""
     return np.array([float(text) for text in fields])

@@ -56,6 +56,7 @@ class Depth:
 
     @property
     def size(self) -> tuple[int, int]:
+        """Return rows and columns."""
         rows, columns = self.values.shape[:2]
         return rows, columns
 

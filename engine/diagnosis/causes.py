@@ -98,6 +98,7 @@ def with_pose(
 
 
 def texts_of(scene: Scene) -> Texts:
+    """Return the texts of all stations."""
     return dict(zip(scene.ids, scene.fields, strict=True))
 
 

@@ -76,6 +76,7 @@ class Scene:
 
     @property
     def stations(self) -> Stations:
+        """The stations behind the fit."""
         return self.found.stations
 
     @property

@@ -50,6 +50,7 @@ class Candidates:
     rms: Array
 
     def take(self, index: Index) -> Candidates:
+        """Return the stations at ``index``."""
         return Candidates(*(getattr(self, name)[index] for name in self.__slots__))
 
 

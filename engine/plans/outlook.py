@@ -48,6 +48,7 @@ class Offers:
     information: Array
 
     def take(self, index: NDArray[np.bool_] | Sequence[int]) -> Offers:
+        """Return the stations at ``index``."""
         return Offers(self.flange[index], self.view[index], self.information[index])
 
 

@@ -52,6 +52,7 @@ class Arrangements:
     agree: bool
 
     def take(self, count: int) -> Arrangements:
+        """Return the first ``count`` arrangements."""
         return replace(self, carried=self.carried[:count], fixed=self.fixed[:count])
 
     def views(self, base_T_flange: Array) -> Array:

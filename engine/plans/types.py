@@ -69,6 +69,7 @@ class Step:
         return PlannedStation(self.pose if self.by == "pose" else None, self.jog or None, self.why)
 
     def document(self) -> dict[str, Any]:
+        """Return the station as plain data."""
         return {
             "by": self.by,
             "pose": list(self.pose),
@@ -97,6 +98,7 @@ class Plan:
         return self.steps[-1].work_volume_mm if self.steps else self.now_mm
 
     def document(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
         return {
             "format": FORMAT,
             "stations": [step.document() for step in self.steps],

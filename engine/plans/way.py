@@ -214,6 +214,7 @@ class Bodies:
     half: Array
 
     def take(self, index: NDArray[np.bool_] | slice) -> Bodies:
+        """Return the bodies at ``index``."""
         return Bodies(self.frame[index], self.half[index])
 
     @property

@@ -78,6 +78,7 @@ class CellRow:
         return self.rating in ALARM
 
     def document(self) -> dict[str, Any]:
+        """Return the row as plain data."""
         values: dict[str, Any] = {name: getattr(self, name) for name in CellRow.__slots__}
         return values | {
             "rating": self.rating.value, "alarm": self.alarm, "problems": list(self.problems)

@@ -126,6 +126,7 @@ class Drift:
         return {k: list(v) if isinstance(v, tuple) else v for k, v in values.items()}
 
     def lines(self) -> list[str]:
+        """Return it for a person."""
         said = {
             "too-few": f"too few results and rechecks to tell: {LEAST} at least",
             "still": "no drift to be seen",
@@ -377,6 +378,7 @@ def _around(series: Series, place: float) -> tuple[str, str]:
 
 
 def date_of(series: Series, day: float) -> str:
+    """Return the date of a day of the series."""
     start = series.start or datetime(1, 1, 1)
     return (start + timedelta(days=day)).date().isoformat()
 

@@ -81,6 +81,7 @@ class Movement:
         return StoredMovement(**same | {"matrix": tuple(map(tuple, self.matrix.tolist()))})
 
     def document(self) -> dict[str, Any]:
+        """Return the movement as plain data."""
         document: dict[str, Any] = MOVEMENT.write(self.stored())
         return document
 
@@ -153,6 +154,7 @@ class Difference:
         return self.chance >= SIGNIFICANCE
 
     def document(self) -> dict[str, Any]:
+        """Return the difference as plain data."""
         return {
             "format": 1,
             "agree": self.agree,
@@ -206,6 +208,7 @@ class Entry:
     since_first: Difference | None
 
     def document(self) -> dict[str, Any]:
+        """Return the entry as plain data."""
         since = self.since_first
         sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
         return {

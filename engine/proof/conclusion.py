@@ -99,6 +99,7 @@ class Proof:
         )
 
     def document(self) -> dict[str, Any]:
+        """Return the proof as plain data."""
         said = [item.document() for item in self.findings]
         return {"format": 1, **PROOF.write(self.stored()), "findings": said}
 
@@ -342,6 +343,7 @@ class HeldOut:
     chance: float
 
     def document(self) -> dict[str, Any]:
+        """Return the station as plain data."""
         return {name: getattr(self, name) for name in self.__slots__}
 
 

@@ -70,6 +70,7 @@ class _Stations:
 
     @property
     def views(self) -> int:
+        """How many views of the board there are."""
         return sum(len(part.ids) for part in self.parts)
 
     def take(self, ids: Sequence[int]) -> _Stations:

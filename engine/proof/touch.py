@@ -92,6 +92,7 @@ class Touches:
     touches: tuple[Touch, ...] = ()
 
     def view(self, view_id: int | None) -> View | None:
+        """Return the view with this id, or None."""
         return next((view for view in self.views if view.id == view_id), None)
 
     def of_role(self, role: Role) -> tuple[Touch, ...]:
@@ -184,10 +185,12 @@ def read_touches(folder: Path) -> Touches:
 
 
 def touches_text(found: Touches) -> str:
+    """Return the text of proof.yaml."""
     return yaml_dump(TOUCHES.write(found))
 
 
 def no_pointer(folder: Path) -> FileError:
+    """Return the complaint that the pointer is not described yet."""
     return FileError(
         folder / PROOF_FILE,
         "the pointer is not described",

@@ -42,6 +42,7 @@ class Seen:
     ids: tuple[int, ...]
 
     def take(self, ids: Sequence[int]) -> Seen:
+        """Return the stations with these ids."""
         mask = np.isin(self.ids, ids)
         return Seen(self.stations.take(mask), tuple(one for one in self.ids if one in ids))
 

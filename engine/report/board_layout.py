@@ -71,6 +71,7 @@ def _circles(board: Board) -> Artwork:
 
 
 def _squares(board: Board) -> Array:
+    """Return the dark squares (n, 4)."""
     row, column = np.mgrid[0 : board.rows + 1, 0 : board.columns + 1]
     dark = (row + column) % 2 == board.first_is_light
     x, y = (column[dark] - 1.0) * board.pitch_mm, (row[dark] - 1.0) * board.pitch_mm
@@ -150,6 +151,7 @@ class Sheet:
 
     @property
     def tiled(self) -> bool:
+        """Tell whether this is one sheet of several."""
         return self.rows * self.columns > 1
 
 

@@ -49,6 +49,7 @@ class Picture:
 
 
 def drawn(figure: Figure) -> str:
+    """Return the figure as SVG text."""
     out = io.StringIO()
     with mpl.rc_context(SETTINGS):
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})

@@ -111,6 +111,7 @@ def element(name: str, content: object, **attributes: str) -> Html:
 
 
 def joined(parts: Iterable[object], between: str = "") -> Html:
+    """Return the parts one after the other."""
     return Html(between.join(safe(part) for part in parts))
 
 
@@ -128,15 +129,18 @@ def page(title: str, style: str, body: object) -> str:
 
 
 def paragraph(text: object, **attributes: str) -> Html:
+    """Return a paragraph."""
     return element("p", text, **attributes)
 
 
 def figure(content: Html, title: str, words: object, **attributes: str) -> Html:
+    """Return a figure with a title and what it shows in words below it."""
     caption = element("figcaption", joined([element("b", title), words]))
     return element("figure", joined([content, caption]), **attributes)
 
 
 def section(title: str, *parts: object) -> Html:
+    """Return a section with a heading."""
     return element("section", joined([element("h2", title), *parts]))
 
 

@@ -368,6 +368,7 @@ def past(history: Sequence[Past]) -> Html | str:
 
 
 def signatures() -> Html:
+    """Return the lines to sign."""
     rows = [
         (who, BLANK, BLANK, BLANK) for who in ("Calibrated by", "Checked by", "For the customer")
     ]

@@ -346,6 +346,7 @@ class Joints:
 
 
 def joints(robot: Robot) -> Joints:
+    """Return the joints of a checked robot."""
     n, types = robot.axes, joint_types(robot)
     unit = np.array([np.pi / 180.0 if kind == "turn" else 1.0 for kind in types])
     matrix = np.diag(np.asarray(robot.directions or (1,) * n, float))
@@ -382,6 +383,7 @@ class Forward:
 
     @property
     def axes(self) -> int:
+        """Number of joints."""
         return len(self.joints.names)
 
     def forward(self, q: ArrayLike, errors: ArrayLike | None = None) -> Array:

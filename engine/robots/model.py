@@ -63,6 +63,7 @@ class Robot:
 
     @property
     def axes(self) -> int:
+        """Number of joints."""
         return len(self.links) if self.kind == "chain" else AXES.get(self.kind, 4)
 
     @property

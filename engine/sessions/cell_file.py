@@ -516,4 +516,5 @@ def read_robot(path: Path) -> Robot:
 
 
 def robot_text(robot: Robot) -> str:
+    """Return the robot as the text of a robot file."""
     return yaml_dump({"format": FORMAT, **ROBOT.write(robot)})

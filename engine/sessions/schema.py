@@ -423,6 +423,7 @@ def check_format(root: Node) -> None:
 
 
 def program_version() -> str:
+    """Return the installed version of this program."""
     from importlib.metadata import PackageNotFoundError, version  # not before the first picture
 
     try:

@@ -46,6 +46,7 @@ class Signature:
     signature: str
 
     def message(self) -> bytes:
+        """Return the bytes that are signed."""
         return f"stationbook result {self.result} journal {self.journal} at {self.at}".encode()
 
 

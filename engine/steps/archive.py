@@ -231,5 +231,6 @@ def _read(record: Path) -> dict[str, Again]:
 
 
 def finished(record: Path) -> None:
+    """Forget the progress of a run that is done."""
     with suppress(FileError):
         remove(record)

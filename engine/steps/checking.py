@@ -181,6 +181,7 @@ class LensCheck:
         return not self.differs and not self.findings
 
     def document(self) -> dict[str, Any]:
+        """Return plain data."""
         camera, u = self.found.camera, self.found.camera.u
         names = ("fx", "fy", "cx", "cy")
         return {

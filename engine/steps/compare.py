@@ -106,6 +106,7 @@ class Shifted:
     findings: tuple[Finding, ...]
 
     def document(self) -> dict[str, Any]:
+        """Return the points as plain data."""
         return {
             "format": 1,
             "points": [

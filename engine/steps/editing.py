@@ -22,6 +22,7 @@ def set_aside(session: Session, station_id: int, reason: str) -> Change:
 
 
 def bring_back(session: Session, station_id: int) -> Change:
+    """Use a station again that was set aside."""
     return changed("bring back", session, replace(session.existing(station_id), use=True))
 
 

@@ -104,6 +104,7 @@ def of_its_camera(path: Path, cell: Cell, camera: str | None) -> Path:
 
 
 def kept_beside(path: Path, text: str) -> Path:
+    """Write a file, the one before beside it."""
     keep_earlier(path)
     write_text_atomic(path, text)
     return path

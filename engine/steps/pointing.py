@@ -46,6 +46,7 @@ class TipFound:
     change: Change
 
     def document(self) -> dict[str, Any]:
+        """Return it as plain data."""
         tip = self.tip
         return {
             "format": 1,
@@ -108,6 +109,7 @@ class FrameFound:
     delivered: Delivered
 
     def document(self) -> dict[str, Any]:
+        """Return it as plain data."""
         u = self.delivered.uncertainty
         return {
             "format": 1,

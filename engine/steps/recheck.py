@@ -65,6 +65,7 @@ class Earlier:
         return pose is not None and any(alike(pose, other) for other in been)
 
     def of(self, name: str) -> Result | None:
+        """Return the result of a camera, or None where there is none."""
         names = list(self.problems)
         return self.solved.results[names.index(name)] if name in names else None
 

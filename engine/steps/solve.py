@@ -141,6 +141,7 @@ def open_questions(folder: Path) -> tuple[Finding, ...]:
 
 
 def damaged(session: Session) -> list[Finding]:
+    """Return a finding for each station of the file that could not be read."""
     return [finding("station-damaged", problem=problem) for problem in session.damaged]
 
 

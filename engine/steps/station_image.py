@@ -304,6 +304,7 @@ def _station_with_image(session: Session, folder: Path, data: bytes) -> int | No
 
 
 def findings_of(views: Iterable[FurtherView]) -> tuple[Finding, ...]:
+    """Return the findings of several views."""
     return tuple(item for view in views for item in view.findings)
 
 
