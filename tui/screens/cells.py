@@ -20,7 +20,7 @@ from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import again_lines, duration, figure
-from .jobs import Ask, Working, in_background, required
+from .jobs import Ask, Working, as_job, in_background, required
 
 EVENTS = "In a word or two, such as: crash, camera swapped, robot mastered again, mount loosened."
 SWAPS = "Type camera (a spare of the same type), board, or the name of a second cell."
@@ -90,10 +90,8 @@ class Cells(Working[str | None]):
         self.cells.focus()
         self.action_read()
 
-    def action_read(self) -> None:
-        self.jobs.begin(self._read, group="read")
-
-    async def _read(self) -> None:
+    @as_job("read")
+    async def action_read(self) -> None:
         listed = await in_background(lambda: rows(summaries(self.folder), now()))
         self.cells.show_items(listed)
         alarms = sum(row.alarm for row in listed)
@@ -111,37 +109,35 @@ class Cells(Working[str | None]):
         parts = (row.words, proven, recheck, *row.problems)
         self.tell("; ".join(part for part in parts if part), "error" if row.alarm else "dim")
 
-    def action_drift(self) -> None:
+    @as_job("drift")
+    async def action_drift(self) -> None:
         if row := self.cells.item:
-            self.jobs.begin(self._drift, row, group="drift")
-
-    async def _drift(self, row: CellRow) -> None:
-        self.tell(await in_background(plant.drift, self.folder, row.cell), "text")
+            self.tell(await in_background(plant.drift, self.folder, row.cell), "text")
 
     def action_event(self) -> None:
         if row := self.cells.item:
             ask = Ask(f"What happened to {row.cell}?", EVENTS, check=required)
-            self.jobs.ask(ask, lambda text: self.jobs.begin(self._event, row, text, group="event"))
+            self.jobs.ask(ask, lambda text: self._event(row, text))
 
+    @as_job("event")
     async def _event(self, row: CellRow, text: str) -> None:
         await in_background(plant.note_event, Path(str(row.result_session)), text)
-        await self._read()
+        self.action_read()
 
     def action_swap(self) -> None:
         if row := self.cells.item:
             ask = Ask(f"What is swapped in {row.cell}?", SWAPS, check=required)
-            self.jobs.ask(ask, lambda text: self.jobs.begin(self._swap, row, text, group="swap"))
+            self.jobs.ask(ask, lambda text: self._swap(row, text))
 
+    @as_job("swap")
     async def _swap(self, row: CellRow, text: str) -> None:
         self.tell("Choosing the stations to visit again ...", "note")
         old = Path(str(row.result_session))
         self.dismiss(str(await in_background(plant.begin_swapped, old, text.strip())))
 
-    def action_again(self) -> None:
+    @as_job("again")
+    async def action_again(self) -> None:
         """Solve every session again; nothing is stored."""
-        self.jobs.begin(self._again, group="again")
-
-    async def _again(self) -> None:
         folders = await in_background(session_folders, self.folder)
         work = await in_background(plant.all_again, folders)
         done = []

@@ -21,7 +21,7 @@ from ..widgets.looks import Line
 from ..widgets.panels import FactsPanel
 from ..widgets.sheet import Sheet
 from .entry_pad import EntryPad
-from .jobs import in_background, pause
+from .jobs import as_job, in_background, pause
 from .practice import Practice
 from .proof import Proof
 from .stations import Stations
@@ -93,10 +93,8 @@ class Demo(Stations):
     def _show_pendant(self) -> None:
         self.pendant.show(self.desk.labels, self.simulated)
 
-    def action_drive(self) -> None:
-        self.jobs.begin(self._drive, group="drive")
-
-    async def _drive(self) -> None:
+    @as_job("drive")
+    async def action_drive(self) -> None:
         self.tell("The simulated robot moves ...", "note")
         if self.pad.entry.closing:
             await in_background(self.simulated.drive_back, first_station(self.desk))
@@ -139,11 +137,9 @@ class Demo(Stations):
 
     # ---- after the result ------------------------------------------------------------------
 
-    def action_bump(self) -> None:
+    @as_job("drive")
+    async def action_bump(self) -> None:
         """Knock the camera, and go on in a session that rechecks this one."""
-        self.jobs.begin(self._bump, group="drive")
-
-    async def _bump(self) -> None:
         after = await in_background(self.simulated.bump)
         desk = Desk(after.folder)
         await in_background(desk.open)
@@ -151,10 +147,8 @@ class Demo(Stations):
         await self.app.push_screen(again)
         again.tell("Something knocked the cell. F4 drives to an earlier stop.", "warning")
 
-    def action_practice(self) -> None:
-        self.jobs.begin(self._practise, group="drive")
-
-    async def _practise(self) -> None:
+    @as_job("drive")
+    async def action_practice(self) -> None:
         settings: Kept = self.app.settings  # type: ignore[attr-defined]
         self.tell("A mistake is being planted ...", "note")
         planted = await in_background(plant, self.desk, settings.get("practice asked"))
@@ -175,7 +169,7 @@ class DemoProof(Proof):
         super().__init__(desk)
         self.simulated = simulated
         self.shown = ""
-        self.action_view = lambda: self.jobs.begin(self._laying, group="drive")
+        self.action_view = self._lay
 
     def show_joints(self, shown: bool) -> None:
         """Ask for no joints: the simulated pendant shows none."""
@@ -196,15 +190,14 @@ class DemoProof(Proof):
         pendant = Fact("simulated", self.shown or "F7 drives the tip", "note")
         self.query_one(FactsPanel).show(facts._replace(facts=(*facts.facts, pendant)))
 
-    async def _laying(self) -> None:
+    @as_job("drive")
+    async def _lay(self) -> None:
         self.tell("The board is laid, and its image is taken ...", "note")
         await in_background(self.simulated.lay)
         self.images.take()
 
-    def action_touch(self) -> None:
-        self.jobs.begin(self._touching, group="drive")
-
-    async def _touching(self) -> None:
+    @as_job("drive")
+    async def action_touch(self) -> None:
         point, pose = await in_background(self.simulated.touch)
         self.shown = f"point {point}  {pose}"
         self.show_proof("Type the point's number, then the pendant's numbers, in one line.")

@@ -21,7 +21,7 @@ from ..widgets.large import LargeAnswer
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
-from .jobs import Ask, Jobs, in_background, pause, required, save_soon
+from .jobs import Ask, Jobs, as_job, in_background, pause, required, save_soon
 
 WAIT = 0.08  # s between looks while the board is being searched
 SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
@@ -179,11 +179,9 @@ class EntryPad(Vertical):
         if self._joints_shown:
             self.joint_fields.show(tuple(self.desk.joint_fields(self.entry.joints)))
 
-    def check(self) -> None:
+    @as_job("check")
+    async def check(self) -> None:
         """Examine the entry in the background; a newer call takes the place of an older one."""
-        self.jobs.begin(self._check, group="check")
-
-    async def _check(self) -> None:
         entry = self.entry
         whole = all(field.text and field.problem is None for field in self.fields.data)
         if entry.text.strip() and whole:

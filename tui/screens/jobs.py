@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine
-from functools import partial
+from functools import partial, wraps
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
@@ -73,6 +73,19 @@ class Jobs:
         desk = getattr(self.node, "desk", None) or getattr(self.node.screen, "desk", None)
         kept: Kept = self.node.app.half_typed if desk is None else desk.kept  # type: ignore[attr-defined]
         return kept
+
+
+def as_job(group: str) -> Callable[[Work], Callable[..., None]]:
+    """Let a method of what has ``jobs`` run as a job of ``group`` wherever it is called."""
+
+    def made(work: Work) -> Callable[..., None]:
+        @wraps(work)
+        def begun(self: Any, *args: Any, **more: Any) -> None:
+            self.jobs.begin(work, self, *args, group=group)
+
+        return begun
+
+    return made
 
 
 async def in_background(work: Callable[..., Answer], *args: Any, **more: Any) -> Answer:

@@ -28,7 +28,7 @@ from ..widgets.sheet import Paragraph
 from ..words import caution, proof_parts
 from .help import Findings
 from .images import confirmation
-from .jobs import Ask, Confirm, Halves, Jobs, Working, in_background, required
+from .jobs import Ask, Confirm, Halves, Jobs, Working, as_job, in_background, required
 from .tip import FindTip
 
 
@@ -58,10 +58,11 @@ class BoardImages:
             self.ask_file()
         elif state == "unconfirmed":
             question = confirmation(self.source, "this folder")
-            self.jobs.ask(question, lambda _: self.jobs.begin(self._confirmed, group="image"))
+            self.jobs.ask(question, lambda _: self._confirmed())
         else:
-            self.jobs.begin(self._take_newest, group="image")
+            self._take_newest()
 
+    @as_job("image")
     async def _confirmed(self) -> None:
         await in_background(self.source.confirm)
         if self.source.trouble:
@@ -69,6 +70,7 @@ class BoardImages:
         else:
             self.take()
 
+    @as_job("image")
     async def _take_newest(self) -> None:
         self.jobs.tell("The board is being searched ...", "note")
         await in_background(self.source.again)
@@ -375,10 +377,8 @@ class Proof(Halves, Working[None]):
     def action_keep(self) -> None:
         self.act("Stored with the result.", self.touching.keep)
 
-    def action_leave(self) -> None:
-        self.jobs.begin(self._leave, group="leave")
-
-    async def _leave(self) -> None:
+    @as_job("leave")
+    async def action_leave(self) -> None:
         """Store what is not stored yet, then go back; a second try leaves without storing."""
         if not (self.touching.stored or self.desk.follow):
             self.touching.stored = True

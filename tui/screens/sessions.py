@@ -16,7 +16,7 @@ from ..desk.views import Title
 from ..widgets.lists import SessionList
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-from .jobs import Ask, Confirm, Working, in_background, required
+from .jobs import Ask, Confirm, Working, as_job, in_background, required
 from .opening import Opening, Welcome, load
 
 if TYPE_CHECKING:
@@ -86,10 +86,8 @@ class Sessions(Working[None]):
         """Read again what may have changed while another screen was open."""
         self.call_after_refresh(self.action_read)
 
-    def action_read(self) -> None:
-        self.jobs.begin(self._read, group="read")
-
-    async def _read(self) -> None:
+    @as_job("read")
+    async def action_read(self) -> None:
         self.reading = True
         try:
             self.stamps = await in_background(self._stamps)
@@ -149,27 +147,20 @@ class Sessions(Working[None]):
         ask = Ask("Start a session", "File of the cell (cell.yaml):", check=required)
         self.jobs.ask(ask, lambda text: self._start(Path(text.strip()).expanduser()))
 
-    def action_cell(self) -> None:
-        self.jobs.begin(self._describe, group="start")
-
-    async def _describe(self) -> None:
+    @as_job("start")
+    async def action_cell(self) -> None:
         behind = await in_background(load)
         self.jobs.ask(behind.cell_editor(), self._start)
 
-    def action_cells(self) -> None:
+    @as_job("start")
+    async def action_cells(self) -> None:
         """Show every cell at a glance; open the session that is chosen there."""
-        self.jobs.begin(self._cells, group="start")
-
-    async def _cells(self) -> None:
         behind = await in_background(load)
         cells = behind.cells(self.folder)
         self.jobs.ask(cells, lambda folder: self._open(Path(folder), follow=False))
 
     def action_demo(self) -> None:
         self.app.push_screen(Welcome(self.folder / f"demo-{now():%Y%m%d-%H%M%S}", DEMO_SEED))
-
-    def _start(self, cell: Path) -> None:
-        self.jobs.begin(self._starting, cell, False, group="start")
 
     def action_recheck(self) -> None:
         row = self.sessions.item
@@ -180,12 +171,13 @@ class Sessions(Working[None]):
         def begin(_: bool) -> None:
             self.starting = True
             self.tell(f"Choosing the stations of {name} to visit again ...", "note")
-            self.jobs.begin(self._starting, folder, True, group="start")
+            self._start(folder, again=True)
 
         text = f"A new session beside it, with the stations of {folder.name} to visit again."
         self.jobs.ask(Confirm(f"Recheck {name}?", text), begin)
 
-    async def _starting(self, origin: Path, again: bool) -> None:
+    @as_job("start")
+    async def _start(self, origin: Path, *, again: bool = False) -> None:
         """Start a session for a cell, or ``again`` for that of an earlier session, and open it."""
         try:
             behind = await in_background(load)

@@ -22,7 +22,7 @@ from ..widgets.looks import Line
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import caution
-from .jobs import Halves, Working, in_background
+from .jobs import Halves, Working, as_job, in_background
 
 FIRST = (
     "Touch one fixed point, such as the tip of a nail, and type the pose; then the same point with "
@@ -143,10 +143,8 @@ class FindTip(Halves, Working[bool]):
             del self.poses[at]
             self.jobs.begin(self._find, group="tip")
 
-    def action_use(self) -> None:
-        self.jobs.begin(self._use, group="tip")
-
-    async def _use(self) -> None:
+    @as_job("tip")
+    async def action_use(self) -> None:
         found = self.found
         if found is not None:
             await in_background(self.desk.beside, lambda _: found.change)
