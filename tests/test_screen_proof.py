@@ -43,6 +43,7 @@ from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
+from engine.sessions.store import config_folder
 from engine.simulate.scenario import Truth, truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
@@ -500,7 +501,7 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
         await paste_line(pilot, f"0 {pose}")
         await pilot.press("f7")
         await type_line(pilot, shown[:-3])
-        file = screen.desk.kept.file
+        file = config_folder() / screen.desk.kept.file
         await comes(pilot, lambda: file.exists() and shown[:-3] in file.read_text())
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:

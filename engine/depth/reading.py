@@ -11,8 +11,9 @@ import io
 import struct
 import tokenize
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -324,7 +325,8 @@ def _ascii(data: bytes, start: int, name: object, names: list[str], count: int) 
     columns = [names.index(axis) for axis in "xyz"]
     stream = io.BytesIO(data)
     stream.seek(start)
-    lines = _first(io.TextIOWrapper(stream, "ascii", errors="replace"), count)
+    text = io.TextIOWrapper(stream, "ascii", errors="replace")
+    lines = islice((line for line in text if line.strip()), count)
     try:
         table = np.loadtxt(lines, np.float32, usecols=columns, ndmin=2, comments=None)
     except (ValueError, IndexError) as error:
@@ -332,16 +334,6 @@ def _ascii(data: bytes, start: int, name: object, names: list[str], count: int) 
     if len(table) < count:
         raise cut_off(name)
     return np.asarray(table)
-
-
-def _first(stream: io.TextIOWrapper, count: int) -> Iterator[str]:
-    """Yield the first ``count`` lines that are not blank."""
-    for line in stream:
-        if count <= 0:
-            return
-        if line.strip():
-            count -= 1
-            yield line
 
 
 _PCD_TYPES = {"I": "i", "U": "u", "F": "f"}

@@ -361,7 +361,7 @@ def _covariances(found: Solution) -> dict[str, Array]:
     board = 12 + p + found.gathered.terms.of_board
     blocks = {ARM: slice(12, 12 + p), BOARD: slice(12 + p, board), LENS: slice(board, None)}
     arm_sd = np.sqrt(stations.systematic_variance(noise))
-    sd = np.concatenate([arm_sd, stations.terms_sd])
+    sd = np.concatenate([np.ones(12), arm_sd, stations.terms_sd])
     parts = {
         PIXELS: pixels,
         TURNS: noise.rotation**2 * _summed(turns),
@@ -370,7 +370,7 @@ def _covariances(found: Solution) -> dict[str, Array]:
     }
     for name, block in blocks.items():
         parts[name] = np.zeros_like(G)
-        parts[name][block, block] = np.diag(sd[_less(block, 12)] ** -2.0)
+        parts[name][block, block] = np.diag(sd[block] ** -2.0)
     return {name: G @ part @ G for name, part in parts.items()}
 
 
@@ -378,10 +378,6 @@ def _summed(rows: Array) -> Array:
     """Return the sum of rowsᵀ rows (k, k) of all ``rows`` (n, i, k)."""
     flat = rows.reshape(-1, rows.shape[2])
     return flat.T @ flat
-
-
-def _less(block: slice, by: int) -> slice:
-    return slice(block.start - by, None if block.stop is None else block.stop - by)
 
 
 def _effective(squares: dict[str, float], degrees: Array, total: float) -> float:

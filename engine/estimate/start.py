@@ -50,7 +50,7 @@ def _by_axis(G: Array, view: Array) -> tuple[Array, Array]:
     """Return the camera's rotation from one shared axis, and from directions of travel."""
     axis_g, axis_v = _turn_vectors(G), _turn_vectors(view)
     aligned = _procrustes(axis_g, axis_v)
-    axis = _leading(axis_g)
+    axis = np.linalg.eigh(np.swapaxes(axis_g, 1, 2) @ axis_g)[1][:, :, 2]  # they spread most in it
     about = _about_axis(G, view, aligned, axis)
     travel = _procrustes(_centred(G), _centred(view))
     return about, travel
@@ -71,12 +71,6 @@ def _centred(T: Array) -> Array:
 def _procrustes(a: Array, b: Array) -> Array:
     """Return the rotations (h, 3, 3) that bring ``b`` (h, n, 3) nearest to ``a``."""
     return proper(np.swapaxes(a, 1, 2) @ b)
-
-
-def _leading(vectors: Array) -> Array:
-    """Return the direction (h, 3) in which the vectors (h, n, 3) spread most."""
-    moments = np.swapaxes(vectors, 1, 2) @ vectors
-    return np.asarray(np.linalg.eigh(moments)[1][:, :, 2])
 
 
 def _about_axis(G: Array, view: Array, R: Array, n: Array) -> Array:

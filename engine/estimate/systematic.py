@@ -162,12 +162,22 @@ def postures_at(
 ) -> Array:
     """Return one posture (n, axes) per pose, all in the same arm configuration; NaN: unreachable.
 
-    The configuration is the one that ``near`` (axes,) shows, or else `usual_posture`.
+    The configuration is the one that ``near`` (axes,) shows, or else `usual_posture`: of each pose
+    the posture nearest to that, and typed ones as typed.
     """
     seed = usual_posture(arm, poses, joints) if near is None else near
     if seed is None:
         return np.full((len(poses), arm.axes), np.nan)
-    return _in_configuration(arm, poses, joints, seed)
+    rows = _followed(arm, poses, seed)
+    for index, typed in enumerate(joints):
+        if typed is not None:
+            rows[index] = typed
+    left = np.flatnonzero(~np.isfinite(rows).all(axis=1))
+    for row, options in zip(left, arm.branches_of(poses[left]), strict=True):
+        if len(options):
+            gap = 1.0 - np.cos((options - seed)[:, arm.joints.turning])
+            rows[row] = options[gap.sum(axis=1).argmin()]
+    return rows
 
 
 def usual_posture(arm: Kinematics, poses: Array, joints: list[Array | None]) -> Array | None:
@@ -187,22 +197,6 @@ def usual_posture(arm: Kinematics, poses: Array, joints: list[Array | None]) -> 
             off = ((options - (low + high) / 2) / (high - low)) ** 2
             return np.asarray(options[off.sum(axis=1).argmin()])
     return None
-
-
-def _in_configuration(
-    arm: Kinematics, poses: Array, joints: list[Array | None], seed: Array
-) -> Array:
-    """Return the posture (n, axes) of each pose nearest to ``seed``; typed ones as typed."""
-    rows = _followed(arm, poses, seed)
-    for index, typed in enumerate(joints):
-        if typed is not None:
-            rows[index] = typed
-    left = np.flatnonzero(~np.isfinite(rows).all(axis=1))
-    for row, options in zip(left, arm.branches_of(poses[left]), strict=True):
-        if len(options):
-            gap = 1.0 - np.cos((options - seed)[:, arm.joints.turning])
-            rows[row] = options[gap.sum(axis=1).argmin()]
-    return rows
 
 
 def _followed(arm: Kinematics, poses: Array, seed: Array) -> Array:

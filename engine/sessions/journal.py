@@ -71,11 +71,7 @@ def patch_for(folder: Path, file: str, old: bytes | None, new: bytes) -> Patch |
     lines = (line for line in map(_parsed, reversed(texts)) if line is not None)
     told = next((line["after"] for line in lines if line["file"] == file and "patch" in line), None)
     known = old is not None and told == sha256(old)
-    return _patch(old.decode() if known and old else "", new.decode())
-
-
-def _patch(old: str, new: str) -> Patch:
-    before, after = _blocks(old), _blocks(new)
+    before, after = _blocks(old.decode() if known and old else ""), _blocks(new.decode())
     steps = SequenceMatcher(None, before, after, autojunk=False).get_opcodes()
     return [[i, j, "".join(after[a:b])] for tag, i, j, a, b in steps if tag != "equal"]
 
