@@ -155,11 +155,17 @@ class Sent:
         return at
 
     def _moved(self, at: tuple[int, int], to: tuple[int, int]) -> str:
-        """Return what moves the cursor, with the pen of that place where the terminal keeps it."""
+        """Return the shortest move, with the pen of that place where the terminal keeps it."""
         if at == NOWHERE and to == self._held[0]:
             self._pen = self._held[1]
             return BACK
-        return _move(at, to)
+        if at == to:
+            return ""
+        if at[1] == to[1] and 0 <= at[0] < to[0]:
+            return f"\x1b[{to[0] - at[0]}C"
+        if at[1] + 1 == to[1] and to[0] == 0 and at[1] >= 0:
+            return "\r\n"
+        return f"\x1b[{to[1] + 1};{to[0] + 1}H"
 
     def _taken(self, sign: str, pen: Pen) -> str:
         """Take the pen for a sign, and return what changes to it."""
@@ -238,14 +244,3 @@ def _filled_from(cells: Sequence[Cell], start: int, end: int, cost: int) -> int:
         stop -= 1
     plain = stop < end and not cells[stop][1].marks
     return stop if plain and end - stop > cost else end
-
-
-def _move(at: tuple[int, int], to: tuple[int, int]) -> str:
-    """Return the shortest move of the cursor."""
-    if at == to:
-        return ""
-    if at[1] == to[1] and 0 <= at[0] < to[0]:
-        return f"\x1b[{to[0] - at[0]}C"
-    if at[1] + 1 == to[1] and to[0] == 0 and at[1] >= 0:
-        return "\r\n"
-    return f"\x1b[{to[1] + 1};{to[0] + 1}H"

@@ -248,7 +248,7 @@ def _from_numpy(path: Path) -> Iterator[_Found]:
                 f"Keep one, or name it {KEYS_MATRIX[0]}.",
             )
         array = poses[chosen or next(iter(poses))]
-        items = [_of_array(k, one) for k, one in enumerate(array, 1)]
+        items = [_of_list(k, one) for k, one in enumerate(array, 1)]
     if images is None or len(images) != len(items):
         yield from items
     else:
@@ -281,14 +281,6 @@ def _pairs(arrays: Mapping[str, Any]) -> list[_Found]:
             return []
     both = zip(position, turn, strict=True)
     return [_Found(k, position=p, turn=q) for k, (p, q) in enumerate(both, 1)]
-
-
-def _of_array(place: int, one: Any) -> _Found:
-    """Return a pose given as 4 × 4, 3 × 4, 16, 12, 7 or 6 numbers."""
-    count = int(np.size(one))
-    if count in (12, 16):
-        return _Found(place, matrix=one)
-    return _Found(place, position=one[:3], turn=one[3:])
 
 
 def _arrays(path: Path) -> dict[str, Any]:
@@ -402,6 +394,7 @@ def _turn(value: Any) -> tuple[Any, str | None]:
 
 
 def _of_list(place: int, item: Any) -> _Found:
+    """Return a pose given as 4 × 4, 3 × 4, 16, 12, 7 or 6 numbers."""
     try:
         size = int(np.size(np.asarray(item, float)))
     except (TypeError, ValueError):

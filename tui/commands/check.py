@@ -28,16 +28,11 @@ from ..result_text import bar_line, lens_lines
 
 
 def run_check(args: argparse.Namespace) -> int:
-    """Check one or several session folders; with --fix apply a suggestion first."""
+    """Check one or several session folders; with --fix apply a suggestion of one first."""
     if args.fix is None and args.station is not None:
         raise UsageError("--station goes with --fix", "Say which finding to fix: --fix CODE.")
-    if args.fix is not None:
-        return _fixed(args)
-    return run_over(args, check_folder)
-
-
-def _fixed(args: argparse.Namespace) -> int:
-    """Apply one suggestion, then check what is recorded now."""
+    if args.fix is None:
+        return run_over(args, check_folder)
     if len(args.dirs) != 1:
         raise UsageError("--fix takes one DIR", "Fix one session after the other.")
     folder = Path(args.dirs[0])

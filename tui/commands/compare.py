@@ -31,7 +31,8 @@ def run_recheck(args: argparse.Namespace) -> int:
     folder, against = Path(args.dir), Path(args.against)
     session = open_session(folder)
     answers = recheck_session(session, folder, against, args.visit)
-    _note(answers, session, folder, against)
+    with suppress(BusyError, FileError), writing(folder, session.operator):
+        commit(folder, note_recheck(answers, session, folder, against), Who(None, now()))
     not_marked = _mark(answers, folder, against)
     lines: list[str] = []
     for name, answer in answers.items():
@@ -50,13 +51,6 @@ def recheck_document(answers: Mapping[str, Recheck], session: Session) -> dict[s
     names = [camera.name for camera in session.cell.cameras]
     further = {name: answers[name].document() if name in answers else None for name in names}
     return found | ({"cameras": further} if names else {})
-
-
-def _note(answers: Mapping[str, Recheck], session: Session, folder: Path, against: Path) -> None:
-    """Keep the answer in the journal, unless somebody records there or nothing can be written."""
-    with suppress(BusyError, FileError), writing(folder, session.operator):
-        change = note_recheck(answers, session, folder, against)
-        commit(folder, change, Who(None, now()))
 
 
 def _mark(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[str]:
