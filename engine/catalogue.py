@@ -8,6 +8,7 @@ first entry only: `stationbook explain CODE` and docs/findings.md are made from 
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 
@@ -21,19 +22,19 @@ class Entry(NamedTuple):
     shows: str = ""
 
 
+error, warning, note = (partial(Entry, level) for level in ("error", "warning", "note"))
+
 CATALOGUE: dict[str, Entry] = {
     # ---- on entry -------------------------------------------------------------------------------
-    "format": Entry(
-        "error",
+    "format": error(
         "The pose cannot be read: {problem}.",
         "{remedy}",
         cause="The typed line has too few or too many numbers, a character that belongs to no "
         "number, or can be read in two ways.",
         shows="At once, while typing. Nothing is stored.",
     ),
-    "format/joints": Entry("error", "The joint angles cannot be read: {problem}.", "{remedy}"),
-    "unit": Entry(
-        "warning",
+    "format/joints": error("The joint angles cannot be read: {problem}.", "{remedy}"),
+    "unit": warning(
         "{field} {typed} looks like {looks_like}, but the cell says the pendant shows {expected}.",
         "Look at the unit on the pendant. If it really shows {looks_like}, correct "
         "pendant.{key} in the cell.",
@@ -42,33 +43,28 @@ CATALOGUE: dict[str, Entry] = {
         shows="Values out of all proportion; over a session, robot travel and board travel "
         "differ by a factor of about 1000, 25.4 or 57.3.",
     ),
-    "unit/session": Entry(
-        "error",
+    "unit/session": error(
         "The typed {quantity} fit when read as {looks_like}, not as {expected}.",
         "Look at the unit on the pendant and correct pendant.{key} in the cell.",
     ),
-    "unit/stations": Entry(
-        "error",
+    "unit/stations": error(
         "At {stations:station|stations} {stations} the typed {quantity} fit when read as "
         "{looks_like}, not as {expected}.",
         "Type these poses again in {expected}, as the cell says that the pendant shows them.",
     ),
-    "duplicate": Entry(
-        "error",
+    "duplicate": error(
         "The same pose is already recorded as station {other}.",
         "Read the pendant again. If the robot really returned there, record it as a closing "
         "station, or retake station {other}.",
         cause="The robot did not move, or the previous pose was typed again.",
         shows="All fields agree with a recorded station within what the pendant can show.",
     ),
-    "duplicate/previous": Entry(
-        "error",
+    "duplicate/previous": error(
         "This is the pose of the previous station {other}: robot not moved, or pendant not "
         "read again.",
         "Jog to the next station, then read the pendant again.",
     ),
-    "reach": Entry(
-        "error",
+    "reach": error(
         "The robot cannot stand at this pose: {detail}.",
         "Check the active tool and frame, then every digit. If all is right, the robot file is "
         "wrong: accept with a reason.",
@@ -76,15 +72,13 @@ CATALOGUE: dict[str, Entry] = {
         "describe this robot.",
         shows="The inverse kinematics of the robot file has no solution at the typed pose.",
     ),
-    "reach/robot-file": Entry(
-        "warning",
+    "reach/robot-file": warning(
         "{count} poses in a row were out of reach or limits although the robot stands there: the "
         "robot file is in doubt.",
         "Check the active tool and frame first; then compare the robot file with the name plate "
         "and the joint values on the pendant.",
     ),
-    "joint-limit": Entry(
-        "error",
+    "joint-limit": error(
         "{joint} would stand at {value:.1f} {unit}, outside its limit of {limit:g} {unit}.",
         "Check the active tool and frame, then every digit. If all is right, the limit in the "
         "robot file is wrong: accept with a reason.",
@@ -92,19 +86,16 @@ CATALOGUE: dict[str, Entry] = {
         "this robot's.",
         shows="Every way the robot could hold this pose breaks a limit; the nearest one is named.",
     ),
-    "joint-limit/near": Entry(
-        "note",
+    "joint-limit/near": note(
         "{joint} stands at {value:.1f} {unit}, {margin:.1f} {unit} from its limit of {limit:g} "
         "{unit}.",
         "Nothing to do; the next move may have to go the other way.",
     ),
-    "joint-limit/singular": Entry(
-        "note",
+    "joint-limit/singular": note(
         "The wrist is near its singular position ({joint} at {value:.1f} deg).",
         "Nothing to do; jogging straight from here can make the wrist turn fast. Jog by joints.",
     ),
-    "joints-disagree": Entry(
-        "warning",
+    "joints-disagree": warning(
         "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose.",
         "Read both from the pendant again; check that the active tool is {tool} and the active "
@@ -114,8 +105,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="The pose computed from the joints differs from the typed one by more than "
         "the robot's accuracy and the digits shown explain.",
     ),
-    "joints-disagree/either": Entry(
-        "warning",
+    "joints-disagree/either": warning(
         "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose: another tool or frame is active than {tool} and {frame}, a digit is wrong, "
         "the angles are meant in another order, or the robot file is wrong.",
@@ -123,65 +113,56 @@ CATALOGUE: dict[str, Entry] = {
         "fit; as the frame, {as_frame}. Type joints and pose at one more stop, turned by "
         "{turned_deg:g}° or more: two stops tell which.",
     ),
-    "joints-disagree/tool": Entry(
-        "warning",
+    "joints-disagree/tool": warning(
         "Joints and poses fit another tool than {tool}: the one that is active on the pendant is "
         "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
         "Select {tool} on the pendant, or enter as pendant.active_tool what fits: {as_tool}.",
     ),
-    "joints-disagree/tool-or-file": Entry(
-        "warning",
+    "joints-disagree/tool-or-file": warning(
         "Joints and poses fit another tool than {tool}, {distance_mm:.1f} mm and "
         "{angle_deg:.2f}° from it, or a robot file with {part} ({stops}).",
         "See on the pendant whether {tool} is active. If another one is, select {tool}, or enter "
         "as pendant.active_tool what fits: {as_tool}. If it is, compare the robot file with the "
         "robot's manual. Joints and pose of a stop that differs in every joint may tell which.",
     ),
-    "joints-disagree/frame": Entry(
-        "warning",
+    "joints-disagree/frame": warning(
         "Joints and poses fit another frame than {frame}: the one that is active on the pendant is "
         "{distance_mm:.1f} mm and {angle_deg:.2f}° from it ({stops}).",
         "Select {frame} on the pendant, or enter as pendant.active_frame what fits: {as_frame}.",
     ),
-    "joints-disagree/frame-or-file": Entry(
-        "warning",
+    "joints-disagree/frame-or-file": warning(
         "Joints and poses fit another frame than {frame}, {distance_mm:.1f} mm and "
         "{angle_deg:.2f}° from it, or a robot file with {part} ({stops}).",
         "See on the pendant whether {frame} is active. If another one is, select {frame}, or enter "
         "as pendant.active_frame what fits: {as_frame}. If it is, compare the robot file with the "
         "robot's manual. Joints and pose of a stop that differs in every joint may tell which.",
     ),
-    "joints-disagree/both": Entry(
-        "warning",
+    "joints-disagree/both": warning(
         "Joints and poses fit neither the tool {tool} nor the frame {frame}: those active on the "
         "pendant are up to {distance_mm:.1f} mm and {angle_deg:.2f}° from them ("
         "{stops}).",
         "Select both on the pendant, or enter what fits: pendant.active_tool {as_tool}, "
         "pendant.active_frame {as_frame}.",
     ),
-    "joints-disagree/several": Entry(
-        "warning",
+    "joints-disagree/several": warning(
         "Joints and poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}°, and neither "
         "another tool nor another frame alone explains it ({stops}).",
         "Check the active tool ({tool}), the active frame ({frame}) and the robot file. Joints and "
         "pose of a third stop, turned by {turned_deg:g}° or more, tell which.",
     ),
-    "joints-disagree/part": Entry(
-        "warning",
+    "joints-disagree/part": warning(
         "The robot file is wrong: joints and poses differ by up to {distance_mm:.1f} mm and "
         "{angle_deg:.2f}°, and agree with {part} ({stops}).",
         "Compare the robot file with the name plate and the robot's manual, and correct it. Tool "
         "and frame are as told.",
     ),
-    "joints-disagree/robot": Entry(
-        "warning",
+    "joints-disagree/robot": warning(
         "The robot file does not describe this robot: whatever the tool and the frame, joints and "
         "poses differ by up to {distance_mm:.1f} mm and {angle_deg:.2f}° ({stops}).",
         "Compare the robot file with the name plate and the robot's manual: link lengths, joint "
         "zeros, directions. A digit mistyped at one of few stops looks the same: read them again.",
     ),
-    "frames-told": Entry(
-        "note",
+    "frames-told": note(
         "Frame and tool as told, not shown: poses are taken to be in frame {frame} and tool "
         "{tool}.",
         "Type the joints beside the pose at one stop (F5 on the screen, `record --joints`): that "
@@ -190,21 +171,18 @@ CATALOGUE: dict[str, Entry] = {
         "right one.",
         shows="Until a stop in use has joints and pose that agree.",
     ),
-    "frames-told/no-robot": Entry(
-        "note",
+    "frames-told/no-robot": note(
         "Frame and tool as told, not shown: poses are taken to be in frame {frame} and tool "
         "{tool}.",
         "Compare both with the pendant. Once the robot is described, joints and pose of one stop "
         "show them.",
     ),
-    "frames-told/first": Entry(
-        "note",
+    "frames-told/first": note(
         "Joints beside the pose of the first stop show whether tool {tool} and frame {frame} are "
         "the active ones.",
         "Type them there too (F5 on the screen, `record --joints`).",
     ),
-    "overruled": Entry(
-        "warning",
+    "overruled": warning(
         "At {count} of {total} stations the robot file says that the robot cannot stand there; "
         "that was overruled (stations {stations}).",
         "Correct the limits or the geometry in the robot file; check the active tool and frame.",
@@ -212,16 +190,14 @@ CATALOGUE: dict[str, Entry] = {
         "frame active, or poses that were mistyped.",
         shows="`reach` or `joint-limit` was accepted with a reason when the station was recorded.",
     ),
-    "overruled/most": Entry(
-        "error",
+    "overruled/most": error(
         "At {count} of {total} stations the robot file says that the robot cannot stand there; "
         "that was overruled (stations {stations}). So many speak of a wrong tool, frame or robot "
         "file.",
         "Type joints and pose at two stops: they show which. Then correct the cell; limits alone "
         "that are wrong belong corrected in the robot file.",
     ),
-    "copied-pose": Entry(
-        "warning",
+    "copied-pose": warning(
         "These are the very digits of planned station {planned}: told here, not read off the "
         "pendant?",
         "Read the pendant at this stop and type what it shows; accept if it shows just this.",
@@ -229,23 +205,20 @@ CATALOGUE: dict[str, Entry] = {
         "on every digit.",
         shows="All fields of the typed pose equal those of a planned station, to the digits typed.",
     ),
-    "lost-point": Entry(
-        "warning",
+    "lost-point": warning(
         "{field} {typed} is more than a whole turn: {field} {typed} → {suggested}?",
         "Compare {field} with the pendant; the decimal point is missing.",
         cause="A decimal point was left out or the finger slipped to another key.",
         shows="The typed angle exceeds 360°.",
     ),
-    "lost-point/told": Entry(
-        "warning",
+    "lost-point/told": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
         "decimal point lost?",
         "Compare {field} with the pendant; accept if the robot stands elsewhere on purpose.",
         cause="A decimal point was left out.",
         shows="With the point set the typed pose is near a planned station, as typed near none.",
     ),
-    "lost-sign": Entry(
-        "warning",
+    "lost-sign": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
         "sign lost?",
         "Compare the sign of {field} with the pendant; accept if the robot stands elsewhere on "
@@ -253,74 +226,63 @@ CATALOGUE: dict[str, Entry] = {
         cause="A minus was left out, or typed where there is none.",
         shows="With one sign turned the typed pose is near a planned station, as typed near none.",
     ),
-    "small-move": Entry(
-        "warning",
+    "small-move": warning(
         "Only {distance_mm:.1f} mm and {angle_deg:.1f}° from the previous station {other}; a "
         "useful move is at least {least_mm:g} mm or {least_deg:g}°.",
         "Move further, best with a tilt of the board, then read the pendant again.",
         cause="The robot was hardly moved: the station costs time and adds almost no information.",
         shows="Distance and rotation from the previous station are both below the threshold.",
     ),
-    "off-plan": Entry(
-        "note",
+    "off-plan": note(
         "The pose is {distance_mm:.0f} mm and {angle_deg:.1f}° away from planned station "
         "{planned}.",
         "Nothing to do if this was meant; the rest of the plan is adapted.",
         cause="The operator stopped elsewhere than planned, or a digit is wrong.",
         shows="The typed pose is compared with the planned one.",
     ),
-    "same-image": Entry(
-        "warning",
+    "same-image": warning(
         "This image is the one of station {other}.",
         "Take a new image at this stop.",
         cause="The camera did not deliver a new image, or the old file was taken again.",
         shows="The image's content is identical (same SHA-256 or same pixels).",
     ),
-    "same-image/unchanged": Entry(
-        "warning",
+    "same-image/unchanged": warning(
         "The board stands in the image where it stood at station {other}, although the pose "
         "changed by {distance_mm:.0f} mm and {angle_deg:.1f}°.",
         "Take a new image; the camera may still show the old one.",
     ),
-    "board-missing": Entry(
-        "warning",
+    "board-missing": warning(
         "No board found in {image}.",
         "Check light, focus and that the whole board is in view; take the image again.",
         cause="Board out of view, covered, dark, blurred, or another board than the cell says.",
         shows="The search finds no rows and columns of corners or circles.",
     ),
-    "board-missing/other-count": Entry(
-        "warning",
+    "board-missing/other-count": warning(
         "The board in {image} has {columns} × {rows} points; the cell's board has {cell_columns} × "
         "{cell_rows}.",
         "Count inner corners or circles on the board and correct board.columns and board.rows in "
         "the cell, or take the cell's own board.",
     ),
-    "board-missing/layout": Entry(
-        "warning",
+    "board-missing/layout": warning(
         "The board in {image} has its markers where the cell's board has dark squares.",
         "Enter board.legacy_layout: {suggested} in the cell, or take the cell's own board.",
     ),
-    "board-missing/not-numbered": Entry(
-        "warning",
+    "board-missing/not-numbered": warning(
         "{count} points are seen in {image}, but not which of the board's they are.",
         "Bring a corner of the board and two of its sides into view; larger or missing circles "
         "tell it too.",
     ),
-    "board-missing/no-image": Entry(
-        "warning",
+    "board-missing/no-image": warning(
         "The station has no image and no points.",
         "Take the image at this stop; a pose alone cannot be solved.",
     ),
-    "board-cut-off": Entry(
-        "warning",
+    "board-cut-off": warning(
         "The board is {where}: {found} of {expected} points found.",
         "Move the whole board into the view, or accept if the pattern can be used in part.",
         cause="Part of the board lies outside the image or is covered.",
         shows="Fewer points than the board has, or points at the very border of the image.",
     ),
-    "points-left-out": Entry(
-        "note",
+    "points-left-out": note(
         "{left} of the board's {expected} points are left out.",
         "Nothing to do; the others are enough. Wipe the board and keep hands, shadows and "
         "reflections off it to have them all.",
@@ -328,8 +290,7 @@ CATALOGUE: dict[str, Entry] = {
         "where the others say.",
         shows="They are not found, or lie off the smooth image of the board.",
     ),
-    "image-old": Entry(
-        "warning",
+    "image-old": warning(
         "This image was taken {age} before the session began.",
         "Take a new image at this stop; accept the old one only if nothing moved since. If it came "
         "just now, the camera's clock is behind: accept it, and set the clock.",
@@ -338,8 +299,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="The file was last written before the session was started. Such an image is not "
         "taken by itself.",
     ),
-    "imprecise": Entry(
-        "warning",
+    "imprecise": warning(
         "This image places the board only within U {U_mm:.2g} mm at the work volume, where "
         "{limit_mm:.2g} mm are wanted.",
         "Take it again when the reasons beside it are put right; accept it if there is no better.",
@@ -347,8 +307,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="The points' own uncertainties, from the image's gradients and noise, what they miss "
         "a flat board by, and a smear are carried over to the corners of the work volume.",
     ),
-    "misfit": Entry(
-        "warning",
+    "misfit": warning(
         "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
         "seen to {scatter_px:.2f} px.",
         "Make sure that these are the camera and the lens data of the cell, at this focus and "
@@ -358,22 +317,19 @@ CATALOGUE: dict[str, Entry] = {
         shows="In the first image: what the points are off by makes a smooth pattern, larger than "
         "what the cell says of lens and board explains (its chance is below 1 in 10,000).",
     ),
-    "misfit/lens": Entry(
-        "warning",
+    "misfit/lens": warning(
         "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
         "seen to {scatter_px:.2f} px, as they do with wrong lens data.",
         "Make sure that these are the camera and the lens data of the cell, at this focus and "
         "zoom; `stationbook lens` (l on the screen) estimates them from the recorded stations.",
     ),
-    "misfit/bow": Entry(
-        "warning",
+    "misfit/bow": warning(
         "The points miss a flat board seen through this lens by {misfit_px:.2f} px, where each is "
         "seen to {scatter_px:.2f} px, as they do with a bowed board.",
         "Lay a straight edge on the board; fix it to a stiff plate, or measure its points and name "
         "them in board.points_file.",
     ),
-    "smeared": Entry(
-        "warning",
+    "smeared": warning(
         "The image is smeared over {smear_px:.1f} px.",
         "Wait until the arm has settled, then take the image again; shorten the exposure if the "
         "cell shakes.",
@@ -381,79 +337,67 @@ CATALOGUE: dict[str, Entry] = {
         shows="The blur is longer than it is wide, which no lens in focus does. The pose that the "
         "pendant shows at rest is not the one in the image.",
     ),
-    "smeared/mm": Entry(
-        "warning",
+    "smeared/mm": warning(
         "The image is smeared over {smear_px:.1f} px, {smear_mm:.2g} mm at the board.",
         "Wait until the arm has settled, then take the image again; shorten the exposure if the "
         "cell shakes.",
     ),
-    "noisy": Entry(
-        "warning",
+    "noisy": warning(
         "The image is noisy: {noise:.0f} grey levels, where dark and light differ by "
         "{contrast:.0f}.",
         "More light in place of gain; save images as PNG or TIFF, not as strongly compressed JPEG.",
         cause="Too little light made up for by gain, or compression.",
         shows="Neighbouring pixels of one shade differ.",
     ),
-    "seen-small": Entry(
-        "warning",
+    "seen-small": warning(
         "The board spans only {percent:.0f} % of the image.",
         "Bring the board nearer to the camera, or use a larger one.",
         cause="The board is far away or small for this lens.",
         shows="Its larger side against the image's long side.",
     ),
-    "blurred": Entry(
-        "warning",
+    "blurred": warning(
         "The image is blurred: edges are {width_px:.1f} px wide, {limit_px:.1f} px is the limit.",
         "Wait until the arm has settled; check focus and exposure time; take the image again.",
         cause="The arm was still moving, the lens is out of focus, or the exposure is too long.",
         shows="Edges between dark and light squares spread over too many pixels.",
     ),
-    "over-exposed": Entry(
-        "warning",
+    "over-exposed": warning(
         "{percent:.0f} % of the board is at full white.",
         "Shorten the exposure or shade the board from the lamp.",
         cause="Exposure too long, or a lamp mirrored in the board.",
         shows="Bright pixels at the largest value: edges shift towards the dark side.",
     ),
-    "over-exposed/reflection": Entry(
-        "warning",
+    "over-exposed/reflection": warning(
         "Something bright is mirrored in the board and covers parts of the pattern.",
         "Shade the board from the lamp, or turn it a little; a matt board mirrors less.",
     ),
-    "over-exposed/image": Entry(
-        "warning",
+    "over-exposed/image": warning(
         "{percent:.0f} % of the image is at full white.",
         "Shorten the exposure or shade the view from the lamp; take the image again.",
     ),
-    "under-exposed": Entry(
-        "warning",
+    "under-exposed": warning(
         "The board's contrast is only {contrast:.0f} of {full} grey levels.",
         "Lengthen the exposure or add light.",
         cause="Too little light or too short an exposure.",
         shows="Dark and light squares differ by few grey levels: points become noisy.",
     ),
-    "under-exposed/range": Entry(
-        "note",
+    "under-exposed/range": note(
         "The brightest part of the image uses only {percent:.1f} % of the camera's range.",
         "Lengthen the exposure or open the aperture. Where the camera delivers fewer bits than its "
         "files hold, say so in the cell: camera.bits.",
     ),
-    "under-exposed/image": Entry(
-        "warning",
+    "under-exposed/image": warning(
         "The whole image spans only {contrast:.0f} of {full} grey levels.",
         "Open the lens cap, lengthen the exposure or add light; take the image again.",
     ),
-    "steep-view": Entry(
-        "warning",
+    "steep-view": warning(
         "The board is tilted {angle_deg:.0f}° away from the camera; up to {limit_deg:.0f}° is "
         "measured well.",
         "Tilt the board back a little.",
         cause="The board is seen too flat.",
         shows="The angle between the board's normal and the line of sight.",
     ),
-    "depth-holes": Entry(
-        "warning",
+    "depth-holes": warning(
         "Depth covers {percent:.0f} % of the board; at least {limit:.0f} % of it is needed.",
         "Bring the board into the range of the 3-D camera and out of reflections, or accept: "
         "the pixels count alone.",
@@ -462,27 +406,23 @@ CATALOGUE: dict[str, Entry] = {
         shows="Share of the board's outline in which the depth file has values, light and dark "
         "parts of the pattern apart.",
     ),
-    "depth-holes/light": Entry(
-        "warning",
+    "depth-holes/light": warning(
         "Depth covers {percent:.0f} % of the light parts of the board; at least {limit:.0f} % is "
         "needed.",
         "Less exposure or light for the depth, or tilt the board out of the reflection; or "
         "accept: the pixels count alone.",
     ),
-    "depth-holes/dark": Entry(
-        "warning",
+    "depth-holes/dark": warning(
         "Depth covers {percent:.0f} % of the dark parts of the board; at least {limit:.0f} % is "
         "needed.",
         "More exposure or light for the depth, or a board printed grey instead of black; or "
         "accept: the pixels count alone.",
     ),
-    "depth-holes/absent": Entry(
-        "note",
+    "depth-holes/absent": note(
         "No depth came with this image; the pixels count alone.",
         "Nothing to do, or take image and depth again.",
     ),
-    "depth-noisy": Entry(
-        "warning",
+    "depth-noisy": warning(
         "One value of depth varies by {noise:.2f} mm on the board; at this distance at most "
         "{limit:.2f} mm is usual.",
         "Let the camera warm up, lengthen its exposure or average several takes, keep other light "
@@ -491,8 +431,7 @@ CATALOGUE: dict[str, Entry] = {
         "setting for speed, or a board out of the range.",
         shows="Scatter of the depth values on the board about a smooth surface.",
     ),
-    "depth-disagrees": Entry(
-        "warning",
+    "depth-disagrees": warning(
         "Depth says the board is {percent:+.2f} % farther than its image does; both together "
         "explain {limit:.2f} %.",
         "Check camera.depth.scale_mm (here {suggested} would fit), the pitch of the board and the "
@@ -502,48 +441,41 @@ CATALOGUE: dict[str, Entry] = {
         shows="The plane that depth puts through the board is compared with the pose of the board "
         "by its image, with the uncertainties of both.",
     ),
-    "depth-disagrees/unit": Entry(
-        "warning",
+    "depth-disagrees/unit": warning(
         "Depth puts the board {times:.4g} times as far away as its image does.",
         "Enter camera.depth.scale_mm: {suggested} in the cell, if depth and image are of one stop; "
         "or accept: the pixels count alone.",
     ),
-    "depth-disagrees/points": Entry(
-        "warning",
+    "depth-disagrees/points": warning(
         "The points lie {percent:+.2f} % farther from the camera than the size of the board says; "
         "both together explain {limit:.2f} %.",
         "Check the unit of the points, the pitch of the board and the 3-D camera's own "
         "calibration.",
     ),
-    "depth-disagrees/tilt": Entry(
-        "warning",
+    "depth-disagrees/tilt": warning(
         "Depth tilts the board {angle:.2f}° against its image; both together explain {limit:.2f}°.",
         "Check that image and depth were taken at the same stop, and the 3-D camera's own "
         "calibration; or accept: the pixels count alone.",
     ),
-    "depth-disagrees/bow": Entry(
-        "warning",
+    "depth-disagrees/bow": warning(
         "Depth bends the board by {bow:.2f} mm; a flat board and a sound camera explain "
         "{limit:.2f} mm.",
         "Lay a straightedge on the board. Where it is flat, the 3-D camera needs its calibration; "
         "or accept: the pixels count alone.",
     ),
-    "depth-disagrees/frame": Entry(
-        "warning",
+    "depth-disagrees/frame": warning(
         "The points of the cloud lie {angle:.1f}° off the pixels that they stand for; "
         "{limit:.1f}° is the most.",
         "Let the camera deliver the cloud in the frame of its image: x to the right, y down, z "
         "away from the camera.",
     ),
-    "depth-disagrees/session": Entry(
-        "warning",
+    "depth-disagrees/session": warning(
         "Depth is {percent:+.2f} % off against the images of all stations, and scatters "
         "{times:.1f} times as much as it should: it was left out.",
         "Check camera.depth.scale_mm, the pitch of the board, the lens data and the 3-D camera's "
         "own calibration.",
     ),
-    "depth-scale": Entry(
-        "note",
+    "depth-scale": note(
         "Depth measures all lengths {percent:+.3f} % off (u {u:.3f} %): {corner_mm:.2f} mm from "
         "the middle of the work volume to its sides, which no transform takes away.",
         "Have the 3-D camera calibrated, or multiply its points by the ratio that fits: "
@@ -552,91 +484,78 @@ CATALOGUE: dict[str, Entry] = {
         shows="The scale of depth is estimated with the stations, against the pitch of the board, "
         "the lens data and the travel of the robot.",
     ),
-    "depth-scale-assumed": Entry(
-        "note",
+    "depth-scale-assumed": note(
         "How well the scale of depth is known is not given; {percent:g} % is assumed.",
         "Enter camera.depth.scale_u from the 3-D camera's certificate.",
         cause="camera.depth.scale_u is absent in the cell.",
         shows="Where a station carries depth, until it is entered.",
     ),
-    "image-size": Entry(
-        "error",
+    "image-size": error(
         "The image is {width} × {height} px, the lens data are for {cell_width} × "
         "{cell_height} px.",
         "Set the camera to the size of the lens data; never resize or crop calibration images.",
         cause="Another resolution or a crop was set in the camera.",
         shows="The image size is compared with the cell's.",
     ),
-    "does-not-fit": Entry(
-        "warning",
+    "does-not-fit": warning(
         "The image says that {field} {typed} is wrong: {field} {typed} → {suggested}?",
         "Compare {field} with the pendant.",
         cause="A typing slip, an old image, or a board or camera moved since the last station.",
         shows="The pose predicted from the image by the recorded stations differs from the typed "
         "one by more than both uncertainties explain.",
     ),
-    "does-not-fit/no-suggestion": Entry(
-        "warning",
+    "does-not-fit/no-suggestion": warning(
         "The image says the flange is {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose; no single slip explains it.",
         "Compare every field with the pendant, and the image with the stop.",
     ),
-    "does-not-fit/motion": Entry(
-        "warning",
+    "does-not-fit/motion": warning(
         "Since station {other} the robot turned {robot_deg:.1f}° by the typed poses, the board "
         "{board_deg:.1f}° by the images.",
         "Compare the angles with the pendant, and the image with the stop.",
     ),
     # ---- on the session -------------------------------------------------------------------------
-    "typed-value": Entry(
-        "error",
+    "typed-value": error(
         "Station {station}: {field} {typed} does not fit; {suggested} does.",
         "Compare {field} with the paper or the pendant; if it was {suggested}, apply the "
         "correction and solve again.",
         cause="One digit, sign, point or field was mistyped.",
         shows="One station fits nothing as typed, and within the noise with one field changed.",
     ),
-    "typed-value/either": Entry(
-        "error",
+    "typed-value/either": error(
         "Station {station}: {field} {typed} does not fit; {candidates} does, as likely as each "
         "other.",
         "Compare {field} with the paper or the pendant, correct it, and solve again.",
     ),
-    "rotation-convention": Entry(
-        "error",
+    "rotation-convention": error(
         "The angles fit when read as {suggested}{also}, not as {typed}.",
         "Check the convention in the robot's manual; set pendant.rotation to {suggested} in "
         "the cell.",
         cause="The cell names another order of rotations than the pendant uses.",
         shows="The session fits badly as declared and within the noise under another convention.",
     ),
-    "rotation-convention/unsettled": Entry(
-        "warning",
+    "rotation-convention/unsettled": warning(
         "The stations fit badly as {typed}, but are tilted too little to tell which of "
         "{candidates} is right.",
         "Add a station with at least {tilt_deg:.0f}° of tilt about {axis}.",
     ),
-    "pairing": Entry(
-        "error",
+    "pairing": error(
         "Images and poses are shifted by {shift}: the image of station k fits the pose of station "
         "k {shift_signed}.",
         "Pair the images with the poses again by their times.",
         cause="An image was taken twice or not at all, and all later ones belong to other poses.",
         shows="Poses and images fit after shifting one list against the other.",
     ),
-    "pairing/swap": Entry(
-        "error",
+    "pairing/swap": error(
         "The images of stations {stations} are exchanged.",
         "Exchange the images of these two stations, or retake both.",
     ),
-    "pairing/order": Entry(
-        "error",
+    "pairing/order": error(
         "The images of stations {stations} belong to the poses of stations {suggested}, in this "
         "order.",
         "Pair the images with the poses again by their times.",
     ),
-    "board-moved": Entry(
-        "error",
+    "board-moved": error(
         "From station {station} on the board sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere on the flange.",
         "Check the board's mount and the active tool, then repeat the stations from {station} on "
@@ -645,42 +564,36 @@ CATALOGUE: dict[str, Entry] = {
         "Eye-in-hand: the board was shifted in the cell, or another user frame became active.",
         shows="Both parts of the session fit alone; together only with two board places.",
     ),
-    "board-moved/in-cell": Entry(
-        "error",
+    "board-moved/in-cell": error(
         "From station {station} on the board lies {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere in the cell.",
         "Check that the board lies fast and the active user frame, then repeat the stations from "
         "{station} on or those before it.",
     ),
-    "board-moved/drift": Entry(
-        "error",
+    "board-moved/drift": error(
         "The board drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "
         "the last.",
         "Tighten the board's mount and let everything reach one temperature, then repeat; a "
         "closing stop at the first station shows whether it still drifts.",
     ),
-    "board-moved/other-way": Entry(
-        "error",
+    "board-moved/other-way": error(
         "The board sits the other way round on its mount than at the earlier result: "
         "{angle_deg:.1f}° and {distance_mm:.0f} mm; whether the camera moved is not known.",
         "Take the board off and put it on as it was, point 0 where it was before, then record "
         "these stations again.",
     ),
-    "board-moved/undecided": Entry(
-        "error",
+    "board-moved/undecided": error(
         "Two things explain this alike. {first} {other} One of them happened.",
         "Check the mounts of camera and board, and the active tool and frame, then repeat; a "
         "closing stop at the first station tells a drift from a knock.",
     ),
-    "board-moved/since": Entry(
-        "error",
+    "board-moved/since": error(
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the {carrier} than "
         "at the earlier result; the camera shows no movement.",
         "Clean and tighten the board's mount, check that the active tool and frame are those of "
         "the earlier session, and repeat; if it stays, do the full job.",
     ),
-    "camera-moved": Entry(
-        "error",
+    "camera-moved": error(
         "From station {station} on the camera stands {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere.",
         "Check the camera's mount and the active user frame, then repeat the stations from "
@@ -689,35 +602,30 @@ CATALOGUE: dict[str, Entry] = {
         "Eye-in-hand: the camera was knocked, or another tool became active.",
         shows="Both parts of the session fit alone; together only with two camera places.",
     ),
-    "camera-moved/on-flange": Entry(
-        "error",
+    "camera-moved/on-flange": error(
         "From station {station} on the camera sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
         "elsewhere on the flange.",
         "Check the camera's mount and the active tool, then repeat the stations from {station} on "
         "or those before it.",
     ),
-    "camera-moved/drift": Entry(
-        "error",
+    "camera-moved/drift": error(
         "The camera drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "
         "the last.",
         "Let the camera warm up (common practice: half an hour), check its mount, then repeat; a "
         "closing stop at the first station shows whether it still drifts.",
     ),
-    "camera-moved/undecided": Entry(
-        "error",
+    "camera-moved/undecided": error(
         "Two things explain this alike. {first} {other} One of them happened.",
         "Check the mounts of camera and board, and the active tool and frame, then repeat; a "
         "closing stop at the first station tells a drift from a knock.",
     ),
-    "camera-moved/since": Entry(
-        "error",
+    "camera-moved/since": error(
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
         "to {work_volume_mm:.2g} mm off.",
         "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
         "hand stay right and must not be shifted.",
     ),
-    "cameras-disagree": Entry(
-        "error",
+    "cameras-disagree": error(
         "This camera places the board {distance_mm:.2f} mm and {angle_deg:.3f}° from where camera "
         "{other} places it; the two were not solved together.",
         "Check the lens data of both cameras, and that the images are of the camera named; then "
@@ -726,23 +634,20 @@ CATALOGUE: dict[str, Entry] = {
         "of one camera and those of the other.",
         shows="Each camera fits its own stations; they see one board in two places.",
     ),
-    "result-overtaken": Entry(
-        "error",
+    "result-overtaken": error(
         "The camera moved after this result: recheck of {at} with session {by}.",
         "Calibrate again. `--anyway` hands it over all the same, with this mark.",
         cause="A recheck found that the camera no longer stands where this result says.",
         shows="The journal of the session says so; a recheck that finds the camera where it was "
         "takes the mark away.",
     ),
-    "result-outdated": Entry(
-        "error",
+    "result-outdated": error(
         "The session changed since this result was computed: {changed}.",
         "Solve again, look at the result, then hand it over.",
         cause="A station was recorded, corrected or set aside since, or a file was replaced.",
         shows="The files differ from those whose SHA-256 the result carries.",
     ),
-    "closing-elsewhere": Entry(
-        "warning",
+    "closing-elsewhere": warning(
         "A closing stop returns to station {first}; this one is {distance_mm:.0f} mm and "
         "{angle_deg:.1f}° from there.",
         "Go back to station {first} as near as a jog allows, or record this stop as an ordinary "
@@ -750,8 +655,7 @@ CATALOGUE: dict[str, Entry] = {
         cause="The stop was marked as closing by mistake, or another pose was typed.",
         shows="The typed pose is far from that of the first station.",
     ),
-    "stations-gone": Entry(
-        "warning",
+    "stations-gone": warning(
         "session.yaml was changed outside of this program, and {count} of the stations in the "
         "journal are not in it: {ids}.",
         "If that was not on purpose, the file was cut off or replaced: the journal holds what was "
@@ -760,38 +664,32 @@ CATALOGUE: dict[str, Entry] = {
         "by hand.",
         shows="The file's SHA-256 is not the one that the journal last noted.",
     ),
-    "station-damaged": Entry(
-        "error",
+    "station-damaged": error(
         "session.yaml holds a station that cannot be read, and goes on without it: {problem}.",
         "Look at that line, or let `doctor DIR --rebuild` show what the journal can restore; the "
         "damaged file is kept beside the new one.",
         cause="A disk fault, a copy that was cut off, or a slip while editing the file by hand.",
         shows="One station of the file breaks its form; the others are whole.",
     ),
-    "signature": Entry(
-        "note",
+    "signature": note(
         "The result was signed {at} with the key of {name}.",
         "Nothing to do: result and journal are what was signed.",
         cause="A result can be signed with a site's own key; see docs/trust.md.",
         shows="signature.yaml lies beside the result.",
     ),
-    "signature/unknown": Entry(
-        "note",
+    "signature/unknown": note(
         "The result was signed {at} with a key that you do not know: {key}.",
         "Ask the site for its key by another way, then `stationbook sign --trust NAME KEY`.",
     ),
-    "signature/wrong": Entry(
-        "warning",
+    "signature/wrong": warning(
         "The signature does not hold: {problem}.",
         "Do not rely on it: have the result signed anew by whoever answers for it. Key: {key}.",
     ),
-    "signature/unread": Entry(
-        "warning",
+    "signature/unread": warning(
         "The signature cannot be checked: {problem}.",
         "Put that right, then check again.",
     ),
-    "altered": Entry(
-        "warning",
+    "altered": warning(
         "{what} is not what this program wrote last: it was altered since.",
         "If nobody did that on purpose, compare with a backup or with the paper before you trust "
         "the result; `doctor DIR --rebuild` shows what the journal can restore.",
@@ -799,52 +697,44 @@ CATALOGUE: dict[str, Entry] = {
         shows="Its SHA-256 is not the one in the journal, or a journal line does not carry on from "
         "the one before it. Whoever writes the whole journal anew leaves no such trace.",
     ),
-    "altered/deleted": Entry(
-        "warning",
+    "altered/deleted": warning(
         "{what} was stored and is not there any more.",
         "Take it from a backup, or record what it belongs to again.",
     ),
-    "altered/added": Entry(
-        "note",
+    "altered/added": note(
         "{what} lies in the folder, but no line of the journal stored it.",
         "It enters no result. An action that was cut off leaves such a file too; remove it if you "
         "do not know it.",
     ),
-    "altered/line": Entry(
-        "warning",
+    "altered/line": warning(
         "Line {what} of the journal was altered, or lines after it were taken out or put in.",
         "Compare with a backup before you trust what the journal says.",
     ),
-    "inverse-pose": Entry(
-        "error",
+    "inverse-pose": error(
         "The typed poses fit when inverted: they give the base in the flange.",
         "Type the flange in the base, as the pendant shows it, or correct the program that wrote "
         "the poses.",
         cause="The poses come from a program that writes flange_T_base.",
         shows="The session fits only with every pose inverted.",
     ),
-    "board-pitch": Entry(
-        "error",
+    "board-pitch": error(
         "The board's pitch fits as {suggested} mm, the cell says {typed} mm.",
         "Measure the board over its whole length and correct board.pitch_mm.",
         cause="Board printed to another scale, or its pitch entered wrong.",
         shows="Robot travel and board travel differ by a steady factor while rotations agree.",
     ),
-    "board-bowed": Entry(
-        "error",
+    "board-bowed": error(
         "The board is bowed: {sag_mm} mm over its diagonal fit, the cell says less.",
         "Mount the board on a stiff plate, or measure its points (board.points_file).",
         cause="A sheet on a plate that bends, or a board that was clamped.",
         shows="All images share a pattern that a bent board makes.",
     ),
-    "board-bowed/shape": Entry(
-        "error",
+    "board-bowed/shape": error(
         "The board is not as the cell describes it: stretched, sheared, bowed or twisted, its "
         "points lie up to {off_mm} mm elsewhere.",
         "Print it true to scale on a stiff plate, or measure its points (board.points_file).",
     ),
-    "board-turned": Entry(
-        "note",
+    "board-turned": note(
         "In the {stations:image of station|images of stations} {stations} the board was read "
         "turned by {turn}; undone.",
         "Nothing to do; mark point 0 on the board to be sure which way it is held.",
@@ -852,29 +742,25 @@ CATALOGUE: dict[str, Entry] = {
         "another corner.",
         shows="The station fits only after renumbering its points.",
     ),
-    "lens": Entry(
-        "error",
+    "lens": error(
         "The lens data do not fit the images: focal length fits as {suggested} px, the cell "
         "says {typed} px.",
         "Use the lens data made at this image size, focus and zoom, or calibrate the lens again.",
         cause="Lens data of another resolution, focus, zoom or camera.",
         shows="Points miss the fitted board by far more than the detector's noise, in a pattern.",
     ),
-    "lens/centre": Entry(
-        "error",
+    "lens/centre": error(
         "The lens data do not fit the stations: the image centre fits as ({suggested}) px, the "
         "cell says ({typed}) px.",
         "Use the lens data made for this image (cropped or shifted images have another centre), or "
         "calibrate the lens again.",
     ),
-    "lens/shape": Entry(
-        "error",
+    "lens/shape": error(
         "The lens data do not fit the images: points are off by {residual_px:.2g} px in a pattern "
         "that repeats over the view.",
         "Calibrate the lens again at this focus and image size.",
     ),
-    "image-turned": Entry(
-        "error",
+    "image-turned": error(
         "In the {stations:image of station|images of stations} {stations} the board was seen "
         "turned by {suggested}: so read, it fits the others.",
         "Take the turn out of the camera's settings or of what saves the images, and retake these "
@@ -883,25 +769,21 @@ CATALOGUE: dict[str, Entry] = {
         "down whose software undoes it.",
         shows="The stations fit only with their images turned or mirrored.",
     ),
-    "image-turned/mirrored": Entry(
-        "error",
+    "image-turned/mirrored": error(
         "The {stations:image of station|images of stations} {stations} {stations:is|are} mirrored: "
         "unmirrored, {stations:it fits|they fit} the others.",
         "Switch mirroring off in the camera or in what saves the images, and retake these images.",
     ),
-    "image-turned/all-turned": Entry(
-        "error",
+    "image-turned/all-turned": error(
         "All images are turned by {suggested} against those that the lens data belong to.",
         "Switch the turn off in the camera or in what saves the images and retake them, or "
         "calibrate the lens with images turned as these.",
     ),
-    "image-turned/all-mirrored": Entry(
-        "error",
+    "image-turned/all-mirrored": error(
         "All images are mirrored: no camera sees a board so.",
         "Switch mirroring off in the camera or in what saves the images, and retake them.",
     ),
-    "board-counts": Entry(
-        "error",
+    "board-counts": error(
         "The points are numbered as on a board of {suggested} columns; the cell says {typed}, "
         "which leaves {residual_px:.0f} px in the images.",
         "Count inner corners, or circles, along a row and down a column; correct board.columns and "
@@ -910,15 +792,13 @@ CATALOGUE: dict[str, Entry] = {
         "board.",
         shows="Points lie as on a board only when numbered with another count.",
     ),
-    "board-counts/shifted": Entry(
-        "error",
+    "board-counts/shifted": error(
         "In the {stations:image of station|images of stations} {stations} the points are numbered "
         "one off: the board has more {field} than the {typed} that the cell says.",
         "Count inner corners, or circles, along a row and down a column; correct board.columns and "
         "board.rows in the cell, then find the points again.",
     ),
-    "still-moving": Entry(
-        "error",
+    "still-moving": error(
         "At station {station} the robot was still moving, {distance_mm:.2f} mm and "
         "{angle_deg:.2f}° off along its way from station {other}.",
         "Go there again, wait until the arm stands still, then read the pendant and take the "
@@ -927,41 +807,35 @@ CATALOGUE: dict[str, Entry] = {
         shows="The station is off along the way from the station before, and in no other "
         "direction.",
     ),
-    "outlier": Entry(
-        "error",
+    "outlier": error(
         "Station {station} does not fit: off by {distance_mm:.2f} mm and {angle_deg:.2f}°.",
         "Compare its pose and image with the paper; retake it or set it aside.",
         cause="Something is wrong at this station that no single typing slip explains.",
         shows="Left out, the other stations agree; this one is far from what they predict.",
     ),
-    "outlier/no-agreement": Entry(
-        "error",
+    "outlier/no-agreement": error(
         "The stations do not agree with each other, and no cause that is looked for explains it.",
         "Check the active tool and frame, the rotation convention and which image belongs to which "
         "pose; then record the session again.",
     ),
-    "weak-direction": Entry(
-        "warning",
+    "weak-direction": warning(
         "{what} is known only to ±{expanded:.2g} {unit}.",
         "{remedy_text}",
         cause="The stations are too much alike: few tilts, or tilts about one axis only.",
         shows="The largest axis of the covariance.",
     ),
-    "unobservable": Entry(
-        "error",
+    "unobservable": error(
         "{direction} cannot be found from these stations.",
         "{remedy_text}",
         cause="A robot that turns about one axis only cannot show how far camera and board are "
         "shifted along it; pure shifts cannot show the camera's place at all.",
         shows="The information matrix has a direction without information.",
     ),
-    "unobservable/fixed": Entry(
-        "note",
+    "unobservable/fixed": note(
         "{direction} cannot be found from these stations; the measured {given} fixes it.",
         "Nothing to do; the result is as good as that measurement along this direction.",
     ),
-    "height-open": Entry(
-        "warning",
+    "height-open": warning(
         "board.height_mm may be that of another point: the board looks the same after a turn, and "
         "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera "
         "and board would be off by as much.",
@@ -972,15 +846,13 @@ CATALOGUE: dict[str, Entry] = {
         "its ends is point 0.",
         shows="The board as solved, turned into itself, has another point 0 at another height.",
     ),
-    "too-few": Entry(
-        "error",
+    "too-few": error(
         "{count} usable {count:station|stations}; at least {least} are needed.",
         "Record more stations, tilted about two different axes.",
         cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
         shows="Counted before solving.",
     ),
-    "robot-geometry": Entry(
-        "warning",
+    "robot-geometry": warning(
         "Robot errors grow smoothly over the workspace ({error_mm:.2g} mm RMS): the arm's geometry "
         "is off by more than accuracy_mm says.",
         "Raise robot.accuracy_mm to {suggested}, keep the stations near the work volume, or have "
@@ -988,8 +860,7 @@ CATALOGUE: dict[str, Entry] = {
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),
-    "lens-unknown": Entry(
-        "warning",
+    "lens-unknown": warning(
         "The cell gives no lens data, and there are not enough images yet to find them.",
         "Record at least five stations whose boards are tilted in different directions; "
         "`stationbook lens` (l on the screen) says what is missing.",
@@ -997,8 +868,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="Fewer than five stations with points, or boards that are nearly parallel. Until "
         "then a guess stands in for the lens, and U says so.",
     ),
-    "lens-assumed": Entry(
-        "note",
+    "lens-assumed": note(
         "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
         "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
         "uncertainties).",
@@ -1007,34 +877,29 @@ CATALOGUE: dict[str, Entry] = {
         cause="camera.u is absent in the cell.",
         shows="Always, until it is entered.",
     ),
-    "locate-assumed": Entry(
-        "note",
+    "locate-assumed": note(
         "How parts are located is not given; by the same lens data as here is assumed.",
         "Enter locate: lens where parts are found in this camera's images, locate: depth where "
         "they are true 3-D points; it decides how much of a lens error cancels.",
         cause="locate is absent in the cell.",
         shows="Always, until it is entered.",
     ),
-    "locate-assumed/depth": Entry(
-        "note",
+    "locate-assumed/depth": note(
         "How parts are located is not given; by the depth of this camera is assumed.",
         "Enter locate: depth, or locate: lens where parts are found in this camera's images.",
     ),
-    "view-behind": Entry(
-        "error",
+    "view-behind": error(
         "Station {stations}: the board does not lie wholly before the camera.",
         "Check that board_pose is camera_T_board in mm, or put the stations aside.",
         cause="A reported pose is in metres, inverted or of another frame; or poses and images "
         "contradict each other so much that the fit puts the board behind the camera.",
         shows="A point of the board is behind the camera, or nearer than a tenth of its distance.",
     ),
-    "view-behind/metres": Entry(
-        "error",
+    "view-behind/metres": error(
         "Station {stations}: the reported pose of the board looks like metres.",
         "Give board_pose in mm: x, y and z times 1000.",
     ),
-    "noise-beyond": Entry(
-        "error",
+    "noise-beyond": error(
         "Images and poses scatter by {pixel_px:.2g} px, {position_mm:.2g} mm and "
         "{angle_deg:.2g}°: no camera and no robot does that.",
         "Do not use the result; check units, convention and the pairing of images, or record "
@@ -1043,45 +908,39 @@ CATALOGUE: dict[str, Entry] = {
         "it.",
         shows="The noise found is 30 times what the robot file says, or above 5 px.",
     ),
-    "no-fit": Entry(
-        "error",
+    "no-fit": error(
         "These stations give no result: poses and images contradict each other.",
         "Check units, convention and the pairing of images, or record again.",
         cause="The equations of the fit have no solution in finite numbers, or none in reach.",
         shows="Never for stations that hold any sense.",
     ),
-    "what-helps": Entry(
-        "note",
+    "what-helps": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
         "and scale_u: U {now:.2g} → {after:.2g} mm.",
         cause="The board's scale is known only as well as a print is.",
         shows="One single measurement would shrink U by a tenth or more.",
     ),
-    "what-helps/lens": Entry(
-        "note",
+    "what-helps/lens": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Calibrate the lens afresh (`stationbook lens`, l on the screen) and enter camera.u: U "
         "{now:.2g} → {after:.2g} mm.",
         cause="The lens data are known only roughly.",
     ),
-    "what-helps/height": Entry(
-        "note",
+    "what-helps/height": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Measure the height of point 0 to 0.1 mm, and enter board.height_mm and height_u_mm: U "
         "{now:.2g} → {after:.2g} mm.",
         cause="The robot turns about one axis only, and the height along it is known only roughly.",
     ),
-    "accuracy-assumed": Entry(
-        "note",
+    "accuracy-assumed": note(
         "The robot's accuracy is not given; {accuracy_mm:g} mm is assumed.",
         "Enter robot.accuracy_mm from the data sheet or an acceptance test (robot_accuracy_mm with "
         "robot: none); 0 for a compensated robot.",
         cause="robot.accuracy_mm is absent in the cell.",
         shows="Always, until it is entered.",
     ),
-    "tolerance": Entry(
-        "error",
+    "tolerance": error(
         "The expanded uncertainty of a pick is {expanded:.2g} {unit}; the tolerance is "
         "{tolerance:g} {unit}.",
         "{remedy_text}",
@@ -1089,14 +948,12 @@ CATALOGUE: dict[str, Entry] = {
         "tolerance asks for.",
         shows="Twice the standard uncertainty at the worst corner of the work volume.",
     ),
-    "tolerance/third": Entry(
-        "error",
+    "tolerance/third": error(
         "The expanded uncertainty of a pick is {expanded:.2g} {unit}; by the simple rule it may be "
         "a third of the tolerance of {tolerance:g} {unit} at most.",
         "{remedy_text}",
     ),
-    "start-open": Entry(
-        "warning",
+    "start-open": warning(
         "The start questions were left open{what}: active tool, active frame, board pitch and lens "
         "data are not confirmed.",
         "Answer them before the result is used: the screen asks again when it solves.",
@@ -1104,33 +961,28 @@ CATALOGUE: dict[str, Entry] = {
         "fit.",
         shows="The journal holds no answers. No residual can show that one of these is wrong.",
     ),
-    "not-proven": Entry(
-        "note",
+    "not-proven": note(
         "Not proven yet: no touch points were compared.",
         "Touch at least {least} points spread over the work volume.",
         cause="The fit alone cannot see a wrong active tool or frame.",
         shows="Until touch points agree within U.",
     ),
-    "not-proven/few": Entry(
-        "note",
+    "not-proven/few": note(
         "Not proven yet: {count} of at least {least} different points touched.",
         "Touch {least} points or more, spread over the work volume; a point touched again counts "
         "once.",
     ),
-    "not-proven/spread": Entry(
-        "note",
+    "not-proven/spread": note(
         "Not proven yet: the touched points span too little of the work volume ({spans}).",
         "Lay the board elsewhere and at another height, take an image and touch points there.",
     ),
-    "not-proven/pointer": Entry(
-        "note",
+    "not-proven/pointer": note(
         "Not proven: the pointer's own expanded uncertainty is {expanded:.2f} mm, the tolerance "
         "{tolerance:g} mm.",
         "Calibrate the pointer better, or use a better one: agreement within its uncertainty says "
         "too little.",
     ),
-    "not-proven/own-pointer": Entry(
-        "note",
+    "not-proven/own-pointer": note(
         "Not proven: this pointer's touch set the number that a four-axis robot cannot show, and "
         "along that direction a wrong tip, or a flange taken to point the wrong way, agrees with "
         "itself.",
@@ -1138,33 +990,28 @@ CATALOGUE: dict[str, Entry] = {
         "forget that touch (x there, `proof --forget`), solve again and prove it with the same "
         "touches.",
     ),
-    "not-proven/hidden": Entry(
-        "note",
+    "not-proven/hidden": note(
         "Not proven: the touches are farther off than the result claims, touch {touch} by "
         "{worst:.2f} mm where U is {claimed:.2f} mm; only the pointer's own uncertainty covers it.",
         "Touch again with a pointer that is known better.",
     ),
-    "not-proven/hidden-bias": Entry(
-        "note",
+    "not-proven/hidden-bias": note(
         "Not proven: all touches are off alike by {shift}, more than the result claims; only the "
         "pointer's own uncertainty covers it.",
         "Touch again with a pointer that is known better.",
     ),
-    "not-proven/guarded": Entry(
-        "note",
+    "not-proven/guarded": note(
         "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "
         "{expanded:.2f} mm, exceed the tolerance of {tolerance:g} mm (guarded rule).",
         "Use a pointer that is known better; where that does not help, the result is too near the "
         "tolerance.",
     ),
-    "not-proven/third": Entry(
-        "note",
+    "not-proven/third": note(
         "Not proven: at touch {touches} U of the touch, {expanded:.2f} mm, is more than a third of "
         "the tolerance of {tolerance:g} mm (simple rule).",
         "Use a pointer that is known better.",
     ),
-    "pick-differs": Entry(
-        "note",
+    "pick-differs": note(
         "The transform that picks best differs from the geometric one by {distance_mm:.2f} mm; "
         "both are in the result.",
         "Use the delivered one for picking, the geometric one for drawings.",
@@ -1172,22 +1019,19 @@ CATALOGUE: dict[str, Entry] = {
         "camera really is.",
         shows="The two estimates differ by more than their uncertainty.",
     ),
-    "reach-unchecked": Entry(
-        "note",
+    "reach-unchecked": note(
         "No robot file: reach and joint limits are not checked.",
         "Describe the robot in the cell under `robot`.",
         cause="`robot: none` in the cell.",
         shows="Always with such a cell.",
     ),
-    "journal-unfinished": Entry(
-        "note",
+    "journal-unfinished": note(
         "The journal's last {count:line was|{count} lines were} never finished ({what}).",
         "The session holds the state before them; record what is missing again.",
         cause="The program or the machine stopped between writing the journal and the session.",
         shows="Journal lines that follow the last stored state.",
     ),
-    "source-inactive": Entry(
-        "note",
+    "source-inactive": note(
         "The image source {source} is not used on this machine until it is confirmed here.",
         "Confirm it with F4 on the screen or with --confirm, or set camera.source.",
         cause="A source that a cell names is used only once somebody at this machine confirmed it: "
@@ -1195,16 +1039,14 @@ CATALOGUE: dict[str, Entry] = {
         shows="The source was never confirmed for this session on this machine.",
     ),
     # ---- after a result -------------------------------------------------------------------------
-    "not-moved": Entry(
-        "note",
+    "not-moved": note(
         "No movement found; a shift of {shift_mm:.2g} mm or a turn of {turn_deg:.2g}° would have "
         "been, with {power} % probability (false alarm in {percent:g} % of rechecks).",
         "What that means for a pick is said below; more stations would find smaller movements.",
         cause="The camera is where it was, as far as these stations can tell.",
         shows="The new stations agree with what the earlier result predicts.",
     ),
-    "pick-now": Entry(
-        "note",
+    "pick-now": note(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
         "Nothing to do: go on with the old result. For the record: {next}.",
@@ -1213,39 +1055,33 @@ CATALOGUE: dict[str, Entry] = {
         shows="The movement as measured, whether or not chance explains it, carried to the corners "
         "of the work volume and judged by the cell's rule.",
     ),
-    "pick-now/moved": Entry(
-        "note",
+    "pick-now/moved": note(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner although the camera moved: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
         "The line can go on for now; the old result is marked all the same. Fix the camera's mount "
         "and calibrate again at the next stop: {next}.",
     ),
-    "pick-now/beyond": Entry(
-        "error",
+    "pick-now/beyond": error(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: BEYOND the tolerance of {tolerance:g} mm ({rule}).",
         "Do not pick with the old result. Next: {next}.",
     ),
-    "pick-now/open": Entry(
-        "warning",
+    "pick-now/open": warning(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN YET whether that is within the tolerance of {tolerance:g} mm ({rule}).",
         "About {count} more {count:station|stations} would tell. Next: {next}.",
     ),
-    "pick-now/never": Entry(
-        "warning",
+    "pick-now/never": warning(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
         "{most} more stations would not tell either.",
         "Calibrate again. Next: {next}.",
     ),
-    "pick-now/unknown": Entry(
-        "warning",
+    "pick-now/unknown": warning(
         "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
         "Do what is said above, then: {next}.",
     ),
-    "moved-unclear": Entry(
-        "error",
+    "moved-unclear": error(
         "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
         "or the board on its mount. These stations cannot tell which.",
         "Check the board's mount, then record one more station with the board turned by 30° or "
@@ -1254,23 +1090,20 @@ CATALOGUE: dict[str, Entry] = {
         "turned little between the stations.",
         shows="The new stations disagree with the earlier result; both explanations fit.",
     ),
-    "moved-unclear/one-station": Entry(
-        "error",
+    "moved-unclear/one-station": error(
         "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
         "or the board on its mount, or the pose is mistyped. One station cannot tell which.",
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
     ),
-    "moved-unclear/told-pose": Entry(
-        "error",
+    "moved-unclear/told-pose": error(
         "The one new station is {distance_mm:.1f} mm and {angle_deg:.2f}° from where its image "
         "puts it, and its pose is to the digit the one that was told: either the robot stands a "
         "little beside it, or camera or board moved. One station cannot tell.",
         "Read the pose off the pendant where the robot stands, correct it and repeat the recheck; "
         "or record a second station with the board turned by 30° or more.",
     ),
-    "stations-contradict": Entry(
-        "error",
+    "stations-contradict": error(
         "Stations {stations} contradict each other: neither a moved camera nor a board that sits "
         "elsewhere explains them.",
         "Read the poses again; check that the board is tight and the active tool and frame are "
@@ -1278,15 +1111,13 @@ CATALOGUE: dict[str, Entry] = {
         cause="A mistyped pose, a board or camera that moved between the stations, or both moved.",
         shows="The misfit that remains is far above the noise of the earlier session.",
     ),
-    "stations-contradict/some": Entry(
-        "error",
+    "stations-contradict/some": error(
         "{stations:Station|Stations} {stations} {stations:contradicts|contradict} the others: "
         "without {stations:it|them} the others agree with each other.",
         "Read {stations:its pose|their poses} again and correct {stations:it|them}, or set "
         "{stations:the station|the stations} aside; then repeat the recheck.",
     ),
-    "recheck-stations": Entry(
-        "note",
+    "recheck-stations": note(
         "{count:Station|Stations} of the earlier session to visit again"
         "{count:|, {count} of them, best first}: {poses}.",
         "Manual mode at reduced speed, nobody else inside the fence: the cell may have changed "
@@ -1294,13 +1125,11 @@ CATALOGUE: dict[str, Entry] = {
         cause="A recheck needs at least one new station with the board on its old mount.",
         shows="Chosen among the earlier stations to tell most about the camera's place.",
     ),
-    "recheck-stations/none-usable": Entry(
-        "error",
+    "recheck-stations/none-usable": error(
         "No new station shows the board.",
         "Record one to three stations with the board on its old mount.",
     ),
-    "mount-assumed": Entry(
-        "note",
+    "mount-assumed": note(
         "How well the board comes back to its mount is not given; {position_mm:g} mm and "
         "{angle_deg:g}° are assumed.",
         "Take the board off and put it back a few times, measure, and enter "
@@ -1308,16 +1137,14 @@ CATALOGUE: dict[str, Entry] = {
         cause="board.mount_repeatability is absent in the cell.",
         shows="Always, until it is entered.",
     ),
-    "proven": Entry(
-        "note",
+    "proven": note(
         "Proven by {count} touched points for frame {frame} and tool {tool} ({how}): all agree "
         "within U, the worst is {worst:.2f} mm off.",
         "Nothing to do; keep the touched points with the record.",
         cause="Points that the fit never saw agree with what the camera says.",
         shows="Every error lies within its expanded uncertainty and within the tolerance.",
     ),
-    "proof-disagrees": Entry(
-        "error",
+    "proof-disagrees": error(
         "{touches:Touch|Touches} {touches} {touches:disagrees|disagree} with the camera by more "
         "than U explains; the worst is {worst:.2f} mm off, U is {expanded:.2f} mm.",
         "Touch {touches:it|them} again. If it stays: check the active tool and frame, the "
@@ -1326,15 +1153,13 @@ CATALOGUE: dict[str, Entry] = {
         "that moved between image and touch, or a result that claims too much.",
         shows="The difference of camera and robot is larger than twice its standard uncertainty.",
     ),
-    "proof-disagrees/bias": Entry(
-        "error",
+    "proof-disagrees/bias": error(
         "All touches are off alike by {shift} (camera less touched), more than U of their mean in "
         "that direction, {expanded:.2f} mm, explains.",
         "Check the active tool and frame and the pointer's tip: with the pointer turned by half a "
         "turn an error of the tip turns too. What stays is the result's: calibrate again.",
     ),
-    "proof-bias": Entry(
-        "note",
+    "proof-bias": note(
         "All touches are off alike: {shift} on average, camera less touched (t = {t:.1f}, {count} "
         "points), more than their scatter explains.",
         "It is within what the result states. Where it matters, touch again with the pointer "
@@ -1344,8 +1169,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="The mean error along a base axis is large against the scatter of the points "
         "(Student's t, false alarm in 1 % of proofs).",
     ),
-    "proof-tolerance": Entry(
-        "error",
+    "proof-tolerance": error(
         "{touches:Touch|Touches} {touches} {touches:is|are} off by more than the tolerance of "
         "{tolerance:g} mm; the worst by {worst:.2f} mm.",
         "Do not pick with this result. Look for a common direction in the errors: it points at the "
@@ -1353,8 +1177,7 @@ CATALOGUE: dict[str, Entry] = {
         cause="The robot does not go where the camera sees things, for whatever reason.",
         shows="The difference of camera and robot at a touched point exceeds the tolerance.",
     ),
-    "touch-off": Entry(
-        "warning",
+    "touch-off": warning(
         "{field} was misread or mistyped, or the tip stood elsewhere: along {field} alone the "
         "touch is {distance:.1f} mm from where the camera saw point {point}.",
         "Read {field} at the pendant again: typed {typed}, expected about {expected}.",
@@ -1363,21 +1186,18 @@ CATALOGUE: dict[str, Entry] = {
         shows="Before a touch is stored: it is off by more than its U, and otherwise than the "
         "touches before.",
     ),
-    "touch-off/point": Entry(
-        "warning",
+    "touch-off/point": warning(
         "Another point was touched, or its number mistyped: the tip is at point {nearest}, "
         "{distance:.1f} mm from point {point}.",
         "Count the point again: typed {point}, expected {nearest}.",
     ),
-    "touch-off/several": Entry(
-        "warning",
+    "touch-off/several": warning(
         "The board moved after its image, another point was touched, or several numbers are wrong: "
         "the touch is {distance:.1f} mm from where the camera saw point {point}.",
         "Read the point's number {point} and the whole pose again; if they are right, take a new "
         "image of the board.",
     ),
-    "hold-out": Entry(
-        "note",
+    "hold-out": note(
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "
         "{count:it|the worst} is {worst_mm:.2f} mm and {worst_deg:.3f}° off.",
         "Nothing to do; touch points prove more, because stations share tool and frame with "
@@ -1385,14 +1205,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="Stations that the fit never saw lie where the others say.",
         shows="Each typed pose lies within the prediction's uncertainty.",
     ),
-    "hold-out/disagrees": Entry(
-        "error",
+    "hold-out/disagrees": error(
         "{stations:Station|Stations} {stations} left out of the fit {stations:does|do} not agree "
         "with it: {stations:it|the worst} is {worst_mm:.2f} mm and {worst_deg:.3f}° off.",
         "Read {stations:its pose|their poses} again; if right, record more stations.",
     ),
-    "points-not-shifted": Entry(
-        "note",
+    "points-not-shifted": note(
         "{count} taught {count:point stays as it is|points stay as they are}: points "
         "taught by hand stay right when the camera moves.",
         "Nothing to do. Mark a point `camera` under fixed_to only where it is fixed to the "
@@ -1401,8 +1219,7 @@ CATALOGUE: dict[str, Entry] = {
         "else would send the robot elsewhere.",
         shows="Rows of the points file whose fixed_to is not `camera`.",
     ),
-    "points-shifted": Entry(
-        "warning",
+    "points-shifted": warning(
         "{count} {count:point was|points were} carried over by up to {distance_mm:.2f} mm and "
         "{angle_deg:.2f}°.",
         "Drive there first in manual mode at reduced speed, nobody else inside the "
@@ -1410,16 +1227,14 @@ CATALOGUE: dict[str, Entry] = {
         cause="They were declared fixed to the same frame as the camera.",
         shows="Rows of the points file whose fixed_to is `camera`.",
     ),
-    "shift-doubtful": Entry(
-        "error",
+    "shift-doubtful": error(
         "The movement of {distance_mm:.2f} mm and {angle_deg:.3f}° is not larger than its expanded "
         "uncertainty; no point is shifted.",
         "Record more stations, or leave the points as they are.",
         cause="Two results differ by no more than chance.",
         shows="The movement between the results is compared with its covariance.",
     ),
-    "board-remounted": Entry(
-        "error",
+    "board-remounted": error(
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on its mount than at "
         "the earlier session; its old place is not used.",
         "Clean and tighten the mount and begin again, or do the full job with more stations.",
@@ -1428,61 +1243,53 @@ CATALOGUE: dict[str, Entry] = {
         shows="The new stations alone place the board farther away than the mount's repeatability "
         "allows.",
     ),
-    "board-remounted/other-way": Entry(
-        "error",
+    "board-remounted/other-way": error(
         "The board sits the other way round on its mount than at the earlier session: "
         "{angle_deg:.1f}° and {distance_mm:.0f} mm; its old place is not used.",
         "Take it off and put it on as it was, point 0 where it was before, and begin again.",
     ),
-    "board-prior": Entry(
-        "note",
+    "board-prior": note(
         "The board's place was taken from the session {origin}, widened by the mount's "
         "repeatability.",
         "Nothing to do; without it more stations are needed.",
         cause="A quick re-calibration trusts the board's old mount.",
         shows="Asked for with --board-from.",
     ),
-    "results-differ": Entry(
-        "warning",
+    "results-differ": warning(
         "The results differ by more than chance: {movement}; {work_volume_mm:.2g} mm at the work "
         "volume.",
         "If nobody moved the camera, run a recheck before relying on either of them.",
         cause="The camera moved between the sessions, or one of the results is wrong.",
         shows="The difference is compared with the covariances of both results.",
     ),
-    "results-agree": Entry(
-        "note",
+    "results-agree": note(
         "The results agree within their uncertainty.",
         "Nothing to do.",
         cause="The camera stayed where it was, as far as both results can tell.",
         shows="The difference is no larger than both covariances explain.",
     ),
     # ---- a tip found by touching ---------------------------------------------------------------
-    "tip-found": Entry(
-        "note",
+    "tip-found": note(
         "Tip found from {count} touches: a point touched with it is known to U {expanded:.2f} mm.",
         "Use it for the proof with --use; touch one point again after a collision of the tool.",
         cause="One fixed point was touched in several orientations.",
         shows="The touches meet in one point when the tip is right.",
     ),
-    "tip-weak": Entry(
-        "warning",
+    "tip-weak": warning(
         "A point touched with this tip is known to U {expanded:.2f} mm only; {goal_mm:.2f} mm "
         "would leave a proof something to say.",
         "Touch the point in more orientations, tilted by 30° and more, with a sharper tip.",
         cause="Few or similar orientations, a blunt tip, play in its mount, or an arm that is off.",
         shows="U of a touched point is more than a fifth of the tolerance.",
     ),
-    "tip-touch-off": Entry(
-        "warning",
+    "tip-touch-off": warning(
         "Touch {touch} is {distance_mm:.2f} mm off where the others meet; it was left out.",
         "Compare its pose with the pendant, or touch the point once more in that orientation.",
         cause="A digit of that pose was mistyped, the tip was not on the point, or it was bent "
         "between the touches.",
         shows="Without it the other touches meet in one point within their noise.",
     ),
-    "tip-touch-off/kept": Entry(
-        "error",
+    "tip-touch-off/kept": error(
         "Touch {touch} is off: the others would meet without it, but too few would be left.",
         "Compare its pose with the pendant, or touch the point once more in that orientation.",
     ),
