@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from engine.checks.explain import half_turn, kept, slips
+from engine.cell.stations import layout
+from engine.checks.explain import Prediction, explanations, half_turn, kept, slips
+from engine.pendant.entry import pose_from_fields
+from engine.pendant.settings import Pendant
 
 
 def kinds(typed: str, meant: str, decimals: int = 2, wrap: float = 0.0) -> set[str]:
@@ -52,6 +56,16 @@ def test_half_a_turn_in_both_units() -> None:
 def test_nothing_is_suggested_that_the_pendant_cannot_show() -> None:
     assert all(len(s.text.partition(".")[2]) <= 2 for s in slips("612.40", 2))
     assert all(abs(float(s.text)) <= 360.0 for s in slips("179.80", 2, 180.0))
+
+
+def test_a_suggestion_is_written_as_the_pendant_writes_it() -> None:
+    pendant = Pendant("mm", "deg", "fixed-xyz", ("X", "Y", "Z", "A", "B", "C"), (2,) * 6)
+    meant = ("666.90", "-50.00", "300.00", "10.00", "20.00", "30.00")
+    pose = pose_from_fields(meant, pendant).base_T_flange
+    likeliest = explanations(
+        layout(pendant, None), ("6669.0", *meant[1:]), [Prediction(pose, np.eye(6) * 1e-2)]
+    )[0]
+    assert (likeliest.fields, likeliest.texts) == ((0,), ("666.90",))
 
 
 def test_values_that_were_kept_from_the_station_before() -> None:

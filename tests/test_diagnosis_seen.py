@@ -83,8 +83,13 @@ def test_a_drift_is_told_from_a_knock(mount: Mount, what: str) -> None:
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_an_arm_that_had_not_arrived(mount: Mount) -> None:
-    said = weighty(still_moving(Case(mount=mount, stations=10), 45, [3, 7], 4.0))
+    session = still_moving(Case(mount=mount, stations=10), 45, [3, 7], 4.0)
+    stops = list(session.problem.observations)
+    stops[6] = replace(stops[6], pixels=None, point_ids=None)  # a stop all the same
+    problem = replace(session.problem, observations=tuple(stops))
+    said = weighty(replace(session, problem=problem))
     assert {(f.code, f.station) for f in said} == {("still-moving", 4), ("still-moving", 8)}
+    assert {f.message[-2] for f in said} == {"3", "7"}
 
 
 def test_a_knock_of_half_a_millimetre_is_no_typing_mistake() -> None:

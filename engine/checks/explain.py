@@ -274,12 +274,23 @@ class _Weigher:
         values = [numbers(self.changed(where, texts)) for _, where, texts, _ in changes]
         poses, sizes = self.sizes(np.array(values).reshape(-1, self.layout.count))
         return [
-            Explanation(kind, where, texts, pose, share - 0.5 * size, size, self.view)
+            Explanation(
+                kind, where, self.shown(where, texts), pose, share - 0.5 * size, size, self.view
+            )
             for (kind, where, texts, share), pose, size in zip(
                 changes, poses, sizes.tolist(), strict=True
             )
             if np.isfinite(size)
         ]
+
+    def shown(self, where: tuple[int, ...], texts: tuple[str, ...]) -> tuple[str, ...]:
+        """Return the texts with the trailing zeros that the pendant shows."""
+        shown = list[str]()
+        for k, text in zip(where, texts, strict=True):
+            decimals = self.layout.decimals[k]
+            short = len(text.partition(".")[2]) < decimals
+            shown.append(rounded(float(text), decimals) if short else text)
+        return tuple(shown)
 
     def free(self, kept_fields: tuple[int, ...]) -> list[Explanation]:
         """Return one explanation per field that may hold any value, rounded as shown."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..boards.pattern import HALF_TURN
 from ..camera.views import linearised
+from ..cell.stations import Observation
 from ..checks.entry import SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
@@ -242,14 +243,17 @@ def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
 def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
     """Return the station as one where the arm had not arrived, or the pendant not been read yet.
 
-    It is then off by a small share of its way from the station before, either way.
+    It is then off by a small share of its way from the stop before, either way; that may be one
+    without an image.
     """
     found, row = scene.found, seen.row
-    if not row:
+    place = int(found.gathered.index[row])
+    if not place:
         return []
+    before = found.problem.observations[place - 1]
     typed, prediction = scene.stations.typed, seen.predictions[0]
     off = displacement(prediction.flange, typed[row])
-    ways = [way for way in _ways(scene, row) if way.any()]  # none: the pose of the station before
+    ways = [way for way in _ways(scene, row, before) if way.any()]  # none: its pose once more
     if not ways:
         return []
     tried = [_on_the_way(off, way, prediction.covariance) for way in ways]
@@ -262,23 +266,23 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
     described = finding(
         "still-moving",
         station=scene.ids[row],
-        other=scene.ids[row - 1],
+        other=before.id,
         distance_mm=np.linalg.norm(off[3:]),
         angle_deg=np.degrees(np.linalg.norm(off[:3])),
     )
     return [_without(scene, row, weight, described)]
 
 
-def _ways(scene: Scene, row: int) -> list[Array]:
-    """Return the ways (6,) back to the station before: straight, and by joints as it arrives."""
-    typed = scene.stations.typed
-    ways = [displacement(typed[row - 1], typed[row])]
+def _ways(scene: Scene, row: int, before: Observation) -> list[Array]:
+    """Return the ways (6,) back to the stop before: straight, and by joints as it arrives."""
+    poses = np.array([before.base_T_flange, scene.stations.typed[row]])
+    ways = [displacement(poses[0], poses[1])]
     found, robot = scene.found, scene.found.problem.robot
     if robot is not None and (robot.geometry_mm or robot.links):
         arm = kinematics(robot)
         joints = typed_joints(tuple(found.problem.observations[i] for i in found.gathered.index))
-        usual = usual_posture(arm, typed, joints)
-        q = postures_at(arm, typed[[row - 1, row]], [joints[row - 1], joints[row]], usual)
+        usual = usual_posture(arm, scene.stations.typed, joints)
+        q = postures_at(arm, poses, [before.joints, joints[row]], usual)
         if np.isfinite(q).all():
             ways.append(arm.forward_and_jacobian(q[1:])[1][0] @ (q[0] - q[1]))
     return ways
