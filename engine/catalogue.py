@@ -742,6 +742,11 @@ CATALOGUE: dict[str, Entry] = {
         "another corner.",
         shows="The station fits only after renumbering its points.",
     ),
+    "board-turned/on-mount": warning(
+        "From station {station} on the board sits the other way round, by half a turn; undone.",
+        "Was it put on again? Then see that it lies in its mount alike both ways, or put it on as "
+        "it was and take these stations again. Mark point 0 on the board.",
+    ),
     "lens": error(
         "The lens data do not fit the images: focal length fits as {suggested} px, the cell "
         "says {typed} px.",

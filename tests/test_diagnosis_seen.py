@@ -9,6 +9,7 @@ import pytest
 from mistakes import (
     clean,
     drifted,
+    half_turned,
     mirrored_images,
     miscounted,
     moved,
@@ -79,6 +80,23 @@ def test_a_drift_is_told_from_a_knock(mount: Mount, what: str) -> None:
     said = weighty(drifted(case, 44, what, xi))[0]
     assert (said.code, said.station) == (f"{what}-moved", None)
     assert "drifted" in said.message
+
+
+def test_a_board_turned_on_its_mount_is_told_from_a_board_elsewhere() -> None:
+    session = clean(Case(stations=8), 47)
+    for row in range(3, 8):
+        session = half_turned(session, row)
+    said = weighty(session)[0]
+    assert (said.code, said.station) == ("board-turned", 4)
+    assert said.message.startswith("From station 4 on the board sits the other way round")
+
+
+def test_a_pitch_is_named_beside_a_board_that_slipped() -> None:
+    xi = np.array([*np.radians([0.05, -0.1, 0.1]), 1.5, -1.0, 1.0])
+    said = weighty(other_pitch(moved(Case(stations=10), 48, "board", xi, 5), 1.02))
+    assert {f.code for f in said} == {"board-pitch", "board-moved"}
+    fits = next(f.suggested for f in said if f.code == "board-pitch")
+    assert float(fits or "nan") == pytest.approx(20.0, abs=0.03)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -83,7 +83,7 @@ def test_values_of_one_field_that_fit_alike_are_both_told_and_none_is_applied() 
     said = first(diagnosed(with_texts(session.problem, texts), texts))
     assert said is not None
     assert (said.code, said.station, said.field) == ("typed-value", 3, "X")
-    assert "613.37 or 613.7 " in said.message
+    assert "613.37 or 613.70 " in said.message
     assert said.suggested is None
     assert not can_apply(said)
 

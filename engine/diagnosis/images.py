@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.pattern import Board
+from ..boards.pattern import HALF_TURN, Board, symmetries
 from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
@@ -25,7 +25,7 @@ from ..estimate.problem import Problem, related
 from ..estimate.solver import Solution
 from ..estimate.start import begin, squared_deviation, transforms_from
 from ..findings import Finding, finding
-from ..frames import inverse, rotation_log, transform
+from ..frames import apply, inverse, rotation_log, transform
 from .causes import Cause, solved_weight, texts_of
 from .optics import pattern
 from .scene import Scene, Texts
@@ -45,16 +45,17 @@ class Reading:
     """One other reading of images.
 
     ``before`` and ``after`` (4, 4) as in the module's text. ``seen`` returns an observation on
-    ``board``, whether it is read so or not; ``said`` the finding for the stations (ids) read so,
-    all of them or not.
+    ``board``, whether it is read so or not; ``said`` the finding for the stations (ids) read so, of
+    these. ``undone``: nothing is wrong with the stations read so.
     """
 
     before: Array
     after: Array
     seen: Callable[[Observation, bool], Observation]
     board: Board
-    said: Callable[[list[int], bool], Finding]
+    said: Callable[[list[int], list[int]], Finding]
     share: float
+    undone: bool = False
 
 
 TURNS = {"180°": (-1, 0, 0, -1), "90°": (0, -1, 1, 0), "270°": (0, 1, -1, 0)}
@@ -90,7 +91,7 @@ def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
         if again is None or not _inside(problem, camera.image_size_px) or pattern(again):
             continue
         ids = [found.problem.observations[i].id for i in found.gathered.index]
-        said = (reading.said(ids, True),)
+        said = (reading.said(ids, ids),)
         causes.append(Cause(weight + reading.share, said, problem, texts, found=again))
     return causes
 
@@ -148,6 +149,7 @@ def _readings(scene: Scene) -> Iterator[Reading]:
         yield _image_reading(problem, S, angle, mirrored=False)
     faces = bool(np.median(scene.views[:, 2, 2]) > 0.0)
     yield _image_reading(problem, MIRROR, "", mirrored=True, faces=faces)
+    yield from _turned_board(board)
     if board.pattern in ("chessboard", "circles") and not board.measured:
         for column, row in ((1, 0), (-1, 0), (0, 1), (0, -1)):
             for half in (False, True) if len(scene.found.gathered.turns) == 1 else (False,):
@@ -188,12 +190,41 @@ def _image_reading(
             camera_T_board=None if reported is None else before @ reported @ after,
         )
 
-    def said(stations: list[int], every: bool) -> Finding:
+    def said(stations: list[int], of: list[int]) -> Finding:
         how = "mirrored" if mirrored else "turned"
-        variant = f"all-{how}" if every else how if mirrored else None
+        variant = f"all-{how}" if stations == of else how if mirrored else None
         return finding("image-turned", variant, stations=stations, suggested=angle or None)
 
     return Reading(before, after, seen, board, said, TURNED_SHARE)
+
+
+def _turned_board(board: Board) -> Iterator[Reading]:
+    """Yield a board numbered from its other end, or turned on its mount, by half a turn.
+
+    Where it does not look the same then; that is undone already.
+    """
+    points, half = board.points(), np.eye(4)
+    half[:2] = -half[:2]
+    half[:3, 3] = points[0] + points[-1]
+    if symmetries(board) or not np.allclose(apply(half, points), points[::-1]):
+        return
+
+    def seen(one: Observation, read: bool) -> Observation:
+        if not read:
+            return one
+        names, pose = one.point_ids, one.camera_T_board
+        return replace(
+            one,
+            point_ids=None if names is None else board.count - 1 - names,
+            camera_T_board=None if pose is None else pose @ half,
+        )
+
+    def said(stations: list[int], of: list[int]) -> Finding:
+        if len(stations) > 1 and stations == of[-len(stations) :]:
+            return finding("board-turned", "on-mount", station=stations[0])
+        return finding("board-turned", stations=stations, turn=HALF_TURN)
+
+    yield Reading(np.eye(4), half, seen, board, said, TURNED_SHARE, undone=True)
 
 
 def _shifted_reading(board: Board, column: int, row: int, *, half: bool) -> Reading:
@@ -220,7 +251,7 @@ def _shifted_reading(board: Board, column: int, row: int, *, half: bool) -> Read
         new = renumbered(places[ids], first + step) if read else renumbered(ids, first)
         return replace(one, point_ids=new)
 
-    def said(stations: list[int], every: bool) -> Finding:
+    def said(stations: list[int], _of: list[int]) -> Finding:
         key, typed, fits = (
             ("columns", board.columns, larger.columns)
             if column
@@ -279,20 +310,24 @@ def _cause(
 
     ``turn`` (n,) of a board that looks alike turned: it does not once its numbers are shifted.
     """
+    n, count, changes = len(rows), int(rows.sum()), int(np.diff(rows).sum())
+    since = changes == 1 and 1 < count < n - 1  # from some station on
+    if reading.undone and (rows[0] if since else 2 * count > n):
+        rows = ~rows  # the first, or most, are then as they should be
     ids = [i for i, read in zip(scene.ids, rows, strict=True) if read]
-    every = len(ids) == len(scene.ids)
+    every = len(ids) == n
     declared = scene.found.problem
     if reading.board is not declared.board:
         declared = turned_back(scene.found, turn)
     problem = _problem(declared, reading, None if every else set(ids))
     found, weight = solved_weight(problem)
-    if found is None:
+    if found is None or not ids:
         return None
-    n = len(scene.ids)
-    weight += reading.share - (0.0 if every else float(np.log(n)) * min(len(ids), n - len(ids)))
-    aside = frozenset() if every else frozenset(ids)
-    said = (reading.said(ids, every),)
-    return Cause(weight, said, problem, texts_of(scene), aside, found=found)
+    some = min(changes, len(ids), n - len(ids))  # from one station on, or any
+    weight += reading.share - float(np.log(n)) * some
+    aside = frozenset() if every or reading.undone else frozenset(ids)
+    said, texts = (reading.said(ids, [*scene.ids]),), texts_of(scene)
+    return Cause(weight, said, problem, texts, aside, kept=reading.undone, found=found)
 
 
 MOST_PAIRED = 60  # stations of which any image may belong to any pose

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..boards.pattern import HALF_TURN
 from ..camera.views import linearised
 from ..cell.stations import Observation
 from ..checks.entry import SMALL_MOVE_DEG, SMALL_MOVE_MM
@@ -18,7 +17,7 @@ from ..estimate.fit import Fit, fit
 from ..estimate.problem import derivatives, implied_flange
 from ..estimate.systematic import flange_errors, postures_at, typed_joints, usual_posture
 from ..findings import Finding, Level, finding
-from ..frames import displaced, displacement, inverse, transform
+from ..frames import displaced, displacement
 from ..robots.kinematics import kinematics
 from ..tails import f_isf
 from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
@@ -27,7 +26,6 @@ from .scene import Alarm, Scene
 POSTURES = 8  # stations that tell in which configuration the arm stands
 FITS = 1e-4  # [-] a station within its noise is called unexplained this rarely
 _VIEW = attrgetter("point_ids", "pixels", "camera_T_board")
-TURNABLE = ("chessboard", "circles")  # patterns whose grid falls on itself after half a turn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,14 +33,12 @@ class Others:
     """What all other stations say of one: its row, their fit, and the poses its image allows.
 
     ``limit``: the squared deviation up to which a station belongs to them; ``systematic`` (6, p):
-    the flange's displacement per systematic error. The predictions beyond ``plain`` read the
-    board's points turned by half a turn.
+    the flange's displacement per systematic error.
     """
 
     row: int
     fit: Fit
     predictions: tuple[Prediction, ...]
-    plain: int
     limit: float
     kept: tuple[bool, ...]
     systematic: Array
@@ -61,10 +57,9 @@ def others(scene: Scene, row: int) -> Others:
     limit = 6.0 * f_isf(FITS, 6, degrees)
     candidates = found.gathered.candidates
     plain = candidates.pose[row][candidates.valid[row] & (candidates.turn[row] == found.turn[row])]
-    turned = _half_turned(scene, plain)
     J = _errors_there(scene, rest, mask, plain[0])
-    predictions = tuple(predicted(scene, rest, row, view, J) for view in [*plain, *turned])
-    return Others(row, rest, predictions, len(plain), limit, tuple(mask), J)
+    predictions = tuple(predicted(scene, rest, row, view, J) for view in plain)
+    return Others(row, rest, predictions, limit, tuple(mask), J)
 
 
 def _errors_there(scene: Scene, rest: Fit, kept: NDArray[np.bool_], view: Array) -> Array:
@@ -78,15 +73,6 @@ def _errors_there(scene: Scene, rest: Fit, kept: NDArray[np.bool_], view: Array)
     flange = implied_flange(found.problem.mount, state.camera, view, state.board)
     poses = np.concatenate([scene.stations.typed[kept][:POSTURES], flange[None]])
     return np.asarray(flange_errors(found.systematic, poses)[-1])
-
-
-def _half_turned(scene: Scene, views: Array) -> Array:
-    """Return the views with the board's points numbered from the other end, where that can be."""
-    board = scene.found.problem.board
-    if board.pattern not in TURNABLE or len(scene.found.gathered.turns) > 1:
-        return views[:0]
-    span = board.points()[-1] - board.points()[0]
-    return np.asarray(views @ inverse(transform(np.diag([-1.0, -1.0, 1.0]), span)))
 
 
 def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Prediction:
@@ -110,33 +96,17 @@ def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Predi
     return Prediction(displaced(flange, -J @ state.errors[:p]), (covariance + covariance.T) / 2)
 
 
-def deviation(prediction: Prediction, pose: Array) -> float:
-    """Return the squared deviation of a typed pose from a prediction (chi-square, 6 degrees)."""
-    off = displacement(pose, prediction.flange)
-    return float(off @ np.linalg.solve(prediction.covariance, off))
-
-
 def slips_of(scene: Scene, seen: Others) -> list[Explanation]:
     """Return the single slips that bring the station within its noise, the likeliest first."""
     previous = scene.fields[seen.row - 1] if seen.row else None
-    plain = seen.predictions[: seen.plain]
-    found = explanations(scene.layout, scene.fields[seen.row], plain, previous)
+    found = explanations(scene.layout, scene.fields[seen.row], seen.predictions, previous)
     return [item for item in found if item.size <= seen.limit]
 
 
 def double_slips_of(scene: Scene, seen: Others) -> list[Explanation]:
     """Return the slips in two fields that bring the station within its noise."""
-    plain = seen.predictions[: seen.plain]
-    found = two_fields(scene.layout, scene.fields[seen.row], plain)
+    found = two_fields(scene.layout, scene.fields[seen.row], seen.predictions)
     return [item for item in found if item.size <= seen.limit]
-
-
-def half_turn_of(scene: Scene, seen: Others) -> str | None:
-    """Return the turn that brings the station within its noise, or None."""
-    typed = scene.stations.typed[seen.row]
-    turned = seen.predictions[seen.plain :]
-    fits = any(deviation(item, typed) <= seen.limit for item in turned)
-    return HALF_TURN if fits else None
 
 
 SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond suspicion
@@ -146,7 +116,6 @@ FITTED = 3  # explanations of a station that are fitted in full
 MOVING_SHARE = float(np.log(1 / 100))  # stations where the arm still moved, CP, no source
 LEAST_WAY = 1e-3  # [-] share of the way from the station before: less is within the noise
 ROUGHLY = 0.15  # [-] of what is left of the way: how far beside it an arm may arrive
-TURN_SHARE = -3.0  # log of how common a half-turn is against a slip, common practice
 
 
 def single_causes(scene: Scene, alarms: list[Alarm], *, double: bool) -> list[Cause]:
@@ -169,10 +138,7 @@ def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
     if again := _taken_again(scene, seen):  # to the last digit: no accident, whatever else fits
         return [_without(scene, row, _others_weight(scene, seen), again)]
     found = slips_of(scene, seen)
-    turn = half_turn_of(scene, seen)
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
-    if turn is not None:
-        causes.append(_turn_cause(scene, seen, turn))
     causes += _moving_causes(scene, seen)
     if not causes and double:
         causes = [_slip_cause(scene, seen, item) for item in double_slips_of(scene, seen)[:1]]
@@ -216,28 +182,6 @@ def typed_values(scene: Scene, row: int, item: Explanation) -> tuple[Finding, ..
         )
         for k, text in zip(item.fields, item.texts, strict=True)
     )
-
-
-def _turn_cause(scene: Scene, seen: Others, turn: str) -> Cause:
-    """Return the half-turn of a board that does not look the same after it."""
-    found, row = scene.found, seen.row
-    place = int(found.gathered.index[row])
-    observation = found.problem.observations[place]
-    ids = observation.point_ids
-    if ids is None:
-        return _outlier_cause(scene, seen)
-    last = found.problem.board.count - 1
-    observations = list(found.problem.observations)
-    observations[place] = replace(observation, point_ids=last - ids)
-    problem = replace(found.problem, observations=tuple(observations))
-    turned = seen.predictions[seen.plain :]
-    size = min(deviation(p, scene.stations.typed[row]) for p in turned)
-    spread = float(np.linalg.slogdet(2 * np.pi * turned[0].covariance)[1])
-    weight = _others_weight(scene, seen)
-    weight -= apart(found.stations.take(np.array([row])), seen.fit)
-    weight += SLIP_SHARE + TURN_SHARE - 0.5 * (size + spread)
-    described = finding("board-turned", stations=[scene.ids[row]], turn=turn)
-    return Cause(weight, (described,), problem, texts_of(scene), kept=True)
 
 
 def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:

@@ -141,7 +141,7 @@ def _cause(
     typed = displaced(start.typed, columns @ ended.state.errors[p : p + 6])
     problem = applied(found.problem, scene.ids, typed)
     described = _finding(scene, start, typed, ended.state)
-    return Cause(weight, (described,), problem, texts_of(scene), last=True)
+    return Cause(weight, (described,), problem, texts_of(scene))
 
 
 def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
