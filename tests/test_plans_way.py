@@ -20,7 +20,7 @@ from engine.plans.arm import arm_check, around, foot
 from engine.plans.way import CLEAR_MM, Bodies, Leg, jog_text, told_way
 from engine.robots.kinematics import kinematics
 
-POINT = Bodies(np.eye(4)[None], np.zeros((1, 3)))
+POINT = Bodies(np.eye(4)[None], np.zeros((1, 3)), np.full(1, CLEAR_MM))
 NOTHING = np.empty((0, 0))
 
 
@@ -49,7 +49,7 @@ def test_bodies_meet_boxes_exactly_where_they_share_a_point() -> None:
         size = rng.uniform(2.0, 200.0, 3)
         box = KeepOut("box", tuple(-size / 2), tuple(size / 2))
         T = transform(turned(rng), rng.normal(0.0, 130.0, 3))
-        body = Bodies(np.eye(4)[None], half[None])
+        body = Bodies(np.eye(4)[None], half[None], np.full(1, CLEAR_MM))
         hit = bool(body.hit(T[None], (box,))[0, 0])
         assert hit is meet(T, half, box)
         hits += hit
@@ -87,7 +87,7 @@ def test_the_order_is_changed_where_a_box_stands_in_the_way() -> None:
 
 
 def test_turns_are_made_where_there_is_room_for_them() -> None:
-    plate = Bodies(np.eye(4)[None], np.array([[150.0, 10.0, 10.0]]))
+    plate = Bodies(np.eye(4)[None], np.array([[150.0, 10.0, 10.0]]), np.full(1, CLEAR_MM))
     start = transform(np.eye(3), np.zeros(3))
     end = transform(rotation_exp([0.0, 0.0, np.pi / 2]), [0.0, 0.0, 400.0])
     posts = (KeepOut("post", (-20.0, 90.0, -50.0), (20.0, 130.0, 50.0)),)

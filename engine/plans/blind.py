@@ -31,10 +31,10 @@ from ..pendant.conventions import YAW, active_places, to_matrix
 from ..robots.arms import is_level
 from .arm import ArmCheck, arm_check, around, floor_mm
 from .outlook import OPEN_MM, tied
-from .plausible import Arrangements, arrangements
+from .plausible import MANY, Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import Plan, Step
-from .way import Bodies, Legs, jog_text, jogged, riding, told_way
+from .way import CLEAR_MM, Bodies, Legs, jog_text, jogged, riding, told_way
 from .words import shown
 
 MOST_MM = 100.0  # mm; largest shift before convention, unit and frame are confirmed
@@ -70,13 +70,10 @@ NO_MOVE = (
     "No small move keeps the board in view wherever the camera may be: jog the board nearer to the "
     "middle of the view, or farther from the camera, and record that as the next station."
 )
-BOXES = (
-    "Where the board sits on the flange is not known yet, so only the flange surely keeps clear of "
-    "{names}: watch the board there."
-)
-BOXES_IN_HAND = (
-    "Where the camera sits on the flange is not known yet, so only the flange surely keeps clear "
-    "of {names}: watch the camera there."
+BY_HAND = (
+    "Where the {rides} sits on the flange is not known yet, and it may be near {names}: no jog is "
+    "told. By sight, well clear of that, turn the flange 10 to 20° about {axis} and shift it up to "
+    "100 mm, the whole board in view; record there. (Or give the cell's rough places.)"
 )
 NEAR_BOX = (
     "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
@@ -173,6 +170,9 @@ class Blind:
 
     def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
         """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""
+        near_by = self._near_by(typed[-1:])
+        if near_by:
+            return Plan((), (near_by,), cautions=BLIND_PLAN)
         cell = self.cell
         moves = self.moves(typed, count)
         expected = self._expected(typed, [move.flange for move in moves])
@@ -182,14 +182,19 @@ class Blind:
             jog = jog_text(legs)
             steps.append(Step("jog", pose, fields, jog, _why(here, flange, sure), after))
             here, near = flange, fields
-        own = self.bodies.take(slice(1))
-        hit = [box.name for box in self.boxes if own.hit(typed[-1:], (box,)).any()]
-        stuck = NEAR_BOX.format(names=", ".join(hit)) if hit else NO_MOVE
-        notes = (stuck,) if len(moves) < count else ()
-        if cell.keep_out and steps:
-            text = BOXES if cell.mount == EYE_TO_HAND else BOXES_IN_HAND
-            notes = (*notes, text.format(names=", ".join(box.name for box in cell.keep_out)))
+        notes = (NO_MOVE,) if len(moves) < count else ()
         return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
+
+    def _near_by(self, present: Array) -> str:
+        """Say which of the cell's boxes keep jogs from ``present`` (1, 4, 4) from being told."""
+        cell, flange = self.cell, self.bodies.take(slice(1))
+        for bodies, text in ((flange, NEAR_BOX), (self.bodies, BY_HAND)):
+            near = [box.name for box in cell.keep_out if bodies.hit(present, (box,)).any()]
+            if near:
+                rides = "board" if cell.mount == EYE_TO_HAND else "camera"
+                axis = "base Z" if is_level(cell.robot) else "a base axis, another one each time"
+                return text.format(names=", ".join(near), rides=rides, axis=axis)
+        return ""
 
     def _expected(self, typed: Array, poses: Sequence[Array]) -> list[float | None]:
         """Return u at the work volume after each of ``poses`` where all arrangements agree."""
@@ -266,12 +271,9 @@ def nothing_recorded(cell: Cell, problem: Problem, count: int | None) -> Plan:
         return Plan((), (note, START), cautions=BLIND_PLAN)
     flange, view = start
     arm = arm_check(cell.robot, flange[None], [None])
-    known = arrangements(cell.mount, flange[None], view[None], rough_carried(cell))
     wanted = FIRST_JOGS if count is None else count
-    seen = sight(cell.camera, cell.board, float(view[2, 3]))
-    plan = _blind(cell, problem, arm, known, seen, flange[None]).jogs(
-        flange[None], wanted - 1, None
-    )
+    blind = _blind(cell, problem, arm, flange[None], view[None])
+    plan = blind.jogs(flange[None], wanted - 1, None)
     fields, pose = shown(cell, arm, flange, None)
     first = Step("jog", pose, fields, TO_THE_MIDDLE, "first station: all others start from it")
     return replace(plan, steps=(first, *plan.steps)[:wanted], notes=(START, *plan.notes))
@@ -287,26 +289,26 @@ def jogs(
     near: tuple[str, ...] | None,
 ) -> Plan:
     """Return small jogs from the last of the recorded poses (n, 4, 4) seen as (n, 4, 4)."""
-    recent = slice(-MOST_RECENT, None)
-    known = arrangements(cell.mount, typed[recent], views[recent], rough_carried(cell))
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
-    seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
-    plan = _blind(cell, problem, arm, known, seen, typed).jogs(typed[recent], wanted, near)
-    return plan if known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
+    blind = _blind(cell, problem, arm, typed, views)
+    plan = blind.jogs(typed[-MOST_RECENT:], wanted, near)
+    return plan if blind.known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
 
 
-def _blind(
-    cell: Cell, problem: Problem, arm: ArmCheck, known: Arrangements, seen: Sight, typed: Array
-) -> Blind:
+def _blind(cell: Cell, problem: Problem, arm: ArmCheck, typed: Array, views: Array) -> Blind:
     """Return what is known after the poses (n, 4, 4), without arrangements that are impossible.
 
-    Those stand in a box already. Of what stands below the floor nobody knows whether it does.
+    Those stand in a box already, or as near to the arm's own foot as nobody stops. Of what stands
+    below the floor nobody knows whether it does.
     """
-    bodies = riding(seen, known.carried, known.mount != EYE_TO_HAND)
+    recent = (cell.mount, typed[-MOST_RECENT:], views[-MOST_RECENT:], rough_carried(cell))
+    known = arrangements(*recent)
+    places = arrangements(*recent, MANY).carried if cell.keep_out else known.carried
+    seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
+    bodies = riding(seen, places, known.mount != EYE_TO_HAND)
     boxes = around(cell, bodies.take(slice(1)), typed)
-    possible = np.array(~bodies.hit(typed[-1:], boxes)[0], bool)
-    possible[0] = True  # where the flange stands is known
-    bodies = bodies.take(possible)
+    bodies = bodies.possible(typed, cell.keep_out)
+    bodies = bodies.possible(typed[-1:], boxes[len(cell.keep_out) :], CLEAR_MM)
     floor = floor_mm(cell, bodies.take(slice(1)), typed)
     lowest = np.minimum(floor, bodies.lowest(typed[-1:])[0])
     return Blind(cell, problem, arm, known, seen, bodies, boxes, lowest)

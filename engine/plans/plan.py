@@ -179,11 +179,9 @@ def _outlook(
         floor = below(floor_mm(cell, look.bodies, typed))
         return replace(look, boxes=(*around(cell, look.bodies, typed), floor))
     # How high the rest is nobody knows: not where it cannot have been. The floor is the flange's.
-    boxes = around(cell, flange, typed)
-    free = np.array(~look.bodies.hit(typed, boxes).any(axis=0), bool)
-    free[0] = True
-    lowest = floor_mm(cell, flange, typed)
-    return replace(look, bodies=look.bodies.take(free), boxes=boxes, lowest_mm=lowest)
+    boxes, lowest = around(cell, flange, typed), floor_mm(cell, flange, typed)
+    bodies = look.bodies.possible(typed, boxes).as_near(typed[-1], boxes)
+    return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest)
 
 
 def _closed(

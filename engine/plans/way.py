@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -28,6 +28,7 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
 MOST_LEGS = 150  # tried for one jog before it is given up; a clear one is found after 5 to 60
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
+NEARER_MM = (15.0, 10.0, 5.0)  # mm; by what is near already, the last for what a told jog rounds
 FAR_MM = 1e6  # mm; farther than any arm reaches
 # Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
 STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
@@ -208,14 +209,39 @@ def _turns(R: Array) -> list[Legs]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bodies:
-    """Boxes that ride on the flange: ``frame`` (m, 4, 4) of their middles, ``half`` (m, 3) [mm]."""
+    """Boxes that ride on the flange: ``frame`` (m, 4, 4) of their middles, ``half`` (m, 3) [mm].
+
+    Each is to stay ``apart`` (m,) [mm] from the boxes of the cell.
+    """
 
     frame: Array
     half: Array
+    apart: Array
 
     def take(self, index: NDArray[np.bool_] | slice) -> Bodies:
         """Return the bodies at ``index``."""
-        return Bodies(self.frame[index], self.half[index])
+        return Bodies(self.frame[index], self.half[index], self.apart[index])
+
+    def possible(self, typed: Array, boxes: Sequence[KeepOut], apart_mm: float = 0.0) -> Bodies:
+        """Return those that were ``apart_mm`` from every box at recorded flange poses (n, 4, 4).
+
+        The first one is the flange itself, which stays.
+        """
+        near = replace(self, apart=np.full_like(self.apart, apart_mm)).hit(typed, boxes).any(axis=0)
+        near[0] = False
+        return self.take(~near)
+
+    def as_near(self, present: Array, boxes: Sequence[KeepOut]) -> Bodies:
+        """Return them with those near a box at ``present`` (4, 4) keeping only as far from all.
+
+        For places of which one is true: what rides there need not be farther off than it is.
+        """
+        apart = self.apart
+        for mm in NEARER_MM:
+            near = replace(self, apart=apart).hit(present[None], boxes)[0]
+            near[0] = False  # where the flange is, is known
+            apart = np.where(near, mm, apart)
+        return replace(self, apart=apart)
 
     @property
     def reach_mm(self) -> float:
@@ -233,7 +259,7 @@ class Bodies:
         return np.asarray(placed[..., 2, 3] - down)
 
     def hit(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
-        """Tell which bodies (n, m) lie in or near a box at flange poses (n, 4, 4).
+        """Tell which bodies (n, m) lie in or too near a box at flange poses (n, 4, 4).
 
         Two boxes are apart where one of fifteen directions parts them: their faces' normals and
         the cross products of their edges (Gottschalk, Lin, Manocha 1996, from memory).
@@ -242,12 +268,12 @@ class Bodies:
         hit = np.zeros(places.shape[:2], bool)
         for box in boxes:
             low, high = np.asarray(box.min_mm), np.asarray(box.max_mm)
-            middle, room = (low + high) / 2, (high - low) / 2 + CLEAR_MM
+            middle, room = (low + high) / 2, (high - low) / 2 + self.apart[:, None]
             away = places - middle
             near = (np.abs(away) <= room + self._size[:, None]).all(axis=-1)
             n, m = np.nonzero(near & ~hit)
             R = base_T_flange[n, :3, :3] @ self.frame[m, :3, :3]
-            hit[n, m] = ~_apart(away[n, m], room, R, self.half[m])
+            hit[n, m] = ~_apart(away[n, m], room[m], R, self.half[m])
         return hit
 
     def clear(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
@@ -266,19 +292,22 @@ def riding(seen: Sight, carried: Array, camera: bool) -> Bodies:
         low, high = seen.corners.min(axis=0), seen.corners.max(axis=0)
         placed, half = placed @ transform(np.eye(3), (low + high) / 2), (high - low) / 2
     frame = np.concatenate([np.eye(4)[None], placed])
-    return Bodies(frame, np.concatenate([np.zeros((1, 3)), np.tile(half, (len(placed), 1))]))
+    sizes = np.concatenate([np.zeros((1, 3)), np.tile(half, (len(placed), 1))])
+    return Bodies(frame, sizes, np.full(len(frame), CLEAR_MM))
 
 
 def _apart(away: Array, room: Array, R: Array, half: Array) -> NDArray[np.bool_]:
     """Tell which boxes with axes ``R`` (k, 3, 3) are parted from one along the base's axes.
 
-    ``away`` (k, 3) from its middle, ``room`` (3,) and ``half`` (k, 3) half sides.
+    ``away`` (k, 3) from its middle, ``room`` and ``half`` (k, 3) half sides.
     """
     edges = np.cross(np.eye(3)[None, :, None], np.swapaxes(R, 1, 2)[:, None]).reshape(-1, 9, 3)
     ways = np.concatenate(
         [np.broadcast_to(np.eye(3), (len(R), 3, 3)), np.swapaxes(R, 1, 2), edges], axis=1
     )
-    reach = np.abs(ways) @ room + np.einsum("kwm,km->kw", np.abs(ways @ R), half)
+    reach = np.einsum("kwi,ki->kw", np.abs(ways), room) + np.einsum(
+        "kwm,km->kw", np.abs(ways @ R), half
+    )
     return np.asarray((np.abs(np.einsum("kwi,ki->kw", ways, away)) > reach).any(axis=1))
 
 
