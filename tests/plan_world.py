@@ -17,10 +17,11 @@ from simulated_sessions import (
     VOLUME_IN_CAMERA,
     reference_pattern,
 )
+from told_jogs import plate
 
 from engine.arrays import Array
 from engine.camera.lens import project
-from engine.cell.cell import EYE_TO_HAND, Cell, Mount
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
 from engine.estimate.problem import implied_flange, predicted_view, problem_from
@@ -79,6 +80,13 @@ class World:
         """Tell whether the arm can stand there."""
         arm = self.cell.robot
         return arm is None or len(kinematics(arm).branches(flange)) > 0
+
+    def carried(self) -> Array:
+        """Return points (m, 3) [mm] of what moves, on the flange: its middle, board or camera."""
+        if self.cell.mount == EYE_IN_HAND:
+            return np.array([np.zeros(3), self.camera[:3, 3]])
+        board = plate(BOARD.columns, BOARD.rows, BOARD.pitch_mm)
+        return np.vstack([np.zeros(3), apply(self.board, board)])
 
     def view(self, flange: Array) -> Array:
         """Return the true camera_T_board at a flange pose."""

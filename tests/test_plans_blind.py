@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from plan_world import World, world
+from scipy.spatial.transform import Rotation
 from told_jogs import entered, way
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount, Rough, RoughPlace
 from engine.cell.stations import Observation
-from engine.frames import displacement, rotation_angle, rotation_exp, transform
+from engine.frames import apply, displacement, rotation_angle, rotation_exp, transform
 from engine.pendant.conventions import from_matrix, to_matrix
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
@@ -141,20 +142,44 @@ def test_from_inside_a_box_no_jog_is_told_and_the_box_is_named(mount: Mount) -> 
     assert any("flange stands in cabinet" in note for note in plan.notes)
 
 
-def test_first_moves_keep_the_flange_out_of_boxes_and_ask_to_watch_the_board() -> None:
-    free = world(EYE_TO_HAND, 8)
-    free.follow(2)
-    here, there = free.stations[1].base_T_flange, free.plan(Wish(count=1)).steps[0].base_T_flange
-    assert np.linalg.norm(there[:3, 3] - here[:3, 3]) > 45.0  # far enough for a box on the way
-    half = 0.5 * (here[:3, 3] + there[:3, 3])
-    box = KeepOut("post", tuple(half - 2.0), tuple(half + 2.0))
-    kept = make_plan(replace(free.cell, keep_out=(box,)), free.stations, Wish(count=3))
-    assert any("post" in note and "watch" in note for note in kept.notes)
-    assert len(kept.steps) > 0
-    start = here
-    for step in kept.steps:
-        assert not entered(way(start, step.jog), np.zeros((1, 3)), (box,))
-        start = step.base_T_flange
+def tray(made: World, gap_mm: float) -> KeepOut:
+    """Return a box below what moves at the last stop, ``gap_mm`` from it and 30 from the flange."""
+    points = apply(made.stations[-1].base_T_flange, made.carried())
+    x, y, _ = points[0]
+    top = min(points[0, 2] - 30.0, points[1:, 2].min() - gap_mm)
+    return KeepOut("tray", (x - 300.0, y - 300.0, top - 50.0), (x + 300.0, y + 300.0, top))
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_no_jog_is_told_while_what_rides_on_the_flange_may_be_near_a_box(mount: Mount) -> None:
+    made = world(mount, 8)
+    plan = make_plan(replace(made.cell, keep_out=(tray(made, 5.0),)), made.stations)
+    assert plan.steps == ()
+    assert any("By sight, well clear of tray" in note for note in plan.notes)
+    camera, board = (
+        RoughPlace(tuple(T[:3, 3]), tuple(Rotation.from_matrix(T[:3, :3]).as_quat()))
+        for T in (made.camera, made.board)
+    )
+    boxes = (tray(made, 130.0),)
+    plan = make_plan(replace(made.cell, keep_out=boxes, rough=Rough(camera, board)), made.stations)
+    assert len(plan.steps) == 3
+    here = made.stations[0].base_T_flange
+    for step in plan.steps:
+        assert not entered(way(here, step.jog), made.carried(), boxes)
+        here = step.base_T_flange
+
+
+def test_a_board_near_a_box_is_led_into_none_though_its_height_is_not_known() -> None:
+    made = world(EYE_TO_HAND, 1, 4)
+    made.follow(4)
+    boxes = (tray(made, 8.0),)
+    plan = make_plan(replace(made.cell, keep_out=boxes), made.stations, Wish(count=4))
+    assert len(plan.steps) == 4
+    here = made.stations[-1].base_T_flange
+    for step in plan.steps:
+        assert step.by == "pose"
+        assert not entered(way(here, step.jog, step.base_T_flange), made.carried(), boxes)
+        here = step.base_T_flange
 
 
 def test_a_plan_without_poses_says_why() -> None:

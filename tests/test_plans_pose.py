@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from known_noise import given_noise
 from plan_world import ARM, BOARD, World, reference_stations, world
-from told_jogs import entered, plate, way
+from told_jogs import entered, way
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
@@ -150,22 +150,15 @@ def test_boxes_are_kept_clear_of_along_the_jogs_as_told(mount: Mount) -> None:
     plan = free.plan(Wish(count=8))
     here = poses(plan)[1]
     told = way(here, plan.steps[2].jog)
-    corner = apply(told[len(told) // 3], _carried(free))[-1]  # off the straight way
+    corner = apply(told[len(told) // 3], free.carried())[-1]  # off the straight way
     box = KeepOut("post", tuple(corner - 15.0), tuple(corner + 15.0))
-    assert entered(told, _carried(free), (box,))
+    assert entered(told, free.carried(), (box,))
     plan = make_plan(replace(free.cell, keep_out=(box,)), free.stations, Wish(count=6))
     assert len(plan.steps) == 6
     here = start
     for step in plan.steps:
-        assert not entered(way(here, step.jog, step.base_T_flange), _carried(free), (box,))
+        assert not entered(way(here, step.jog, step.base_T_flange), free.carried(), (box,))
         here = step.base_T_flange
-
-
-def _carried(made: World) -> Array:
-    """Return what moves, on the flange: its middle, and the whole board or the camera."""
-    if made.cell.mount == EYE_IN_HAND:
-        return np.array([np.zeros(3), made.camera[:3, 3]])
-    return np.vstack([np.zeros(3), apply(made.board, plate(BOARD.columns, BOARD.rows, 20.0))])
 
 
 @pytest.mark.parametrize(

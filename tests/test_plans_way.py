@@ -128,6 +128,17 @@ def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side()
     assert not check.leads(check.postures(behind), across)
 
 
+def test_no_joint_swings_out_of_its_limits_and_back_in_the_middle_of_a_leg() -> None:
+    arm = kinematics(ARM)
+    outermost = arm.forward(np.radians([0.8, 54.8, 165.9, 158.4, 134.8, 13.5]))  # J5 may have 135
+    start = outermost.copy()
+    start[1, 3] -= 200.0
+    leg = Leg(1, 440.0, False).poses(start, 0.0)
+    assert any(len(arm.branches(pose)) == 0 for pose in leg)
+    for q in arm.branches(start):
+        assert arm_check(ARM, start[None], [q]).along(leg, q[None]) is None
+
+
 def test_the_foot_is_a_column_that_the_geometry_gives_and_a_recorded_stop_can_refute() -> None:
     size = ARM.geometry_mm
     column = foot(ARM)

@@ -23,7 +23,7 @@ SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room
 WRIST_BENT = float(np.sin(np.radians(8.0)))  # [-] nearer to straight, J4 and J6 race each other
 LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far nearer to one (CP)
 LEG_PIECES = 3  # of one leg of a jog between which postures are looked at, at least
-APART_MM, APART_RAD = 50.0, np.radians(12.0)  # between them at most: J5 rose and fell by 2° in 88 mm
+APART_MM, APART_RAD = 50.0, np.radians(12.0)  # most between: J5 rose and fell by 2° in 88 mm
 LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
 

@@ -71,9 +71,9 @@ NO_MOVE = (
     "middle of the view, or farther from the camera, and record that as the next station."
 )
 BY_HAND = (
-    "Where the {rides} sits on the flange is not known yet, and it may be near {names}: no jog is "
-    "told. By sight, well clear of that, turn the flange 10 to 20° about {axis} and shift it up to "
-    "100 mm, the whole board in view; record there. (Or give the cell's rough places.)"
+    "By sight, well clear of {names}: turn the flange 10 to 20° about {axis} and shift it up to "
+    "100 mm, the whole board in view, and record there. No jog is told, for the {rides} may be "
+    "near: where it sits on the flange is not known yet (roughly by the cell's rough)."
 )
 NEAR_BOX = (
     "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
@@ -192,8 +192,8 @@ class Blind:
             near = [box.name for box in cell.keep_out if bodies.hit(present, (box,)).any()]
             if near:
                 rides = "board" if cell.mount == EYE_TO_HAND else "camera"
-                axis = "base Z" if is_level(cell.robot) else "a base axis, another one each time"
-                return text.format(names=", ".join(near), rides=rides, axis=axis)
+                axis = "base Z" if is_level(cell.robot) else "another base axis each time"
+                return text.format(names=" and ".join(near), rides=rides, axis=axis)
         return ""
 
     def _expected(self, typed: Array, poses: Sequence[Array]) -> list[float | None]:

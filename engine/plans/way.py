@@ -254,9 +254,9 @@ class Bodies:
 
     def lowest(self, base_T_flange: Array) -> Array:
         """Return the height (n, m) [mm] of each one's lowest point at flange poses (n, 4, 4)."""
-        placed = base_T_flange[:, None] @ self.frame[None]
-        down = np.einsum("nmk,mk->nm", np.abs(placed[..., 2, :3]), self.half)
-        return np.asarray(placed[..., 2, 3] - down)
+        upright = np.tensordot(base_T_flange[:, 2], self.frame, axes=(1, 1))  # rows of base Z
+        down = np.einsum("nmk,mk->nm", np.abs(upright[..., :3]), self.half)
+        return np.asarray(upright[..., 3] - down)
 
     def hit(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
         """Tell which bodies (n, m) lie in or too near a box at flange poses (n, 4, 4).

@@ -27,7 +27,7 @@ from pytransform3d.rotations import (
     compact_axis_angle_from_matrix,
     matrix_from_compact_axis_angle,
 )
-from told_jogs import entered, plate, way
+from told_jogs import entered, way
 
 from engine.arrays import Array
 from engine.camera.lens import project
@@ -46,17 +46,9 @@ FLANGE_MM = 25.0  # from a box at the first station at least: nearer, the plan o
 HANDS = 200  # moves by hand tried for one that is clear and keeps the board in view
 
 
-def carried(made: World) -> Array:
-    """Return what moves, on the flange: its middle, and the whole board or the camera."""
-    if made.cell.mount == EYE_IN_HAND:
-        return np.array([np.zeros(3), made.camera[:3, 3]])
-    board = plate(BOARD.columns, BOARD.rows, BOARD.pitch_mm)
-    return np.vstack([np.zeros(3), apply(made.board, board)])
-
-
 def boxes(made: World, rng: np.random.Generator, gap_mm: float) -> tuple[KeepOut, ...]:
     """Return random boxes near the first station, the last one ``gap_mm`` from what moves there."""
-    here = apply(made.stations[0].base_T_flange, carried(made))
+    here = apply(made.stations[0].base_T_flange, made.carried())
     apart = np.full((len(here), 1), gap_mm)
     apart[0] = max(gap_mm, FLANGE_MM)
     found: list[KeepOut] = []
@@ -87,7 +79,7 @@ def _touching(here: Array, apart: Array, half: Array, middle: Array) -> Array:
 
 def by_hand(made: World, rng: np.random.Generator) -> bool:
     """Move as a plan asks that tells no jog, and record; False where nothing tried will do."""
-    here, points = made.stations[-1].base_T_flange, carried(made)
+    here, points = made.stations[-1].base_T_flange, made.carried()
     axis = "Z" if made.axes == 4 else "XYZ"[len(made.stations) % 3]
     corners = BOARD.points()[[0, BOARD.columns - 1, -BOARD.columns, -1]]
     for _ in range(HANDS):
@@ -124,7 +116,7 @@ def session(mount: Mount, seed: int, axes: int, gap_mm: float) -> dict[str, int]
     """Return the counts of one session: the first jogs, then the poses, each plan to its end."""
     made, rng = world(mount, seed, axes), np.random.default_rng(1000 + seed)
     made.cell = replace(made.cell, keep_out=boxes(made, rng, gap_mm))
-    points, count = carried(made), dict.fromkeys(KEYS, 0)
+    points, count = made.carried(), dict.fromkeys(KEYS, 0)
     for _ in range(PLANS):
         first = len(made.stations) < LEAST_STATIONS
         left = (FIRST if first else UNTIL) - len(made.stations)
@@ -155,7 +147,7 @@ def straight_into(here: Array, there: Array, made: World) -> set[str]:
     for pose, s in zip(poses, share, strict=True):
         pose[:3, :3] = matrix_from_compact_axis_angle(s * turn) @ here[:3, :3]
         pose[:3, 3] = (1 - s) * here[:3, 3] + s * there[:3, 3]
-    return entered(poses, carried(made), made.cell.keep_out)
+    return entered(poses, made.carried(), made.cell.keep_out)
 
 
 KEYS = ("sessions", "whole", "stations", "by hand", "jogs", "jogs into a box", "poses",

@@ -60,7 +60,9 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
             return Move(head, first, large=_large(number))
         if desk.planning:
             return Move(head, "planning the next move ...", large=_large(number))
-        text = "jog on: another place in the view, and tilt the board another way."
+        advice = desk.advice if desk.advised else None
+        said = " ".join(advice.notes) if advice is not None else ""
+        text = said or "jog on: another place in the view, and tilt the board another way."
         return Move(head, text, large=_large(number))
     planned = desk.plan[index]
     pose, why = labelled(desk.labels, planned.pose or ()), planned.why or ""
