@@ -635,7 +635,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="Each camera fits its own stations; they see one board in two places.",
     ),
     "result-overtaken": error(
-        "The camera moved after this result: recheck of {at} with session {by}.",
+        "{camera} moved after this result: recheck of {at} with session {by}.",
         "Calibrate again. `--anyway` hands it over all the same, with this mark.",
         cause="A recheck found that the camera no longer stands where this result says.",
         shows="The journal of the session says so; a recheck that finds the camera where it was "

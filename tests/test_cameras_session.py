@@ -201,6 +201,14 @@ def test_recheck_names_the_camera_that_moved(solved: Path, tmp_path: Path, moved
     text = stationbook("recheck", later, "--against", old).stdout
     assert f"Camera {SIDE}" in text
     assert text.count("CAMERA MOVED") == 1
+    for k, name in enumerate((FIRST, SIDE)):  # the other one's result stays as it was
+        words = ("export", old, "--as", "matrix", "--camera", name)
+        if k == moved:
+            assert f"Camera '{name}' moved after this result" in refused(*words)
+        assert stationbook(*words, *(["--anyway"] if k == moved else [])).returncode == 0
+    solved_again = answer("solve", old, "--no-write", status=1)
+    parts = solved_again, solved_again["cameras"][SIDE]
+    assert [part["verdict"] == "accepted" for part in parts] == [k != moved for k in range(2)]
 
 
 def test_quick_recalibration_gives_each_camera_its_new_place(solved: Path, tmp_path: Path) -> None:

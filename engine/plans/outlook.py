@@ -27,7 +27,7 @@ from .arm import ArmCheck
 from .choose import Aim
 from .plausible import OFFSET_MM
 from .sight import Sight, candidate_views, in_view, placed_views, sight
-from .way import CLEAR_MM, Bodies, Legs, riding, told_way
+from .way import Bodies, Legs, riding, told_way
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
 # [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
@@ -37,6 +37,7 @@ TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been 
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
 FARTHEST_MM = 1e3  # mm; no camera, and no board on its flange, is known worse than that
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
+HEIGHT_MM = 5.0  # mm between the heights at which a board is thought that no station shows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,7 +234,7 @@ def _anywhere_along(carried: Array, middle: Array) -> Array:
 
     (k, 4, 4), so near each other that `CLEAR_MM` bridges them. A level flange's z is upright.
     """
-    height = np.arange(-OFFSET_MM, OFFSET_MM + CLEAR_MM, CLEAR_MM)
+    height = np.arange(-OFFSET_MM, OFFSET_MM + HEIGHT_MM, HEIGHT_MM)
     placed = np.tile(carried, (len(height), 1, 1))
     placed[:, 2, 3] += height - apply(carried, middle[None])[0, 2]
     return placed

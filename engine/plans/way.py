@@ -28,7 +28,7 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
 MOST_LEGS = 150  # tried for one jog before it is given up; a clear one is found after 5 to 60
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
-NEARER_MM = (15.0, 10.0, 5.0)  # mm; by what is near already, the last for what a told jog rounds
+DOUBT_MM = 20.0  # mm that a place on the flange is off at most where three stations fit together
 FAR_MM = 1e6  # mm; farther than any arm reaches
 # Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
 STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
@@ -222,22 +222,26 @@ class Bodies:
         """Return the bodies at ``index``."""
         return Bodies(self.frame[index], self.half[index], self.apart[index])
 
-    def possible(self, typed: Array, boxes: Sequence[KeepOut], apart_mm: float = 0.0) -> Bodies:
+    def possible(
+        self, typed: Array, boxes: Sequence[KeepOut], apart_mm: float = -DOUBT_MM
+    ) -> Bodies:
         """Return those that were ``apart_mm`` from every box at recorded flange poses (n, 4, 4).
 
-        The first one is the flange itself, which stays.
+        What is less than `DOUBT_MM` inside may stand beside it. The first one is the flange itself,
+        which stays.
         """
-        near = replace(self, apart=np.full_like(self.apart, apart_mm)).hit(typed, boxes).any(axis=0)
-        near[0] = False
-        return self.take(~near)
+        near = replace(self, apart=np.full_like(self.apart, apart_mm)).hit(typed, boxes)
+        far = np.array(~near.any(axis=0), bool)
+        far[0] = True
+        return self.take(far)
 
     def as_near(self, present: Array, boxes: Sequence[KeepOut]) -> Bodies:
-        """Return them with those near a box at ``present`` (4, 4) keeping only as far from all.
+        """Return them with those near a box at ``present`` (4, 4) keeping as far from all as there.
 
         For places of which one is true: what rides there need not be farther off than it is.
         """
         apart = self.apart
-        for mm in NEARER_MM:
+        for mm in np.arange(CLEAR_MM, -DOUBT_MM, -1.0) - 1.0:
             near = replace(self, apart=apart).hit(present[None], boxes)[0]
             near[0] = False  # where the flange is, is known
             apart = np.where(near, mm, apart)

@@ -319,11 +319,16 @@ class Mark(NamedTuple):
     by: str
 
 
-def overtaken(folder: Path) -> Mark | None:
-    """Return the mark of a session whose camera moved since, or None. Raises FileError."""
+def overtaken(folder: Path, camera: str) -> Mark | None:
+    """Return the mark of a camera that moved since, or None. Raises FileError.
+
+    A line that names no camera speaks of all.
+    """
     mark = None
     for line in map(_parsed, (text for text in _texts(folder) if OVERTAKEN.encode() in text)):
-        if line is not None and line.get("action") == OVERTAKEN:
+        if line is None or line.get("action") != OVERTAKEN:
+            continue
+        if line.get("camera", camera) == camera:
             at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
             mark = Mark(at, by) if line.get("moved") is True else None
     return mark

@@ -6,6 +6,7 @@ Nothing heavy is loaded here: the list of sessions reads results before the engi
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -205,12 +206,32 @@ def read_result(folder: Path) -> StoredResult:
     return result_from(read_yaml(path))
 
 
-def moved_since(folder: Path) -> Finding | None:
-    """Return the mark of a session whose camera moved since, as a finding. Raises FileError."""
-    mark = overtaken(folder)
-    return None if mark is None else finding("result-overtaken", at=mark.at, by=mark.by)
+def moved_since(session: Session, folder: Path) -> dict[str, Finding]:
+    """Return the marks of cameras that moved since, as findings by name. Raises FileError."""
+    names = session.cell.camera_names
+    marks = {name: mark for name in names if (mark := overtaken(folder, name)) is not None}
+    return {
+        name: finding(
+            "result-overtaken",
+            camera=f"Camera {name!r}" if len(names) > 1 else "The camera",
+            at=mark.at,
+            by=mark.by,
+        )
+        for name, mark in marks.items()
+    }
 
 
-def with_mark(result: StoredResult, mark: Finding, session: Session) -> StoredResult:
-    """Return the result as it stands beside the mark: not accepted. Nothing so is stored."""
-    return result.judged([mark, *result.findings], session.cell.tolerance)
+def with_marks(
+    result: StoredResult, marks: Mapping[str, Finding], session: Session
+) -> StoredResult:
+    """Return the result as it stands beside the marks: not accepted for those cameras.
+
+    Nothing so is stored.
+    """
+
+    def beside(name: str, part: StoredResult) -> StoredResult:
+        own = [marks[name]] if name in marks else []
+        return part.judged([*own, *part.findings], session.cell.tolerance) if own else part
+
+    further = {name: part and beside(name, part) for name, part in result.cameras.items()}
+    return replace(beside(session.cell.camera.name, result), cameras=further)

@@ -13,7 +13,7 @@ from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
 from ..report.exports import FORMATS, Chosen, export
 from ..sessions.changes import keep_earlier
-from ..sessions.results import current_result, moved_since, with_mark
+from ..sessions.results import current_result, moved_since, with_marks
 from ..sessions.store import RESULT_FILE, write_text_atomic
 
 REPORT_FILE = "report.html"
@@ -39,10 +39,10 @@ def export_result(
     UsageError for one that is not accepted unless ``not_accepted``, and for one whose camera moved
     since unless ``anyway``.
     """
-    result, moved = marked(current_result(session, folder), session, folder, anyway)
+    name = camera or session.cell.camera.name
+    result, moved = marked(current_result(session, folder), session, folder, name, anyway)
     not_accepted |= moved
     source = sha256(read_bytes(inside(folder, RESULT_FILE)))
-    name = camera or session.cell.camera.name
     text = export(
         of_camera(result, session.cell, name),
         cell_of(session.cell, name),
@@ -57,18 +57,18 @@ def export_result(
 
 
 def marked(
-    result: StoredResult, session: Session, folder: Path, anyway: bool
+    result: StoredResult, session: Session, folder: Path, camera: str, anyway: bool
 ) -> tuple[StoredResult, bool]:
-    """Return the result, and whether only the mark that its camera moved keeps it from acceptance.
+    """Return the result beside its marks, and whether only that of ``camera`` bars acceptance.
 
-    Raises UsageError for a marked result unless it is wanted ``anyway``: then the mark is in it.
+    Raises UsageError where ``camera`` is marked, unless its result is wanted ``anyway``.
     """
-    said = moved_since(folder)
-    if said is None:
-        return result, False
-    if not anyway:
+    marks = moved_since(session, folder)
+    if camera in marks and not anyway:
+        said = marks[camera]
         raise UsageError(said.message.rstrip("."), said.remedy)
-    return with_mark(result, said, session), result.accepted
+    before = of_camera(result, session.cell, camera).accepted
+    return with_marks(result, marks, session), camera in marks and before
 
 
 def poses_text(session: Session) -> str:

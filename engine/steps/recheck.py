@@ -261,19 +261,22 @@ def movement_noted(movement: Movement, cell: Cell, against: Path) -> dict[str, o
     return {**movement.document(), "shift_mm": shift}
 
 
-def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path) -> Change | None:
-    """Mark the earlier session in ``against``: its camera moved, or stands where it was after all.
+def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[Change]:
+    """Mark the earlier session in ``against``: a camera moved, or stands where it was after all.
 
-    Its lock is to be held. None where nothing is new.
+    Its lock is to be held. Nothing where nothing is new.
     """
-    answer, mark = answers[gravest(answers)], overtaken(against)
-    moved_ = answer.moved is True and answer.cause == "camera"
-    here = answer.moved is False and mark is not None
-    by = beside(against, folder)
-    if not (moved_ or here) or (moved_ and mark is not None and mark.by == by):
-        return None
-    details: dict[str, object] = {"by": by, "moved": moved_}
-    return remark(OVERTAKEN, open_session(against), against, details)
+    by, changes = beside(against, folder), []
+    for name, answer in answers.items():
+        mark = overtaken(against, name)
+        moved_ = answer.moved is True and answer.cause == "camera"
+        here = answer.moved is False and mark is not None
+        if here or (moved_ and (mark is None or mark.by != by)):
+            details: dict[str, object] = {"by": by, "moved": moved_}
+            if len(answers) > 1:
+                details["camera"] = name
+            changes.append(remark(OVERTAKEN, open_session(against), against, details))
+    return changes
 
 
 def beside(folder: Path, other: Path) -> str:

@@ -74,7 +74,7 @@ def _recorded(
 ) -> tuple[dict[str, Any], StoredResult]:
     """Return what a record of a session is made of, and the result of the camera it is about."""
     name = camera or session.cell.camera.name
-    result, _ = marked(current_result(session, folder), session, folder, anyway)
+    result, _ = marked(current_result(session, folder), session, folder, name, anyway)
     part = of_camera(result, session.cell, name)
     fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
     if what_changed(session, folder, part) is None:

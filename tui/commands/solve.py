@@ -18,7 +18,7 @@ from engine.plant.archive import session_folders
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.results import moved_since, with_mark
+from engine.sessions.results import moved_since, with_marks
 from engine.sessions.schema import program_version
 from engine.steps.archive import Again, finished, record_of, solved_again
 from engine.steps.recheck import solve_quickly
@@ -54,10 +54,8 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
             solved = solve_quickly(session, path, Path(board_from))
         if write:
             commit(path, keep(solved, session, path), Who(None, now()))
-    mark = moved_since(path)
-    if mark is not None:
-        solved = replace(solved, stored=with_mark(solved.stored, mark, session))
-    return result_answer(solved, session.cell)
+    stored = with_marks(solved.stored, moved_since(session, path), session)
+    return result_answer(replace(solved, stored=stored), session.cell)
 
 
 def result_answer(solved: Solved, cell: Cell) -> Answer:

@@ -92,7 +92,7 @@ def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
     Raises StationbookError.
     """
     desk.beside(lambda session: note_recheck(answers, session, desk.folder, against))
-    if change := mark_recheck(answers, desk.folder, against):
+    for change in mark_recheck(answers, desk.folder, against):
         with writing(against):
             commit(against, change, desk.who)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from engine.cell.result import StoredResult
@@ -11,7 +12,7 @@ from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
 from engine.findings import Finding, Level
 from engine.plans.types import Step, Wish
-from engine.sessions.results import moved_since, read_result, with_mark
+from engine.sessions.results import moved_since, read_result, with_marks
 from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import predictor_for
@@ -26,13 +27,12 @@ class Solution:
     session: Session
     solved: Solved
     kept: bool = False  # it stands in result.yaml
-    mark: Finding | None = None  # a recheck found since that the camera moved
+    marks: Mapping[str, Finding] = field(default_factory=dict)  # cameras that moved since
 
     @property
     def stored(self) -> StoredResult:
-        """The result as it is shown, beside the mark; without it, it is stored."""
-        result = self.solved.stored
-        return result if self.mark is None else with_mark(result, self.mark, self.session)
+        """The result as it is shown, beside the marks; without them, it is stored."""
+        return with_marks(self.solved.stored, self.marks, self.session)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -57,7 +57,7 @@ def solvable(session: Session | None) -> bool:
 
 def solve(session: Session, folder: Path) -> Solution:
     """Solve a session; nothing is stored. May take seconds. Raises StationbookError."""
-    return Solution(session, solve_session(session, folder), mark=moved_since(folder))
+    return Solution(session, solve_session(session, folder), marks=moved_since(session, folder))
 
 
 def as_stored(solution: Solution, folder: Path) -> Solution:
