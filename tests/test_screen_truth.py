@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from time import sleep
 
@@ -14,11 +15,13 @@ from screen_bench import (
     on_screen,
     opened,
     pose,
+    store,
     text,
     type_line,
     until,
 )
 
+from engine.cell.cell import KeepOut
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
 from engine.steps.solve import open_questions, solve_session
@@ -30,6 +33,18 @@ from tui.screens.stations import Stations
 from tui.widgets.panels import FindingsView
 
 # ---- the headline -------------------------------------------------------------------------------
+
+
+@on_screen
+async def test_where_no_jog_is_told_the_screen_says_what_a_hand_is_to_do(tmp_path: Path) -> None:
+    folder = example(tmp_path / "session", 1)
+    session = open_session(folder)
+    tray = KeepOut("tray", (400.0, -400.0, 300.0), (1000.0, 400.0, 310.0))  # flange: Z 435
+    boxed = replace(session, cell=replace(session.cell, keep_out=(tray,)))
+    async with app_for(store(folder, boxed, answered=True)).run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        shown = await until(pilot, "Station 2:  By sight, well clear of tray: turn the flange")
+        assert "jog base" not in shown
 
 
 @on_screen
