@@ -7,7 +7,7 @@ middle-sized arm and a 1.3-megapixel camera of no particular make.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Literal
 
@@ -107,7 +107,7 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Simulated:
-    """One session: the problem, and the truth behind it.
+    """One session: the problem, and the truth behind it, at its end.
 
     ``errors`` (p,) of the arm's lengths and joint zeros [rad, mm]; ``beyond`` what else it errs by.
     """
@@ -212,11 +212,16 @@ class DepthErrors:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What board and lens truly are: ``points`` (count, 3) [mm], and the camera; and its depth."""
+    """What board and lens truly are: ``points`` (count, 3) [mm], and the camera; and its depth.
+
+    ``camera_off``, ``board_off``: their displacements from where they first were, (6,) or (n, 6).
+    """
 
     points: Array
     camera: Camera
     depth: DepthErrors | None = None
+    camera_off: Array = field(default_factory=lambda: np.zeros(6))
+    board_off: Array = field(default_factory=lambda: np.zeros(6))
 
 
 def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -> Simulated:
@@ -250,7 +255,8 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
         tolerance=TOLERANCE,
         locate="lens",
     )
-    return Simulated(case, problem, camera, board, errors, arm, beyond)
+    ended = displaced(camera, np.atleast_2d(look.camera_off)[-1])
+    return Simulated(case, problem, ended, board, errors, arm, beyond)
 
 
 def _observed(
@@ -268,6 +274,7 @@ def _observed(
     turns = rng.normal(0.0, np.radians(case.angle_deg), (n, 3))
     noise = np.concatenate([turns, rng.normal(0.0, case.position_mm, (n, 3))], axis=1)
     noise *= _tails(case.stops, n, own)
+    camera, board = displaced(camera, look.camera_off), displaced(board, look.board_off)
     views = predicted_view(case.mount, camera, displaced(true, noise), board)
     seen = []
     for number, (pose, view) in enumerate(zip(shown, views, strict=True), start=1):

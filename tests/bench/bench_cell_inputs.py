@@ -48,6 +48,7 @@ from engine.frames import apply, inverse, transform
 
 U = LensU()
 SCALE_U, BOW_U = 0.0012, 0.1
+STATIONS = 5, 8, 15, 30, 60
 TARGET = 30.0 * np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
 
 
@@ -174,14 +175,14 @@ def cases() -> Iterator[tuple[Case, Locate]]:
     """Yield every case of the table."""
     mounts: tuple[Mount, ...] = ("eye-to-hand", "eye-in-hand")
     places: tuple[Locate, ...] = ("lens", "depth")
-    for mount, (geometry, beyond) in product(mounts, ((0.0, 0.0), (0.4, 0.0), (0.35, 0.2))):
+    for mount, (geometry, beyond) in product(mounts, ((0.0, 0.0), (0.35, 0.2))):
         stated = 0.4 if geometry else 0.0
-        for locate, stations in product(places, (5, 8, 15, 60)):
+        for locate, stations in product(places, STATIONS):
             yield (
                 Case(mount, "tilted", 6, stations, 0.15, 0.02, 0.15, geometry, beyond, stated),
                 locate,
             )
-    for mount, stations in product(mounts, (8, 15, 30)):
+    for mount, stations in product(mounts, STATIONS):
         case = Case(mount, "tilted", 4, stations, geometry_mm=0.35, beyond_mm=0.2)
         yield replace(case, accuracy_mm=0.4, height_known=True), "lens"
 
