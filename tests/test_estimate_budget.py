@@ -113,6 +113,20 @@ def test_an_arm_that_cannot_tilt_is_told_to_measure_the_height_or_to_turn() -> N
     assert all("tilt" not in item.remedy for item in fixed.findings if item.code == "tolerance")
 
 
+def test_an_arm_that_sets_most_of_u_is_named_and_no_stations_are_asked_for() -> None:
+    case = Case(stations=12, geometry_mm=0.3)
+    said = []
+    for accuracy_mm in (0.4, 10.0):
+        problem = simulated(
+            replace(case, accuracy_mm=accuracy_mm), np.random.default_rng(8)
+        ).problem
+        found = estimated(replace(problem, tolerance=replace(problem.tolerance, position_mm=0.2)))
+        said.append({f.remedy for f in found.findings if f.code in ("tolerance", "weak-direction")})
+    assert any("larger tilts" in remedy for remedy in said[0])
+    assert len(said[1]) == 1
+    assert "own accuracy" in said[1].pop()
+
+
 def test_a_session_without_measured_numbers_has_no_part_of_them() -> None:
     parts = {part.name for part in solved(EYE_TO_HAND, "lens").budget.parts}
     assert "measured numbers" not in parts

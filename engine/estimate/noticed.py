@@ -119,21 +119,27 @@ def _open_direction(found: Solution) -> tuple[str, str]:
     )
 
 
-def _level_remedy(found: Solution, result: Result) -> str | None:
-    """Return what helps an arm that tilts nothing; None for one that does."""
+def _instead(found: Solution, result: Result) -> str | None:
+    """Return what helps where more tilt does not: an arm is off by itself, or cannot tilt."""
+    made_of = result.budget
+    if made_of is not None and made_of.mostly_arm:
+        return (
+            "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
+            "accuracy it really has as robot.accuracy_mm."
+        )
     if not is_level(found.problem.robot):
         return None
-    if result.budget is not None and result.budget.help_ == NUMBERS:
+    if made_of is not None and made_of.help_ == NUMBERS:
         return "Measure the height of point 0 better, and enter board.height_mm and height_u_mm."
     return "Add stations further apart, turned further about base Z."
 
 
 def weak_findings(
-    found: Solution, pick: PickModel, covariance: Array, level: str | None
+    found: Solution, pick: PickModel, covariance: Array, instead: str | None
 ) -> list[Finding]:
     """Return `weak-direction` where the camera's part of U alone breaks the tolerance.
 
-    ``level``: the remedy where the arm cannot tilt.
+    ``instead``: the remedy where more tilt is none.
     """
     tolerance = found.problem.tolerance.position_mm
     if 2 * pick.work_volume_mm(covariance) <= tolerance:
@@ -154,7 +160,8 @@ def weak_findings(
             what=what,
             expanded=expanded,
             unit="mm",
-            remedy_text=level or f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
+            remedy_text=instead
+            or f"Add stations tilted about {_helping_axis(found, rows[worst])}.",
         )
     ]
 
@@ -190,9 +197,9 @@ def noticed(
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     if result.uncertainty.pick_mm is not None:
-        level = _level_remedy(found, result)
-        items += weak_findings(found, pick, result.covariance, level)
-        items += tolerance_findings(result, level)
+        instead = _instead(found, result)
+        items += weak_findings(found, pick, result.covariance, instead)
+        items += tolerance_findings(result, instead)
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
@@ -270,16 +277,16 @@ def too_few(problem: Problem, lost: int = 0) -> Finding | None:
     return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
 
 
-def tolerance_findings(result: Result, level: str | None) -> list[Finding]:
+def tolerance_findings(result: Result, instead: str | None) -> list[Finding]:
     """Return `tolerance` for position and angle where U does not conform to it.
 
-    ``level``: the remedy where the arm cannot tilt.
+    ``instead``: the remedy where more tilt is none.
     """
     u, limit = result.uncertainty, result.tolerance
-    turned = level or "Add stations with larger tilts."
+    nearer = "Add stations with larger tilts, nearer to the work volume."
     items = [
-        (u.pick_mm, "mm", limit.position_mm, _what_helps(result, level)),
-        (u.angle_deg, "°", limit.angle_deg, turned),
+        (u.pick_mm, "mm", limit.position_mm, instead or nearer),
+        (u.angle_deg, "°", limit.angle_deg, instead or "Add stations with larger tilts."),
     ]
     return [
         _beyond(2 * value, unit, most, remedy, limit.rule)
@@ -294,17 +301,6 @@ def _beyond(U: float, unit: str, limit: float, remedy: str, rule: Rule) -> Findi
             "tolerance", "third", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy
         )
     return finding("tolerance", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy)
-
-
-def _what_helps(result: Result, level: str | None) -> str:
-    """Return whether stations or the robot limit the pick."""
-    u = result.uncertainty
-    if u.pick_mm is None or u.work_volume_mm is None or u.work_volume_mm > 0.7 * u.pick_mm:
-        return level or "Add stations with larger tilts, nearer to the work volume."
-    return (
-        "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
-        "accuracy it really has as robot.accuracy_mm."
-    )
 
 
 def outlier_findings(result: Result) -> list[Finding]:

@@ -283,6 +283,7 @@ NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
 AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
 MEASURED_U_MM = 0.1  # mm; a length over the whole board, or its height, with a calliper, CP
 FRESH_FOCAL, FRESH_PX = 0.0003, 0.5  # [-], px; a fresh lens calibration of 20 images, CP
+MOSTLY = 0.8  # [-] of u: the rest of it, and so what further stations gain, is a fifth at most
 LEAST_STATED = 1e-9  # [-] of a part that is nothing
 
 
@@ -310,6 +311,12 @@ class Budget:
     def wider_after(self, more: float) -> float:
         """Return `wider` once there is ``more`` times the information: so grow the degrees."""
         return widening(coverage(self.degrees * max(more, 1.0)))
+
+    @property
+    def mostly_arm(self) -> bool:
+        """Whether the robot's accuracy would leave most of u if nothing else were open."""
+        squares = {part.name: part.u_mm**2 for part in self.parts}
+        return squares.get(ARM, 0.0) > MOSTLY**2 * sum(squares.values())
 
     def stored(self) -> StoredBudget:
         """Return the budget as it is stored and shown."""
