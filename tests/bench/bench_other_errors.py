@@ -26,6 +26,7 @@ from simulated_sessions import ARM, BOARD, CAMERA, FOUR_AXIS, Case, Seen, Simula
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
 from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.estimate.problem import Problem
 from engine.robots.model import ChainLink, Robot
 
 USUAL = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
@@ -118,7 +119,18 @@ def other_lens(seen: Seen, n: int, rng: np.random.Generator) -> Seen:
     return replace(seen, camera=replace(seen.camera, matrix=matrix))
 
 
+def first_accepted(problem: Problem) -> Problem:
+    """Return the problem with as few of its stations as are accepted, five or more, or with all."""
+    for n in range(5, len(problem.observations)):
+        part = replace(problem, observations=problem.observations[:n])
+        if diagnosed(part).verdict == "accepted":
+            return part
+    return problem
+
+
+UNTIL = "none, stopped once accepted"
 PLANTED: dict[str, Callable[[Seen, int, np.random.Generator], Seen]] = {
+    UNTIL: lambda s, n, rng: s,
     "camera knocked by 0.3 to 1 mm": lambda s, n, rng: replace(s, camera_off=knocked(n, rng)),
     "board slipped by 0.3 to 1 mm": lambda s, n, rng: replace(s, board_off=knocked(n, rng)),
     "camera drifts by 0.3 to 2 mm": lambda s, n, rng: replace(s, camera_off=drifting(n, rng)),
@@ -141,6 +153,7 @@ def session_of(
     board = replace(made.problem.board, scale_u=SCALE_U, bow_u_mm=BOW_U)
     camera = replace(CAMERA, u=U)
     problem = replace(made.problem, board=board, camera=camera, tolerance=TOLERANCE)
+    problem = first_accepted(problem) if planted == UNTIL else problem
     made, result = replace(made, problem=problem), diagnosed(problem)
     causes = [f.code for f in result.findings if f.code in CAUSES and f.level != "note"]
     u = result.uncertainty.pick_mm
