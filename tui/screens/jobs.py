@@ -81,7 +81,7 @@ def as_job(group: str) -> Callable[[Work], Callable[..., None]]:
     def made(work: Work) -> Callable[..., None]:
         @wraps(work)
         def begun(self: Any, *args: Any, **more: Any) -> None:
-            self.jobs.begin(work, self, *args, group=group)
+            self.jobs.begin(partial(work, self, *args, **more), group=group)
 
         return begun
 

@@ -171,13 +171,13 @@ class Sessions(Working[None]):
         def begin(_: bool) -> None:
             self.starting = True
             self.tell(f"Choosing the stations of {name} to visit again ...", "note")
-            self._start(folder, again=True)
+            self._start(folder, True)
 
         text = f"A new session beside it, with the stations of {folder.name} to visit again."
         self.jobs.ask(Confirm(f"Recheck {name}?", text), begin)
 
     @as_job("start")
-    async def _start(self, origin: Path, *, again: bool = False) -> None:
+    async def _start(self, origin: Path, again: bool = False) -> None:
         """Start a session for a cell, or ``again`` for that of an earlier session, and open it."""
         try:
             behind = await in_background(load)
