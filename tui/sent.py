@@ -185,7 +185,6 @@ class _Less(CompositorUpdate):
 
 
 def _cells(strips: Iterable[Strip], system: ColorSystem | None) -> list[Cell]:
-    """Return one entry per cell."""
     cells: list[Cell] = []
     for strip in strips:
         for text, style, control in strip:
@@ -206,7 +205,6 @@ def _cells(strips: Iterable[Strip], system: ColorSystem | None) -> list[Cell]:
 
 
 def _controls(update: LayoutUpdate | ChopsUpdate) -> list[str]:
-    """Return what is sent as it is, behind the cells."""
     if isinstance(update, LayoutUpdate):
         strips = [strip for line in update.strips for strip in line]
     else:

@@ -198,7 +198,6 @@ def proof_parts(proof: Proof | None) -> list[Part]:
 
 
 def duration(seconds: float) -> str:
-    """Return about how long something takes."""
     if seconds < 90:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
@@ -234,5 +233,4 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
 
 
 def figure(value: float | None, decimals: int = 3) -> str:
-    """Return a number for a table, or a dash for none."""
     return "-" if value is None else f"{value:.{decimals}f}"

@@ -197,7 +197,6 @@ def check_board(board: Board) -> None:
 
 
 def _check_marks(board: Board) -> None:
-    """Check the ids and the size of circles that differ from the others."""
     for key, ids in (("missing", board.missing), ("larger", board.larger and board.larger.ids)):
         wrong = [k for k in ids or () if not 0 <= k < board.count]
         if wrong or len(set(ids or ())) < len(ids or ()):

@@ -197,7 +197,6 @@ class FolderSource:
             return 0
 
     def _listed(self) -> dict[Path, Key]:
-        """Return the images of the folder with name, size and time."""
         try:
             files = [p for p in self.folder.iterdir() if p.suffix.lower() in SUFFIXES]
             files = [p for p in files if not is_depth(p)]
@@ -314,7 +313,6 @@ def _image(data: bytes, name: str, written: float | None = None) -> NewImage:
 
 
 def _key(path: Path) -> Key | None:
-    """Return name, size and time of a file, None where it is gone since it was listed."""
     try:
         state = path.stat()
     except OSError:

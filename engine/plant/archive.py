@@ -364,7 +364,6 @@ def _needed(keys: Mapping[str, str], key: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _node(text: str) -> Node | None:
-    """Return what stands behind a key, or None for nothing."""
     stripped = text.strip()
     if not stripped or stripped == "null":
         return None

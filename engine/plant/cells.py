@@ -201,7 +201,6 @@ def _rated(
     tolerance: float | None,
     damaged: Sequence[str],
 ) -> tuple[Rating, str]:
-    """Return the rating and the same in words."""
     if last is None or last.result is None:
         if damaged:
             return Rating.DAMAGED, "no session of it can be read"

@@ -242,7 +242,6 @@ def _small(folder: Path, name: str) -> tuple[bytes, tuple[int, int]]:
 
 
 def _narrowed(picture: NDArray[np.uint8], most: int) -> NDArray[np.uint8]:
-    """Return a picture at most so wide [px]."""
     height, width = picture.shape[:2]
     if width <= most:
         return picture

@@ -181,7 +181,6 @@ def import_urdf(path: str | Path, base: str, tip: str) -> Robot:
 
 
 def _between(joints: list[UrdfJoint], base: str, tip: str) -> list[UrdfJoint]:
-    """Return the joints from ``base`` to ``tip`` in order."""
     names = sorted({name for joint in joints for name in (joint.parent, joint.child)})
     for link in (base, tip):
         if link not in names:

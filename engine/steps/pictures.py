@@ -272,7 +272,6 @@ def _way(cell: Cell, here: Array, planned: PlannedStation) -> Array | None:
 
 
 def _goal(session: Session, planned: PlannedStation) -> Array | None:
-    """Return the flange pose (4, 4) of a planned station, or None where it has none."""
     if planned.pose is None:
         return None
     return _pose(session, typed_station(session.cell.pendant, planned.pose))

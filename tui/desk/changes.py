@@ -104,5 +104,4 @@ def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
 
 
 def export_forms() -> list[tuple[str, str]]:
-    """Return name and purpose of every export form."""
     return [(name, form.words) for name, form in FORMATS.items()]

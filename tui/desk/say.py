@@ -258,7 +258,6 @@ def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
 
 
 def _depth_facts(depth: DepthReport, said: set[str]) -> list[Fact]:
-    """Say what depth shows on the board."""
     away = "depth-disagrees" in said
     scale = None if depth.scale is None else 100 * depth.scale
     return [
@@ -304,7 +303,6 @@ def _measured(name: str, value: float | None, unit: str, doubtful: bool) -> Fact
 
 
 def cell_facts(desk: Desk) -> Facts:
-    """Say what the cell is, in few lines."""
     cell = desk.opened().cell
     pendant, board, camera = cell.pendant, cell.board, cell.camera
     units = f"{pendant.length_unit}, {pendant.angle_unit}"

@@ -37,7 +37,6 @@ def board(desk: Desk, file: str) -> list[str]:
 
 
 def lens(desk: Desk) -> list[str]:
-    """Compare the lens data with those that the session's own points support."""
     session = desk.opened()
     lines: list[str] = []
     for name in desk.cameras:

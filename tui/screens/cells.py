@@ -30,8 +30,6 @@ WORDS = 30  # cells for the rating in words
 
 
 class CellList(Chooser[CellRow]):
-    """One cell a row."""
-
     def headline(self, width: int) -> Line | None:
         columns = f"{'U mm':>6}{'of':>6}{'moved':>7}{'days':>6}  "
         return [(f"{'cell':<{self._room(width)}}{columns}rating", "dim")]

@@ -58,8 +58,6 @@ class EntryPad(Vertical):
     """
 
     class Stored(Message):
-        """A station was stored."""
-
         def __init__(self, station: int, purpose: str) -> None:
             self.station, self.purpose = station, purpose
             super().__init__()

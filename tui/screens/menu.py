@@ -44,8 +44,6 @@ PICTURE_WORDS = {  # remembered for the user
 
 
 class Entry(NamedTuple):
-    """One line of the menu."""
-
     group: str
     name: str
     words: str
@@ -55,7 +53,6 @@ class Entry(NamedTuple):
 
 
 def entries(below: Screen[object]) -> list[Entry]:
-    """Return what can be done on a screen now, in the order of the job."""
     order = list(GROUPS)
     found = list(_possible(below))
     found.sort(key=lambda item: order.index(item[1].id) if item[1].id in order else len(order))
@@ -84,8 +81,6 @@ def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
 
 
 class Entries(Chooser[Entry]):
-    """The lines of the menu."""
-
     def row_line(self, item: Entry, width: int) -> Line:
         head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
         return [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]

@@ -25,8 +25,6 @@ ASKED = (
 
 
 class Faults(Chooser[tuple[str, str]]):
-    """What can be wrong."""
-
     DEFAULT_CSS = "Faults { height: 5; }"
 
     def row_line(self, item: tuple[str, str], width: int) -> Line:

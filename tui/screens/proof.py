@@ -124,7 +124,6 @@ class TouchList(Chooser[TouchRow]):
         return [(f"{'No':>3} {'state':9}{'point':14}{_columns(names, width)}", "dim")]
 
     def row_line(self, item: TouchRow, width: int) -> Line:
-        """Return number, state, point, the error on the base's axes, its size and its U."""
         state, rest = f"{item.state:9}", f"{item.point:14}{_columns(item.figures, width)}"
         return [(f"{item.touch:>3} ", "text"), (state, item.role), (rest, "text")]
 

@@ -144,7 +144,6 @@ class Recheck(Working[bool]):
             self.query_one(Scroll).redraw()
 
     def action_recalibrate(self) -> None:
-        """Solve anew with the board's old place."""
         if self.against is not None:
             said = f"Solving, with the board where {self.against.name} had it ..."
             self._do(said, self._recalibrate, self.against)

@@ -73,7 +73,6 @@ class StationActions:
         self._decided: Entry | None = None  # of which somebody said whether it is a closing one
 
     def do(self, deed: Deed) -> None:
-        """Carry out what a key asks for."""
         getattr(self, deed)()  # each has a method of its own
 
     def makes_sense(self, deed: object) -> bool:

@@ -51,8 +51,6 @@ class LineEdit(Sheet, can_focus=True):
     ]
 
     class Changed(Message):
-        """The text changed."""
-
         def __init__(self, edit: LineEdit) -> None:
             self.edit = edit
             self.value = edit.value
@@ -218,5 +216,4 @@ def is_figures(event: events.Event) -> bool:
 
 
 def _word_before(value: str, at: int) -> int:
-    """Return where the word before the cursor begins."""
     return len(value[:at].rstrip().rpartition(" ")[0]) + (" " in value[:at].rstrip())

@@ -208,8 +208,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
 
 
 class StationList(Chooser[Row]):
-    """The rows of one session."""
-
     labels: tuple[str, ...] = ()
 
     def show(self, rows: Sequence[Row], labels: tuple[str, ...], choose: int | None = None) -> None:

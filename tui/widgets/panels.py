@@ -235,7 +235,6 @@ class FieldsLine(Panel[tuple[FieldView, ...]]):
 
 
 def _cell(text: str, room: int) -> str:
-    """Return a text in ``room`` cells, the last one free."""
     return f"{text[: max(room - 1, 0)]:<{room}}"
 
 
