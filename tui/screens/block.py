@@ -10,11 +10,9 @@ from textual.containers import Horizontal
 
 from ..desk.block import BlockRow, brought_in
 from ..desk.desk import Desk
-from ..desk.views import Title
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from .jobs import Halves, Working, in_background
 
@@ -58,8 +56,7 @@ class Block(Halves, Working[None]):
         self.accepted: set[str] = set()
         self.stored = False
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         for name, (_, words) in LINES.items():
             if name == "images" or not self.text:
                 yield Paragraph(words, "dim")
@@ -68,7 +65,6 @@ class Block(Halves, Working[None]):
                     yield LineEdit(id=name)
         yield BlockList(id="rows")
         yield Paragraph("", "dim", id="said")
-        yield KeyLine()
 
     @property
     def rows(self) -> BlockList:
@@ -77,7 +73,7 @@ class Block(Halves, Working[None]):
     def on_mount(self) -> None:
         for edit in self.query(LineEdit):
             edit.set_prompt(LINES[str(edit.id)][0])
-        self.query_one(TitleLine).show(Title("A table of poses", "nothing is stored yet"))
+        self.headed("A table of poses", "nothing is stored yet")
         self.query(LineEdit).first().focus()
         if self.text:
             self.action_look()
@@ -111,8 +107,7 @@ class Block(Halves, Working[None]):
         items = self.rows.items
         done = sum(row.state in ("ready", "stored") for row in items)
         word = "stored" if self.stored else "ready"
-        title = Title("A table of poses", f"{done} of {len(items)} {word}")
-        self.query_one(TitleLine).show(title)
+        self.headed("A table of poses", f"{done} of {len(items)} {word}")
         row = self.rows.item
         if row is not None and row.wrong:
             self.tell(f"line {row.number}: {row.wrong}", row.role)

@@ -14,10 +14,8 @@ from engine.plant.cells import CellRow, Rating, rows
 
 from ..clock import now
 from ..desk import plant
-from ..desk.views import Title
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import again_lines, duration, figure
 from .jobs import Ask, Working, as_job, in_background, required
@@ -73,18 +71,16 @@ class Cells(Working[str | None]):
         super().__init__()
         self.folder = folder
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield CellList(empty=EMPTY, id="cells")
         yield Paragraph("", "dim", id="said")
-        yield KeyLine()
 
     @property
     def cells(self) -> CellList:
         return self.query_one(CellList)
 
     def on_mount(self) -> None:
-        self.query_one(TitleLine).show(Title(f"Cells in {self.folder}", "being read ..."))
+        self.headed(f"Cells in {self.folder}", "being read ...")
         self.cells.focus()
         self.action_read()
 
@@ -94,7 +90,7 @@ class Cells(Working[str | None]):
         self.cells.show_items(listed)
         alarms = sum(row.alarm for row in listed)
         told = f"{len(listed)}, {alarms} to look at first"
-        self.query_one(TitleLine).show(Title(f"Cells in {self.folder}", told))
+        self.headed(f"Cells in {self.folder}", told)
         self.on_chooser_chosen()
         self.refresh_bindings()
 

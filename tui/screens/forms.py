@@ -28,12 +28,11 @@ from ..desk.new_cell import (
     save,
 )
 from ..desk.say import cell_facts
-from ..desk.views import Title
 from ..widgets.form import Form
 from ..widgets.line_edit import LineEdit
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from ..widgets.panels import CAUTION, FactsPanel, KeyLine, TitleLine
+from ..widgets.panels import CAUTION, FactsPanel, KeyLine
 from ..widgets.sheet import Paragraph
 from .jobs import Working, in_background, save_soon
 
@@ -74,8 +73,7 @@ class Start(Working[bool]):
         self.done = False  # all is answered
         self.texts: dict[str, str] = {}  # as they stand now, once something was typed
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield FactsPanel(id="cell")
         half = self.desk.kept.under(HALF)
         questions = [
@@ -83,7 +81,6 @@ class Start(Working[bool]):
             for q in self._questions()
         ]
         yield Form(questions, id="form")
-        yield KeyLine()
 
     def on_unmount(self) -> None:
         """Keep what was typed and not answered, however this is left."""
@@ -102,7 +99,7 @@ class Start(Working[bool]):
 
     def on_mount(self) -> None:
         which = "next" if self.desk.opened().stations else "first"
-        self.query_one(TitleLine).show(Title(f"Before the {which} station", "the cell at a glance"))
+        self.headed(f"Before the {which} station", "the cell at a glance")
         self.query_one(FactsPanel).show(cell_facts(self.desk))
 
     def _questions(self) -> list[Question]:
@@ -216,12 +213,10 @@ class CellEditor(Working[Path | None]):
         self._level = False  # the label sets shown are those of an arm with a level flange
         self._taken: LabelSet | None = None  # on the page of labels
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Paragraph("", "dim", id="intro")
         yield Paragraph(CAUTION, "warning", id="caution")
         yield LabelSets(label_sets(), id="labels")
-        yield KeyLine()
 
     async def on_mount(self) -> None:
         """Go on with what was typed before and not saved."""
@@ -248,7 +243,7 @@ class CellEditor(Working[Path | None]):
         chooser.display = self.query_one("#caution").display = self._choosing
         step = f"page {len(self._before) + 1}"
         title = "Labels on the pendant" if self._choosing else page.title
-        self.query_one(TitleLine).show(Title(f"A new cell: {title}", step))
+        self.headed(f"A new cell: {title}", step)
         if self._choosing:
             level = await in_background(level_arm, self.answers)
             pose = LEVEL_IN_WORDS if level else IN_WORDS

@@ -17,9 +17,10 @@ from textual.worker import Worker, active_worker
 from engine.errors import StationbookError
 
 from ..desk.kept import Kept
+from ..desk.views import Title
 from ..output import unexpected
 from ..widgets.line_edit import LineEdit
-from ..widgets.panels import KeyLine
+from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 
 if TYPE_CHECKING:
@@ -117,11 +118,26 @@ async def save_soon(save: Callable[[], None]) -> None:
 
 
 class Working(Screen[Answer]):
-    """A screen with jobs in the background; what they say stands in its paragraph ``said``."""
+    """A screen between a title and the keys that act now, with jobs in the background.
+
+    What these say stands in its paragraph ``said``.
+    """
 
     def __init__(self) -> None:
         super().__init__()
         self.jobs = Jobs(self, self.tell)
+
+    def compose(self) -> ComposeResult:
+        yield TitleLine(id="title")
+        yield from self.parts()
+        yield KeyLine()
+
+    def parts(self) -> ComposeResult:
+        """Yield what stands between title and keys."""
+        yield from ()
+
+    def headed(self, name: str, right: str = "") -> None:
+        self.query_one(TitleLine).show(Title(name, right))
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)

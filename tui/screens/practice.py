@@ -10,11 +10,10 @@ from textual.binding import Binding, BindingType
 from ..desk.desk import Desk
 from ..desk.kept import Kept
 from ..desk.practice import FAULTS, Planted
-from ..desk.views import Title, rows
+from ..desk.views import rows
 from ..result_text import residual_lines
 from ..widgets.lists import Chooser, StationList
 from ..widgets.looks import Line
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
 from .jobs import Ask, Working
 
@@ -45,13 +44,11 @@ class Practice(Working[None]):
         self.desk, self.planted = desk, planted
         self.answered = False
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Paragraph(ASKED, "note", id="said")
         yield Faults(list(FAULTS.items()), id="faults")
         yield Scroll(lambda looks, width: residual_lines(self.planted.solved.stored, width))
         yield StationList(id="list")
-        yield KeyLine()
 
     def on_mount(self) -> None:
         stations = rows(self.planted.session.stations, (), None)
@@ -61,7 +58,7 @@ class Practice(Working[None]):
 
     def _show_score(self) -> None:
         right, of = self._score()
-        self.query_one(TitleLine).show(Title("Find the fault", f"{right} of {of} found"))
+        self.headed("Find the fault", f"{right} of {of} found")
 
     def _score(self) -> tuple[int, int]:
         texts = self._settings.get("practice score").split()

@@ -23,7 +23,7 @@ from ..widgets.large import LargeLine
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from ..widgets.panels import FactsPanel, FieldsLine, FindingsView, KeyLine, TitleLine
+from ..widgets.panels import FactsPanel, FieldsLine, FindingsView
 from ..widgets.sheet import Paragraph
 from ..words import caution, proof_parts
 from .help import Findings
@@ -176,8 +176,7 @@ class Proof(Halves, Working[None]):
         self.line, self.joints = TouchEdit(id="touch"), TouchEdit(id="joints")
         self.joint_fields = FieldsLine((), id="joint-fields")
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Paragraph(caution(TOUCH), "warning", id="caution")
         yield LargeLine(id="verdict")
         yield FactsPanel(id="proven")
@@ -191,12 +190,11 @@ class Proof(Halves, Working[None]):
             yield self.joints
         yield self.joint_fields
         yield FindingsView(more="F5", id="findings")
-        yield KeyLine()
 
     def on_mount(self) -> None:
         """Read what was touched; while following look again and again."""
         self.desk.proving = True
-        self.query_one(TitleLine).show(title(self.desk)._replace(name="Proof by touch"))
+        self.headed("Proof by touch", title(self.desk).right)
         self.line.set_prompt("Touch")
         self.joints.set_prompt("Joints")
         if self.desk.follow:

@@ -14,11 +14,9 @@ from engine.proof.recheck import Recheck as Answer
 from ..desk.desk import Desk
 from ..desk.overview import SessionRow
 from ..desk.recheck import begun_against, compare, earlier_sessions, note, recalibrated
-from ..desk.views import Title
 from ..widgets.large import LargeLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph, Scroll
 from ..words import caution, recheck_lines, recheck_parts
 from .jobs import Work, Working, in_background
@@ -54,13 +52,11 @@ class Recheck(Working[bool]):
         self.not_kept = ""  # why the answer does not stand in the journal
         self.busy = False  # one job at a time: another key starts no second one
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Paragraph(caution(RECHECK), "warning", id="caution")
         yield SessionList(empty=NONE, id="earlier")
         yield LargeLine(id="verdict")
         yield Scroll(self._lines, id="said")
-        yield KeyLine()
 
     @property
     def earlier(self) -> SessionList:
@@ -77,9 +73,7 @@ class Recheck(Working[bool]):
         used = sum(station.use for station in session.stations)
         right = f"{used} station{'' if used == 1 else 's'}"
         following = "FOLLOWING, read-only  " if self.desk.follow else ""
-        self.query_one(TitleLine).show(
-            Title(f"Did the camera move?  {session.name}", f"{following}{right}")
-        )
+        self.headed(f"Did the camera move?  {session.name}", f"{following}{right}")
 
     async def _list(self) -> None:
         rows = await in_background(earlier_sessions, self.desk)

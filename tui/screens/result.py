@@ -22,7 +22,7 @@ from ..result_text import result_lines, verdict_parts
 from ..widgets.large import LargeLine
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line, Looks, line_text
-from ..widgets.panels import JobLine, KeyLine, TitleLine
+from ..widgets.panels import JobLine, KeyLine
 from ..widgets.sheet import Paragraph, Scroll
 from .jobs import Confirm, Working, in_background
 from .proof import Proof
@@ -96,16 +96,14 @@ class Result(Working[Wish]):
         super().__init__()
         self.desk, self.proof = desk, proof
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield JobLine(id="job")
         yield LargeLine(id="verdict")
         yield Scroll(self.lines, id="result")
         yield Paragraph("", id="said")
-        yield KeyLine()
 
     def on_mount(self) -> None:
-        self.query_one(TitleLine).show(title(self.desk))
+        self.headed(*title(self.desk))
         self._show_job()
         self.query_one(Scroll).focus()
 
@@ -173,7 +171,7 @@ class Result(Working[Wish]):
 
     def show_again(self) -> None:
         """Show what is true now, after a proof or a change that somebody else made."""
-        self.query_one(TitleLine).show(title(self.desk))
+        self.headed(*title(self.desk))
         self.query_one(Scroll).redraw()
         self._show_job()
         self.refresh_bindings()

@@ -12,9 +12,7 @@ from engine.errors import StationbookError
 
 from ..clock import now
 from ..desk.overview import SessionRow, by_cell, changed, overview, session_folders
-from ..desk.views import Title
 from ..widgets.lists import SessionList
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from .jobs import Ask, Confirm, Working, as_job, in_background, required
 from .opening import Opening, Welcome, load
@@ -54,11 +52,9 @@ class Sessions(Working[None]):
         self.starting = self.reading = False
         self.stamps: list[tuple[Path, object]] = []  # what tells one state of the folder by
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield SessionList(empty=EMPTY, id="sessions")
         yield Paragraph("", "dim", id="said")
-        yield KeyLine()
 
     @property
     def sessions(self) -> SessionList:
@@ -69,7 +65,7 @@ class Sessions(Working[None]):
         found = session_folders(self.folder)
         rows = [SessionRow(inside, inside.name, "", "dim", "", "", "") for inside in found]
         self.sessions.show_items(rows)
-        self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
+        self.headed(f"Sessions in {self.folder}", f"{len(rows)}")
         self.sessions.focus()
         self.set_interval(LOOK_EVERY, self._look)
 
@@ -93,7 +89,7 @@ class Sessions(Working[None]):
             self.stamps = await in_background(self._stamps)
             rows = await in_background(lambda: list(overview(self.folder, now())))
             self._show(rows)
-            self.query_one(TitleLine).show(Title(f"Sessions in {self.folder}", f"{len(rows)}"))
+            self.headed(f"Sessions in {self.folder}", f"{len(rows)}")
             behind = await in_background(load)
             self.rechecks = await in_background(behind.last_rechecks, [row.folder for row in rows])
             self._show(rows)

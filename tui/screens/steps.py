@@ -12,10 +12,8 @@ from textual.binding import Binding, BindingType
 from ..desk import records, steps
 from ..desk.desk import Desk
 from ..desk.form import Question
-from ..desk.views import Title
 from ..widgets.form import Form
 from ..widgets.looks import Line, Looks
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Scroll
 from .jobs import Ask, Halves, Jobs, Working, in_background, pause, required
 
@@ -36,13 +34,11 @@ class Page(Working[None]):
         super().__init__()
         self.called, self.work, self.again = title, work, again
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Scroll(written(["Reading ..."]), id="said")
-        yield KeyLine()
 
     def on_mount(self) -> None:
-        self.query_one(TitleLine).show(Title(self.called, ""))
+        self.headed(self.called)
         self.query_one(Scroll).focus()
         self.jobs.begin(self._work, group="page")
 
@@ -78,14 +74,12 @@ class Sheet(Halves, Working[None]):
         self.desk, self.called, self.questions, self.work = desk, title, questions, work
         self.HALF = title
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Form(self.questions, id="form")
         yield Scroll(written([]), id="said")
-        yield KeyLine()
 
     def on_mount(self) -> None:
-        self.query_one(TitleLine).show(Title(self.called, ""))
+        self.headed(self.called)
 
     def tell(self, text: str, role: str) -> None:
         self.query_one(Form).refuse(text)

@@ -15,11 +15,9 @@ from engine.steps.pointing import TipFound, tip_found
 from engine.steps.proving import typed_fields
 
 from ..desk.desk import Desk
-from ..desk.views import Title
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import Chooser
 from ..widgets.looks import Line
-from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 from ..words import caution
 from .jobs import Halves, Working, as_job, in_background
@@ -69,22 +67,20 @@ class FindTip(Halves, Working[bool]):
         self.poses: list[str] = []
         self.found: TipFound | None = None
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield Paragraph(caution(TOUCH), "warning", id="caution")
         yield TipList(empty="nothing touched yet", id="touches")
         with Horizontal(classes="line"):
             yield Prompt()
             yield LineEdit(id="pose")
         yield Paragraph(FIRST, "note", id="said")
-        yield KeyLine()
 
     @property
     def touches(self) -> TipList:
         return self.query_one(TipList)
 
     def on_mount(self) -> None:
-        self.query_one(TitleLine).show(Title("The tip of the pointer", "nothing is stored yet"))
+        self.headed("The tip of the pointer", "nothing is stored yet")
         line = self.query_one(LineEdit)
         line.set_prompt("Touch")
         line.focus()
