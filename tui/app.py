@@ -64,21 +64,15 @@ class Stationbook(App[None]):
     TITLE = "stationbook"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "f8",
-            "menu",
-            "menu",
-            id="menu",
-            tooltip="What next? Every step, in the order of the job",
-        ),
+        Binding("f8", "menu", "menu", id="menu",
+                tooltip="What next? Every step, in the order of the job"),
         HELP,
-    ]
+    ]  # fmt: skip
 
     def __init__(self, first: Screen[Any], terminal: Terminal | None = None) -> None:
         terminal = terminal or Terminal()
-        super().__init__(
-            driver_class=sparing(), ansi_color=True
-        )  # numbers of colours are sent as they are
+        # ansi_color: numbers of colours are sent as they are
+        super().__init__(driver_class=sparing(), ansi_color=True)
         # Two widgets of every screen that never show anything: no mouse is followed.
         self._disable_tooltips = self._disable_notifications = True
         self.HORIZONTAL_BREAKPOINTS = [(110, "-wide")]  # a smaller screen is laid out only once

@@ -62,10 +62,9 @@ class Start(Working[bool]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "escape", "dismiss(False)", "later", id="start.leave", tooltip="Answer another time"
-        ),
-    ]
+        Binding("escape", "dismiss(False)", "later", id="start.leave",
+                tooltip="Answer another time"),
+    ]  # fmt: skip
 
     def __init__(self, desk: Desk, before: Answers | None = None) -> None:
         super().__init__()

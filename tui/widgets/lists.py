@@ -39,14 +39,9 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         Binding("down", "choose(1)", show=False, id="list.down", tooltip="Choose the row below"),
         Binding("pageup", "choose(-10)", show=False, id="list.pageup", tooltip="Ten rows up"),
         Binding("pagedown", "choose(10)", show=False, id="list.pagedown", tooltip="Ten rows down"),
-        Binding(
-            "g",
-            "find",
-            show=False,
-            id="list.find",
-            tooltip="Find a row by what stands in it; Up and Down go on, Enter ends",
-        ),
-    ]
+        Binding("g", "find", show=False, id="list.find",
+                tooltip="Find a row by what stands in it; Up and Down go on, Enter ends"),
+    ]  # fmt: skip
 
     class Chosen(Message):
         """Another row was chosen."""
