@@ -837,8 +837,10 @@ CATALOGUE: dict[str, Entry] = {
         shows="The information matrix has a direction without information.",
     ),
     "unobservable/fixed": note(
-        "{direction} cannot be found from these stations; the measured {given} fixes it.",
-        "Nothing to do; the result is as good as that measurement along this direction.",
+        "{direction} cannot be found from these stations: as told by the measured {given}, not "
+        "shown.",
+        "The result is as good as that measurement along this direction; touching points with "
+        "another pointer shows it (p on the result, or `stationbook proof`).",
     ),
     "height-open": warning(
         "board.height_mm may be that of another point: the board looks the same after a turn, and "

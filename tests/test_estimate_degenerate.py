@@ -168,8 +168,9 @@ def test_a_measured_height_fixes_a_four_axis_result(mount: str) -> None:
     found = estimated(replace(truth.problem, board=board))
     off = displacement(found.camera, truth.camera)
     assert off @ np.linalg.solve(found.covariance, off) < 22.5
-    assert "cannot be found from these stations; the measured board.height_mm" in message(
-        found, "unobservable"
+    assert (
+        "cannot be found from these stations: as told by the measured board.height_mm"
+        in message(found, "unobservable")
     )
     assert next(f for f in found.findings if f.code == "unobservable").level == "note"
     assert found.uncertainty.pick_mm is not None

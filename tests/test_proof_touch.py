@@ -7,6 +7,8 @@ ISO 9283:1998 (from memory): RP = mean + 3 S.
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -22,8 +24,10 @@ from engine.cell.cell import EYE_TO_HAND
 from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
 from engine.proof.touch_errors import PointError, Spread, repeated
+from engine.report.exports import FORMATS
 from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who
+from engine.sessions.folder import open_session, session_text
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import Truth, cell
 
@@ -364,14 +368,7 @@ def test_the_pointer_that_set_the_missing_number_cannot_prove_it(tmp_path: Path)
     lines = [line for line in session.splitlines() if "height_mm" not in line]
     (folder / "session.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     answer("proof", folder, "--tip", "0 0 -120", "--tip-u", "0.3")
-    corners = cell(EYE_TO_HAND, 4).work_volume.corners()
-    places = np.vstack([corners[[0, 3, 5, 6]], corners.mean(axis=0)])
-    for number, p_base in enumerate(places):
-        seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]
-        text = " ".join(f"{value:.3f}" for value in seen)
-        pose = four_axis_pose(p_base, 120.0)
-        role = ["--fix"] if number == 4 else []
-        answer("proof", folder, "--seen", text, "--pose", pose, *role)
+    touch_corners(folder, truth, ["--fix"])
     stationbook("solve", folder)
     height = stored(folder)["base_T_camera"]["position_mm"][2]
     assert abs(height - truth.camera[2, 3]) == pytest.approx(240.0, abs=2.0)
@@ -381,6 +378,51 @@ def test_the_pointer_that_set_the_missing_number_cannot_prove_it(tmp_path: Path)
     assert "set the number that a four-axis robot cannot show" in " ".join(
         f["message"] for f in proof["findings"] if f["code"] == "not-proven"
     )
+
+
+def test_a_wrong_height_is_said_to_be_told_wherever_the_result_goes_and_touching_shows_it(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "session"
+    truth = make_session(folder, 12, EYE_TO_HAND, 4)
+    session = open_session(folder)
+    height, middle, u = session.cell.board.height_mm, session.cell.work_volume.center_mm[2], {}
+    assert height is not None
+    for height_u in (0.3, 1.5):
+        board = replace(session.cell.board, height_mm=height + 5.0, height_u_mm=height_u)
+        text = session_text(replace(session, cell=replace(session.cell, board=board)))
+        (folder / "session.yaml").write_text(text, encoding="utf-8")
+        run = stationbook("solve", folder)
+        u[height_u] = stored(folder)["uncertainty"]["pick_mm"]
+    assert u[1.5] ** 2 - u[0.3] ** 2 > 1.5**2 - 0.3**2  # and a coverage factor above 2
+    said = "as told by the measured board.height_mm, not shown"
+    assert said in " ".join(run.stdout.split())
+    stationbook("report", folder)
+    assert said in (folder / "report.html").read_text(encoding="utf-8")
+    for form in FORMATS:
+        words = {"plane": ("--height", middle), "pendant": ("--rotation", "fixed-xyz")}.get(
+            form, ()
+        )
+        run = stationbook("export", folder, "--as", form, "--not-accepted", *words)
+        assert said in " ".join(run.stdout.split()), (form, run.stderr)
+    answer("proof", folder, "--tip", "0 0 120", "--tip-u", "0.1")
+    touch_corners(folder, truth)
+    proof = answer("proof", folder, status=1)
+    assert "proof-disagrees" in {item["code"] for item in proof["findings"]}
+
+
+def touch_corners(folder: Path, truth: Truth, last: Sequence[str] = ()) -> None:
+    """Touch four corners of the work volume and its middle, with the words ``last`` for that one.
+
+    The true tip is 120 mm before the flange.
+    """
+    corners = cell(EYE_TO_HAND, 4).work_volume.corners()
+    places = np.vstack([corners[[0, 3, 5, 6]], corners.mean(axis=0)])
+    for number, p_base in enumerate(places):
+        seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]
+        text = " ".join(f"{value:.3f}" for value in seen)
+        words = last if number == 4 else ()
+        answer("proof", folder, "--seen", text, "--pose", four_axis_pose(p_base, 120.0), *words)
 
 
 def four_axis_pose(p_base: np.ndarray, tip_mm: float) -> str:

@@ -34,6 +34,7 @@ class Delivered:
         proven: agreed with touch points; None where not known.
         source_sha256: of result.yaml.
         frames: whether stops with joints and pose show that tool and frame are as told.
+        told: which direction a measured number gave, not the stations; None: none.
         axes: where from_frame (of an inverse: to_frame) lies, in words.
     """
 
@@ -48,6 +49,7 @@ class Delivered:
     proven: bool | None
     source_sha256: str
     frames: str
+    told: str | None
     axes: str = CAMERA_AXES
 
     @property
@@ -87,8 +89,13 @@ def delivered(
         T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
-        source_sha256, result.frames.how if result.frames else NOT_SHOWN,
+        source_sha256, result.frames.how if result.frames else NOT_SHOWN, _told(result),
     )  # fmt: skip
+
+
+def _told(result: StoredResult) -> str | None:
+    said = (item for item in result.findings if item.code == "unobservable")
+    return next((one_line(item.message) for item in said if item.level is Level.NOTE), None)
 
 
 def _reasons(result: StoredResult) -> str:
@@ -131,6 +138,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("mount", cell.mount),
         ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
          f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
+        *([("direction not shown", item.told)] if item.told else []),
         ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
         ("verdict", item.verdict),
         *([("caution", item.caution)] if item.caution else []),
