@@ -1144,6 +1144,14 @@ CATALOGUE: dict[str, Entry] = {
         cause="board.mount_repeatability is absent in the cell.",
         shows="Always, until it is entered.",
     ),
+    "cell-renamed": warning(
+        "This session is of cell {here!r}, the earlier one of cell {there!r}: they are held "
+        "against each other as one cell.",
+        "Where these are two cells, name an earlier session of this one; nothing to do where the "
+        "cell was renamed.",
+        cause="The earlier session of a like cell was named, or the cell was renamed since.",
+        shows="Robot, board and camera are described alike; only the cell's names differ.",
+    ),
     "proven": note(
         "Proven by {count} touched points for frame {frame} and tool {tool} ({how}): all agree "
         "within U, the worst is {worst:.2f} mm off.",

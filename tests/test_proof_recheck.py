@@ -429,6 +429,26 @@ def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     assert answer("report", old)["verdict"] == "accepted"
 
 
+def test_a_cell_of_another_name_is_compared_and_said_to_be_one(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 3)
+    make_later(tmp_path / "same", 1)
+    file = tmp_path / "new" / "session.yaml"
+    here = open_session(tmp_path / "new").cell.name
+    text = file.read_text(encoding="utf-8").replace(f"name: {here}", "name: line 3")
+    file.write_text(text, encoding="utf-8")
+    for words in ((), ("--visit", 2)):
+        found = answer("recheck", tmp_path / "new", "--against", old_folder, *words)
+        said = [item["message"] for item in found["findings"] if item["code"] == "cell-renamed"]
+        assert len(said) == 1
+        assert f"cell 'line 3', the earlier one of cell '{here}'" in said[0]
+    quick = answer("solve", tmp_path / "new", "--board-from", old_folder, "--no-write")
+    assert "cell-renamed" in {item["code"] for item in quick["findings"]}
+    same = answer("recheck", tmp_path / "same", "--against", old_folder)
+    assert "cell-renamed" not in {item["code"] for item in same["findings"]}
+
+
 # ---- a session of the same cell ------------------------------------------------------------------
 
 

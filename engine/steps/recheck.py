@@ -21,7 +21,7 @@ from ..errors import FileError, StationbookError, UsageError
 from ..estimate.information import predict_flange
 from ..estimate.problem import Problem
 from ..estimate.result import Result
-from ..findings import finding
+from ..findings import Finding, finding
 from ..frames import apply, displacement
 from ..plans.pose_plan import alike
 from ..proof.compare import Movement
@@ -108,7 +108,8 @@ def recheck_session(
             for one in session.stations
             if (pose := station_pose(session.cell, one)) is not None
         ]
-        return {first: nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)}
+        where = nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)
+        return {first: replace(where, findings=(*where.findings, *_renamed(old, session)))}
     problems = session_problems(session, folder)
     for name in list(problems)[1:]:
         check_same(cell_of(old.session.cell, name), cell_of(session.cell, name))
@@ -156,7 +157,12 @@ def _ended(
     answer = _as_told(answer, old, result, problem, session)
     now = pick_now(result, old.problems[name], problem, answer, tolerance)
     ending = said(now, answer, tolerance, ways)
-    return replace(answer, findings=(*answer.findings, ending))
+    return replace(answer, findings=(*answer.findings, *_renamed(old, session), ending))
+
+
+def _renamed(old: Earlier, session: Session) -> list[Finding]:
+    here, there = session.cell.name, old.session.cell.name
+    return [] if here == there else [finding("cell-renamed", here=here, there=there)]
 
 
 def _as_told(
@@ -347,6 +353,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
         results.append(found.result)
         before_it, own = _before(old, before, known, found), found_lens(problem.camera)
         parts.append(replace(found.result.stored(), before=before_it, lens=own))
+    parts[0] = replace(parts[0], findings=(*parts[0].findings, *_renamed(old, session)))
     return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
 
 
