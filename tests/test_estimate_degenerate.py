@@ -197,3 +197,11 @@ def test_the_null_direction_of_four_axes_shifts_both_transforms_alike() -> None:
     assert value[-1] / value[-2] > 1e4
     np.testing.assert_allclose(np.abs(worst[[5, 11]]), 1.0, atol=1e-3)
     np.testing.assert_allclose(inverse(inverse(found.camera)), found.camera, atol=1e-9)
+
+
+def test_a_work_volume_far_from_the_stations_is_said_to_be_the_reason() -> None:
+    problem = session(EYE_TO_HAND).problem
+    away = replace(problem.work_volume, center_mm=(1e6, 0.0, 0.0))
+    found = estimated(replace(problem, work_volume=away))
+    assert found.uncertainty.pick_mm is None
+    assert message(found, "unobservable").startswith("The work volume lies 999.")

@@ -13,11 +13,11 @@ from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Rule, keeps
 from ..findings import Finding, finding
-from ..frames import AXES, displaced, displacement, rotation_angle
+from ..frames import AXES, apply, displaced, displacement, inverse, rotation_angle
 from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf
-from .fit import Fit
+from .fit import NOT_KNOWN_MM, Fit
 from .gather import behind, board_turns, in_metres
 from .information import flange_information
 from .problem import MOST_PIXEL_PX, Problem, absurd
@@ -200,6 +200,8 @@ def noticed(
         instead = _instead(found, result)
         items += weak_findings(found, pick, result.covariance, instead)
         items += tolerance_findings(result, instead)
+    elif not found.fit.unknown:
+        items.append(_far(found))
     items += outlier_findings(result)
     items += turned_findings(result)
     items += robot_findings(found, result)
@@ -210,6 +212,16 @@ def noticed(
     ]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
+
+
+def _far(found: Solution) -> Finding:
+    """Return that the work volume lies too far from where the board was seen."""
+    centre = np.asarray(found.problem.work_volume.center_mm)
+    if found.problem.mount == EYE_TO_HAND:
+        centre = apply(inverse(found.fit.state.camera), centre[None])[0]
+    seen = found.poses()[found.used, :3, 3].mean(axis=0)
+    metres = float(np.linalg.norm(centre - seen)) / 1000.0
+    return finding("unobservable", "far", distance_m=metres, limit_mm=NOT_KNOWN_MM)
 
 
 def nonsense_findings(found: Solution) -> list[Finding]:
