@@ -171,3 +171,15 @@ def test_a_board_of_another_shape_is_no_lens_and_no_turned_image(mount: Mount, s
     said = diagnosed(replace(made.problem, board=board)).findings[0]
     assert said.code == "board-bowed"
     assert "twisted" in said.message
+
+
+@pytest.mark.parametrize("seed", [0, 6, 10])
+def test_a_board_as_far_off_as_the_cell_allows_is_no_cause(seed: int) -> None:
+    """Sheared by twice its scale_u: that came out as a lens or as a board that moved."""
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    points = board.points()
+    off = 2.0 * board.scale_u * (points[:, :1] - points[:, 0].mean()) * np.eye(3)[1]
+    case = Case(stations=10, position_mm=0.05, angle_deg=0.006, pixel_px=0.05)
+    made = simulated(case, np.random.default_rng(seed), Seen(points + off, CAMERA))
+    found = diagnosed(replace(made.problem, board=board)).findings
+    assert not {f.code for f in found} & set(CAUSES)

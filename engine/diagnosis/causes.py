@@ -15,12 +15,19 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
-from ..estimate.fit import SCALE_SPREAD, Fit, Stations, fit, linear_system
+from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, fit, linear_system
 from ..estimate.problem import NoisePrior, Problem, absurd
 from ..estimate.solver import Solution, fitted, left_out
-from ..estimate.systematic import error_columns, postures_at
-from ..findings import Finding
+from ..estimate.systematic import (
+    error_columns,
+    flange_errors,
+    postures_at,
+    systematic,
+    typed_joints,
+)
+from ..findings import Finding, finding
 from ..robots.kinematics import Kinematics
+from ..robots.model import ASSUMED_ACCURACY_MM
 from .scene import Scene, Texts
 
 # A stop that is merely bad: how common that is, and how many times the usual scatter it is off
@@ -122,6 +129,16 @@ def _log_density(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: N
     total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
     total += apart(stations.take(~used), fit)
     return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+
+
+def with_errors(stations: Stations, columns: Array, sd: Array) -> Stations:
+    """Return the stations with further errors of the flange: ``columns`` (n, 6, k), ``sd`` (k,)."""
+    return replace(
+        stations,
+        systematic=np.concatenate([stations.systematic, columns], axis=2),
+        systematic_sd=np.concatenate([stations.systematic_sd, sd]),
+        of_field=np.concatenate([stations.of_field, np.zeros(len(sd), bool)]),
+    )
 
 
 def apart(stations: Stations, fit: Fit) -> float:
@@ -233,3 +250,51 @@ def _others(arm: Kinematics, pose: Array, usual: Array) -> list[Array]:
     except StationbookError:
         return []
     return [q for q in branches if not np.abs(np.sin((q - usual) / 2.0)).max() <= SAME_RAD]
+
+
+LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
+SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
+LEVER_MM = 400.0  # mm; over it errors of an arm change by their own size: common practice
+# What a robot of 0.5 mm turns the flange (Slamani, Nubiola, Bonev 2012: 0.65 mm and 0.16°).
+RAD_PER_MM = float(np.radians(0.16)) / 0.65
+
+
+def smooth_causes(scene: Scene) -> list[Cause]:
+    """Return the robot's geometry as a cause, where the estimate does not hold it already."""
+    found = scene.found
+    if len(found.stations.systematic_sd):
+        return []
+    columns, sd = _arm_columns(scene) or _any_columns(found.stations)
+    stations = with_errors(found.stations, columns, sd)
+    errors = np.zeros(len(sd) + len(stations.terms_sd))
+    state = State(found.fit.state.camera, found.fit.state.board, errors)
+    used = found.used
+    ended = fit(stations.take(used), state, found.prior)
+    weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
+    moved = (columns[used] @ ended.state.errors[: len(sd)])[:, 3:]
+    error = float(np.sqrt((moved**2).sum(axis=1).mean()))
+    if error < LEAST_MM:
+        return []
+    described = finding("robot-geometry", error_mm=error, suggested=f"{error:.2g}")
+    return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
+
+
+def _arm_columns(scene: Scene) -> tuple[Array, Array] | None:
+    """Return the flange's displacement per geometric error of the arm, where it is described."""
+    robot = scene.found.problem.robot
+    if robot is None or not (robot.geometry_mm or robot.links):
+        return None
+    model = systematic(replace(robot, accuracy_mm=ASSUMED_ACCURACY_MM))
+    seen = tuple(scene.found.problem.observations[i] for i in scene.found.gathered.index)
+    return flange_errors(model, scene.stations.typed, typed_joints(seen)), model.sd
+
+
+def _any_columns(stations: Stations) -> tuple[Array, Array]:
+    """Return displacements (n, 6, 18) that grow linearly with the place, for any arm."""
+    place = stations.typed[:, :3, 3]
+    off = (place - place.mean(axis=0)) / LEVER_MM
+    columns = np.zeros((len(place), 6, 18))
+    for axis in range(6):
+        columns[:, axis, 3 * axis : 3 * axis + 3] = off
+    sd = np.repeat([ASSUMED_ACCURACY_MM * RAD_PER_MM, ASSUMED_ACCURACY_MM], 9)
+    return columns, sd

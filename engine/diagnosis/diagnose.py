@@ -23,9 +23,9 @@ from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse
-from .causes import Cause, configuration_causes, declared_weight, texts_of
+from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
-from .optics import pattern_causes, scale_causes, shape_causes, smooth_causes, term_causes
+from .optics import allowed_causes, pattern_causes, scale_causes, shape_causes, term_causes
 from .scene import (
     Alarm,
     Scene,
@@ -358,6 +358,7 @@ def _absurd(found: Solution) -> bool:
 
 def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]]]:
     yield lambda: configuration_causes(view)
+    yield lambda: allowed_causes(view)
     yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
     scatters = _absurd(view.found)

@@ -1,4 +1,4 @@
-"""An error that grows smoothly: of the lens, of the board, or of the robot's geometry.
+"""An error of the lens or of the board.
 
 The images alone may contradict the lens data, whatever was typed. Each image gives the board a pose
 of its own. With the right lens nothing is left over but noise; with a wrong one, points miss by a
@@ -21,16 +21,14 @@ from ..boards.pattern import Board
 from ..camera.lens import lens, lens_rows
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
-from ..estimate.fit import State, Stations, fit
+from ..estimate.fit import fit
 from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..estimate.start import closed_scale
-from ..estimate.systematic import flange_errors, systematic, typed_joints
 from ..findings import Finding, Level, finding
 from ..frames import apply
-from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import f_isf
-from .causes import Cause, evidence, solved_weight, texts_of, weight_of
+from .causes import Cause, evidence, solved_weight, texts_of, weight_of, with_errors
 from .scene import BOWS, CENTRES, Scene, Texts, lens_test, scale_rows, scene
 
 IMAGES = 20  # images that test the lens, evenly spread; more change nothing
@@ -134,42 +132,66 @@ def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
     shape = _shape(_fitted(images, np.arange(len(PRIOR)) == FOCAL), board)
     if shape is None:
         return []
-    points, (moved, occam) = board.points(), shape
-    new = points + moved
-    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
-    problem = replace(found.problem, board=replace(board, measured=measured))
+    size, occam = shape
+    problem = replace(found.problem, board=_shaped(board, size))
     again, weight = solved_weight(problem)
     if again is None:
         return []
-    said = finding("board-bowed", "shape", off_mm=f"{np.linalg.norm(moved, axis=1).max():.2g}")
+    said = _shape_finding(board, problem.board)
     return [Cause(weight + occam + SCALE_SHARE, (said,), problem, texts, found=again)]
 
 
+def _shape_finding(board: Board, other: Board) -> Finding:
+    off = np.linalg.norm(other.points() - board.points(), axis=1).max()
+    return finding("board-bowed", "shape", off_mm=f"{off:.2g}")
+
+
 def _shape(images: _Images, board: Board) -> tuple[Array, float] | None:
-    """Return how far off the board's points are (count, 3) [mm], beyond what the cell says.
+    """Return how much of each of `_shapes` (5,) [mm] is in the board, beyond what the cell says.
 
     And the log share of the prior's shapes that fit about as well. None: by nothing that tells.
     """
-    points = board.points()
-    low, high = points.min(axis=0)[:2], points.max(axis=0)[:2]
-    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
-    J, off, _ = pixel_rows(images.views, images.pose, lens(images.camera))
-    axes = images.pose[:, None, :3, :3]  # a point moves as the whole board would, by J
-    moved = (axes @ _shapes(images.views.points, middle, half)[..., None])[..., 0]
-    by_place = J[..., 3:].reshape(len(J), 2, -1, 3)
-    Q = np.einsum("ncmi,knmi->ncmk", by_place, moved).reshape(*off.shape, -1)
+    J, off, Q = _shape_rows(images, board)
     score, information, before = _eliminated(J, off, Q)
-    stated = np.array([*(board.scale_u * half), *[board.bow_u_mm] * 3]) + LEAST_SHAPE_MM
     wide = np.full(len(score), SHAPE_MM)
     explained = _explained(score, information, before / _count(images), wide)
     variance = (before - explained) / _count(images)
     told = information / variance + np.diag(wide**-2)
     size = np.linalg.solve(told, score / variance)
     tells = _tells(explained, before, len(score), images)
-    if not tells or (np.abs(size) < LEAST_DEVIATES * stated).all():
+    if not tells or (np.abs(size) < LEAST_DEVIATES * _stated_shape(board)).all():
         return None
-    occam = -0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
-    return np.tensordot(size, _shapes(points, middle, half), 1), occam
+    return np.asarray(size), -0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
+
+
+def _extent(board: Board) -> tuple[Array, Array]:
+    """Return middle and half size (2,) [mm] of the board."""
+    points = board.points()
+    low, high = points.min(axis=0)[:2], points.max(axis=0)[:2]
+    return (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+
+
+def _stated_shape(board: Board) -> Array:
+    """Return the standard deviations (5,) [mm] of `_shapes` that the cell states."""
+    stretch = board.scale_u * _extent(board)[1]
+    return np.array([*stretch, *[board.bow_u_mm] * 3]) + LEAST_SHAPE_MM
+
+
+def _shape_rows(images: _Images, board: Board) -> tuple[Array, Array, Array]:
+    """Return how pixels move by pose and by `_shapes`, (n, 2m, 6) and (n, 2m, 5), and residuals."""
+    J, off, _ = pixel_rows(images.views, images.pose, lens(images.camera))
+    axes = images.pose[:, None, :3, :3]  # a point moves as the whole board would, by J
+    moved = (axes @ _shapes(images.views.points, *_extent(board))[..., None])[..., 0]
+    by_place = J[..., 3:].reshape(len(J), 2, -1, 3)
+    return J, off, np.einsum("ncmi,knmi->ncmk", by_place, moved).reshape(*off.shape, -1)
+
+
+def _shaped(board: Board, size: Array) -> Board:
+    """Return the board with its points moved by ``size`` (5,) [mm] of `_shapes`."""
+    points = board.points()
+    new = points + np.tensordot(size, _shapes(points, *_extent(board)), 1)
+    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
+    return replace(board, measured=measured)
 
 
 def _images(found: Solution) -> _Images | None:
@@ -208,11 +230,15 @@ def _normal(images: _Images) -> tuple[Array, Array, float]:
 
     And the squared residuals [px²] with every pose at its best.
     """
-    data, n = lens(images.camera), len(images.pose)
-    J, off, _ = pixel_rows(images.views, images.pose, data)
-    Q = lens_rows(np.swapaxes(apply(images.pose, images.views.points), 1, 2), data)
-    Q = (Q * images.views.weight[:, None, None]).reshape(n, len(PRIOR), -1)
-    return _eliminated(J, off, np.swapaxes(Q, 1, 2))
+    J, off, _ = pixel_rows(images.views, images.pose, lens(images.camera))
+    return _eliminated(J, off, _lens_rows(images))
+
+
+def _lens_rows(images: _Images) -> Array:
+    """Return how pixels move by the lens parameters (n, 2m, 8)."""
+    seen = np.swapaxes(apply(images.pose, images.views.points), 1, 2)
+    Q = lens_rows(seen, lens(images.camera)) * images.views.weight[:, None, None]
+    return np.swapaxes(Q.reshape(len(images.pose), len(PRIOR), -1), 1, 2)
 
 
 def _eliminated(J: Array, off: Array, Q: Array) -> tuple[Array, Array, float]:
@@ -483,50 +509,43 @@ def _centre_finding(problem: Problem, off: Array) -> Finding:
     )
 
 
-LEAST_MM = 0.1  # mm; below, a robot is as good as compensated (Slamani, Nubiola, Bonev 2012)
-SMOOTH_SHARE = -3.0  # log of how common it is among sessions, common practice, no source
-LEVER_MM = 400.0  # mm; over it errors of an arm change by their own size: common practice
-# What a robot of 0.5 mm turns the flange (Slamani, Nubiola, Bonev 2012: 0.65 mm and 0.16°).
-RAD_PER_MM = float(np.radians(0.16)) / 0.65
+SHAPES = 5  # numbers of `_shapes`
+LEFT_OUT = [0, 1, 4, 11, 12]  # of `_shapes` and the lens: what the estimate has no terms for
 
 
-def smooth_causes(scene: Scene) -> list[Cause]:
-    """Return the robot's geometry as a cause, where the estimate does not hold it already."""
-    found = scene.found
-    if len(found.stations.systematic_sd):
+def allowed_causes(now: Scene) -> list[Cause]:
+    """Return board and lens as far off as the cell allows, where that explains the stations.
+
+    Stretch, shear and twist of the board, and p1 and p2 of the lens. That is nothing to tell the
+    operator, so the cause has no finding; but a board that is farther off is a cause.
+    """
+    found, board, camera = now.found, now.found.problem.board, now.found.problem.camera
+    if not (found.gathered.dof > 0).all():
         return []
-    columns, sd = _arm_columns(scene) or _any_columns(found.stations)
-    one = np.zeros(len(sd), bool)  # all of it has one size
-    stations = replace(found.stations, systematic=columns, systematic_sd=sd, of_field=one)
-    errors = np.zeros(len(sd) + len(stations.terms_sd))
-    state = State(found.fit.state.camera, found.fit.state.board, errors)
-    used = found.used
-    ended = fit(stations.take(used), state, found.prior)
-    weight = evidence(stations, used, ended, found.prior) + SMOOTH_SHARE
-    moved = (columns[used] @ ended.state.errors[: len(sd)])[:, 3:]
-    error = float(np.sqrt((moved**2).sum(axis=1).mean()))
-    if error < LEAST_MM:
-        return []
-    described = finding("robot-geometry", error_mm=error, suggested=f"{error:.2g}")
-    return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
-
-
-def _arm_columns(scene: Scene) -> tuple[Array, Array] | None:
-    """Return the flange's displacement per geometric error of the arm, where it is described."""
-    robot = scene.found.problem.robot
-    if robot is None or not (robot.geometry_mm or robot.links):
-        return None
-    model = systematic(replace(robot, accuracy_mm=ASSUMED_ACCURACY_MM))
-    seen = tuple(scene.found.problem.observations[i] for i in scene.found.gathered.index)
-    return flange_errors(model, scene.stations.typed, typed_joints(seen)), model.sd
-
-
-def _any_columns(stations: Stations) -> tuple[Array, Array]:
-    """Return displacements (n, 6, 18) that grow linearly with the place, for any arm."""
-    place = stations.typed[:, :3, 3]
-    off = (place - place.mean(axis=0)) / LEVER_MM
-    columns = np.zeros((len(place), 6, 18))
-    for axis in range(6):
-        columns[:, axis, 3 * axis : 3 * axis + 3] = off
-    sd = np.repeat([ASSUMED_ACCURACY_MM * RAD_PER_MM, ASSUMED_ACCURACY_MM], 9)
-    return columns, sd
+    views = replace(found.views, whiten=None, depths=None, planes=None)
+    images = _Images(views, now.views, camera)
+    J, _, Q = _shape_rows(images, board)
+    Q = np.concatenate([Q, _lens_rows(images)], axis=2)[..., LEFT_OUT]
+    J_t = np.swapaxes(J, 1, 2)
+    columns = np.linalg.solve(now.system.by_flange, np.linalg.solve(J_t @ J, J_t @ Q))
+    stated = np.concatenate([_stated_shape(board), _stated(camera)])
+    before, p, causes = found.fit.state, len(found.systematic.sd), list[Cause]()
+    everyone = np.ones(len(now.ids), bool)
+    start = replace(before, errors=np.insert(before.errors, p, np.zeros(len(LEFT_OUT))))
+    for wider, share in ((1.0, 0.0), (WIDER, SCALE_SHARE)):
+        sd = stated * np.where(np.arange(len(stated)) < SHAPES, wider, 1.0)
+        stations = with_errors(found.stations, columns, sd[LEFT_OUT])
+        ended = fit(stations, start, found.prior, noise=found.fit.noise)
+        if absurd(ended.noise, found.prior):
+            continue
+        size = np.zeros(len(stated))
+        size[LEFT_OUT] = ended.state.errors[p : p + len(LEFT_OUT)]
+        shape = size[:SHAPES]
+        beyond = bool((np.abs(shape) > LEAST_DEVIATES * stated[:SHAPES]).any())
+        new = replace(
+            found.problem, board=_shaped(board, shape), camera=changed(camera, size[SHAPES:])
+        )
+        weight = evidence(stations, everyone, ended, found.prior) + share
+        said = (_shape_finding(board, new.board),) if beyond else ()
+        causes.append(Cause(weight, said, new, texts_of(now)))
+    return causes

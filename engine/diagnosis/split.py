@@ -19,7 +19,7 @@ from ..estimate.solver import hopeless
 from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
-from .causes import Cause, evidence, texts_of
+from .causes import Cause, evidence, texts_of, with_errors
 from .scene import LEAST_DRIFT, Scene, drift_share, side_columns, split_places
 from .whole import applied
 
@@ -124,13 +124,8 @@ def _cause(
     everyone = np.ones(len(scene.ids), bool)
     tried, noise = [], None
     for size in sizes:
-        stations = replace(
-            found.stations,
-            typed=start.typed,
-            systematic=np.concatenate([found.stations.systematic, columns], axis=2),
-            systematic_sd=np.concatenate([found.stations.systematic_sd, np.repeat(size, 3)]),
-            of_field=np.concatenate([found.stations.of_field, np.zeros(6, bool)]),
-        )
+        stations = with_errors(found.stations, columns, np.repeat(size, 3))
+        stations = replace(stations, typed=start.typed)
         ended = fit(stations, state, found.prior, noise=noise)
         tried.append((evidence(stations, everyone, ended, found.prior), ended))
         state, noise = ended.state, ended.noise
