@@ -206,7 +206,6 @@ class Stationbook(App[None]):
             driver.flush()
 
     def on_answered(self, answer: Answered) -> None:
-        """Show pictures as the terminal can."""
         if self.pictures.answered(answer):
             self._show_pictures()
 

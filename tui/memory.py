@@ -18,6 +18,5 @@ def hold_little() -> None:
 
 
 def give_back() -> None:
-    """Give the system what is free by now."""
     with suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)

@@ -70,7 +70,6 @@ def say(text: str) -> None:
 
 
 def texts(lines: Iterable[Line]) -> list[str]:
-    """Return lines without their roles."""
     return [line_text(line).rstrip() for line in lines]
 
 
@@ -96,7 +95,6 @@ class Answer(NamedTuple):
     findings: Sequence[Finding] = ()
 
     def show(self) -> None:
-        """Print it for a person on stdout."""
         for line in self.lines:
             print(line)
 

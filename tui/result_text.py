@@ -172,7 +172,6 @@ def _transform(name: str, placed: Placed | None, cell: Cell, wrap: Wrap, width: 
 
 
 def _lens(lens: FoundLens | None, wrap: Wrap, width: int) -> list[Line]:
-    """Return the lens data that the session's own images gave."""
     if lens is None:
         return []
     (fx, _, cx), (_, fy, cy), _ = lens.matrix
@@ -203,7 +202,6 @@ def _row(values: Sequence[float | None] | None, form: str, between: str = " ") -
 
 
 def residual_lines(result: StoredResult, width: int) -> list[Line]:
-    """Return the residuals of every station of the first camera."""
     return _stations(result.stations, width)
 
 
@@ -262,7 +260,6 @@ def history_lines(entries: list[Entry]) -> list[str]:
 
 
 def lens_lines(check: LensCheck) -> list[str]:
-    """Return the lens that the stations support, beside the cell's."""
     found = check.found
     K, u = np.array(found.camera.matrix), found.u_px()
     values = (K[0, 0], K[1, 1], K[0, 2], K[1, 2])

@@ -179,7 +179,6 @@ def _fact(name: str, value: str, wrap: Wrap, width: int) -> list[Line]:
 
 
 def proof_said(proof: Proof | None) -> str:
-    """Return in one line what touching proves."""
     if proof is None or proof.mean_mm is None:
         return "Nothing proven yet"
     word = "PROVEN" if proof.proven else "NOT PROVEN"
@@ -190,7 +189,6 @@ def proof_said(proof: Proof | None) -> str:
 
 
 def proof_parts(proof: Proof | None) -> list[Part]:
-    """Return what touching proves in few words, for large letters."""
     if proof is None or proof.mean_mm is None:
         return []
     said = ("proven", "good") if proof.proven else ("not proven", "warning")

@@ -21,7 +21,6 @@ from ..output import Answer, tell, tell_stored
 
 
 def run(args: argparse.Namespace) -> int:
-    """Change one station; 0 when it is stored, 1 when a finding stands in the way."""
     folder = Path(args.dir)
     with writing(folder):
         session = open_session(folder)

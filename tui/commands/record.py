@@ -78,7 +78,6 @@ def _check_given(args: argparse.Namespace) -> None:
 
 
 def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
-    """Examine a stop and store it."""
     draft = _examined(args, session, folder)
     views = _views(args, session, folder, draft.pose, args.closing, args.retake)
     draft = draft.with_views(views)
@@ -102,7 +101,6 @@ def _views(
     closing: bool,
     station: int | None,
 ) -> tuple[FurtherView, ...]:
-    """Examine what further cameras saw."""
     files = [(name, Path(file)) for name, file in args.view]
     deep = {name: Path(file) for name, file in args.view_depth}
     return examine_views(session, folder, pose, files, closing=closing, station=station, depth=deep)

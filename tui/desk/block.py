@@ -33,7 +33,6 @@ class BlockRow:
 
 
 def stations_in(desk: Desk, text: str) -> int:
-    """Return how many stations a pasted text holds."""
     try:
         return len(rows_of_text(desk.opened(), text).rows)
     except StationbookError:

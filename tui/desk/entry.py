@@ -159,7 +159,6 @@ def visited(desk: Desk, entry: Entry) -> int | None:
 
 
 def examined(desk: Desk, entry: Entry) -> Draft:
-    """Examine what was typed so far and what was seen."""
     session, folder, station = desk.opened(), desk.folder, entry.station
     about = {} if station is None else {entry.purpose: station}
     joints, earlier = entry.joints or None, desk.earlier(**about)

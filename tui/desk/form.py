@@ -92,10 +92,8 @@ def as_numbers(text: str) -> list[float]:
 
 
 def choice(key: str, label: str, value: str, choices: tuple[str, ...], hint: str = "") -> Question:
-    """Return a question with a few words as answers."""
     return Question(key, label, value, one_of(*choices), hint, choices=choices)
 
 
 def whole(text: str) -> str | None:
-    """Check for a whole number above zero."""
     return None if text.strip().isdecimal() and int(text) > 0 else "Type a whole number."

@@ -278,6 +278,5 @@ def painted_view(
 
 
 def cell_scene(desk: Desk) -> Scene:
-    """Return what stands in the cell, and the way to the next station."""
     at = desk.next_index
     return scene(desk.opened(), solved(desk), None if at is None else desk.plan[at])

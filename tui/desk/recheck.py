@@ -47,12 +47,10 @@ class LastRecheck(NamedTuple):
 
     @property
     def short(self) -> str:
-        """What was said, in a word or two."""
         return rechecked(self.cause, self.moved)[2]
 
     @property
     def sentence(self) -> str:
-        """What was said, when, and against which session."""
         said = rechecked(self.cause, self.moved)[0]
         whose = f" ({self.camera})" if self.camera else ""
         return f"Last recheck {self.at[:16].replace('T', ' ')}, with {self.against}: {said}{whose}"

@@ -98,7 +98,6 @@ def _leg(leg: Leg) -> str:
 
 
 def _fields(desk: Desk, fields: Sequence[str]) -> list[str]:
-    """Return each field of a pose with its label."""
     return [f"{label} {text}" for label, text in zip(desk.labels, fields, strict=False)]
 
 
@@ -190,7 +189,6 @@ def _outlook(advice: Advice, findings: Iterable[Finding]) -> str:
 
 
 def station_facts(desk: Desk, row: Row) -> Facts:
-    """Say everything about one row of the list."""
     if row.kind == "planned":
         return _planned_facts(desk, row)
     session = desk.session
@@ -286,7 +284,6 @@ def depth_signs(report: DepthReport, columns: int, rows: int) -> tuple[str, ...]
 
 
 def seen_fact(camera: str, view: ViewDraft | None) -> Fact:
-    """Say in one line what a further camera saw for the entry."""
     if view is None or view.report is None:
         return Fact(camera, "no image yet", "dim")
     whole = view.report.found == view.report.expected

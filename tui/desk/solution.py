@@ -104,7 +104,6 @@ class Advice:
 
     @property
     def planned(self) -> tuple[PlannedStation, ...]:
-        """The proposed stations as a session holds them."""
         return tuple(step.planned() for step in self.steps)
 
     @property

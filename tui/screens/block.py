@@ -117,7 +117,6 @@ class Block(Halves, Working[None]):
             self.tell("F10 stores what is ready." if done else "", "note")
 
     def action_accept(self) -> None:
-        """Accept the warnings that stand, and look again."""
         self.accepted |= {code for row in self.rows.items for code in row.codes}
         self.action_look()
 
@@ -125,7 +124,6 @@ class Block(Halves, Working[None]):
         self.jobs.begin(self._read, True, group="read")
 
     def action_other(self) -> None:
-        """Go from the lines to the rows and back."""
         order = [*self.query(LineEdit), self.rows]
         at = next((n for n, part in enumerate(order) if part.has_focus), -1)
         order[(at + 1) % len(order)].focus()

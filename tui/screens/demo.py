@@ -79,7 +79,6 @@ class Demo(Stations):
         self.solving.proof = lambda desk: DemoProof(desk, simulated)
 
     def side(self) -> ComposeResult:
-        """Yield the pendant above what the camera saw."""
         yield self.pendant
         yield from super().side()
 
@@ -139,7 +138,6 @@ class Demo(Stations):
 
     @as_job("drive")
     async def action_bump(self) -> None:
-        """Knock the camera, and go on in a session that rechecks this one."""
         after = await in_background(self.simulated.bump)
         desk = Desk(after.folder)
         await in_background(desk.open)
@@ -184,7 +182,6 @@ class DemoProof(Proof):
             self.show_proof(PROVING)
 
     def show_proof(self, said: str = "", *, last: bool = False) -> None:
-        """Show the touches, what they prove, and what the simulated pendant shows."""
         super().show_proof(said, last=last)
         facts = self.touching.facts()
         pendant = Fact("simulated", self.shown or "F7 drives the tip", "note")

@@ -138,7 +138,6 @@ class EntryPad(Vertical):
             self.check()
 
     def tell(self, text: str, role: str = "text") -> None:
-        """Say something in the place of the findings."""
         self.message = [(text, role)]
         self.show_findings()
 
@@ -172,7 +171,6 @@ class EntryPad(Vertical):
             keep_entry(self.desk, self.entry)
 
     def show_fields(self) -> None:
-        """Show the fields of what is typed under the pendant's labels."""
         self.fields.show(tuple(self.desk.fields(self.entry.text)))
         if self._joints_shown:
             self.joint_fields.show(tuple(self.desk.joint_fields(self.entry.joints)))
@@ -223,7 +221,6 @@ class EntryPad(Vertical):
         return [("Type the pose as the pendant shows it, in one line.", "dim")]
 
     def _lines(self) -> list[tuple[str, tuple[FieldView, ...]]]:
-        """Return what is typed in each line, with its fields."""
         lines = [(self.entry.text, self.fields.data)]
         if self._joints_shown:
             lines.append((self.entry.joints, self.joint_fields.data))
@@ -263,7 +260,6 @@ class EntryPad(Vertical):
         self.show_findings()
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
-        """Store the entry, unless something stands in the way."""
         message.stop()
         self.jobs.stop("check")
         self.jobs.begin(self._storing, group="store", exclusive=False)

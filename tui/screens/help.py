@@ -52,12 +52,10 @@ def _declared(node: DOMNode) -> Iterator[Binding]:
 
 
 def keys(binding: Binding) -> str:
-    """Return the keys of a binding as they are printed on the keyboard."""
     return ", ".join(key_name(key) for key in binding.key.split(","))
 
 
 def key_lines(bindings: Iterable[Binding], looks: Looks, width: int) -> list[Line]:
-    """Return key, name and explanation of every binding."""
     listed = list(bindings)
     first = max((len(keys(b)) for b in listed), default=0) + GAP
     second = max((len(b.description) for b in listed), default=0) + GAP

@@ -140,7 +140,6 @@ class StationImages:
         return facts._replace(facts=(*facts.facts, *map(self._further_fact, further)))
 
     def _further_fact(self, watch: Watch) -> Fact:
-        """Say in one line what a further camera saw."""
         if watch.camera in self.pad.searching:
             return Fact(watch.camera, "being searched ...", "note")
         view = self.pad.entry.views.get(watch.camera)
@@ -202,7 +201,6 @@ class StationImages:
 
 
 def _wanted(watch: Watch) -> str:
-    """Say what would bring the first image."""
     missing = f"The {watch.name} does not exist. " if watch.missing else ""
     waiting = f"Waiting for a new image in {watch.name}."
     if watch.left_over:

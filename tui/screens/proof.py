@@ -254,7 +254,6 @@ class Proof(Halves, Working[None]):
         self.query_one(FindingsView).show(self.touching.findings, message=[(text, role)])
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        """Show the fields as they are parsed, and what is wrong with them."""
         if message.value != self.asked:
             self.touching.doubts = ()
         joints = message.edit is self.joints
@@ -342,7 +341,6 @@ class Proof(Halves, Working[None]):
         self.jobs.ask(FindTip(self.desk), lambda _: self.jobs.begin(self._begin, group="proof"))
 
     def action_joints(self) -> None:
-        """Go to the line for joints and back."""
         if self.focused is self.joints:
             self.set_focus(self.line)
             self.show_joints(False)

@@ -68,7 +68,6 @@ class Recheck(Working[bool]):
         self.jobs.begin(self._list, group="list")
 
     def show_title(self) -> None:
-        """Say which session this is, and how many stations there are to compare."""
         session = self.desk.opened()
         used = sum(station.use for station in session.stations)
         right = f"{used} station{'' if used == 1 else 's'}"
@@ -90,7 +89,6 @@ class Recheck(Working[bool]):
         )
 
     def _lines(self, looks: Looks, width: int) -> list[Line]:
-        """Return the answer for each camera, and whether it could be kept."""
         lines: list[Line] = []
         since = self.against.name if self.against else ""
         for name, answer in self.answers.items():

@@ -79,7 +79,6 @@ class Sessions(Working[None]):
         return [(inside, changed(inside)) for inside in session_folders(self.folder)]
 
     def on_screen_resume(self) -> None:
-        """Read again what may have changed while another screen was open."""
         self.call_after_refresh(self.action_read)
 
     @as_job("read")
@@ -111,7 +110,6 @@ class Sessions(Working[None]):
         self.refresh_bindings()
 
     def show_problem(self) -> None:
-        """Say what is wrong with the chosen session, or what its last recheck said."""
         row = self.sessions.item
         last = self.rechecks.get(row.folder.name) if row else None
         if row is not None and row.problem:

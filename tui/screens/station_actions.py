@@ -112,7 +112,6 @@ class StationActions:
             self.pad.pose.focus()
 
     def retake(self) -> None:
-        """Take pose and image of a recorded station again."""
         if row := self._row("recorded"):
             closing = self.desk.opened().existing(row.key).closing
             self.pad.begin(Entry("retake", row.key, closing=closing))
@@ -140,7 +139,6 @@ class StationActions:
             self.pad.check()
 
     def aside(self) -> None:
-        """Set a recorded station aside, with a reason."""
         if row := self._row("recorded"):
             said = f"Station {row.label} is set aside."
             title = f"Why is station {row.label} set aside?"
@@ -250,7 +248,6 @@ class Solving:
         return lasts and self.desk.planning
 
     def solve(self) -> None:
-        """Solve, or stop solving."""
         if self._ticking is not None:
             self.jobs.stop("solve")
             self._end_of_solving()
@@ -354,7 +351,6 @@ class Solving:
         self.jobs.ask(Result(self.desk, self.proof), self._wished)
 
     def _wished(self, wish: Wish) -> None:
-        """Do what was wished on the result screen."""
         if wish == "solve":
             self.solve()
         elif wish == "recheck":
@@ -363,7 +359,6 @@ class Solving:
             self.jobs.begin(self._apply, *wish, group="act")
 
     async def _apply(self, code: str, station: int | None) -> None:
-        """Apply what a finding suggests and solve again."""
         said = await in_background(changes.fix, self.desk, code, station)
         self.show()
         self.jobs.tell(f"Corrected: {said}. F7 takes it back.", "good")

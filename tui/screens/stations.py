@@ -110,7 +110,6 @@ class Stations(Working[None]):
         yield KeyLine(id="keys")
 
     def side(self) -> ComposeResult:
-        """Yield what stands beside the list."""
         with Horizontal(classes="upper"):
             yield self.facts
             yield self.view
@@ -212,7 +211,6 @@ class Stations(Working[None]):
         self.pad.tell(text, role)
 
     def _changed(self) -> None:
-        """Show what was changed, and solve it quietly."""
         self.show_session()
         self.solving.quietly()
 
@@ -267,7 +265,6 @@ class Stations(Working[None]):
         self.scene.show(await in_background(cell_scene, self.desk))
 
     def on_resize(self) -> None:
-        """Fill what there is room for now."""
         self.call_after_refresh(self.show_pictures)
 
     def on_descendant_focus(self) -> None:
@@ -297,7 +294,6 @@ class Stations(Working[None]):
     # ---- keys ------------------------------------------------------------------------------
 
     def action_table(self, text: str = "") -> None:
-        """Bring in a table of poses, pasted or from a file, with its images."""
         self.app.push_screen(Block(self.desk, text), lambda _: self._changed())
 
     def action_other(self) -> None:

@@ -43,13 +43,11 @@ class FormEdit(LineEdit):
         return []
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the line, and beside it the other answers."""
         beside = self._beside(width)
         (line,) = super().draw(width - len(line_text(beside)), height)
         return [[*line, *beside]]
 
     def take_next(self, step: int) -> None:
-        """Take the next of the choices, or the one before."""
         now = self.value.strip().lower()
         at = self.choices.index(now) + step if now in self.choices else 0
         self.set(self.choices[at % len(self.choices)])
@@ -160,7 +158,6 @@ class Form(Vertical):
         self.post_message(self.Finished(self.texts()))
 
     def texts(self) -> dict[str, str]:
-        """Return what stands in every line now, by its key."""
         return {q.key: e.value.strip() for q, e in zip(self.questions, self.edits, strict=True)}
 
     def refuse(self, problem: str) -> None:

@@ -74,7 +74,6 @@ def large_lines(parts: Sequence[Part], looks: Looks, width: int) -> list[Line]:
 
 
 def line_height(looks: Looks) -> int:
-    """Return the lines of text that a line of large letters takes."""
     return 6 if looks.terminal.signs == "ascii" else 3
 
 

@@ -69,7 +69,6 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         return self.wanted is not None and character is not None and character.isprintable()
 
     def on_key(self, event: events.Key) -> None:
-        """Look for the row that holds what is typed."""
         if self.wanted is None:
             return
         if event.is_printable and event.character:

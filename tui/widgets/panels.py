@@ -168,7 +168,6 @@ class FactsPanel(Panel[Facts]):
     data = Facts("")
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the headline, then name and value of every fact, and the picture where it fits."""
         lines = self._lines(width)
         if len(lines) > height > 0:
             lines[height - 1] = _unfinished(lines[height - 1], width, " ... all: F9")
@@ -224,7 +223,6 @@ class FieldsLine(Panel[tuple[FieldView, ...]]):
         self.data = tuple(fields)
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the labels, and below them the values."""
         room = max(min((width - 2) // max(len(self.data), 1), FIELD), 0)
         texts = [field.text + (" ?" if field.problem is not None else "") for field in self.data]
         roles = ["title" if field.problem is None else "error" for field in self.data]
@@ -398,6 +396,5 @@ class KeyLine(Sheet):
 
 
 def _pairs(line: Line) -> list[tuple[str, str]]:
-    """Return key and name of every entry of the footer."""
     texts = [text for text, _ in line]
     return list(zip(texts[::2], texts[1::2], strict=True))

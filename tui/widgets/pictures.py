@@ -63,7 +63,6 @@ def _colour(grey: NDArray[np.uint8], column: int, row: int, marks: Marks) -> str
 
 
 def _signs(grey: NDArray[np.uint8], row: int, marks: Marks) -> Line:
-    """Return two rows of pixels as one line of signs."""
     cells: Line = []
     for column in range(grey.shape[1]):
         found = [marks.get((column, row)), marks.get((column, row + 1))]
@@ -116,7 +115,6 @@ class _Raster:
         return round(float(right)), self.rows - 1 - round(float(up) / CELL)
 
     def mark(self, place: Array, text: str, role: str) -> None:
-        """Write a text that begins at a place."""
         column, row = self.cell(place)
         for n, sign in enumerate(text):
             if 0 <= row < self.rows and 0 <= column + n < self.width:
@@ -219,7 +217,6 @@ class ScenePanel(Panel[Scene]):
     data = Scene()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return both views side by side, and the legend."""
         half = (width - 2) // 2
         above = scene_lines(self.data, (0, 1), "above", half, height - 1)
         side = scene_lines(self.data, (0, 2), "side", half, height - 1)
