@@ -16,7 +16,6 @@ from pathlib import Path
 
 from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
-from ..cell.stations import station_pose
 from ..checks.entry import OVERRULED_WITH_REASON
 from ..errors import StationbookError, UsageError
 from ..estimate.problem import predicted_view
@@ -258,11 +257,6 @@ def judged_view(
     draft = examine(own, folder, silent, view, closing=closing, retake=number)
     named = tuple(replace(i, message=f"camera {name}: {i.message}") for i in draft.findings)
     return FurtherView(name, draft.view, named)
-
-
-def recorded_pose(session: Session, station: Station) -> PoseDraft:
-    """Return the pose of a recorded station as a draft without findings."""
-    return PoseDraft(None, None, station_pose(session.cell, station), ())
 
 
 def add_views(

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from engine.cell.session import Session, Station
+from engine.cell.stations import station_pose
 from engine.checks.entry import OVERRULED_WITH_REASON
 from engine.errors import PoseError, UsageError
 from engine.findings import Finding
@@ -21,7 +22,6 @@ from engine.steps.recording import (
     examine_views,
     outstanding,
     record_station,
-    recorded_pose,
 )
 from engine.steps.station_image import (
     DEPTH_ALONE,
@@ -109,7 +109,7 @@ def _views(
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine views of further cameras and add them to a recorded station."""
     station = session.existing(args.station)
-    pose = recorded_pose(session, station)
+    pose = PoseDraft(None, None, station_pose(session.cell, station), ())
     views = _views(args, session, folder, pose, station.closing, station.id)
     findings = findings_of(views)
     standing = outstanding(findings, args.accept, None)

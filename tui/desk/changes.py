@@ -59,10 +59,6 @@ def answer(desk: Desk, **answers: Any) -> bool:
     return given.lens_fits
 
 
-def questions_left(desk: Desk) -> None:
-    desk.beside(lambda session: starting.questions_skipped(session, desk.folder))
-
-
 def rested(desk: Desk) -> bool:
     """Tell whether nothing was recorded for so long that somebody else may be here now."""
     last = max((station.moment for station in desk.opened().stations), default=-inf)

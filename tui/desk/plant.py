@@ -1,11 +1,10 @@
-"""What is done with the cells of a plant: drift, events, swaps, an archive solved again.
+"""What is done with the cells of a plant: drift, events, swaps.
 
 Each takes a while and belongs in the background.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from engine.plant.archive import by_cell, summaries
@@ -13,7 +12,6 @@ from engine.plant.drift import cell_drift
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.steps.archive import Again, solved_again
 from engine.steps.starting import Part
 from engine.steps.swapping import swap
 from engine.steps.upkeep import event_noted
@@ -42,8 +40,3 @@ def begin_swapped(old: Path, what: str) -> Path:
     folder = free_folder(old.parent, f"{time:%Y-%m-%d}-{part}-{old.name}")
     swap(old, folder, part, name=what if part == "cell" else None, now=time)
     return folder
-
-
-def all_again(folders: Sequence[Path]) -> Iterator[Again]:
-    """Yield every session solved again, on all cores; nothing is stored."""
-    return solved_again(folders, None, jobs=None, store=False, now=now())

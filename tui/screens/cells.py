@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 
 from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import CellRow, Rating, rows
+from engine.steps.archive import solved_again
 
 from ..clock import now
 from ..desk import plant
@@ -133,7 +134,7 @@ class Cells(Working[str | None]):
     async def action_again(self) -> None:
         """Solve every session again; nothing is stored."""
         folders = await in_background(session_folders, self.folder)
-        work = await in_background(plant.all_again, folders)
+        work = solved_again(folders, None, jobs=None, store=False, now=now())
         done = []
         start = monotonic()
         while (item := await in_background(next, work, None)) is not None:

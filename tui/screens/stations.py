@@ -10,10 +10,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 
-from engine.steps.starting import answered, kept_open
+from engine.steps.starting import answered, kept_open, questions_skipped
 
 from ..desk.block import stations_in
-from ..desk.changes import questions_left, rested
+from ..desk.changes import rested
 from ..desk.desk import Desk
 from ..desk.images import cell_scene, view
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
@@ -173,7 +173,8 @@ class Stations(Working[None]):
         self.show_session()
 
     async def _left_open(self) -> None:
-        await in_background(questions_left, self.desk)
+        folder = self.desk.folder
+        await in_background(self.desk.beside, lambda session: questions_skipped(session, folder))
         self.tell(
             "The start questions stay open. They are asked again before it solves.", "warning"
         )
