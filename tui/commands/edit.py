@@ -13,8 +13,7 @@ from engine.findings import Finding
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import ABOUT, STATION, open_session
 from engine.sessions.lock import writing
-from engine.steps.editing import annotate, bring_back, set_aside
-from engine.steps.upkeep import described, event_noted
+from engine.steps.editing import annotate, bring_back, described, event_noted, set_aside
 
 from ..clock import now
 from ..output import Answer, tell, tell_stored

@@ -12,9 +12,9 @@ from engine.plant.drift import cell_drift
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
+from engine.steps.editing import event_noted
 from engine.steps.starting import Part
 from engine.steps.swapping import swap
-from engine.steps.upkeep import event_noted
 
 from ..clock import now
 from .overview import free_folder

@@ -10,9 +10,9 @@ from engine.cell.session import About
 from engine.errors import UsageError
 from engine.report.exports import FORMATS
 from engine.sessions.store import encoded, write_output
+from engine.steps.editing import described
 from engine.steps.pointing import frame_found
 from engine.steps.station_image import photo_kept
-from engine.steps.upkeep import described
 
 from ..output import cautions
 from ..result_text import frame_lines
