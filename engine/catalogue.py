@@ -1315,3 +1315,5 @@ CATALOGUE: dict[str, Entry] = {
         "Compare its pose with the pendant, or touch the point once more in that orientation.",
     ),
 }
+
+CODES = tuple(code for code in CATALOGUE if "/" not in code)

@@ -63,8 +63,8 @@ def number(text: str) -> float:
 # What a shell offers behind a word, where it is neither a file nor one of `choices`: the module
 # that has it (loaded at the tab key alone), and its name there.
 OFFERED = {
-    "code": ("engine.catalogue", "CATALOGUE"),
-    "--accept": ("engine.catalogue", "CATALOGUE"),
+    "code": ("engine.catalogue", "CODES"),
+    "--accept": ("engine.catalogue", "CODES"),
     "--as": ("engine.steps.handover", "EXPORTS"),
     "--rotation": ("engine.pendant.conventions", "POSE_ROTATIONS"),
     "--convention": ("engine.pendant.conventions", "CONVENTIONS"),

@@ -6,7 +6,7 @@ import argparse
 from difflib import get_close_matches
 from typing import Any
 
-from engine.catalogue import CATALOGUE, Entry
+from engine.catalogue import CATALOGUE, CODES, Entry
 from engine.errors import UsageError
 from engine.findings import in_general
 
@@ -14,12 +14,11 @@ from ..output import Answer, tell
 
 
 def run_explain(args: argparse.Namespace) -> int:
-    codes = [code for code in CATALOGUE if "/" not in code]
     if args.code is None:
-        lines = [f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}" for code in codes]
-        return tell(args, Answer({"format": 1, "codes": codes}, lines))
-    if args.code not in codes:
-        near = get_close_matches(args.code, codes, n=1)
+        lines = [f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}" for code in CODES]
+        return tell(args, Answer({"format": 1, "codes": CODES}, lines))
+    if args.code not in CODES:
+        near = get_close_matches(args.code, CODES, n=1)
         hint = f"Did you mean {near[0]}?" if near else "`stationbook explain` lists all codes."
         raise UsageError(f"there is no finding {args.code!r}", hint)
     forms = [entry for key, entry in CATALOGUE.items() if key.split("/")[0] == args.code]
