@@ -6,6 +6,7 @@ status, killing, locks, tracing), and tests/test_command_process.py holds the tw
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import os
@@ -48,10 +49,14 @@ def stationbook(*words: object) -> subprocess.CompletedProcess[str]:
 
 
 def _status(args: list[str]) -> int:
+    objects = gc.get_threshold()
     try:
         return main(args)
     except SystemExit as end:  # wrong words and --help end the parser
         return end.code if isinstance(end.code, int) else int(end.code is not None)
+    finally:  # a command looks for waste seldom or never, as its process ends with it
+        gc.set_threshold(*objects)
+        gc.enable()
 
 
 def _printed(stream: io.TextIOWrapper) -> str:

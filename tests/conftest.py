@@ -11,13 +11,22 @@ from typing import Any
 
 import pytest
 
+import tui.memory
+
 # One test, one core: threads of the number libraries only wait for each other, and pytest -n
 # fills the other cores. Set before anything loads numpy.
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
     os.environ.setdefault(name, "1")
+# What a picture held is kept for the next one, in pytest -n's processes and those that tests start.
+for name, mebibytes in (("MMAP_THRESHOLD", 32), ("TRIM_THRESHOLD", 512), ("TOP_PAD", 16)):
+    os.environ.setdefault(f"MALLOC_{name}_", str(mebibytes << 20))  # glibc reads it as it starts
 # Modules are compiled once, also for the programs that tests start: a third of their loading.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# What suits a program of its own does not suit a process of thousands of tests: with the screen's
+# settings each array over 128 kB comes from the system anew, page by page.
+tui.memory.hold_little = tui.memory.give_back = lambda: None
 
 _COUNT = count(1)
 LONGEST_NAME = 60  # characters of a value that names a test
@@ -64,8 +73,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Let the garbage collector pass over what was loaded: it stays, and is half a gigabyte."""
+    """Let the garbage collector pass over what was loaded: it stays, and is half a gigabyte.
+
+    Over nothing else: what a test leaves behind, at which a screen opened or a command began, goes.
+    """
     gc.freeze()
+    gc.freeze = lambda: None
 
 
 def pytest_make_parametrize_id(val: object, argname: str) -> str | None:

@@ -84,15 +84,15 @@ def test_point_0_stays_on_the_same_corner_when_the_image_is_turned(image_turn: i
         picture = seen(board, 15, 70, 20)
         height, width = picture.image.shape
         turned = np.ascontiguousarray(np.rot90(picture.image, image_turn))
-        u, v = detect(turned, board).pixels.T
+        found = detect(turned, board)
+        u, v = found.pixels.T
         back = [
             (u, v),
             (width - 1 - v, u),
             (width - 1 - u, height - 1 - v),
             (v, height - 1 - u),
         ][image_turn]
-        ids = detect(turned, board).ids
-        assert rms(np.column_stack(back), picture.pixels[ids]) < 0.1
+        assert rms(np.column_stack(back), picture.pixels[found.ids]) < 0.1
 
 
 @pytest.mark.parametrize("board", [CIRCLES, STAGGERED], ids=lambda b: b.pattern)
@@ -147,9 +147,10 @@ def test_board_that_leaves_the_image_is_numbered_from_the_sides_that_are_seen(na
 @pytest.mark.parametrize("name", ["chessboard", "circles", "staggered", "charuco"])
 def test_board_of_another_size_is_not_found_and_its_count_is_told(name: str) -> None:
     board = BOARDS[name]
+    image = seen(board, 10, 0, 0).image
     for more in ((1, 0), (0, 2), (-1, 0), (-2, -2)):
         other = replace(board, columns=board.columns + more[0], rows=board.rows + more[1])
-        found = detect(seen(board, 10, 0, 0).image, other)
+        found = detect(image, other)
         assert not found.found, more
         assert found.other_count == (board.columns, board.rows), more
 

@@ -119,11 +119,11 @@ def test_board_of_14_by_13_is_not_taken_for_a_smaller_one(size: tuple[int, int])
 
 @pytest.mark.parametrize("name", PATTERNS)
 def test_covariances_are_those_of_repeated_noise(name: str) -> None:
-    # Errors against the truth, 12 draws × 54 points × 2: ± 3 %. Eight by eight rays a pixel: with
+    # Errors against the truth, 12 draws × 54 points × 2: ± 3 %. Five by five rays a pixel: with
     # three by three the picture itself is off by 0.04 px.
     board = PATTERNS[name]
     T = facing(board, 430.0, 35.0, 40.0, 15.0)
-    picture = render(board, T, CAMERA, rays=8, blur_px=0.9)
+    picture = render(board, T, CAMERA, rays=5, blur_px=0.9)
     truth = picture.pixels + centre_shift_px(T, board, CAMERA)
     turns = [np.arange(board.count), *(t.permutation for t in symmetries(board))]
     rng, squares = np.random.default_rng(4), []
@@ -141,7 +141,7 @@ def test_bias_at_45_degrees_is_below_a_hundredth_of_a_pixel(name: str) -> None:
     board, offs = PATTERNS[name], []
     for about in np.arange(0, 360, 45):
         T = facing(board, 430.0, 45.0, about, about / 3 + 7, shift=(about / 97, about / 89))
-        picture = render(board, T, CAMERA, rays=8, blur_px=0.9)
+        picture = render(board, T, CAMERA, rays=5, blur_px=0.9)
         found = detect(picture.image, board, CAMERA)
         truth = picture.pixels + centre_shift_px(T, board, CAMERA)
         turns = [np.arange(board.count), *(t.permutation for t in symmetries(board))]

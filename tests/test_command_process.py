@@ -23,7 +23,10 @@ def words(text: str, folder: Path) -> list[str]:
     return [word.format(s=folder / "session", d=folder) for word in text.split()]
 
 
-def laid_out(folder: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the commands are called on; each call gets a copy."""
+    folder = tmp_path_factory.mktemp("made")
     shutil.copytree(EXAMPLE, folder / "session")
     shutil.copytree(EXAMPLE, folder / "same")
     make_session(folder / "earlier", 6)
@@ -65,13 +68,13 @@ def laid_out(folder: Path) -> Path:
     ],
 )
 def test_a_process_prints_and_ends_as_the_call_does(
-    text: str, status: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    text: str, status: int, made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     folder = tmp_path / "work"
-    called = stationbook(*words(text, laid_out(folder)))
+    called = stationbook(*words(text, Path(shutil.copytree(made, folder))))
     shutil.rmtree(folder)
-    ran = process(*words(text, laid_out(folder)))
+    ran = process(*words(text, Path(shutil.copytree(made, folder))))
     assert ran.returncode == called.returncode == status, ran.stdout + ran.stderr
     assert "Traceback" not in ran.stderr
     assert ran.stderr == called.stderr
