@@ -35,6 +35,7 @@ ASKED_OFTEN = (
     ("engine.report.report_html", "coverage_picture"),
     ("engine.report.report_html", "course_picture"),
     ("engine.report.report_html", "volume_picture"),
+    ("photographs", "detect"),
     ("plan_world", "make_plan"),
     ("erring_arm", "make_plan"),
 )

@@ -10,13 +10,21 @@ import os
 import shutil
 import subprocess
 import tempfile
+from functools import cache
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from engine.arrays import Grey
+from engine.boards.candidates import Detection
+from engine.boards.detect import detect
+from engine.boards.pattern import Board
 from engine.images.load import decode_image, image_bytes
 
+BOARD = Board("chessboard", columns=9, rows=6, pitch_mm=25.0)
+SIZE = (640, 480)
 NUMBERS = tuple(f"{k:02d}" for k in range(1, 15) if k != 10)
 CACHE = Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "stationbook-tests"
 INSIDE = Path("usr/share/doc/opencv-doc/examples/data")
@@ -46,12 +54,26 @@ def photographs() -> Path:
     pytest.skip(message)
 
 
-def left(number: str) -> Path:
-    return photographs() / f"left{number}.jpg"
+def photograph(side: str, number: str) -> Path:
+    return photographs() / f"{side}{number}.jpg"
 
 
-def right(number: str) -> Path:
-    return photographs() / f"right{number}.jpg"
+@cache
+def detected(side: str, number: str) -> Detection:
+    """Return the points of a photograph, for everybody who asks in a run (see made_once.py)."""
+    return detect(read_image(photograph(side, number)), BOARD)
+
+
+def corners(side: str) -> list[np.ndarray]:
+    """Return the points of all photographs of a camera (54, 2) as OpenCV takes them."""
+    return [np.float32(detected(side, number).pixels) for number in NUMBERS]
+
+
+@cache
+def by_opencv(side: str) -> tuple[float, np.ndarray, np.ndarray]:
+    """Return what cv2 alone makes of a camera's lens: RMS [px], matrix, distortion."""
+    objects = [np.float32(BOARD.points())] * len(NUMBERS)
+    return cv2.calibrateCamera(objects, corners(side), SIZE, None, None)[:3]
 
 
 def _complete(folder: Path) -> bool:

@@ -2,51 +2,34 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import cv2
 import numpy as np
 import pytest
-from photographs import NUMBERS, photographs, read_image
+from photographs import BOARD, NUMBERS, SIZE, by_opencv, corners, detected, photographs
 from scipy.optimize import least_squares
 
-from engine.boards.candidates import Detection
-from engine.boards.detect import detect
-from engine.boards.pattern import Board
-
-BOARD = Board("chessboard", 9, 6, 25.0)
 # px; the paper in the photographs is visibly curved, so this is no noise of the detector: 0.32 px
 # is the largest with any detector and window tried
 LARGEST_SCATTER_PX = 0.35
 
 
-@lru_cache
-def found(side: str, number: str) -> Detection:
-    return detect(read_image(photographs() / f"{side}{number}.jpg"), BOARD)
-
-
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize("number", NUMBERS)
 def test_every_photograph_is_detected_smoothly(side: str, number: str) -> None:
-    detection = found(side, number)
+    detection = detected(side, number)
     assert len(detection.ids) == BOARD.count
     assert detection.scatter_px < LARGEST_SCATTER_PX
-
-
-def corners(side: str) -> list[np.ndarray]:
-    return [found(side, n).pixels.astype(np.float32) for n in NUMBERS]
 
 
 @pytest.fixture(scope="module")
 def stereo():
     """cv2.calibrateCamera for each camera, then cv2.stereoCalibrate: error, K, d, R, t."""
     objects = [BOARD.points().astype(np.float32)] * len(NUMBERS)
-    left, right, size = corners("left"), corners("right"), (640, 480)
-    _, K1, d1, _, _ = cv2.calibrateCamera(objects, left, size, None, None)
-    _, K2, d2, _, _ = cv2.calibrateCamera(objects, right, size, None, None)
+    (_, K1, d1), (_, K2, d2) = by_opencv("left"), by_opencv("right")
     error, K1, d1, K2, d2, R, t, _, _ = cv2.stereoCalibrate(
-        objects, left, right, K1, d1, K2, d2, size, flags=cv2.CALIB_FIX_INTRINSIC
-    )
+        objects, corners("left"), corners("right"), K1, d1, K2, d2, SIZE,
+        flags=cv2.CALIB_FIX_INTRINSIC,
+    )  # fmt: skip
     return error, (K1, d1), (K2, d2), R, t[:, 0]
 
 

@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 import pytest
 from board_pictures import facing, project
-from photographs import NUMBERS, photographs, read_image
+from photographs import BOARD as PHOTOGRAPHED
+from photographs import NUMBERS, by_opencv, detected, photograph, photographs, read_image
 
-from engine.boards.detect import EVEN_ANGLES, detect
+from engine.boards.detect import EVEN_ANGLES
 from engine.boards.pattern import Board
 from engine.camera.calibration import NAMES, Calibration, calibrated, differences
 from engine.camera.model import Camera, LensU
@@ -118,7 +119,6 @@ def test_boards_that_are_nearly_parallel_and_too_few_views_are_refused() -> None
         calibrated(views(a_lens(), 2).take(slice(0, 4)), a_lens(), 0.1)
 
 
-PHOTOGRAPHED = Board("chessboard", 9, 6, 25.0)
 NOTHING = Camera("c", (640, 480), ((1.0, 0, 0), (0, 1.0, 0), (0, 0, 1)))
 
 
@@ -134,19 +134,15 @@ def of_corners(pixels: list[np.ndarray]) -> Views:
 
 @cache
 def photographed(side: str) -> tuple[list[np.ndarray], Calibration]:
-    images = [read_image(photographs() / f"{side}{n}.jpg") for n in NUMBERS]
-    pixels = [detect(image, PHOTOGRAPHED).pixels for image in images]
+    pixels = [detected(side, n).pixels for n in NUMBERS]
     return pixels, calibrated(of_corners(pixels), NOTHING, PHOTOGRAPHED.bow_u_mm, from_nothing=True)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_photographs_give_the_lens_from_nothing_as_well_as_opencv_does(side: str) -> None:
     """External check: cv2.calibrateCamera on the same corners."""
-    pixels, found = photographed(side)
-    objects = [np.float32(PHOTOGRAPHED.points())] * len(pixels)
-    rms, K, *_ = cv2.calibrateCamera(
-        objects, [np.float32(p) for p in pixels], (640, 480), None, None
-    )
+    _, found = photographed(side)
+    rms, K, _ = by_opencv(side)
     assert found.rms_px <= rms / 2**0.5
     assert found.camera.matrix[0][0] == pytest.approx(K[0, 0], rel=0.001)
 
@@ -164,7 +160,7 @@ def test_photographs_give_the_published_focal_lengths() -> None:
     lengths = [photographed(side)[1].camera.matrix[0][0] for side in ("left", "right")]
     assert lengths[0] == pytest.approx(published("intrinsics.yml", "M1"), rel=0.003)
     assert np.mean(lengths) == pytest.approx(published("intrinsics.yml", "M1"), rel=0.003)
-    images = [read_image(photographs() / f"left{n}.jpg") for n in NUMBERS]
+    images = [read_image(photograph("left", n)) for n in NUMBERS]
     wide = []
     for image in images:
         corners = cv2.findChessboardCorners(image, (9, 6))[1]

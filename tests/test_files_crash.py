@@ -31,7 +31,7 @@ from engine.sessions.results import read_result
 from engine.steps.starting import create_session
 
 ROOT = Path(__file__).parent.parent
-KILLS = 80  # tests/bench/bench_faults.py kills at every position of every command
+KILLS = 40  # tests/bench/bench_faults.py kills at every position of every command
 LONGEST = 80  # calls that a writer lives; some three commits, so kills fall into all parts of one
 IMAGE = bytes(range(256)) * 20
 WHO = Who("A. Example", NOW)

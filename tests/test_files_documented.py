@@ -62,7 +62,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
     real = make_session(folder / "old", 8)
     make_session(folder / "hand", 8, "eye-in-hand")
     make_later(folder / "quick", 4, shift=np.array([0.0, 0.004, 0.0, 0.0, 1.0, -6.0]))
-    assert stationbook("solve", folder / "old", folder / "hand").returncode in (0, 1)
+    assert stationbook("solve", folder / "old", folder / "hand", "--jobs", 1).returncode in (0, 1)
     run = stationbook("solve", folder / "quick", "--board-from", folder / "old")
     assert run.returncode in (0, 1), run.stderr
     tip = " ".join(map(str, TIP))

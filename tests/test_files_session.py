@@ -238,7 +238,9 @@ plans = st.builds(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
 @given(
     name=words,
     operator=st.none() | words,

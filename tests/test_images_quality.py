@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from board_pictures import a_camera, facing, project, render
 from faulty_pictures import PATTERNS, faulty
-from photographs import NUMBERS, photographs, read_image
+from photographs import BOARD, NUMBERS, detected, photograph, read_image
 
 from engine.boards.detect import Detection, detect
 from engine.boards.pattern import Board
@@ -159,11 +159,9 @@ def test_tilt_is_measured_against_the_line_of_sight() -> None:
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_published_photographs_pass(side: str) -> None:
     # Debian package opencv-doc: published as good calibration images
-    board = Board("chessboard", 9, 6, 25.0)
     for number in NUMBERS:
-        image = read_image(photographs() / f"{side}{number}.jpg")
-        report = look(image, detect(image, board), board)
-        assert quality_findings(report, board, None, number) == []
+        report = look(read_image(photograph(side, number)), detected(side, number), BOARD)
+        assert quality_findings(report, BOARD, None, number) == []
         assert 1.0 < report.edge_width_px < 5.0
 
 

@@ -9,7 +9,6 @@ independent answer is cv2.stereoCalibrate on the same corners.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import cv2
@@ -17,16 +16,12 @@ import numpy as np
 import pytest
 import yaml
 from command import answer, stationbook
-from photographs import photographs, read_image
+from photographs import BOARD, NUMBERS, SIZE, by_opencv, corners, photograph
 
-from engine.boards.detect import detect
-from engine.boards.pattern import Board
 from engine.frames import rotation_angle, transform
 from engine.pendant.entry import format_pose
 from engine.pendant.settings import Pendant
 
-BOARD = Board("chessboard", columns=9, rows=6, pitch_mm=25.0)
-SIZE = (640, 480)
 # The poses are computed, not read off a display: four and five digits keep rounding out of it.
 PENDANT = Pendant(
     "mm", "deg", "fixed-xyz", ("X", "Y", "Z", "W", "P", "R"), decimals=(4, 4, 4, 5, 5, 5)
@@ -42,31 +37,27 @@ class Stereo(NamedTuple):
     poses: dict[str, np.ndarray]  # base_T_flange by picture number
 
 
-@pytest.fixture(scope="module")
-def pictures() -> dict[str, tuple[Path, Path]]:
-    folder = photographs()
-    numbers = [f"{k:02d}" for k in range(1, 15) if k != 10]
-    return {n: (folder / f"left{n}.jpg", folder / f"right{n}.jpg") for n in numbers}
-
-
-@pytest.fixture(scope="module")
-def stereo(pictures: dict[str, tuple[Path, Path]]) -> Stereo:
-    """Calibrate both lenses and the pair with OpenCV from all detected corners."""
-    points = BOARD.points().astype(np.float32)
-    seen = [[detect(read_image(p), BOARD).pixels for p in pair] for pair in pictures.values()]
-    left, right = ([np.float32(pair[side]) for pair in seen] for side in (0, 1))
-    objects = [points] * len(left)
-    _, K1, d1, _, _ = cv2.calibrateCamera(objects, left, SIZE, None, None)
-    _, K2, d2, _, _ = cv2.calibrateCamera(objects, right, SIZE, None, None)
-    _, _, _, _, _, R, t, _, _ = cv2.stereoCalibrate(
-        objects, left, right, K1, d1, K2, d2, SIZE, flags=cv2.CALIB_FIX_INTRINSIC
-    )
+def flange_poses() -> dict[str, np.ndarray]:
+    """Return base_T_flange by picture number: the board in the left camera, by cv2 alone."""
+    _, K, d = by_opencv("left")
     poses = {}
-    for number, corners in zip(pictures, left, strict=True):
-        _, r, p = cv2.solvePnP(points, corners, K1, d1)
+    for number, seen in zip(NUMBERS, corners("left"), strict=True):
+        _, r, p = cv2.solvePnP(BOARD.points(), seen, K, d)
         poses[number] = transform(cv2.Rodrigues(r)[0], p.ravel())
+    return poses
+
+
+@pytest.fixture(scope="module")
+def stereo() -> Stereo:
+    """Calibrate the pair with OpenCV from all detected corners."""
+    objects = [np.float32(BOARD.points())] * len(NUMBERS)
+    (_, K1, d1), (_, K2, d2) = by_opencv("left"), by_opencv("right")
+    _, _, _, _, _, R, t, _, _ = cv2.stereoCalibrate(
+        objects, corners("left"), corners("right"), K1, d1, K2, d2, SIZE,
+        flags=cv2.CALIB_FIX_INTRINSIC,
+    )  # fmt: skip
     right_T_left = transform(R, t.ravel())
-    return Stereo(np.linalg.inv(right_T_left), K2, d2.ravel(), poses)
+    return Stereo(np.linalg.inv(right_T_left), K2, d2.ravel(), flange_poses())
 
 
 def cell_document(stereo: Stereo) -> dict[str, Any]:
@@ -100,23 +91,21 @@ def cell_document(stereo: Stereo) -> dict[str, Any]:
 
 
 @pytest.fixture(scope="module")
-def solved(
-    pictures: dict[str, tuple[Path, Path]],
-    stereo: Stereo,
-    tmp_path_factory: pytest.TempPathFactory,
-) -> Any:
+def solved(stereo: Stereo, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """Start a session, record every pair as a station and solve, all by the real commands."""
     folder = tmp_path_factory.mktemp("photographs")
     (folder / "cell.yaml").write_text(yaml.safe_dump(cell_document(stereo)), encoding="utf-8")
     session = folder / "session"
     answer("start", folder / "cell.yaml", session)
-    for number, (_, right) in pictures.items():
+    for number in NUMBERS:
         pose = " ".join(format_pose(stereo.poses[number], PENDANT))
         # The photographs show the board near the border and from the side now and then, and one
         # "typed" pose is off by 0.1°: `solve` leaves that station out.
         accept = ["imprecise", "misfit", "small-move", "does-not-fit", "image-old"]
         words = [word for code in accept for word in ("--accept", code)]
-        stored = answer("record", session, "--pose", pose, "--image", right, *words)
+        stored = answer(
+            "record", session, "--pose", pose, "--image", photograph("right", number), *words
+        )
         assert stored["station"] is not None
     run = stationbook("solve", session, "--json")
     assert run.returncode in (0, 1), run.stderr

@@ -67,7 +67,7 @@ CALLS = [  # schema, words; {s} is the example, {d} the folder it lies in
     ("about", "about {s} --place hall --instrument tape;1;2027-01-01"),
     ("cells", "cells {d} --drift"),
     ("error", "solve {d}/nowhere"),
-    ("error-of-several", "solve {d}/nowhere {d}/nowhere"),
+    ("error-of-several", "solve {d}/nowhere {d}/nowhere --jobs 1"),
 ]
 
 
