@@ -125,7 +125,7 @@ def _instead(found: Solution, result: Result) -> str | None:
     if made_of is not None and made_of.mostly_arm:
         return (
             "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
-            "accuracy it really has as robot.accuracy_mm."
+            "accuracy it really has as robot.accuracy_mm (robot_accuracy_mm with robot: none)."
         )
     if not is_level(found.problem.robot):
         return None
