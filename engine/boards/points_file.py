@@ -8,8 +8,8 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -107,7 +107,7 @@ def plain_table(data: bytes) -> Points | None:
     if len(ids) < LEAST_POINTS or len(np.unique(ids)) < len(ids) or not whole:
         return None
     spread = table[:, [3, 4, 4, 5]].reshape(-1, 2, 2) if count > len(DETECTED) else None
-    if spread is not None and not _positive(spread):
+    if spread is not None and not _positive(table[:, 3:6]).all():
         return None
     points = Points(ids, table[:, 1:3], spread)
     for part in points:
@@ -116,9 +116,10 @@ def plain_table(data: bytes) -> Points | None:
     return points
 
 
-def _positive(spread: Array) -> bool:
-    uu, uv, vv = spread[:, 0, 0], spread[:, 0, 1], spread[:, 1, 1]
-    return bool(((uu > 0) & (vv > 0) & (uu * vv > uv * uv)).all())
+def _positive(spread: Array) -> NDArray[np.bool_]:
+    """Tell which variances and covariances uu, uv, vv (..., 3) are positive definite."""
+    uu, uv, vv = np.moveaxis(spread, -1, 0)
+    return np.asarray((uu > 0) & (vv > 0) & (uu * vv > uv * uv))
 
 
 def read_board_points(path: Path | str, board: Board) -> tuple[tuple[float, ...], ...]:
@@ -171,13 +172,16 @@ def _rows(
     refuse_other_header(path, first, header)
     rows: dict[int, tuple[float, ...]] = {}
     for line, cells in lines:
-        row = _row(path, line, cells, header, board)
-        if SPREAD[0] in header:
-            _check_spread(path, line, row)
-        if DEPTH[0] in header and header != headers[0]:
-            _check_ahead(path, line, cells[-1], row[-1])
+        fail = partial(FileError, path, line=line)
+        row = _row(fail, cells, header, board)
+        if SPREAD[0] in header and not _positive(np.array(row[3:6])):
+            problem = "{:g},{:g},{:g} is no covariance of a point".format(*row[3:6])
+            raise fail(problem, "Leave the three columns out where it is not known.")
+        if DEPTH[0] in header and header != headers[0] and row[-1] <= 0:
+            problem = f"z_mm is {cells[-1]}: the point does not lie before the camera"
+            raise fail(problem, "Points stand in the camera frame, z away from the camera.")
         if int(row[0]) in rows:
-            raise FileError(path, f"id {cells[0]} comes twice", "Keep one of them.", line=line)
+            raise fail(f"id {cells[0]} comes twice", "Keep one of them.")
         rows[int(row[0])] = row
     return header, list(rows.values())
 
@@ -215,65 +219,26 @@ def _content(path: Path | str) -> bytes:
 
 
 def _row(
-    path: Path | str, line: int, cells: list[str], header: tuple[str, ...], board: Board
+    fail: Callable[[str, str], FileError], cells: list[str], header: tuple[str, ...], board: Board
 ) -> tuple[float, ...]:
+    """Return the numbers of a line; ``fail`` makes the complaint about it."""
     if len(cells) != len(header):
-        raise FileError(
-            path,
-            f"{len(cells)} values, expected {len(header)}",
-            "Values stand between commas, with decimal points.",
-            line=line,
-        )
+        problem = f"{len(cells)} values, expected {len(header)}"
+        raise fail(problem, "Values stand between commas, with decimal points.")
     try:
         last = "nan" if header[-1:] == DEPTH and header[:3] == DETECTED else ""  # not measured
         number, values = int(cells[0]), [float(cell or last) for cell in cells[1:]]
     except ValueError as error:
-        raise FileError(
-            path,
-            f"{','.join(cells)!r} is not all numbers",
-            "A whole number, then numbers with decimal points, between commas.",
-            line=line,
-        ) from error
+        remedy = "A whole number, then numbers with decimal points, between commas."
+        raise fail(f"{','.join(cells)!r} is not all numbers", remedy) from error
     if not 0 <= number < board.count:
-        raise FileError(
-            path,
-            f"id {cells[0]} is not on the board",
-            f"Its {board.columns} × {board.rows} points have the ids 0 to {board.count - 1}.",
-            line=line,
-        )
+        known = f"Its {board.columns} × {board.rows} points have the ids 0 to {board.count - 1}."
+        raise fail(f"id {cells[0]} is not on the board", known)
     for name, cell, value in zip(header[1:], cells[1:], values, strict=True):
-        if not cell:
-            continue
-        _check_value(path, line, name, cell, value)
+        if cell and not math.isfinite(value):
+            remedy = "Leave the line of a point out that was not found."
+            raise fail(f"{name} is {cell}, which is no number", remedy)
+        if cell and abs(value) >= LARGEST:
+            problem = f"{name} {cell} is out of all proportion"
+            raise fail(problem, "Check the decimal point and the unit.")
     return (float(number), *values)
-
-
-def _check_spread(path: Path | str, line: int, row: tuple[float, ...]) -> None:
-    """Refuse the last three values of a row where they are no covariance: not positive definite."""
-    uu, uv, vv = row[3:6]
-    if not (uu > 0 and vv > 0 and uu * vv > uv * uv):
-        raise FileError(
-            path,
-            f"{uu:g},{uv:g},{vv:g} is no covariance of a point",
-            "Leave the three columns out where it is not known.",
-            line=line,
-        )
-
-
-def _check_ahead(path: Path | str, line: int, cell: str, z_mm: float) -> None:
-    if z_mm <= 0:
-        raise FileError(
-            path,
-            f"z_mm is {cell}: the point does not lie before the camera",
-            "Points stand in the camera frame, z away from the camera.",
-            line=line,
-        )
-
-
-def _check_value(path: Path | str, line: int, name: str, cell: str, value: float) -> None:
-    if not math.isfinite(value):
-        remedy = "Leave the line of a point out that was not found."
-        raise FileError(path, f"{name} is {cell}, which is no number", remedy, line=line)
-    if abs(value) >= LARGEST:
-        remedy = "Check the decimal point and the unit."
-        raise FileError(path, f"{name} {cell} is out of all proportion", remedy, line=line)
