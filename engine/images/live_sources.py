@@ -10,6 +10,7 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -31,21 +32,18 @@ def device_image(device: str) -> bytes:
     The device is opened anew and its first frames are thrown away, so no stale one is taken.
     Raises FileError when it does not open or deliver.
     """
+    fail = partial(FileError, f"device {device}")
     cv2.utils.logging.setLogLevel(SILENT)
     capture = cv2.VideoCapture(int(device) if device.isdigit() else device)
     try:
         if not capture.isOpened():
-            raise FileError(
-                f"device {device}", "cannot be opened", "Check cable, number and access rights."
-            )
+            raise fail("cannot be opened", "Check cable, number and access rights.")
         frame = None
         for _ in range(STALE_FRAMES + 1):
             there, grabbed = capture.read()
             frame = grabbed if there else None
         if frame is None:
-            raise FileError(
-                f"device {device}", "delivers no image", "Is it used by another program?"
-            )
+            raise fail("delivers no image", "Is it used by another program?")
     finally:
         capture.release()
     return cv2.imencode(".png", frame)[1].tobytes()
@@ -132,6 +130,7 @@ def genicam_image(name: str) -> bytes:
 
 
 def _run(name: str, arguments: Sequence[str]) -> None:
+    fail = partial(FileError, f"command {name}")
     try:
         done = subprocess.run(
             arguments,
@@ -141,14 +140,10 @@ def _run(name: str, arguments: Sequence[str]) -> None:
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise FileError(
-            f"command {name}", f"did not end within {COMMAND_TIMEOUT_S:.0f} s", "Run it by hand."
-        ) from error
+        raise fail(f"did not end within {COMMAND_TIMEOUT_S:.0f} s", "Run it by hand.") from error
     except OSError as error:
-        raise FileError(
-            f"command {name}", f"cannot be started ({error.strerror})", "Check the user's commands."
-        ) from error
+        raise fail(f"cannot be started ({error.strerror})", "Check the user's commands.") from error
     if done.returncode:
         said = done.stderr.decode("utf-8", "replace").strip().splitlines()
         why = f": {said[-1][:200]}" if said else ""
-        raise FileError(f"command {name}", f"failed with {done.returncode}{why}", "Run it by hand.")
+        raise fail(f"failed with {done.returncode}{why}", "Run it by hand.")
