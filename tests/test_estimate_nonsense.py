@@ -52,8 +52,8 @@ def reported(truth: Simulated, mm: float = 0.3, deg: float = 0.05, seed: int = 4
     return replace(truth.problem, observations=observations)
 
 
-def metres(T: Array) -> Array:
-    return transform(T[:3, :3], T[:3, 3] / 1000.0)
+def metres(T: Array, in_mm: float = 1000.0) -> Array:
+    return transform(T[:3, :3], T[:3, 3] / in_mm)
 
 
 def changed(problem: Problem, change: Callable[[Observation], Observation]) -> Problem:
@@ -89,6 +89,12 @@ def test_reported_poses_in_metres_are_told(mount: str, solve: Solve) -> None:
         assert result.verdict == "not-accepted"
         assert {"view-behind", "too-few"} <= codes(result)
         assert "metres" in result.findings[0].message
+    inches = changed(
+        problem, lambda item: replace(item, camera_T_board=metres(item.camera_T_board, 25.4))
+    )
+    said = " ".join(item.message for item in estimated(inches).findings)
+    assert "before the camera" in said
+    assert "metres" not in said  # 26 m away no board of this pitch is found
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

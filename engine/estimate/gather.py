@@ -142,6 +142,7 @@ def stations_of(
     return stations, views
 
 
+SEEN_PX = 3.0  # px between neighbouring points of a board that can be found, common practice
 LEAST_PIXEL_PX = 1e-3  # px; images without any noise are simulated ones
 COST_LIMIT = 50.0  # [-] squared standard deviations; a flipped normal costs far more in the fit
 
@@ -197,15 +198,16 @@ def _told_ahead(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_
 
 
 def in_metres(problem: Problem) -> bool:
-    """Tell whether poses behind the camera lie before it once their metres are made mm."""
-    lost = behind(problem)
-    told = [s for s in problem.observations if s.id in lost and s.camera_T_board is not None]
-    larger = [replace(s, camera_T_board=_in_mm(s.camera_T_board)) for s in told]
-    return bool(told) and not behind(replace(problem, observations=tuple(larger)))
-
-
-def _in_mm(T: Array | None) -> Array | None:
-    return None if T is None else transform(T[:3, :3], 1000.0 * T[:3, 3])
+    """Tell whether poses behind the camera lie before it, and are seen, once metres are made mm."""
+    lost = set(behind(problem))
+    told = [
+        replace(s, camera_T_board=transform(T[:3, :3], 1000.0 * T[:3, 3]))
+        for s in problem.observations
+        if s.id in lost and (T := s.camera_T_board) is not None
+    ]
+    farthest = problem.camera.matrix[0][0] * problem.board.spacing_mm / SEEN_PX
+    near = all(s.camera_T_board is None or s.camera_T_board[2, 3] < farthest for s in told)
+    return bool(told) and near and not behind(replace(problem, observations=tuple(told)))
 
 
 def behind(problem: Problem) -> list[int]:
