@@ -1084,6 +1084,12 @@ CATALOGUE: dict[str, Entry] = {
         "corner: NOT KNOWN YET whether that is within the tolerance of {tolerance:g} mm ({rule}).",
         "About {count} more {count:station|stations} would tell. Next: {next}.",
     ),
+    "pick-now/which": warning(
+        "If it is the camera that moved, and not the board on its mount, a pick on the old result "
+        "is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst corner: NOT KNOWN YET "
+        "(tolerance {tolerance:g} mm, {rule}).",
+        "About {count} more {count:station|stations} would tell. Next: {next}.",
+    ),
     "pick-now/never": warning(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "

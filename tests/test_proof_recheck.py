@@ -356,6 +356,7 @@ def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
     down = np.array([0.0, 0.0007, 0.0, 0.0, 0.17, -1.0])
     for count, size, word, level, command in (
         (1, 0.0, "NOT KNOWN YET", "warning", "--visit 1"),
+        (1, 60.0, "If it is the camera that moved", "warning", "--visit"),
         (3, 0.0, "WITHIN the tolerance", "note", "stationbook report"),
         (3, 6.0, "BEYOND the tolerance", "error", "--board-from"),
     ):

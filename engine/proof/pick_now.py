@@ -161,7 +161,8 @@ def said(now: PickNow | None, answer: Recheck, tolerance: Tolerance, ways: Ways)
     if now.more is None:
         return finding("pick-now", "never", error=error, expanded=U, tolerance=limit, rule=rule,
                        most=MOST_MORE, next=quick)  # fmt: skip
-    return finding("pick-now", "open", error=error, expanded=U, tolerance=limit, rule=rule,
+    variant = "which" if answer.moved and answer.cause == "unclear" else "open"
+    return finding("pick-now", variant, error=error, expanded=U, tolerance=limit, rule=rule,
                    count=now.more, next=ways.more.format(now.more))  # fmt: skip
 
 
