@@ -37,7 +37,7 @@ TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been 
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
 FARTHEST_MM = 1e3  # mm; no camera, and no board on its flange, is known worse than that
 LEVER_MM = 500.0  # mm; makes rotations comparable with shifts when looking for open directions
-HEIGHT_MM = 5.0  # mm between the heights at which a board is thought that no station shows
+HEIGHT_MM = 10.0  # mm between the heights at which a board is thought that no station shows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
