@@ -358,7 +358,6 @@ def _absurd(found: Solution) -> bool:
 
 def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]]]:
     yield lambda: configuration_causes(view)
-    yield lambda: allowed_causes(view)
     yield lambda: single_causes(view, field_alarms(view), double=not _absurd(view.found))
     yield lambda: split_causes(view)
     scatters = _absurd(view.found)
@@ -370,6 +369,7 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
         yield lambda: turned_causes(view.found, texts_of(view))
     if not scatters:
         yield lambda: smooth_causes(view)
+        yield lambda: allowed_causes(view)
 
 
 def _weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
