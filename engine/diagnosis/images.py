@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from ..boards.pattern import HALF_TURN, Board, symmetries
 from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
-from ..estimate.gather import Candidates, Gathered, gather
+from ..estimate.gather import Candidates, Gathered, board_turns, gather
 from ..estimate.problem import Problem, related
 from ..estimate.solver import Solution
 from ..estimate.start import begin, squared_deviation, transforms_from
@@ -392,18 +393,20 @@ def _trios(scene: Scene) -> tuple[Array, Array]:
     """
     G, n = related(scene.stations.mount, scene.stations.typed), len(scene.ids)
     robot, found = _screws(G), list[tuple[Array, Array]]()
-    rng = np.random.default_rng(TRIO_SEED)
+    rng, turns = np.random.default_rng(TRIO_SEED), board_turns(scene.found.gathered.board)
     for _ in range(TRIOS):
-        seen = scene.views[rng.permutation(n)[:3]]
-        theirs = _screws(seen)
-        alike = [
-            (np.abs(robot - theirs[i, j]) < MOVES_ALIKE).all(axis=2)
-            for i, j in ((0, 1), (0, 2), (1, 2))
-        ]
-        fits = alike[0][:, :, None] & alike[1][:, None, :] & alike[2][None]
-        for trio in np.argwhere(fits)[:TRIO_FITS]:
-            if len(set(trio.tolist())) == 3:
-                found.append((G[trio], seen))
+        trio = scene.views[rng.permutation(n)[:3]]
+        for turned in product(turns[:1], turns, turns):  # of a board that looks alike turned
+            seen = trio @ np.array(turned)
+            theirs = _screws(seen)
+            alike = [
+                (np.abs(robot - theirs[i, j]) < MOVES_ALIKE).all(axis=2)
+                for i, j in ((0, 1), (0, 2), (1, 2))
+            ]
+            fits = alike[0][:, :, None] & alike[1][:, None, :] & alike[2][None]
+            for poses in np.argwhere(fits)[:TRIO_FITS]:
+                if len(set(poses.tolist())) == 3:
+                    found.append((G[poses], seen))
     if not found:
         return np.empty((0, 4, 4)), np.empty((0, 4, 4))
     return transforms_from(np.array([g for g, _ in found]), np.array([v for _, v in found]))

@@ -16,6 +16,7 @@ from ..arrays import Array
 from ..cell.stations import numbers
 from ..checks.entry import UNIT_NAMES
 from ..errors import StationbookError
+from ..estimate.gather import in_one_numbering
 from ..estimate.problem import Problem, related
 from ..estimate.start import squared_deviation, transforms_from
 from ..findings import Finding, finding
@@ -195,10 +196,12 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
     h, n = typed.shape[:2]
     judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
     G = related(scene.stations.mount, typed[:, judges])
-    best = np.full(h, np.inf)
+    best, mount, board = np.full(h, np.inf), scene.stations.mount, scene.found.gathered.board
+    views = np.array(
+        [in_one_numbering(mount, board, T[judges], scene.views[judges]) for T in typed]
+    )
     for rows in _subsets(len(judges)):
-        view = scene.views[judges[rows]]
-        starts = transforms_from(G[:, rows], np.broadcast_to(view, (h, *view.shape)))
+        starts = transforms_from(G[:, rows], views[:, rows])
         terms = _terms(scene, judges, G, *starts)
         terms = np.where(alone[:, judges], ALONE, terms)
         best = np.minimum(best, terms.sum(axis=2).min(axis=0))
