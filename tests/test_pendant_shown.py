@@ -118,14 +118,14 @@ def wrong_robot(rng: np.random.Generator) -> Robot:
 @pytest.mark.parametrize("kind", ["tool", "frame"])
 def test_two_stops_tell_a_wrong_tool_from_a_wrong_frame_and_give_its_values(kind: str) -> None:
     right = 0
-    for seed in range(40):
+    for seed in range(20):
         _, found, T, F = drawn(kind, seed)
         fits = found.tool if kind == "tool" else found.frame
         if found.kind != kind or fits is None:
             continue
         off = displacement(fits, T if kind == "tool" else F)
         right += bool(np.linalg.norm(off[3:]) < 1.0 and np.degrees(np.linalg.norm(off[:3])) < 0.1)
-    assert right >= 38  # 95 %; both are 40 of 40 at these seeds
+    assert right >= 19  # 95 %; both are 40 of 40 at seeds 0 to 39
 
 
 def test_a_wrong_robot_file_is_named_and_so_is_what_of_it_is_wrong() -> None:
