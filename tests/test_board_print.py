@@ -45,9 +45,9 @@ needs_chromium = pytest.mark.skipif(not shutil.which("chromium"), reason="chromi
 
 
 @cache
-def printed(board: Board) -> bytes:
-    """Return the PDF of a board: writing one takes half a second, most of it for its fonts."""
-    return board_sheet(board)[0]
+def printed(board: Board, fmt: str = "pdf") -> tuple[bytes, ...]:
+    """Return the files of a board: a PDF takes half a second, most of it for its fonts."""
+    return board_sheet(board, fmt=fmt)
 
 
 def rendered(pdf: bytes, folder: Path, dpi: int = DPI) -> list[np.ndarray]:
@@ -63,7 +63,7 @@ def first_page(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Board], np
 
     @lru_cache
     def render(board: Board) -> np.ndarray:
-        return rendered(printed(board), tmp_path_factory.mktemp("page"))[0]
+        return rendered(printed(board)[0], tmp_path_factory.mktemp("page"))[0]
 
     return render
 
@@ -129,7 +129,7 @@ def test_printed_pdf_has_the_pitch_it_states(
 @pytest.mark.parametrize("rows", [7, 8])
 def test_charuco_sheet_is_the_picture_opencv_draws(rows: int, legacy: bool, tmp_path: Path) -> None:
     board = replace(CHARUCO, rows=rows, legacy_layout=legacy)
-    page = rendered(printed(board), tmp_path, dpi=254)[0]  # 10 px per mm
+    page = rendered(printed(board)[0], tmp_path, dpi=254)[0]  # 10 px per mm
     made = charuco_layout(board)
     wide, high = (board.columns + 1) * 200, (board.rows + 1) * 200
     drawn = made.generateImage((wide, high), marginSize=0, borderBits=1)
@@ -219,7 +219,7 @@ def svg_paths_mm(svg: bytes) -> tuple[tuple[float, float], np.ndarray]:
 @pytest.mark.parametrize("name", BOARDS)
 def test_svg_coordinates_are_true_scale(name: str) -> None:
     board = BOARDS[name]
-    size, vertices = svg_paths_mm(board_sheet(board, fmt="svg")[0])
+    size, vertices = svg_paths_mm(printed(board, "svg")[0])
     assert sorted(size) == pytest.approx([210.0, 297.0], abs=1e-3)
     art = artwork(board)
     shift = first_page_points(board)[0] - board.points()[0, :2]
@@ -229,7 +229,7 @@ def test_svg_coordinates_are_true_scale(name: str) -> None:
 
 @needs_chromium
 def test_svg_shown_by_a_browser_has_the_pitch_it_states(tmp_path: Path) -> None:
-    (tmp_path / "b.svg").write_bytes(board_sheet(CHESS, fmt="svg")[0])
+    (tmp_path / "b.svg").write_bytes(printed(CHESS, "svg")[0])
     command = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"]
     command += ["--force-device-scale-factor=2", "--window-size=1123,794"]
     command += [f"--screenshot={tmp_path / 's.png'}", f"--user-data-dir={tmp_path / 'profile'}"]
@@ -246,7 +246,7 @@ def test_svg_shown_by_a_browser_has_the_pitch_it_states(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", BOARDS)
 def test_our_detector_numbers_the_printed_points_from_the_mark(name: str, tmp_path: Path) -> None:
     board = BOARDS[name]
-    page = rendered(printed(board), tmp_path, dpi=127)[0]  # 5 px per mm
+    page = rendered(printed(board)[0], tmp_path, dpi=127)[0]  # 5 px per mm
     x0, y0, x1, y1 = first_sheet(board).strip
     page[int(y0 * 5) : int(y1 * 5) + 1, int(x0 * 5) : int(x1 * 5) + 1] = 255  # as when mounted
     found = detect(page, board)
@@ -329,5 +329,5 @@ def test_record_page_fits_every_paper(paper: str, tmp_path: Path) -> None:
 
 
 def test_same_board_gives_the_same_bytes() -> None:
-    assert board_sheet(CHARUCO) == board_sheet(CHARUCO)
-    assert board_sheet(CIRCLES, fmt="svg") == board_sheet(CIRCLES, fmt="svg")
+    assert board_sheet(CHARUCO) == printed(CHARUCO)
+    assert board_sheet(CIRCLES, fmt="svg") == printed(CIRCLES, "svg")

@@ -443,10 +443,11 @@ def large(
     session = record(folder, count=15, factor=0.25)
     session = replace(session, cell=scaled(cell(), 2.0))
     texture = np.random.default_rng(2).normal(120, 12, (2048, 2560)).clip(0, 255).astype(np.uint8)
+    small = cv2.imread(str(folder / str(session.stations[0].image)), cv2.IMREAD_GRAYSCALE)
+    big = cv2.resize(small, (2560, 2048)) // 2 + texture // 2
+    image = cv2.imencode(".png", big, [cv2.IMWRITE_PNG_COMPRESSION, 1])[1].tobytes()
     for station in session.stations:
-        small = cv2.imread(str(folder / str(station.image)), cv2.IMREAD_GRAYSCALE)
-        big = cv2.resize(small, (2560, 2048)) // 2 + texture // 2
-        cv2.imwrite(str(folder / str(station.image)), big, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+        (folder / str(station.image)).write_bytes(image)
         path = folder / str(station.points)
         rows = np.loadtxt(path, delimiter=",", skiprows=1)
         rows[:, 1:] = (rows[:, 1:] + 0.5) * 8 - 0.5
