@@ -73,7 +73,7 @@ NO_MOVE = (
 BY_HAND = (
     "By sight, well clear of {names}: turn the flange 10 to 20° about {axis} and shift it up to "
     "100 mm, the whole board in view, and record there. No jog is told, for the {rides} may be "
-    "near: where it sits on the flange is not known yet (the cell's rough places would tell)."
+    "near: its place on the flange is not known well enough (the cell's rough places would do)."
 )
 NEAR_BOX = (
     "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
