@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import lru_cache
-from itertools import pairwise
+from itertools import chain, pairwise, repeat
 
 from ..errors import PoseError
 from .settings import LENGTH_MM, UNIT_WORDS
@@ -66,17 +66,15 @@ def read_parts(text: str, layout: Layout) -> list[PartialField]:
     plain = clean(text)
     readings = [scan(plain, layout, comma_decimal=c) for c in _comma_meanings(plain)]
     slots = next((r for r in readings if _may_still_fit(r, layout)), readings[0])
-    labelled = any(slot.label is not None for slot in slots)
-    taken: dict[int, PartialField] = {}
+    taken: dict[str, PartialField] = {}
     extra: list[PartialField] = []
-    for place, slot in enumerate(slots):
-        index = slot.label if labelled else place
+    for slot in slots if _are_labelled(slots) else _in_order(slots, layout):
         part = _part(slot)
-        if index is None or index in taken or index >= len(layout.labels):
-            extra.append(part)
+        if not slot.label or slot.label in taken:
+            extra.append(replace(part, label=""))
         else:
-            taken[index] = replace(part, label=layout.labels[index])
-    shown = [taken.get(i, PartialField(label)) for i, label in enumerate(layout.labels)]
+            taken[slot.label] = part
+    shown = [taken.get(label, PartialField(label)) for label in layout.labels]
     extra = [part for part in extra if part.text]
     count = "one number" if len(extra) == 1 else f"{len(extra)} numbers"
     return shown + [replace(part, problem=f"{count} too many") for part in extra]
@@ -89,19 +87,19 @@ def read_fields(fields: Sequence[str], layout: Layout) -> tuple[str, ...]:
             f"{len(fields)} fields are given, {len(layout.labels)} are shown",
             f"Give one text for each of {' '.join(layout.labels)}.",
         )
-    slots = [_single(text, index, layout) for index, text in enumerate(fields)]
-    return _checked(slots, list(range(len(slots))), layout)
+    slots = [_single(text, name, layout) for text, name in zip(fields, layout.labels, strict=True)]
+    _refuse_strays(slots)
+    return _checked(slots, layout)
 
 
-def _single(text: str, index: int, layout: Layout) -> Slot:
-    label = layout.labels[index]
+def _single(text: str, label: str, layout: Layout) -> Slot:
     slots = scan(clean(text), layout, comma_decimal=True) if isinstance(text, str) else []
-    if len(slots) != 1 or slots[0].label not in (None, index):
+    if len(slots) != 1 or slots[0].label not in (None, label):
         shown = short(text) if isinstance(text, str) else repr(text)
         raise PoseError(
             f"{label} holds “{shown}”, not one number", "Give each field one number.", field=label
         )
-    return slots[0]
+    return replace(slots[0], label=label)
 
 
 def _comma_meanings(plain: str) -> tuple[bool, ...]:
@@ -124,51 +122,62 @@ def _fields(slots: list[Slot], layout: Layout) -> tuple[str, ...]:
     """Return the texts of one reading of a line in the order of the labels."""
     if not slots:
         raise MissingError("nothing is typed", f"Type the fields {' '.join(layout.labels)}.")
-    if any(slot.label is not None for slot in slots):
-        indices = _labelled(slots, layout)
+    labelled = _are_labelled(slots)
+    if labelled:
+        _refuse_unlabelled(slots)
     else:
-        indices = list(range(len(slots)))
-        _refuse_strays(slots, indices, layout)
-        refuse_bad_gaps(slots, layout)
-    return _checked(slots, indices, layout)
+        slots = _in_order(slots, layout)
+    _refuse_strays(slots)
+    if not labelled:
+        _refuse_bad_gaps(slots)
+    return _checked(slots, layout)
 
 
-def _checked(slots: list[Slot], indices: list[int], layout: Layout) -> tuple[str, ...]:
-    """Return the texts in the order of the labels; slot k belongs to field ``indices[k]``."""
-    _refuse_strays(slots, indices, layout)
-    refuse_grouping(slots, indices, layout)
-    for slot, index in zip(slots, indices, strict=True):
-        if index < len(layout.labels):
-            _refuse_units(slot, index, layout)
-    _refuse_wrong_count(slots, indices, layout)
-    texts = {i: decimal_text(slot.raw, None) for slot, i in zip(slots, indices, strict=True)}
-    return tuple(texts[i] for i in range(len(layout.labels)))
+def _are_labelled(slots: list[Slot]) -> bool:
+    return any(slot.label is not None for slot in slots)
 
 
-def _labelled(slots: list[Slot], layout: Layout) -> list[int]:
-    """Return the field of each slot of a labelled line: every number has its label, each once."""
-    indices: list[int] = []
+def _in_order(slots: list[Slot], layout: Layout) -> list[Slot]:
+    """Return the slots of a line without labels with those of their places, None for extras."""
+    names = chain(layout.labels, repeat(None))
+    return [replace(slot, label=name) for slot, name in zip(slots, names, strict=False)]
+
+
+def _checked(slots: list[Slot], layout: Layout) -> tuple[str, ...]:
+    """Return the texts in the order of the labels; a slot without a label is one too many."""
+    _refuse_grouping(slots, layout)
+    shown = dict(zip(layout.labels, layout.units, strict=True))
     for slot in slots:
-        before = field_name(indices[-1], layout) if indices else None
+        if slot.label is not None:
+            _refuse_units(slot, slot.label, shown[slot.label])
+    _refuse_wrong_count(slots, layout)
+    texts = {slot.label: decimal_text(slot.raw, None) for slot in slots}
+    return tuple(texts[label] for label in layout.labels)
+
+
+def _refuse_unlabelled(slots: list[Slot]) -> None:
+    """Hold a labelled line to this: every number has its label, each once."""
+    before: list[str] = []
+    for slot in slots:
+        last = before[-1] if before else None
         if slot.problem and slot.label is None:
-            raise PoseError(slot.problem, slot.remedy, field=before)
+            raise PoseError(slot.problem, slot.remedy, field=last)
         if slot.label is None:
-            where = f"after the value of {before}" if before else "at the start"
+            where = f"after the value of {last}" if last else "at the start"
             raise MixedError(
                 f"“{short(slot.raw)}” {where} has no label",
                 "Label every field or none, with one number after each label.",
-                field=before,
+                field=last,
             )
-        if slot.label in indices:
-            name = field_name(slot.label, layout)
+        name = slot.label
+        if name in before:
             raise PoseError(f"{name} is typed twice", "Type every field once.", field=name)
-        indices.append(slot.label)
-    return indices
+        before.append(name)
 
 
-def _refuse_strays(slots: list[Slot], indices: list[int], layout: Layout) -> None:
-    for slot, index in zip(slots, indices, strict=True):
-        name = field_name(index, layout)
+def _refuse_strays(slots: list[Slot]) -> None:
+    for slot in slots:
+        name = slot.label
         if slot.problem:
             raise PoseError(slot.problem, slot.remedy, field=name)
         if not slot.raw:
@@ -182,7 +191,7 @@ def _refuse_strays(slots: list[Slot], indices: list[int], layout: Layout) -> Non
         decimal_text(slot.raw, name)
 
 
-def _refuse_wrong_count(slots: list[Slot], indices: list[int], layout: Layout) -> None:
+def _refuse_wrong_count(slots: list[Slot], layout: Layout) -> None:
     labels, listed = layout.labels, " ".join(layout.labels)
     if len(slots) > len(labels):
         raise TooManyError(
@@ -191,7 +200,8 @@ def _refuse_wrong_count(slots: list[Slot], indices: list[int], layout: Layout) -
             f"Type one number for each of {listed}.",
             field=labels[-1],
         )
-    missing = [label for i, label in enumerate(labels) if i not in indices]
+    typed = [slot.label for slot in slots]
+    missing = [label for label in labels if label not in typed]
     if missing:
         raise MissingError(
             f"{len(slots)} of {len(labels)} fields are typed, missing: {' '.join(missing)}",
@@ -200,8 +210,7 @@ def _refuse_wrong_count(slots: list[Slot], indices: list[int], layout: Layout) -
         )
 
 
-def _refuse_units(slot: Slot, index: int, layout: Layout) -> None:
-    label, shown = layout.labels[index], layout.units[index]
+def _refuse_units(slot: Slot, label: str, shown: str) -> None:
     wrong = next((unit for unit in slot.units if unit != shown), None)
     if wrong is None:
         return
@@ -232,10 +241,11 @@ def _part(slot: Slot) -> PartialField:
     try:
         text = decimal_text(slot.raw, None) if slot.raw else ""
     except PoseError:
-        return PartialField("", slot.raw)
+        return PartialField(slot.label or "", slot.raw)
     readable = bool(text) and not slot.problem
     waiting = slot.unfinished or not (slot.raw or slot.problem)
-    return PartialField("", text, float(text) if readable else None, unfinished=waiting)
+    value = float(text) if readable else None
+    return PartialField(slot.label or "", text, value, unfinished=waiting)
 
 
 MAX_LINE = 500  # characters; seven long fields with labels and units stay under 200
@@ -312,7 +322,7 @@ class Slot:
     cannot be read here. ``unfinished``: it ends the line and may still become something else.
     """
 
-    label: int | None = None
+    label: str | None = None
     raw: str = ""
     units: list[str] = field(default_factory=list)
     gap: str = ""
@@ -377,14 +387,14 @@ class _Scanner:
 
     def take(self, kind: str, text: str, end: int) -> None:
         """Add one token that ends at position ``end``."""
-        label = self.layout.index(text) if kind == "label" else None
+        index = self.layout.index(text) if kind == "label" else None
         unit = UNIT_WORDS.get(text.casefold()) if kind == "unit" else None
         if kind == "gap":
             self.trailing += text
         elif kind == "number":
             self._number(text)
-        elif label is not None:
-            self._open(label)
+        elif index is not None:
+            self._open(self.layout.labels[index])
         elif unit is not None:
             self._unit(text, unit, end == self.length)
         elif kind == "equals" and self.last in ("label", "unit", "gap"):
@@ -401,7 +411,7 @@ class _Scanner:
         if not slot.problem:
             slot.problem, slot.remedy, slot.unfinished = problem, remedy, unfinished
 
-    def _open(self, label: int | None) -> None:
+    def _open(self, label: str | None) -> None:
         self.slots.append(Slot(label=label, gap=self.trailing))
         self.trailing = ""
 
@@ -496,14 +506,14 @@ def decimal_text(raw: str, label: str | None) -> str:
     return sign + text
 
 
-def refuse_bad_gaps(slots: list[Slot], layout: Layout) -> None:
+def _refuse_bad_gaps(slots: list[Slot]) -> None:
     """Commas of an unlabelled line separate all fields or none, and never mark decimals as well.
 
     A decimal point in the line shows that commas beside spaces are separators: then some suffice.
     """
     for place, slot in enumerate(slots):
         if separators(slot.gap) > min(place, 1):
-            raise PoseError(*NOTHING_BETWEEN, field=field_name(place, layout))
+            raise PoseError(*NOTHING_BETWEEN, field=slot.label)
     gaps = _gaps_inside_brackets(slots)
     uneven = 0 < sum("," in gap for gap in gaps) < len(gaps)
     if any("," in slot.raw for slot in slots):
@@ -540,25 +550,20 @@ def _grouped(slots: list[Slot]) -> bool:
     return False
 
 
-def refuse_grouping(slots: list[Slot], indices: list[int], layout: Layout) -> None:
+def _refuse_grouping(slots: list[Slot], layout: Layout) -> None:
     """Refuse 1,234 where the pendant does not show three decimals and no other comma settles it."""
     commas = [slot.raw for slot in slots if "," in slot.raw]
     if any(not _GROUPED_COMMA.fullmatch(raw) for raw in commas):
         return
-    for slot, index in zip(slots, indices, strict=True):
-        three_shown = index < len(layout.decimals) and layout.decimals[index] == 3
-        if "," in slot.raw and not three_shown:
+    shown = dict(zip(layout.labels, layout.decimals, strict=True))
+    for slot in slots:
+        if "," in slot.raw and shown.get(slot.label or "") != 3:
             point, joined = slot.raw.replace(",", "."), slot.raw.replace(",", "")
             raise MixedError(
                 f"{slot.raw} can be {point} or {joined}",
                 f"Write {point} or {joined}.",
-                field=field_name(index, layout),
+                field=slot.label,
             )
-
-
-def field_name(index: int, layout: Layout) -> str | None:
-    """Return the label of a field, or None beyond the last one."""
-    return layout.labels[index] if index < len(layout.labels) else None
 
 
 def short(text: str) -> str:
