@@ -34,7 +34,7 @@ from ..widgets.lists import Chooser
 from ..widgets.looks import Line
 from ..widgets.panels import CAUTION, FactsPanel, KeyLine
 from ..widgets.sheet import Paragraph
-from .jobs import Working, in_background, save_soon
+from .jobs import Halves, Working, in_background, save_soon
 
 TOOL = (
     "Tool that the pendant shows as active: flange, or its name and values as the pendant shows "
@@ -47,7 +47,6 @@ FRAME = (
 )
 
 
-HALF = "start"  # under this name half an answered form is kept
 LENS_OPEN = (
     "Your answers are kept; the lens data stay open. With data of another image size, focus or "
     "zoom every result is wrong: set the camera as it was, then answer y; or Esc, calibrate the "
@@ -55,12 +54,13 @@ LENS_OPEN = (
 )
 
 
-class Start(Working[bool]):
+class Start(Halves, Working[bool]):
     """Asks what cannot be seen later. The answer is True when nothing is open any more.
 
     ``before``: what was answered at an earlier opening, while the lens data did not fit.
     """
 
+    HALF = "start"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss(False)", "later", id="start.leave",
                 tooltip="Answer another time"),
@@ -69,32 +69,10 @@ class Start(Working[bool]):
     def __init__(self, desk: Desk, before: Answers | None = None) -> None:
         super().__init__()
         self.desk, self.before = desk, before
-        self.done = False  # all is answered
-        self.texts: dict[str, str] = {}  # as they stand now, once something was typed
 
     def parts(self) -> ComposeResult:
         yield FactsPanel(id="cell")
-        half = self.desk.kept.under(HALF)
-        questions = [
-            q._replace(value=half[q.key], typed=len(half[q.key]) > 1) if q.key in half else q
-            for q in self._questions()
-        ]
-        yield Form(questions, id="form")
-
-    def on_unmount(self) -> None:
-        """Keep what was typed and not answered, however this is left."""
-        self._note()
-        self.desk.kept.save()
-
-    def _note(self) -> None:
-        first = {question.key: question.value for question in self._questions()}
-        typed = {} if self.done else self.texts
-        self.desk.kept.put_under(HALF, {k: v for k, v in typed.items() if v != first[k]})
-
-    def on_line_edit_changed(self) -> None:
-        self.texts = self.query_one(Form).texts()
-        self._note()
-        self.jobs.begin(save_soon, self.desk.kept.save, group="keep soon")
+        yield Form(self._questions(), id="form")
 
     def on_mount(self) -> None:
         which = "next" if self.desk.opened().stations else "first"
@@ -162,11 +140,10 @@ class Start(Working[bool]):
             height_mm=as_number(height) if height else None,
             height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
         )
+        self.taken()
         if kept:
-            self.done = True
             self.dismiss(True)
         else:
-            self.texts = {}  # they are kept in the journal
             self.tell(LENS_OPEN, "error")
 
     def tell(self, text: str, role: str) -> None:

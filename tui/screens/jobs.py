@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine
 from functools import partial, wraps
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -22,9 +22,6 @@ from ..output import unexpected
 from ..widgets.line_edit import LineEdit
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
-
-if TYPE_CHECKING:
-    from ..desk.desk import Desk  # loads the engine, for which the first picture does not wait
 
 KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
@@ -65,15 +62,7 @@ class Jobs:
             if answer is not None and answer is not False:
                 then(answer)
 
-        if isinstance(question, Ask):
-            question.kept = self._kept()
         self.node.app.push_screen(question, answered)
-
-    def _kept(self) -> Kept:
-        """Return where half an answer is kept: with the session, or for the whole program."""
-        desk = getattr(self.node, "desk", None) or getattr(self.node.screen, "desk", None)
-        kept: Kept = self.node.app.half_typed if desk is None else desk.kept  # type: ignore[attr-defined]
-        return kept
 
 
 def as_job(group: str) -> Callable[[Work], Callable[..., None]]:
@@ -143,29 +132,39 @@ class Working(Screen[Answer]):
         self.query_one("#said", Paragraph).show(text, role)
 
 
-class Halves:
+class Halves(DOMNode):
     """Keeps the lines of a screen that were typed and not stored, however the screen is left.
 
-    They are there when the same screen of the same session is opened again.
+    They are there when it is opened again: in the same session, or in any where none is open.
     """
 
     HALF = ""  # the screen's name among what is kept
-    desk: Desk
     jobs: Jobs
+    kept: Kept
 
     def on_mount(self) -> None:
         """Type again what was typed before."""
-        half = self.desk.kept.under(self.HALF)
-        for edit in self.query(LineEdit):  # type: ignore[attr-defined]
+        desks = [page.desk for page in self.app.screen_stack if hasattr(page, "desk")]
+        self.kept = desks[-1].kept if desks else self.app.half_typed  # type: ignore[attr-defined]
+        self._first = {edit.id: edit.value for edit in self.query(LineEdit)}
+        half = self.kept.under(self.HALF)
+        for edit in self.query(LineEdit):
             if text := half.get(str(edit.id)):
                 edit.set(text)
+                edit.proposed = text in edit.choices
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        self.desk.kept.put(f"{self.HALF}/{message.edit.id}", message.value)
-        self.jobs.begin(save_soon, self.desk.kept.save, group="keep")
+        edit = message.edit
+        text = message.value if message.value != self._first.get(edit.id) else ""
+        self.kept.put(f"{self.HALF}/{edit.id}", text)
+        self.jobs.begin(save_soon, self.kept.save, group="half")
 
     def on_unmount(self) -> None:
-        self.desk.kept.save()
+        self.kept.save()
+
+    def taken(self) -> None:
+        """Forget what was typed: it is stored."""
+        self.kept.put_under(self.HALF, {})
 
 
 def _end_if_gone() -> None:
@@ -175,7 +174,7 @@ def _end_if_gone() -> None:
         raise asyncio.CancelledError
 
 
-class Ask(ModalScreen[str | None]):
+class Ask(Halves, ModalScreen[str | None]):
     """Ask for one line of text. The answer is the text, or None after Esc.
 
     What was typed and not answered is there when the same is asked again. ``value`` is a proposal
@@ -197,42 +196,30 @@ class Ask(ModalScreen[str | None]):
     ) -> None:
         super().__init__()
         self.asked, self.text, self.value, self.check = title, text, value, check
-        self.edited = edited
-        self.kept: Kept | None = None
+        self.edited, self.HALF = edited, f"ask/{title}"
+        self.jobs = Jobs(self, self.tell)
 
     def compose(self) -> ComposeResult:
-        half = self.kept.get(f"ask/{self.asked}") if self.kept is not None else ""
         with Vertical(classes="box"):
             yield Paragraph(self.asked, "title")
             yield Paragraph(self.text)
-            edit = LineEdit(half or self.value, id="answer")
-            edit.proposed = bool(self.value) and not (half or self.edited)
+            edit = LineEdit(self.value, id="answer")
+            edit.proposed = bool(self.value) and not self.edited
             yield edit
             yield Paragraph("", "warning", id="problem")
             yield KeyLine()
 
-    def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        self._keep(message.value if message.value != self.value else "")
-        if self.kept is not None:
-            Jobs(self, lambda *_: None).begin(save_soon, self.kept.save, group="keep")
-
-    def _keep(self, text: str) -> None:
-        if self.kept is not None:
-            self.kept.put(f"ask/{self.asked}", text)
-
-    def on_unmount(self) -> None:
-        """Keep what was typed, however this is left."""
-        if self.kept is not None:
-            self.kept.save()
+    def tell(self, text: str, role: str) -> None:
+        self.query_one("#problem", Paragraph).show(text, role)
 
     def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
         """Answer, unless the check has something against it."""
         problem = self.check(message.value) if self.check else None
         if problem is None:
-            self._keep("")
+            self.taken()
             self.dismiss(message.value)
         else:
-            self.query_one("#problem", Paragraph).show(problem, "warning")
+            self.tell(problem, "warning")
 
 
 class Confirm(ModalScreen[bool]):

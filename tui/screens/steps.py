@@ -90,7 +90,7 @@ class Sheet(Halves, Working[None]):
     async def _work(self, texts: dict[str, str]) -> None:
         lines = await in_background(self.work, self.desk, texts)
         self.query_one(Scroll).show(written(lines), top=True)
-        self.desk.kept.put_under(self.HALF, {})
+        self.taken()
 
 
 class JobSteps:

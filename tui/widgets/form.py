@@ -27,7 +27,6 @@ class FormEdit(LineEdit):
     def __init__(self, value: str = "", *, id: str | None = None) -> None:
         super().__init__(value, id=id)
         self.proposed = bool(value)
-        self.choices: tuple[str, ...] = ()
 
     def _beside(self, width: int) -> Line:
         """Return the other answers, where there are a few to choose from."""

@@ -43,12 +43,16 @@ class LineEdit(Sheet, can_focus=True):
     Where what stands in it at first is a proposal (``proposed``), the first character typed takes
     its place, unless the line was edited or the cursor moved before.
 
+    ``choices``: the answers that it takes, where they are a few.
+
     Messages: `LineEdit.Changed` on every change, `LineEdit.Submitted` on Enter.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "submit", "done", id="line.submit", tooltip="Take what is typed"),
     ]
+
+    choices: tuple[str, ...] = ()
 
     class Changed(Message):
         def __init__(self, edit: LineEdit) -> None:
