@@ -299,7 +299,9 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
         await pilot.press("escape", "q")
         await until(pilot, "touch one point: p")
         await pilot.press("s")
-        await until(pilot, "Verdict: ACCEPTED, not proven yet", "the measured touched point fixes")
+        await until(
+            pilot, "Verdict: ACCEPTED, not proven yet", "as told by the measured touched point"
+        )
     assert read_touches(folder).touches[0].role == "missing-number"
 
 

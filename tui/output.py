@@ -7,7 +7,7 @@ import json
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TextIO
 
 from engine.errors import FileError, StationbookError
@@ -88,11 +88,14 @@ def cautions(texts: Iterable[str]) -> list[str]:
 
 
 class Answer(NamedTuple):
-    """What a command says: as JSON, as lines for a person, and the findings that it rests on."""
+    """What a command says: as JSON, as lines for a person, and the findings that it rests on.
 
-    document: Any
+    The document says its format by itself, and lists the findings unless they are None.
+    """
+
+    document: Mapping[str, Any]
     lines: Sequence[str]
-    findings: Sequence[Finding] = ()
+    findings: Sequence[Finding] | None = None
 
     def show(self) -> None:
         for line in self.lines:
@@ -103,19 +106,22 @@ def tell(
     args: argparse.Namespace, answer: Answer, show: Callable[[Answer], None] = Answer.show
 ) -> int:
     """Print an answer and return the exit status: 1 where a finding is at level error."""
+    findings = answer.findings or ()
     if args.json:
-        print_json(answer.document)
+        document = {"format": 1, **answer.document}
+        if answer.findings is not None:
+            document.setdefault("findings", [item.document() for item in findings])
+        print_json(document)
     else:
         show(answer)
-    return 1 if has_error(answer.findings) else 0
+    return 1 if has_error(findings) else 0
 
 
 def tell_stored(
     args: argparse.Namespace, findings: Sequence[Finding], station: object, said: str
 ) -> int:
     """Print what became of a station, as session.yaml has it; None: a finding is in the way."""
-    document = {"format": 1, "findings": [item.document() for item in findings], "station": station}
-    tell(args, Answer(document, [*finding_texts(findings), said]))
+    tell(args, Answer({"station": station}, [*finding_texts(findings), said], findings))
     return 0 if station is not None else 1
 
 

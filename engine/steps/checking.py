@@ -185,7 +185,6 @@ class LensCheck:
         camera, u = self.found.camera, self.found.camera.u
         names = ("fx", "fy", "cx", "cy")
         return {
-            "format": 1,
             "views": len(self.found.poses),
             "matrix": [list(row) for row in camera.matrix],
             "distortion": list(camera.distortion),
@@ -197,7 +196,6 @@ class LensCheck:
             "cell_residual_px": self.cell_residual_px,
             "chance": self.chance,
             "differs": list(self.differs),
-            "findings": [item.document() for item in self.findings],
         }
 
 

@@ -108,7 +108,6 @@ class Shifted:
     def document(self) -> dict[str, Any]:
         """Return the points as plain data."""
         return {
-            "format": 1,
             "points": [
                 {
                     "name": item.before.name,
@@ -122,7 +121,6 @@ class Shifted:
                 }
                 for item in self.points
             ],
-            "findings": [item.document() for item in self.findings],
         }
 
 

@@ -49,7 +49,6 @@ class TipFound:
         """Return it as plain data."""
         tip = self.tip
         return {
-            "format": 1,
             "tip_mm": tip.tip_mm.tolist(),
             "covariance_mm2": tip.covariance.tolist(),
             "u_mm": float(np.sqrt(np.trace(tip.covariance) / 3.0)),
@@ -58,7 +57,6 @@ class TipFound:
             "off_mm": tip.off_mm.tolist(),
             "touch_off": None if tip.off is None else tip.off + 1,
             "left_out": tip.left_out,
-            "findings": [item.document() for item in self.findings],
         }
 
 
@@ -112,7 +110,6 @@ class FrameFound:
         """Return it as plain data."""
         u = self.delivered.uncertainty
         return {
-            "format": 1,
             "name": self.name,
             "matrix": self.base_T_frame.tolist(),
             "covariance_rad_mm": self.covariance.tolist(),

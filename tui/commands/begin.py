@@ -29,10 +29,9 @@ def run_start(args: argparse.Namespace) -> int:
     undescribed = session.cell.robot is None
     found = [finding("reach-unchecked")] if undescribed else asked_findings(session.cell)
     named = {"dir": args.dir, "name": session.name, "created": session.created}
-    document = {"format": 1, **named, "findings": [item.document() for item in found]}
     started = f"session {session.name!r} started in {args.dir}"
     lines = [*finding_texts(found), started, f"next: stationbook open {args.dir}"]
-    return tell(args, Answer(document, lines, found))
+    return tell(args, Answer(named, lines, found))
 
 
 def run_swap(args: argparse.Namespace) -> int:
@@ -52,7 +51,7 @@ def run_swap(args: argparse.Namespace) -> int:
         lines[-1] += f"; U of a pick then about {found.expected_mm:.2f} mm"
         lines[-1] += f", wanted {found.wanted_mm:.2f} mm"
     document = {
-        "format": 1, "dir": args.dir, "swapped": part, "planned": len(found.session.plan),
+        "dir": args.dir, "swapped": part, "planned": len(found.session.plan),
         "expected_mm": found.expected_mm, "wanted_mm": found.wanted_mm,
         **{word: list(texts) for word, texts in said.items()},
     }  # fmt: skip
@@ -68,7 +67,7 @@ def run_board(args: argparse.Namespace) -> int:
         write_output(path, data, force=args.force)
     paths = [path for path, _ in files]
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
-    document = {"format": 1, "files": [str(path) for path in paths]}
+    document = {"files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))
 
 
@@ -77,7 +76,7 @@ def run_import(args: argparse.Namespace) -> int:
     out = Path(args.out) if args.out else Path("robots") / f"{Path(args.file).stem}.yaml"
     make_folder(out.parent)
     write_output(out, encoded(robot_text(robot)), force=args.force)
-    document = {"format": 1, "path": str(out), "name": robot.name, "axes": robot.axes}
+    document = {"path": str(out), "name": robot.name, "axes": robot.axes}
     said = f"{robot.name}: {robot.axes} joints, written to {out}"
     advice = "compare it with the pendant before use: docs/robots.md says how"
     return tell(args, Answer(document, [said, advice]))

@@ -70,7 +70,6 @@ def _document(pairs: Pairs, done: Sequence[Imported], table: Table, stored: bool
         for item in done
     ]
     return {
-        "format": 1,
         "read_as": table.form,
         "paired_by": pairs.by,
         "stored": stored,

@@ -47,8 +47,7 @@ def run_check(args: argparse.Namespace) -> int:
 def check_folder(folder: str) -> Answer:
     path = Path(folder)
     found = check_session(open_session(path), path)
-    document = {"format": 1, "findings": [item.document() for item in found]}
-    return Answer(document, finding_texts(found) or ["no findings"], found)
+    return Answer({}, finding_texts(found) or ["no findings"], found)
 
 
 def run_lens(args: argparse.Namespace) -> int:
@@ -98,7 +97,6 @@ def _document(judged: JudgedImage, cell: Cell) -> dict[str, Any]:
     report = judged.report
     spacing = report.spacing_px
     return {
-        "format": 1,
         "image": judged.name,
         "found": report.found,
         "expected": report.expected,
@@ -109,5 +107,4 @@ def _document(judged: JudgedImage, cell: Cell) -> dict[str, Any]:
         "tilt_deg": report.tilt_deg,
         "smear_px": report.smear_px,
         "u_mm": report.u_mm,
-        "findings": [item.document() for item in judged.findings],
     }

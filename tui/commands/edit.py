@@ -58,7 +58,7 @@ def run_event(args: argparse.Namespace) -> int:
         change = event_noted(session, folder, args.what, args.on, time.date())
         commit(folder, change, Who(args.operator, time))
     noted = {"event": change.details["event"], "on": change.details["on"]}
-    document = {"format": 1, "dir": args.dir, "cell": session.cell.name, **noted}
+    document = {"dir": args.dir, "cell": session.cell.name, **noted}
     said = f"noted for {session.cell.name}: {noted['event']} on {noted['on']}"
     return tell(args, Answer(document, [said, "next: a recheck, as soon as the cell runs again"]))
 
@@ -78,4 +78,4 @@ def run_about(args: argparse.Namespace) -> int:
             session = open_session(folder)
     noted = {} if session.about is None else ABOUT.write(session.about)
     lines = [f"{key}: {value}" for key, value in noted.items()] or ["nothing is noted yet"]
-    return tell(args, Answer({"format": 1, "dir": args.dir, "about": noted}, lines))
+    return tell(args, Answer({"dir": args.dir, "about": noted}, lines))

@@ -16,7 +16,7 @@ from ..output import Answer, tell
 def run_explain(args: argparse.Namespace) -> int:
     if args.code is None:
         lines = [f"{code:22} {CATALOGUE[code].level:8} {CATALOGUE[code].cause}" for code in CODES]
-        return tell(args, Answer({"format": 1, "codes": CODES}, lines))
+        return tell(args, Answer({"codes": CODES}, lines))
     if args.code not in CODES:
         near = get_close_matches(args.code, CODES, n=1)
         hint = f"Did you mean {near[0]}?" if near else "`stationbook explain` lists all codes."
@@ -31,7 +31,7 @@ def _document(code: str, forms: list[Entry]) -> dict[str, Any]:
         {"level": e.level, "message": in_general(e.message), "remedy": in_general(e.remedy)}
         for e in forms
     ]
-    return {"format": 1, "code": code, "cause": first.cause, "shows": first.shows, "texts": texts}
+    return {"code": code, "cause": first.cause, "shows": first.shows, "texts": texts}
 
 
 def _page(code: str, forms: list[Entry]) -> list[str]:

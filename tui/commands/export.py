@@ -49,7 +49,7 @@ def export_folder(folder: str, *, form: str, **how: Any) -> Answer:
     path = Path(folder)
     if form == POSES:
         text = poses_text(open_session(path))
-        return Answer({"format": 1, "dir": folder, "as": form, "text": text}, [])
+        return Answer({"dir": folder, "as": form, "text": text}, [])
     text, source = export_result(open_session(path), path, form, **how)
-    document = {"format": 1, "dir": folder, "as": form, "source_sha256": source, "text": text}
+    document = {"dir": folder, "as": form, "source_sha256": source, "text": text}
     return Answer(document, [])

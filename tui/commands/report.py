@@ -37,12 +37,10 @@ def _together(args: argparse.Namespace) -> int:
         write_output(Path(args.together), encoded(html), force=args.force)
     findings = [item for result in results for item in result.findings]
     document = {
-        "format": 1,
         "dirs": list(args.dirs),
         "path": None if args.no_write else args.together,
         "bytes": len(html.encode()),
         "verdicts": [result.verdict for result in results],
-        "findings": [item.document() for item in findings],
     }
     where = "not written" if args.no_write else args.together
     said = f"{len(results)} records: {where} ({len(html.encode()) / 2**20:.1f} MB)"
@@ -61,12 +59,10 @@ def report_folder(
             place = write_report(session.cell, path, html, camera)
     size = len(html.encode())
     document = {
-        "format": 1,
         "dir": folder,
         "path": None if place is None else str(place),
         "bytes": size,
         "verdict": result.verdict,
-        "findings": [item.document() for item in result.findings],
     }
     said = f"{place or 'not written'} ({size / 2**20:.1f} MB), verdict {result.verdict}"
     return Answer(document, [f"report: {said}"], result.findings)

@@ -48,7 +48,6 @@ def run_unpack(args: argparse.Namespace) -> int:
 def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str) -> int:
     files, left_out = len(manifest.files), len(manifest.left_out)
     document = {
-        "format": 1,
         "path": place,
         "session": manifest.session,
         "files": files,
@@ -62,16 +61,16 @@ def run_sign(args: argparse.Namespace) -> int:
     if args.new_key:
         path, public = new_key()
         said = [f"key made: {path} (readable by you alone; keep a copy in a safe place)"]
-        return tell(args, Answer({"format": 1, "path": str(path), "key": public}, [*said, public]))
+        return tell(args, Answer({"path": str(path), "key": public}, [*said, public]))
     if args.trust is not None:
         place = trust(*args.trust)
-        return tell(args, Answer({"format": 1, "path": str(place)}, [f"trusted: {args.trust[0]}"]))
+        return tell(args, Answer({"path": str(place)}, [f"trusted: {args.trust[0]}"]))
     if args.dir is None:
         raise UsageError("nothing to sign", "Give a session, or --new-key.")
     folder = Path(args.dir)
     with writing(folder):
         signed = sign(folder, now=now())
-    document = {"format": 1, "dir": args.dir, "key": signed.key, "result": signed.result}
+    document = {"dir": args.dir, "key": signed.key, "result": signed.result}
     return tell(args, Answer(document, [f"signed with key {signed.key}", WHAT_IT_SHOWS]))
 
 
@@ -96,7 +95,6 @@ def run_doctor(args: argparse.Namespace) -> int:
     if args.rebuild:
         raise UsageError("--rebuild needs a session", "stationbook doctor DIR --rebuild")
     document: dict[str, Any] = {
-        "format": 1,
         "system": _system(),
         "packages": {name: _version(name) for name in PACKAGES},
         "terminal": _terminal(),
@@ -119,7 +117,6 @@ def _run_session(args: argparse.Namespace, folder: Path) -> int:
         found = rebuilding(folder)
         kept = rebuild(folder, found, Who(None, now())) if args.rebuild else None
     document = {
-        "format": 1,
         "dir": args.dir,
         "problem": found.problem,
         "difference": list(found.difference),

@@ -136,8 +136,7 @@ def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, in
             doubts = outstanding(steps.touch_judged(session, folder, item), args.accept, None)
         if doubts:
             what, which = done or (None, None)
-            said = [doubt.document() for doubt in doubts]
-            document = {"format": 1, "recorded": what, "id": which, "findings": said}
+            document = {"recorded": what, "id": which}
             before = [] if done is None else [f"recorded: {what} {which}"]
             return Answer(document, [*before, *finding_texts(doubts), NOT_STORED], doubts)
         commit(folder, item.change, who)
@@ -181,8 +180,7 @@ def _said(args: argparse.Namespace, what: str, which: int) -> int:
     lines = [f"recorded: {what} {which}"]
     if args.fix:
         lines.append("next: stationbook solve, which then takes this touch as the missing number")
-    document = {"format": 1, "recorded": what, "id": which, "findings": []}
-    return tell(args, Answer(document, lines + cautions(TOUCH)))
+    return tell(args, Answer({"recorded": what, "id": which}, lines + cautions(TOUCH), ()))
 
 
 def _concluded(args: argparse.Namespace, proof: Proof) -> int:
@@ -212,7 +210,7 @@ def proof_lines(proof: Proof) -> list[str]:
 def _held_out(args: argparse.Namespace, folder: Path) -> int:
     found, said = steps.hold_out(open_session(folder), folder, tuple(args.hold_out))
     stations = [item.document() for item in found]
-    document = {"format": 1, "stations": stations, "findings": [said.document()]}
+    document = {"stations": stations}
     lines = [
         f"station {item.station}: {item.distance_mm:.2f} mm (U {item.expanded_mm:.2f}), "
         f"{item.angle_deg:.3f}° (U {item.expanded_deg:.3f})"
