@@ -160,8 +160,8 @@ def verdict(
     made: tuple[Session, Session, Path], text: str, image: int, **options: object
 ) -> list[str]:
     session, every, folder = made
-    pose = examine_pose(session, text)
-    draft = examine(session, folder, pose, view(every, folder, image), **options)  # type: ignore[arg-type]
+    pose = replace(examine_pose(session, text), **options)  # type: ignore[arg-type]
+    draft = examine(session, folder, pose, view(every, folder, image))
     return [f.code for f in draft.findings if f.level is not Level.NOTE]
 
 
@@ -194,7 +194,7 @@ def test_a_retaken_station_is_not_compared_with_itself(
 ) -> None:
     session, every, folder = made
     pose = examine_pose(session, line(every, 5), earlier=known(session, retake=5))
-    draft = examine(session, folder, pose, view(every, folder, 5), retake=5)
+    draft = examine(session, folder, pose, view(every, folder, 5))
     assert [f.code for f in draft.findings if f.level is not Level.NOTE] == []
 
 

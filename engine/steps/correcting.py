@@ -44,7 +44,7 @@ def examine_correction(
     pose = examine_line(session, text, beside, closing=old.closing, earlier=before)
     points = stored_points(session, folder, old)
     view = replace(points_view(points), board_pose=old.board_pose)
-    return examine(session, folder, pose, view, closing=old.closing, retake=old.id)
+    return examine(session, folder, pose, view)
 
 
 def correct_pose(

@@ -42,8 +42,6 @@ class Draft:
     pose: PoseDraft
     view: ViewDraft
     findings: tuple[Finding, ...]
-    closing: bool = False
-    retake: int | None = None
     views: tuple[FurtherView, ...] = ()
 
     def with_views(self, views: Sequence[FurtherView]) -> Draft:
@@ -52,24 +50,14 @@ class Draft:
         return replace(self, views=(*self.views, *views), findings=findings)
 
 
-def examine(
-    session: Session,
-    folder: Path,
-    pose: PoseDraft,
-    view: ViewDraft,
-    *,
-    closing: bool = False,
-    retake: int | None = None,
-) -> Draft:
+def examine(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> Draft:
     """Join what was typed and what was seen; check the one against the other."""
-    view = _numbered(session, folder, pose, view, retake)
-    together = together_findings(session, folder, pose, view, closing=closing, retake=retake)
-    return Draft(pose, view, (*pose.findings, *view.findings, *together), closing, retake)
+    view = _numbered(session, folder, pose, view)
+    together = together_findings(session, folder, pose, view)
+    return Draft(pose, view, (*pose.findings, *view.findings, *together))
 
 
-def _numbered(
-    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft, retake: int | None
-) -> ViewDraft:
+def _numbered(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> ViewDraft:
     """Return the view with open numbers settled by where the recorded stations expect the board.
 
     It says that only a part is seen: the operator accepts that or takes a better image. Then the
@@ -80,7 +68,7 @@ def _numbered(
         return view
     if not len(detection.choices):
         return view
-    made = predictor_for(session, folder, retake)
+    made = predictor_for(session, folder, pose.station)
     if made is None or made.result is None:
         return view
     result = made.result
@@ -158,7 +146,8 @@ def record_station(
     Raises StationbookError when a finding still stands.
     """
     used = accepted_codes(draft.findings, accepted, reason, "not stored")
-    station_id = session.next_id if draft.retake is None else draft.retake
+    again = draft.pose.station
+    station_id = session.next_id if again is None else again
     names, files = new_files(folder, f"{station_id:03d}", draft.view)
     seen, further = stored_views(session.cell, folder, station_id, draft.views)
     station = Station(
@@ -173,7 +162,7 @@ def record_station(
         accepted=used,
         operator=who.operator if who.operator != session.operator else None,
         note=reason if used and reason else None,
-        closing=draft.closing,
+        closing=draft.pose.closing,
         views=seen,
     )
     details = {
@@ -183,7 +172,7 @@ def record_station(
         "reason": reason,
         "source": draft.view.name,
     }
-    action = "record" if draft.retake is None else "retake"
+    action = "record" if again is None else "retake"
     return Change(action, session.with_station(station), details, files | further)
 
 
@@ -207,16 +196,12 @@ def examine_views(
     folder: Path,
     pose: PoseDraft,
     files: Sequence[tuple[str, Path]],
-    *,
-    closing: bool = False,
-    station: int | None = None,
     depth: Mapping[str, Path] | None = None,
 ) -> tuple[FurtherView, ...]:
     """Examine ``files`` by camera name, each against its own camera's earlier views.
 
-    ``station``: the recorded one that they belong to; None: the next. ``depth``: files that 3-D
-    cameras took with them, by camera name. Raises UsageError for a name that is no further camera
-    of the cell or stands twice, FileError for a file that cannot be read.
+    ``depth``: files that 3-D cameras took with them, by camera name. Raises UsageError for a name
+    that is no further camera of the cell or stands twice, FileError for a file that cannot be read.
     """
     names, deep = [name for name, _ in files], depth or {}
     if session.cell.camera.name in names:
@@ -231,30 +216,17 @@ def examine_views(
         name: examine_file(seen_by(session, name), folder, path, deep.get(name))
         for name, path in files
     }
-    return tuple(
-        judged_view(session, folder, pose, name, view, closing=closing, station=station)
-        for name, view in seen.items()
-    )
+    return tuple(judged_view(session, folder, pose, name, view) for name, view in seen.items())
 
 
 def judged_view(
-    session: Session,
-    folder: Path,
-    pose: PoseDraft,
-    name: str,
-    view: ViewDraft,
-    *,
-    closing: bool = False,
-    station: int | None = None,
+    session: Session, folder: Path, pose: PoseDraft, name: str, view: ViewDraft
 ) -> FurtherView:
-    """Return what camera ``name`` saw with every finding about it, held against the typed pose.
-
-    ``station`` as in `examine_views`.
-    """
+    """Return what camera ``name`` saw with every finding about it, held against the typed pose."""
     own = seen_by(session, name)
-    silent = replace(pose, findings=())  # what is to be said of the pose is said once
-    number = session.next_id if station is None else station
-    draft = examine(own, folder, silent, view, closing=closing, retake=number)
+    number = session.next_id if pose.station is None else pose.station
+    silent = replace(pose, findings=(), station=number)  # what is said of the pose is said once
+    draft = examine(own, folder, silent, view)
     named = tuple(replace(i, message=f"camera {name}: {i.message}") for i in draft.findings)
     return FurtherView(name, draft.view, named)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -48,23 +49,30 @@ from .station_image import ViewDraft
 class Known:
     """What the other stations contribute to the checks of the next one, or of a recorded one.
 
-    ``poses``: the last is the one from which the robot came. ``new``: it is about the next one.
+    ``poses``: the last is the one from which the robot came. ``station``:
+    the recorded one that they say something about; None: the next one.
     """
 
     poses: Sequence[RecordedPose]
     overruled_in_a_row: int = 0
-    new: bool = True
+    station: int | None = None
     stops: tuple[Stop, ...] = ()  # those with joints and pose
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PoseDraft:
-    """A typed pose, examined. ``base_T_flange`` None: it could not be read."""
+    """A typed pose, examined. ``base_T_flange`` None: it could not be read.
+
+    ``station``: the recorded one that it belongs to; None: the next. ``closing``: it returns to an
+    earlier one.
+    """
 
     typed: TypedPose | None
     joints: TypedJoints | None
     base_T_flange: Array | None
     findings: tuple[Finding, ...]
+    station: int | None = None
+    closing: bool = False
 
 
 def known(session: Session, *, retake: int | None = None, correct: int | None = None) -> Known:
@@ -86,7 +94,8 @@ def known(session: Session, *, retake: int | None = None, correct: int | None = 
             poses.append(RecordedPose(station.id, base_T_flange))
         doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
         overruled = overruled + 1 if doubted else 0
-    return Known(tuple(poses), overruled, new, stops_of(session.cell, others))
+    about = correct if retake is None else retake
+    return Known(tuple(poses), overruled, about, stops_of(session.cell, others))
 
 
 def examine_pose(
@@ -106,14 +115,15 @@ def examine_pose(
     """
     cell = session.cell
     earlier = earlier if earlier is not None else known(session)
+    draft = partial(PoseDraft, station=earlier.station, closing=closing)
     try:
         typed = parse_pose(text, cell.pendant) if text is not None else None
     except PoseError as error:
-        return PoseDraft(None, None, None, (_unreadable(error, None),))
+        return draft(None, None, None, (_unreadable(error, None),))
     try:
         joints = _parsed_joints(joints_text, session)
     except PoseError as error:
-        return PoseDraft(typed, None, None, (_unreadable(error, "joints"),))
+        return draft(typed, None, None, (_unreadable(error, "joints"),))
     trial = Station(
         id=session.next_id,
         pose=typed.fields if typed else None,
@@ -125,18 +135,18 @@ def examine_pose(
         absent = PoseError("no pose", "Type the pose as the pendant shows it.")
         if cell.pendant.shows_joints:
             absent = PoseError("no joint angles", "This cell's stations are typed as joint angles.")
-        return PoseDraft(typed, joints, None, (_unreadable(absent, None),))
+        return draft(typed, joints, None, (_unreadable(absent, None),))
     found = pose_findings(cell, trial, typed, pose, earlier)
     if stop := stop_of(cell, trial):
         found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
     elif not earlier.poses:
         found += asked_findings(cell)
-    if not closing and earlier.new:
+    if not closing and earlier.station is None:
         goals = _goals(session, session.plan if told is None else told)
         if typed is not None:
             found = told_findings(typed, cell.pendant, goals) + found
         found += _off_plan(pose, goals)
-    return PoseDraft(typed, joints, pose, tuple(found))
+    return draft(typed, joints, pose, tuple(found))
 
 
 def pose_findings(
@@ -246,36 +256,28 @@ def predictor_for(
 
 
 def together_findings(
-    session: Session,
-    folder: Path,
-    pose: PoseDraft,
-    view: ViewDraft,
-    *,
-    closing: bool = False,
-    retake: int | None = None,
+    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft
 ) -> list[Finding]:
     """Return what is to be said of a typed pose and an image that is held against it.
 
     Costs a few milliseconds once `predictor_for` this session was made.
     """
     found: list[Finding] = []
-    if pose.base_T_flange is not None and view.pixels is not None and not closing:
-        found += _unchanged_view(session, folder, pose.base_T_flange, view, retake)
+    if pose.base_T_flange is not None and view.pixels is not None and not pose.closing:
+        found += _unchanged_view(session, folder, pose.base_T_flange, view, pose.station)
     if not any(item.code == "same-image" for item in found):
-        found += _misfit(session, folder, pose, view, retake)
+        found += _misfit(session, folder, pose, view)
     return found
 
 
-def _misfit(
-    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft, retake: int | None
-) -> list[Finding]:
+def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> list[Finding]:
     """Return `does-not-fit` where the recorded stations say that the image shows another pose."""
     if pose.base_T_flange is None or (view.pixels is None and view.board_pose is None):
         return []
-    made = predictor_for(session, folder, retake)
+    made = predictor_for(session, folder, pose.station)
     if made is None:
         return []
-    number = session.next_id if retake is None else retake
+    number = session.next_id if pose.station is None else pose.station
     board = None if view.board_pose is None else from_position_quaternion(view.board_pose)
     seen = Observation(
         number,

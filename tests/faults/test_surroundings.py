@@ -27,7 +27,7 @@ from engine.sessions.journal import altered, read_journal
 from engine.steps.editing import annotate
 from engine.steps.recording import examine, record_station
 from engine.steps.station_image import no_view
-from engine.steps.station_pose import examine_pose
+from engine.steps.station_pose import examine_pose, known
 from tui.desk.desk import Desk
 
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and rights of POSIX")
@@ -179,8 +179,8 @@ def test_a_clock_set_back_moves_no_robot(tmp_path: Path) -> None:
     session = open_session(tmp_path / "s")
     for back, retake in ((0, None), (9_000, None), (9_000, 2)):
         line = f"{612 + len(session.visited)}.25 10.00 400.00 10.000 20.000 30.000"
-        pose = examine_pose(session, line)
-        draft = examine(session, tmp_path / "s", pose, no_view(), retake=retake)
+        pose = examine_pose(session, line, earlier=known(session, retake=retake))
+        draft = examine(session, tmp_path / "s", pose, no_view())
         codes = [item.code for item in draft.findings]
         who = Who(None, NOON - timedelta(days=back))
         session = record_station(session, tmp_path / "s", draft, who, accepted=codes).session

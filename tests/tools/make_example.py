@@ -87,7 +87,7 @@ def _record(
     session = open_session(folder)
     pose = examine_pose(session, " ".join(typed), closing=closing)
     view = examine_image(session, folder, image)
-    draft = examine(session, folder, pose, view, closing=closing)
+    draft = examine(session, folder, pose, view)
     codes = [item.code for item in outstanding(draft.findings, (), None)]
     if codes and codes != ["does-not-fit"]:
         raise SystemExit(f"{image.name}: {', '.join(item.message for item in draft.findings)}")

@@ -79,8 +79,7 @@ def _check_given(args: argparse.Namespace) -> None:
 
 def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     draft = _examined(args, session, folder)
-    views = _views(args, session, folder, draft.pose, args.closing, args.retake)
-    draft = draft.with_views(views)
+    draft = draft.with_views(_views(args, session, folder, draft.pose))
     standing = outstanding(draft.findings, args.accept, args.reason)
     if standing:
         return draft.findings, standing, None
@@ -94,23 +93,19 @@ def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outco
 
 
 def _views(
-    args: argparse.Namespace,
-    session: Session,
-    folder: Path,
-    pose: PoseDraft,
-    closing: bool,
-    station: int | None,
+    args: argparse.Namespace, session: Session, folder: Path, pose: PoseDraft
 ) -> tuple[FurtherView, ...]:
     files = [(name, Path(file)) for name, file in args.view]
     deep = {name: Path(file) for name, file in args.view_depth}
-    return examine_views(session, folder, pose, files, closing=closing, station=station, depth=deep)
+    return examine_views(session, folder, pose, files, deep)
 
 
 def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     """Examine views of further cameras and add them to a recorded station."""
     station = session.existing(args.station)
-    pose = PoseDraft(None, None, station_pose(session.cell, station), ())
-    views = _views(args, session, folder, pose, station.closing, station.id)
+    there = station_pose(session.cell, station)
+    pose = PoseDraft(None, None, there, (), station.id, station.closing)
+    views = _views(args, session, folder, pose)
     findings = findings_of(views)
     standing = outstanding(findings, args.accept, None)
     if standing:
@@ -126,7 +121,7 @@ def _examined(args: argparse.Namespace, session: Session, folder: Path) -> Draft
     earlier = known(session, retake=args.retake)
     pose = examine_pose(session, args.pose, args.joints, closing=args.closing, earlier=earlier)
     view = _view(args, session, folder)
-    return examine(session, folder, pose, view, closing=args.closing, retake=args.retake)
+    return examine(session, folder, pose, view)
 
 
 def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft:

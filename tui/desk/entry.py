@@ -166,16 +166,15 @@ def examined(desk: Desk, entry: Entry) -> Draft:
         return examine_correction(
             session, folder, station, entry.text, joints=joints, earlier=earlier
         )
-    closing = entry.closing
     told = () if station is not None else desk.plan
-    pose = examine_line(session, entry.text, joints, closing=closing, earlier=earlier, told=told)
+    pose = examine_line(
+        session, entry.text, joints, closing=entry.closing, earlier=earlier, told=told
+    )
     view = entry.view or no_view(seen_by_others=bool(entry.views))
-    draft = examine(session, folder, pose, view, closing=closing, retake=station)
-    further = [
-        judged_view(session, folder, pose, name, seen, closing=closing, station=station)
-        for name, seen in entry.views.items()
-    ]
-    return draft.with_views(further)
+    draft = examine(session, folder, pose, view)
+    return draft.with_views(
+        [judged_view(session, folder, pose, *seen) for seen in entry.views.items()]
+    )
 
 
 def store(desk: Desk, entry: Entry) -> int:
