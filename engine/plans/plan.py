@@ -37,12 +37,11 @@ CLOSING = (
     "board or camera moved meanwhile"
 )
 NOT_YET = (
-    "The stations do not confirm yet how poses are read, so no pose is told: small jogs go on. "
+    "The stations do not confirm yet how poses are read, so no pose farther off is told. "
     "stationbook check says what does not fit, if anything."
 )
 NOWHERE = (
-    "No further station found shows the whole board, within reach and clear of everything: small "
-    "jogs go on."
+    "No station farther off was found that shows the whole board, within reach and clear of all."
 )
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_WAY_BACK = (
