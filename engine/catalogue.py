@@ -954,7 +954,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="Always, until it is entered.",
     ),
     "tolerance": error(
-        "The expanded uncertainty of a pick is {expanded:.2g} {unit}; the tolerance is "
+        "The expanded uncertainty of a pick is {expanded:.3g} {unit}, above the tolerance of "
         "{tolerance:g} {unit}.",
         "{remedy_text}",
         cause="Too few or too similar stations, a noisy image, or a robot less accurate than the "
@@ -962,7 +962,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="Twice the standard uncertainty at the worst corner of the work volume.",
     ),
     "tolerance/third": error(
-        "The expanded uncertainty of a pick is {expanded:.2g} {unit}; by the simple rule it may be "
+        "The expanded uncertainty of a pick is {expanded:.3g} {unit}; by the simple rule it may be "
         "a third of the tolerance of {tolerance:g} {unit} at most.",
         "{remedy_text}",
     ),
