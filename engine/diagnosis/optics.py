@@ -77,6 +77,8 @@ def pattern(found: Solution) -> Pattern | None:
     explained -= _explained(score, information, variance, _stated(images.camera))
     if not _tells(explained, before, len(PRIOR), images):
         return None
+    if not _tells(explained - _by_shape(images, found.problem.board), before, len(PRIOR), images):
+        return None
     every = np.ones(len(PRIOR), bool)
     fitted, longer = _fitted(images, every), _fitted(images, np.arange(len(PRIOR)) == FOCAL)
     after = _rest(fitted)
@@ -84,6 +86,12 @@ def pattern(found: Solution) -> Pattern | None:
         return None
     size = float(np.sqrt(max(before - after, 0.0) / _count(images)))
     return Pattern(size, fitted.camera, _occam(information, after / _count(images)))
+
+
+def _by_shape(images: _Images, board: Board) -> float:
+    """Return the squared residuals [px²] that a board as far off as the cell allows takes away."""
+    score, information, before = _eliminated(*_shape_rows(images, board))
+    return _explained(score, information, before / _count(images), _stated_shape(board))
 
 
 def _occam(information: Array, variance: float) -> float:
