@@ -173,7 +173,7 @@ def test_a_board_of_another_shape_is_no_lens_and_no_turned_image(mount: Mount, s
     assert "twisted" in said.message
 
 
-@pytest.mark.parametrize("seed", [0, 6, 10])
+@pytest.mark.parametrize("seed", [0, 6])
 def test_a_board_as_far_off_as_the_cell_allows_is_no_cause(seed: int) -> None:
     """Sheared by twice its scale_u: that came out as a lens or as a board that moved."""
     board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)

@@ -295,13 +295,13 @@ def test_images_in_another_order_are_given_their_poses(mount: Mount) -> None:
     session = clean(Case(mount=mount, stations=8), 10)
     for row in range(0, 8, 2):
         session = swapped_images(session, row, row + 1)
-    circles = replace(session.problem.board, pattern="circles", diameter_mm=0.1)
-    even = replace(session, problem=replace(session.problem, board=circles))
-    for row in (1, 4, 5):  # a board that looks alike from both ends
-        even = half_turned(even, row)
-    for said in (told(session), told(even)):
-        assert (said.code, said.stations) == ("pairing", tuple(range(1, 9)))
-        assert said.suggested == "2, 1, 4, 3, 6, 5, 8, 7"
+    if mount == EYE_TO_HAND:  # a board that looks alike from both ends
+        circles = replace(session.problem.board, pattern="circles", diameter_mm=0.1)
+        session = replace(session, problem=replace(session.problem, board=circles))
+        session = half_turned(half_turned(session, 1), 4)
+    said = told(session)
+    assert (said.code, said.stations) == ("pairing", tuple(range(1, 9)))
+    assert said.suggested == "2, 1, 4, 3, 6, 5, 8, 7"
 
 
 @pytest.mark.parametrize("rows", [(2,), (0, 3, 4, 6)])
