@@ -27,7 +27,7 @@ from .sessions.results import current_result
 from .steps.checking import check_session
 from .steps.handover import POSES, export_result, poses_text
 from .steps.recheck import mark_recheck, note_recheck, recheck_session
-from .steps.recording import examine, outstanding, record_station
+from .steps.recording import Consent, examine, outstanding, record_station
 from .steps.solve import keep, solve_session
 from .steps.starting import create_session
 from .steps.station_image import (
@@ -106,17 +106,17 @@ def add_station(
     warnings to accept; ``reason``: why reach or joint-limit is. Nothing is stored while a finding
     stands in the way: `Added.station` is None then.
     """
-    path = Path(folder)
+    path, consent = Path(folder), Consent(accept, reason)
     with writing(path, operator):
         session = read_session(path)
         draft = examine(
             session, path, examine_pose(session, pose, joints),
             _view(session, path, image, points, board_pose, depth),
         )  # fmt: skip
-        if outstanding(draft.findings, accept, reason):
+        if outstanding(draft.findings, consent):
             return Added(None, draft.findings)
         who = Who(operator, _now())
-        change = record_station(session, path, draft, who, accepted=accept, reason=reason)
+        change = record_station(session, path, draft, who, consent)
         commit(path, change, who)
         return Added(change.session.existing(session.next_id), draft.findings)
 

@@ -28,7 +28,7 @@ from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell
-from engine.steps.recording import examine, record_station
+from engine.steps.recording import Consent, examine, record_station
 from engine.steps.station_image import examine_points
 from engine.steps.station_pose import examine_pose
 
@@ -64,7 +64,7 @@ def visit(folder: Path, camera: Camera, virtual: VirtualCell, seed: int = 1) -> 
         codes = tuple(item.code for item in draft.findings)
         who = Who(None, datetime.now(UTC))
         with writing(folder):
-            commit(folder, record_station(session, folder, draft, who, accepted=codes), who)
+            commit(folder, record_station(session, folder, draft, who, Consent(codes)), who)
 
 
 def test_a_spare_camera_is_placed_with_the_board_where_it_was(old: Path, tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from ..pendant.settings import FLANGE
 from ..sessions.changes import Change
 from ..sessions.numbers import stored_points
 from .editing import changed
-from .recording import Draft, accepted_codes, examine
+from .recording import NONE, Consent, Draft, accepted_codes, examine
 from .solve import Solved, solve_session
 from .station_image import points_view
 from .station_pose import Known, examine_line, known
@@ -48,25 +48,20 @@ def examine_correction(
 
 
 def correct_pose(
-    session: Session,
-    station_id: int,
-    draft: Draft,
-    *,
-    accepted: Sequence[str] = (),
-    reason: str | None = None,
+    session: Session, station_id: int, draft: Draft, consent: Consent = NONE
 ) -> Change:
     """Replace the typed pose of a station by one that `examine_correction` examined.
 
     Raises StationbookError when a finding still stands.
     """
     old = session.existing(station_id)
-    used = accepted_codes(draft.findings, accepted, reason, "not changed")
+    used = accepted_codes(draft.findings, consent, "not changed")
     station = replace(
         old,
         pose=draft.pose.typed.fields if draft.pose.typed else old.pose,
         joints=draft.pose.joints.fields if draft.pose.joints else old.joints,
         accepted=used,
-        note=reason if used and reason else old.note,
+        note=(consent.reason if used else None) or old.note,
     )
     return changed(
         "correct",
@@ -75,7 +70,7 @@ def correct_pose(
         replaced=list(old.typed),
         typed=list(station.typed),
         accepted=list(used),
-        reason=reason,
+        reason=consent.reason,
     )
 
 
@@ -156,7 +151,7 @@ def _typed_value(
     # The suggestion came from the images of all stations: they have had their say.
     draft = replace(draft, findings=draft.pose.findings)
     accepted = [item.code for item in draft.findings if item.code in old.accepted]
-    change = correct_pose(session, station, draft, accepted=accepted)
+    change = correct_pose(session, station, draft, Consent(accepted))
     changes = ", ".join(f"{item.field} {item.typed} → {item.suggested}" for item in found)
     return change, f"station {station}: {changes}"
 

@@ -31,7 +31,7 @@ from ..simulate.stations import typing_slip
 from ..simulate.virtual_cell import VirtualCell
 from .correcting import correct_pose, examine_correction
 from .planning import replace_plan, revised, with_rest
-from .recording import Draft, examine, outstanding, record_station
+from .recording import Consent, Draft, examine, outstanding, record_station
 from .solve import Solved, keep, solve_session
 from .starting import create_session
 from .station_image import ViewDraft, examine_image, read_depth
@@ -131,7 +131,7 @@ def unattended(
             session = open_session(folder)
             draft = examine_correction(session, folder, number, " ".join(shown[number]))
             accepted = tuple(item.code for item in draft.findings)
-            _commit(folder, correct_pose(session, number, draft, accepted=accepted), clock())
+            _commit(folder, correct_pose(session, number, draft, Consent(accepted)), clock())
             solved = solve_session(open_session(folder), folder)
         _commit(folder, keep(solved, open_session(folder), folder), clock())
     yield _against_truth(solved, virtual), solved
@@ -162,15 +162,15 @@ def _station(
         typed = typing_slip(typed, np.random.default_rng(seed))
         yield f"station {number}: a slip of the finger, typed {' '.join(typed)}", None
     draft = _drafted(session, folder, typed, view)
-    standing = outstanding(draft.findings, (), None)
+    standing = outstanding(draft.findings)
     if standing and number == SLIP_AT:
         yield f"station {number}: not stored: {standing[0].message}", None
         typed = virtual.pendant_pose()
         draft = _drafted(session, folder, typed, view)
-        standing = outstanding(draft.findings, (), None)
+        standing = outstanding(draft.findings)
     accepted = tuple(item.code for item in standing)
     session, who = with_rest(session, session.plan[1:]), Who(OPERATOR, clock())
-    commit(folder, record_station(session, folder, draft, who, accepted=accepted), who)
+    commit(folder, record_station(session, folder, draft, who, Consent(accepted)), who)
     found = 0 if view.point_ids is None else len(view.point_ids)
     yield f"station {number}: {' '.join(typed)} stored, {found} points found", None
 

@@ -23,7 +23,7 @@ from ..images.sources import SUFFIXES, depth_beside, is_depth
 from ..pendant.table import MOST_BYTES, Row, Table, decoded, read_table, time_in, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
-from .recording import examine, outstanding, record_station
+from .recording import Consent, examine, outstanding, record_station
 from .station_image import POINTS_SUFFIX, examine_file, no_view
 from .station_pose import examine_pose, known
 
@@ -194,9 +194,7 @@ def imported(
     folder: Path,
     pairs: Sequence[Paired],
     who: Who,
-    *,
-    accepted: Sequence[str] = (),
-    reason: str | None = None,
+    consent: Consent,
     store: Callable[[Change], object] | None = None,
 ) -> Iterator[Imported]:
     """Examine row after row, and give each change that passes to ``store``.
@@ -210,7 +208,7 @@ def imported(
             yield Imported(pair, None, (), said)
             continue
         try:
-            item, session = _one(session, folder, pair, who, accepted, reason, store)
+            item, session = _one(session, folder, pair, who, consent, store)
         except StationbookError as error:
             item = Imported(pair, None, (), str(error))
         yield item
@@ -221,8 +219,7 @@ def _one(
     folder: Path,
     pair: Paired,
     who: Who,
-    accepted: Sequence[str],
-    reason: str | None,
+    consent: Consent,
     store: Callable[[Change], object] | None,
 ) -> tuple[Imported, Session]:
     """Return what became of one row, and the session after it."""
@@ -234,14 +231,14 @@ def _one(
     view = replace(view, findings=tuple(i for i in view.findings if i.code != OLD_IMAGE))
     pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
     draft = examine(session, folder, pose, view)
-    if standing := outstanding(draft.findings, accepted, reason):
+    if standing := outstanding(draft.findings, consent):
         said = f"{standing[0].code}: {standing[0].message}"
         return Imported(pair, None, draft.findings, said), session
     time, stored = time_of(row.taken), session.next_id
     taken = (
         (time if time.tzinfo else time.astimezone()).isoformat(timespec="seconds") if time else None
     )
-    change = record_station(session, folder, draft, who, accepted=accepted, reason=reason)
+    change = record_station(session, folder, draft, who, consent)
     station = replace(change.session.existing(stored), taken=taken)
     change = replace(change, session=change.session.with_station(station))
     if store is not None:

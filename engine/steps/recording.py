@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from math import inf
 from pathlib import Path
+from typing import NamedTuple
 
 from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
@@ -96,10 +97,19 @@ def _numbered(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) 
     return whole if depth is None else with_depth(whole, cell, depth.data, depth.name)
 
 
-def outstanding(
-    findings: Iterable[Finding], accepted: Sequence[str], reason: str | None
-) -> tuple[Finding, ...]:
+class Consent(NamedTuple):
+    """Codes of the findings that the operator accepts, and why an overruled error is none."""
+
+    codes: Sequence[str] = ()
+    reason: str | None = None
+
+
+NONE = Consent()
+
+
+def outstanding(findings: Iterable[Finding], consent: Consent = NONE) -> tuple[Finding, ...]:
     """Return the findings that still keep a station from being stored."""
+    accepted, reason = consent
 
     def stands(item: Finding) -> bool:
         if item.level is Level.NOTE:
@@ -117,35 +127,27 @@ def can_be_accepted(item: Finding) -> bool:
     return item.level is not Level.ERROR or item.code in OVERRULED_WITH_REASON
 
 
-def accepted_codes(
-    findings: Iterable[Finding], accepted: Sequence[str], reason: str | None, refused: str
-) -> tuple[str, ...]:
-    """Return those of the ``accepted`` codes that findings carry.
+def accepted_codes(findings: Iterable[Finding], consent: Consent, refused: str) -> tuple[str, ...]:
+    """Return those of the accepted codes that findings carry.
 
     Raises StationbookError, which begins with the word ``refused``, when a finding still stands, so
     that nothing is ever stored by mistake.
     """
     found = tuple(findings)
-    if standing := outstanding(found, accepted, reason):
+    if standing := outstanding(found, consent):
         raise StationbookError(f"{refused}: {standing[0].message}", standing[0].remedy)
     codes = {item.code for item in found}
-    return tuple(code for code in dict.fromkeys(accepted) if code in codes)
+    return tuple(code for code in dict.fromkeys(consent.codes) if code in codes)
 
 
 def record_station(
-    session: Session,
-    folder: Path,
-    draft: Draft,
-    who: Who,
-    *,
-    accepted: Sequence[str] = (),
-    reason: str | None = None,
+    session: Session, folder: Path, draft: Draft, who: Who, consent: Consent = NONE
 ) -> Change:
     """Return the change that stores one station, a new one or a retake.
 
     Raises StationbookError when a finding still stands.
     """
-    used = accepted_codes(draft.findings, accepted, reason, "not stored")
+    used = accepted_codes(draft.findings, consent, "not stored")
     again = draft.pose.station
     station_id = session.next_id if again is None else again
     names, files = new_files(folder, f"{station_id:03d}", draft.view)
@@ -161,7 +163,7 @@ def record_station(
         taken=_time_of_stop(session, who.now).isoformat(timespec="seconds"),
         accepted=used,
         operator=who.operator if who.operator != session.operator else None,
-        note=reason if used and reason else None,
+        note=(consent.reason or None) if used else None,
         closing=draft.pose.closing,
         views=seen,
     )
@@ -169,7 +171,7 @@ def record_station(
         "station": station_id,
         "typed": list(station.typed),
         "accepted": list(used),
-        "reason": reason,
+        "reason": consent.reason,
         "source": draft.view.name,
     }
     action = "record" if again is None else "retake"
@@ -236,15 +238,14 @@ def add_views(
     folder: Path,
     station_id: int,
     views: Sequence[FurtherView],
-    *,
-    accepted: Sequence[str] = (),
+    consent: Consent = NONE,
 ) -> Change:
     """Return the change that stores views with a station, each in place of that camera's earlier.
 
     Raises StationbookError when there is no such station or a finding still stands.
     """
     station = session.existing(station_id)
-    codes = sorted(accepted_codes(findings_of(views), accepted, None, "not stored"))
+    codes = sorted(accepted_codes(findings_of(views), consent, "not stored"))
     seen, files = stored_views(session.cell, folder, station_id, views)
     for view in seen:
         station = with_view(station, view)

@@ -25,7 +25,7 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import altered, read_journal
 from engine.steps.editing import annotate
-from engine.steps.recording import examine, record_station
+from engine.steps.recording import Consent, examine, record_station
 from engine.steps.station_image import no_view
 from engine.steps.station_pose import examine_pose, known
 from tui.desk.desk import Desk
@@ -183,11 +183,11 @@ def test_a_clock_set_back_moves_no_robot(tmp_path: Path) -> None:
         draft = examine(session, tmp_path / "s", pose, no_view())
         codes = [item.code for item in draft.findings]
         who = Who(None, NOON - timedelta(days=back))
-        session = record_station(session, tmp_path / "s", draft, who, accepted=codes).session
+        session = record_station(session, tmp_path / "s", draft, who, Consent(codes)).session
         assert session.visited[-1].id == (retake or len(session.stations))
     last = replace(session.existing(2), taken="9999-12-31T23:59:59+00:00")  # written by hand
     session = session.with_station(last)
-    stored = record_station(session, tmp_path / "s", draft, who, accepted=codes).session
+    stored = record_station(session, tmp_path / "s", draft, who, Consent(codes)).session
     assert stored.existing(2).taken == who.now.isoformat(timespec="seconds")
 
 

@@ -24,7 +24,7 @@ from engine.simulate.sensor import Optics
 from engine.simulate.stations import typing_slip
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.correcting import correct_pose, examine_correction
-from engine.steps.recording import examine, outstanding, record_station
+from engine.steps.recording import Consent, examine, outstanding, record_station
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import create_session
 from engine.steps.station_image import examine_image
@@ -88,11 +88,11 @@ def _record(
     pose = examine_pose(session, " ".join(typed), closing=closing)
     view = examine_image(session, folder, image)
     draft = examine(session, folder, pose, view)
-    codes = [item.code for item in outstanding(draft.findings, (), None)]
+    codes = [item.code for item in outstanding(draft.findings)]
     if codes and codes != ["does-not-fit"]:
         raise SystemExit(f"{image.name}: {', '.join(item.message for item in draft.findings)}")
     who = Who(OPERATOR, now)
-    commit(folder, record_station(session, folder, draft, who, accepted=codes), who)
+    commit(folder, record_station(session, folder, draft, who, Consent(codes)), who)
 
 
 def _correct(folder: Path, number: int, typed: tuple[str, ...], now: datetime) -> None:

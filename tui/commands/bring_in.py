@@ -16,6 +16,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.steps.foreign import convention, stations_of
 from engine.steps.importing import Imported, Pairs, image_files, imported, paired
+from engine.steps.recording import Consent
 
 from ..clock import now
 from ..output import Answer, tell
@@ -37,8 +38,7 @@ def run(args: argparse.Namespace) -> int:
         who = Who(args.operator, now())
         store = _Store(folder, who) if args.store else None
         done = list(
-            imported(session, folder, pairs.items, who, accepted=args.accept,
-                     reason=args.reason, store=store)
+            imported(session, folder, pairs.items, who, Consent(args.accept, args.reason), store)
         )  # fmt: skip
     document = _document(pairs, done, found, args.store)
     tell(args, Answer(document, _lines(args, pairs, done, found)))

@@ -15,6 +15,7 @@ from engine.sessions.folder import STATION, open_session
 from engine.sessions.lock import writing
 from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.recording import (
+    Consent,
     Draft,
     add_views,
     can_be_accepted,
@@ -78,13 +79,13 @@ def _check_given(args: argparse.Namespace) -> None:
 
 
 def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
-    draft = _examined(args, session, folder)
+    draft, consent = _examined(args, session, folder), Consent(args.accept, args.reason)
     draft = draft.with_views(_views(args, session, folder, draft.pose))
-    standing = outstanding(draft.findings, args.accept, args.reason)
+    standing = outstanding(draft.findings, consent)
     if standing:
         return draft.findings, standing, None
     who = Who(args.operator, now())
-    change = record_station(session, folder, draft, who, accepted=args.accept, reason=args.reason)
+    change = record_station(session, folder, draft, who, consent)
     stored = session.next_id if args.retake is None else args.retake
     if args.photo is not None:
         change = photographed(change, folder, stored, Path(args.photo))
@@ -106,11 +107,11 @@ def _added(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     there = station_pose(session.cell, station)
     pose = PoseDraft(None, None, there, (), station.id, station.closing)
     views = _views(args, session, folder, pose)
-    findings = findings_of(views)
-    standing = outstanding(findings, args.accept, None)
+    findings, consent = findings_of(views), Consent(args.accept)
+    standing = outstanding(findings, consent)
     if standing:
         return findings, standing, None
-    change = add_views(session, folder, station.id, views, accepted=args.accept)
+    change = add_views(session, folder, station.id, views, consent)
     commit(folder, change, Who(args.operator, now()))
     return findings, (), change.session.existing(station.id)
 
@@ -158,7 +159,8 @@ def corrected(
 ) -> tuple[Change | None, tuple[Finding, ...]]:
     """Return the change of a station's pose, None where a finding stands in the way; findings."""
     draft = examine_correction(session, folder, args.station, args.pose)
-    if outstanding(draft.findings, args.accept, args.reason):
+    consent = Consent(args.accept, args.reason)
+    if outstanding(draft.findings, consent):
         return None, draft.findings
-    change = correct_pose(session, args.station, draft, accepted=args.accept, reason=args.reason)
+    change = correct_pose(session, args.station, draft, consent)
     return change, draft.findings

@@ -19,7 +19,7 @@ from engine.sessions.store import encoded, write_output
 from engine.steps import proving as steps
 from engine.steps.importing import table_rows
 from engine.steps.pointing import TipFound, frame_found, tip_found
-from engine.steps.recording import outstanding
+from engine.steps.recording import Consent, outstanding
 
 from ..clock import now
 from ..output import Answer, cautions, finding_texts, say, tell
@@ -133,7 +133,7 @@ def _recorded(args: argparse.Namespace, folder: Path, who: Who) -> tuple[str, in
     for item in list(_changes(args, session, folder, who)):
         doubts: tuple[Finding, ...] = ()
         if item.change.action == "proof touch":
-            doubts = outstanding(steps.touch_judged(session, folder, item), args.accept, None)
+            doubts = outstanding(steps.touch_judged(session, folder, item), Consent(args.accept))
         if doubts:
             what, which = done or (None, None)
             document = {"recorded": what, "id": which}

@@ -11,7 +11,7 @@ from engine.errors import StationbookError
 from engine.findings import Level
 from engine.steps.foreign import convention_of, stations_of
 from engine.steps.importing import Imported, image_files, imported, paired, rows_of_text
-from engine.steps.recording import can_be_accepted, outstanding
+from engine.steps.recording import Consent, can_be_accepted, outstanding
 
 from .desk import Desk
 
@@ -54,7 +54,7 @@ def brought_in(
     `convention_of` reads it; "" for a table as the pendant shows poses. Raises StationbookError
     where nothing can be read.
     """
-    session = desk.opened()
+    session, consent = desk.opened(), Consent(tuple(accepted))
     found = (
         rows_of_text(session, text)
         if text
@@ -63,25 +63,23 @@ def brought_in(
     files = image_files(_path(images)) if images.strip() else []
     pairs = paired(found.rows, files)
     done = imported(
-        session, desk.folder, pairs.items, desk.who, accepted=tuple(accepted),
+        session, desk.folder, pairs.items, desk.who, consent,
         store=(lambda change: desk.do("import", lambda _: change)) if store else None,
     )  # fmt: skip
     labels = desk.labels
-    return [_row(item, labels, store, accepted) for item in done]
+    return [_row(item, labels, store, consent) for item in done]
 
 
 def _path(text: str) -> Path:
     return Path(text.strip()).expanduser()
 
 
-def _row(
-    item: Imported, labels: Sequence[str], stored: bool, accepted: Collection[str]
-) -> BlockRow:
+def _row(item: Imported, labels: Sequence[str], stored: bool, consent: Consent) -> BlockRow:
     row = item.pair.row
     image = item.pair.file.name if item.pair.file else row.image or ""
     typed = (row.pose or row.joints or "").split()
     pose = labelled(labels, typed) if len(typed) == len(labels) else " ".join(typed)
-    standing = outstanding(item.findings, tuple(accepted), None)
+    standing = outstanding(item.findings, consent)
     codes: tuple[str, ...] = ()
     if item.station is not None:
         state, role = ("stored", "good") if stored else ("ready", "good")

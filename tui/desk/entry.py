@@ -12,6 +12,7 @@ from engine.plans.plan import CLOSING
 from engine.steps.correcting import correct_pose, examine_correction
 from engine.steps.planning import with_rest
 from engine.steps.recording import (
+    Consent,
     Draft,
     can_be_accepted,
     examine,
@@ -60,9 +61,13 @@ class Entry:
         said = {item.code: item.message for item in self.findings}
         return tuple(code for code, text in self.accepted.items() if said.get(code) == text)
 
+    @property
+    def consent(self) -> Consent:
+        return Consent(self.codes, self.reason)
+
     def standing(self) -> tuple[Finding, ...]:
         """Return what still keeps the station from being stored."""
-        return outstanding(self.findings, self.codes, self.reason)
+        return outstanding(self.findings, self.consent)
 
     def hard(self) -> Finding | None:
         """Return the first error that stands and that nobody can overrule, or None."""
@@ -180,11 +185,11 @@ def examined(desk: Desk, entry: Entry) -> Draft:
 def store(desk: Desk, entry: Entry) -> int:
     """Store the entry and return the station's id; raises StationbookError if it cannot be."""
     draft, who = entry.draft or examined(desk, entry), desk.who
-    codes, reason, station = entry.codes, entry.reason, entry.station
+    consent, station = entry.consent, entry.station
     if entry.purpose == "correct" and station is not None:
         desk.do(
             f"correct {station}",
-            lambda session: correct_pose(session, station, draft, accepted=codes, reason=reason),
+            lambda session: correct_pose(session, station, draft, consent),
         )
         return station
     step = visited(desk, entry)
@@ -194,9 +199,7 @@ def store(desk: Desk, entry: Entry) -> int:
     new_id = desk.opened().next_id if station is None else station
     desk.do(
         f"{entry.purpose} {new_id}",
-        lambda session: record_station(
-            with_rest(session, rest), desk.folder, draft, who, accepted=codes, reason=reason
-        ),
+        lambda session: record_station(with_rest(session, rest), desk.folder, draft, who, consent),
     )
     desk.wished = None
     return new_id
