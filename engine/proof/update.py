@@ -51,16 +51,14 @@ class Seen:
 class Update:
     """Where an update ended.
 
-    ``camera`` and ``board`` (4, 4) now; ``camera_covariance`` (6, 6) of ``camera``; ``shift`` δ
-    (6,) and ``shift_covariance``; ``slip`` β and ``slip_covariance``; ``now`` (12 + p,) camera,
-    board and errors against the old result, all together, and ``now_covariance``; ``misfit`` the
-    squared innovation yᵀS⁻¹y [-]; ``evidence`` the log probability density of the stations,
-    unknowns integrated out (Laplace).
+    ``camera`` and ``board`` (4, 4) now; ``shift`` δ (6,) and ``shift_covariance``; ``slip`` β and
+    ``slip_covariance``; ``now`` (12 + p,) camera, board and errors against the old result, all
+    together, and ``now_covariance``; ``misfit`` the squared innovation yᵀS⁻¹y [-]; ``evidence`` the
+    log probability density of the stations, unknowns integrated out (Laplace).
     """
 
     camera: Array
     board: Array
-    camera_covariance: Array
     shift: Array
     shift_covariance: Array
     slip: Array
@@ -124,7 +122,6 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
     return Update(
         camera=state.camera,
         board=state.board,
-        camera_covariance=now_covariance[:6, :6],
         shift=z[12 + p : 18 + p],
         shift_covariance=covariance[12 + p : 18 + p, 12 + p : 18 + p],
         slip=z[18 + p :],

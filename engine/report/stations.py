@@ -24,6 +24,7 @@ from ..errors import StationbookError
 from ..estimate.information import known_beforehand, uncertainty_after, whole_information
 from ..estimate.problem import Problem, predicted_view
 from ..estimate.result import Result
+from ..estimate.solver import LEAST_STATIONS
 from ..files import inside
 from ..frames import apply
 from ..images.load import decode_image, decode_upright, image_bytes, is_large
@@ -129,7 +130,6 @@ def residuals(views: list[StationView], key: str) -> Array:
     return np.array([np.nan if v is None else float(v) for v in values])
 
 
-FEWEST = 3  # stations before which there is no number (Tsai & Lenz 1989)
 RADIAN_MM = 1000.0  # mm; makes rad and mm comparable where rank is judged: a robot's reach
 SCALE = np.tile([1 / RADIAN_MM] * 3 + [1.0] * 3, 2)
 RANK = 1e-9  # [-] of the largest eigenvalue; double precision leaves a thousandth of that
@@ -154,12 +154,12 @@ def course(problem: Problem, result: Result) -> tuple[CoursePoint, ...]:
         return ()
     used = {station.id for station in result.stations if station.used}
     poses = [seen.base_T_flange for seen in problem.observations if seen.id in used]
-    if len(poses) < FEWEST:
+    if len(poses) < LEAST_STATIONS:
         return ()
     information = np.cumsum(whole_information(problem, result, np.array(poses)), axis=0)
     information += known_beforehand(problem, result)
     points = []
-    for count in range(FEWEST, len(poses) + 1):
+    for count in range(LEAST_STATIONS, len(poses) + 1):
         known = information[count - 1]
         u = uncertainty_after(known, result) if _shown(known[:12, :12]) else (None, None)
         points.append(CoursePoint(count, *u))

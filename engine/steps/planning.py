@@ -15,6 +15,7 @@ from ..cell.session import REVISIT, PlannedStation, Session
 from ..cell.stations import Observation, station_pose, typed_station
 from ..errors import StationbookError
 from ..estimate.result import Result
+from ..estimate.solver import LEAST_STATIONS
 from ..findings import Level
 from ..plans.blind import FIRST_JOGS
 from ..plans.plan import CLOSING, UNSEEN, make_plan
@@ -25,7 +26,6 @@ from ..sessions.journal import newest
 from ..sessions.numbers import observations
 from .solve import solve_session, typed_texts
 
-LEAST_STATIONS = 3  # below it there is nothing to solve
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {
     "rotation-convention", "unit", "inverse-pose", "pairing", "board-moved", "camera-moved",

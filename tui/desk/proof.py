@@ -115,7 +115,7 @@ class Touching:
     def set_pointer(self, tip: str, u: str) -> None:
         """Describe the pointer by its tip in the flange [mm] and its u on each axis [mm]."""
         u_mm = float(u.replace(",", "."))
-        self._do(lambda session, found: proving.pointer_set(session, found, tip, u_mm))
+        self._do(proving.pointer_set, tip, u_mm)
 
     def add_view(self, path: Path, looked: str | None) -> int:
         """Add an image (or points) of the board lying in the cell; returns its number."""
@@ -135,7 +135,7 @@ class Touching:
 
     def add_touch(self, text: str) -> int:
         """Add the touch that was typed, point and pose in one line; returns its number."""
-        number = self._do(lambda session, found: self._touch(session, found, text))
+        number = self._do(self._touch, text)
         self.doubts = ()
         return number
 
@@ -167,7 +167,7 @@ class Touching:
         return solution is not None and lacks_number(solution.stored)
 
     def add_joints(self, touch: int, text: str) -> int:
-        return self._do(lambda session, found: proving.joints_typed(session, found, touch, text))
+        return self._do(proving.joints_typed, touch, text)
 
     @property
     def joints_wanted(self) -> bool:
@@ -176,14 +176,14 @@ class Touching:
         return self.desk.joints_help and ready and not self.desk.follow and not self._shown()
 
     def forget(self, touch: int) -> None:
-        self._do(lambda session, found: proving.touch_forgotten(session, found, touch))
+        self._do(proving.touch_forgotten, touch)
 
-    def _do(self, step: Callable[[Session, Touches], proving.Recorded]) -> int:
-        """Record one change of what was touched, conclude anew, and return its number."""
+    def _do(self, step: Callable[..., proving.Recorded], *args: object) -> int:
+        """Record ``step(session, found, *args)``, conclude anew, and return its number."""
         recorded: list[int] = []
 
         def record(session: Session) -> Change:
-            done = step(session, read_touches(self.desk.folder))
+            done = step(session, read_touches(self.desk.folder), *args)
             recorded.append(done.which)
             return done.change
 

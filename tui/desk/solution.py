@@ -10,14 +10,13 @@ from pathlib import Path
 from engine.cell.result import StoredResult
 from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
+from engine.estimate.solver import LEAST_STATIONS
 from engine.findings import Finding, Level
 from engine.plans.types import Step, Wish
 from engine.sessions.results import moved_since, read_result, with_marks
 from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import predictor_for
-
-LEAST_STATIONS = 3  # two turns between stations are the least that fixes two transforms
 
 
 @dataclass(frozen=True, slots=True, eq=False)

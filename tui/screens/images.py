@@ -43,7 +43,7 @@ from ..widgets.pictures import (
     image_lines,
     scene_lines,
 )
-from ..widgets.sheet import Panel, Scroll
+from ..widgets.sheet import Panel, Scroll, written
 from .entry_pad import EntryPad
 from .jobs import Ask, Confirm, Jobs, Working, in_background, pause, required
 
@@ -271,12 +271,11 @@ class Look(Working[None]):
 
     def compose(self) -> ComposeResult:
         yield ImagePanel()
-        yield Scroll(_words("Reading ..."), id="picture")
+        yield Scroll(written("Reading ..."), id="picture")
         yield KeyLine()
 
     def on_mount(self) -> None:
         self.query_one(Scroll).focus()
-
         self.app.ask_terminal()  # type: ignore[attr-defined]
 
     def on_resize(self) -> None:
@@ -306,7 +305,7 @@ class Look(Working[None]):
         scroll.show(lambda looks, width: lines)
 
     def tell(self, text: str, role: str) -> None:
-        self.query_one(Scroll).show(_words(text))
+        self.query_one(Scroll).show(written(text))
 
     def _image(self, width: int, height: int) -> list[Line]:
         looks: Looks = self.app.looks  # type: ignore[attr-defined]
@@ -333,7 +332,3 @@ class Look(Working[None]):
         above = scene_lines(found, (0, 1), "From above, X right, Y up", width, half)
         side = scene_lines(found, (0, 2), "From the side, X right, Z up", width, height - 1 - half)
         return [*above, *side, [(SCENE_LEGEND, "dim")]]
-
-
-def _words(text: str) -> Callable[[Looks, int], list[Line]]:
-    return lambda looks, width: [[(line, "text")] for line in looks.wrap(text, width)]

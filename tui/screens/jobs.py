@@ -115,18 +115,19 @@ class Working(Screen[Answer]):
     def __init__(self) -> None:
         super().__init__()
         self.jobs = Jobs(self, self.tell)
+        self.title_line = TitleLine(id="title")
 
     def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+        yield self.title_line
         yield from self.parts()
-        yield KeyLine()
+        yield KeyLine(id="keys")
 
     def parts(self) -> ComposeResult:
         """Yield what stands between title and keys."""
         yield from ()
 
     def headed(self, name: str, right: str = "") -> None:
-        self.query_one(TitleLine).show(Title(name, right))
+        self.title_line.show(Title(name, right))
 
     def tell(self, text: str, role: str) -> None:
         self.query_one("#said", Paragraph).show(text, role)

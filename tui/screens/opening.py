@@ -18,7 +18,7 @@ from engine.errors import BusyError
 from engine.sessions.glance import read_glance
 
 from ..clock import now
-from ..desk.views import FieldView, Move, Title, counts, first_choice, next_planned, rows
+from ..desk.views import FieldView, Move, counts, first_choice, next_planned, rows
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.lists import StationList
 from ..widgets.panels import (
@@ -26,7 +26,6 @@ from ..widgets.panels import (
     FindingsView,
     KeyLine,
     NextMove,
-    TitleLine,
 )
 from ..widgets.sheet import Paragraph
 from .jobs import Confirm, Working, in_background
@@ -102,8 +101,7 @@ class Opening(Working[None]):
         self.glance = read_glance(folder, judged=False)
         self.line = EarlyLine(id="pose")
 
-    def compose(self) -> ComposeResult:
-        yield TitleLine(id="title")
+    def parts(self) -> ComposeResult:
         yield NextMove(id="move")
         yield StationList(empty="none recorded yet", id="list")
         with Horizontal(classes="line", id="pose-line"):
@@ -111,14 +109,13 @@ class Opening(Working[None]):
             yield self.line
         yield FieldsLine([FieldView(label, "") for label in self.glance.labels], id="fields")
         yield FindingsView(id="findings")
-        yield KeyLine(id="keys")
 
     def on_mount(self) -> None:
         """Show the first look at once; open the session when that is on the screen."""
         glance = self.glance
         used, _, left = counts(glance.stations, glance.plan)
         done = f"{used} done" + (f", {left} left" if left else "")
-        self.query_one(TitleLine).show(Title(glance.name, done))
+        self.headed(glance.name, done)
         self.query_one(NextMove).show(Move("The session is being opened ...", ""))
         listed = rows(glance.stations, glance.plan, next_planned(glance.plan))
         self.query_one(StationList).show(listed, glance.labels, first_choice(listed))

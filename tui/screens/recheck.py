@@ -17,7 +17,7 @@ from ..desk.recheck import begun_against, compare, earlier_sessions, note, recal
 from ..widgets.large import LargeLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
-from ..widgets.sheet import Paragraph, Scroll
+from ..widgets.sheet import Paragraph, Scroll, written
 from ..words import caution, recheck_lines, recheck_parts
 from .jobs import Work, Working, in_background
 
@@ -84,9 +84,7 @@ class Recheck(Working[bool]):
         self.refresh_bindings()
 
     def tell(self, text: str, role: str) -> None:
-        self.query_one(Scroll).show(
-            lambda looks, width: [[(line, role)] for line in looks.wrap(text, width)]
-        )
+        self.query_one(Scroll).show(written(text, role=role))
 
     def _lines(self, looks: Looks, width: int) -> list[Line]:
         lines: list[Line] = []

@@ -104,6 +104,10 @@ class StationActions:
         self.changed()
         self.jobs.tell(said.format(answer), "good")
 
+    def _ask(self, ask: Ask, said: str, work: Callable[..., object], *args: object) -> None:
+        """Carry out a change for which a text is asked, its last argument."""
+        self.jobs.ask(ask, lambda text: self._act(said, work, *args, text))
+
     # ---- the deeds -------------------------------------------------------------------------
 
     def correct(self) -> None:
@@ -143,12 +147,8 @@ class StationActions:
             said = f"Station {row.label} is set aside."
             title = f"Why is station {row.label} set aside?"
             text = "It stays in the session and is left out of the solution."
-            self.jobs.ask(
-                Ask(title, text, check=required),
-                lambda reason: self._act(
-                    said, Desk.do, f"set aside {row.key}", editing.set_aside, row.key, reason
-                ),
-            )
+            ask = Ask(title, text, check=required)
+            self._ask(ask, said, Desk.do, f"set aside {row.key}", editing.set_aside, row.key)
 
     def back(self) -> None:
         """Bring back a station that was set aside, or take up one that was skipped."""
@@ -164,21 +164,14 @@ class StationActions:
             station = self.desk.opened().station(row.key)
             said = f"Remark kept with station {row.label}."
             before = (station.note if station else None) or ""
-            self.jobs.ask(
-                Ask(f"Station {row.label}: remark", "Empty removes it.", before, edited=True),
-                lambda note: self._act(
-                    said, Desk.do, f"note at {row.key}", editing.annotate, row.key, note
-                ),
-            )
+            ask = Ask(f"Station {row.label}: remark", "Empty removes it.", before, edited=True)
+            self._ask(ask, said, Desk.do, f"note at {row.key}", editing.annotate, row.key)
 
     def photo(self) -> None:
         if row := self._row("recorded"):
             said = f"Photograph kept with station {row.label}."
             title, text = f"Station {row.label}: photograph of the pendant", "File of the image:"
-            self.jobs.ask(
-                Ask(title, text, check=required),
-                lambda file: self._act(said, keep_photo, row.key, file),
-            )
+            self._ask(Ask(title, text, check=required), said, keep_photo, row.key)
 
     def jump(self) -> None:
         if row := self._row("planned"):
@@ -188,10 +181,8 @@ class StationActions:
 
     def skip(self) -> None:
         if row := self._row("planned"):
-            self.jobs.ask(
-                Ask("Why is this station skipped?", row.text, check=required),
-                lambda reason: self._act("Skipped.", changes.skip, row.key, reason),
-            )
+            ask = Ask("Why is this station skipped?", row.text, check=required)
+            self._ask(ask, "Skipped.", changes.skip, row.key)
 
     def operator(self) -> None:
         """Ask who works at the robot now; kept with every station."""

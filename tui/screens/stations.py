@@ -21,7 +21,7 @@ from ..desk.views import first_choice
 from ..widgets.graphics import Pictures
 from ..widgets.line_edit import LineEdit
 from ..widgets.lists import StationList
-from ..widgets.panels import FactsPanel, JobLine, KeyLine, NextMove, QualityLine, TitleLine
+from ..widgets.panels import FactsPanel, JobLine, NextMove, QualityLine
 from ..widgets.pictures import ScenePanel, ViewPanel
 from .block import Block
 from .entry_pad import EntryPad, PoseEdit
@@ -77,8 +77,7 @@ class Stations(Working[None]):
         """``typed``: what was typed into the pose line before this screen was there."""
         super().__init__()
         self.desk, self.typed = desk, typed
-        self.title_line, self.next_move = TitleLine(id="title"), NextMove(id="move")
-        self.job = JobLine(id="job")
+        self.next_move, self.job = NextMove(id="move"), JobLine(id="job")
         self.quality, self.facts = QualityLine(id="quality"), FactsPanel(id="facts")
         self.view, self.scene = ViewPanel(id="view"), ScenePanel(id="scene")
         self.pad = EntryPad(desk, id="pad")
@@ -97,8 +96,7 @@ class Stations(Working[None]):
         self.action_step = JobSteps(desk, self.jobs).do
         self._early: list[events.Event] = []  # keys from before the line had them
 
-    def compose(self) -> ComposeResult:
-        yield self.title_line
+    def parts(self) -> ComposeResult:
         yield self.next_move
         yield self.quality
         yield self.job
@@ -107,7 +105,6 @@ class Stations(Working[None]):
             with Vertical(classes="side"):
                 yield from self.side()
         yield self.pad
-        yield KeyLine(id="keys")
 
     def side(self) -> ComposeResult:
         with Horizontal(classes="upper"):
@@ -216,7 +213,7 @@ class Stations(Working[None]):
         self.solving.quietly()
 
     def show_session(self, choose: int | None = None) -> None:
-        self.title_line.show(title(self.desk))
+        self.headed(*title(self.desk))
         self.show_move()
         self.quality.show(quality(self.desk))
         self.job.show(job(self.desk))

@@ -13,8 +13,7 @@ from ..desk import records, steps
 from ..desk.desk import Desk
 from ..desk.form import Question
 from ..widgets.form import Form
-from ..widgets.looks import Line, Looks
-from ..widgets.sheet import Scroll
+from ..widgets.sheet import Scroll, written
 from .jobs import Ask, Halves, Jobs, Working, in_background, pause, required
 
 LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
@@ -35,7 +34,7 @@ class Page(Working[None]):
         self.called, self.work, self.again = title, work, again
 
     def parts(self) -> ComposeResult:
-        yield Scroll(written(["Reading ..."]), id="said")
+        yield Scroll(written("Reading ..."), id="said")
 
     def on_mount(self) -> None:
         self.headed(self.called)
@@ -45,20 +44,13 @@ class Page(Working[None]):
     async def _work(self) -> None:
         while True:
             lines = await in_background(self.work)
-            self.query_one(Scroll).show(written(lines), top=False)
+            self.query_one(Scroll).show(written(*lines), top=False)
             if self.again is None:
                 return
             await pause(self.again)
 
     def tell(self, text: str, role: str) -> None:
-        self.query_one(Scroll).show(written([text], role))
-
-
-def written(texts: list[str], role: str = "text") -> Callable[[Looks, int], list[Line]]:
-    """Return what draws texts, a line each, at any width."""
-    return lambda looks, width: [
-        [(part, role)] for text in texts for part in looks.wrap(text, width)
-    ]
+        self.query_one(Scroll).show(written(text, role=role))
 
 
 class Sheet(Halves, Working[None]):
@@ -76,7 +68,7 @@ class Sheet(Halves, Working[None]):
 
     def parts(self) -> ComposeResult:
         yield Form(self.questions, id="form")
-        yield Scroll(written([]), id="said")
+        yield Scroll(written(), id="said")
 
     def on_mount(self) -> None:
         self.headed(self.called)
@@ -89,7 +81,7 @@ class Sheet(Halves, Working[None]):
 
     async def _work(self, texts: dict[str, str]) -> None:
         lines = await in_background(self.work, self.desk, texts)
-        self.query_one(Scroll).show(written(lines), top=True)
+        self.query_one(Scroll).show(written(*lines), top=True)
         self.taken()
 
 

@@ -108,6 +108,13 @@ class Paragraph(Sheet):
         return [line for part in self.text.split("\n") for line in self.looks.wrap(part, width)]
 
 
+def written(*texts: str, role: str = "text") -> Writer:
+    """Return what writes texts, one below the other, at any width."""
+    return lambda looks, width: [
+        [(part, role)] for text in texts for part in looks.wrap(text, width)
+    ]
+
+
 class Scroll(Sheet, can_focus=True):
     """Lines written for the width at hand; says how much is out of sight."""
 
