@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Literal
 
@@ -97,6 +98,11 @@ class Cell:
     def every_camera(self) -> tuple[Camera, ...]:
         """The first camera and the further ones."""
         return (self.camera, *self.cameras)
+
+    def with_each_camera(self, change: Callable[[Camera], Camera]) -> Cell:
+        """Return the cell with ``change(camera)`` in the place of each camera."""
+        first, *further = map(change, self.every_camera)
+        return replace(self, camera=first, cameras=tuple(further))
 
     @property
     def camera_names(self) -> tuple[str, ...]:

@@ -85,9 +85,8 @@ def with_own_lens(session: Session, folder: Path) -> Session:
     A camera whose images cannot give them yet keeps its guess. Estimates take them as a start only:
     the uncertainties are vague on purpose, as the same images would count twice.
     """
-    cell = session.cell
-    found = [_own(session, folder, camera) for camera in cell.every_camera]
-    return replace(session, cell=replace(cell, camera=found[0], cameras=tuple(found[1:])))
+    cell = session.cell.with_each_camera(lambda camera: _own(session, folder, camera))
+    return replace(session, cell=cell)
 
 
 def _own(session: Session, folder: Path, camera: Camera) -> Camera:

@@ -103,12 +103,9 @@ def current_result(session: Session, folder: Path) -> StoredResult:
     changed = what_changed(session, folder, result)
     if changed is None:
         return result
-    said, tolerance = finding("result-outdated", changed=changed), session.cell.tolerance
-    parts = result.cameras.items()
-    further = {
-        name: part and part.judged([said, *part.findings], tolerance) for name, part in parts
-    }
-    return replace(result.judged([said, *result.findings], tolerance), cameras=further)
+    said = finding("result-outdated", changed=changed)
+    every = (session.cell.camera.name, *result.cameras)
+    return with_marks(result, dict.fromkeys(every, said), session)
 
 
 def what_changed(session: Session, folder: Path, result: StoredResult) -> str | None:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..arrays import Array
+from ..camera.model import Camera
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Before, found_lens
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
@@ -136,12 +137,12 @@ def _with_lens_of(old: Earlier, session: Session) -> Session:
     belongs to that lens.
     """
     known = {one.name: one for one in old.session.cell.every_camera if one.lens_from == "images"}
-    every = [
-        one.with_lens_of(known[one.name]) if one.lens_from != "cell" and one.name in known else one
-        for one in session.cell.every_camera
-    ]
-    cell = replace(session.cell, camera=every[0], cameras=tuple(every[1:]))
-    return replace(session, cell=cell)
+
+    def seen_through(one: Camera) -> Camera:
+        taken = one.lens_from != "cell" and one.name in known
+        return one.with_lens_of(known[one.name]) if taken else one
+
+    return replace(session, cell=session.cell.with_each_camera(seen_through))
 
 
 def _ended(

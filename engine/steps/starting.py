@@ -118,8 +118,7 @@ def _anchored(cell: Cell, origin: Path) -> Cell:
             return camera
         return replace(camera, source={"folder": os.path.abspath(origin / folder)})
 
-    cameras = tuple(anchored(camera) for camera in cell.cameras)
-    return replace(cell, camera=anchored(cell.camera), cameras=cameras)
+    return cell.with_each_camera(anchored)
 
 
 ACTION = "start questions"
