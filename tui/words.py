@@ -76,17 +76,25 @@ def flow(line: Line, wrap: Wrap, width: int) -> list[Line]:
     lines: list[Line] = []
     at = 0
     for text in texts:
-        parts: Line = []
+        signs: Line = []
         for sign in text:
             blank = sign.isspace() or at >= len(roles)
-            role = (parts[-1][1] if parts else "text") if blank else roles[at]
+            role = (signs[-1][1] if signs else "text") if blank else roles[at]
             at += not sign.isspace()
-            if parts and parts[-1][1] == role:
-                parts[-1] = parts[-1][0] + sign, role
-            else:
-                parts.append((sign, role))
-        lines.append(parts)
+            signs.append((sign, role))
+        lines.append(joined(signs))
     return lines
+
+
+def joined(signs: Iterable[Part]) -> Line:
+    """Return signs side by side as a line, those of one role as one."""
+    line: Line = []
+    for sign, role in signs:
+        if line and line[-1][1] == role:
+            line[-1] = line[-1][0] + sign, role
+        else:
+            line.append((sign, role))
+    return line
 
 
 def bar(fraction: float | None, width: int) -> str:

@@ -170,10 +170,8 @@ def volume_picture(u: Array, cell: Cell) -> Picture:
     center, size = np.array(cell.work_volume.center_mm), np.array(cell.work_volume.size_mm)
     extent = [center[0] - 0.6 * size[0], center[0] + 0.6 * size[0],
               center[1] - 0.6 * size[1], center[1] + 0.6 * size[1]]  # fmt: skip
-    xs, ys = (
-        np.linspace(c - s / 2, c + s / 2, 5) for c, s in zip(center[:2], size[:2], strict=True)
-    )
-    heights = center[2] + size[2] * np.array((-0.5, 0.0, 0.5))
+    grid = places(cell)
+    xs, ys, heights = grid[0, 0, :, 0], grid[0, :, 0, 1], grid[:, 0, 0, 2]
     for ax, layer, z in zip(axes[0], U, heights, strict=True):
         ax.imshow(layer, cmap="Greys", vmin=0, vmax=5 * U.max(), origin="lower", extent=extent,
                   aspect="auto", interpolation="nearest")  # fmt: skip

@@ -75,14 +75,9 @@ def write_reports(desk: Desk) -> tuple[Path, ...]:
         name: make_report(session, desk.folder, desk.clock(), name)[0]
         for name in session.cell.camera_names
     }
-    written: list[Path] = []
-
-    def step() -> None:
-        for name, html in pages.items():
-            written.append(write_report(session.cell, desk.folder, html, name))
-
-    desk.alone(step)
-    return tuple(written)
+    return desk.alone(
+        lambda: tuple(write_report(session.cell, desk.folder, page, n) for n, page in pages.items())
+    )
 
 
 def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
@@ -91,12 +86,10 @@ def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
     Raises StationbookError for a result that is not accepted; only the command can be told to
     write that all the same.
     """
-    written: list[Path] = []
     try:
-        desk.alone(lambda: written.extend(store_exports(desk.opened(), desk.folder, form)))
+        return desk.alone(lambda: store_exports(desk.opened(), desk.folder, form))
     except UsageError as error:
         raise StationbookError(error.problem, "Put that right and solve again.") from error
-    return tuple(written)
 
 
 def export_forms() -> list[tuple[str, str]]:

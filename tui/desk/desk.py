@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
+from typing import TypeVar
 
 from engine.cell.session import PlannedStation, Session
 from engine.errors import ChangedError, StationbookError, StoredError
@@ -27,10 +28,11 @@ from engine.steps.station_pose import Known, known
 
 from ..clock import now
 from .kept import Kept
+from .overview import Stamps, stamps
 from .solution import Advice, Solution, lacks_number
 from .views import FieldView, Row, next_planned, rows
 
-Stamps = tuple[tuple[int, int] | None, ...]
+Written = TypeVar("Written")
 
 
 class Desk:
@@ -84,7 +86,7 @@ class Desk:
         return self._stamped() != self._stamp
 
     def _stamped(self) -> Stamps:
-        return tuple(stamp(self.folder / name) for name in (SESSION_FILE, PROOF_FILE, RESULT_FILE))
+        return stamps(self.folder, SESSION_FILE, PROOF_FILE, RESULT_FILE)
 
     def opened(self) -> Session:
         """Return the session; raises StationbookError while it is still being opened."""
@@ -239,11 +241,11 @@ class Desk:
         with self._guard:
             self._commit(step(self._writable()))
 
-    def alone(self, write: Callable[[], object]) -> None:
+    def alone(self, write: Callable[[], Written]) -> Written:
         """Write what is no change of the session, such as a report, while nobody else writes."""
         with self._guard:
             self._writable()
-            write()
+            return write()
 
     # ---- inside ----------------------------------------------------------------------------
 
@@ -302,11 +304,3 @@ def moves_rest_on(session: Session) -> tuple[object, ...]:
     """Return what the next moves are chosen from: all but remarks and names."""
     plain = [replace(s, note=None, operator=None, accepted=()) for s in session.stations]
     return session.cell, session.plan, *plain
-
-
-def stamp(path: Path) -> tuple[int, int] | None:
-    """Return what tells one state of a file from another; None where there is none."""
-    with suppress(OSError):
-        status = path.stat()
-        return status.st_mtime_ns, status.st_size
-    return None

@@ -18,6 +18,8 @@ from .views import counts
 if TYPE_CHECKING:
     from engine.cell.result import StoredResult
 
+Stamps = tuple[tuple[int, int] | None, ...]  # time [ns] and size of files
+
 
 class SessionRow(NamedTuple):
     """One session in words. ``problem`` is the sentence where it cannot be read."""
@@ -32,9 +34,6 @@ class SessionRow(NamedTuple):
     problem: str = ""
     recheck: str = ""
     cell: str = ""
-
-    def rechecked(self, said: str) -> SessionRow:
-        return self._replace(recheck=said)
 
 
 def session_folders(folder: Path) -> list[Path]:
@@ -62,14 +61,22 @@ def by_cell(rows: list[SessionRow]) -> list[SessionRow]:
     return sorted(rows, key=lambda row: order.index(row.cell))
 
 
-def changed(folder: Path) -> object:
-    """Return what tells one state of a session from another, without reading it."""
-    stamps = []
-    for name in (SESSION_FILE, RESULT_FILE, JOURNAL_FILE):
-        with suppress(OSError):
+def stamps(folder: Path, *names: str) -> Stamps:
+    """Return what tells one state of these files from another; None of one that is not there."""
+    found: list[tuple[int, int] | None] = []
+    for name in names:
+        try:
             status = (folder / name).stat()
-            stamps.append((status.st_mtime_ns, status.st_size))
-    return tuple(stamps)
+        except OSError:
+            found.append(None)
+        else:
+            found.append((status.st_mtime_ns, status.st_size))
+    return tuple(found)
+
+
+def changed(folder: Path) -> Stamps:
+    """Return what tells one state of a session from another, without reading it."""
+    return stamps(folder, SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
 
 def overview(folder: Path, now: datetime) -> Iterator[SessionRow]:

@@ -26,7 +26,8 @@ from engine.sessions.store import PROOF_FILE, write_bytes_new
 from engine.steps import proving
 
 from ..words import proof_said
-from .desk import Desk, stamp
+from .desk import Desk
+from .overview import Stamps, stamps
 from .solution import lacks_number
 from .views import Fact, Facts, FieldView
 
@@ -62,13 +63,13 @@ class Touching:
         self.stored = True  # what is concluded stands in the result, or nothing is
         self.doubts: tuple[Finding, ...] = ()  # about the touch that is being typed
         self._result: StoredResult | None = None
-        self._stamp: tuple[int, int] | None = None
+        self._stamp: Stamps = ()
 
     # ---- what the touches say --------------------------------------------------------------
 
     def read(self) -> None:
         """Read what was touched and conclude from it. Raises FileError for a damaged file."""
-        self._stamp = stamp(self.desk.folder / PROOF_FILE)
+        self._stamp = stamps(self.desk.folder, PROOF_FILE)
         self.found = read_touches(self.desk.folder)
         self.proof, self.trouble, self.stored = None, "", True
         if self.found.pointer is not None and self.found.touches:
@@ -108,7 +109,7 @@ class Touching:
 
     def changed(self) -> bool:
         """Tell whether somebody touched, or took something back, since it was read."""
-        return stamp(self.desk.folder / PROOF_FILE) != self._stamp
+        return stamps(self.desk.folder, PROOF_FILE) != self._stamp
 
     # ---- recording -------------------------------------------------------------------------
 

@@ -99,7 +99,7 @@ class Sessions(Working[None]):
     def _show(self, rows: list[SessionRow]) -> None:
         said = {name: last.short for name, last in self.rechecks.items()}
         before = self.sessions.item
-        items = by_cell([row.rechecked(said.get(row.folder.name, "")) for row in rows])
+        items = by_cell([row._replace(recheck=said.get(row.folder.name, "")) for row in rows])
         places = [item.folder for item in items]
         at = places.index(before.folder) if before and before.folder in places else None
         self.sessions.show_items(items, at)

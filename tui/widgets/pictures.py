@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -12,7 +12,7 @@ from engine.arrays import Array
 from engine.steps.pictures import Grid, Scene, Thumbnail
 
 from ..desk.views import View
-from ..words import Part
+from ..words import Part, joined
 from .graphics import GraphicSheet
 from .looks import Line, Looks, line_text
 from .sheet import Panel
@@ -52,7 +52,7 @@ def _halves(grey: NDArray[np.uint8], row: int, marks: Marks) -> Line:
         start = "0" in (marks.get((column, row)), marks.get((column, row + 1)))
         role = "bold #000000 on " + COLOURS["0"] if start else f"{upper} on {lower}"
         cells.append(("0" if start else HALF, role))
-    return _joined(cells)
+    return joined(cells)
 
 
 def _colour(grey: NDArray[np.uint8], column: int, row: int, marks: Marks) -> str:
@@ -70,7 +70,7 @@ def _signs(grey: NDArray[np.uint8], row: int, marks: Marks) -> Line:
         sign = next((mark for mark in (*OUTLINE[::-1], "o") if mark in found), "")
         role = "warning" if sign in tuple(OUTLINE) else "text"
         cells.append((sign or RAMP[mean * len(RAMP) // 256], role))
-    return _joined(cells)
+    return joined(cells)
 
 
 def coverage_lines(counts: Grid, wanted: Grid | None = None) -> list[Line]:
@@ -80,7 +80,7 @@ def coverage_lines(counts: Grid, wanted: Grid | None = None) -> list[Line]:
     """
     outline = np.zeros_like(counts) if wanted is None or wanted.shape != counts.shape else wanted
     return [
-        _joined(
+        joined(
             (OUTLINE[at - 1], "warning") if at else (STEPS[min(count, len(STEPS) - 1)], "note")
             for count, at in zip(*rows, strict=True)
         )
@@ -167,7 +167,7 @@ def scene_lines(
     spans = (f"{n} {a:.0f} to {b:.0f}" for n, a, b in zip(names, low, high, strict=True))
     whole = f"{name}: {', '.join(spans)} mm"
     title = whole if len(whole) <= width else f"{name}, {' '.join(names)}"
-    return [[(title[:width], "dim")], *map(_joined, raster.grid)]
+    return [[(title[:width], "dim")], *map(joined, raster.grid)]
 
 
 def _extent(scene: Scene, axes: list[int]) -> tuple[Array, Array]:
@@ -180,17 +180,6 @@ def _extent(scene: Scene, axes: list[int]) -> tuple[Array, Array]:
     boxes = [np.clip(b[:, axes], low - NEAR_MM, high + NEAR_MM) for b in scene.keep_out]
     shown = np.concatenate([points, *boxes])
     return shown.min(axis=0), shown.max(axis=0)
-
-
-def _joined(row: Iterable[Part]) -> Line:
-    """Return signs side by side as a line, those of one role as one."""
-    line: Line = []
-    for sign, role in row:
-        if line and line[-1][1] == role:
-            line[-1] = line[-1][0] + sign, role
-        else:
-            line.append((sign, role))
-    return line
 
 
 class ViewPanel(Panel[View | None], GraphicSheet):
