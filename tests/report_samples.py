@@ -14,6 +14,8 @@ from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
 from engine.cell.result import StoredResult
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
+from engine.report.delivered import delivered
+from engine.report.exports import Chosen, write
 from engine.sessions.results import result_from
 from engine.sessions.yaml_text import parse_yaml, plain, yaml_dump
 
@@ -88,3 +90,19 @@ def document(mount: Mount = "eye-to-hand", **changed: Any) -> dict[str, Any]:
         "stations": [],
         "findings": [],
     } | changed
+
+
+def export(
+    result: StoredResult,
+    cell: Cell,
+    form: str,
+    *,
+    source_sha256: str,
+    inverse: bool = False,
+    allow_not_accepted: bool = False,
+    unit: str | None = None,
+    chosen: Chosen | None = None,
+) -> str:
+    """Return the camera's transform of a result as the text of one file."""
+    item = delivered(result, cell, source_sha256, inverse, allow_not_accepted)
+    return write(item, form, unit, chosen)

@@ -20,7 +20,7 @@ from scipy.spatial.transform import Rotation
 from engine.camera.model import LensU
 from engine.cell.cell import Cell
 from engine.errors import UsageError
-from engine.report.exports import Chosen, export
+from engine.report.exports import Chosen
 
 SCHEMAS = Path(__file__).parent.parent / "docs" / "schemas"
 BENT = (-0.21, 0.08, 0.0004, -0.0003, 0.01)
@@ -34,7 +34,7 @@ def bent(given: bool = True) -> Cell:
 
 
 def text(form: str, cell: Cell | None = None, **how: Any) -> str:
-    return export(
+    return samples.export(
         samples.stored(samples.document()), cell or bent(), form, source_sha256="0" * 64, **how
     )
 

@@ -18,7 +18,7 @@ import pytransform3d.rotations as pr
 import pytransform3d.transformations as pt
 import yaml
 from pytransform3d.urdf import UrdfTransformManager
-from report_samples import CAMERA, COVARIANCE, cell, document, stored
+from report_samples import CAMERA, COVARIANCE, cell, document, export, stored
 
 from engine.cell.cell import Cell
 from engine.errors import StationbookError, UsageError
@@ -26,7 +26,7 @@ from engine.frames import displaced, displacement
 from engine.frames import inverse as inverse_of
 from engine.pendant.settings import BASE, Active, Pendant
 from engine.report.delivered import inverse_covariance
-from engine.report.exports import FORMATS, export
+from engine.report.exports import FORMATS
 
 SHA = "ab" * 32
 UNITS = {"mm": 1.0, "m": 1000.0, "in": 25.4}

@@ -61,7 +61,12 @@ class Delivered:
 def delivered(
     result: StoredResult, cell: Cell, source_sha256: str, inverted: bool, allow_not_accepted: bool
 ) -> Delivered:
-    """Return the camera's transform in a result, or its inverse; raises as `export` does."""
+    """Return the camera's transform in a result, or its inverse.
+
+    ``source_sha256`` is the hash of result.yaml. Raises UsageError for a result that is not
+    accepted unless ``allow_not_accepted``, StationbookError for one without that transform or whose
+    numbers disagree.
+    """
     if result.mount != cell.mount:
         problem = f"the result is {result.mount}, the cell {cell.mount}"
         raise StationbookError(problem, "Solve again.")

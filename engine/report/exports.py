@@ -17,8 +17,6 @@ import yaml
 
 from ..arrays import Array
 from ..cautions import NEW_VALUES
-from ..cell.cell import Cell
-from ..cell.result import StoredResult
 from ..errors import PoseError, UsageError, nearest
 from ..frames import apply, displacement, inverse, quaternion_xyzw, rotation_log, turn_angles
 from ..pendant.conventions import (
@@ -35,7 +33,6 @@ from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
 from ..sessions.store import no_formula
 from .delivered import (
     Delivered,
-    delivered,
     facts,
     lens_document,
     matrix_in,
@@ -125,30 +122,12 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     return str(store.releaseAndGetString())
 
 
-def export(
-    result: StoredResult,
-    cell: Cell,
-    format: str,
-    *,
-    source_sha256: str,
-    inverse: bool = False,
-    unit: str | None = None,
-    allow_not_accepted: bool = False,
-    chosen: Chosen | None = None,
-) -> str:
-    """Return the camera's transform of a result as the text of one file.
-
-    ``format`` is a key of `FORMATS`. ``unit`` is mm, m or in (None: the format's own). Not
-    accepted results are refused unless ``allow_not_accepted``; the file then says so.
-    ``source_sha256`` is the hash of result.yaml. Raises UsageError for words that do not fit,
-    StationbookError for a result without that transform or one whose numbers disagree.
-    """
-    item = delivered(result, cell, source_sha256, inverse, allow_not_accepted)
-    return write(item, format, unit, chosen)
-
-
 def write(item: Delivered, format: str, unit: str | None, chosen: Chosen | None = None) -> str:
-    """Return a transform as the text of one file, as `export` does."""
+    """Return a transform as the text of one file.
+
+    ``format`` is a key of `FORMATS`. ``unit`` is mm, m or in (None: the format's own). Raises
+    UsageError for words that do not fit.
+    """
     chosen = chosen or Chosen()
     if chosen.form and format != "pendant":
         raise UsageError("a form of rotation is chosen for pendant only", "Add --as pendant.")

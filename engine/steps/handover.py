@@ -11,7 +11,8 @@ from ..errors import UsageError
 from ..files import inside, read_bytes, sha256
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
-from ..report.exports import FORMATS, Chosen, export
+from ..report.delivered import delivered
+from ..report.exports import FORMATS, Chosen, write
 from ..sessions.changes import keep_earlier
 from ..sessions.results import current_result, moved_since, with_marks
 from ..sessions.store import RESULT_FILE, write_text_atomic
@@ -40,30 +41,19 @@ def export_result(
     since unless ``anyway``.
     """
     name = camera or session.cell.camera.name
-    result, moved = marked(current_result(session, folder), session, folder, name, anyway)
-    not_accepted |= moved
+    result, moved = marked(session, folder, name, anyway)
     source = sha256(read_bytes(inside(folder, RESULT_FILE)))
-    text = export(
-        of_camera(result, session.cell, name),
-        cell_of(session.cell, name),
-        form,
-        inverse=inverse,
-        unit=unit,
-        allow_not_accepted=not_accepted,
-        source_sha256=source,
-        chosen=chosen,
-    )
-    return text, source
+    part, cell = of_camera(result, session.cell, name), cell_of(session.cell, name)
+    item = delivered(part, cell, source, inverse, not_accepted or moved)
+    return write(item, form, unit, chosen), source
 
 
-def marked(
-    result: StoredResult, session: Session, folder: Path, camera: str, anyway: bool
-) -> tuple[StoredResult, bool]:
-    """Return the result beside its marks, and whether only that of ``camera`` bars acceptance.
+def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[StoredResult, bool]:
+    """Return the stored result beside its marks, and whether only ``camera``'s bars acceptance.
 
     Raises UsageError where ``camera`` is marked, unless its result is wanted ``anyway``.
     """
-    marks = moved_since(session, folder)
+    result, marks = current_result(session, folder), moved_since(session, folder)
     if camera in marks and not anyway:
         said = marks[camera]
         raise UsageError(said.message.rstrip("."), said.remedy)

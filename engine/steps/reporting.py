@@ -21,7 +21,7 @@ from ..report.html_record import Past
 from ..report.report_html import record_body, record_page, together_page
 from ..report.stations import CoursePoint, course
 from ..sessions.folder import open_session
-from ..sessions.results import current_result, what_changed
+from ..sessions.results import what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE
 from .handover import REPORT_FILE, kept_beside, marked, of_its_camera
@@ -74,7 +74,7 @@ def _recorded(
 ) -> tuple[dict[str, Any], StoredResult]:
     """Return what a record of a session is made of, and the result of the camera it is about."""
     name = camera or session.cell.camera.name
-    result, _ = marked(current_result(session, folder), session, folder, name, anyway)
+    result, _ = marked(session, folder, name, anyway)
     part = of_camera(result, session.cell, name)
     fell: tuple[CoursePoint, ...] = ()  # how its uncertainty fell, while the inputs are the same
     if what_changed(session, folder, part) is None:

@@ -202,33 +202,33 @@ def station_facts(desk: Desk, row: Row) -> Facts:
         facts.append(Fact("joints", " ".join(station.joints)))
     facts.append(Fact("image", station.image or "none"))
     facts += [Fact(view.camera, view.image or view.points or "none") for view in station.views]
-    facts += [
-        Fact(name, value)
-        for name, value in (
-            ("depth", station.depth or ""),
-            ("taken", (station.taken or "").replace("T", " ")[:19]),
-            ("by", station.operator or ""),
-            ("accepted", ", ".join(station.accepted)),
-            ("note", station.note or ""),
-        )
-        if value
-    ]
+    facts += _noted(
+        depth=station.depth,
+        taken=(station.taken or "").replace("T", " ")[:19],
+        by=station.operator,
+        accepted=", ".join(station.accepted),
+        note=station.note,
+    )
     return Facts(f"Station {station.id}", tuple(facts))
+
+
+def _noted(**values: str | None) -> list[Fact]:
+    """Return a fact for each text that there is, by its name."""
+    return [Fact(name, value) for name, value in values.items() if value]
 
 
 def _planned_facts(desk: Desk, row: Row) -> Facts:
     planned = desk.plan[row.key]
     at = desk.proposed(row.key)
     after = desk.advice.after(at) if desk.advice is not None and at is not None else None
-    facts = (
-        ("skipped", planned.skipped or ""),
-        ("pose", labelled(desk.labels, planned.pose or ())),
-        ("jog", planned.jog or ""),
-        ("why", planned.why or ""),
-        ("then", "" if after is None else f"U of a pick {after:.2f} mm"),
+    facts = _noted(
+        skipped=planned.skipped,
+        pose=labelled(desk.labels, planned.pose or ()),
+        jog=planned.jog,
+        why=planned.why,
+        then=None if after is None else f"U of a pick {after:.2f} mm",
     )
-    shown = tuple(Fact(name, value) for name, value in facts if value)
-    return Facts(f"Planned, {row.state}", shown)
+    return Facts(f"Planned, {row.state}", tuple(facts))
 
 
 def view_facts(view: ViewDraft | None, wanted: str) -> Facts:
