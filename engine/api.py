@@ -172,9 +172,7 @@ def recheck(folder: PathLike, against: PathLike, *, note: bool = True) -> Mappin
     if note:
         with writing(path):
             commit(path, note_recheck(answers, session, path, old), Who(None, _now()))
-        for change in mark_recheck(answers, path, old):
-            with writing(old):
-                commit(old, change, Who(None, _now()))
+        mark_recheck(answers, path, old, Who(None, _now()))
     return answers
 
 

@@ -30,9 +30,10 @@ from ..proof.pick_now import Ways, commands, pick_now, said
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
-from ..sessions.changes import Change, remark
+from ..sessions.changes import Change, Who, commit, remark
 from ..sessions.folder import open_session
 from ..sessions.journal import OVERTAKEN, overtaken
+from ..sessions.lock import writing
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result
 from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
@@ -268,12 +269,12 @@ def movement_noted(movement: Movement, cell: Cell, against: Path) -> dict[str, o
     return {**movement.document(), "shift_mm": shift}
 
 
-def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[Change]:
+def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path, who: Who) -> None:
     """Mark the earlier session in ``against``: a camera moved, or stands where it was after all.
 
-    Its lock is to be held. Nothing where nothing is new.
+    Takes its lock and stores the marks; nothing where nothing is new. Raises StationbookError.
     """
-    by, changes = beside(against, folder), []
+    by = beside(against, folder)
     for name, answer in answers.items():
         mark = overtaken(against, name)
         moved_ = answer.moved is True and answer.cause == "camera"
@@ -282,8 +283,9 @@ def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path) ->
             details: dict[str, object] = {"by": by, "moved": moved_}
             if len(answers) > 1:
                 details["camera"] = name
-            changes.append(remark(OVERTAKEN, open_session(against), against, details))
-    return changes
+            with writing(against):
+                change = remark(OVERTAKEN, open_session(against), against, details)
+                commit(against, change, who)
 
 
 def beside(folder: Path, other: Path) -> str:

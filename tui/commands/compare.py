@@ -56,9 +56,7 @@ def recheck_document(answers: Mapping[str, Recheck], session: Session) -> dict[s
 def _mark(answers: Mapping[str, Recheck], folder: Path, against: Path) -> list[str]:
     """Mark the earlier result where its camera moved; return that it could not be, in words."""
     try:
-        for change in mark_recheck(answers, folder, against):
-            with writing(against):
-                commit(against, change, Who(None, now()))
+        mark_recheck(answers, folder, against, Who(None, now()))
     except StationbookError as error:
         said = f"The earlier result could not be marked: {error}"
         say(said)

@@ -17,9 +17,7 @@ from engine.errors import FileError, StationbookError
 from engine.findings import Level
 from engine.proof.pick_now import Ways
 from engine.proof.recheck import Recheck
-from engine.sessions.changes import commit
 from engine.sessions.journal import read_journal
-from engine.sessions.lock import writing
 from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
 from engine.steps.starting import START
 
@@ -90,9 +88,7 @@ def note(desk: Desk, against: Path, answers: dict[str, Recheck]) -> None:
     Raises StationbookError.
     """
     desk.beside(lambda session: note_recheck(answers, session, desk.folder, against))
-    for change in mark_recheck(answers, desk.folder, against):
-        with writing(against):
-            commit(against, change, desk.who)
+    mark_recheck(answers, desk.folder, against, desk.who)
 
 
 def recalibrated(desk: Desk, board_from: Path) -> Solution:
