@@ -153,15 +153,21 @@ def tray(made: World, gap_mm: float) -> KeepOut:
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_no_jog_is_told_while_what_rides_on_the_flange_may_be_near_a_box(mount: Mount) -> None:
     made = world(mount, 8)
-    plan = make_plan(replace(made.cell, keep_out=(tray(made, 5.0),)), made.stations)
+    near = replace(made.cell, keep_out=(tray(made, 5.0),))
+    plan = make_plan(near, made.stations)
     assert plan.steps == ()
     assert any("By sight, well clear of tray" in note for note in plan.notes)
+    assert "rough places would tell more" in plan.notes[-1]
     camera, board = (
         RoughPlace(tuple(T[:3, 3]), tuple(Rotation.from_matrix(T[:3, :3]).as_quat()))
         for T in (made.camera, made.board)
     )
+    rough = Rough(camera, board)
+    plan = make_plan(replace(near, rough=rough), made.stations)
+    assert plan.notes[-1].startswith("By sight, well clear of tray")
+    assert "rough" not in plan.notes[-1]
     boxes = (tray(made, 130.0),)
-    plan = make_plan(replace(made.cell, keep_out=boxes, rough=Rough(camera, board)), made.stations)
+    plan = make_plan(replace(made.cell, keep_out=boxes, rough=rough), made.stations)
     assert len(plan.steps) == 3
     here = made.stations[0].base_T_flange
     for step in plan.steps:

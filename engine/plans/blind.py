@@ -72,9 +72,10 @@ NO_MOVE = (
 )
 BY_HAND = (
     "By sight, well clear of {names}: turn the flange 10 to 20° about {axis} and shift it up to "
-    "100 mm, the whole board in view, and record there. No jog is told, for the {rides} may be "
-    "near: its place on the flange is not known well enough (the cell's rough places would do)."
+    "100 mm, the whole board in view, and record there. No jog is told: for all that is known of "
+    "its place on the flange, the {rides} may be near{unknown}."
 )
+ROUGH_TELLS = " (the cell's rough places would tell more)"
 NEAR_BOX = (
     "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
     "the box where it is wrong, else move the flange away from it by sight and record there."
@@ -193,7 +194,9 @@ class Blind:
             if near:
                 rides = "board" if cell.mount == EYE_TO_HAND else "camera"
                 axis = "base Z" if is_level(cell.robot) else "another base axis each time"
-                return text.format(names=" and ".join(near), rides=rides, axis=axis)
+                unknown = ROUGH_TELLS if cell.rough is None else ""
+                names = " and ".join(near)
+                return text.format(names=names, rides=rides, axis=axis, unknown=unknown)
         return ""
 
     def _expected(self, typed: Array, poses: Sequence[Array]) -> list[float | None]:
