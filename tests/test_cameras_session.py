@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -25,6 +27,8 @@ from engine.simulate.render import render
 from engine.steps.recording import judged_view
 from engine.steps.station_image import examine_image_data
 from engine.steps.station_pose import PoseDraft
+from tui.desk.changes import write_exports, write_reports
+from tui.desk.desk import Desk
 
 STILL = np.zeros(6)
 
@@ -209,6 +213,25 @@ def test_recheck_names_the_camera_that_moved(solved: Path, tmp_path: Path, moved
     solved_again = answer("solve", old, "--no-write", status=1)
     parts = solved_again, solved_again["cameras"][SIDE]
     assert [part["verdict"] == "accepted" for part in parts] == [k != moved for k in range(2)]
+
+
+def test_a_camera_that_moved_alone_is_marked_and_the_other_one_is_handed_over(
+    solved: Path, tmp_path: Path
+) -> None:
+    later, old = tmp_path / "later", shutil.copytree(solved, tmp_path / "old")
+    make_two_cameras(later, 2, shift=bump(4.0, np.random.default_rng(1)), noise_seed=2)
+    session = open_session(later)
+    alone = tuple(replace(station, views=()) for station in session.stations)  # the first one's
+    text = session_text(replace(session, stations=alone))
+    (later / "session.yaml").write_text(text, encoding="utf-8")
+    assert answer("recheck", later, "--against", old, status=1)["cameras"] == {SIDE: None}
+    with closing(Desk(old)) as desk:
+        desk.open()
+        written = write_exports(desk, "matrix"), write_reports(desk)
+    names = "base_T_camera-matrix-camera2.txt", "report-camera2.html"
+    for (paths, (why,)), name in zip(written, names, strict=True):
+        assert [path.name for path in paths] == [name]
+        assert why.startswith(f"{FIRST}: Camera '{FIRST}' moved after this result")
 
 
 def test_quick_recalibration_gives_each_camera_its_new_place(solved: Path, tmp_path: Path) -> None:

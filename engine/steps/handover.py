@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
-from ..errors import UsageError
+from ..errors import StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
@@ -20,6 +22,9 @@ from ..sessions.store import RESULT_FILE, write_text_atomic
 REPORT_FILE = "report.html"
 POSES = "poses"  # the export form that holds the stations, not the result
 EXPORTS = (*FORMATS, POSES)
+
+Made = TypeVar("Made")
+Written = tuple[tuple[Path, ...], tuple[str, ...]]  # the first camera's first; whose is refused
 
 
 def export_result(
@@ -71,20 +76,40 @@ def poses_text(session: Session) -> str:
     )
 
 
-def store_exports(session: Session, folder: Path, form: str) -> tuple[Path, ...]:
+def of_every_camera(
+    cell: Cell, make: Callable[[str], Made]
+) -> tuple[dict[str, Made], tuple[str, ...]]:
+    """Return what is made for each camera by name, and whose is refused, in words.
+
+    Raises the first refusal where nothing could be made.
+    """
+    made: dict[str, Made] = {}
+    refused: dict[str, StationbookError] = {}
+    for name in cell.camera_names:
+        try:
+            made[name] = make(name)
+        except StationbookError as error:
+            refused[name] = error
+    if not made:
+        raise next(iter(refused.values()))
+    return made, tuple(f"{name}: {error.problem}" for name, error in refused.items())
+
+
+def store_exports(session: Session, folder: Path, form: str) -> Written:
     """Write the accepted result of every camera into the folder; hold the folder's lock.
 
-    Returns the paths, the first camera's first. A file of that name is kept beside the new one.
-    Raises as `export_result`; then nothing is written.
+    A file of that name is kept beside the new one. Raises as `export_result` where none can be
+    written.
     """
     named = f"{session.cell.camera_key}-{form}{FORMATS[form].suffix}"
-    texts = {
-        of_its_camera(folder / named, session.cell, name): export_result(
-            session, folder, form, camera=name
-        )[0]
-        for name in session.cell.camera_names
-    }
-    return tuple(kept_beside(path, text) for path, text in texts.items())
+    texts, refused = of_every_camera(
+        session.cell, lambda name: export_result(session, folder, form, camera=name)[0]
+    )
+    paths = [
+        kept_beside(of_its_camera(folder / named, session.cell, name), text)
+        for name, text in texts.items()
+    ]
+    return tuple(paths), refused
 
 
 def of_its_camera(path: Path, cell: Cell, camera: str | None) -> Path:

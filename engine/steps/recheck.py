@@ -246,7 +246,7 @@ def note_recheck(
         "moved": answer.moved,
         "stations": list(answer.stations),
     }
-    if len(answers) > 1:
+    if session.cell.cameras:
         details["camera"] = name
     if answer.movement is not None:
         details["movement"] = movement_noted(answer.movement, session.cell, against)
@@ -281,11 +281,11 @@ def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path, wh
         here = answer.moved is False and mark is not None
         if here or (moved_ and (mark is None or mark.by != by)):
             details: dict[str, object] = {"by": by, "moved": moved_}
-            if len(answers) > 1:
-                details["camera"] = name
             with writing(against):
-                change = remark(OVERTAKEN, open_session(against), against, details)
-                commit(against, change, who)
+                old = open_session(against)
+                if old.cell.cameras:
+                    details["camera"] = name
+                commit(against, remark(OVERTAKEN, old, against, details), who)
 
 
 def beside(folder: Path, other: Path) -> str:

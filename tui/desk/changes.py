@@ -6,7 +6,6 @@ All of it takes time and belongs in the background.
 from __future__ import annotations
 
 from math import inf, isfinite
-from pathlib import Path
 from typing import Any
 
 from engine.cell.session import Session
@@ -15,7 +14,7 @@ from engine.report.exports import FORMATS
 from engine.sessions.changes import Change
 from engine.steps import planning, starting
 from engine.steps.correcting import fix as apply
-from engine.steps.handover import store_exports
+from engine.steps.handover import Written, of_every_camera, store_exports
 from engine.steps.starting import Answers
 
 from .desk import Desk
@@ -65,23 +64,23 @@ def rested(desk: Desk) -> bool:
     return isfinite(last) and desk.clock().timestamp() - last > SHIFT_CHANGE
 
 
-def write_reports(desk: Desk) -> tuple[Path, ...]:
-    """Write the report of every camera into the session's folder and return the paths."""
+def write_reports(desk: Desk) -> Written:
+    """Write the report of every camera into the session's folder."""
     # here: the plots' 30 MB wait until a report is wanted
     from engine.steps.reporting import make_report, write_report
 
-    session = desk.opened()
-    pages = {
-        name: make_report(session, desk.folder, desk.clock(), name)[0]
-        for name in session.cell.camera_names
-    }
-    return desk.alone(
+    session, now = desk.opened(), desk.clock()
+    pages, refused = of_every_camera(
+        session.cell, lambda name: make_report(session, desk.folder, now, name)[0]
+    )
+    paths = desk.alone(
         lambda: tuple(write_report(session.cell, desk.folder, page, n) for n, page in pages.items())
     )
+    return paths, refused
 
 
-def write_exports(desk: Desk, form: str) -> tuple[Path, ...]:
-    """Write the accepted result in this form into the session's folder and return the paths.
+def write_exports(desk: Desk, form: str) -> Written:
+    """Write the accepted result in this form into the session's folder.
 
     Raises StationbookError for a result that is not accepted; only the command can be told to
     write that all the same.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import ClassVar, Literal
 
 from textual.app import ComposeResult
@@ -14,6 +13,7 @@ from textual.screen import ModalScreen
 from engine.errors import StationbookError
 from engine.findings import Finding
 from engine.steps.correcting import can_apply
+from engine.steps.handover import Written
 
 from ..desk.changes import export_forms, write_exports, write_reports
 from ..desk.desk import Desk
@@ -189,11 +189,13 @@ class Result(Working[Wish]):
 
         self.jobs.ask(ChooseForm(), chosen)
 
-    async def _write(self, write: Callable[..., tuple[Path, ...]], *args: object) -> None:
+    async def _write(self, write: Callable[..., Written], *args: object) -> None:
         try:
-            paths = await in_background(write, self.desk, *args)
+            paths, refused = await in_background(write, self.desk, *args)
         except StationbookError as error:
             self.tell(f"Not written: {error}", "error")
         else:
-            self.tell(f"Written: {', '.join(map(str, paths))}", "good")
+            said = [f"Written: {', '.join(map(str, paths))}"]
+            said += [f"Not written: {why}" for why in refused]
+            self.tell(". ".join(said), "warning" if refused else "good")
             self._show_job()
