@@ -209,14 +209,13 @@ CATALOGUE: dict[str, Entry] = {
         "{field} {typed} is more than a whole turn: {field} {typed} → {suggested}?",
         "Compare {field} with the pendant; the decimal point is missing.",
         cause="A decimal point was left out or the finger slipped to another key.",
-        shows="The typed angle exceeds 360°.",
+        shows="The typed angle exceeds 360°, or with the point set the typed pose is near a planned "
+        "station, as typed near none.",
     ),
     "lost-point/told": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
         "decimal point lost?",
         "Compare {field} with the pendant; accept if the robot stands elsewhere on purpose.",
-        cause="A decimal point was left out.",
-        shows="With the point set the typed pose is near a planned station, as typed near none.",
     ),
     "lost-sign": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
@@ -931,20 +930,18 @@ CATALOGUE: dict[str, Entry] = {
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
         "and scale_u: U {now:.2g} → {after:.2g} mm.",
-        cause="The board's scale is known only as well as a print is.",
+        cause="The board's scale, the lens data or the board's height is known only roughly.",
         shows="One single measurement would shrink U by a tenth or more.",
     ),
     "what-helps/lens": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Calibrate the lens afresh (`stationbook lens`, l on the screen) and enter camera.u: U "
         "{now:.2g} → {after:.2g} mm.",
-        cause="The lens data are known only roughly.",
     ),
     "what-helps/height": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Measure the height of point 0 to 0.1 mm, and enter board.height_mm and height_u_mm: U "
         "{now:.2g} → {after:.2g} mm.",
-        cause="The robot turns about one axis only, and the height along it is known only roughly.",
     ),
     "accuracy-assumed": note(
         "The robot's accuracy is not given; {accuracy_mm:g} mm is assumed.",
