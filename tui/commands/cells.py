@@ -7,6 +7,7 @@ import csv
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from engine.errors import UsageError
 from engine.plant.archive import Summary, by_cell, summaries
@@ -14,7 +15,7 @@ from engine.plant.cells import COLUMNS, CellRow, rows
 from engine.sessions.store import encoded, no_formula, write_output
 
 from ..clock import now
-from ..output import print_json, say
+from ..output import Answer, say, tell
 from ..words import figure
 
 
@@ -38,17 +39,17 @@ def run(args: argparse.Namespace) -> int:
         page = encoded(plant_page(str(root), listed, drifts, now()))
         write_output(Path(args.page), page, force=args.force)
         say(f"written: {args.page}")
-    if args.json:
-        document = {"format": 1, "root": str(root), "cells": [row.document() for row in listed]}
-        if args.drift:
-            document["drift"] = {name: drift.document() for name, drift in drifts.items()}
-        print_json(document)
-    elif args.csv:
+    if args.csv:
         print(_csv(listed), end="")
     else:
-        print("\n".join(cell_lines(listed, len(found))))
-        for name, drift in drifts.items() if args.drift else ():
-            print("\n".join(["", f"{name}:", *drift.lines()]))
+        document: dict[str, Any] = {"root": str(root)}
+        document["cells"] = [row.document() for row in listed]
+        lines = cell_lines(listed, len(found))
+        if args.drift:
+            document["drift"] = {name: drift.document() for name, drift in drifts.items()}
+            for name, drift in drifts.items():
+                lines += ["", f"{name}:", *drift.lines()]
+        tell(args, Answer(document, lines))
     return 1 if any(row.alarm for row in listed) else 0
 
 

@@ -25,7 +25,7 @@ from engine.steps.recheck import solve_quickly
 from engine.steps.solve import Solved, keep, solve_session
 
 from ..clock import now
-from ..output import BAD_INPUT, WIDTH, Answer, print_json, run_over, say, texts
+from ..output import BAD_INPUT, WIDTH, Answer, run_over, say, tell, texts
 from ..result_text import result_lines
 from ..words import again_lines, duration, unwrapped
 
@@ -89,10 +89,7 @@ def _all_again(args: argparse.Namespace) -> int:
             say(f"{len(done)} of {len(folders)}, about {duration(left)} left")
     finished(record)
     done.sort(key=lambda item: item.folder)
-    if args.json:
-        print_json(_document(done, args.store))
-    else:
-        print("\n".join(again_lines(done, root, args.store)))
+    tell(args, Answer(_document(done, args.store), again_lines(done, root, args.store)))
     if any(item.error for item in done):
         return BAD_INPUT
     return 1 if any(item.worse for item in done) else 0
@@ -103,4 +100,4 @@ def _document(done: Sequence[Again], stored: bool) -> dict[str, object]:
     for row, item in zip(rows, done, strict=True):
         row |= {"codes_gone": list(item.codes_gone), "codes_new": list(item.codes_new),
                 "changed": item.changed}  # fmt: skip
-    return {"format": 1, "program": program_version(), "stored": stored, "sessions": rows}
+    return {"program": program_version(), "stored": stored, "sessions": rows}
