@@ -209,8 +209,8 @@ CATALOGUE: dict[str, Entry] = {
         "{field} {typed} is more than a whole turn: {field} {typed} → {suggested}?",
         "Compare {field} with the pendant; the decimal point is missing.",
         cause="A decimal point was left out or the finger slipped to another key.",
-        shows="The typed angle exceeds 360°, or with the point set the typed pose is near a planned "
-        "station, as typed near none.",
+        shows="The typed angle exceeds 360°, or the typed pose is near a planned station with the "
+        "point set, and near none as typed.",
     ),
     "lost-point/told": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
