@@ -841,11 +841,13 @@ CATALOGUE: dict[str, Entry] = {
         "The result is as good as that measurement along this direction; touching points with "
         "another pointer shows it (p on the result, or `stationbook proof`).",
     ),
-    "unobservable/far": error(
+    "volume-far": error(
         "The work volume lies {distance_m:.1f} m from where the board was seen: there a pick is "
         "not known to {limit_mm:.0f} mm.",
         "Check work_volume in the cell, the length unit and the active frame; else record stations "
         "at the work volume.",
+        cause="The work volume was entered in another unit or frame, or the stations lie aside.",
+        shows="The camera's place is known, but its uncertainty grows with the distance.",
     ),
     "height-open": warning(
         "board.height_mm may be that of another point: the board looks the same after a turn, and "

@@ -65,7 +65,9 @@ EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")
 STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
-OF_THE_WHOLE = ("unobservable", "weak-direction", "tolerance", "what-helps", "pick-differs")
+OF_THE_WHOLE = (
+    "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
+)  # fmt: skip
 MOVES = ("board-moved", "camera-moved")
 SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
 # [-] of U, and of the tolerance: what moves the result by less is told as a warning. A quarter of

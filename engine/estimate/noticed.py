@@ -221,7 +221,7 @@ def _far(found: Solution) -> Finding:
         centre = apply(inverse(found.fit.state.camera), centre[None])[0]
     seen = found.poses()[found.used, :3, 3].mean(axis=0)
     metres = float(np.linalg.norm(centre - seen)) / 1000.0
-    return finding("unobservable", "far", distance_m=metres, limit_mm=NOT_KNOWN_MM)
+    return finding("volume-far", distance_m=metres, limit_mm=NOT_KNOWN_MM)
 
 
 def nonsense_findings(found: Solution) -> list[Finding]:
