@@ -49,7 +49,7 @@ def test_a_second_writer_is_told_who_and_since_when(folder: Path) -> None:
     process = other_writer(folder)
     try:
         with pytest.raises(BusyError) as caught:
-            writing(folder, "A. Example", now=NOW)
+            take_lock(folder, "A. Example", NOW)
     finally:
         process.kill()
         process.wait()
@@ -65,21 +65,21 @@ def test_a_killed_writer_locks_nobody_out(folder: Path) -> None:
     named = holder(folder)
     assert named is not None
     assert named.operator == "B. Example"
-    with writing(folder, "A. Example", now=NOW):
+    with take_lock(folder, "A. Example", NOW):
         named = holder(folder)
         assert named is not None
         assert (named.operator, named.pid) == ("A. Example", os.getpid())
         with pytest.raises(BusyError, match=r"A\. Example"):
-            writing(folder, now=NOW)
+            take_lock(folder, None, NOW)
     assert holder(folder) is None
-    writing(folder, now=NOW).close()
+    take_lock(folder, None, NOW).close()
 
 
 def test_a_lock_file_deleted_by_hand_lets_the_next_writer_in(folder: Path) -> None:
     """As told for a computer that no longer exists but whose share still holds its lock."""
-    held = writing(folder, now=NOW)
+    held = take_lock(folder, None, NOW)
     (folder / ".lock").unlink()
-    with writing(folder, now=NOW):
+    with take_lock(folder, None, NOW):
         held.close()
         assert holder(folder) is not None
 
@@ -87,14 +87,14 @@ def test_a_lock_file_deleted_by_hand_lets_the_next_writer_in(folder: Path) -> No
 def test_a_damaged_lock_file_is_no_obstacle(folder: Path) -> None:
     for content in (b"\xff\xfe", b"[]", b'{"pid": "x"}', b"x" * 20_000):
         (folder / ".lock").write_bytes(content)
-        writing(folder, now=NOW).close()
+        take_lock(folder, None, NOW).close()
 
 
 def test_only_a_session_folder_gets_a_lock(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="holds no session"):
-        writing(tmp_path, now=NOW)
+        writing(tmp_path)
     with pytest.raises(FileError, match="no such folder"):
-        writing(tmp_path / "nowhere", now=NOW)
+        writing(tmp_path / "nowhere")
     assert list(tmp_path.iterdir()) == []
 
 

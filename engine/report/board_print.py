@@ -12,6 +12,7 @@ import numpy as np
 
 from ..boards.pattern import Board
 from ..errors import UsageError
+from ..sessions.store import write_output
 from .board_layout import (
     MARGIN_MM,
     OVERLAP_MM,
@@ -165,18 +166,20 @@ def board_sheet(
         return (_pdf(pages),) if fmt == "pdf" else tuple(_svg(page) for page in pages)
 
 
-def board_files(
-    board: Board, out: Path, *, paper: str, tiling: bool, title: str
-) -> list[tuple[Path, bytes]]:
-    """Return path and content of each file of `board_sheet`: ``out``, or one numbered a page.
+def print_board(
+    board: Board, out: Path, *, paper: str, tiling: bool, title: str, force: bool = False
+) -> list[Path]:
+    """Write the files of `board_sheet`: ``out``, or one numbered a page; return their paths.
 
-    Its ending says which kind.
+    Its ending says which kind. ``force`` as in `store.write_output`.
     """
     fmt = out.suffix.lower().removeprefix(".")
     files = board_sheet(board, paper=paper, fmt=fmt, tiling=tiling, title=title)
-    if len(files) == 1:
-        return [(out, files[0])]
-    return [(out.with_stem(f"{out.stem}-{n}"), data) for n, data in enumerate(files, 1)]
+    numbered = [out.with_stem(f"{out.stem}-{n}") for n in range(1, len(files) + 1)]
+    paths = [out] if len(files) == 1 else numbered
+    for path, data in zip(paths, files, strict=True):
+        write_output(path, data, force=force)
+    return paths
 
 
 def _pdf(pages: Iterable[Figure]) -> bytes:

@@ -66,7 +66,7 @@ def _release(path: Path, fd: int) -> None:
     os.close(fd)
 
 
-def writing(folder: Path, who: str | None = None, *, now: datetime | None = None) -> WriterLock:
+def writing(folder: Path, who: str | None = None) -> WriterLock:
     """Take the lock of a session folder; use it in a with block or close it.
 
     Open the session after this, not before, or what another writer stored meanwhile is lost.
@@ -74,7 +74,7 @@ def writing(folder: Path, who: str | None = None, *, now: datetime | None = None
     session or nothing can be written in it.
     """
     session_path(folder)
-    return take_lock(folder, who, now or datetime.now().astimezone())
+    return take_lock(folder, who, datetime.now().astimezone())
 
 
 def take_lock(folder: Path, who: str | None, now: datetime) -> WriterLock:

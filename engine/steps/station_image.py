@@ -24,7 +24,7 @@ from ..cell.session import Session, Station, View, camera_number
 from ..depth.board import DepthReport, depth_findings, look_at_depth, look_at_places
 from ..depth.reading import decode_depth, depth_bytes
 from ..errors import FileError, PoseError, StationbookError, UsageError
-from ..files import inside
+from ..files import LARGEST_FILE, holds, inside
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..images.load import Levels, decode_image, decode_levels, image_bytes
@@ -296,9 +296,7 @@ def _station_with_image(session: Session, folder: Path, data: bytes) -> int | No
     for station in session.stations:
         for image in (station.image, *(view.image for view in station.views)):
             with suppress(FileError):  # what is wrong with it, `check` says
-                path = inside(folder, image or "")
-                same_size = path.is_file() and path.stat().st_size == len(data)
-                if same_size and image_bytes(path) == data:
+                if image and holds(inside(folder, image), data, LARGEST_FILE):
                     return station.id
     return None
 

@@ -59,13 +59,12 @@ def run_swap(args: argparse.Namespace) -> int:
 
 
 def run_board(args: argparse.Namespace) -> int:
-    from engine.report.board_print import board_files  # draws: the others need not load that
+    from engine.report.board_print import print_board  # draws: the others need not load that
 
     cell, out = read_cell(Path(args.cell)), Path(args.out)
-    files = board_files(cell.board, out, paper=args.paper, tiling=args.tiles, title=cell.name)
-    for path, data in files:
-        write_output(path, data, force=args.force)
-    paths = [path for path, _ in files]
+    paths = print_board(
+        cell.board, out, paper=args.paper, tiling=args.tiles, title=cell.name, force=args.force
+    )
     advice = "print at 100 % (no fitting to the page), then measure the 100 mm check ruler"
     document = {"files": [str(path) for path in paths]}
     return tell(args, Answer(document, [*(f"written: {path}" for path in paths), advice]))

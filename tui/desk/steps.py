@@ -26,14 +26,12 @@ from .recheck import earlier_sessions
 
 def board(desk: Desk, file: str) -> list[str]:
     """Print the cell's board on A4, over several sheets where it needs them."""
-    from engine.report.board_print import board_files  # draws: the others need not load that
+    from engine.report.board_print import print_board  # draws: the others need not load that
 
     cell, out = desk.opened().cell, Path(file).expanduser()
-    files = board_files(cell.board, out, paper="A4", tiling=True, title=cell.name)
-    for path, data in files:
-        write_output(path, data)
+    paths = print_board(cell.board, out, paper="A4", tiling=True, title=cell.name)
     advice = "Print at 100 % (no fitting to the page), then measure the 100 mm check ruler."
-    return [*(f"written: {path}" for path, _ in files), advice]
+    return [*(f"written: {path}" for path in paths), advice]
 
 
 def lens(desk: Desk) -> list[str]:

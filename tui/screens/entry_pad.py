@@ -141,9 +141,9 @@ class EntryPad(Vertical):
         self.message = [(text, role)]
         self.show_findings()
 
-    def take_view(self, view: ViewDraft, camera: str | None = None) -> None:
-        """Take what a camera (None: the first) saw for this entry."""
-        if camera is None:
+    def take_view(self, view: ViewDraft, camera: str) -> None:
+        """Take what a camera saw for this entry."""
+        if camera == self.desk.cameras[0]:
             self.entry.view = view
         else:
             self.entry.views[camera] = view

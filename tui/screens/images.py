@@ -115,7 +115,7 @@ class StationImages:
         except StationbookError as error:
             watch.unread = str(error)
         else:
-            self.pad.take_view(view, None if camera == self.desk.cameras[0] else camera)
+            self.pad.take_view(view, camera)
         finally:
             del self.pad.searching[camera]
             self.show()

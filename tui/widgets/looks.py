@@ -221,14 +221,14 @@ class Looks:
         behind = Style.parse(f"on color({BACKGROUND_NUMBER})")
         return {role: behind + Style.parse(ours) for role, (ours, _) in _STYLES.items()}
 
-    def strip(self, line: Line, width: int, base: str = "text") -> Strip:
+    def strip(self, line: Line, width: int) -> Strip:
         """Return ``line`` as a strip of exactly ``width`` cells, cut off or filled up."""
         segments = [
             Segment(_clean(self.terminal.text(text)), self._style(role))
             for text, role in line
             if text
         ]
-        return Strip(segments).adjust_cell_length(width, self.styles[base]).simplify()
+        return Strip(segments).adjust_cell_length(width, self.styles["text"]).simplify()
 
     def _style(self, role: str) -> Style:
         """Return the style of a role; a pair of colours (pictures) is a style of its own."""
