@@ -49,8 +49,8 @@ from .station_image import ViewDraft
 class Known:
     """What the other stations contribute to the checks of the next one, or of a recorded one.
 
-    ``poses``: the last is the one from which the robot came. ``station``:
-    the recorded one that they say something about; None: the next one.
+    ``poses``: the last is the one from which the robot came. ``station``: the recorded one that
+    they are held against; None: the next one.
     """
 
     poses: Sequence[RecordedPose]
