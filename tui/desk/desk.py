@@ -32,7 +32,7 @@ from .overview import Stamps, stamps
 from .solution import Advice, Solution, lacks_number
 from .views import FieldView, Row, next_planned, rows
 
-Written = TypeVar("Written")
+Answer = TypeVar("Answer")
 
 
 class Desk:
@@ -241,7 +241,7 @@ class Desk:
         with self._guard:
             self._commit(step(self._writable()))
 
-    def alone(self, write: Callable[[], Written]) -> Written:
+    def alone(self, write: Callable[[], Answer]) -> Answer:
         """Write what is no change of the session, such as a report, while nobody else writes."""
         with self._guard:
             self._writable()
