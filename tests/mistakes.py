@@ -145,11 +145,18 @@ def swapped_images(session: Faulty, a: int, b: int) -> Faulty:
 
 
 def half_turned(session: Faulty, row: int) -> Faulty:
-    """Return the session with the points of one image numbered from the other end."""
-    seen, last = list(session.problem.observations), session.problem.board.count - 1
-    ids = seen[row].point_ids
-    assert ids is not None
-    seen[row] = replace(seen[row], point_ids=last - ids)
+    """Return the session with the points of one image numbered from the other end.
+
+    Or with the board's pose reported so.
+    """
+    seen, points = list(session.problem.observations), session.problem.board.points()
+    ids, view = seen[row].point_ids, seen[row].camera_T_board
+    turn = transform(np.diag([-1.0, -1.0, 1.0]), points[0] + points[-1])
+    seen[row] = replace(
+        seen[row],
+        point_ids=None if ids is None else len(points) - 1 - ids,
+        camera_T_board=None if view is None else view @ turn,
+    )
     return Faulty(
         replace(session.problem, observations=tuple(seen)), session.texts, session.true, row + 1
     )

@@ -74,6 +74,7 @@ SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
 # the tolerance is what a measurement may be off that judges by it (common practice, no source).
 MATTERS, OF_TOLERANCE = 0.5, 0.25
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
+KEPT = ("point_ids", "camera_T_board", "joints")  # of a station, what a cause that is kept changes
 NO_NUMBERS = (np.linalg.LinAlgError, StationbookError)  # raised by causes too wrong to be fitted
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
@@ -422,10 +423,10 @@ def _within_mount(now: Solution, cause: Cause) -> bool:
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:
-    """Return the declared problem with the point numbers and postures of ``corrected``."""
+    """Return the declared problem with the board's turns and the postures of ``corrected``."""
     better = {seen.id: seen for seen in corrected.observations}
     observations = tuple(
-        replace(seen, point_ids=better[seen.id].point_ids, joints=better[seen.id].joints)
+        replace(seen, **{name: getattr(better[seen.id], name) for name in KEPT})
         if seen.id in better
         else seen
         for seen in problem.observations
