@@ -550,8 +550,9 @@ CATALOGUE: dict[str, Entry] = {
         "Exchange the images of these two stations, or retake both.",
     ),
     "pairing/order": error(
-        "The images of stations {stations} belong to the poses of stations {suggested}, in this "
-        "order.",
+        "The {stations:image of station|images of stations} {stations} "
+        "{stations:belongs|belong, in this order,} to the "
+        "{stations:pose of station|poses of stations} {suggested}.",
         "Pair the images with the poses again by their times.",
     ),
     "board-moved": error(

@@ -106,9 +106,12 @@ def rewritten(folder: Path, session: Session) -> None:
 def test_exchanged_images_are_exchanged_back(tmp_path: Path) -> None:
     folder = stored(tmp_path)
     session = open_session(folder)
-    second, fifth = session.stations[1], session.stations[4]
-    wrong = session.with_station(replace(second, points=fifth.points))
-    rewritten(folder, wrong.with_station(replace(fifth, points=second.points)))
+    second, fifth = (
+        replace(session.stations[k], depth=f"depth/{k + 1}.png") for k in (1, 4)
+    )  # named, but no camera of this cell measures depth
+    session = session.with_station(second).with_station(fifth)
+    wrong = session.with_station(replace(second, points=fifth.points, depth=fifth.depth))
+    rewritten(folder, wrong.with_station(replace(fifth, points=second.points, depth=second.depth)))
     said = first(answer("check", folder, status=1)["findings"])
     assert (said["code"], said["stations"]) == ("pairing", [2, 5])
     fixed = answer("check", folder, "--fix", "pairing", "--station", 5)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from mistakes import (
+    Faulty,
     clean,
     drifted,
     half_turned,
@@ -20,8 +21,11 @@ from mistakes import (
 )
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
+from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.estimate.solver import fitted
 from engine.findings import Finding, Level
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
@@ -82,13 +86,45 @@ def test_a_drift_is_told_from_a_knock(mount: Mount, what: str) -> None:
     assert "drifted" in said.message
 
 
-def test_a_board_turned_on_its_mount_is_told_from_a_board_elsewhere() -> None:
+@pytest.mark.parametrize("reported", [False, True])
+def test_a_board_turned_on_its_mount_is_told_from_a_board_elsewhere(reported: bool) -> None:
     session = clean(Case(stations=8), 47)
+    if reported:
+        seen = [
+            Observation(one.id, one.base_T_flange, camera_T_board=view)
+            for one, view in zip(session.problem.observations, board_views(session), strict=True)
+        ]
+        session = replace(session, problem=replace(session.problem, observations=tuple(seen)))
     for row in range(3, 8):
         session = half_turned(session, row)
-    said = weighty(session)[0]
+    (said,) = weighty(session)
     assert (said.code, said.station) == ("board-turned", 4)
     assert said.message.startswith("From station 4 on the board sits the other way round")
+
+
+def board_views(session: Faulty) -> Array:
+    """Return the board's poses (n, 4, 4) as another system reports them from the same images."""
+    found = fitted(session.problem)
+    assert found is not None
+    return found.gathered.own_views(found.turn)
+
+
+def test_one_image_at_another_station_is_not_called_exchanged() -> None:
+    session = clean(Case(stations=8), 49)
+    first, second, *others = session.problem.observations
+    away = clean(Case(stations=8), 50).problem.observations[5]
+    mixed = [
+        replace(first, pixels=second.pixels),
+        replace(second, pixels=away.pixels),
+        *others,
+    ]
+    said = weighty(replace(session, problem=replace(session.problem, observations=tuple(mixed))))
+    assert said[0].message == "The image of station 1 belongs to the pose of station 2."
+    session = clean(Case(stations=4), 49)
+    first, second, *others = session.problem.observations
+    twice = (replace(first, pixels=second.pixels), second, *others)
+    said = weighty(replace(session, problem=replace(session.problem, observations=twice)))
+    assert (said[0].code, said[0].station) == ("same-image", 1)
 
 
 def test_a_pitch_is_named_beside_a_board_that_slipped() -> None:

@@ -315,6 +315,8 @@ def _cause(
     since = changes == 1 and 1 < count < n - 1  # from some station on
     if reading.undone and (rows[0] if since else 2 * count > n):
         rows = ~rows  # the first, or most, are then as they should be
+    if not rows.any():
+        return None
     ids = [i for i, read in zip(scene.ids, rows, strict=True) if read]
     every = len(ids) == n
     declared = scene.found.problem
@@ -322,7 +324,7 @@ def _cause(
         declared = turned_back(scene.found, turn)
     problem = _problem(declared, reading, None if every else set(ids))
     found, weight = solved_weight(problem)
-    if found is None or not ids:
+    if found is None:
         return None
     some = min(changes, len(ids), n - len(ids))  # from one station on, or any
     weight += reading.share - float(np.log(n)) * some
@@ -337,6 +339,7 @@ TRIO_SEED = 21  # any number: fixes the trios
 # [rad], [mm] within which two motions are one: a board's place and turn are known to that from one
 # image, common practice, no source
 MOVES_ALIKE = np.array([0.01, 10.0])
+EQUAL = 1e-9  # [-] log score within which two are equal
 HOPELESS = 5.0  # [-] mean log score of stations that fit nothing: 12 times what a closed form errs
 
 
@@ -374,8 +377,11 @@ def partners(scene: Scene) -> NDArray[np.int64]:
 
 
 def _nearest(cost: Array) -> NDArray[np.int64]:
-    """Return for each row of ``cost`` (m, m) its column (m,), the cheapest first; −1: hopeless."""
-    cost, mine = cost.copy(), np.full(len(cost), -1)
+    """Return for each row of ``cost`` (m, m) its column (m,), the cheapest first; −1: hopeless.
+
+    Of equal ones its own: one image at two stations belongs to that of them whose pose it fits.
+    """
+    cost, mine = cost - EQUAL * np.eye(len(cost)), np.full(len(cost), -1)
     for _ in mine:
         row, column = np.unravel_index(cost.argmin(), cost.shape)
         if not cost[row, column] < HOPELESS:

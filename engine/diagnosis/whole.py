@@ -408,7 +408,7 @@ def _pairing(scene: Scene, reading: Reading) -> Finding:
             shift=abs(by),
             shift_signed=f"{'+' if by > 0 else '−'} {abs(by)}",
         )
-    if len(moved) == 2:
+    if len(moved) == 2 and not reading.alone:
         return finding("pairing", "swap", stations=ids)
     paired = [row for row in moved if row not in reading.alone]
     fits = ", ".join(str(scene.ids[places[row]]) for row in paired)

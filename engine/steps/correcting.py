@@ -174,13 +174,15 @@ def _pairing(session: Session, found: Finding) -> tuple[Change, str]:
         new = new.with_station(_with_view(session.existing(goal), session.existing(source)))
     note = "no image of its own after the images were paired again"
     for lost in set(ids) - set(fits.values()):
-        empty = replace(session.existing(lost), image=None, points=None, board_pose=None)
+        empty = _with_view(session.existing(lost), Station(lost))
         new = new.with_station(replace(empty, use=False, note=note))
     return Change("fix pairing", new, {"stations": ids, "shift": suggested}), what
 
 
 def _with_view(station: Station, source: Station) -> Station:
-    return replace(station, image=source.image, points=source.points, board_pose=source.board_pose)
+    """Return the station with what the first camera saw at ``source``."""
+    seen = ("image", "points", "board_pose", "depth")
+    return replace(station, **{name: getattr(source, name) for name in seen})
 
 
 def _pendant(session: Session, found: Finding) -> tuple[Change, str]:
