@@ -847,7 +847,7 @@ CATALOGUE: dict[str, Entry] = {
         "not known to {limit_mm:.0f} mm.",
         "Check work_volume in the cell, the length unit and the active frame; else record stations "
         "at the work volume.",
-        cause="The work volume was entered in another unit or frame, or the stations lie aside.",
+        cause="The work volume was entered in another unit or frame, or no station is near it.",
         shows="The camera's place is known, but its uncertainty grows with the distance.",
     ),
     "height-open": warning(

@@ -40,7 +40,7 @@ MISFIT = 3.0  # [-] RMS misfit in units of FIT up to which an arrangement explai
 LEAST = 12  # arrangements that must be left, or the stations contradict each other
 COUNT = 128  # arrangements drawn
 # Drawn where boxes are near: of 128, none stands as near to one as the true one in 7 of 32 first
-# stops 5 mm from it, and jogs led into the box.
+# stops 5 mm from it, and jogs lead into the box.
 MANY = 1024
 SEED = 8  # any number: the same stations always give the same plan
 
