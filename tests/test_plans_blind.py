@@ -139,7 +139,7 @@ def test_from_inside_a_box_no_jog_is_told_and_the_box_is_named(mount: Mount) -> 
     box = KeepOut("cabinet", tuple(here - 400.0), tuple(here + 400.0))
     plan = make_plan(replace(made.cell, keep_out=(box,)), made.stations, Wish(count=3))
     assert plan.steps == ()
-    assert any("flange stands in cabinet" in note for note in plan.notes)
+    assert any("flange is in cabinet" in note for note in plan.notes)
 
 
 def tray(made: World, gap_mm: float) -> KeepOut:

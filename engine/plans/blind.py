@@ -77,8 +77,8 @@ BY_HAND = (
 )
 ROUGH_TELLS = " (the cell's rough places would tell more)"
 NEAR_BOX = (
-    "By the cell's keep_out the flange stands in {names}, or too near to jog from there. Correct "
-    "the box where it is wrong, else move the flange away from it by sight and record there."
+    "By the cell's keep_out the flange is in {names} at this stop, or too near to jog from it. "
+    "Correct the box where it is wrong, else move the flange away by sight and record there."
 )
 DISAGREE = (
     "The stations so far do not fit together: check how the poses are read (convention, unit, "
