@@ -147,6 +147,35 @@ def test_shifted_images_are_paired_again(tmp_path: Path) -> None:
     assert not after[0].use
 
 
+def test_shifted_images_around_a_station_set_aside(tmp_path: Path) -> None:
+    folder = stored(tmp_path)
+    session = open_session(folder)
+    session = session.with_station(replace(session.stations[3], use=False))
+    points = [s.points for s in session.stations]
+    stations = [
+        replace(station, points=points[k + 1]) for k, station in enumerate(session.stations[:-1])
+    ]
+    rewritten(folder, replace(session, stations=tuple(stations)))
+    said = first(answer("check", folder, status=1)["findings"])
+    assert (said["code"], said["stations"]) == ("pairing", [1, 2, 5, 6, 7])
+    assert said["suggested"] == "2, 3, 6, 7, 8"
+    fixed = answer("check", folder, "--fix", "pairing")
+    assert not [item for item in fixed["findings"] if item["level"] == "error"]
+    after = open_session(folder).stations
+    assert [s.id for s in after if not s.use] == [1, 4, 5]
+    assert all(s.points == points[s.id - 1] for s in after if s.use)
+
+
+def test_nothing_that_follows_from_exchanged_images_is_told_beside_them(tmp_path: Path) -> None:
+    folder = stored(tmp_path, 3)
+    session = open_session(folder)
+    points = [s.points for s in session.stations]
+    mixed = [replace(s, points=points[-1 - k]) for k, s in enumerate(session.stations)]
+    rewritten(folder, replace(session, stations=tuple(mixed)))
+    told = answer("check", folder, status=1)["findings"]
+    assert [item["code"] for item in told if item["level"] == "error"] == ["pairing"]
+
+
 def test_the_convention_is_corrected_in_the_session(tmp_path: Path) -> None:
     folder = stored(tmp_path)
     session = open_session(folder)

@@ -164,17 +164,17 @@ def _paired(scene: Scene) -> list[Reading]:
     Two that are exchanged and a shift, throughout or from some station on, are likelier than any
     other order.
     """
-    paired = partners(scene)
+    paired, ids = partners(scene), np.array(scene.ids)
     n = len(paired)
     moved = np.flatnonzero(paired != np.arange(n))
     if not len(moved):
         return []
-    alone = np.flatnonzero(paired < 0)
-    by, first = np.unique((paired - np.arange(n))[np.setdiff1d(moved, alone)]), int(moved[0])
+    alone, first = np.flatnonzero(paired < 0), int(moved[0])
+    by = np.unique((ids[paired] - ids)[np.setdiff1d(moved, alone)])
     value, share = "", -sum(float(np.log(n - k)) for k in range(len(moved)))
     if len(moved) == 2 and not len(alone):
         share = -float(np.log(n * (n - 1) / 2))
-    elif len(by) == 1 and len(moved) == n - first:
+    elif len(by) == 1 and len(moved) == n - first and len(alone) == abs(by[0]):
         value, share = f"{by[0]:+d}", -float(np.log(2 * n)) * (first > 0)
     order = paired.copy()
     order[alone] = np.setdiff1d(np.arange(n), paired)
@@ -187,18 +187,23 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
     """Return for each reading the sum of log(1 + squared deviation) of the best start (h,).
 
     Each station takes the best of the poses that explain its image; one without a partner counts as
-    `ALONE`.
+    `ALONE`, and another one stands for it in the closed forms.
     """
     typed = np.array([item.typed for item in others])
-    alone = np.zeros(typed.shape[:2], bool)
+    h, n = typed.shape[:2]
+    alone, stand_in = np.zeros((h, n), bool), np.tile(np.arange(n), (h, 1))
     for row, item in enumerate(others):
         alone[row, list(item.alone)] = True
-    h, n = typed.shape[:2]
+        stand_in[row, list(item.alone)] = alone[row].argmin()
+    typed = np.take_along_axis(typed, stand_in[..., None, None], 1)
     judges = np.unique(np.linspace(0, n - 1, min(n, JUDGES)).round().astype(int))
     G = related(scene.stations.mount, typed[:, judges])
     best, mount, board = np.full(h, np.inf), scene.stations.mount, scene.found.gathered.board
     views = np.array(
-        [in_one_numbering(mount, board, T[judges], scene.views[judges]) for T in typed]
+        [
+            in_one_numbering(mount, board, T[judges], scene.views[rows[judges]])
+            for T, rows in zip(typed, stand_in, strict=True)
+        ]
     )
     for rows in _subsets(len(judges)):
         starts = transforms_from(G[:, rows], views[:, rows])
