@@ -67,6 +67,7 @@ CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside t
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = (
     "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
+    "view-behind",
 )  # fmt: skip
 MOVES = ("board-moved", "camera-moved")
 SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
@@ -142,12 +143,14 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     """Return what is wrong with a solved session; nothing in a clean one.
 
-    A long session of which nothing fits is judged by a part of it.
+    A long session of which nothing fits is judged by a part of it, but for what is undone in all.
     """
     if len(found.used) > MOST_JUDGED and _absurd(found):
         part = fitted(_part(found.problem))
-        told = () if part is None else _diagnosed(part, texts).findings
-        return Diagnosis(told or (_no_agreement(),), frozenset(), found.problem, None)
+        told = None if part is None else _diagnosed(part, texts)
+        if part is None or told is None or told.problem is part.problem:
+            said = told.findings if told else ()
+            return Diagnosis(said or (_no_agreement(),), frozenset(), found.problem, None)
     return _diagnosed(found, texts)
 
 
