@@ -81,10 +81,7 @@ def test_the_plan_is_stored_with_a_line_in_the_journal(tmp_path: Path) -> None:
 def test_a_cell_without_rough_transforms_only_tells_the_first_station(tmp_path: Path) -> None:
     (tmp_path / "cell.yaml").write_text(cell_text(), encoding="utf-8")
     found = answer("plan", tmp_path / "cell.yaml")
-    why, first = found.pop("notes")
     assert found == {"format": 1, "stations": [], "work_volume_mm": None}
-    assert "nothing to plan" in why
-    assert first.startswith("First station")
     shown = stationbook("plan", tmp_path / "cell.yaml").stdout
     assert "First station" in shown
     assert "nothing to plan" in shown

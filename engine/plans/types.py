@@ -9,6 +9,8 @@ from ..arrays import Array
 from ..cautions import PLAN
 from ..cell.session import PlannedStation
 
+FORMAT = 1  # version of the document
+
 
 @dataclass(frozen=True, slots=True)
 class Spiral:
@@ -98,7 +100,7 @@ class Plan:
     def document(self) -> dict[str, Any]:
         """Return the plan as plain data."""
         return {
+            "format": FORMAT,
             "stations": [step.document() for step in self.steps],
-            "notes": list(self.notes),
             "work_volume_mm": self.work_volume_mm,
         }
