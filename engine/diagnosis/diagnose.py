@@ -25,7 +25,8 @@ from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse
 from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
-from .optics import allowed_causes, pattern_causes, scale_causes, shape_causes, term_causes
+from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
+from .scale import scale_causes
 from .scene import (
     Alarm,
     Scene,
