@@ -36,6 +36,7 @@ from engine.findings import Finding, Level
 from engine.frames import displaced
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
+from engine.steps.correcting import can_apply
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 ACCURACY = ("tolerance", "weak-direction")
@@ -302,6 +303,16 @@ def test_images_in_another_order_are_given_their_poses(mount: Mount) -> None:
     said = told(session)
     assert (said.code, said.stations) == ("pairing", tuple(range(1, 9)))
     assert said.suggested == "2, 1, 4, 3, 6, 5, 8, 7"
+
+
+def test_of_images_in_another_order_all_or_none_are_given_their_poses() -> None:
+    session = clean(Case(stations=70), 12)  # too long for all: some stations tell the order
+    seen = session.problem.observations
+    mixed = [replace(a, pixels=b.pixels) for a, b in zip(seen, seen[::-1], strict=True)]
+    said = told(replace(session, problem=replace(session.problem, observations=tuple(mixed))))
+    assert said.code == "pairing"
+    assert said.suggested is None
+    assert not can_apply(said)
 
 
 @pytest.mark.parametrize("rows", [(2,), (0, 3, 4, 6)])

@@ -47,6 +47,7 @@ VARIANTS = {
     "board-remounted": ("", "other-way"),  # by how far it is turned
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
     "misfit": ("", "lens", "bow"),  # what the pattern looks like
+    "pairing": ("swap", "order"),  # two for each other, or any
     "unit": ("session", "stations"),  # of the whole session, or of some stations
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera

@@ -150,8 +150,11 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         part = fitted(_part(found.problem))
         told = None if part is None else _diagnosed(part, texts)
         if part is None or told is None or told.problem is part.problem:
-            said = told.findings if told else ()
-            return Diagnosis(said or (_no_agreement(),), frozenset(), found.problem, None)
+            said = [
+                replace(item, suggested=None) if item.code == "pairing" else item  # not of all
+                for item in (told.findings if told else [_no_agreement()])
+            ]
+            return Diagnosis(tuple(said), frozenset(), found.problem, None)
     return _diagnosed(found, texts)
 
 

@@ -413,11 +413,13 @@ def _pairing(scene: Scene, reading: Reading) -> Finding:
             shift=abs(by),
             shift_signed=f"{'+' if by > 0 else '−'} {abs(by)}",
         )
-    if len(moved) == 2 and not reading.alone:
-        return finding("pairing", "swap", stations=ids)
     paired = [row for row in moved if row not in reading.alone]
-    fits = ", ".join(str(scene.ids[places[row]]) for row in paired)
-    return finding("pairing", "order", stations=[scene.ids[row] for row in paired], suggested=fits)
+    return finding(
+        "pairing",
+        "swap" if len(paired) == len(moved) == 2 else "order",
+        stations=[scene.ids[row] for row in paired],
+        suggested=", ".join(str(scene.ids[places[row]]) for row in paired),
+    )
 
 
 def _unit(quantity: str, declared: str, fits: str, some: Sequence[int] = ()) -> Finding:

@@ -92,7 +92,7 @@ BY_HAND = {  # findings whose remedy no program can apply
 
 def can_apply(item: Finding) -> bool:
     """Tell whether `fix` can write what a finding suggests."""
-    return item.code in FIXABLE and (item.suggested is not None or item.code == "pairing")
+    return item.code in FIXABLE and item.suggested is not None
 
 
 def fix(session: Session, folder: Path, code: str, station: int | None) -> tuple[Change, str]:
@@ -158,11 +158,8 @@ def _typed_value(
 
 def _pairing(session: Session, found: Finding) -> tuple[Change, str]:
     """Give every image to the station whose pose it fits; one left without is set aside."""
-    ids, suggested = list(found.stations or ()), found.suggested
-    if suggested is None:
-        fits = dict(zip(ids, ids[::-1], strict=True))
-        what = f"images of stations {ids[0]} and {ids[1]} exchanged"
-    elif suggested[0] in "+-":
+    ids, suggested = list(found.stations or ()), str(found.suggested)
+    if suggested[0] in "+-":
         rows = range(len(ids))
         fits = {ids[k]: ids[k + int(suggested)] for k in rows if k + int(suggested) in rows}
         what = f"images of stations {ids[0]} to {ids[-1]} shifted by {suggested}"
