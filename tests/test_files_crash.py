@@ -52,7 +52,7 @@ def record_next(folder: Path, session: Session) -> Session:
 
 
 def record_until_killed(folder: Path) -> None:
-    with writing(folder, now=NOW):
+    with writing(folder):
         session = open_session(folder)
         while True:
             session = record_next(folder, session)

@@ -28,7 +28,7 @@ from engine.sessions.cell_file import read_cell
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
-from engine.sessions.lock import writing
+from engine.sessions.lock import take_lock, writing
 from engine.sessions.results import read_result
 from engine.steps.editing import annotate, set_aside
 from tui.app import Stationbook
@@ -202,7 +202,7 @@ async def test_a_result_that_is_looked_at_says_when_somebody_changed_the_session
 @on_screen
 async def test_a_second_writer_is_refused_with_who_and_since_when(tmp_path: Path) -> None:
     folder = example(tmp_path / "session", 4)
-    with writing(folder, "A. Example", now=NOON):
+    with take_lock(folder, "A. Example", NOON):
         app = app_for(folder)
         async with app.run_test(size=(100, 30)) as pilot:
             await until(

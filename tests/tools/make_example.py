@@ -60,7 +60,7 @@ def make(folder: Path) -> None:
     write_text_atomic(folder / "cell.yaml", cell_text())
     create_session(folder / "cell.yaml", folder, operator=OPERATOR, now=START)
     goals = virtual.suggest_stations(STATIONS)
-    with writing(folder, OPERATOR, now=START), tempfile.TemporaryDirectory() as incoming:
+    with writing(folder, OPERATOR), tempfile.TemporaryDirectory() as incoming:
         for number, goal in enumerate([*goals, goals[0]], start=1):
             virtual.go_to(goal)
             image = Path(incoming) / f"{number:04d}.png"
