@@ -200,7 +200,7 @@ def noticed(
         instead = _instead(found, result)
         items += weak_findings(found, pick, result.covariance, instead)
         items += tolerance_findings(result, instead)
-    elif not found.fit.unknown:
+    elif not found.fit.unknown and not absurd(found.fit.noise, found.prior):
         items.append(_far(found))
     items += outlier_findings(result)
     items += turned_findings(result)
