@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -313,6 +314,7 @@ def _board_turn(board: Board, turn: Turn) -> Array:
     return transform(R, target.mean(axis=0) - R @ points.mean(axis=0))
 
 
+@lru_cache(maxsize=8)
 def board_turns(board: Board) -> Array:
     """Return the motions (k, 4, 4) after which the board looks the same, first none."""
     turns = (Turn("none", np.arange(board.count)), *symmetries(board))
