@@ -739,7 +739,7 @@ CATALOGUE: dict[str, Entry] = {
         "turned by {turn}; undone.",
         "Nothing to do; mark point 0 on the board to be sure which way it is held.",
         cause="The pattern looks the same after this turn, so the detector may start at "
-        "another corner.",
+        "another corner; or the board was put on its mount the other way round.",
         shows="The station fits only after renumbering its points.",
     ),
     "board-turned/on-mount": warning(
