@@ -152,7 +152,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         if part is None or told is None or told.problem is part.problem:
             said = [
                 replace(item, suggested=None) if item.code == "pairing" else item  # not of all
-                for item in (told.findings if told else [_no_agreement()])
+                for item in (told and told.findings) or (_no_agreement(),)
             ]
             return Diagnosis(tuple(said), frozenset(), found.problem, None)
     return _diagnosed(found, texts)

@@ -319,16 +319,16 @@ class Mark(NamedTuple):
     by: str
 
 
-def overtaken(folder: Path, camera: str) -> Mark | None:
-    """Return the mark of a camera that moved since, or None. Raises FileError.
+def overtaken(folder: Path, cameras: Sequence[str]) -> dict[str, Mark]:
+    """Return the marks of those of the cameras that moved since, by name. Raises FileError.
 
     A line that names no camera speaks of all.
     """
-    mark = None
+    marks: dict[str, Mark | None] = dict.fromkeys(cameras)
     for line in map(_parsed, (text for text in _texts(folder) if OVERTAKEN.encode() in text)):
         if line is None or line.get("action") != OVERTAKEN:
             continue
-        if line.get("camera", camera) == camera:
-            at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
-            mark = Mark(at, by) if line.get("moved") is True else None
-    return mark
+        at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
+        mark = Mark(at, by) if line.get("moved") is True else None
+        marks |= {name: mark for name in cameras if line.get("camera", name) == name}
+    return {name: mark for name, mark in marks.items() if mark is not None}

@@ -206,7 +206,6 @@ def read_result(folder: Path) -> StoredResult:
 def moved_since(session: Session, folder: Path) -> dict[str, Finding]:
     """Return the marks of cameras that moved since, as findings by name. Raises FileError."""
     names = session.cell.camera_names
-    marks = {name: mark for name in names if (mark := overtaken(folder, name)) is not None}
     return {
         name: finding(
             "result-overtaken",
@@ -214,7 +213,7 @@ def moved_since(session: Session, folder: Path) -> dict[str, Finding]:
             at=mark.at,
             by=mark.by,
         )
-        for name, mark in marks.items()
+        for name, mark in overtaken(folder, names).items()
     }
 
 

@@ -274,9 +274,9 @@ def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path, wh
 
     Takes its lock and stores the marks; nothing where nothing is new. Raises StationbookError.
     """
-    by = beside(against, folder)
+    by, marks = beside(against, folder), overtaken(against, tuple(answers))
     for name, answer in answers.items():
-        mark = overtaken(against, name)
+        mark = marks.get(name)
         moved_ = answer.moved is True and answer.cause == "camera"
         here = answer.moved is False and mark is not None
         if here or (moved_ and (mark is None or mark.by != by)):
