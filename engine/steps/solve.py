@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,7 +22,6 @@ from ..sessions.folder import basis, with_lens
 from ..sessions.journal import read_journal
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, result_document
-from ..sessions.store import PROOF_FILE
 from .starting import ACTION, OPEN, SKIPPED
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
@@ -173,8 +171,6 @@ def session_problems(session: Session, folder: Path) -> dict[str, Problem]:
 def session_problem(session: Session, folder: Path) -> Problem:
     """Return what is to be estimated from the session in ``folder``. Raises FileError."""
     problem = problem_from(with_lens(session, folder).cell, observations(session, folder))
-    if not os.path.lexists(folder / PROOF_FILE):  # nothing was touched
-        return problem
     return replace(problem, touched=missing_numbers(session.cell, folder))
 
 
