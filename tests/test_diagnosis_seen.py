@@ -220,3 +220,18 @@ def test_a_board_as_far_off_as_the_cell_allows_is_no_cause(seed: int) -> None:
     made = simulated(case, np.random.default_rng(seed), Seen(points + off, CAMERA))
     found = diagnosed(replace(made.problem, board=board)).findings
     assert not {f.code for f in found} & set(CAUSES)
+
+
+def test_a_long_session_says_that_nothing_fits_where_those_that_are_judged_do() -> None:
+    session = clean(Case(stations=200), 51)
+    judged = {k + i for k in np.linspace(0, 190, 6).round().astype(int) for i in range(10)}
+    rest = [k for k in range(200) if k not in judged]
+    stops = list(session.problem.observations)
+    for k, other in zip(rest, np.random.default_rng(1).permutation(rest), strict=True):
+        stops[k] = replace(
+            stops[k], base_T_flange=session.problem.observations[other].base_T_flange
+        )
+    problem = replace(session.problem, observations=tuple(stops))
+    assert weighty(replace(session, problem=problem))[0].message.startswith(
+        "The stations do not agree"
+    )
