@@ -1009,9 +1009,10 @@ CATALOGUE: dict[str, Entry] = {
         "Touch again with a pointer that is known better.",
     ),
     "not-proven/hidden-bias": note(
-        "Not proven: all touches are off alike by {shift}, more than the result claims; only the "
-        "pointer's own uncertainty covers it.",
-        "Touch again with a pointer that is known better.",
+        "Not proven: all touches are off alike by {shift} (camera less touched), more than the "
+        "result claims; only the pointer's own uncertainty covers it.",
+        "Touch again with a pointer that is known better, or turned by half a turn: an error of the "
+        "tip turns with it, what stays is the result's.",
     ),
     "not-proven/guarded": note(
         "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "

@@ -151,9 +151,13 @@ POINTERS = (0.01, 0.03, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
 
 
 @pytest.mark.parametrize("tolerance", [0.6, 1.0, 5.0])
+@pytest.mark.parametrize("alike", [True, False])
 @pytest.mark.parametrize("off", [0.1, 0.45, 0.6, 1.5])
-def test_touches_prove_no_more_the_worse_the_pointer_is(off: float, tolerance: float) -> None:
-    errors = SCATTER + np.array([0.0, 0.0, -off])
+def test_touches_prove_no_more_the_worse_the_pointer_is(
+    off: float, tolerance: float, alike: bool
+) -> None:
+    errors = SCATTER.copy()
+    errors[slice(None) if alike else 3] -= np.array([0.0, 0.0, off])
     proven = [said(errors, u, tolerance).proven for u in POINTERS]
     assert all(a or not b for a, b in itertools.pairwise(proven)), proven
     assert proven[0] is (off == 0.1)
@@ -168,6 +172,9 @@ def test_a_common_shift_is_named_with_its_axis_and_t() -> None:
     (item,) = [item for item in proof.findings if item.code == "proof-bias"]
     assert "base Z −0.30 mm" in item.message
     assert proof.proven  # it is within what the result states
+    codes = [item.code for item in said(errors - [0.0, 0.0, 0.12], 0.3).findings]
+    assert "proof-bias" not in codes  # beyond what it states: not called within it
+    assert "not-proven" in codes
 
 
 def test_a_common_shift_beyond_what_the_result_states_refutes_it() -> None:

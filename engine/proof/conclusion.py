@@ -3,9 +3,8 @@
 Two questions are asked of every point (`touch_errors`), and of the mean of all:
 
 - Does the result hold what it claims? It is refuted where an error is larger than all parts
-  together explain. It is shown only where the root mean square of all errors, and their mean, are
-  explained without the pointer, and every error by a pointer as good as the claim: a worse one
-  refutes less, but proves nothing more.
+  together explain. It is shown only where every error, and their mean, are explained without the
+  pointer: a worse one refutes less, but proves nothing more.
 - Is the pick within the tolerance? By the rule that the cell names, with U of the touch alone.
 """
 
@@ -54,7 +53,6 @@ from .touch_errors import (
 )
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
-AS_GOOD = 2.0**0.5  # [-] by which a pointer that is as good as the claim widens it
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
 
 
@@ -83,13 +81,13 @@ class Proof:
 
     def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
         """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""
-        errors, t = [item.error for item in self.errors], self.bias.t if self.bias else None
+        mean, t = (self.bias.mean, self.bias.t) if self.bias else (None, None)
         return StoredProof(
             proven=self.proven,
             points=tuple(map(_point, self.errors)),
             mean_mm=self.mean_mm,
             max_mm=self.max_mm,
-            mean_error_mm=tuple(np.mean(errors, axis=0).tolist()) if errors else None,
+            mean_error_mm=None if mean is None else tuple(mean.tolist()),
             repeated=self.repeats,
             pointer=self.pointer,
             tolerance_mm=self.tolerance_mm,
@@ -141,7 +139,7 @@ def concluded(
     wrong = [*wrong, *_wrong(errors, alike, tolerance.position_mm)]
     proven = not missing and not wrong
     said = [_proven(errors, cell, frames)] if proven else []
-    if alike is not None and alike.shared and not alike.refutes:
+    if alike is not None and alike.shared and not (alike.refutes or alike.hidden):
         t = float(alike.t[np.abs(alike.t).argmax()]) if alike.t is not None else 0.0
         said.append(finding("proof-bias", shift=alike.words(), t=t, count=alike.count))
     return Proof(
@@ -206,7 +204,7 @@ def _not_shown(
     sizes = np.array([item.size_mm for item in errors])
     claimed = np.array([item.spread.claimed_mm for item in errors])
     agree = all(item.agrees for item in errors)
-    if agree and ((sizes**2).sum() > (claimed**2).sum() or (sizes > AS_GOOD * claimed).any()):
+    if agree and (sizes > claimed).any():
         worst = int((sizes / claimed).argmax())
         found.append(finding("not-proven", "hidden", touch=errors[worst].touch, worst=sizes[worst],
                              claimed=claimed[worst]))  # fmt: skip
