@@ -183,19 +183,23 @@ CATALOGUE: dict[str, Entry] = {
         "Type them there too (F5 on the screen, `record --joints`).",
     ),
     "overruled": warning(
-        "At {count} of {total} stations the robot file says that the robot cannot stand there; "
-        "that was overruled (stations {stations}).",
+        "By the robot file the robot cannot stand at {count} of {total} stations ({stations}).",
         "Correct the limits or the geometry in the robot file; check the active tool and frame.",
         cause="Limits or geometry in the robot file that are not this robot's, another tool or "
         "frame active, or poses that were mistyped.",
-        shows="`reach` or `joint-limit` was accepted with a reason when the station was recorded.",
+        shows="A pose in use is out of reach, or no posture holds it within the joint limits, "
+        "whether or not that was accepted with a reason when the station was recorded.",
     ),
     "overruled/most": error(
-        "At {count} of {total} stations the robot file says that the robot cannot stand there; "
-        "that was overruled (stations {stations}). So many speak of a wrong tool, frame or robot "
-        "file.",
+        "By the robot file the robot cannot stand at {count} of {total} stations ({stations}). So "
+        "many speak of a wrong tool, frame or robot file.",
         "Type joints and pose at two stops: they show which. Then correct the cell; limits alone "
         "that are wrong belong corrected in the robot file.",
+    ),
+    "overruled/joints": error(
+        "By the robot file the robot cannot stand at {count} of {total} stations ({stations}). So "
+        "many speak of a wrong robot file.",
+        "Compare its zeros, directions and limits with the pendant, then correct the cell.",
     ),
     "copied-pose": warning(
         "These are the very digits of planned station {planned}: told here, not read off the "
@@ -1011,8 +1015,8 @@ CATALOGUE: dict[str, Entry] = {
     "not-proven/hidden-bias": note(
         "Not proven: all touches are off alike by {shift} (camera less touched), more than the "
         "result claims; only the pointer's own uncertainty covers it.",
-        "Touch again with a pointer that is known better, or turned by half a turn: an error of the "
-        "tip turns with it, what stays is the result's.",
+        "Touch again with a pointer that is known better, or turned by half a turn: an error of "
+        "the tip turns with it, what stays is the result's.",
     ),
     "not-proven/guarded": note(
         "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "

@@ -40,7 +40,7 @@ VARIANTS = {
         "part",
         "robot",
     ),
-    "overruled": ("", "most"),  # few, or so many that the cell is in doubt
+    "overruled": ("", "most", "joints"),  # few, or so many that the cell is in doubt
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),
     "image-turned": ("", "mirrored", "all-turned", "all-mirrored"),  # how, and all images or some

@@ -343,22 +343,52 @@ def test_joints_are_asked_for_at_the_first_stop_only(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("count", "joints", "level"), [(1, (), Level.WARNING), (6, (), Level.ERROR),
-                                   (6, (1, 8), Level.WARNING), (0, (), None)],
+    ("joint", "high", "joints", "count", "level"), [
+        (1, 70.0, (), 1, Level.WARNING), (2, -60.0, (), 6, Level.ERROR),
+        (2, -60.0, (1, 8), 6, Level.WARNING), (1, 145.0, (), 0, None)],
 )  # fmt: skip
-def test_overruled_limits_are_in_the_verdict(
-    tmp_path: Path, count: int, joints: tuple[int, ...], level: Level | None
+@pytest.mark.parametrize("accepted", [(), ("joint-limit",)])
+def test_broken_limits_are_in_the_verdict_whoever_accepted_them(
+    tmp_path: Path,
+    joint: int,
+    high: float,
+    joints: tuple[int, ...],
+    count: int,
+    level: Level | None,
+    accepted: tuple[str, ...],
 ) -> None:
+    """With the limits right, what was accepted against others says nothing more."""
     own = np.eye(4)
     session = session_with(tmp_path, EYE_TO_HAND, tool=own, frame=own, joints=joints)
-    doubted = tuple(
-        replace(s, accepted=("joint-limit",), note="it stands there") if s.id <= count else s
-        for s in session.stations
-    )
-    session = replace(session, stations=doubted)
+    robot = session.cell.robot
+    assert robot is not None
+    limits = list(robot.limits or ())
+    limits[joint] = (limits[joint][0], high)
+    narrow = replace(session.cell, robot=replace(robot, limits=tuple(limits)))
+    stations = tuple(replace(s, accepted=accepted) for s in session.stations)
+    session = replace(session, stations=stations, cell=narrow)
     (tmp_path / "session.yaml").write_text(session_text(session), encoding="utf-8")
     solved = solve_session(session, tmp_path)
     assert [item.level for item in named(solved, "overruled")] == ([] if level is None else [level])
-    if level is Level.ERROR:
-        assert solved.stored.verdict == "not-accepted"
-        assert f"{count} of 8" in named(solved, "overruled")[0].message
+    assert all(f"{count} of 8" in item.message for item in named(solved, "overruled"))
+    assert (solved.stored.verdict == "not-accepted") is (level is Level.ERROR)
+    levels = [item.level for item in solved.stored.findings]
+    assert levels == sorted(levels, key=[Level.ERROR, Level.WARNING, Level.NOTE].index)
+
+
+def test_joints_typed_alone_beyond_a_limit_question_zeros_and_limits(tmp_path: Path) -> None:
+    own = np.eye(4)
+    session = session_with(tmp_path, EYE_TO_HAND, tool=own, frame=own, joints=tuple(range(1, 9)))
+    robot, pendant = session.cell.robot, session.cell.pendant
+    assert robot is not None
+    pendant = replace(
+        pendant, rotation="joints", labels=("J1", "J2", "J3", "J4", "J5", "J6"), decimals=(2,) * 6
+    )
+    robot = replace(robot, limits=((-160.0, -150.0), *(robot.limits or ())[1:]))
+    stations = tuple(replace(s, pose=None) for s in session.stations)
+    here = replace(session.cell, pendant=pendant, robot=robot)
+    solved = solve_session(replace(session, stations=stations, cell=here), tmp_path)
+    (item,) = named(solved, "overruled")
+    assert item.level is Level.ERROR
+    assert "zeros" in item.remedy
+    assert "pose" not in item.remedy

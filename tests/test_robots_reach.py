@@ -128,6 +128,13 @@ def test_near_a_limit_is_a_note_with_the_margin():
     assert "J1 stands at 158.0 deg, 2.0 deg from its limit of 160 deg" in found.message
 
 
+def test_a_typed_joint_beyond_its_limit_is_named_though_another_posture_would_do():
+    q = [158, 25, -74, 30, 50, 70]
+    assert reach(DEMO, pose(DEMO, q)).best is not None
+    (found,) = reach_findings(DEMO, pose(DEMO, q), near=np.deg2rad(q))
+    assert "J3 would stand at -74.0 deg, outside its limit of -70 deg" in found.message
+
+
 @pytest.mark.parametrize("bend", [0.0, 2.0, -3.0])
 def test_straight_wrist_is_a_note(bend):
     (found,) = reach_findings(DEMO, pose(DEMO, [20, 25, 60, 30, bend, 70]), near=TYPICAL)
@@ -135,11 +142,12 @@ def test_straight_wrist_is_a_note(bend):
     assert "wrist is near its singular position (J5" in found.message
 
 
-def test_best_continues_from_the_previous_posture():
+def test_best_continues_from_the_posture_given():
+    low, high = kinematics(DEMO).joints.limits.T
     for q in random_joints(kinematics(DEMO), np.random.default_rng(5), 40):
         if abs(np.sin(q[4])) < 0.3 or abs(np.sin(q[2] + np.arctan2(-20, 375))) < 0.1:
             continue
-        before = q + np.deg2rad([2, -2, 1, 2, -1, 2])
+        before = np.clip(q + np.deg2rad([2, -2, 1, 2, -1, 2]), low, high)
         assert reach(DEMO, kinematics(DEMO).forward(q), near=before).best == pytest.approx(q)
 
 

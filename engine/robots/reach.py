@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
 from ..findings import Finding, finding
@@ -38,9 +39,10 @@ class ReachReport:
 
     Attributes:
         solutions: (k, axes) postures within the limits, shown values [rad, mm].
-        best: (axes,) the one that continues from the previous posture where that is known,
+        best: (axes,) the one that continues from the typed posture where that is known,
             otherwise the one with the largest margin; None when k is 0.
-        broken: where every posture breaks a limit: the joint of the one that breaks it least.
+        broken: where every posture breaks a limit: the joint of the one that breaks it least;
+            where the typed one does: the joint that breaks it most.
         nearest_limit: the joint of ``best`` with the smallest margin; None without limits.
         wrist: (joint, value [deg]) of the wrist where ``best`` holds it nearly straight, or None.
         miss_mm, miss_deg: how far off the nearest posture found within the limits holds the
@@ -59,10 +61,13 @@ class ReachReport:
 def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachReport:
     """Return what base_T_flange ``T`` (4, 4) [mm] asks of ``robot``.
 
-    ``near`` (axes,) is the previous posture, shown values [rad, mm]. Raises StationbookError for
-    a robot or a transform that is none.
+    ``near`` (axes,) is the posture in which it stands, as typed, shown values [rad, mm]. Raises
+    StationbookError for a robot or a transform that is none.
     """
     arm, T = kinematics(robot), checked_transform(T, "pose")
+    if near is not None and arm.joints.room(np.asarray(near, float)) <= -LIMIT_EXCESS:
+        typed = np.asarray(near, float)
+        return ReachReport(typed[None][:0], broken=_tightest(arm, typed))
     found = arm.branches(T, near=near)
     if len(found):
         return _within(arm, found, near)
@@ -78,6 +83,18 @@ def reach(robot: Robot, T: ArrayLike, near: ArrayLike | None = None) -> ReachRep
     if miss_mm <= max(robot.accuracy, REACH_MM) and miss_deg <= REACH_DEG:
         return _within(arm, arm.joints.centred(q)[None], near)
     return ReachReport(found[:0], miss_mm=miss_mm, miss_deg=miss_deg)
+
+
+def out_of_reach(robot: Robot, poses: Array, joints: Sequence[Array | None]) -> NDArray[np.bool_]:
+    """Tell at which of the poses (n, 4, 4) [mm] ``robot`` cannot stand; ``joints`` as typed there.
+
+    As `reach` says, which is asked only where the postures of all poses at once leave doubt.
+    """
+    arm = kinematics(robot)
+    ways = zip(arm.branches_of(poses), joints, strict=True)
+    doubted = [q is not None or not (arm.joints.room(way) > 0.0).any() for way, q in ways]
+    asked = zip(doubted, poses, joints, strict=True)
+    return np.array([doubt and reach(robot, T, q).best is None for doubt, T, q in asked], bool)
 
 
 def _within(arm: Kinematics, found: Array, near: ArrayLike | None) -> ReachReport:

@@ -7,9 +7,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from ..cell.cell import Cell
 from ..cell.result import Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
-from ..checks.entry import OVERRULED_WITH_REASON, REACH_IN_A_ROW
+from ..checks.entry import REACH_IN_A_ROW
 from ..checks.shown import Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
@@ -17,6 +20,7 @@ from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, Level, finding
 from ..proof.touch import missing_numbers
+from ..robots.reach import out_of_reach
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, with_lens
 from ..sessions.journal import read_journal
@@ -60,13 +64,14 @@ def solve_session(session: Session, folder: Path) -> Solved:
         for problem, result in zip(problems.values(), results, strict=True)
     ]
     parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
-    return solved_of(session, inputs, dict(zip(problems, results, strict=True)), parts)
+    return solved_of(session, inputs, problems, results, parts)
 
 
 def solved_of(
     session: Session,
     inputs: dict[str, str],
-    results: Mapping[str, Result],
+    problems: Mapping[str, Problem],
+    results: Sequence[Result],
     parts: Sequence[StoredResult],
 ) -> Solved:
     """Return the results of the cameras as one; ``parts`` in the same order, the first one first.
@@ -74,25 +79,21 @@ def solved_of(
     ``inputs`` are the hashes of what they were computed from. A further camera that saw no station
     has no part.
     """
-    (_, first), *others = results.items()
+    first, tolerance = session.cell.camera.name, session.cell.tolerance
     frames, said = told_or_shown(session)
-    said += overruled_findings(session, known=bool(frames.shown))
+    said += overruled_findings(problems[first], parts[0], session.cell, known=bool(frames.shown))
     if any(item.code in READ_WRONG for item in parts[0].findings):
         said = [item for item in said if item.code not in OF_READING]
     said += damaged(session)
     wrong = [item for item in said if item.level is Level.ERROR]
-    own, *further = (_with_findings(part, wrong, session) for part in parts)
-    own = replace(own, findings=(*own.findings, *(item for item in said if item not in wrong)))
-    named = dict(zip(list(results)[1:], further, strict=True))
+    rest = [item for item in said if item not in wrong]
+    own = parts[0].judged((*wrong, *parts[0].findings, *rest), tolerance)
+    further = [part.judged((*wrong, *part.findings), tolerance) for part in parts[1:]]
+    named = dict(zip(list(problems)[1:], further, strict=True))
     cameras = {camera.name: named.get(camera.name) for camera in session.cell.cameras}
     stored = replace(own, basis=basis(session), cameras=cameras, frames=frames)
-    return Solved(first, stored, inputs, dict(others))
-
-
-def _with_findings(part: StoredResult, wrong: list[Finding], session: Session) -> StoredResult:
-    """Return the result with errors in front of its findings, and the verdict they give."""
-    found = (*wrong, *part.findings)
-    return replace(part.judged(found, session.cell.tolerance), findings=found)
+    others = dict(zip(list(problems)[1:], results[1:], strict=True))
+    return Solved(results[0], stored, inputs, others)
 
 
 def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frames, list[Finding]]:
@@ -114,18 +115,25 @@ def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frame
     return Frames(tool, frame, shown), comparison_findings(cell, found, Level.ERROR)
 
 
-def overruled_findings(session: Session, *, known: bool) -> list[Finding]:
-    """Return `overruled` where stations stand out of reach or limits by the robot file.
+def overruled_findings(
+    problem: Problem, result: StoredResult, cell: Cell, *, known: bool
+) -> list[Finding]:
+    """Return `overruled` where stations that count stand out of reach or limits by the robot file.
 
     ``known``: tool and frame are shown, so that the limits are what is wrong.
     """
-    used = [station for station in session.stations if station.use]
-    ids = [s.id for s in used if any(code in OVERRULED_WITH_REASON for code in s.accepted)]
+    counted = {station.id for station in result.stations if station.used}
+    seen = [one for one in problem.observations if one.id in counted]
+    if problem.robot is None or not seen:
+        return []
+    poses = np.array([one.base_T_flange for one in seen])
+    out = out_of_reach(problem.robot, poses, [one.joints for one in seen])
+    ids = [one.id for one, is_out in zip(seen, out, strict=True) if is_out]
     if not ids:
         return []
-    many = not known and len(ids) >= REACH_IN_A_ROW and len(ids) >= MOST_OVERRULED * len(used)
-    variant = "most" if many else None
-    return [finding("overruled", variant, stations=ids, count=len(ids), total=len(used))]
+    many = not known and len(ids) >= REACH_IN_A_ROW and len(ids) >= MOST_OVERRULED * len(seen)
+    variant = "joints" if many and cell.pendant.shows_joints else "most" if many else None
+    return [finding("overruled", variant, stations=ids, count=len(ids), total=len(seen))]
 
 
 def open_questions(folder: Path) -> tuple[Finding, ...]:
