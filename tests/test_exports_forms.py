@@ -20,7 +20,8 @@ from scipy.spatial.transform import Rotation
 from engine.camera.model import LensU
 from engine.cell.cell import Cell
 from engine.errors import UsageError
-from engine.report.exports import Chosen
+from engine.findings import finding
+from engine.report.exports import FORMATS, Chosen
 
 SCHEMAS = Path(__file__).parent.parent / "docs" / "schemas"
 BENT = (-0.21, 0.08, 0.0004, -0.0003, 0.01)
@@ -55,13 +56,32 @@ def test_every_form_carries_the_lens_and_its_u(form: str) -> None:
     assert "assumed" in text(form, bent(False))
 
 
+@pytest.mark.parametrize("form", FORMATS)
+def test_every_form_names_the_rule_its_owner_and_how_likely_it_is_wrong(form: str) -> None:
+    decision = {"rule": "simple", "set_by": "A. Example, quality", "chance_wrong": 0.023}
+    result = samples.stored(samples.document(decision=decision))
+    found = samples.export(result, bent(), form, source_sha256="0" * 64)
+    for said in ("simple rule (JCGM 106)", "set by A. Example, quality", "at most 2.3 %"):
+        assert said in " ".join(found.split())
+    nobody = samples.stored(samples.document(decision=decision | {"set_by": None}))
+    assert "nobody is named as having set it" in samples.export(
+        nobody, bent(), form, source_sha256="0" * 64
+    )
+
+
 def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:
-    document = json.loads(text("json"))
+    decided = {"decision": {"rule": "guarded", "set_by": None, "chance_wrong": 0.01}}
+    told = {
+        "findings": [finding("unobservable", "fixed", direction="Z", given="height").document()]
+    }
+    result = samples.stored(samples.document(**decided, **told))
+    document = json.loads(samples.export(result, bent(), "json", source_sha256="0" * 64))
     schema = json.loads((SCHEMAS / "form-json.json").read_text())
     assert list(Draft202012Validator(schema).iter_errors(document)) == []
     assert document["lens"]["distortion"] == list(BENT)
     assert document["lens"]["u"] == {"focal": 0.0005, "center_px": 0.8, "edge_px": 0.2}
-    assert yaml.safe_load(text("yaml")) == document
+    assert "direction_not_shown" in document
+    assert yaml.safe_load(text("yaml")) == json.loads(text("json"))
 
 
 def test_opencv_reads_lens_and_transform() -> None:

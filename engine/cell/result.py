@@ -154,12 +154,14 @@ class Decision:
     set_by: str | None
     chance_wrong: float | None
 
+    @property
+    def owner(self) -> str:
+        """Who set the rule, in words."""
+        return f"set by {self.set_by}" if self.set_by else "nobody is named as having set it"
+
     def words(self) -> str:
         """Return the rule in words, who set it, and the chance that the decision is wrong."""
-        owner = (
-            "nobody is named as having set it" if self.set_by is None else f"set by {self.set_by}"
-        )
-        said = f"Decided by the {RULES[self.rule]}; {owner}."
+        said = f"Decided by the {RULES[self.rule]}; {self.owner}."
         if self.chance_wrong is None:
             return said
         return f"{said} The chance that this is wrong is {percent(self.chance_wrong)}."

@@ -10,7 +10,15 @@ import numpy as np
 from ..arrays import Array
 from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import Cell
-from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
+from ..cell.result import (
+    NOT_SHOWN,
+    RULES,
+    Decision,
+    StoredResult,
+    Uncertainty,
+    Verdict,
+    percent,
+)
 from ..errors import StationbookError, UsageError
 from ..findings import Level
 from ..frames import inverse, skew
@@ -36,6 +44,7 @@ class Delivered:
         frames: whether stops with joints and pose show that tool and frame are as told.
         told: which direction a measured number gave, not the stations; None: none.
         axes: where from_frame (of an inverse: to_frame) lies, in words.
+        decision: by which rule the tolerance was judged, None for what no tolerance was.
     """
 
     cell: Cell
@@ -51,6 +60,7 @@ class Delivered:
     frames: str
     told: str | None
     axes: str = CAMERA_AXES
+    decision: Decision | None = None
 
     @property
     def name(self) -> str:
@@ -95,6 +105,7 @@ def delivered(
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
         source_sha256, result.frames.how if result.frames else NOT_SHOWN, _told(result),
+        decision=result.decision,
     )  # fmt: skip
 
 
@@ -147,6 +158,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
         ("verdict", item.verdict),
         *([("caution", item.caution)] if item.caution else []),
+        *_decided(item),
         ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
         ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
         ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
@@ -155,6 +167,18 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("source sha256", item.source_sha256),
         *_lens_facts(item),
     ]  # fmt: skip
+
+
+def _decided(item: Delivered) -> list[tuple[str, str]]:
+    """Return tolerance and rule, who set it, and how likely the verdict is wrong."""
+    said, limit = item.decision, item.cell.tolerance
+    if said is None:
+        return []
+    rule = f"{limit.position_mm:g} mm, {limit.angle_deg:g}°, {RULES[said.rule]}"
+    found = [("tolerance", rule), ("rule", one_line(said.owner))]
+    if said.chance_wrong is not None:
+        found.append(("chance that the verdict is wrong", percent(said.chance_wrong)))
+    return found
 
 
 def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
