@@ -23,6 +23,7 @@ BOARD = Board("chessboard", 11, 8, 20.0)
 POINTS = BOARD.points()
 BENT = (-0.09, 0.06, 0.0004, -0.0003, 0.0)
 EXACT = LensU(0.0, 0.0, 0.0)
+SCALE_U = 0.0012  # of a sheet that prints true to 0.2 %
 
 
 def a_lens(focal: float = 1400.0, bent: tuple[float, ...] = BENT) -> Camera:
@@ -53,7 +54,7 @@ def test_stated_uncertainties_are_true_with_a_flat_board_and_with_a_bowed_one(
     """
     size, focal = [], []
     for seed in range(7):
-        found = calibrated(views(a_lens(), seed, bow_mm), a_lens(), 0.1)
+        found = calibrated(views(a_lens(), seed, bow_mm), a_lens(), SCALE_U, 0.1)
         true = {"focal": np.log(1400.0), "aspect": 0.0, "cx": 640.0, "cy": 512.0}
         true |= dict(zip(NAMES[4:], BENT, strict=False))
         (fx, _, cx), (_, fy, cy), _ = found.whole.matrix
@@ -69,9 +70,9 @@ def test_stated_uncertainties_are_true_with_a_flat_board_and_with_a_bowed_one(
 
 
 def test_terms_that_the_views_do_not_show_are_left_out() -> None:
-    plain = calibrated(views(a_lens(bent=()), 1), a_lens(), 0.1)
+    plain = calibrated(views(a_lens(bent=()), 1), a_lens(), SCALE_U, 0.1)
     assert set(plain.kept) <= {"focal", "cx", "cy", "k1", "k2"}
-    bent = calibrated(views(a_lens(), 1), a_lens(bent=()), 0.1)
+    bent = calibrated(views(a_lens(), 1), a_lens(bent=()), SCALE_U, 0.1)
     assert {"focal", "cx", "cy", "k1"} <= set(bent.kept)
     assert "k3" not in bent.kept
     assert bent.camera.distortion[0] == pytest.approx(-0.09, abs=0.005)
@@ -79,7 +80,7 @@ def test_terms_that_the_views_do_not_show_are_left_out() -> None:
 
 def test_every_term_is_tested_and_good_lens_data_are_left_alone() -> None:
     for seed in range(4):
-        found = calibrated(views(a_lens(), seed), a_lens(), 0.1)
+        found = calibrated(views(a_lens(), seed), a_lens(), SCALE_U, 0.1)
         assert min(differences(found, replace(a_lens(), u=EXACT)).values()) > 1e-3
         off = differences(found, a_lens(bent=(-0.04, *BENT[1:])))  # at the assumed uncertainties
         assert max(off["distortion"], off["all"]) < 1e-3
@@ -88,7 +89,7 @@ def test_every_term_is_tested_and_good_lens_data_are_left_alone() -> None:
 
 
 def test_a_cell_with_more_coefficients_than_its_lens_needs_gets_the_lens() -> None:
-    found = calibrated(views(a_lens(), 3), a_lens(bent=(*BENT, 0.0, 0.0, 0.0)), 0.1)
+    found = calibrated(views(a_lens(), 3), a_lens(bent=(*BENT, 0.0, 0.0, 0.0)), SCALE_U, 0.1)
     assert found.rms_px < 0.105
     assert abs(found.camera.matrix[0][0] - 1400.0) < 4 * found.u_px()[0]
 
@@ -96,7 +97,7 @@ def test_a_cell_with_more_coefficients_than_its_lens_needs_gets_the_lens() -> No
 def test_a_wide_angle_lens_is_followed_by_one_polynomial_over_another() -> None:
     # 90° over the diagonal; the image grows with the angle.
     wide = replace(a_lens(620.0), distortion=EVEN_ANGLES)
-    found = calibrated(near(wide, 5), wide, 0.1, from_nothing=True)
+    found = calibrated(near(wide, 5), wide, SCALE_U, 0.1, from_nothing=True)
     assert found.rms_px < 0.105
     assert abs(found.camera.matrix[0][0] - 620.0) < 4 * found.u_px()[0]
     assert "k4" in found.kept
@@ -114,9 +115,9 @@ def near(camera: Camera, seed: int) -> Views:
 
 def test_boards_that_are_nearly_parallel_and_too_few_views_are_refused() -> None:
     with pytest.raises(StationbookError, match="tilted against each other by only"):
-        calibrated(views(a_lens(), 2, tilt=4.0), a_lens(), 0.1)
+        calibrated(views(a_lens(), 2, tilt=4.0), a_lens(), SCALE_U, 0.1)
     with pytest.raises(StationbookError, match="at least 5"):
-        calibrated(views(a_lens(), 2).take(slice(0, 4)), a_lens(), 0.1)
+        calibrated(views(a_lens(), 2).take(slice(0, 4)), a_lens(), SCALE_U, 0.1)
 
 
 NOTHING = Camera("c", (640, 480), ((1.0, 0, 0), (0, 1.0, 0), (0, 0, 1)))
@@ -135,7 +136,9 @@ def of_corners(pixels: list[np.ndarray]) -> Views:
 @cache
 def photographed(side: str) -> tuple[list[np.ndarray], Calibration]:
     pixels = [detected(side, n).pixels for n in NUMBERS]
-    return pixels, calibrated(of_corners(pixels), NOTHING, PHOTOGRAPHED.bow_u_mm, from_nothing=True)
+    return pixels, calibrated(
+        of_corners(pixels), NOTHING, PHOTOGRAPHED.scale_u, PHOTOGRAPHED.bow_u_mm, from_nothing=True
+    )
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -154,18 +157,19 @@ def test_photographs_give_the_published_focal_lengths() -> None:
     neighbouring corners of the smaller boards; with those corners its value comes out, at an RMS
     twice as large. With the corners of this program it is 0.5 % less, as with cv2.calibrateCamera.
     The former gives both cameras one focal length, found for both together: the right one's own is
-    larger (0.43 %, the same by cv2.calibrateCamera), so their mean is held against it.
+    larger (0.37 %, the same by cv2.calibrateCamera), so their mean is held against it.
     """
     assert published("intrinsics.yml", "M1") == published("intrinsics.yml", "M2")
     lengths = [photographed(side)[1].camera.matrix[0][0] for side in ("left", "right")]
-    assert lengths[0] == pytest.approx(published("intrinsics.yml", "M1"), rel=0.003)
-    assert np.mean(lengths) == pytest.approx(published("intrinsics.yml", "M1"), rel=0.003)
+    assert lengths[0] == pytest.approx(published("intrinsics.yml", "M1"), rel=0.004)
+    assert np.mean(lengths) == pytest.approx(published("intrinsics.yml", "M1"), rel=0.001)
     images = [read_image(photograph("left", n)) for n in NUMBERS]
     wide = []
     for image in images:
         corners = cv2.findChessboardCorners(image, (9, 6))[1]
         stop = (3, 40, 1e-4)
         wide.append(cv2.cornerSubPix(image, corners, (11, 11), (-1, -1), stop).reshape(-1, 2))
-    found = calibrated(of_corners(wide), NOTHING, PHOTOGRAPHED.bow_u_mm, from_nothing=True)
+    # published for a board without faults
+    found = calibrated(of_corners(wide), NOTHING, 0.0, 0.0, from_nothing=True)
     expected = published("left_intrinsics.yml", "camera_matrix")
     assert found.camera.matrix[0][0] == pytest.approx(expected, rel=0.003)

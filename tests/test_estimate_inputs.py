@@ -10,7 +10,7 @@ from known_noise import given_noise
 from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
-from engine.camera.lens import NAMES, lens, project, terms
+from engine.camera.lens import DEPTH_SCALE, NAMES, lens, project, terms
 from engine.camera.model import Camera, LensU
 from engine.camera.views import Views, board_pose, linearised, residuals
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
@@ -22,7 +22,8 @@ from engine.frames import apply, displacement, rotation_exp, transform
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 KNOWN = terms(replace(CAMERA, u=LensU()), BOARD.points(), 0.0012, 0.1)
-STEPS = np.array([1e-4, 0.01, 0.01, 1e-4, 0.1, 0.1, 0.1, 0.1])
+COUNT = DEPTH_SCALE  # of the terms without depth
+STEPS = np.array([*[1e-4] * 3, *[0.01] * 3, 1e-4, *[0.1] * 4])
 
 
 def usual(truth: Simulated, locate: str = "lens") -> Simulated:
@@ -34,42 +35,55 @@ def usual(truth: Simulated, locate: str = "lens") -> Simulated:
 
 
 def with_errors(values: Array) -> tuple[Array, Camera]:
-    """Return board points and a camera that are off by ``values`` (8,)."""
+    """Return board points and a camera that are off by ``values`` (11,)."""
+    scale, stretch, shear, *bows, twist, focal, cx_off, cy_off = values[:9]
     points = BOARD.points()
     half = points[:, :2].max(axis=0) / 2
-    heights = ((points[:, :2] - half) / half) ** 2 / np.sqrt(2.0)
-    points = points * (1.0 + values[0])
-    points[:, 2] += heights @ values[1:3]
+    x, y = ((points[:, :2] - half) / half).T
+    lifted = np.column_stack([x**2, y**2, x * y]) / np.sqrt(2.0) @ [*bows, twist]
+    points[:, :2] += points[:, :2] @ np.array([[stretch, shear], [shear, -stretch]]) / 2.0
+    points *= 1.0 + scale
+    points[:, 2] += lifted
     (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
-    fx, fy, cx, cy = fx * (1 + values[3]), fy * (1 + values[3]), cx + values[4], cy + values[5]
+    fx, fy, cx, cy = fx * (1 + focal), fy * (1 + focal), cx + cx_off, cy + cy_off
     return points, replace(CAMERA, matrix=((fx, 0.0, cx), (0.0, fy, cy), last))
+
+
+def off(**values: float) -> Array:
+    """Return errors (11,) of the terms whose names begin so."""
+    named = {name.replace(" ", "_"): k for k, name in enumerate(NAMES)}
+    result = np.zeros(COUNT)
+    for name, value in values.items():
+        result[named[name]] = value
+    return result
 
 
 def pixels_of(view: Array, values: Array) -> Array:
     points, camera = with_errors(values)
     plain = project(apply(view, points), camera)
-    off = (plain - KNOWN.principal) / KNOWN.corner_px
-    square = (off**2).sum(axis=-1, keepdims=True)
-    return plain + off * square * values[6] + off * square**2 * values[7]
+    x, y = ((plain - KNOWN.principal) / KNOWN.corner_px).T
+    square = x**2 + y**2
+    radial = np.column_stack([x * square, y * square])
+    return plain + radial * values[9] + radial * square[:, None] * values[10]
 
 
-@pytest.mark.parametrize("term", range(8), ids=NAMES[:8])
+@pytest.mark.parametrize("term", range(COUNT), ids=NAMES[:COUNT])
 def test_a_term_moves_the_pixels_as_a_changed_board_or_camera_does(term: int) -> None:
     view = transform(rotation_exp([0.4, -0.3, 0.2]), [-80.0, -60.0, 600.0])
-    step = STEPS[term] * np.eye(8)[term]
+    step = STEPS[term] * np.eye(COUNT)[term]
     moved = (pixels_of(view, step) - pixels_of(view, -step)) / (2 * STEPS[term])
     views = Views(BOARD.points()[None], np.zeros((1, 88, 2)), np.ones((1, 88)))
     none = residuals(views, view[None], lens(CAMERA))
-    there = residuals(views, view[None], lens(CAMERA), KNOWN, np.eye(8)[term])
+    there = residuals(views, view[None], lens(CAMERA), KNOWN, np.eye(COUNT)[term])
     np.testing.assert_allclose((none - there)[0], moved, rtol=2e-3, atol=2e-3)
 
 
-@pytest.mark.parametrize("term", range(3, 6), ids=NAMES[3:6])
+@pytest.mark.parametrize("term", range(6, 9), ids=NAMES[6:9])
 def test_parts_are_located_as_a_small_target_seen_through_the_true_lens(term: int) -> None:
     """Reference: OpenCV's plane-based pose of four points, projected by the changed camera."""
     place = np.array([90.0, -70.0, 700.0])
     target = 10.0 * np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
-    _, camera = with_errors(STEPS[term] * np.eye(8)[term])
+    _, camera = with_errors(STEPS[term] * np.eye(COUNT)[term])
     found = board_pose(target, project(target + place, camera), CAMERA)[0][0][:3, 3]
     told = KNOWN.located(place[None], lens(CAMERA))[0, :, term] * STEPS[term]
     np.testing.assert_allclose(found - place, told, atol=0.05 * np.linalg.norm(told))
@@ -77,19 +91,20 @@ def test_parts_are_located_as_a_small_target_seen_through_the_true_lens(term: in
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_covariance_is_the_inverse_of_the_whole_normal_matrix(mount: str) -> None:
-    """External check: NumPy's inverse of all unknowns at once: 12, eight terms, 6 per station."""
+    """External check: NumPy's inverse of all unknowns at once: 12, 11 terms, 6 per station."""
     truth = usual(simulated(Case(mount, stations=6), np.random.default_rng(5)))
     problem, case = truth.problem, truth.case
     gathered = gather(problem)
     stations, views = stations_of(problem, gathered, gathered.own_choice())
     levels = given_noise(case.pixel_px, np.radians(case.angle_deg), case.position_mm)
     prior = noise_prior(problem.robot, problem.pendant)
-    state = State(truth.camera, truth.board, np.zeros(8))
+    state = State(truth.camera, truth.board, np.zeros(COUNT))
     poses = predicted_view(mount, truth.camera, gathered.typed, truth.board)
     stations = replace(stations, views=gathered.linearised(views, poses))
     found = fit(stations, state, prior, noise=levels, known=True)
     n, sd = len(gathered.index), np.repeat([levels.rotation, levels.position], 3)
-    J = np.zeros((n, 88, 2, 20 + 6 * n))
+    first = 12 + COUNT
+    J = np.zeros((n, 88, 2, first + 6 * n))
     *by, by_flange = derivatives(mount, truth.camera, gathered.typed, truth.board)
     step = 1e-6
     for k in range(n):
@@ -98,14 +113,14 @@ def test_the_covariance_is_the_inverse_of_the_whole_normal_matrix(mount: str) ->
             back = linearised_pixels(poses[k], -step * np.eye(6)[axis])
             slope = (moved - back) / (2 * step)
             J[k, :, :, :12] += slope[..., None] * np.concatenate([b[k] for b in by], axis=1)[axis]
-            J[k, :, :, 20 + 6 * k : 26 + 6 * k] += slope[..., None] * by_flange[k][axis] * sd
-        for term in range(8):
-            off = STEPS[term] * np.eye(8)[term]
-            change = pixels_of(poses[k], off) - pixels_of(poses[k], -off)
+            J[k, :, :, first:][..., 6 * k : 6 * k + 6] += slope[..., None] * by_flange[k][axis] * sd
+        for term in range(COUNT):
+            step_of = STEPS[term] * np.eye(COUNT)[term]
+            change = pixels_of(poses[k], step_of) - pixels_of(poses[k], -step_of)
             J[k, :, :, 12 + term] = change / (2 * STEPS[term])
-    J = J.reshape(-1, 20 + 6 * n) / levels.pixel_px
+    J = J.reshape(-1, first + 6 * n) / levels.pixel_px
     known = np.r_[np.zeros(12), KNOWN.sd**-2.0, np.ones(6 * n)]
-    whole = np.linalg.inv(J.T @ J + np.diag(known))[:20, :20]
+    whole = np.linalg.inv(J.T @ J + np.diag(known))[:first, :first]
     np.testing.assert_allclose(
         np.sqrt(np.diag(found.covariance)), np.sqrt(np.diag(whole)), rtol=0.03
     )
@@ -137,9 +152,9 @@ def test_u_of_eight_stations_is_near_the_bound(
 def test_a_pitch_and_a_focal_length_within_their_accuracy_stay_within_u(mount: str) -> None:
     inside = []
     for seed in range(12):
-        off = np.array([0.0015, 0, 0, -0.0012, 2.0, -2.0, 0, 0])
+        wrong = off(board_scale=0.0015, focal_length=-0.0012, image_centre_x=2, image_centre_y=-2)
         truth = simulated(
-            Case(mount, stations=8), np.random.default_rng([seed, 3]), Seen(*with_errors(off))
+            Case(mount, stations=8), np.random.default_rng([seed, 3]), Seen(*with_errors(wrong))
         )
         found = estimated(usual(truth, "depth").problem)
         M = found.pick.moved[found.pick.corner]
@@ -152,7 +167,7 @@ def test_stations_tell_of_the_scale_what_the_robots_travel_shows() -> None:
     truth = simulated(
         Case(stations=25, position_mm=0.05),
         np.random.default_rng(7),
-        Seen(*with_errors(np.array([0.002, 0, 0, 0, 0, 0, 0, 0]))),
+        Seen(*with_errors(off(board_scale=0.002))),
     )
     known = estimated(usual(truth).problem).systematic
     scale, u = known.value[0], known.sd[0]
@@ -183,8 +198,8 @@ def test_the_cameras_own_u_holds_where_the_arm_is_not_described(mount: str) -> N
         case = Case(mount, stations=10, geometry_mm=0.5, accuracy_mm=0.5)
         truth = simulated(case, np.random.default_rng([seed, 14]))
         found = estimated(replace(truth.problem, robot=None, robot_accuracy_mm=0.5))
-        off = np.linalg.norm(displacement(found.camera, truth.camera)[3:])
-        inside.append(off <= 2 * found.uncertainty.position_mm)
+        apart = np.linalg.norm(displacement(found.camera, truth.camera)[3:])
+        inside.append(apart <= 2 * found.uncertainty.position_mm)
     assert np.mean(inside) >= 0.9
 
 
@@ -195,5 +210,5 @@ def test_views_without_terms_are_as_before() -> None:
     plain = linearised(views, view[None], lens(CAMERA))
     both = linearised(views, view[None], lens(CAMERA), KNOWN)
     np.testing.assert_array_equal(plain.information, both.information)
-    assert both.by_terms.shape == (1, 6, 8)
+    assert both.by_terms.shape == (1, 6, COUNT)
     assert (np.linalg.eigvalsh(both.rest_information[0]) > -1e-6).all()

@@ -1,10 +1,10 @@
-"""The lens from several views of one flat board, with uncertainties that hold the board's bow.
+"""The lens from several views of one flat board, with uncertainties that hold the board's shape.
 
-Loss: squared pixel residuals of all views, each with a pose of its own, plus the bow of the board
-against its prior: a board that is not flat looks like another lens. OpenCV's calibration (Zhang
-2000) gives the start; from there all poses are eliminated (variable projection; Golub & Pereyra
-1973), and Gauss-Newton steps move lens and bow. Distortion terms that the views do not show, at a
-stated significance, are left out: they would only add noise.
+Loss: squared pixel residuals of all views, each with a pose of its own, plus the shape of the board
+against its prior: a board that is not flat, or stretched, looks like another lens. OpenCV's
+calibration (Zhang 2000) gives the start; from there all poses are eliminated (variable projection;
+Golub & Pereyra 1973), and Gauss-Newton steps move lens and shape. Distortion terms that the views
+do not show, at a stated significance, are left out: they would only add noise.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import scipy
 
 from ..arrays import Array
 from ..errors import StationbookError
-from .lens import Terms, lens, project, terms
+from .lens import BOWS, SHAPES, Terms, lens, project, terms
 from .model import Camera, LensU
 from .views import Views, pixel_rows, poses_of_views, refined
 
@@ -33,7 +33,6 @@ NAMES = ("focal", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "k4", "k5"
          "s1", "s2", "s3", "s4", "tx", "ty")  # fmt: skip
 OF_MATRIX = 4
 STEP = 1e-5  # [-, px · 100] for derivatives by parameters
-BOWS = ("board bow along the rows", "board bow along the columns")
 PLAIN, RATIONAL = 5, 8  # coefficients: a polynomial, and one over another
 WIDE_BEND = 0.25  # [-] of the corner's distance: a polynomial follows less
 # What is left out in turn where it is not significant: whatever comes later needs what is before.
@@ -78,12 +77,13 @@ class Calibration:
 
 
 def calibrated(
-    views: Views, camera: Camera, bow_u_mm: float, *, from_nothing: bool = False
+    views: Views, camera: Camera, scale_u: float, bow_u_mm: float, *, from_nothing: bool = False
 ) -> Calibration:
     """Return the lens that ``views`` of one board show; only the size of ``camera`` is believed.
 
-    Its number of coefficients says which terms are tried; from nothing, and where it has fewer,
-    the five of k1 k2 p1 p2 k3. Raises StationbookError for too few views or views too much alike.
+    ``scale_u`` [-] and ``bow_u_mm`` are the board's. The camera's number of coefficients says which
+    terms are tried; from nothing, and where it has fewer, the five of k1 k2 p1 p2 k3. Raises
+    StationbookError for too few views or views too much alike.
     """
     if len(views.weight) < LEAST_VIEWS:
         raise StationbookError(
@@ -91,10 +91,11 @@ def calibrated(
             "Record more stations, tilted in different directions.",
         )
     count = PLAIN if from_nothing else max(len(camera.distortion), PLAIN)
-    names, whole = _whole(views, camera, count, bow_u_mm)
+    stated = scale_u, bow_u_mm
+    names, whole = _whole(views, camera, count, stated)
     _refuse_parallel(whole.poses)
     if from_nothing and _bend(whole.camera) > WIDE_BEND:
-        more, richer = _whole(views, camera, RATIONAL, bow_u_mm)
+        more, richer = _whole(views, camera, RATIONAL, stated)
         if not _as_good(whole, richer, RATIONAL - PLAIN):
             names, whole = more, richer
     kept, found = names, whole
@@ -103,16 +104,16 @@ def calibrated(
             continue
         fewer = tuple(name for name in kept if name not in group)
         if group == DIVISOR:  # without it the others are far from where they are: begun anew
-            plainer = _whole(views, camera, PLAIN, bow_u_mm)[1].settled(fewer)
+            plainer = _whole(views, camera, PLAIN, stated)[1].settled(fewer)
         elif _needed(found, kept, group):
             continue
         else:
             plainer = found.without(group, fewer)
         if _as_good(plainer, found, len(group)):
             kept, found = fewer, plainer
-    covariance = _solved(whole.normal(names)[1], np.eye(len(names) + 2))
+    covariance = _solved(whole.normal(names)[1], np.eye(len(names) + len(SHAPES)))
     lens_part = covariance[: len(names), : len(names)]
-    bow_part = covariance[len(names) :, len(names) :]
+    bows = [SHAPES.index(name) for name in BOWS]
     result = Calibration(
         camera=found.camera,
         kept=kept,
@@ -120,19 +121,19 @@ def calibrated(
         names=names,
         covariance=lens_part,
         poses=found.poses,
-        bow_mm=found.bow,
-        u_bow_mm=np.sqrt(np.diag(bow_part)),
+        bow_mm=found.shape[bows],
+        u_bow_mm=np.sqrt(np.diag(covariance)[len(names) :][bows]),
         rms_px=found.rms_px(),
     )
     return replace(result, camera=replace(found.camera, u=_stated_u(result)))
 
 
 def _whole(
-    views: Views, camera: Camera, count: int, bow_u_mm: float
+    views: Views, camera: Camera, count: int, stated: tuple[float, float]
 ) -> tuple[tuple[str, ...], _Fit]:
     """Return the names of all parameters with ``count`` coefficients, and their best fit."""
     names = tuple(NAMES[: OF_MATRIX + count])
-    return names, _Fit.at(views, _by_opencv(views, camera, count), bow_u_mm).settled(names)
+    return names, _Fit.at(views, _by_opencv(views, camera, count), stated).settled(names)
 
 
 def _as_good(plainer: _Fit, richer: _Fit, spared: int) -> bool:
@@ -199,18 +200,18 @@ def _stated_sd(camera: Camera) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Lens ``camera`` and ``bow`` (2,) with every pose at its best for them."""
+    """Lens ``camera`` and ``shape`` (5,) of the board with every pose at its best for them."""
 
     views: Views
     camera: Camera
-    bow: Array
+    shape: Array
     poses: Array
     rss: float
-    shapes: Terms
+    known: Terms
 
     @classmethod
-    def at(cls, views: Views, camera: Camera, bow_u_mm: float) -> _Fit:
-        """Return the fit at a lens, the board taken as flat."""
+    def at(cls, views: Views, camera: Camera, stated: tuple[float, float]) -> _Fit:
+        """Return the fit at a lens, the board taken as it is described."""
         found = poses_of_views(views, camera)
         if not all(found):
             raise StationbookError(
@@ -219,25 +220,23 @@ class _Fit:
             )
         every = views.points[views.weight > 0]
         exact = replace(camera, u=LensU(0.0, 0.0, 0.0), depth=None)
-        shapes = terms(exact, every, 0.0, max(bow_u_mm, 1e-9))
+        known = terms(exact, every, *(max(u, 1e-9) for u in stated)).only(SHAPES)
         start = np.array([poses[0][0] for poses in found])
         poses, view = refined(views, start, lens(camera))
-        return cls(views, camera, np.zeros(2), poses, float(view.rss.sum()), shapes)
+        return cls(views, camera, np.zeros(len(SHAPES)), poses, float(view.rss.sum()), known)
 
-    def bent(self, bow: Array) -> Views:
-        """Return the views of the board with this bow."""
-        off = ((self.views.points[..., :2] - self.shapes.middle) / self.shapes.reach) ** 2
-        points = self.views.points.copy()
-        points[..., 2] += off @ bow
-        return replace(self.views, points=points)
+    def shaped(self, shape: Array) -> Views:
+        """Return the views of the board in this shape."""
+        points = self.views.points
+        return replace(self.views, points=points + self.known.moved(points, shape))
 
-    def moved(self, values: dict[str, float], bow: Array | None = None) -> _Fit:
-        """Return the fit with parameters moved by ``values`` and another ``bow``."""
-        camera, bent = _with(self.camera, values), self.bow if bow is None else bow
-        poses, view = refined(self.bent(bent), self.poses, lens(camera))
-        penalty = float(np.sum((bent / self.shapes.sd) ** 2)) * self.variance()
+    def moved(self, values: dict[str, float], shape: Array | None = None) -> _Fit:
+        """Return the fit with parameters moved by ``values`` and another ``shape``."""
+        camera, shape = _with(self.camera, values), self.shape if shape is None else shape
+        poses, view = refined(self.shaped(shape), self.poses, lens(camera))
+        penalty = float(np.sum((shape / self.known.sd) ** 2)) * self.variance()
         return replace(
-            self, camera=camera, bow=bent, poses=poses, rss=float(view.rss.sum()) + penalty
+            self, camera=camera, shape=shape, poses=poses, rss=float(view.rss.sum()) + penalty
         )
 
     def variance(self) -> float:
@@ -246,9 +245,9 @@ class _Fit:
         return max(self.rss / max(spare, 1.0), 1e-12)
 
     def normal(self, names: Sequence[str]) -> tuple[Array, Array]:
-        """Return gradient and information of the parameters ``names`` and the two bows."""
-        views, data = self.bent(self.bow), lens(self.camera)
-        J, residual, Q = pixel_rows(views, self.poses, data, self.shapes)
+        """Return gradient and information of the parameters ``names`` and the shape."""
+        views, data = self.shaped(self.shape), lens(self.camera)
+        J, residual, Q = pixel_rows(views, self.poses, data, self.known)
         columns = []
         for name in names:
             size = STEP * (100.0 if name in ("cx", "cy") else 1.0)
@@ -262,12 +261,12 @@ class _Fit:
         free = D - J @ taken
         information = np.einsum("nik,nil->kl", free, free) / self.variance()
         gradient = np.einsum("nik,ni->k", free, residual) / self.variance()
-        prior = np.concatenate([np.zeros(len(names)), self.shapes.sd**-2.0])
-        gradient[len(names) :] -= prior[len(names) :] * self.bow
+        prior = np.concatenate([np.zeros(len(names)), self.known.sd**-2.0])
+        gradient[len(names) :] -= prior[len(names) :] * self.shape
         return gradient, information + np.diag(prior)
 
     def settled(self, names: Sequence[str]) -> _Fit:
-        """Return the fit where no step of ``names`` and the bows makes it better."""
+        """Return the fit where no step of ``names`` and the shape makes it better."""
         best = self.moved({})
         for _ in range(STEPS):
             gradient, information = best.normal(names)
@@ -276,7 +275,7 @@ class _Fit:
             for _ in range(HALVINGS):
                 values = dict(zip(names, scale * step[: len(names)], strict=True))
                 with suppress(StationbookError):  # too long a step leads to what is no lens
-                    trial = best.moved(values, best.bow + scale * step[len(names) :])
+                    trial = best.moved(values, best.shape + scale * step[len(names) :])
                     if trial.rss <= best.rss:
                         break
                 scale /= 4.0
@@ -293,7 +292,7 @@ class _Fit:
 
     def rms_px(self) -> float:
         """Return the RMS residual [px] per coordinate."""
-        left = pixel_rows(self.bent(self.bow), self.poses, lens(self.camera))[1]
+        left = pixel_rows(self.shaped(self.shape), self.poses, lens(self.camera))[1]
         return float(np.sqrt(np.sum(left**2) / (2.0 * self.views.counts.sum())))
 
 

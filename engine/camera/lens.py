@@ -5,11 +5,11 @@ OpenCV documentation ("Camera Calibration and 3D Reconstruction"), 0, 4, 5, 8, 1
 coefficients in the order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4 tx ty. Pixel (0, 0) is the centre of
 the first pixel.
 
-What lens data and a board's points may be off by are unknowns that all views share. Nine terms:
-the board's scale, its bow along both sides (a parabola each), and of the camera focal length,
-principal point (x, y), two radial shapes r³ and r⁵ of what distortion leaves, and the scale of the
-depth that it measures. The pixel of a point moves by ``Q · terms``, to first order: a percent of
-focal length leaves out 0.1 px at the border.
+What lens data and a board's points may be off by are unknowns that all views share. Of the board
+its scale, stretch and shear within its plane, and out of it a bow along both sides (a parabola
+each) and a twist; of the camera focal length, principal point (x, y), two radial shapes r³ and r⁵
+of what distortion leaves, and the scale of the depth that it measures. The pixel of a point moves
+by ``Q · terms``, to first order: a percent of focal length leaves out 0.1 px at the border.
 """
 
 from __future__ import annotations
@@ -226,19 +226,21 @@ def _tilted(bent: Bent, H: Array) -> Bent:
 
 
 NAMES = (
-    "board scale", "board bow along the rows", "board bow along the columns", "focal length",
-    "image centre x", "image centre y", "distortion r³", "distortion r⁵", "depth scale",
+    "board scale", "board stretch", "board shear", "board bow along the rows",
+    "board bow along the columns", "board twist", "focal length", "image centre x",
+    "image centre y", "distortion r³", "distortion r⁵", "depth scale",
 )  # fmt: skip
-UNITS = ("", "mm", "mm", "", "px", "px", "px", "px", "")
-OF_BOARD = 3  # terms that belong to the board; the others to the camera
+UNITS = ("", "", "", "mm", "mm", "mm", "", "px", "px", "px", "px", "")
+OF_BOARD = 6  # terms that belong to the board, in its plane and out of it; the others to the camera
 DEPTH_SCALE = len(NAMES) - 1  # and the last one to its depth
+SHAPES, BOWS, CENTRES = NAMES[1:OF_BOARD], NAMES[3:5], NAMES[7:9]
 X_AXIS, Y_AXIS = np.eye(2)[:, :, None]
 STEP = 1e-4  # [-] of normalised coordinates, for the change of magnification
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """The terms that are not known exactly: ``sd_of_all`` (9,), 0 for one that is.
+    """The terms that are not known exactly: ``sd_of_all`` (12,), 0 for one that is.
 
     ``principal`` (2,) and ``corner_px`` say where the image's centre and farthest corner lie,
     ``middle`` (2,) and ``reach`` (2,) [mm] the same of the board; ``reach`` is scaled so that the
@@ -253,7 +255,7 @@ class Terms:
 
     @property
     def kept(self) -> NDArray[np.bool_]:
-        """Which of the nine terms are unknown (9,)."""
+        """Which of the terms are unknown (12,)."""
         return np.asarray(self.sd_of_all > 0.0)
 
     @property
@@ -300,31 +302,37 @@ class Terms:
         ``R`` (n, 3, 3) of camera_T_board, ``pixels`` (n, 2, m), and ``by_point`` (n, 2, 3, m) their
         derivative by the camera point.
         """
-        turned, normal, square = self._by_board(points, R)
-        along, across, ahead = (by_point[:, :, k] for k in range(3))
-        scaled = along * turned[:, :1] + across * turned[:, 1:2] + ahead * turned[:, 2:]
-        lifted = along * normal[:, :1, None] + across * normal[:, 1:2, None]
-        lifted += ahead * normal[:, 2:, None]
-        shifts = [scaled, lifted * square[:, :1], lifted * square[:, 1:], *self._by_lens(pixels)]
+        by_axes = np.swapaxes(R, 1, 2)[:, None] @ by_point
+        places = np.moveaxis(points, 2, 0)[:, :, None]
+        shifts = [*self._by_board(np.moveaxis(by_axes, 2, 0), places), *self._by_lens(pixels)]
         for row, term in enumerate(np.flatnonzero(self.kept)):
             out[:, row] = shifts[term]
 
     def depth_rows(self, points: Array, R: Array, depths: Array) -> Array:
         """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, q, m)."""
-        turned, normal, square = self._by_board(points, R)
         Q = np.zeros((len(depths), len(NAMES), depths.shape[1]))
-        Q[:, 0], Q[:, 1:OF_BOARD] = turned[:, 2], normal[:, 2, None, None] * square
+        shifts = self._by_board(R[:, 2].T[..., None], np.moveaxis(points, 2, 0))
+        Q[:, :OF_BOARD] = np.stack(shifts, axis=1)
         Q[:, DEPTH_SCALE] = depths
         return np.asarray(Q[:, self.kept])
 
-    def _by_board(self, points: Array, R: Array) -> tuple[Array, Array, Array]:
-        """Return what the board's terms move its points (n, m, 3) by, on the camera's axes.
+    def moved(self, points: Array, off: Array) -> Array:
+        """Return what the board's unknown terms, by ``off``, move ``points`` (..., 3) by [mm]."""
+        axes, places = np.eye(3), np.moveaxis(points, -1, 0)[..., None]
+        every = np.array(self._by_board(axes, places))
+        return np.asarray(np.tensordot(off, every[self.kept[:OF_BOARD]], 1))
 
-        Along (n, 3, m) by its scale; by its bows along the normal (n, 3), ``square`` (n, 2, m) far.
+    def _by_board(self, by_axes: Array, places: Array) -> list[Array]:
+        """Return what changes per unit of each of the board's terms, at ``places`` (3, ...) [mm].
+
+        ``by_axes`` (3, ...) say how it changes along each of the board's axes.
         """
-        in_rows = np.swapaxes(points, 1, 2)
-        square = ((in_rows[:, :2] - self.middle[:, None]) / self.reach[:, None]) ** 2
-        return R @ in_rows, R[:, :, 2], square
+        across, along, up = by_axes
+        x, y, z = places
+        u, v = ((place - self.middle[k]) / self.reach[k] for k, place in enumerate((x, y)))
+        in_plane = [across * x + along * y + up * z, (across * x - along * y) / 2.0]
+        in_plane.append((across * y + along * x) / 2.0)
+        return [*in_plane, up * (u * u), up * (v * v), up * (u * v)]
 
     def _by_lens(self, pixels: Array) -> list[Array]:
         """Return the shift (..., 2, m) of ``pixels`` (..., 2, m) per unit of each camera's term."""
@@ -375,7 +383,7 @@ def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Ter
     edge = u.edge_px / np.sqrt(2.0)  # two shapes that both reach the corner
     depth = 0.0 if camera.depth is None else camera.depth.scale_u
     depth = ASSUMED_DEPTH_SCALE_U if depth is None else depth
-    sd = [scale_u, bow_u_mm, bow_u_mm, u.focal, u.center_px, u.center_px, edge, edge, depth]
+    sd = [*[scale_u] * 3, *[bow_u_mm] * 3, u.focal, u.center_px, u.center_px, edge, edge, depth]
     return Terms(
         sd_of_all=np.array(sd, float),
         principal=K[:2, 2],

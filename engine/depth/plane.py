@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import Lens, Terms
+from ..camera.lens import BOWS, NAMES, Lens, Terms
 from ..camera.views import Views, linearised, plane_rows
 from ..tails import chi2_isf
 
@@ -197,7 +197,7 @@ def weighed(
     that is far off by its own; a bent one does not count. None: no view holds depth.
     """
     n, m = views.weight.shape
-    bow_u_mm = float(terms.sd_of_all[1])
+    bow_u_mm = float(terms.sd_of_all[NAMES.index(BOWS[0])])
     z, rows, C = np.zeros((n, m)), np.zeros((n, 3, m)), np.tile(np.eye(3), (n, 1, 1))
     bent, nothing, shares = np.zeros((n, 2)), np.zeros(n, bool), np.zeros((n, 2))
     for k, own in enumerate(depths):

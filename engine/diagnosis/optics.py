@@ -17,18 +17,18 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.lens import lens, lens_rows
+from ..camera.lens import BOWS, CENTRES, SHAPES, Terms, lens, lens_rows, terms
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
 from ..estimate.fit import fit
-from ..estimate.problem import Problem, absurd
+from ..estimate.problem import EXACT, Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..findings import Finding, finding
 from ..frames import apply
 from ..tails import f_isf
 from .causes import Cause, evidence, solved_weight, texts_of, weight_of, with_errors
 from .scale import SCALE_SHARE
-from .scene import BOWS, CENTRES, Scene, Texts
+from .scene import Scene, Texts
 
 IMAGES = 20  # images that test the lens, evenly spread; more change nothing
 SIGNIFICANCE = 1e-4  # [-] chance that good lens data are called wrong
@@ -90,7 +90,9 @@ def pattern(found: Solution) -> Pattern | None:
 def _by_shape(images: _Images, board: Board) -> float:
     """Return the squared residuals [px²] that a board as far off as the cell allows takes away."""
     score, information, before = _eliminated(*_shape_rows(images, board))
-    return _explained(score, information, before / _count(images), _stated_shape(board))
+    return _explained(
+        score, information, before / _count(images), _stated_shape(images.camera, board)
+    )
 
 
 def _occam(information: Array, variance: float) -> float:
@@ -115,18 +117,6 @@ def pattern_causes(found: Solution, texts: Texts) -> list[Cause]:
 SHAPE_MM, LEAST_SHAPE_MM = 1.0, 1e-3  # and what no board is better than
 
 
-def _shapes(points: Array, middle: Array, half: Array) -> Array:
-    """Return what moves ``points`` (..., 3) [mm] of a board, (5, ..., 3), by 1 mm at its corners.
-
-    Stretched along the rows, sheared, bowed along either side, twisted.
-    """
-    x, y = np.moveaxis((points[..., :2] - middle) / half, -1, 0)
-    moved = np.zeros((5, *points.shape))
-    moved[0, ..., 0], moved[1, ..., 0] = x, y
-    moved[2:, ..., 2] = x * x, y * y, x * y
-    return moved
-
-
 def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return a board that is stretched, sheared, bowed or twisted as the cause of a pattern.
 
@@ -139,66 +129,65 @@ def shape_causes(found: Solution, texts: Texts) -> list[Cause]:
     shape = _shape(_fitted(images, np.arange(len(PRIOR)) == FOCAL), board)
     if shape is None:
         return []
-    size, occam = shape
-    problem = replace(found.problem, board=_shaped(board, size))
+    moved, occam = shape
+    new = enumerate(board.points() + moved)
+    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in new)
+    problem = replace(found.problem, board=replace(board, measured=measured))
     again, weight = solved_weight(problem)
     if again is None:
         return []
-    said = _shape_finding(board, problem.board)
-    return [Cause(weight + occam + SCALE_SHARE, (said,), problem, texts, found=again)]
+    cause = Cause(weight + occam + SCALE_SHARE, (_shape_finding(moved),), problem, texts)
+    return [replace(cause, found=again)]
 
 
-def _shape_finding(board: Board, other: Board) -> Finding:
-    off = np.linalg.norm(other.points() - board.points(), axis=1).max()
+def _shape_finding(moved: Array) -> Finding:
+    off = np.linalg.norm(moved, axis=1).max()
     return finding("board-bowed", "shape", off_mm=f"{off:.2g}")
 
 
 def _shape(images: _Images, board: Board) -> tuple[Array, float] | None:
-    """Return how much of each of `_shapes` (5,) [mm] is in the board, beyond what the cell says.
+    """Return how far the points of a board (n, 3) [mm] of another shape lie from the cell's.
 
-    And the log share of the prior's shapes that fit about as well. None: by nothing that tells.
+    And the log share of the prior's shapes that fit about as well. None: nothing tells of one, or
+    none beyond what the cell says.
     """
     J, off, Q = _shape_rows(images, board)
     score, information, before = _eliminated(J, off, Q)
-    wide = np.full(len(score), SHAPE_MM)
-    explained = _explained(score, information, before / _count(images), wide)
+    wide = _shapes(images.camera, board, SHAPE_MM / _reach(board), SHAPE_MM)
+    explained = _explained(score, information, before / _count(images), wide.sd)
     variance = (before - explained) / _count(images)
-    told = information / variance + np.diag(wide**-2)
-    size = np.linalg.solve(told, score / variance)
+    told = information / variance + np.diag(wide.sd**-2)
+    size = np.asarray(np.linalg.solve(told, score / variance))
     tells = _tells(explained, before, len(score), images)
-    if not tells or (np.abs(size) < LEAST_DEVIATES * _stated_shape(board)).all():
+    stated = _stated_shape(images.camera, board)
+    if not tells or (np.abs(size) < LEAST_DEVIATES * stated).all():
         return None
-    return np.asarray(size), -0.5 * float(np.linalg.slogdet(told * np.outer(wide, wide))[1])
+    occam = -0.5 * float(np.linalg.slogdet(told * np.outer(wide.sd, wide.sd))[1])
+    return wide.moved(board.points(), size), occam
 
 
-def _extent(board: Board) -> tuple[Array, Array]:
-    """Return middle and half size (2,) [mm] of the board."""
-    points = board.points()
-    low, high = points.min(axis=0)[:2], points.max(axis=0)[:2]
-    return (low + high) / 2.0, np.maximum((high - low) / 2.0, 1e-9)
+def _reach(board: Board) -> float:
+    """Return half the length [mm] of the board's longer side."""
+    return max(float(np.ptp(board.points()[:, :2], axis=0).max()) / 2.0, 1e-9)
 
 
-def _stated_shape(board: Board) -> Array:
-    """Return the standard deviations (5,) [mm] of `_shapes` that the cell states."""
-    stretch = board.scale_u * _extent(board)[1]
-    return np.array([*stretch, *[board.bow_u_mm] * 3]) + LEAST_SHAPE_MM
+def _shapes(camera: Camera, board: Board, ratio: float, bow_mm: float) -> Terms:
+    """Return the board's shape as the only unknown terms, as far off as that."""
+    exact = replace(camera, u=EXACT, depth=None)
+    return terms(exact, board.points(), ratio, bow_mm).only(SHAPES)
+
+
+def _stated_shape(camera: Camera, board: Board) -> Array:
+    """Return the standard deviations (5,) of `SHAPES` that the cell states."""
+    ratio = board.scale_u + LEAST_SHAPE_MM / _reach(board)
+    return _shapes(camera, board, ratio, board.bow_u_mm + LEAST_SHAPE_MM).sd
 
 
 def _shape_rows(images: _Images, board: Board) -> tuple[Array, Array, Array]:
-    """Return how pixels move by pose and by `_shapes`, (n, 2m, 6) and (n, 2m, 5), and residuals."""
-    J, off, _ = pixel_rows(images.views, images.pose, lens(images.camera))
-    axes = images.pose[:, None, :3, :3]  # a point moves as the whole board would, by J
-    moved = (axes @ _shapes(images.views.points, *_extent(board))[..., None])[..., 0]
-    by_place = J[..., 3:].reshape(len(J), 2, -1, 3)
-    return J, off, np.einsum("ncmi,knmi->ncmk", by_place, moved).reshape(*off.shape, -1)
-
-
-def _shaped(board: Board, size: Array) -> Board:
-    """Return the board with its points moved by ``size`` (5,) [mm] of `_shapes`."""
-    points = board.points()
-    new = points + np.tensordot(size, _shapes(points, *_extent(board)), 1)
-    measured = tuple((i, float(x), float(y), float(z)) for i, (x, y, z) in enumerate(new))
-    return replace(board, measured=measured)
+    """Return how pixels move by pose and by `SHAPES`, (n, 2m, 6) and (n, 2m, 5), and residuals."""
+    shapes = _shapes(images.camera, board, 1.0, 1.0)
+    J, off, Q = pixel_rows(images.views, images.pose, lens(images.camera), shapes)
+    return J, off, Q
 
 
 def _images(found: Solution) -> _Images | None:
@@ -328,36 +317,43 @@ LEAST_DEVIATES = 3.0  # [-] standard uncertainties of the cell that an error mus
 
 
 def term_causes(now: Scene) -> list[Cause]:
-    """Return a bowed board and a wrong image centre as causes: the cell holds them too tight.
+    """Return another shape of the board and a wrong image centre: the cell holds them too tight.
 
     Each is fitted with a prior wider by `WIDER`, and stays so when a second cause is sought.
     """
     board, camera = now.found.problem.board, now.found.problem.camera
     u = camera.u or ASSUMED_LENS_U
     bowed = replace(board, bow_u_mm=WIDER * board.bow_u_mm)
+    shaped = replace(bowed, scale_u=WIDER * board.scale_u)
     moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
     causes = []
-    for names, problem, limit, tell in (
-        (BOWS, replace(now.found.problem, board=bowed), board.bow_u_mm, _bow_finding),
-        (CENTRES, replace(now.found.problem, camera=moved), u.center_px, _centre_finding),
+    for names, problem, tell in (
+        (BOWS, replace(now.found.problem, board=bowed), _bow_finding),
+        (SHAPES, replace(now.found.problem, board=shaped), _off_shape),
+        (CENTRES, replace(now.found.problem, camera=moved), _centre_finding),
     ):
         found = fitted(problem, agreeing=True)
         if found is None or absurd(found.fit.noise, found.prior):
             continue
-        errors = found.fit.state.errors[len(found.systematic.sd) :]
-        rows = [k for k, name in enumerate(found.gathered.terms.names) if name in names]
-        if np.linalg.norm(errors[rows]) > LEAST_DEVIATES * limit > 0.0:
+        known = found.gathered.terms
+        watched = np.isin(known.names, names)
+        off = found.fit.state.errors[len(found.systematic.sd) :][watched]
+        if np.linalg.norm(off / now.found.gathered.terms.sd[watched]) > LEAST_DEVIATES:
             weight = weight_of(found) + SCALE_SHARE
-            said = tell(problem, errors[rows])
+            said = tell(problem, known.only(names), off)
             causes.append(Cause(weight, (said,), problem, texts_of(now), found=found))
     return causes
 
 
-def _bow_finding(problem: Problem, bow: Array) -> Finding:
+def _bow_finding(problem: Problem, known: Terms, bow: Array) -> Finding:
     return finding("board-bowed", sag_mm=f"{float(np.linalg.norm(bow)):.2g}")
 
 
-def _centre_finding(problem: Problem, off: Array) -> Finding:
+def _off_shape(problem: Problem, known: Terms, off: Array) -> Finding:
+    return _shape_finding(known.moved(problem.board.points(), off))
+
+
+def _centre_finding(problem: Problem, known: Terms, off: Array) -> Finding:
     matrix = problem.camera.matrix
     return finding(
         "lens",
@@ -368,43 +364,31 @@ def _centre_finding(problem: Problem, off: Array) -> Finding:
     )
 
 
-SHAPES = 5  # numbers of `_shapes`
-LEFT_OUT = [0, 1, 4, 11, 12]  # of `_shapes` and the lens: what the estimate has no terms for
+LEFT_OUT = slice(6, 8)  # of the lens parameters, p1 and p2: the estimate has no terms for them
 
 
 def allowed_causes(now: Scene) -> list[Cause]:
-    """Return board and lens as far off as the cell allows, where that explains the stations.
+    """Return a lens as far off as the cell allows, where that explains the stations.
 
-    Stretch, shear and twist of the board, and p1 and p2 of the lens. That is nothing to tell the
-    operator, so the cause has no finding; but a board that is farther off is a cause.
+    By what the estimate has no terms for. That is nothing to tell the operator, so it is a cause
+    without a finding.
     """
-    found, board, camera = now.found, now.found.problem.board, now.found.problem.camera
+    found, camera = now.found, now.found.problem.camera
     if not (found.gathered.dof > 0).all():
         return []
-    views = replace(found.views, whiten=None, depths=None, planes=None)
-    images = _Images(views, now.views, camera)
-    J, _, Q = _shape_rows(images, board)
-    Q = np.concatenate([Q, _lens_rows(images)], axis=2)[..., LEFT_OUT]
+    images = _Images(replace(found.views, whiten=None, depths=None, planes=None), now.views, camera)
+    J = pixel_rows(images.views, images.pose, lens(camera))[0]
     J_t = np.swapaxes(J, 1, 2)
-    columns = np.linalg.solve(now.system.by_flange, np.linalg.solve(J_t @ J, J_t @ Q))
-    stated = np.concatenate([_stated_shape(board), _stated(camera)])
-    before, p, causes = found.fit.state, len(found.systematic.sd), list[Cause]()
-    everyone = np.ones(len(now.ids), bool)
-    start = replace(before, errors=np.insert(before.errors, p, np.zeros(len(LEFT_OUT))))
-    for wider, share in ((1.0, 0.0), (WIDER, SCALE_SHARE)):
-        sd = stated * np.where(np.arange(len(stated)) < SHAPES, wider, 1.0)
-        stations = with_errors(found.stations, columns, sd[LEFT_OUT])
-        ended = fit(stations, start, found.prior, noise=found.fit.noise)
-        if absurd(ended.noise, found.prior):
-            continue
-        size = np.zeros(len(stated))
-        size[LEFT_OUT] = ended.state.errors[p : p + len(LEFT_OUT)]
-        shape = size[:SHAPES]
-        beyond = bool((np.abs(shape) > LEAST_DEVIATES * stated[:SHAPES]).any())
-        new = replace(
-            found.problem, board=_shaped(board, shape), camera=changed(camera, size[SHAPES:])
-        )
-        weight = evidence(stations, everyone, ended, found.prior) + share
-        said = (_shape_finding(board, new.board),) if beyond else ()
-        causes.append(Cause(weight, said, new, texts_of(now)))
-    return causes
+    by_view = np.linalg.solve(J_t @ J, J_t @ _lens_rows(images)[..., LEFT_OUT])
+    columns = np.linalg.solve(now.system.by_flange, by_view)
+    stations = with_errors(found.stations, columns, _stated(camera)[LEFT_OUT])
+    before, p, k = found.fit.state, len(found.systematic.sd), columns.shape[2]
+    start = replace(before, errors=np.insert(before.errors, p, np.zeros(k)))
+    ended = fit(stations, start, found.prior, noise=found.fit.noise)
+    if absurd(ended.noise, found.prior):
+        return []
+    values = np.zeros(len(PRIOR))
+    values[LEFT_OUT] = ended.state.errors[p : p + k]
+    problem = replace(found.problem, camera=changed(camera, values))
+    weight = evidence(stations, np.ones(len(now.ids), bool), ended, found.prior)
+    return [Cause(weight, (), problem, texts_of(now))]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import NAMES
+from ..camera.lens import CENTRES, NAMES, SHAPES
 from ..camera.views import linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
@@ -181,8 +181,7 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
 
 
 Family = Literal["field", "station", "split", "pitch", "lens", "term", "noise", "whole"]
-BOWS, CENTRES = NAMES[1:3], NAMES[4:6]
-WATCHED = (*BOWS, *CENTRES)
+WATCHED = (*SHAPES, *CENTRES)
 TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tell anything
 
 # The noise of rotation and of position are estimated apart, so a test of one field has about half
@@ -370,7 +369,7 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
 
 
 def term_alarms(scene: Scene) -> list[Alarm]:
-    """Return how far image centre and bow of the board lie from what the cell says of them.
+    """Return how far image centre and shape of the board lie from what the cell says of them.
 
     An error e with prior variance s² and variance g after the fit was told by e² / (s² − g) normal
     deviates squared.
