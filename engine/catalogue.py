@@ -625,7 +625,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "camera-moved/since": error(
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
-        "to {work_volume_mm:.2g} mm off.",
+        "to {work_volume_mm:.2f} mm off.",
         "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
         "hand stay right and must not be shifted.",
     ),
@@ -1106,7 +1106,7 @@ CATALOGUE: dict[str, Entry] = {
         "Do what is said above, then: {next}.",
     ),
     "moved-unclear": error(
-        "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
+        "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "
         "or the board on its mount. These stations cannot tell which.",
         "Check the board's mount, then record one more station with the board turned by 30° or "
         "more against the others.",
@@ -1115,7 +1115,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="The new stations disagree with the earlier result; both explanations fit.",
     ),
     "moved-unclear/one-station": error(
-        "Something moved: the camera by {movement} ({work_volume_mm:.2g} mm at the work volume), "
+        "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "
         "or the board on its mount, or the pose is mistyped. One station cannot tell which.",
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
@@ -1288,7 +1288,7 @@ CATALOGUE: dict[str, Entry] = {
         shows="Asked for with --board-from.",
     ),
     "results-differ": warning(
-        "The results differ by more than chance: {movement}; {work_volume_mm:.2g} mm at the work "
+        "The results differ by more than chance: {movement}; {work_volume_mm:.2f} mm at the work "
         "volume.",
         "If nobody moved the camera, run a recheck before relying on either of them.",
         cause="The camera moved between the sessions, or one of the results is wrong.",

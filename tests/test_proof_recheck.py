@@ -36,6 +36,7 @@ from engine.sessions.results import read_result
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised
 from engine.steps.recheck import start_again
+from tui.desk.overview import session_row
 from tui.desk.solution import solve
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
@@ -387,7 +388,7 @@ def test_one_unmoved_stop_typed_from_the_told_pose_is_no_movement(
     new, old = open_session(tmp_path / "new"), open_session(old_folder)
     told = old.stations[0].pose
     assert told is not None
-    beside = [*(f"{float(value) + 2.0:.2f}" for value in told[:3]), *told[3:]]
+    beside = [*(f"{float(value) + 9.0:.2f}" for value in told[:3]), *told[3:]]
     for plan, typed in (((), beside), ((PlannedStation(tuple(beside)),), beside)):
         text = session_text(
             replace(new, plan=plan, stations=(replace(new.stations[0], pose=tuple(typed)),))
@@ -421,12 +422,14 @@ def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     assert marked["findings"][0]["code"] == "result-overtaken"
     assert "camera moved after" in (old / "report.html").read_text(encoding="utf-8")
     assert "camera moved after" in answer("export", old, "--as", "yaml", "--anyway")["text"]
+    assert session_row(old, NOON).state == "NOT ok"
     again = answer("solve", old, status=1)
     assert again["verdict"] == "not-accepted"
     assert again["findings"][0]["code"] == "result-overtaken"
     assert read_result(old).verdict == "accepted"  # stored as computed: the mark can be taken away
     assert solve(open_session(old), old).stored.verdict == "not-accepted"
     answer("recheck", tmp_path / "still", "--against", old)
+    assert session_row(old, NOON).state == "accepted"
     assert answer("report", old)["verdict"] == "accepted"
 
 

@@ -86,6 +86,7 @@ def test_the_verdict_follows_the_rule_and_says_how_likely_it_is_wrong() -> None:
     assert why.chance_wrong is not None
     assert why.chance_wrong > 0.99  # refused for what is known too badly, most likely good
     assert "A. Example" in why.words()
+    assert "is about 100 %" in why.words()  # no bound: U is cautious
     assert verdict(u, Tolerance(1.3, 0.2, SIMPLE), ())[0] == "accepted"
     said, why = verdict(u, Tolerance(1.0, 0.2), [finding("no-fit")])
     assert (said, why.chance_wrong) == ("not-accepted", None)

@@ -168,8 +168,13 @@ class Decision:
 
 
 def percent(chance: float) -> str:
-    """Return an upper bound of a chance in words: "at most 2.3 %"."""
-    return "below 0.1 %" if chance < 1e-3 else f"at most {100 * chance:.2g} %"
+    """Return a chance in words: "at most 2.3 %".
+
+    Above a half it is that of a refusal by a cautious U, and no bound.
+    """
+    if chance < 1e-3:
+        return "below 0.1 %"
+    return f"at most {100 * chance:.2g} %" if chance <= 0.5 else f"about {100 * chance:.0f} %"
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,13 +20,14 @@ from .yaml_text import Node, read_yaml
 class Glance(NamedTuple):
     """What a session says about itself, as texts.
 
-    ``labels`` are the pendant's. ``stations`` and ``plan`` hold what the file says, unchecked;
-    ``problem`` is what is wrong with the first station that is none at first sight, or "".
+    ``cameras`` are the names of all, ``labels`` the pendant's. ``stations`` and ``plan`` hold what
+    the file says, unchecked; ``problem`` is what is wrong with the first station that is none at first sight, or "".
     """
 
     name: str
     operator: str | None
     cell: str
+    cameras: tuple[str, ...]
     labels: tuple[str, ...]
     stations: tuple[Station, ...]
     plan: tuple[PlannedStation, ...]
@@ -45,6 +46,9 @@ def read_glance(folder: Path, *, judged: bool = True) -> Glance:
         name=_text(root, "name") or folder.name,
         operator=_text(root, "operator"),
         cell=_text(cell, "name") or "",
+        cameras=tuple(
+            _text(one, "name") or "" for one in (_child(cell, "camera"), *_list(cell, "cameras"))
+        ),
         labels=_texts(_child(cell, "pendant"), "labels") or (),
         stations=tuple(
             _station(node, number) for number, node in enumerate(_list(root, "stations"), 1)
@@ -103,7 +107,7 @@ def _text(node: Node | None, key: str) -> str | None:
     return child.value
 
 
-def _list(node: Node, key: str) -> list[Node]:
+def _list(node: Node | None, key: str) -> list[Node]:
     child = _child(node, key)
     return child.value if child is not None and isinstance(child.value, list) else []
 

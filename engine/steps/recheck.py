@@ -16,6 +16,7 @@ from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Before, found_lens
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..cell.stations import station_pose
+from ..checks.entry import OFF_PLAN_DEG, OFF_PLAN_MM
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether
 from ..errors import FileError, StationbookError, UsageError
@@ -40,7 +41,6 @@ from .solve import Solved, session_problems, solve_problems, solved_of, typed_te
 from .starting import found_session, swapped_in
 
 ACTION = "recheck"  # the word in the journal
-BESIDE_MM, BESIDE_DEG = 5.0, 1.0  # where a jog by hand to a told pose ends at most (CP, no source)
 QUICK_COUNT = 5  # stations planned again: enough for a quick re-calibration, should it be needed
 
 
@@ -172,7 +172,7 @@ def _as_told(
 ) -> Recheck:
     """Return the answer of one stop without believing a pose that was told and typed as told.
 
-    A hand that jogs there ends some mm beside it: what does not fit by so little may be that.
+    A hand that jogs there ends beside it: what does not fit by no more than that may be that.
     """
     if answer.moved is not True or len(answer.stations) != 1:
         return answer
@@ -185,7 +185,7 @@ def _as_told(
     expected, _ = predict_flange(result, problem, seen)
     off = displacement(seen.base_T_flange, expected)
     mm, deg = float(np.linalg.norm(off[3:])), float(np.degrees(np.linalg.norm(off[:3])))
-    if mm > BESIDE_MM or deg > BESIDE_DEG:
+    if mm > OFF_PLAN_MM or deg > OFF_PLAN_DEG:
         return answer
     doubted = finding("moved-unclear", "told-pose", distance_mm=mm, angle_deg=deg)
     others = tuple(item for item in answer.findings if item.code != "moved-unclear")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from engine.errors import FileError, StationbookError
 from engine.sessions.glance import Glance, read_glance
+from engine.sessions.journal import overtaken
 from engine.sessions.store import JOURNAL_FILE, RESULT_FILE, SESSION_FILE, append_error_log
 
 from .views import counts
@@ -127,7 +128,7 @@ def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[s
         return ("recording", "note") if glance.stations else ("started", "dim")
     if _left_behind(folder, result):
         return "changed", "warning"
-    if not result.accepted:
+    if not result.accepted or overtaken(folder, glance.cameras):
         return "NOT ok", "error"
     return ("proven", "good") if result.proven else ("accepted", "good")
 
