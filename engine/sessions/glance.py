@@ -21,7 +21,8 @@ class Glance(NamedTuple):
     """What a session says about itself, as texts.
 
     ``cameras`` are the names of all, ``labels`` the pendant's. ``stations`` and ``plan`` hold what
-    the file says, unchecked; ``problem`` is what is wrong with the first station that is none at first sight, or "".
+    the file says, unchecked; ``problem`` is what is wrong with the first station that is none at
+    first sight, or "".
     """
 
     name: str
