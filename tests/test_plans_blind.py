@@ -17,6 +17,7 @@ from engine.pendant.conventions import from_matrix, to_matrix
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish
+from engine.plans.way import CLEAR_MM
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 
@@ -195,3 +196,15 @@ def test_a_plan_without_poses_says_why() -> None:
     assert {step.by for step in plan.steps} == {"jog"}
     assert any("do not confirm yet" in note for note in plan.notes)
     assert any("closing stop" in note for note in plan.notes)
+
+
+def test_what_rides_stays_farther_from_boxes_by_what_its_place_may_be_off() -> None:
+    made = world(EYE_IN_HAND, 8)
+    made.follow(4)
+    here = made.stations[-1].base_T_flange
+    x, y, z = apply(here, made.solved().geometric[None, :3, 3])[0]
+    for gap_mm, told in ((CLEAR_MM + 1.0, set()), (CLEAR_MM + 50.0, {"pose"})):
+        low = y + gap_mm if y > here[1, 3] else y - gap_mm - 60.0  # not on the flange's side
+        post = KeepOut("post", (x - 30.0, low, z - 30.0), (x + 30.0, low + 60.0, z + 30.0))
+        plan = make_plan(replace(made.cell, keep_out=(post,)), made.stations, Wish(count=2))
+        assert {step.by for step in plan.steps} == told

@@ -15,7 +15,7 @@ from ..frames import rotation_angle
 from ..robots.arms import FULL_TURN, configuration, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
-from .way import FAR_MM, Bodies
+from .way import CLEAR_MM, FAR_MM, Bodies
 
 LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots, common practice
 TOLD = 1.0  # [deg, mm] kept from them on the way: what is told is rounded to that
@@ -258,21 +258,25 @@ def foot(robot: Robot | None) -> KeepOut | None:
 def around(cell: Cell, bodies: Bodies, typed: Array) -> tuple[KeepOut, ...]:
     """Return the boxes to keep out of: the cell's, and the arm's own foot.
 
-    ``bodies`` were at the recorded poses ``typed`` (n, 4, 4): a foot in which one of them was is
-    not as wide as thought.
+    ``bodies`` were at the recorded poses ``typed`` (n, 4, 4): a foot in which the flange was, or
+    what rides on it wherever that may be, is not as wide as thought.
     """
     own = foot(cell.robot)
-    if own is None or not bodies.clear(typed, (own,)).all():
+    if own is None:
         return cell.keep_out
-    return (*cell.keep_out, own)
+    hit = bodies.hit(typed, (own,))
+    rides = hit[:, 1:].all(axis=1) if hit.shape[1] > 1 else np.zeros(len(hit), bool)
+    return cell.keep_out if (hit[:, 0] | rides).any() else (*cell.keep_out, own)
 
 
 def floor_mm(cell: Cell, bodies: Bodies, typed: Array) -> float:
     """Return the height [mm, base] below which no station is planned.
 
     Most arms stand on the table or floor that bears the work, so nothing goes below the base plane
-    unless parts are picked there or a body was there at a recorded pose ``typed`` (n, 4, 4).
+    unless parts are picked there or a body may have been there at a recorded pose ``typed``
+    (n, 4, 4): one whose place is doubted may have been so much lower.
     """
     volume = cell.work_volume
     bottom = volume.center_mm[2] - volume.size_mm[2] / 2 if volume.frame == "base" else 0.0
-    return min(0.0, bottom, float(bodies.lowest(typed).min()))
+    lowest = bodies.lowest(typed) - (bodies.apart - CLEAR_MM)
+    return min(0.0, bottom, float(lowest.min()))

@@ -309,7 +309,7 @@ def _blind(cell: Cell, problem: Problem, arm: ArmCheck, typed: Array, views: Arr
     places = arrangements(*recent, MANY).carried if cell.keep_out else known.carried
     seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
     bodies = riding(seen, places, known.mount != EYE_TO_HAND)
-    boxes = around(cell, bodies.take(slice(1)), typed)
+    boxes = around(cell, bodies, typed)
     bodies = bodies.possible(typed, cell.keep_out)
     bodies = bodies.possible(typed[-1:], boxes[len(cell.keep_out) :], CLEAR_MM)
     floor = floor_mm(cell, bodies.take(slice(1)), typed)

@@ -20,7 +20,7 @@ from ..estimate.information import (
 )
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
 from ..estimate.result import PickModel, Result
-from ..frames import apply, rotation_exp, skew, transform
+from ..frames import apply, point_rows, rotation_exp, skew, transform
 from ..pendant.conventions import active_places
 from ..robots.arms import is_level
 from .arm import ArmCheck
@@ -30,8 +30,9 @@ from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .way import Bodies, Legs, riding, told_way
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
-# [-] standard uncertainties of the rough result that the view's margin covers: 3, and a sixth more
-# because three or four stations tell the noise to about that (6 and 12 degrees of freedom).
+# [-] standard uncertainties of the rough result that margins cover, of the view and of what rides
+# on the flange: 3, and a sixth more because three or four stations tell the noise to about that (6
+# and 12 degrees of freedom).
 COVER = 3.5
 TIED_MM = 0.3  # mm; as if the direction that the stations cannot show had been measured by hand
 OPEN_MM = 50.0  # mm; u above which a direction counts as not shown
@@ -109,6 +110,20 @@ class Outlook:
     def whole_information(self, flange: Array) -> Array:
         """Return what stations at flange poses (n, 4, 4) would add, (n, 12 + p, 12 + p)."""
         return whole_information(self.problem, self.result, flange)
+
+    @property
+    def doubt_mm(self) -> float:
+        """How far [mm] what rides on the flange may be from where the result puts it.
+
+        Apart from along the one axis, where that is not known at all.
+        """
+        result, hand = self.result, self.problem.mount != EYE_TO_HAND
+        carried = result.geometric if hand else result.board
+        C = result.joint_covariance[:6, :6] if hand else result.joint_covariance[6:, 6:]
+        rows = point_rows(carried, np.zeros((1, 3)) if hand else self.sight.corners)
+        rows = rows[:, : 2 if self.one_axis else 3]
+        spread = np.linalg.eigvalsh(rows @ C @ np.swapaxes(rows, 1, 2))
+        return COVER * float(np.sqrt(spread.max()))
 
     def enough(self, until_mm: float | None) -> bool:
         """Tell whether U = 2u at the work volume is below ``until_mm`` already."""

@@ -25,7 +25,7 @@ from .outlook import Outlook, outlook
 from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
-from .way import below, jog_text
+from .way import DOUBT_MM, below, jog_text
 from .words import shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
@@ -173,13 +173,16 @@ def _outlook(
     typed = np.array([pose for pose, _ in good])
     arm = arm_check(cell.robot, typed, [joints for _, joints in good])
     look = outlook(problem, result, typed[-1], seen[0][1], arm)
-    flange = look.bodies.take(slice(1))
+    doubt = look.doubt_mm
+    flange, bodies = look.bodies.take(slice(1)), look.bodies.doubted(doubt)
     if not look.one_axis:
-        floor = below(floor_mm(cell, look.bodies, typed))
-        return replace(look, boxes=(*around(cell, look.bodies, typed), floor))
+        floor = below(floor_mm(cell, bodies, typed))
+        return replace(look, bodies=bodies, boxes=(*around(cell, look.bodies, typed), floor))
     # How high the rest is nobody knows: not where it cannot have been. The floor is the flange's.
-    boxes, lowest = around(cell, flange, typed), floor_mm(cell, flange, typed)
-    bodies = look.bodies.possible(typed, boxes).as_near(typed[-1], boxes)
+    boxes, lowest = around(cell, look.bodies, typed), floor_mm(cell, flange, typed)
+    bodies = bodies.possible(typed, boxes, -max(doubt, DOUBT_MM))
+    if doubt < DOUBT_MM:
+        bodies = bodies.as_near(typed[-1], boxes)
     return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest)
 
 

@@ -28,7 +28,7 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
 MOST_LEGS = 150  # tried for one jog before it is given up; a clear one is found after 5 to 60
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
-DOUBT_MM = 20.0  # mm that a place on the flange is off at most where three stations fit together
+DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
 FAR_MM = 1e6  # mm; farther than any arm reaches
 # Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
 STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
@@ -228,24 +228,29 @@ class Bodies:
         """Return those that were ``apart_mm`` from every box at recorded flange poses (n, 4, 4).
 
         What is less than `DOUBT_MM` inside may stand beside it. The first one is the flange itself,
-        which stays.
+        which stays. Where none would be left, boxes and poses contradict each other: all are.
         """
         near = replace(self, apart=np.full_like(self.apart, apart_mm)).hit(typed, boxes)
         far = np.array(~near.any(axis=0), bool)
-        far[0] = True
-        return self.take(far)
+        far[0] = far[1:].any()
+        return self.take(far) if far[0] else self
 
     def as_near(self, present: Array, boxes: Sequence[KeepOut]) -> Bodies:
         """Return them with those near a box at ``present`` (4, 4) keeping as far from all as there.
 
         For places of which one is true: what rides there need not be farther off than it is.
         """
-        apart = self.apart
-        for mm in np.arange(CLEAR_MM, -DOUBT_MM, -1.0) - 1.0:
-            near = replace(self, apart=apart).hit(present[None], boxes)[0]
+        bodies = self
+        for _ in range(int(np.ceil(self.apart.max() + DOUBT_MM))):
+            near = bodies.hit(present[None], boxes)[0]
             near[0] = False  # where the flange is, is known
-            apart = np.where(near, mm, apart)
-        return replace(self, apart=apart)
+            nearer = np.where(near, np.ceil(bodies.apart) - 1.0, bodies.apart)
+            bodies = replace(bodies, apart=nearer)
+        return bodies
+
+    def doubted(self, off_mm: float) -> Bodies:
+        """Return them with all but the flange staying farther off, by what their place may be."""
+        return replace(self, apart=self.apart + np.where(np.arange(len(self.apart)), off_mm, 0.0))
 
     @property
     def reach_mm(self) -> float:
