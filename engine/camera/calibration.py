@@ -219,8 +219,7 @@ class _Fit:
                 "Set the stations aside whose image shows only a few points of the board.",
             )
         every = views.points[views.weight > 0]
-        exact = replace(camera, u=LensU(0.0, 0.0, 0.0), depth=None)
-        known = terms(exact, every, *(max(u, 1e-9) for u in stated)).only(SHAPES)
+        known = terms(camera, every, *(max(u, 1e-9) for u in stated)).only(SHAPES)
         start = np.array([poses[0][0] for poses in found])
         poses, view = refined(views, start, lens(camera))
         return cls(views, camera, np.zeros(len(SHAPES)), poses, float(view.rss.sum()), known)

@@ -21,7 +21,7 @@ from ..camera.lens import BOWS, CENTRES, SHAPES, Terms, lens, lens_rows, terms
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
 from ..estimate.fit import fit
-from ..estimate.problem import EXACT, Problem, absurd
+from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..findings import Finding, finding
 from ..frames import apply
@@ -173,8 +173,7 @@ def _reach(board: Board) -> float:
 
 def _shapes(camera: Camera, board: Board, ratio: float, bow_mm: float) -> Terms:
     """Return the board's shape as the only unknown terms, as far off as that."""
-    exact = replace(camera, u=EXACT, depth=None)
-    return terms(exact, board.points(), ratio, bow_mm).only(SHAPES)
+    return terms(camera, board.points(), ratio, bow_mm).only(SHAPES)
 
 
 def _stated_shape(camera: Camera, board: Board) -> Array:
@@ -186,8 +185,7 @@ def _stated_shape(camera: Camera, board: Board) -> Array:
 def _shape_rows(images: _Images, board: Board) -> tuple[Array, Array, Array]:
     """Return how pixels move by pose and by `SHAPES`, (n, 2m, 6) and (n, 2m, 5), and residuals."""
     shapes = _shapes(images.camera, board, 1.0, 1.0)
-    J, off, Q = pixel_rows(images.views, images.pose, lens(images.camera), shapes)
-    return J, off, Q
+    return pixel_rows(images.views, images.pose, lens(images.camera), shapes)
 
 
 def _images(found: Solution) -> _Images | None:

@@ -140,8 +140,8 @@ def _misfit(
 ) -> Misfit | None:
     """Return the misfit where neither noise nor what lens and board may be off by explains it.
 
-    ``seen`` (k,) is the pattern [standard deviations], ``shapes`` (k, 8) what each term makes of
-    it; ``scatter`` [px] of a point; ``stated`` (8,) standard deviations of the terms.
+    ``seen`` (k,) is the pattern [standard deviations], ``shapes`` (k, 11) what each term makes of
+    it; ``scatter`` [px] of a point; ``stated`` (11,) standard deviations of the terms.
     """
     off_px = scatter * float(np.sqrt(seen @ seen / spare))
     if off_px < max(MISFIT_LEAST_PX, MISFIT_LEAST_RATIO * scatter):
