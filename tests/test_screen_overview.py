@@ -16,6 +16,7 @@ from made_session import make_session
 
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
+from engine.sessions.store import JOURNAL_FILE
 from engine.steps.solve import keep, solve_session
 from tui.desk.overview import overview, session_row
 
@@ -85,3 +86,16 @@ def test_the_list_needs_no_mathematics() -> None:
     script = "import tui.desk.overview, sys; print(' '.join(sys.modules))"
     run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert set(run.stdout.split()).isdisjoint({"numpy", "scipy", "cv2"})
+
+
+def test_a_session_whose_journal_cannot_be_read_is_damaged_and_says_why(
+    solved: Path, tmp_path: Path
+) -> None:
+    """Whether its camera moved since stands there: it is not listed as accepted."""
+    folder = copied(solved, tmp_path / "a")
+    (folder / JOURNAL_FILE).unlink()
+    (folder / JOURNAL_FILE).mkdir()
+    (row,) = overview(tmp_path, datetime.now().astimezone())
+    assert row.state == "damaged"
+    assert "this is a folder" in row.problem
+    assert "cannot be shown" not in row.problem

@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from unittest.mock import patch
 
@@ -80,11 +81,11 @@ def _peak_mb() -> int:
 def _session(home: Path) -> None:
     """Everything that the screen and the commands read of a session folder."""
     folder = home / "session"
-    session_row(folder, NOW)
     last_rechecks([folder])
     summary(folder)
     errors = []
-    for look in (read_journal, altered, restored, read_result, read_touches, verified):
+    listed = partial(session_row, now=NOW)
+    for look in (listed, read_journal, altered, restored, read_result, read_touches, verified):
         try:
             look(folder)
         except StationbookError as error:

@@ -93,6 +93,9 @@ def _alone(folder: Path, now: datetime) -> SessionRow:
     """
     try:
         return session_row(folder, now)
+    except FileError as error:
+        age = _age(folder / SESSION_FILE, now)
+        return SessionRow(folder, folder.name, "damaged", "error", "", age, "", str(error))
     except Exception as error:
         problem = f"this session cannot be shown ({type(error).__name__}: {error})"
         with suppress(StationbookError):
@@ -101,11 +104,8 @@ def _alone(folder: Path, now: datetime) -> SessionRow:
 
 
 def session_row(folder: Path, now: datetime) -> SessionRow:
-    age = _age(folder / SESSION_FILE, now)
-    try:
-        glance = read_glance(folder)
-    except FileError as error:
-        return SessionRow(folder, folder.name, "damaged", "error", "", age, "", str(error))
+    """Return the row of one session. Raises FileError for one of which a file cannot be read."""
+    glance, age = read_glance(folder), _age(folder / SESSION_FILE, now)
     from engine.sessions.results import read_result  # not before the first picture
 
     result = None
