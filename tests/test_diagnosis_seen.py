@@ -47,6 +47,16 @@ def test_images_mirrored_throughout_or_at_some_stations(mount: Mount) -> None:
     assert "mirrored" in some.message
 
 
+def test_mirrored_images_whose_centre_is_off_the_middle() -> None:
+    """The mirror moves the centre too, and the images alone ask for another lens."""
+    lens = replace(CAMERA, matrix=((1400.0, 0, 600.0), (0, 1400.0, 498.0), (0, 0, 1.0)))
+    case = Case(mount=EYE_IN_HAND, stations=8)
+    truth = simulated(case, np.random.default_rng(43), Seen(BOARD.points(), lens))
+    session = replace(clean(case, 43), problem=replace(truth.problem, camera=lens))
+    said = weighty(mirrored_images(session, range(8)))
+    assert [item.code for item in said] == ["image-turned"]
+
+
 def test_images_turned_at_some_stations() -> None:
     session = clean(Case(mount=EYE_IN_HAND, stations=8), 41)
     said = weighty(turned_images(session, [1, 6]))[0]

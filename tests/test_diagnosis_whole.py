@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ from simulated_sessions import BOARD as CHESSBOARD
 from simulated_sessions import CAMERA, Case, Seen, simulated
 
 from engine.camera.model import LensU
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.diagnosis.optics import pattern
 from engine.estimate.result import Result
@@ -125,9 +126,14 @@ def test_images_shifted_from_some_station_on(mount: Mount) -> None:
     assert (said.code, said.station) == ("pairing", 6)
 
 
-@pytest.mark.parametrize(("mount", "factor"), [(EYE_TO_HAND, 1.25), (EYE_IN_HAND, 0.97)])
-def test_another_pitch_is_told_from_another_focal_length(mount: Mount, factor: float) -> None:
-    session = clean(Case(mount=mount, stations=12), 9)
+@pytest.mark.parametrize(
+    ("mount", "axes", "factor"),
+    [(EYE_TO_HAND, 6, 1.25), (EYE_IN_HAND, 6, 0.97), (EYE_TO_HAND, 4, 0.8), (EYE_IN_HAND, 4, 1.1)],
+)
+def test_another_pitch_is_told_from_another_focal_length(
+    mount: Mount, axes: Literal[4, 6], factor: float
+) -> None:
+    session = clean(Case(mount=mount, axes=axes, stations=12, height_known=axes == 4), 9)
     pitch = told(other_pitch(session, factor))
     assert pitch.code == "board-pitch"
     assert float(pitch.suggested or "nan") == pytest.approx(20.0, abs=0.06)
@@ -289,6 +295,16 @@ def test_an_image_centre_and_a_bowed_board_are_named(mount: Mount, what: str) ->
         assert [code for code, _ in named].count("board-bowed") >= 2, named
     else:
         assert [code for code, _ in named].count("lens") >= 2, named
+
+
+def test_lens_data_are_an_error_where_they_alone_keep_picks_from_the_tolerance() -> None:
+    (fx, _, cx), row, last = CAMERA.matrix
+    off = replace(CAMERA, matrix=((fx, 0.0, cx + 30.0), row, last), u=LensU())
+    case = Case(mount=EYE_IN_HAND, stations=12, position_mm=0.05, angle_deg=0.01)
+    problem = replace(simulated(case, np.random.default_rng(6)).problem, camera=off)
+    for limit, level in ((1.0, Level.ERROR), (4.0, Level.WARNING)):
+        said = diagnosed(replace(problem, tolerance=Tolerance(limit, 0.5))).findings[0]
+        assert (said.code, said.level) == ("lens", level)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

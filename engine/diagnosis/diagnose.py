@@ -15,11 +15,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..cell.cell import EYE_TO_HAND
+from ..cell.result import keeps
 from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.problem import Problem, absurd
-from ..estimate.result import Result, judged
+from ..estimate.result import REMAINS, Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse
@@ -398,19 +399,29 @@ def _matters(now: Solution, cause: Cause) -> bool:
     """Tell whether the cause, put right, moves parts in the work volume by more than is of account.
 
     That is a good part of U or of the tolerance, the larger of the two; and of a board, more than
-    its mount brings it back to. Where the fit had to leave stations out, it always does.
+    its mount brings it back to. Where U of a pick is beyond the tolerance, what wrong lens data add
+    to it counts alike. Where the fit had to leave stations out, it always matters.
     """
     found = cause.found or fitted(cause.problem)
     if found is None or not now.used.all() or _absurd(now):
         return True
     before, after = assembled(now), assembled(found)
-    u, tolerance = after.uncertainty.work_volume_mm, now.problem.tolerance.position_mm
+    u, tolerance = after.uncertainty.work_volume_mm, now.problem.tolerance
     if before.pick is None or u is None:
         return True
     moved = before.pick.moved @ displacement(after.camera, before.camera)
     largest = float(np.linalg.norm(moved, axis=-1).max())
-    counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance)
+    if not keeps(before.uncertainty.pick_mm, tolerance.position_mm, tolerance.rule):
+        largest = max(largest, _by_lens(before, cause))
+    counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance.position_mm)
     return counts and not _within_mount(now, cause)
+
+
+def _by_lens(before: Result, cause: Cause) -> float:
+    """Return what of U of a pick [mm] is there because the lens data are wrong, as the cause says."""
+    if before.budget is None or not any(item.code == "lens" for item in cause.findings):
+        return 0.0
+    return 2.0 * sum(part.u_mm for part in before.budget.parts if part.name == REMAINS)
 
 
 def _within_mount(now: Solution, cause: Cause) -> bool:

@@ -80,13 +80,12 @@ def image_causes(scene: Scene) -> list[Cause]:
 
 
 def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
-    """Return a turn of all images as causes: the lens data then belong to images not turned.
+    """Return a turn or mirror of all images as causes: the lens data belong to the others then.
 
     Turned back, the images must leave no pattern: half a turn changes little of a lens.
     """
     camera, causes = found.problem.camera, list[Cause]()
-    for angle, S in TURNS.items():
-        reading = _image_reading(found.problem, S, angle, mirrored=False)
+    for reading in _image_readings(found):
         problem = _problem(found.problem, reading, None)
         again, weight = solved_weight(problem)
         if again is None or not _inside(problem, camera.image_size_px) or pattern(again):
@@ -145,16 +144,21 @@ def _left_over(problem: Problem) -> float:
 
 
 def _readings(scene: Scene) -> Iterator[Reading]:
-    problem, board = scene.found.problem, scene.found.problem.board
-    for angle, S in TURNS.items():
-        yield _image_reading(problem, S, angle, mirrored=False)
-    faces = bool(np.median(scene.views[:, 2, 2]) > 0.0)
-    yield _image_reading(problem, MIRROR, "", mirrored=True, faces=faces)
+    board = scene.found.problem.board
+    yield from _image_readings(scene.found)
     yield from _turned_board(board)
     if board.pattern in ("chessboard", "circles") and not board.measured:
         for column, row in ((1, 0), (-1, 0), (0, 1), (0, -1)):
             for half in (False, True) if len(scene.found.gathered.turns) == 1 else (False,):
                 yield _shifted_reading(board, column, row, half=half)
+
+
+def _image_readings(found: Solution) -> Iterator[Reading]:
+    """Yield the readings of images turned or mirrored."""
+    for angle, S in TURNS.items():
+        yield _image_reading(found.problem, S, angle, mirrored=False)
+    faces = bool(np.median(found.gathered.own_views(found.turn)[:, 2, 2]) > 0.0)
+    yield _image_reading(found.problem, MIRROR, "", mirrored=True, faces=faces)
 
 
 def _image_reading(

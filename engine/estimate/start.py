@@ -220,9 +220,15 @@ def closed_form(mount: Mount, typed: Array, view: Array, board: Board) -> tuple[
 
 def closed_scale(mount: Mount, typed: Array, view: Array) -> float:
     """Return the factor on the views' lengths with which they follow the robot's travel best."""
-    G = related(mount, typed)[None]
-    turned = _by_kronecker(G, view[None])[:, None] @ view[None, :, :3, 3:]
-    return float(_ridge(np.concatenate([turned, _position_rows(G)], axis=-1), G[..., :3, 3])[0, 0])
+    G, seen = related(mount, typed)[None], view[None]
+    turns = np.concatenate([_by_kronecker(G, seen), *_by_axis(G, seen)])
+    travel = (turns[:, None] @ seen[..., :3, :])[..., 3:]
+    places = np.broadcast_to(_position_rows(G), (*travel.shape[:-1], 6))
+    rows = np.concatenate([travel, places], axis=-1)
+    solved = _ridge(rows, np.broadcast_to(G[..., :3, 3], travel.shape[:-1]))
+    off = np.einsum("hnij,hj->hni", rows, solved) - G[..., :3, 3]
+    best = np.log1p((off**2).sum(axis=-1) / SCALE_MM**2).sum(axis=1).argmin()
+    return float(solved[best, 0])
 
 
 def _assigned(
