@@ -418,7 +418,7 @@ def _matters(now: Solution, cause: Cause) -> bool:
 
 
 def _by_lens(before: Result, cause: Cause) -> float:
-    """Return what of U of a pick [mm] is there because the lens data are wrong, as the cause says."""
+    """Return what of U of a pick [mm] is there as the lens data are wrong, if the cause says so."""
     if before.budget is None or not any(item.code == "lens" for item in cause.findings):
         return 0.0
     return 2.0 * sum(part.u_mm for part in before.budget.parts if part.name == REMAINS)
