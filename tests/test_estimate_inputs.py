@@ -35,7 +35,7 @@ def usual(truth: Simulated, locate: str = "lens") -> Simulated:
 
 
 def with_errors(values: Array) -> tuple[Array, Camera]:
-    """Return board points and a camera that are off by ``values`` (11,)."""
+    """Return board points, point 0 in its place, and a camera that are off by ``values`` (11,)."""
     scale, stretch, shear, *bows, twist, focal, cx_off, cy_off = values[:9]
     points = BOARD.points()
     half = points[:, :2].max(axis=0) / 2
@@ -43,7 +43,7 @@ def with_errors(values: Array) -> tuple[Array, Camera]:
     lifted = np.column_stack([x**2, y**2, x * y]) / np.sqrt(2.0) @ [*bows, twist]
     points[:, :2] += points[:, :2] @ np.array([[stretch, shear], [shear, -stretch]]) / 2.0
     points *= 1.0 + scale
-    points[:, 2] += lifted
+    points[:, 2] += lifted - lifted[0]
     (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
     fx, fy, cx, cy = fx * (1 + focal), fy * (1 + focal), cx + cx_off, cy + cy_off
     return points, replace(CAMERA, matrix=((fx, 0.0, cx), (0.0, fy, cy), last))

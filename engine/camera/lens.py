@@ -243,13 +243,15 @@ class Terms:
     """The terms that are not known exactly: ``sd_of_all`` (12,), 0 for one that is.
 
     ``principal`` (2,) and ``corner_px`` say where the image's centre and farthest corner lie,
-    ``middle`` (2,) and ``reach`` (2,) [mm] the same of the board; ``reach`` is scaled so that the
-    two bows together lift a corner by their standard deviation.
+    ``middle`` (2,) and ``reach`` (2,) [mm] the same of the board, from point 0 on; ``reach`` is
+    scaled so that the two bows together lift a corner by their standard deviation. Point ``first``
+    (3,) of the board, point 0, stays where it is: its height may have been measured.
     """
 
     sd_of_all: Array
     principal: Array
     corner_px: float
+    first: Array
     middle: Array
     reach: Array
 
@@ -328,11 +330,12 @@ class Terms:
         ``by_axes`` (3, ...) say how it changes along each of the board's axes.
         """
         across, along, up = by_axes
-        x, y, z = places
+        x, y, z = (place - first for place, first in zip(places, self.first, strict=True))
         u, v = ((place - self.middle[k]) / self.reach[k] for k, place in enumerate((x, y)))
+        u0, v0 = -self.middle / self.reach
         in_plane = [across * x + along * y + up * z, (across * x - along * y) / 2.0]
         in_plane.append((across * y + along * x) / 2.0)
-        return [*in_plane, up * (u * u), up * (v * v), up * (u * v)]
+        return [*in_plane, up * (u * u - u0 * u0), up * (v * v - v0 * v0), up * (u * v - u0 * v0)]
 
     def _by_lens(self, pixels: Array) -> list[Array]:
         """Return the shift (..., 2, m) of ``pixels`` (..., 2, m) per unit of each camera's term."""
@@ -388,6 +391,7 @@ def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Ter
         sd_of_all=np.array(sd, float),
         principal=K[:2, 2],
         corner_px=float(np.linalg.norm(far)),
-        middle=(low + high) / 2.0,
+        first=points[0],
+        middle=(low + high) / 2.0 - points[0, :2],
         reach=half * 2.0**0.25,
     )
