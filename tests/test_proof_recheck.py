@@ -19,6 +19,7 @@ from later_session import make_later
 from made_session import make_session
 from simulated_sessions import Case
 
+from engine import api
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
 from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
@@ -423,6 +424,11 @@ def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     assert "camera moved after" in (old / "report.html").read_text(encoding="utf-8")
     assert "camera moved after" in answer("export", old, "--as", "yaml", "--anyway")["text"]
     assert session_row(old, NOON).state == "NOT ok"
+    assert (read := api.read_result(old)).verdict == "not-accepted"
+    assert read.findings[0].code == "result-overtaken"
+    assert answer("check", old, status=1)["findings"][0]["code"] == "result-overtaken"
+    (again,) = answer("solve", "--all", old)["sessions"]
+    assert again["verdict"] == again["verdict_before"] == "not-accepted"
     again = answer("solve", old, status=1)
     assert again["verdict"] == "not-accepted"
     assert again["findings"][0]["code"] == "result-overtaken"

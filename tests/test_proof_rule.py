@@ -215,6 +215,6 @@ def test_the_report_prints_touched_and_seen_under_their_own_names() -> None:
     assert proof.points[0].seen_mm == pytest.approx((600.1, 49.8, 250.3))
     html = str(proof_section(StoredResult("eye-to-hand", proof=proof))).replace("−", "-")
     cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", html[html.index("<thead>") :])
-    assert cells[1:4] == ["touched [mm]", "seen [mm]", "seen less touched [mm]"]
+    assert cells[:5] == ["touch", "point", "touched [mm]", "seen [mm]", "seen less touched [mm]"]
     values = ["600.000 50.000 250.000", "600.100 49.800 250.300", "0.100 -0.200 0.300"]
     assert cells[cells.index(values[0]) :][:3] == values

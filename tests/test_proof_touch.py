@@ -26,9 +26,9 @@ from engine.proof.touch import read_touches
 from engine.proof.touch_errors import PointError, Spread, repeated
 from engine.report.exports import FORMATS
 from engine.robots.kinematics import kinematics
-from engine.sessions.changes import Who
+from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session, session_text
-from engine.sessions.journal import read_journal
+from engine.sessions.journal import OVERTAKEN, read_journal
 from engine.simulate.scenario import Truth, cell
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
@@ -140,6 +140,16 @@ def test_proof_said_twice_changes_nothing_and_a_new_solution_needs_a_new_proof(
     answer("proof", folder)
     before = (folder / "result.yaml").read_bytes()
     answer("proof", folder)
+    assert (folder / "result.yaml").read_bytes() == before
+    mark = remark(OVERTAKEN, open_session(folder), folder, {"by": "later", "moved": True})
+    commit(folder, mark, WHO)
+    marked = answer("proof", folder, status=1)
+    assert (marked["proven"], marked["findings"][0]["code"]) == (False, "result-overtaken")
+    assert marked["decision"]["chance_wrong"] is None
+    assert "Decided by the findings" in stationbook("proof", folder).stdout
+    seen = ("--seen", "0 0 500", "--seen", "50 0 500", "--seen", "0 50 500")
+    frame = stationbook("frame", folder, "--name", "belt", *seen, "--as", "matrix")
+    assert "the camera's result: The camera moved" in frame.stdout
     assert (folder / "result.yaml").read_bytes() == before
     stationbook("solve", folder)
     assert stored(folder)["proven"] is False

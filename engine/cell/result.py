@@ -147,7 +147,7 @@ class Decision:
     """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
 
     ``chance_wrong`` [-] at most: that something is beyond the tolerance though accepted, or within
-    it though refused; None: not a matter of the tolerance, or not known.
+    it though refused; None: the findings decided.
     """
 
     rule: Rule
@@ -161,10 +161,11 @@ class Decision:
 
     def words(self) -> str:
         """Return the rule in words, who set it, and the chance that the decision is wrong."""
-        said = f"Decided by the {RULES[self.rule]}; {self.owner}."
+        said = f"{RULES[self.rule]}; {self.owner}."
         if self.chance_wrong is None:
-            return said
-        return f"{said} The chance that this is wrong is {percent(self.chance_wrong)}."
+            return f"Decided by the findings, before the {said}"
+        wrong = percent(self.chance_wrong)
+        return f"Decided by the {said} The chance that this is wrong is {wrong}."
 
 
 def percent(chance: float) -> str:
@@ -408,11 +409,13 @@ def verdict(
     What is known to be wrong is taken out of a result, so the error that it states is 0.
     """
     rule = tolerance.rule
+    if has_error(findings):
+        return NOT_ACCEPTED, Decision(rule, tolerance.set_by, None)
     pairs = ((u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg))
     known = [(value, limit) for value, limit in pairs if value is not None]
     broken = [1.0 - chance_beyond(0.0, v, most) for v, most in known if not keeps(v, most, rule)]
     chance = min(broken, default=None)
-    if not broken and len(known) == len(pairs) and not has_error(findings):
+    if not broken and len(known) == len(pairs):
         chance = min(sum(chance_beyond(0.0, value, limit) for value, limit in known), 1.0)
         return ACCEPTED, Decision(rule, tolerance.set_by, chance)
     return NOT_ACCEPTED, Decision(rule, tolerance.set_by, chance)

@@ -96,6 +96,12 @@ class Proof:
             bias_t=None if t is None else tuple(t.tolist()),
         )
 
+    def refused(self, mark: Finding) -> Proof:
+        """Return the proof of a result that ``mark`` bars: what agreed then proves nothing now."""
+        kept = (item for item in self.findings if item.code != "proven")
+        decision = replace(self.decision, chance_wrong=None)
+        return replace(self, proven=False, decision=decision, findings=(mark, *kept))
+
     def document(self) -> dict[str, Any]:
         """Return the proof as plain data."""
         said = [item.document() for item in self.findings]
@@ -136,8 +142,9 @@ def concluded(
     missing = missing_for_proof(errors, alike, cell, pointer)
     if fixed:
         missing.append(finding("not-proven", "own-pointer"))
-    wrong = [*wrong, *_wrong(errors, alike, tolerance.position_mm)]
-    proven = not missing and not wrong
+    found = [*wrong, *_wrong(errors, alike, tolerance.position_mm)]
+    proven = not missing and not found
+    chance = None if wrong else _chance(errors, proven, tolerance)
     said = [_proven(errors, cell, frames)] if proven else []
     if alike is not None and alike.shared and not (alike.refutes or alike.hidden):
         t = float(alike.t[np.abs(alike.t).argmax()]) if alike.t is not None else 0.0
@@ -147,10 +154,10 @@ def concluded(
         repeats=repeated(errors),
         pointer=pointer,
         tolerance_mm=tolerance.position_mm,
-        decision=Decision(tolerance.rule, tolerance.set_by, _chance(errors, proven, tolerance)),
+        decision=Decision(tolerance.rule, tolerance.set_by, chance),
         bias=alike,
         proven=proven,
-        findings=tuple(by_gravity([*wrong, *missing, *said])),
+        findings=tuple(by_gravity([*found, *missing, *said])),
     )
 
 

@@ -80,10 +80,10 @@ def delivered(
     if result.mount != cell.mount:
         problem = f"the result is {result.mount}, the cell {cell.mount}"
         raise StationbookError(problem, "Solve again.")
-    caution = None if result.accepted else f"NOT ACCEPTED: {_reasons(result)}"
+    caution = None if result.accepted else f"NOT ACCEPTED: {reasons(result)}"
     if caution and not allow_not_accepted:
         raise UsageError(
-            f"the result is not accepted: {_reasons(result).rstrip('.')}",
+            f"the result is not accepted: {reasons(result).rstrip('.')}",
             "Put that right and solve again, or hand it over marked as such with --not-accepted.",
         )
     T = transform_of(result.camera, cell.camera_key)
@@ -114,7 +114,8 @@ def _told(result: StoredResult) -> str | None:
     return next((one_line(item.message) for item in said if item.level is Level.NOTE), None)
 
 
-def _reasons(result: StoredResult) -> str:
+def reasons(result: StoredResult) -> str:
+    """Return in one line why a result is not accepted."""
     errors = [item.message or item.code for item in result.findings if item.level is Level.ERROR]
     return one_line(" ".join(errors)) or "no reason is given in the result"
 

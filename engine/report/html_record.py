@@ -233,11 +233,11 @@ def proof(result: StoredResult) -> Html:
             "touch at least four points spread over the work volume (common practice) and compare."
         ))  # fmt: skip
     rows = [
-        (p.point, _triple(p.place_mm), _triple(p.seen_mm), _triple(p.error_mm),
+        (p.touch, p.point, _triple(p.place_mm), _triple(p.seen_mm), _triple(p.error_mm),
          number(p.size_mm, 3), number(p.expanded_mm, 3), "yes" if p.agrees else "NO")
         for p in said.points
     ]  # fmt: skip
-    head = ("point", "touched [mm]", "seen [mm]", "seen less touched [mm]", "apart [mm]",
+    head = ("touch", "point", "touched [mm]", "seen [mm]", "seen less touched [mm]", "apart [mm]",
             "U [mm]", "within U")  # fmt: skip
     mean, most = number(said.mean_mm, 3), number(said.max_mm, 3)
     told = f"{len(said.points)} touches: mean distance {mean} mm, largest {most} mm."

@@ -95,11 +95,12 @@ def changed_since(session: Session, folder: Path, result: StoredResult) -> list[
 
 
 def current_result(session: Session, folder: Path) -> StoredResult:
-    """Return the stored result; one that the session has left behind is not accepted and says so.
+    """Return the stored result as it stands today.
 
+    One that the session has left behind, or whose camera moved since, is not accepted and says so.
     Raises FileError where there is no result or it is damaged.
     """
-    result = read_result(folder)
+    result = with_marks(read_result(folder), moved_since(session, folder), session)
     changed = what_changed(session, folder, result)
     if changed is None:
         return result
@@ -220,14 +221,17 @@ def moved_since(session: Session, folder: Path) -> dict[str, Finding]:
 def with_marks(
     result: StoredResult, marks: Mapping[str, Finding], session: Session
 ) -> StoredResult:
-    """Return the result as it stands beside the marks: not accepted for those cameras.
+    """Return the result as it stands beside the marks: not accepted nor proven for those cameras.
 
     Nothing so is stored.
     """
 
     def beside(name: str, part: StoredResult) -> StoredResult:
-        own = [marks[name]] if name in marks else []
-        return part.judged([*own, *part.findings], session.cell.tolerance) if own else part
+        if name not in marks:
+            return part
+        kept = (item for item in part.findings if item.code != "proven")
+        judged = part.judged([marks[name], *kept], session.cell.tolerance)
+        return replace(judged, proven=False)
 
     further = {name: part and beside(name, part) for name, part in result.cameras.items()}
     return replace(beside(session.cell.camera.name, result), cameras=further)

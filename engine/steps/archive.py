@@ -32,7 +32,7 @@ from ..proof.stated import transform_of
 from ..sessions.changes import Who, commit
 from ..sessions.folder import open_session
 from ..sessions.lock import writing
-from ..sessions.results import input_hashes, read_result
+from ..sessions.results import input_hashes, moved_since, read_result, with_marks
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE, append_line, config_folder, make_folder, remove
 from .solve import keep, solve_session
@@ -104,11 +104,14 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
     if known is not None and known.inputs == inputs and not known.error:
         return known
     session = open_session(folder)
-    before = read_result(folder) if os.path.exists(folder / RESULT_FILE) else None
+    marks = moved_since(session, folder)
+    before = None
+    if os.path.exists(folder / RESULT_FILE):
+        before = with_marks(read_result(folder), marks, session)
     solved = solve_session(session, folder)
     if who is not None:
         commit(folder, keep(solved, session, folder), who)
-    new = solved.stored
+    new = with_marks(solved.stored, marks, session)
     shift, u = _shift(session.cell, before, new)
     codes = [{item.code for item in r.all_findings} if r else set() for r in (before, new)]
     return Again(

@@ -23,6 +23,7 @@ from ..pendant.entry import pose_from_fields
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.numbers import board_views, lens_of
+from ..sessions.results import moved_since
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
@@ -46,6 +47,7 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
     found += _depth_findings(session, folder)
     found += _altered(session, folder)
     found += _signature(folder)
+    found += moved_since(session, folder).values()
     leftover = unfinished(folder)
     if leftover and not gone:
         what = ", ".join(dict.fromkeys(str(line.get("action", "?")) for line in leftover))

@@ -16,7 +16,7 @@ from ..proof.stated import of_camera
 from ..report.delivered import delivered
 from ..report.exports import FORMATS, Chosen, write
 from ..sessions.changes import keep_earlier
-from ..sessions.results import current_result, moved_since, with_marks
+from ..sessions.results import current_result, moved_since
 from ..sessions.store import RESULT_FILE, write_text_atomic
 
 REPORT_FILE = "report.html"
@@ -54,7 +54,7 @@ def export_result(
 
 
 def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[StoredResult, bool]:
-    """Return the stored result beside its marks, and whether only ``camera``'s bars acceptance.
+    """Return the stored result, and whether only the mark of ``camera`` bars its acceptance.
 
     Raises UsageError where ``camera`` is marked, unless its result is wanted ``anyway``.
     """
@@ -62,8 +62,9 @@ def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[S
     if camera in marks and not anyway:
         said = marks[camera]
         raise UsageError(said.message.rstrip("."), said.remedy)
-    before = of_camera(result, session.cell, camera).accepted
-    return with_marks(result, marks, session), camera in marks and before
+    part, own = of_camera(result, session.cell, camera), marks.get(camera)
+    before = part.judged((f for f in part.findings if f != own), session.cell.tolerance)
+    return result, own is not None and before.accepted
 
 
 def poses_text(session: Session) -> str:

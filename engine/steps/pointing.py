@@ -21,7 +21,7 @@ from ..proof.stated import Stated, stated
 from ..proof.tip import Tip, find_tip, frame_covariance, frame_through
 from ..proof.touch import flange_pose, no_pointer, read_touches, touches_text
 from ..proof.touch_errors import pointer_covariance
-from ..report.delivered import Delivered
+from ..report.delivered import Delivered, reasons
 from ..report.exports import write
 from ..sessions.changes import Change
 from ..sessions.results import current_result
@@ -146,18 +146,21 @@ def frame_found(
             "Give three --touch, or three --seen: origin, along x, to the side of y.",
         )
     cell = session.cell
-    points, covariance = (
-        _touched(cell, folder, touched) if touched else _seen(session, folder, seen, looked)
-    )
+    caution = None
+    if touched:
+        points, covariance = _touched(cell, folder, touched)
+    else:
+        result = current_result(session, folder)
+        caution = None if result.accepted else f"the camera's result: {reasons(result)}"
+        points, covariance = _seen(cell, folder, stated(result, cell), seen, looked)
     frame = frame_through(points)
     own = frame_covariance(points, covariance)
     position = float(np.sqrt(np.trace(own[3:, 3:])))
     angle = float(np.degrees(np.sqrt(np.trace(own[:3, :3]))))
     worst = 2.0 * max(float(np.sqrt(np.trace(covariance[k : k + 3, k : k + 3]))) for k in (0, 3, 6))
     tolerance = cell.tolerance.position_mm
-    caution = None
     if worst > tolerance:
-        caution = f"U of a point is {worst:.2f} mm, the tolerance {tolerance:g} mm"
+        caution = caution or f"U of a point is {worst:.2f} mm, the tolerance {tolerance:g} mm"
     delivered = Delivered(
         cell=cell,
         to_frame="base",
@@ -196,11 +199,9 @@ def _touched(cell: Cell, folder: Path, poses: Sequence[str]) -> tuple[Array, Arr
 
 
 def _seen(
-    session: Session, folder: Path, texts: Sequence[str], looked: str | None
+    cell: Cell, folder: Path, result: Stated, texts: Sequence[str], looked: str | None
 ) -> tuple[Array, Array]:
     """Return three seen points (3, 3) [mm, base] and their covariance (9, 9), shared errors in."""
-    cell = session.cell
-    result: Stated = stated(current_result(session, folder), cell)
     base = np.eye(4)
     if cell.mount == EYE_IN_HAND:
         if looked is None:

@@ -43,7 +43,7 @@ from ..proof.touch import (
 from ..proof.touch_errors import point_errors
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who, result_change
-from ..sessions.results import read_result, result_document, what_changed
+from ..sessions.results import moved_since, read_result, result_document, what_changed
 from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
 from .solve import session_problem, told_or_shown, typed_texts
 from .station_image import examine_file, new_files
@@ -175,8 +175,8 @@ def _recorded(
 def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     """Return what the touches prove, and the result with the proof in it.
 
-    Raises FileError where there is no result, or it was computed from other files than those in
-    the folder now.
+    Nothing is proven of a result whose camera moved since; that is not stored. Raises FileError
+    where there is no result, or it was computed from other files than those in the folder now.
     """
     found = read_touches(folder)
     if found.pointer is None:
@@ -200,7 +200,10 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     result = replace(result, frames=frames, findings=(*kept, *notes))
     names = [PROOF_FILE, *(view.points for view in found.views)]
     inputs = {name: sha256(read_bytes(inside(folder, name))) for name in names}
-    return proof, amended(result, proof, cell, inputs)
+    kept_result = amended(result, proof, cell, inputs)
+    if mark := moved_since(session, folder).get(cell.camera.name):
+        proof = proof.refused(mark)
+    return proof, kept_result
 
 
 def _stops(cell: Cell, found: Touches) -> tuple[Stop, ...]:

@@ -239,13 +239,14 @@ class Touching:
         return Facts(self.conclusion(), (*facts, *self._decided()))
 
     def _decided(self) -> list[Fact]:
-        """Say by which rule the tolerance was judged, and how likely that is wrong."""
+        """Say by which rule the tolerance was judged, who set it, and how likely that is wrong."""
         if self.proof is None or not self.proof.errors:
             return []
         decision, tolerance = self.proof.decision, self.proof.tolerance_mm
         chance = decision.chance_wrong
-        wrong = "" if chance is None else f", wrong: {percent(chance)}"
-        return [Fact("rule", f"{decision.rule}, tolerance {tolerance:g} mm{wrong}")]
+        wrong = "findings decided" if chance is None else f"wrong: {percent(chance)}"
+        said = f"{decision.rule}, {decision.owner}; tolerance {tolerance:g} mm; {wrong}"
+        return [Fact("rule", said)]
 
     def conclusion(self) -> str:
         kept = "" if self.stored else "; F6 stores"
