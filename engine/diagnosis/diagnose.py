@@ -399,8 +399,8 @@ def _matters(now: Solution, cause: Cause) -> bool:
     """Tell whether the cause, put right, moves parts in the work volume by more than is of account.
 
     That is a good part of U or of the tolerance, the larger of the two; and of a board, more than
-    its mount brings it back to. Where U of a pick is beyond the tolerance, what wrong lens data add
-    to it counts alike. Where the fit had to leave stations out, it always matters.
+    its mount brings it back to. Where U of a pick is beyond the tolerance, what the cause adds
+    counts alike. Where the fit had to leave stations out, it always matters.
     """
     found = cause.found or fitted(cause.problem)
     if found is None or not now.used.all() or _absurd(now):
@@ -412,16 +412,21 @@ def _matters(now: Solution, cause: Cause) -> bool:
     moved = before.pick.moved @ displacement(after.camera, before.camera)
     largest = float(np.linalg.norm(moved, axis=-1).max())
     if not keeps(before.uncertainty.pick_mm, tolerance.position_mm, tolerance.rule):
-        largest = max(largest, _by_lens(before, cause))
+        largest = max(largest, _added(before, after, cause))
     counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance.position_mm)
     return counts and not _within_mount(now, cause)
 
 
-def _by_lens(before: Result, cause: Cause) -> float:
-    """Return what of U of a pick [mm] is there as the lens data are wrong, if the cause says so."""
-    if before.budget is None or not any(item.code == "lens" for item in cause.findings):
-        return 0.0
-    return 2.0 * sum(part.u_mm for part in before.budget.parts if part.name == REMAINS)
+def _added(before: Result, after: Result, cause: Cause) -> float:
+    """Return what of U of a pick [mm] ``before`` comes from the cause, put right ``after``.
+
+    Picks by the wrong lens data keep what these do to them until the cell has others.
+    """
+    by_lens = any(item.code == "lens" for item in cause.findings)
+    parts = () if after.budget is None or not by_lens else after.budget.parts
+    remains = sum(part.u_mm**2 for part in parts if part.name == REMAINS)
+    with_, without = (one.uncertainty.pick_mm or 0.0 for one in (before, after))
+    return 2.0 * float(np.sqrt(max(with_**2 - without**2 + remains, 0.0)))
 
 
 def _within_mount(now: Solution, cause: Cause) -> bool:
