@@ -727,6 +727,11 @@ CATALOGUE: dict[str, Entry] = {
         cause="Board printed to another scale, or its pitch entered wrong.",
         shows="Robot travel and board travel differ by a steady factor while rotations agree.",
     ),
+    "board-pitch/reported": error(
+        "The reported places of the board fit once they are {factor:.4g} times as far.",
+        "Correct the board's pitch or the unit in the system that reports "
+        "board_pose, then record again.",
+    ),
     "board-bowed": error(
         "The board is bowed: {sag_mm} mm over its diagonal fit, the cell says less.",
         "Mount the board on a stiff plate, or measure its points (board.points_file).",
@@ -917,6 +922,11 @@ CATALOGUE: dict[str, Entry] = {
     "view-behind/metres": error(
         "Station {stations}: the reported pose of the board looks like metres.",
         "Give board_pose in mm: x, y and z times 1000.",
+    ),
+    "view-behind/none": error(
+        "Station {stations}: what is seen there gives no pose of the board: its points lie on one "
+        "line, or it is edge-on or too far away.",
+        "Retake it, or put the station aside.",
     ),
     "noise-beyond": error(
         "Images and poses scatter by {pixel_px:.2g} px, {position_mm:.2g} mm and "

@@ -156,6 +156,34 @@ def test_reported_poses_have_a_noise_of_their_own(mount: str, mm: float, deg: fl
     assert sum(inside) >= 9
 
 
+def test_lengths_that_another_system_reports_are_as_uncertain_as_its_board() -> None:
+    truth = world(EYE_IN_HAND)
+    problem = reported(truth)
+    problem = replace(problem, board=replace(problem.board, scale_u=0.0012, bow_u_mm=0.1))
+    within = diagnosed(changed(problem, lambda seen: seen.farther(1.0012)))
+    off = within.pick.moved[within.pick.corner] @ displacement(within.camera, truth.camera)
+    assert np.linalg.norm(off, axis=1).max() <= 2 * within.uncertainty.pick_mm
+    assert codes(within) <= {"tolerance"}
+    (said,) = [
+        item.message
+        for item in diagnosed(changed(problem, lambda seen: seen.farther(1.02))).findings
+        if item.code == "board-pitch"
+    ]
+    assert float(said.split("once they are ")[1].split()[0]) == pytest.approx(1 / 1.02, abs=0.003)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_view_that_gives_no_pose_is_told(mount: str) -> None:
+    problem = reported(world(mount))
+    seen = list(problem.observations)
+    seen[2], row = seen[2].farther(1e4), world(mount).problem.observations[5]
+    seen[5] = replace(row, point_ids=row.point_ids[:11], pixels=row.pixels[:11])
+    result = diagnosed(replace(problem, observations=tuple(seen)))
+    told = [(item.stations, item.message) for item in result.findings if "behind" in item.code]
+    assert [stations for stations, _ in told] == [(3, 6)]
+    assert "edge-on or too far" in told[0][1]
+
+
 def test_a_fit_that_ended_on_its_way_is_no_result_and_carries_no_cause() -> None:
     found = fitted(world(EYE_TO_HAND).problem)
     assert found is not None

@@ -220,6 +220,15 @@ class Gaussian:
             rest_information=self.rest_information * keep[:, :, None] * keep[:, None, :],
         )
 
+    def poses_alone(self, mask: NDArray[np.bool_]) -> Gaussian:
+        """Return the views, those in ``mask`` (n,) telling of terms by their pose alone."""
+        keep = np.where(mask, 0.0, 1.0)
+        return replace(
+            self,
+            rest_gradient=self.rest_gradient * keep[:, None],
+            rest_information=self.rest_information * keep[:, None, None],
+        )
+
 
 def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = None) -> Gaussian:
     """Return what ``views`` say, linearised at ``poses`` (n, 4, 4), camera_T_board [mm].

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
+from ..frames import transform
 from ..pendant.conventions import POSITION_FIELDS, flange_of, is_quaternion, place_of
 from ..pendant.entry import joints_from_fields, line_layout, pose_from_fields
 from ..pendant.settings import ANGLE_RAD, UNITS, Pendant
@@ -47,6 +48,13 @@ class Observation:
     depths: Array | None = None
     spatial: bool = False
     closing: bool = False
+
+    def farther(self, factor: float) -> Observation:
+        """Return the station with a reported board ``factor`` times as far."""
+        T = self.camera_T_board
+        if T is None:
+            return self
+        return replace(self, camera_T_board=transform(T[:3, :3], factor * T[:3, 3]))
 
 
 def station_pose(cell: Cell, station: Station) -> Array | None:

@@ -128,13 +128,14 @@ def _focal_rows(now: Scene) -> tuple[float, float]:
 
 
 def _with_pitch(problem: Problem, log_scale: float) -> Problem:
-    """Return the problem with all lengths of the board multiplied, measured points included."""
+    """Return the problem with all lengths of the board multiplied, reported places included."""
     factor, board = float(np.exp(log_scale)), problem.board
     measured = board.measured
     if measured is not None:
         measured = tuple((i, x * factor, y * factor, z * factor) for i, x, y, z in measured)
     board = replace(board, pitch_mm=board.pitch_mm * factor, measured=measured)
-    return replace(problem, board=board)
+    seen = tuple(one.farther(factor) for one in problem.observations)
+    return replace(problem, board=board, observations=seen)
 
 
 def _with_focal(problem: Problem, log_scale: float) -> Problem:
@@ -146,6 +147,8 @@ def _with_focal(problem: Problem, log_scale: float) -> Problem:
 
 
 def _pitch_finding(old: Problem, new: Problem) -> Finding:
+    if all(seen.pixels is None for seen in old.observations):
+        return finding("board-pitch", "reported", factor=new.board.pitch_mm / old.board.pitch_mm)
     return finding(
         "board-pitch",
         field="pitch_mm",

@@ -321,13 +321,11 @@ def scale_rows(scene: Scene) -> Array:
 
 
 def pitch_alarm(scene: Scene) -> Alarm:
-    """Return how far the board's scale deviates; reported poses know nothing of it.
+    """Return how far the board's scale deviates.
 
     An arm's lengths take a wrong scale over where they may be many times as wrong as the cell says:
     that they are, is as much of an alarm.
     """
-    if not scene.found.gathered.dof.any():
-        return Alarm("pitch", 1.0)
     larger = max(float(scene.found.fit.noise.log_scale[0]), 0.0) / (2.0 * SCALE_SPREAD)
     score, size = scene.test(scale_rows(scene))
     T = float(score[0] ** 2 / max(size[0, 0], 1e-300))

@@ -61,7 +61,7 @@ class Gathered:
 
     ``index`` (n,) their places in ``problem.observations``; ``dof`` (n,) redundancy of each image;
     ``ids`` (n, m) the point ids behind ``views``; ``turns`` of the board, first none; ``terms``
-    what lens and board may be off by; ``reported`` (n,) the poses that were made without both,
+    what lens and board may be off by; ``reported`` (n,) the poses of which no points are known,
     ``spatial`` (n,) the points measured without lens data; ``depth`` how it joined, if any.
     """
 
@@ -81,12 +81,13 @@ class Gathered:
 
     def linearised(self, views: Views, poses: Array) -> Gaussian:
         """Return what the views of these stations say, linearised at ``poses`` (n, 4, 4)."""
-        return linearised(views, poses, self.lens, self.terms).without_terms(self.foreign)
+        seen = linearised(views, poses, self.lens, self.terms).without_terms(self.foreign)
+        return seen.poses_alone(self.reported)
 
     @property
     def foreign(self) -> NDArray[np.bool_]:
         """Which terms had no part in a view (n, q)."""
-        return self.reported[:, None] | (self.spatial[:, None] & self.terms.of_lens)
+        return self.spatial[:, None] & self.terms.of_lens
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""
@@ -163,7 +164,7 @@ def gather(problem: Problem, like: Sequence[Observation] | None = None) -> Gathe
     views = _weighed(views, problem.observations, like or problem.observations)
     found = poses_of_views(views, data)
     told = np.array([i for i, s in enumerate(problem.observations) if not _has_points(s)], int)
-    for i, ahead in zip(told, _told_ahead(problem, views, told), strict=True):
+    for i, ahead in zip(told, _told_seen(problem, views, told), strict=True):
         found[i] = found[i] if ahead else []
     usable = np.array([i for i, poses in enumerate(found) if poses], int)
     reported = np.array([not _has_points(s) for s in problem.observations], bool)
@@ -191,23 +192,24 @@ def gather(problem: Problem, like: Sequence[Observation] | None = None) -> Gathe
     )
 
 
-def _told_ahead(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_]:
-    """Tell which reported poses of the stations ``told`` lie wholly before the camera."""
+def _told_seen(problem: Problem, views: Views, told: Index) -> NDArray[np.bool_]:
+    """Tell which reported poses of the stations ``told`` a camera sees: before it, and near."""
     poses = [problem.observations[i].camera_T_board for i in told]
     there = np.array([np.eye(4) if pose is None else pose for pose in poses]).reshape(-1, 4, 4)
-    return in_front(views.take(told), there)
+    return in_front(views.take(told), there) & (there[:, 2, 3] < _farthest_mm(problem))
+
+
+def _farthest_mm(problem: Problem) -> float:
+    """Return the distance from the camera up to which a board can be found."""
+    return problem.camera.matrix[0][0] * problem.board.spacing_mm / SEEN_PX
 
 
 def in_metres(problem: Problem) -> bool:
     """Tell whether poses behind the camera lie before it, and are seen, once metres are made mm."""
     lost = set(behind(problem))
-    told = [
-        replace(s, camera_T_board=transform(T[:3, :3], 1000.0 * T[:3, 3]))
-        for s in problem.observations
-        if s.id in lost and (T := s.camera_T_board) is not None
-    ]
-    farthest = problem.camera.matrix[0][0] * problem.board.spacing_mm / SEEN_PX
-    near = all(s.camera_T_board is None or s.camera_T_board[2, 3] < farthest for s in told)
+    told = [s.farther(1000.0) for s in problem.observations if s.id in lost]
+    far = _farthest_mm(problem)
+    near = all(s.camera_T_board is None or s.camera_T_board[2, 3] < far for s in told)
     return bool(told) and near and not behind(replace(problem, observations=tuple(told)))
 
 
@@ -218,6 +220,13 @@ def behind(problem: Problem) -> list[int]:
     points = np.broadcast_to(problem.board.points(), (len(seen), problem.board.count, 3))
     views = Views(points, np.zeros((*points.shape[:2], 2)), np.ones(points.shape[:2]))
     return [s.id for s, ahead in zip(seen, in_front(views, poses), strict=True) if not ahead]
+
+
+def poseless(problem: Problem, index: Index) -> list[int]:
+    """Return the ids of stations before the camera that are not among the usable at ``index``."""
+    lost = {*behind(problem), *(problem.observations[i].id for i in index)}
+    told = [s for s in problem.observations if _has_points(s) or s.camera_T_board is not None]
+    return [s.id for s in told if s.id not in lost]
 
 
 def _has_points(seen: Observation) -> bool:

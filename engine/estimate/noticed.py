@@ -18,11 +18,11 @@ from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf
 from .fit import NOT_KNOWN_MM, Fit
-from .gather import behind, board_turns, in_metres
+from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
 from .problem import MOST_PIXEL_PX, Problem, absurd
 from .result import LENS, NUMBERS, PickModel, Result
-from .solver import LEAST_STATIONS, Solution
+from .solver import LEAST_STATIONS, Solution, quiet
 
 PURE_SHIFT = np.radians(
     1.0
@@ -229,7 +229,7 @@ def nonsense_findings(found: Solution) -> list[Finding]:
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     ahead = in_front(found.views, found.poses()) | ~found.used
     lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
-    items = _behind(found.problem, sorted(lost))
+    items = _behind(found.problem, sorted(lost), poseless(found.problem, found.gathered.index))
     noise = found.fit.noise
     if not found.fit.arrived:
         items.append(finding("no-fit"))
@@ -245,18 +245,21 @@ def nonsense_findings(found: Solution) -> list[Finding]:
     return items
 
 
-def _behind(problem: Problem, lost: list[int]) -> list[Finding]:
-    """Return `view-behind` of the stations ``lost``, or that their poses look like metres."""
-    if not lost:
-        return []
-    return [finding("view-behind", "metres" if in_metres(problem) else None, stations=lost)]
+def _behind(problem: Problem, lost: list[int], none: list[int]) -> list[Finding]:
+    """Return `view-behind` of the stations ``lost``, in metres or not, and those of no pose."""
+    items = [finding("view-behind", "none", stations=none)] if none else []
+    if lost:
+        metres = "metres" if in_metres(problem) else None
+        items.append(finding("view-behind", metres, stations=lost))
+    return items
 
 
 def not_solved(problem: Problem) -> tuple[Finding, ...]:
     """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
-    lost = behind(problem)
-    items = _behind(problem, lost)
-    few = too_few(problem, len(lost))
+    with quiet():
+        lost, none = behind(problem), poseless(problem, gather(problem).index)
+    items = _behind(problem, lost, none)
+    few = too_few(problem, len(lost) + len(none))
     return (*items, finding("no-fit") if few is None else few)
 
 

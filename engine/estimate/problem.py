@@ -175,12 +175,10 @@ EXACT = LensU(0.0, 0.0, 0.0)
 
 
 def terms_of(problem: Problem) -> Terms:
-    """Return what lens and board may be off by; nothing where no station shows pixels."""
+    """Return what lens and board may be off by, also where another system reports the board."""
     board, camera, points = problem.board, problem.camera, problem.board.points()
     if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
         camera = replace(camera, depth=DepthCamera(1.0, "camera"))
-    if not any(seen.pixels is not None for seen in problem.observations):
-        return terms(replace(camera, u=EXACT, depth=None), points, 0.0, 0.0)
     return terms(camera, points, board.scale_u, board.bow_u_mm)
 
 
