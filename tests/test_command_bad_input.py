@@ -233,3 +233,18 @@ def test_a_board_pose_that_is_none_says_which_number(session: Path, text: str, s
     pose = "600 0 300 180 0 0"
     assert said in refused("record", session, "--pose", pose, "--board-pose", text)
     assert contents(session) == before
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("-0.1 -0.07 0.9 0 0 0 1", "looks like metres"),
+        ("-100 -70 -900 0 0 0 1", "not lie wholly before"),
+        ("0 0 900000 0 0 0 1", "too far away"),
+    ],
+)
+def test_a_board_that_no_camera_sees_is_not_recorded(session: Path, text: str, said: str) -> None:
+    before = contents(session)
+    words = ("record", session, "--pose", "600 0 300 180 0 0", "--board-pose", text)
+    assert said in stationbook(*words).stdout
+    assert contents(session) == before

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
-from ..frames import displaced, rotation_exp, transform
+from ..frames import apply, displaced, rotation_exp, transform
 from .lens import Lens, Terms, lens, project_rows, undistort
 from .model import Camera
 
@@ -111,8 +111,8 @@ RIDGE = 1e-12  # [-] relative; keeps views of fewer than three points from stopp
 REFINE_STEPS = 15  # Gauss-Newton steps; 4 or 5 suffice from a closed form
 REFINE_TOLERANCE_PX = 1e-5  # px; a thousandth of the best corner detectors
 BEHIND = 1e-3  # [mm] a point at or behind the lens is held just before it, and tells nothing
-# [-] of the board's mean depth: least depth of any of its points. No lens sees a board whole that
-# reaches nearer: it would fill 84° on either side of the axis.
+# [-] of the farthest point's distance: least depth of any of the board's points. No lens sees a
+# board whole that reaches nearer: it would fill 84° on either side of the axis.
 NEAREST_SHARE = 0.1
 
 
@@ -262,10 +262,10 @@ def linearised(views: Views, poses: Array, lens: Lens, terms: Terms | None = Non
 
 def in_front(views: Views, poses: Array) -> NDArray[np.bool_]:
     """Tell which poses (n, 4, 4) put the whole of their view's board before the camera."""
-    depth = np.einsum("ni,nmi->nm", poses[:, 2, :3], views.points) + poses[:, 2, 3, None]
-    mean = (depth * views.weight).sum(axis=1) / np.maximum(views.counts, 1.0)
-    least = np.where(views.weight > 0, depth, np.inf).min(axis=1, initial=np.inf)
-    return np.asarray((mean > 0) & (least >= NEAREST_SHARE * mean))
+    places, present = apply(poses, views.points), views.weight > 0
+    least = np.where(present, places[..., 2], np.inf).min(axis=1, initial=np.inf)
+    farthest = np.where(present, np.linalg.norm(places, axis=2), 0.0).max(axis=1, initial=0.0)
+    return np.asarray((least > 0.0) & (least >= NEAREST_SHARE * farthest))
 
 
 def residuals(

@@ -254,12 +254,16 @@ def _behind(problem: Problem, lost: list[int], none: list[int]) -> list[Finding]
     return items
 
 
+def unseen(problem: Problem) -> list[Finding]:
+    """Return `view-behind` of views that show no board before the camera, each by itself."""
+    with quiet():
+        return _behind(problem, behind(problem), poseless(problem, gather(problem).index))
+
+
 def not_solved(problem: Problem) -> tuple[Finding, ...]:
     """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
-    with quiet():
-        lost, none = behind(problem), poseless(problem, gather(problem).index)
-    items = _behind(problem, lost, none)
-    few = too_few(problem, len(lost) + len(none))
+    items = unseen(problem)
+    few = too_few(problem, sum(len(item.stations or ()) for item in items))
     return (*items, finding("no-fit") if few is None else few)
 
 

@@ -36,6 +36,8 @@ from ..checks.entry import (
 from ..checks.prediction import Predictor, prediction_findings, predictor
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
 from ..errors import PoseError, StationbookError
+from ..estimate.noticed import unseen
+from ..estimate.problem import problem_from
 from ..estimate.result import Result
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
@@ -271,11 +273,8 @@ def together_findings(
 
 
 def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> list[Finding]:
-    """Return `does-not-fit` where the recorded stations say that the image shows another pose."""
+    """Return that the view shows no board before the camera, or `does-not-fit` with the others."""
     if pose.base_T_flange is None or (view.pixels is None and view.board_pose is None):
-        return []
-    made = predictor_for(session, folder, pose.station)
-    if made is None:
         return []
     number = session.next_id if pose.station is None else pose.station
     board = None if view.board_pose is None else from_position_quaternion(view.board_pose)
@@ -288,6 +287,11 @@ def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) ->
         covariances=view.covariances,
         spatial=view.places is not None,
     )
+    if said := unseen(problem_from(session.cell, (seen,))):
+        return said
+    made = predictor_for(session, folder, pose.station)
+    if made is None:
+        return []
     fields = pose.typed or pose.joints
     return prediction_findings(made, seen, None if fields is None else fields.fields)
 
