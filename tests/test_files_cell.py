@@ -84,6 +84,14 @@ def test_defaults_fill_what_is_absent(tmp_path: Path) -> None:
     assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
 
 
+def test_values_of_a_tool_are_read_with_a_decimal_comma(tmp_path: Path) -> None:
+    typed = {"name": "T3", "pose": ["0,00", "-12,5", "120", "0", "0", "90,00"]}
+    tool = read_cell(write_cell(tmp_path, changed(pendant={"active_tool": typed}))).pendant
+    assert tool.active_tool.pose == ("0.00", "-12.5", "120", "0", "0", "90.00")
+    short = changed(pendant={"active_tool": {"name": "T3", "pose": ["0", "1", "2"]}})
+    assert "3 fields are given, 6 are shown" in str(refused(tmp_path, short))
+
+
 def _at(document: Any, path: tuple[str | int, ...]) -> tuple[Any, Any] | None:
     for step in path[:-1]:
         step = next(iter(document)) if step == "*" else step

@@ -409,6 +409,13 @@ def parse_active(text: str, own: Active, pendant: Pendant) -> Active:
     return Active(name, read_line(values, _layout_of_a_pose(pendant)))
 
 
+def active_from_fields(active: Active, pendant: Pendant) -> Active:
+    """Return a stored tool or frame with its values as plain decimal texts. Raises PoseError."""
+    if active.pose is None or pendant.shows_joints:
+        return active
+    return replace(active, pose=read_fields(active.pose, _layout_of_a_pose(pendant)))
+
+
 def typed_numbers(text: str, labels: tuple[str, ...], units: tuple[str, ...]) -> tuple[float, ...]:
     """Return one finite number for each of ``labels``, in their order.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, get_args
 
@@ -49,6 +49,7 @@ from ..pendant.conventions import (
     field_count,
     is_quaternion,
 )
+from ..pendant.entry import active_from_fields
 from ..pendant.settings import BASE, FLANGE, JOINTS, Active, AngleUnit, LengthUnit, Pendant
 from ..robots.model import Robot, checked
 from .schema import (
@@ -254,6 +255,11 @@ def _complete(pendant: Pendant, cell: Cell, node: Node) -> Pendant:
         )
         require_count(node, "labels", pendant.labels, axes, "one for each joint")
     pendant = placed_at(node, lambda: checked_pendant(pendant))
+    tool, frame = (
+        placed_at(node.at(key), partial(active_from_fields, getattr(pendant, key), pendant))
+        for key in ("active_tool", "active_frame")
+    )
+    pendant = replace(pendant, active_tool=tool, active_frame=frame)
     placed_at(node, lambda: active_places(pendant))
     return pendant
 
