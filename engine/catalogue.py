@@ -1130,6 +1130,11 @@ CATALOGUE: dict[str, Entry] = {
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
     ),
+    "moved-unclear/typed": error(
+        "Either camera or board moved, or nothing did and the pose of station {stations} is "
+        "mistyped: these stations cannot tell.",
+        "Read that pose again, then record one more station with the board turned by 30° or more.",
+    ),
     "moved-unclear/told-pose": error(
         "The one new station is {distance_mm:.1f} mm and {angle_deg:.2f}° from where its image "
         "puts it, and its pose is to the digit the one that was told: either the robot stands a "

@@ -403,6 +403,21 @@ def test_one_unmoved_stop_typed_from_the_told_pose_is_no_movement(
     assert "NOT KNOWN" in ending(found)["message"]
 
 
+def test_one_mistyped_pose_is_no_movement() -> None:
+    said = set[str]()
+    for seed in range(12):
+        rng = np.random.default_rng([seed, 3])
+        session, old = old_session(CASES["hand camera"], seed % 4)
+        problem = revisited(session, 3, ZERO, remounted(MOUNT, rng), rng)
+        first, *others = problem.observations
+        mistyped = displaced(first.base_T_flange, [0.0, 0.0, 0.0, 0.0, 2.0, 0.0])
+        seen = (replace(first, base_T_flange=mistyped), *others)
+        found = recheck(old, replace(problem, observations=seen))
+        assert found.cause in ("none", "unclear")
+        said |= {item.message for item in found.findings if item.code == "moved-unclear"}
+    assert any("station 1 is mistyped" in text for text in said)
+
+
 def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     old_folder: Path, tmp_path: Path
 ) -> None:

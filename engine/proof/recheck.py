@@ -17,7 +17,7 @@ without the prior, and the two places of the board are compared.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -158,7 +158,7 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
     if alarm and plausible(found.misfit, len(seen.ids), freedom):
-        said = _told(found, seen, movement)
+        said = _told(found, slipped(old, problem, seen), seen, movement)
     elif alarm:
         said = None, "unclear", _contradiction(old, problem, seen, freedom)
     answer, cause, item = said
@@ -191,6 +191,20 @@ def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
         camera=updated(old, seen, FREE, mount),
         board=updated(old, seen, np.zeros((6, 6)), FREE + mount),
     )
+
+
+def slipped(old: Result, problem: Problem, seen: Seen) -> dict[int, float]:
+    """Return by id the evidence that nothing moved, and one station's pose is mistyped.
+
+    With the same freedom as a movement; nothing for one station, of which that is said anyway.
+    """
+    if len(seen.ids) < 2:
+        return {}
+    mount, still = mount_covariance(problem.board), np.zeros((6, 6))
+    anywhere = -0.5 * float(np.linalg.slogdet(FREE)[1])
+    others = {one: seen.take([k for k in seen.ids if k != one]) for one in seen.ids}
+    return {one: updated(old, rest, still, mount).evidence + anywhere
+            for one, rest in others.items()}  # fmt: skip
 
 
 def mount_covariance(board: Board) -> Array:
@@ -240,8 +254,13 @@ def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
     return max(went, slipped) > _limit(freedom)
 
 
-def _told(found: Explanations, seen: Seen, movement: Movement) -> tuple[bool, Cause, Finding]:
-    """Return which of the two moved, once something has."""
+def _told(
+    found: Explanations, slips: Mapping[int, float], seen: Seen, movement: Movement
+) -> tuple[bool, Cause, Finding]:
+    """Return which of the two moved, once something has; or that mistyped poses may explain it."""
+    best = max(found.camera.evidence, found.board.evidence) - np.log(ODDS)
+    if doubted := sorted(one for one, evidence in slips.items() if evidence > best):
+        return True, "unclear", finding("moved-unclear", "typed", stations=doubted)
     if found.odds < -np.log(ODDS):
         return False, "board", board_elsewhere(found.board.slip, seen.stations.mount)
     cause: Cause = "camera" if found.odds > np.log(ODDS) else "unclear"
