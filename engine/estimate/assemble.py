@@ -42,6 +42,8 @@ def assembled(found: Solution) -> Result:
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
     pick = pick_model(problem, found.systematic, state.camera, typed, joints)
+    if not _known(found.fit.covariance[:6, :6]).all():  # it sees the volume from no known place
+        pick = replace(pick, rigid=np.zeros_like(pick.rigid))
     pick_mm = pick.pick_mm(found.fit.covariance, state.errors)
     made_of = None if found.fit.unknown else budget(found, pick, pick_mm)
     covariance = pick.delivered_covariance(found.fit.covariance)
