@@ -104,6 +104,11 @@ class Board:
         """Distance between nearest neighbours: the pitch, less where rows are staggered."""
         return self.pitch_mm / 2**0.5 if self.pattern == "circles-staggered" else self.pitch_mm
 
+    @property
+    def length_mm(self) -> float:
+        """Length of its longer side, from point to point."""
+        return float(np.ptp(self.points()[:, :2], axis=0).max())
+
     def points(self) -> NDArray[np.float64]:
         """Return the points (count, 3) [mm] in the board frame; row k is the point with id k."""
         row, column = np.divmod(np.arange(self.count), self.columns)

@@ -153,7 +153,7 @@ def _shape(images: _Images, board: Board) -> tuple[Array, float] | None:
     """
     J, off, Q = _shape_rows(images, board)
     score, information, before = _eliminated(J, off, Q)
-    wide = _shapes(images.camera, board, SHAPE_MM / _reach(board), SHAPE_MM)
+    wide = _shapes(images.camera, board, 2.0 * SHAPE_MM / board.length_mm, SHAPE_MM)
     explained = _explained(score, information, before / _count(images), wide.sd)
     variance = (before - explained) / _count(images)
     told = information / variance + np.diag(wide.sd**-2)
@@ -166,11 +166,6 @@ def _shape(images: _Images, board: Board) -> tuple[Array, float] | None:
     return wide.moved(board.points(), size), occam
 
 
-def _reach(board: Board) -> float:
-    """Return half the length [mm] of the board's longer side."""
-    return max(float(np.ptp(board.points()[:, :2], axis=0).max()) / 2.0, 1e-9)
-
-
 def _shapes(camera: Camera, board: Board, ratio: float, bow_mm: float) -> Terms:
     """Return the board's shape as the only unknown terms, as far off as that."""
     return terms(camera, board.points(), ratio, bow_mm).only(SHAPES)
@@ -178,7 +173,7 @@ def _shapes(camera: Camera, board: Board, ratio: float, bow_mm: float) -> Terms:
 
 def _stated_shape(camera: Camera, board: Board) -> Array:
     """Return the standard deviations (5,) of `SHAPES` that the cell states."""
-    ratio = board.scale_u + LEAST_SHAPE_MM / _reach(board)
+    ratio = board.scale_u + 2.0 * LEAST_SHAPE_MM / board.length_mm
     return _shapes(camera, board, ratio, board.bow_u_mm + LEAST_SHAPE_MM).sd
 
 

@@ -344,7 +344,7 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
     best = _best_help(found, pick, pick_mm)
-    return Budget(told, degrees, coverage(degrees), _length(found), *best)
+    return Budget(told, degrees, coverage(degrees), found.problem.board.length_mm, *best)
 
 
 def coverage(degrees: float) -> float:
@@ -407,17 +407,14 @@ def _best_help(found: Solution, pick: PickModel, now: float) -> tuple[str | None
     return best
 
 
-def _length(found: Solution) -> float:
-    return float(np.ptp(found.problem.board.points()[:, :2], axis=0).max())
-
-
 def _measurements(found: Solution) -> list[tuple[str, Array]]:
     """Return what could be measured: its name, and what it tells (i, k), in its own u."""
     terms, first = found.gathered.terms, 12 + len(found.systematic.sd)
     lens, items = terms.names[terms.of_board :], list[tuple[str, Array]]()
     unknowns = np.eye(first + terms.count)
     if terms.kept[0]:
-        items.append((BOARD, unknowns[first : first + 1] * _length(found) / MEASURED_U_MM))
+        length = found.problem.board.length_mm
+        items.append((BOARD, unknowns[first : first + 1] * length / MEASURED_U_MM))
     if lens:
         fresh = np.array([FRESH_FOCAL if name == "focal length" else FRESH_PX for name in lens])
         items.append((LENS, unknowns[-len(lens) :] / fresh[:, None]))
