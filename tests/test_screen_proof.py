@@ -188,9 +188,15 @@ async def test_what_is_missing_is_said_and_too_few_points_prove_nothing(
     folder, truth = session
     recorded(folder, truth, count=3)
     app = app_on(folder)
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with app.run_test(size=(132, 43)) as pilot:
         await proving(pilot)
-        shown = await until(pilot, "NOT PROVEN: 0.", "3 of at least 4 different points")
+        shown = await until(
+            pilot,
+            "NOT PROVEN: 0.",
+            "3 of at least 4 different points",
+            "guarded, nobody is named as having set it; tolerance",
+            "findings decided",
+        )
         assert shown.count(" ok ") == 3
         await pilot.resize_terminal(60, 30)
         await pilot.pause()
