@@ -72,7 +72,10 @@ def test_every_form_names_the_rule_its_owner_and_how_likely_it_is_wrong(form: st
 def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:
     decided = {"decision": {"rule": "guarded", "set_by": None, "chance_wrong": 0.01}}
     told = {
-        "findings": [finding("unobservable", "fixed", direction="Z", given="height").document()]
+        "findings": [
+            finding("unobservable", "fixed", direction="Z", given="height").document(),
+            finding("overruled", stations=[1, 2], count=2, total=8).document(),
+        ]
     }
     result = samples.stored(samples.document(**decided, **told))
     document = json.loads(samples.export(result, bent(), "json", source_sha256="0" * 64))
@@ -81,6 +84,7 @@ def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:
     assert document["lens"]["distortion"] == list(BENT)
     assert document["lens"]["u"] == {"focal": 0.0005, "center_px": 0.8, "edge_px": 0.2}
     assert "direction_not_shown" in document
+    assert "cannot stand at 2 of 8" in document["overruled"]
     assert yaml.safe_load(text("yaml")) == json.loads(text("json"))
 
 

@@ -107,6 +107,8 @@ def _verdict(result: StoredResult, fresh: bool) -> Line:
     if result.proven and result.frames:
         proven += f" for frame {result.frames.frame}"
     line: Line = [("Verdict: ", "dim"), (word, role), (f", {proven}", "text")]
+    if any(item.code == "overruled" for item in result.findings):
+        line.append((", limits or reach overruled", "warning"))
     if not fresh:
         line.append(("  The session was changed since: solve again.", "warning"))
     return line

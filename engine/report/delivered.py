@@ -42,7 +42,7 @@ class Delivered:
         proven: agreed with touch points; None where not known.
         source_sha256: of result.yaml.
         frames: whether stops with joints and pose show that tool and frame are as told.
-        told: which direction a measured number gave, not the stations; None: none.
+        said: what else belongs to the verdict, as (key, one line of text): see `SAID`.
         axes: where from_frame (of an inverse: to_frame) lies, in words.
         decision: by which rule the tolerance was judged, None for what no tolerance was.
     """
@@ -58,7 +58,7 @@ class Delivered:
     proven: bool | None
     source_sha256: str
     frames: str
-    told: str | None
+    said: tuple[tuple[str, str], ...]
     axes: str = CAMERA_AXES
     decision: Decision | None = None
 
@@ -104,14 +104,20 @@ def delivered(
         T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
-        source_sha256, result.frames.how if result.frames else NOT_SHOWN, _told(result),
+        source_sha256, result.frames.how if result.frames else NOT_SHOWN, _said(result),
         decision=result.decision,
     )  # fmt: skip
 
 
-def _told(result: StoredResult) -> str | None:
-    said = (item for item in result.findings if item.code == "unobservable")
-    return next((one_line(item.message) for item in said if item.level is Level.NOTE), None)
+SAID = {  # below the level of an error: by which key it is handed over
+    "unobservable": "direction not shown",  # a measured number gave it, not the stations
+    "overruled": "overruled",
+}
+
+
+def _said(result: StoredResult) -> tuple[tuple[str, str], ...]:
+    found = (item for item in result.findings if item.level is not Level.ERROR)
+    return tuple((SAID[item.code], one_line(item.message)) for item in found if item.code in SAID)
 
 
 def reasons(result: StoredResult) -> str:
@@ -155,7 +161,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("mount", cell.mount),
         ("frames", f"as with active tool {one_line(str(pendant.active_tool))!r} and active frame "
          f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
-        *([("direction not shown", item.told)] if item.told else []),
+        *item.said,
         ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
         ("verdict", item.verdict),
         *([("caution", item.caution)] if item.caution else []),

@@ -286,6 +286,7 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
             element("strong", "ACCEPTED" if accepted else "NOT ACCEPTED"), paragraph(proven),
             table(("rule: all three must hold", "found", "limit", ""), rows),
             paragraph(decision.words()),
+            *(paragraph(item.message) for item in result.findings if item.code == "overruled"),
         ]),
         class_="verdict yes" if accepted else "verdict no",
     )  # fmt: skip

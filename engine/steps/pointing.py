@@ -173,7 +173,7 @@ def frame_found(
         proven=None,
         source_sha256="none: three points that were typed",
         frames="as told",
-        told=None,
+        said=(),
         axes="origin at the first point, x through the second, y towards the third",
     )
     return FrameFound(name, frame, own, points, delivered)

@@ -105,8 +105,8 @@ DOCUMENTS: dict[str, Any] = {
         "caution": "s", "proven": "b", "position_mm?": ["n"], "position_m?": ["n"],
         "position_in?": ["n"], "quaternion_xyzw": ["n"], "matrix": [["n"]],
         "standard_uncertainty": "*", "covariance_rad_mm": [["n"]], "lens": LENS, "lens_px?": "s",
-        "distortion?": "s", "direction_not_shown?": "s", "tolerance?": "s", "rule?": "s",
-        "chance_that_the_verdict_is_wrong?": "s",
+        "distortion?": "s", "direction_not_shown?": "s", "overruled?": "s",
+        "tolerance?": "s", "rule?": "s", "chance_that_the_verdict_is_wrong?": "s",
     },
     "form-ros": {
         "format?": "i",
