@@ -1,6 +1,6 @@
 """Whether U holds where board, lens and arm are only known to some accuracy.
 
-Every input is drawn from its prior: pitch and bow of the board, focal length, principal point and
+Every input is drawn from its prior: pitch and shape of the board, focal length, principal point and
 distortion of the lens, the arm's geometry; and beside it half as much of errors that the model does
 not have (axes, sag, gears with waves of 1 to 3 to the turn). Parts are located by a small target
 seen through the true lens and read with the lens data of the cell (`lens`), or by true 3-D points
@@ -56,9 +56,13 @@ def drawn(rng: np.random.Generator) -> Seen:
     """Return a board and a camera drawn from the priors of the cell."""
     points = BOARD.points()
     half = points[:, :2].max(axis=0) / 2
-    off = ((points[:, :2] - half) / half) ** 2 / np.sqrt(2.0)
-    points = points * (1.0 + SCALE_U * rng.uniform(-np.sqrt(3), np.sqrt(3)))
-    points[:, 2] += off @ rng.normal(0.0, BOW_U, 2)
+    u, v = ((points[:, :2] - half) / half).T
+    x, y = points[:, :2].T.copy()
+    scale = rng.uniform(-np.sqrt(3), np.sqrt(3))
+    stretch, shear = rng.normal(size=2)
+    off = scale * np.array([x, y]) + (stretch * np.array([x, -y]) + shear * np.array([y, x])) / 2.0
+    lifted = np.column_stack([u * u, v * v, u * v]) @ rng.normal(0.0, BOW_U / np.sqrt(2.0), 3)
+    points += np.column_stack([*(SCALE_U * off), lifted - lifted[0]])
     (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
     longer = 1.0 + U.focal * rng.normal()
     dx, dy = rng.normal(0.0, U.center_px, 2)
