@@ -147,6 +147,24 @@ def test_recheck_leaves_a_camera_without_new_stations_out() -> None:
     assert answers[1] is None
 
 
+def test_one_mistyped_stop_is_no_movement_of_both_cameras() -> None:
+    said = set[str]()
+    for seed in range(4):
+        made = pair(Case(stations=8), 5)
+        new = later(made, 2, [STILL, STILL], STILL, np.random.default_rng(seed))
+        spoilt = []
+        for problem in new:
+            first, *others = problem.observations
+            wrong = displaced(first.base_T_flange, [0.0, 0.0, 0.0, 0.0, 2.0, 0.0])
+            seen = (replace(first, base_T_flange=wrong), *others)
+            spoilt.append(replace(problem, observations=seen))
+        for answer in recheck_cameras(made.together(), spoilt):
+            assert answer is not None
+            assert answer.cause in ("none", "unclear")
+            said |= {item.message for item in answer.findings if item.code == "moved-unclear"}
+    assert any("mistyped" in text for text in said)
+
+
 def test_recheck_names_the_stop_whose_pose_contradicts_those_of_both_cameras() -> None:
     made = pair(Case(stations=8), 5)
     new = later(made, 4, [STILL, STILL], STILL, np.random.default_rng(6))

@@ -22,7 +22,7 @@ from ..arrays import Array
 from ..diagnosis.together import SolvedTogether
 from ..estimate.joint import Joint, Part, Together, stops
 from ..estimate.problem import Problem
-from ..findings import Finding, by_gravity
+from ..findings import Finding, by_gravity, finding
 from ..frames import displaced
 from .compare import moved
 from .recheck import (
@@ -47,9 +47,10 @@ from .update import STEPS, STILL, Seen, seen_stations
 class Explanation:
     """One explanation of all stations, and what it makes of them.
 
-    ``cameras``: those that moved; none: the board did. ``change`` (size,) what moved by how much,
-    in the order of `estimate.joint.Together`, with ``covariance``; ``misfit`` and ``evidence`` as
-    in `update.Update`.
+    ``cameras``: those that moved; none: the board did, or nothing and the pose of the stop
+    ``typed`` is mistyped. ``change`` (size,) what moved by how much, in the order of
+    `estimate.joint.Together`, with ``covariance``; ``misfit`` and ``evidence`` as in
+    `update.Update`.
     """
 
     cameras: tuple[int, ...]
@@ -57,6 +58,7 @@ class Explanation:
     covariance: Array
     misfit: float
     evidence: float
+    typed: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +69,11 @@ class _Stations:
     covariance: Array
     parts: list[Part]
     mount: Array
+
+    @property
+    def ids(self) -> tuple[int, ...]:
+        """The ids of the stops, in the order of `stops`."""
+        return tuple(dict.fromkeys(i for part in self.parts for i in part.ids))
 
     @property
     def views(self) -> int:
@@ -110,6 +117,7 @@ def recheck_cameras(
     found = _explanations(stations, old, [*joined])
     freedom = min(noise_freedom(old.results[k]) for k in joined)
     if plausible(_least(found), stations.views, freedom):
+        found += _slips(stations)
         for k, (alone, problem) in joined.items():
             answers[k] = _told(found, old, k, alone, problem)
         return answers
@@ -118,8 +126,7 @@ def recheck_cameras(
         some = stations.take(kept)
         return _least(_explanations(some, old, [*joined])), some.views
 
-    ids = tuple(dict.fromkeys(i for part in stations.parts for i in part.ids))
-    said = contradiction(ids, fit, freedom)
+    said = contradiction(stations.ids, fit, freedom)
     for k, (alone, problem) in joined.items():
         unclear = replace(alone, movement=None)
         answers[k] = _answer(unclear, None, "unclear", said, problem)
@@ -130,6 +137,16 @@ def _explanations(
     stations: _Stations, old: SolvedTogether, joined: Sequence[int]
 ) -> list[Explanation]:
     return [_explained(stations, *each) for each in _possible(stations, old, joined)]
+
+
+def _slips(stations: _Stations) -> list[Explanation]:
+    """Return each of several stops as mistyped, with the freedom of a movement, and nothing moved.
+
+    A single stop explains itself so whatever moved.
+    """
+    nothing = np.zeros((stations.state.size,) * 2)
+    ids = stations.ids if len(stations.ids) > 1 else ()
+    return [_explained(stations, (), nothing, one) for one in ids]
 
 
 def _least(found: Sequence[Explanation]) -> float:
@@ -178,8 +195,13 @@ def _as_one(cameras: Sequence[Array], size: int) -> Array:
     return np.asarray(lever @ FREE @ lever.T)
 
 
-def _explained(stations: _Stations, cameras: tuple[int, ...], change: Array) -> Explanation:
-    """Return what ``change`` (prior covariance of what moved) makes of the stations."""
+def _explained(
+    stations: _Stations, cameras: tuple[int, ...], change: Array, typed: int | None = None
+) -> Explanation:
+    """Return what ``change`` (prior covariance of what moved) makes of the stations.
+
+    ``typed``: the stop whose pose may be anything.
+    """
     state, first = stations.state, 6 * len(stations.state.cameras)
     prior = stations.covariance + change
     prior[first : first + 6, first : first + 6] += stations.mount
@@ -188,7 +210,11 @@ def _explained(stations: _Stations, cameras: tuple[int, ...], change: Array) -> 
         found = stops(stations.parts, state.moved(u))
         H = np.concatenate([stop.rows for stop in found])
         y = np.concatenate([stop.residual for stop in found]) + H @ u
-        S = H @ prior @ H.T + scipy.linalg.block_diag(*(stop.covariance for stop in found))
+        noise = [
+            stop.covariance + stop.by_flange @ FREE @ stop.by_flange.T * (one == typed)
+            for one, stop in zip(stations.ids, found, strict=True)
+        ]
+        S = H @ prior @ H.T + scipy.linalg.block_diag(*noise)
         before, u = u, prior @ H.T @ np.linalg.solve(S, y)
         if np.abs(u - before).max() < STILL:
             break
@@ -196,7 +222,7 @@ def _explained(stations: _Stations, cameras: tuple[int, ...], change: Array) -> 
     misfit = float(y @ np.linalg.solve(S, y))
     evidence = float(-0.5 * (misfit + np.linalg.slogdet(S)[1]))
     covariance = change - half @ np.linalg.solve(S, half.T)
-    return Explanation(cameras, half @ np.linalg.solve(S, y), covariance, misfit, evidence)
+    return Explanation(cameras, half @ np.linalg.solve(S, y), covariance, misfit, evidence, typed)
 
 
 def _told(
@@ -214,6 +240,11 @@ def _told(
     )
     if odds > np.log(ODDS):
         return _moved(max(went, key=attrgetter("evidence")), old, k, alone, problem)
+    best = max(one.evidence for one in found) - np.log(ODDS)
+    doubted = sorted(one.typed for one in found if one.typed is not None and one.evidence > best)
+    if doubted and alone.cause != "none":
+        said = finding("moved-unclear", "typed", stations=doubted)
+        return _answer(alone, True, "unclear", said, problem)
     if odds >= -np.log(ODDS) and alone.cause != "none":
         if alone.movement is None:
             return alone
