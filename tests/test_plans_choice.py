@@ -121,9 +121,12 @@ def poses(count: int, seed: int) -> list[Array]:
     ]
 
 
+HELD = np.empty((0, 0))  # no arm
+
+
 def test_blocks_of_four_are_jogged_on_the_shortest_way() -> None:
     flange = poses(4, 1)
-    order, left = ordered(np.eye(4), flange, lambda a, b: True)
+    order, left = ordered(np.eye(4), HELD, flange, lambda a, b, held: held)
 
     def length(way: tuple[int, ...]) -> float:
         return sum(jog_cost(a, b) for a, b in pairwise([np.eye(4), *(flange[k] for k in way)]))
@@ -133,7 +136,7 @@ def test_blocks_of_four_are_jogged_on_the_shortest_way() -> None:
 
 
 def test_information_comes_first_block_by_block() -> None:
-    order, _ = ordered(np.eye(4), poses(10, 2), lambda a, b: True)
+    order, _ = ordered(np.eye(4), HELD, poses(10, 2), lambda a, b, held: held)
     assert sorted(order[:4]) == [0, 1, 2, 3]
     assert sorted(order[4:8]) == [4, 5, 6, 7]
     assert sorted(order[8:]) == [8, 9]
@@ -142,14 +145,19 @@ def test_information_comes_first_block_by_block() -> None:
 def test_ways_that_are_not_clear_are_not_taken() -> None:
     flange = poses(5, 3)
 
-    def clear(start: Array, end: Array) -> bool:
+    def goes(start: Array, end: Array, held: Array) -> Array | None:
         from_start = np.allclose(start, np.eye(4))
-        return not (from_start and any(np.allclose(end, flange[k]) for k in (0, 1)))
+        barred = from_start and any(np.allclose(end, flange[k]) for k in (0, 1))
+        return None if barred else held
 
-    order, left = ordered(np.eye(4), flange, clear)
+    order, left = ordered(np.eye(4), HELD, flange, goes)
     assert left == []
     assert order[0] in (2, 3)
-    order, left = ordered(np.eye(4), flange, lambda a, b: not np.allclose(b, flange[2]))
+
+    def spares(start: Array, end: Array, held: Array) -> Array | None:
+        return None if np.allclose(end, flange[2]) else held
+
+    order, left = ordered(np.eye(4), HELD, flange, spares)
     assert left == [2]
     assert sorted(order) == [0, 1, 3, 4]
 

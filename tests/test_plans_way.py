@@ -6,6 +6,7 @@ References: where two boxes meet by linear programming (scipy's HiGHS), turns by
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -60,8 +61,9 @@ def test_legs_lead_to_the_pose_however_far_it_is_turned() -> None:
     rng = np.random.default_rng(2)
     for _ in range(100):
         start, end = (transform(turned(rng), rng.uniform(-400, 400, 3)) for _ in range(2))
-        legs = told_way(start, end, lambda poses, held: held, NOTHING)
-        assert legs is not None
+        told = told_way(start, end, lambda poses, held: held, NOTHING)
+        assert told is not None
+        legs = told[0]
         off = displacement(way(start, jog_text(legs))[-1], end)
         assert np.abs(off[3:]).max() <= 0.51  # rounded to 1 mm and 1°
         assert np.degrees(np.linalg.norm(off[:3])) < 1.6
@@ -74,10 +76,12 @@ def clear_of(*boxes: KeepOut) -> object:
 def test_the_order_is_changed_where_a_box_stands_in_the_way() -> None:
     start, end = transform(np.eye(3), np.zeros(3)), transform(np.eye(3), [300.0, 200.0, 100.0])
     free = told_way(start, end, lambda poses, held: held, NOTHING)
-    assert jog_text(free or ()) == "base X +300 mm, base Y +200 mm, base Z +100 mm"
+    assert free is not None
+    assert jog_text(free[0]) == "base X +300 mm, base Y +200 mm, base Z +100 mm"
     wall = KeepOut("wall", (100.0, -50.0, -50.0), (140.0, 50.0, 50.0))
-    legs = told_way(start, end, clear_of(wall), NOTHING)
-    assert legs is not None
+    told = told_way(start, end, clear_of(wall), NOTHING)
+    assert told is not None
+    legs = told[0]
     assert not entered(way(start, jog_text(legs)), np.zeros((1, 3)), (wall,))
     assert legs[0].axis != 0
     room = [KeepOut(f"{k}", *sides) for k, sides in enumerate((
@@ -91,11 +95,12 @@ def test_turns_are_made_where_there_is_room_for_them() -> None:
     start = transform(np.eye(3), np.zeros(3))
     end = transform(rotation_exp([0.0, 0.0, np.pi / 2]), [0.0, 0.0, 400.0])
     posts = (KeepOut("post", (-20.0, 90.0, -50.0), (20.0, 130.0, 50.0)),)
-    legs = told_way(
+    told = told_way(
         start, end, lambda poses, held: held if plate.clear(poses, posts).all() else None,
         NOTHING, plate.reach_mm,
     )  # fmt: skip
-    assert legs is not None
+    assert told is not None
+    legs = told[0]
     assert [leg.turns for leg in legs] == [False, True]  # up first, then the turn
 
 
@@ -106,13 +111,14 @@ def test_legs_keep_within_reach_and_limits_though_the_straight_way_does_not_tell
     corner = transform(down, [740.0, 620.0, 250.0])  # Y first would lead through here
     assert len(arm.branches(corner)) == 0
     check = arm_check(ARM, start[None], [None])
-    legs = told_way(start, end, check.along, check.postures(start))
-    assert legs is not None
-    poses = way(start, jog_text(legs))
+    told = told_way(start, end, check.along, check.held)
+    assert told is not None
+    poses = way(start, jog_text(told[0]))
     assert all(len(arm.branches(pose)) > 0 for pose in poses[::5])
-    blocked = told_way(end, start, check.along, check.postures(end))
+    check = arm_check(ARM, end[None], [None])
+    blocked = told_way(end, start, check.along, check.held)
     assert blocked is not None
-    assert [leg.axis for leg in blocked] == [1, 0]  # Y first
+    assert [leg.axis for leg in blocked[0]] == [1, 0]  # Y first
 
 
 def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side() -> None:
@@ -123,9 +129,9 @@ def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side()
     shift = Leg(1, -300.0, False).poses(behind, 0.0)
     held = kinematics(ARM).branches(shift[0]), kinematics(ARM).branches(shift[-1])
     assert all(len(postures) > 0 for postures in held)
-    assert check.along(shift, check.postures(behind)) is None
-    assert check.along(shift[:8], check.postures(behind)) is not None
-    assert not check.leads(check.postures(behind), across)
+    assert check.along(shift, check.held) is None
+    assert check.along(shift[:8], check.held) is not None
+    assert not check.leads(check.held, across)
 
 
 def test_no_joint_swings_out_of_its_limits_and_back_in_the_middle_of_a_leg() -> None:
@@ -136,7 +142,38 @@ def test_no_joint_swings_out_of_its_limits_and_back_in_the_middle_of_a_leg() -> 
     leg = Leg(1, 440.0, False).poses(start, 0.0)
     assert any(len(arm.branches(pose)) == 0 for pose in leg)
     for q in arm.branches(start):
-        assert arm_check(ARM, start[None], [q]).along(leg, q[None]) is None
+        check = arm_check(ARM, start[None], [q])
+        assert check.along(leg, check.held) is None
+
+
+def test_a_joint_that_may_turn_twice_is_led_on_from_the_turns_that_were_typed() -> None:
+    arm, q = kinematics(ARM), np.radians([10.0, 30.0, 80.0, 20.0, 60.0, -350.0])  # of ±360°
+    start = arm.forward(q)
+    check = arm_check(ARM, start[None], [q])
+    assert check.held == pytest.approx(np.tile(q, (1, 2, 1)), abs=1e-9)
+    seen = 0
+    for axis, turn in product(range(3), (-20.0, 20.0)):
+        leg = Leg(axis, np.radians(turn), True).poses(start, 100.0)
+        there = check.along(leg, check.held)
+        led = [q]
+        for pose in leg:
+            options = arm.joints.turned_towards(led[-1], arm.branches(pose, limited=False))
+            led.append(options[np.abs(options - led[-1]).max(axis=1).argmin()])
+        outside = np.degrees(min(p[5] for p in led)) < -359.0
+        seen += outside
+        assert (there is None) == outside
+        if there is not None:  # what the pendant is to show is near what it shows
+            assert there == pytest.approx(np.tile(led[-1], (1, 2, 1)), abs=1e-6)
+    assert 0 < seen < 6
+
+
+def test_joints_that_were_not_typed_are_turned_as_few_and_as_many_times_as_is_likely() -> None:
+    arm = kinematics(ARM)
+    for last, turned in ((150.0, (-210.0, 150.0)), (30.0, (30.0, 30.0))):
+        start = arm.forward(np.radians([10.0, 30.0, 80.0, 20.0, 60.0, last]))
+        held = arm_check(ARM, start[None], [None]).held
+        way = np.abs(held[:, 0, 3] - np.radians(20.0)).argmin()
+        assert np.degrees(held[way, :, 5]) == pytest.approx(turned, abs=1e-6)
 
 
 def test_the_foot_is_a_column_that_the_geometry_gives_and_a_recorded_stop_can_refute() -> None:

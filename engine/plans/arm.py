@@ -35,13 +35,15 @@ class ArmCheck:
     """What the arm can do from how it stands. ``arm`` None: nothing is known, everything passes.
 
     ``ways`` are the configurations it may be in: the one that typed joints show, or all likely
-    ones in which every recorded station is within reach. ``seeds`` (k, axes) are its postures at
-    ``present`` (4, 4) in each of them.
+    ones in which every recorded station is within reach. ``held`` (k, 2, axes) are its postures at
+    ``present`` (4, 4) in each of them, their joints turned as few and as many times as is likely:
+    as often as typed. A leg goes on from those configurations that it can be made from with any
+    of these turns; only one of them is true.
     """
 
     arm: Kinematics | None
     ways: tuple[Labels, ...]
-    seeds: Array
+    held: Array
     present: Array
 
     def promising(self, flange: Array) -> NDArray[np.bool_]:
@@ -49,8 +51,8 @@ class ArmCheck:
         good = np.ones(len(flange), bool)
         if self.arm is None or self.arm.robot.kind != "chain":
             return good  # whose branches are cheap
-        for seed in self.seeds:
-            q = reached(self.arm, seed, flange[good])
+        for seed in self.held[:, 0]:
+            q = self.arm.joints.turned_towards(seed, reached(self.arm, seed, flange[good]))
             good[good] = np.nan_to_num(self.arm.joints.room(q), nan=-1.0) >= LIMIT_MARGIN
         return good
 
@@ -73,56 +75,58 @@ class ArmCheck:
         same = [q for q in found if configuration(self.arm, q) in self.ways]
         return next(iter(same or found), None)
 
-    def postures(self, start: Array) -> Array:
-        """Return the postures (k, axes) from which legs from ``start`` (4, 4) are followed."""
-        if self.arm is None or not self.ways:
-            return np.empty((0, 0))
-        found = self._held(self.arm, start)
-        if self.arm.robot.kind != "chain":
-            one = {configuration(self.arm, q): q for q in found}
-            found = [one[way] for way in self.ways if way in one]
-        return np.array(found).reshape(-1, self.arm.axes)
-
     def leads(self, held: Array, end: Array) -> bool:
-        """Tell whether a way from ``held`` (k, axes) to ``end`` (4, 4) is worth looking for.
+        """Tell whether a way from ``held`` (k, 2, axes) to ``end`` (4, 4) is worth looking for.
 
         It is not where a joint would have to turn round the other way, by more than half a turn.
         """
-        if self.arm is None or not len(held) or self.arm.robot.kind == "chain":
-            return True  # a chain is led there
-        there = self._held(self.arm, end)
-        return any(self._inside(self.arm, self._onward(self.arm, q, there)).any() for q in held)
+        if self.arm is None or not len(held):
+            return True
+        there, step = self._onward(self.arm, held, self._held(self.arm, end))
+        return bool((np.isfinite(step) & (self._room(self.arm, there) >= TOLD)).any())
+
+    def resting(self, held: Array) -> Array | None:
+        """Return those of ``held`` (k, 2, axes) with a station's margin to limits, if any."""
+        if self.arm is None or not len(held):
+            return held
+        held = held[self._room(self.arm, held) >= LIMIT_MARGIN]
+        return held if len(held) else None
+
+    def unsure(self, held: Array) -> bool:
+        """Tell whether ``held`` (k, 2, axes) are fewer configurations than are likely."""
+        return len(held) < len(self.held)
 
     def along(self, poses: Array, held: Array) -> Array | None:
-        """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, axes).
+        """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, 2, axes).
 
-        None where it breaks reach or limits, or folds the arm another way. That a joint leaves its
-        limits on one side and comes in again on the other is held against a leg where it does so in
-        every one of ``ways``: of those that are likely only one is true.
+        Without those from which it breaks reach or limits, or folds the arm another way; None:
+        from all of them.
         """
-        if self.arm is None or not self.ways:
+        if self.arm is None or not len(held):
             return held
         if self.arm.robot.kind == "chain":
             return self._led_along(self.arm, poses, held)
-        if not self._all_ways(self.arm, list(held)):
-            return None
         shift = float(np.linalg.norm(poses[-1, :3, 3] - poses[0, :3, 3])) / APART_MM
         turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T)) / APART_RAD
         pieces = int(np.ceil(max(shift, turn, LEG_PIECES)))
         some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))][1:]
-        found = [self._held(self.arm, pose) for pose in some]
-        steady = [self._steady(self.arm, q, found) for q in held]
-        after = np.array([q for q, _ in steady if q is not None])
-        return after if len(after) == len(held) and any(inside for _, inside in steady) else None
+        for options in self.arm.branches_of(some):
+            held, step = self._onward(self.arm, held, options)
+            held = held[(step <= JUMP_RAD) & (self._room(self.arm, held) >= TOLD)]
+            if not len(held):
+                return None
+        return held
 
     def _led_along(self, arm: Kinematics, poses: Array, held: Array) -> Array | None:
         turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T))
         pieces = max(int(np.ceil(turn / LED_RAD)), 1)
         some = poses[np.linspace(0, len(poses) - 1, pieces + 1).astype(int)]
         for before, pose in pairwise(some):
-            held = led(arm, held, before, pose) if len(held) else held
-            held = held[arm.joints.inside(held)]
-            if not self._all_ways(arm, list(held)):
+            there = led(arm, held[:, 0], before, pose)
+            found = np.isfinite(there).all(axis=1)
+            held = (held + (there - held[:, 0])[:, None])[found]
+            held = held[self._room(arm, held) >= TOLD]
+            if not len(held):
                 return None
         return held
 
@@ -130,46 +134,36 @@ class ArmCheck:
         """Return the postures that hold ``flange``; a chain is led there from where it stands."""
         if arm.robot.kind != "chain":
             return list(arm.branches(flange, limited=limited))
-        found = led(arm, self.seeds, self.present, flange)
+        found = led(arm, self.held[:, 0], self.present, flange)
+        found = found[np.isfinite(found).all(axis=1)]
         return list(found[arm.joints.inside(found)] if limited else found)
 
     def _all_ways(self, arm: Kinematics, found: list[Array]) -> bool:
         return {configuration(arm, q) for q in found}.issuperset(self.ways)
 
     @staticmethod
-    def _onward(arm: Kinematics, before: Array, options: list[Array]) -> Array:
-        """Return those ``options`` in the configuration of ``before``, their joints turned on."""
-        way = configuration(arm, before)
-        same = np.array([q for q in options if configuration(arm, q) == way])
-        same = same.reshape(-1, arm.axes)
-        return arm.joints.turned_towards(before, same[arm.joints.room(same) >= TOLD])
+    def _onward(
+        arm: Kinematics, held: Array, options: Sequence[Array] | Array
+    ) -> tuple[Array, Array]:
+        """Return the ``options`` that postures ``held`` (k, 2, axes) turn on to, and how far.
+
+        The nearest of the same configuration, (k, 2, axes), and the largest turn of a joint (k,)
+        [rad]; infinite where there is none.
+        """
+        if not len(options):
+            return held, np.full(len(held), np.inf)
+        before = held[:, 0]
+        ways = [configuration(arm, q) for q in options]
+        same = np.array([[way == configuration(arm, q) for way in ways] for q in before])
+        on = arm.joints.turned_towards(before[:, None], np.array(options)) - before[:, None]
+        step = np.where(arm.joints.turning, np.abs(on), 0.0).max(axis=2)
+        step[~same] = np.inf
+        each, best = np.arange(len(before)), step.argmin(axis=1)
+        return held + on[each, best][:, None], step[each, best]
 
     @staticmethod
-    def _inside(arm: Kinematics, q: Array) -> NDArray[np.bool_]:
-        """Tell at which of ``q`` (..., axes), turned on, no joint has left its limits.
-
-        Of a joint that may turn round twice nobody knows how often it has been turned round.
-        """
-        twice = arm.joints.turning & (np.diff(arm.joints.limits)[:, 0] >= 2 * FULL_TURN)
-        room = np.where(twice, np.inf, arm.joints.margins(q) * arm.joints.degrees)
-        return np.asarray(room.min(axis=-1) >= TOLD)
-
-    def _steady(
-        self, arm: Kinematics, before: Array, found: list[list[Array]]
-    ) -> tuple[Array | None, bool]:
-        """Return the posture after steady moves from ``before`` on, and whether all are inside.
-
-        No posture: there are no steady moves.
-        """
-        inside = True
-        for options in found:
-            on = self._onward(arm, before, options)
-            step = np.where(arm.joints.turning, np.abs(on - before), 0.0).max(axis=1)
-            if not len(on) or step.min() > JUMP_RAD:
-                return None, False
-            before = on[int(step.argmin())]
-            inside = inside and bool(self._inside(arm, before))
-        return before, inside
+    def _room(arm: Kinematics, held: Array) -> Array:
+        return np.asarray(arm.joints.room(held).min(axis=1))
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:
@@ -187,46 +181,63 @@ def arm_check(robot: Robot | None, typed: Array, joints: Sequence[Array | None])
     """
     present = typed[-1]
     if robot is None:
-        return ArmCheck(None, (), np.empty((0, 0)), present)
+        return ArmCheck(None, (), np.empty((0, 2, 0)), present)
     arm = kinematics(robot)
     shown = [(index, q) for index, q in enumerate(joints) if q is not None]
-    found = _led_on(arm, *shown[-1], typed) if shown else _likely(arm, typed)
-    seeds = np.array(list(found.values())).reshape(len(found), arm.axes)
-    return ArmCheck(arm, tuple(found), seeds, present)
+    if not shown:
+        return ArmCheck(arm, *_likely(arm, typed), present)
+    index, q = shown[-1]
+    ((way, past),) = _followed(arm, [q], typed[index:]).items() or [(configuration(arm, q), [q])]
+    return ArmCheck(arm, (way,), np.tile(past[-1], (1, 2, 1)), present)
 
 
-def _led_on(arm: Kinematics, index: int, q: Array, typed: Array) -> dict[Labels, Array]:
-    """Return the configuration of joints typed at station ``index``, and the posture at the last.
+def _followed(arm: Kinematics, first: Sequence[Array], poses: Array) -> dict[Labels, list[Array]]:
+    """Return the postures at all ``poses`` (n, 4, 4), by configuration, from ``first`` on.
 
-    Where it does not hold the last station, the posture is the typed one.
+    Those are postures (axes,) at the first pose, or as good as. No configuration that does not
+    hold every pose. No joint turns round between two poses unless its limits would have it.
     """
-    way = configuration(arm, q)
-    if index == len(typed) - 1:
-        return {way: q}
-    check = ArmCheck(arm, (way,), q[None], typed[index])
-    here = (p for p in check._held(arm, typed[-1]) if configuration(arm, p) == way)
-    return {way: next(here, q)}
+    found = {configuration(arm, q): [q] for q in first}
+    for before, flange in pairwise([poses[0], *poses]):
+        held = np.array([[past[-1]] * 2 for past in found.values()]).reshape(-1, 2, arm.axes)
+        here = ArmCheck(arm, tuple(found), held, before)._held(arm, flange)
+        on = {configuration(arm, q): q for q in here}
+        found = {
+            way: [*past, arm.joints.continued(past[-1], on[way])]
+            for way, past in found.items()
+            if way in on
+        }
+    return found
 
 
-def _likely(arm: Kinematics, typed: Array) -> dict[Labels, Array]:
-    """Return the configurations that hold every station, and the posture at the last.
+def _likely(arm: Kinematics, typed: Array) -> tuple[tuple[Labels, ...], Array]:
+    """Return the configurations that hold every station, and the postures (k, 2, axes) at the last.
 
     Those that come far nearer to a limit than another one are left out.
     """
-    found = {configuration(arm, q): (float(arm.joints.room(q)), q) for q in arm.branches(typed[0])}
-    before = typed[0]
-    for flange in typed[1:]:
-        seeds = np.array([q for _, q in found.values()]).reshape(len(found), arm.axes)
-        check = ArmCheck(arm, tuple(found), seeds, before)
-        here = {configuration(arm, q): q for q in check._held(arm, flange)}
-        found = {
-            way: (min(room, float(arm.joints.room(here[way]))), here[way])
-            for way, (room, _) in found.items()
-            if way in here
-        }
-        before = flange
-    most = max((room for room, _ in found.values()), default=0.0)
-    return {way: q for way, (room, q) in sorted(found.items()) if room >= LIKELY * most}
+    found = _followed(arm, list(arm.branches(typed[0])), typed)
+    room = {way: float(arm.joints.room(np.array(past)).min()) for way, past in found.items()}
+    most = max(room.values(), default=0.0)
+    ways = tuple(sorted(way for way in found if room[way] >= LIKELY * most))
+    held = [_turned(arm, np.array(found[way])) for way in ways]
+    return ways, np.array(held).reshape(len(ways), 2, arm.axes)
+
+
+def _turned(arm: Kinematics, past: Array) -> Array:
+    """Return the last of ``past`` (n, axes) with the fewest and the most likely turns, (2, axes).
+
+    What stays within the limits from both does so from those between. Turns with which a joint
+    comes far nearer to a limit than with others are left out.
+    """
+    span = np.diff(arm.joints.limits)[:, 0]
+    free = arm.joints.turning & np.isfinite(span)
+    most = int(span[free].max(initial=0.0) // FULL_TURN)
+    turns = FULL_TURN * np.arange(-most, most + 1)[:, None] * free
+    room = arm.joints.margins(past + turns[:, None]).min(axis=1)
+    best = room.max(axis=0)
+    likely = (room >= LIKELY * best) | (room == best)
+    ends = np.where(likely, turns, np.inf).min(axis=0), np.where(likely, turns, -np.inf).max(axis=0)
+    return np.asarray(past[-1] + ends)
 
 
 FOOT = 0.25  # [-] of the height of the second axis: how far a foot stands out (CP, no source)

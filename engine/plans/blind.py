@@ -35,7 +35,7 @@ from .plausible import MANY, Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import Plan, Step
 from .way import CLEAR_MM, Bodies, Legs, jog_text, jogged, riding, told_way
-from .words import shown
+from .words import UNSURE, shown
 
 MOST_MM = 100.0  # mm; largest shift before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
@@ -87,10 +87,14 @@ DISAGREE = (
 
 
 class Move(NamedTuple):
-    """One small jog: where it leads (4, 4), and whether the board surely stays in view there."""
+    """One small jog: where it leads (4, 4), whether the board surely stays in view there.
+
+    ``held`` (k, 2, axes) are the arm's postures after it.
+    """
 
     flange: Array
     legs: Legs
+    held: Array
     sure: bool
 
 
@@ -123,11 +127,12 @@ class Blind:
         ``visited`` (n, 4, 4) are the recorded poses, the last one the present. Fewer where no move
         keeps the board in view.
         """
-        poses, found = list(visited), list[Move]()
+        poses, found, held = list(visited), list[Move](), self.arm.held
         for _ in range(count):
-            best = self._surest(self._ranked(np.array(poses)), poses[-1])
+            best = self._surest(self._ranked(np.array(poses)), poses[-1], held)
             if best is None:
                 break
+            held = best.held
             poses.append(best.flange)
             found.append(best)
         return found
@@ -142,7 +147,7 @@ class Blind:
             flange = flange[low == low.min()]
         return np.asarray(flange[np.argsort(-_spread(poses, flange), kind="stable")])
 
-    def _surest(self, flange: Array, present: Array) -> Move | None:
+    def _surest(self, flange: Array, present: Array, held: Array) -> Move | None:
         """Return the first move that keeps the board in view in every arrangement, or in most."""
         best, most = None, LEAST_VIEW
         for start in range(0, len(flange), CHUNK):
@@ -152,10 +157,12 @@ class Blind:
             for index in np.flatnonzero(share > most):
                 if share[index] <= most or not self.arm.stands(some[index]):
                     continue
-                reach, held = self.bodies.reach_mm, self.arm.postures(present)
-                legs = told_way(present, some[index], self._along, held, reach, self.tool)
-                if legs is not None:
-                    best, most = Move(some[index], legs, share[index] == 1.0), float(share[index])
+                reach = self.bodies.reach_mm
+                way = told_way(present, some[index], self._along, held, reach, self.tool)
+                held_there = None if way is None else self.arm.resting(way[1])
+                if way is not None and held_there is not None:
+                    sure = share[index] == 1.0
+                    best, most = Move(some[index], way[0], held_there, sure), float(share[index])
                 if most == 1.0:
                     return best
         return best
@@ -178,10 +185,11 @@ class Blind:
         moves = self.moves(typed, count)
         expected = self._expected(typed, [move.flange for move in moves])
         steps, here = list[Step](), typed[-1]
-        for (flange, legs, sure), after in zip(moves, expected, strict=True):
-            fields, pose = shown(cell, self.arm, flange, near)
+        for (flange, legs, held, sure), after in zip(moves, expected, strict=True):
+            fields, pose = shown(cell, self.arm, flange, near, held)
             jog = jog_text(legs)
-            steps.append(Step("jog", pose, fields, jog, _why(here, flange, sure), after))
+            why = _why(here, flange, sure) + (f"; {UNSURE}" if self.arm.unsure(held) else "")
+            steps.append(Step("jog", pose, fields, jog, why, after))
             here, near = flange, fields
         notes = (NO_MOVE,) if len(moves) < count else ()
         return Plan(tuple(steps), notes, cautions=BLIND_PLAN)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
 from itertools import pairwise, permutations
 
 import numpy as np
@@ -21,10 +20,13 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..frames import rotation_angle
 
+SAME_DECIMALS = 3  # [-] of joint values [rad, mm] that are the same posture
 BLOCK = 4  # stations whose order is free: their information comes together anyway
 JOG_MM, JOG_RAD = 100.0, np.radians(20.0)  # [mm], [rad] that take about as long to jog (CP)
 
-Clear = Callable[[Array, Array], bool]
+# What holds the flange at the end of a jog between two poses (4, 4), as the arm's postures
+# (k, axes), from those at its start; None: there is no clear jog.
+Goes = Callable[[Array, Array, Array], Array | None]
 
 
 def jog_cost(start: Array, end: Array) -> float:
@@ -34,11 +36,14 @@ def jog_cost(start: Array, end: Array) -> float:
     return float(shift + turn / JOG_RAD)
 
 
-def ordered(present: Array, flange: Sequence[Array], clear: Clear) -> tuple[list[int], list[int]]:
+def ordered(
+    present: Array, held: Array, flange: Sequence[Array], goes: Goes
+) -> tuple[list[int], list[int]]:
     """Return (order, left): indices of poses (n, 4, 4), given by falling information.
 
-    Each block of four is visited on the shortest way from ``present`` on, of those on which the jog
-    from every pose to the next is ``clear``; ``left`` are the stations to which no way was found.
+    Each block of four is visited on the shortest way from ``present`` on, where the arm's postures
+    are ``held``, of those on which a jog ``goes`` from every pose to the next; ``left`` are the
+    stations to which no way was found.
     """
     order: list[int] = []
     left: list[int] = []
@@ -46,27 +51,41 @@ def ordered(present: Array, flange: Sequence[Array], clear: Clear) -> tuple[list
     here = present
     while waiting:
         block, waiting = waiting[:BLOCK], waiting[BLOCK:]
-        best = _shortest(here, block, flange, clear)
+        best, held = _shortest(here, held, block, flange, goes)
         left += [index for index in block if index not in best]
         order += best
         here = flange[best[-1]] if best else here
     return order, left
 
 
-def _shortest(here: Array, block: list[int], flange: Sequence[Array], clear: Clear) -> list[int]:
-    """Return the block, or as much of it as can be reached, on the shortest way."""
+def _shortest(
+    here: Array, held: Array, block: list[int], flange: Sequence[Array], goes: Goes
+) -> tuple[list[int], Array]:
+    """Return the block, or as much of it as can be reached, on the shortest way, and postures."""
     pose = {-1: here} | {index: flange[index] for index in block}
     cost = {(a, b): jog_cost(pose[a], pose[b]) for a in pose for b in block if a != b}
-    free = cache(lambda a, b: clear(pose[a], pose[b]))
+    asked: dict[tuple[int, int, bytes], Array | None] = {}
+
+    def after(way: tuple[int, ...]) -> Array | None:
+        now: Array | None = held
+        for a, b in pairwise((-1, *way)):
+            if now is None:
+                return None
+            key = a, b, np.round(now, SAME_DECIMALS).tobytes()  # how the joints have turned so far
+            if key not in asked:
+                asked[key] = goes(pose[a], pose[b], now)
+            now = asked[key]
+        return now
 
     def length(way: tuple[int, ...]) -> float:
         return sum(cost[pair] for pair in pairwise((-1, *way)))
 
     for count in range(len(block), 0, -1):
         for way in sorted(permutations(block, count), key=length):
-            if all(free(*pair) for pair in pairwise((-1, *way))):
-                return list(way)
-    return []
+            there = after(way)
+            if there is not None:
+                return list(way), there
+    return [], held
 
 
 EXCHANGES = 5  # passes over all chosen stations; most end after two because nothing helps any more

@@ -145,12 +145,13 @@ class Outlook:
         high = flange[:, 2, 3] >= self.lowest_mm
         return np.asarray(high & self.bodies.clear(flange, self.boxes))
 
-    def way(self, start: Array, end: Array) -> Legs | None:
+    def way(self, start: Array, end: Array, held: Array) -> tuple[Legs, Array] | None:
         """Return the jog between two flange poses as it is to be told; None: none that is clear.
 
         Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
+        ``held`` (k, 2, axes) are the arm's postures at the start; those at the end are returned.
         """
-        held, tool = self.arm.postures(start), active_places(self.problem.pendant)[1]
+        tool = active_places(self.problem.pendant)[1]
         if not self.arm.leads(held, end):
             return None
         return told_way(start, end, self._along, held, self.bodies.reach_mm, tool)
@@ -158,9 +159,10 @@ class Outlook:
     def _along(self, poses: Array, held: Array) -> Array | None:
         return self.arm.along(poses, held) if self.clear(poses).all() else None
 
-    def is_told(self, start: Array, end: Array) -> bool:
-        """Tell whether a clear jog leads from one flange pose to another."""
-        return self.way(start, end) is not None
+    def goes(self, start: Array, end: Array, held: Array) -> Array | None:
+        """Return the postures at a station at ``end``, to which a clear jog leads; None: none."""
+        way = self.way(start, end, held)
+        return None if way is None else self.arm.resting(way[1])
 
     def offers(self) -> Offers:
         """Return stations all over what the camera sees, in view and clear of the boxes."""

@@ -26,7 +26,7 @@ from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
 from .way import DOUBT_MM, below, jog_text
-from .words import shown
+from .words import UNSURE, shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
 # in simulation a wrong convention read over turns of 20° shows 10 to 300 times. Many stations may
@@ -43,6 +43,7 @@ NOT_YET = (
 NOWHERE = (
     "No station farther off was found that shows the whole board, within reach and clear of all."
 )
+CLOSING_UNSURE = f"To the closing stop {UNSURE}."
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_WAY_BACK = (
     "No clear jog leads from the last station to the pose of the first: the closing stop is not "
@@ -192,13 +193,18 @@ def _closed(
     """Return the plan with a last stop at the first station's pose, if a clear jog leads there."""
     fields, pose = shown(cell, look.arm, first.base_T_flange, text)
     poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
-    legs = look.way(poses[-2], pose)
-    if legs is None:
+    held = plan.steps[-1].held if plan.steps else look.arm.held
+    way = None if held is None else look.way(poses[-2], pose, held)
+    if way is None:
         return replace(plan, notes=(*plan.notes, NO_WAY_BACK))
+    legs, held = way
+    if cell.pendant.shows_joints:
+        text, _ = shown(cell, look.arm, pose, text, held)
     after = look.after(poses[1:]) or (None, None)
     jog = jog_text(legs)
     last = Step("pose", pose, text or fields, jog, CLOSING, *after)
-    return replace(plan, steps=(*plan.steps, last))
+    notes = (*plan.notes, CLOSING_UNSURE) if look.arm.unsure(held) else plan.notes
+    return replace(plan, steps=(*plan.steps, last), notes=notes)
 
 
 def _view(problem: Problem, seen: Observation) -> Array | None:

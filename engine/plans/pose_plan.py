@@ -20,7 +20,7 @@ from .outlook import Offers, Outlook
 from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
 from .way import jog_text
-from .words import gain_words, shown, view_words
+from .words import UNSURE, gain_words, shown, view_words
 
 USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
 SPIRAL_STATIONS = 9  # of the fixed pattern: three of each turn
@@ -70,8 +70,12 @@ def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
     poses = np.array(wish.kept)
     if not (look.seen(poses, look.views(poses)) & look.clear(poses)).all():
         return None
-    legs = pairwise([look.present, *wish.kept])
-    if not all(look.arm.stands(b) and look.is_told(a, b) for a, b in legs):
+    if not all(look.arm.stands(pose) for pose in wish.kept):
+        return None
+    held: Array | None = look.arm.held
+    for here, pose in pairwise([look.present, *wish.kept]):
+        held = None if held is None else look.goes(here, pose, held)
+    if held is None:
         return None
     return plan_of(cell, look, wish.kept, wish.until_mm and wish.until_mm / 2.0, near)
 
@@ -105,7 +109,7 @@ def best_stations(
     for _ in range(RETRIES):
         chosen = choose(look.aim, Offered(offers.information, usable, like), count, enough)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
-        found, left = ordered(look.present, list(flange[ranked]), look.is_told)
+        found, left = ordered(look.present, look.arm.held, list(flange[ranked]), look.goes)
         order = [ranked[k] for k in found]
         if not left:
             break
@@ -138,22 +142,27 @@ def plan_of(
     """
     now = look.expected(look.whole)
     before = now and now[0]
-    steps, here, total = list[Step](), look.present, look.whole
+    steps, here, total, held = list[Step](), look.present, look.whole, look.arm.held
     for flange in poses:
         if until_mm is not None and before is not None and before <= until_mm:
             break
         fields, pose = shown(cell, look.arm, flange, near)
-        legs = look.way(here, pose)
-        if legs is None:
+        way = look.way(here, pose, held)
+        if way is None:
             continue
+        legs, held = way
+        fields, pose = shown(cell, look.arm, pose, near, held)
         total = total + look.whole_information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]
         gain = gain_words(before, after and after[0])
-        words = view_words(look.sight, view, look.usual_mm), gain
+        unsure = UNSURE if look.arm.unsure(held) else ""
         jog = jog_text(legs)
+        words = view_words(look.sight, view, look.usual_mm), gain, unsure
         why = "; ".join(filter(None, words))
-        steps.append(Step("pose", pose, fields, jog, why, *(after or (None, None))))
+        steps.append(
+            Step("pose", pose, fields, jog, why, after and after[0], after and after[1], held)
+        )
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
@@ -171,7 +180,7 @@ def spiral_plan(
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
     good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
-    order, _ = ordered(look.present, list(flange[good]), look.is_told)
+    order, _ = ordered(look.present, look.arm.held, list(flange[good]), look.goes)
     missing = count - len(order)
     notes = (f"{missing} of the {count} stations of the spiral are not seen or not reached.",)
     until = None if wish.until_mm is None else wish.until_mm / 2.0

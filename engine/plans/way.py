@@ -112,12 +112,13 @@ def told_way(
     held: Array,
     reach_mm: float = 0.0,
     tool: Array = FLANGE,
-) -> Legs | None:
-    """Return legs from ``start`` to ``end`` (4, 4), each of which is ``clear``; None: none found.
+) -> tuple[Legs, Array] | None:
+    """Return legs from ``start`` to ``end`` (4, 4), and the arm's postures (k, axes) at the end.
 
-    The shifts come first and in the order X, Y, Z, and the turns are the least ones, unless another
-    order is needed. ``held`` (k, axes) are the arm's postures at ``start``; ``reach_mm``: see
-    `Leg.poses`. ``tool`` (4, 4) is active: a jog turns about its tip.
+    Each leg is ``clear``; None: none found. The shifts come first and in the order X, Y, Z, and the
+    turns are the least ones, unless another order is needed. ``held`` (k, axes) are the arm's
+    postures at ``start``; ``reach_mm``: see `Leg.poses`. ``tool`` (4, 4) is active: a jog turns
+    about its tip.
     """
     start, end, back = start @ tool, end @ tool, inverse(tool)
     reach_mm += float(np.linalg.norm(tool[:3, 3]))
@@ -130,7 +131,8 @@ def told_way(
     search = _Search(start, end, flange_clear, reach_mm, {})
     for turns in _turns(end[:3, :3] @ start[:3, :3].T):
         if not shifts and not turns:
-            return None if flange_clear(start[None], held) is None else ()
+            after = flange_clear(start[None], held)
+            return None if after is None else ((), after)
         found = search.onward((), shifts, turns, not turns, held)
         if found is not None or len(search.asked) > MOST_LEGS:
             return found
@@ -147,13 +149,15 @@ class _Search:
     reach_mm: float
     asked: dict[tuple[Legs, Legs, bool], Array | None]
 
-    def onward(self, done: Legs, left: Legs, turns: Legs, turned: bool, held: Array) -> Legs | None:
-        """Return the legs that remain, in a clear order; None: there is none.
+    def onward(
+        self, done: Legs, left: Legs, turns: Legs, turned: bool, held: Array
+    ) -> tuple[Legs, Array] | None:
+        """Return the legs that remain, in a clear order, and the postures after; None: none is.
 
         ``done`` and ``left`` are the shifts behind and ahead; ``turned``: the turns are behind.
         """
         if not left and turned:
-            return ()
+            return (), held
         for leg in left:
             after = self._after(done, (leg,), turned, held)
             if after is not None:
@@ -161,10 +165,10 @@ class _Search:
                 behind = tuple(sorted((*done, leg)))
                 found = self.onward(behind, rest, turns, turned, after)
                 if found is not None:
-                    return (leg, *found)
+                    return (leg, *found[0]), found[1]
         after = None if turned else self._after(done, turns, False, held)
         found = None if after is None else self.onward(done, left, turns, True, after)
-        return None if found is None else (*turns, *found)
+        return None if found is None else ((*turns, *found[0]), found[1])
 
     def _after(self, done: Legs, legs: Legs, turned: bool, held: Array) -> Array | None:
         """Return what holds the flange after ``legs``, made after ``done``; None: not clear."""

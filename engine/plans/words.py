@@ -14,18 +14,22 @@ from .sight import Sight
 
 
 def shown(
-    cell: Cell, arm: ArmCheck, flange: Array, near: tuple[str, ...] | None
+    cell: Cell,
+    arm: ArmCheck,
+    flange: Array,
+    near: tuple[str, ...] | None,
+    held: Array | None = None,
 ) -> tuple[tuple[str, ...], Array]:
     """Return the fields for base_T_flange (4, 4), and the pose (4, 4) that the fields say.
 
     ``near``: the fields of the pose before, so that angles do not jump between two ways to write
-    the same rotation. Raises StationbookError where the pendant shows joints and no posture is
-    found.
+    the same rotation. ``held`` (k, 2, axes): the postures there, after a jog that is told. Raises
+    StationbookError where the pendant shows joints and no posture is found.
     """
     if not cell.pendant.shows_joints:
         fields = format_pose(flange, cell.pendant, near)
         return fields, pose_from_fields(fields, cell.pendant).base_T_flange
-    q = arm.posture(flange)
+    q = arm.posture(flange) if held is None else next(iter(held[:, 0]), None)
     if arm.arm is None or q is None:
         raise StationbookError("no joint values hold this pose", "Check the robot's description.")
     fields = format_joints((q * arm.arm.joints.degrees).tolist(), cell.pendant, cell.robot)
@@ -33,6 +37,7 @@ def shown(
     return fields, flange if pose is None else pose
 
 
+UNSURE = "a joint may meet its limit on the way: the joints typed at one stop would tell"
 MIDDLE = 0.2  # [-] of half the image: nearer to the middle nobody calls it a side
 CLOSER = 0.12  # [-] of the usual distance: below it nobody calls it nearer or farther
 SIDES = {

@@ -323,6 +323,11 @@ class Joints:
         turns = np.where(self.turning, np.round((goal - shown) / FULL_TURN), 0.0)
         return np.asarray(shown + FULL_TURN * turns)
 
+    def continued(self, before: Array, shown: Array) -> Array:
+        """Return ``shown`` (..., n) by full turns as near ``before`` as the limits let it be."""
+        near = self.turned_towards(before, shown)
+        return np.where(self.margins(near) >= -LIMIT_SLACK, near, self.centred(shown))
+
     def all_turns(self, shown: Array) -> Array:
         """Return the vectors (k, n) within the limits that are full turns from ``shown`` (n,)."""
         choices = []

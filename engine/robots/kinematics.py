@@ -95,10 +95,10 @@ def _held_back(q: Array, J: Array, error: Array, bounds: tuple[Array, Array]) ->
 
 
 def led(arm: Forward, seeds: Array, start: Array, end: Array) -> Array:
-    """Return postures (k, n) at ``end`` (4, 4), led from ``seeds`` (m, n) at ``start`` as by a jog.
+    """Return postures (k, n) at ``end`` (4, 4), led from ``seeds`` (k, n) at ``start`` as by a jog.
 
-    Improved at poses along the straight way, so that the arm keeps its configuration; without
-    regard to limits. Fewer than ``seeds`` where the arm does not get there from all of them.
+    Improved at poses along the straight way, so that the arm keeps its configuration and no joint
+    skips a turn; without regard to limits. NaN where the arm does not get there.
     """
     shift = float(np.linalg.norm(end[:3, 3] - start[:3, 3])) / STEP_MM
     turn = float(rotation_angle(end[:3, :3] @ start[:3, :3].T)) / STEP_RAD
@@ -106,8 +106,7 @@ def led(arm: Forward, seeds: Array, start: Array, end: Array) -> Array:
     q = seeds
     for pose in way:
         q, _ = improved(arm, pose, q, ON_THE_WAY, done_mm=HELD_MM)
-    q = _held(arm, *improved(arm, last, q, AT_THE_END, done_mm=HELD_MM))
-    return q[np.isfinite(q).all(axis=1)]
+    return _held(*improved(arm, last, q, AT_THE_END, done_mm=HELD_MM))
 
 
 def reached(arm: Forward, seed: Array, poses: Array) -> Array:
@@ -116,11 +115,11 @@ def reached(arm: Forward, seed: Array, poses: Array) -> Array:
     A first look at many poses: the arm may have changed its configuration on the way.
     """
     seeds = np.tile(seed, (len(poses), 1))
-    return _held(arm, *improved(arm, poses, seeds, AT_ONCE, done_mm=HELD_MM))
+    return arm.joints.centred(_held(*improved(arm, poses, seeds, AT_ONCE, done_mm=HELD_MM)))
 
 
-def _held(arm: Forward, q: Array, loss: Array) -> Array:
-    return np.asarray(np.where((loss < HELD_MM**2)[:, None], arm.joints.centred(q), np.nan))
+def _held(q: Array, loss: Array) -> Array:
+    return np.asarray(np.where((loss < HELD_MM**2)[:, None], q, np.nan))
 
 
 STRAIGHT = 1e-9  # [-] sin J5 under which J4 and J6 share their turn as rounding has it

@@ -111,8 +111,7 @@ def _within(arm: Kinematics, found: Array, near: ArrayLike | None) -> ReachRepor
 def _next(arm: Kinematics, found: Array, near: ArrayLike) -> Array:
     """Return the posture that continues from ``near``: its largest turn is the least."""
     start = np.asarray(near, float)
-    turned = arm.joints.turned_towards(start, found)
-    found = np.where(arm.joints.inside(turned)[:, None], turned, found)
+    found = arm.joints.continued(start, found)
     way = np.where(arm.joints.turning, np.abs(found - start), 0.0).max(axis=1)
     return np.asarray(found[int(np.argmin(way))])
 
