@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -13,12 +14,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+import yaml
 from command import answer, refused, stationbook
 from made_session import make_session
 from told_jogs import legs
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.session import Station
+from engine.cell.stations import station_pose
 from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
@@ -46,6 +49,22 @@ def test_json_has_exactly_the_documented_keys(tmp_path: Path) -> None:
         assert station["by"] == "pose"
         assert len(station["pose"]) == 6
     assert found["work_volume_mm"] == found["stations"][-1]["work_volume_mm_after"]
+
+
+def test_json_where_no_jog_is_told_says_on_stderr_what_a_hand_is_to_do(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 1)
+    session = open_session(tmp_path / "s")
+    pose = station_pose(session.cell, session.stations[0])
+    assert pose is not None
+    low, high = pose[:3, 3] + (-300.0, -300.0, -130.0), pose[:3, 3] + (300.0, 300.0, -110.0)
+    path = tmp_path / "s" / "session.yaml"
+    text = yaml.safe_load(path.read_text(encoding="utf-8"))
+    tray = {"name": "tray", "min_mm": low.tolist(), "max_mm": high.tolist()}
+    text["cell"]["keep_out"] = [tray]
+    path.write_text(yaml.safe_dump(text), encoding="utf-8")
+    shown = stationbook("plan", tmp_path / "s", "--json")
+    assert json.loads(shown.stdout)["stations"] == []
+    assert "By sight, well clear of tray" in shown.stderr
 
 
 def test_one_station_gives_jogs_whose_poses_only_programs_see(tmp_path: Path) -> None:

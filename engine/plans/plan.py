@@ -43,6 +43,9 @@ NOT_YET = (
 NOWHERE = (
     "No station farther off was found that shows the whole board, within reach and clear of all."
 )
+DOUBTED = (
+    " What rides on the flange is known to {doubt:.0f} mm as yet, and kept farther off by that."
+)
 CLOSING_UNSURE = f"To the closing stop {UNSURE}."
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_WAY_BACK = (
@@ -85,12 +88,14 @@ def make_plan(
     seen = [(item, view) for (item, _), view in zip(seen, views, strict=True)]
     standing, texts = standing or observations[-1], texts or {}
     near = texts.get(standing.id)
-    sure = False
+    sure, far = False, NOWHERE
     if len(seen) >= LEAST_STATIONS and not doubted:
         result = result or estimated(problem)
         sure = _confirmed(problem, result, seen)
         if sure:
             look = _outlook(cell, problem, result, seen, standing)
+            if cell.keep_out and look.doubt_mm >= DOUBT_MM:
+                far += DOUBTED.format(doubt=look.doubt_mm)
             if wish.spiral is not None:
                 plan = spiral_plan(cell, look, typed, wish.spiral, wish, near)
             else:
@@ -105,7 +110,7 @@ def make_plan(
     views = np.array([view for _, view in seen])
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
     plan = jogs(cell, problem, typed, views, arm, wish.count, near)
-    why = (NOWHERE if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
+    why = (far if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
     late = (why, NO_CLOSE if wish.close else "", NO_SPIRAL if wish.spiral else "")
     return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
