@@ -208,3 +208,17 @@ def test_what_rides_stays_farther_from_boxes_by_what_its_place_may_be_off() -> N
         post = KeepOut("post", (x - 30.0, low, z - 30.0), (x + 30.0, low + 60.0, z + 30.0))
         plan = make_plan(replace(made.cell, keep_out=(post,)), made.stations, Wish(count=2))
         assert {step.by for step in plan.steps} == told
+
+
+def test_while_the_place_on_the_flange_is_doubted_the_plan_says_so_where_it_finds_nothing() -> None:
+    made = world(EYE_IN_HAND, 8)
+    made.follow(3)
+    moved = [apply(stop.base_T_flange, made.carried()) for stop in made.stations]
+    low, high = np.min(moved, axis=(0, 1)) - 25.0, np.max(moved, axis=(0, 1)) + 25.0
+    walls = []
+    for k, side in enumerate(np.eye(3, dtype=bool)):  # nothing has room but what was recorded
+        walls.append(KeepOut(f"low {k}", (-3e3,) * 3, tuple(np.where(side, low, 3e3))))
+        walls.append(KeepOut(f"high {k}", tuple(np.where(side, high, -3e3)), (3e3,) * 3))
+    plan = make_plan(replace(made.cell, keep_out=tuple(walls)), made.stations)
+    assert plan.steps == ()
+    assert "What rides on the flange is known to 23 mm as yet" in plan.notes[-1]
