@@ -341,7 +341,7 @@ def test_the_view_of_every_station_is_where_the_plan_expected_it() -> None:
         assert np.linalg.norm((expected - made.view(pose))[:3, 3]) < 20.0
 
 
-def test_a_chain_arm_is_led_from_where_it_stands_within_four_seconds() -> None:
+def test_a_chain_arm_is_led_from_where_it_stands_within_two_seconds() -> None:
     size = ARM.geometry_mm
     links = (  # the demo arm's upper part and wrist as a standard Denavit-Hartenberg chain
         ChainLink(size["a1"], -90.0, size["c1"]),
@@ -358,9 +358,7 @@ def test_a_chain_arm_is_led_from_where_it_stands_within_four_seconds() -> None:
     made.plan(Wish(count=1))
     begun = time.process_time()
     plan = make_plan(made.cell, made.stations, Wish(count=8))
-    assert (
-        time.process_time() - begun <= 4.0
-    )  # legs beyond a limit are given up only after a search
+    assert time.process_time() - begun <= 2.0
     assert len(plan.steps) == 8
     arm = kinematics(made.cell.robot)
     for step in plan.steps:

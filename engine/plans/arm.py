@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell, KeepOut
 from ..frames import rotation_angle
-from ..robots.arms import FULL_TURN, configuration, wrist_bend
+from ..robots.arms import FULL_TURN, configuration, sides, wrist_bend
 from ..robots.kinematics import Kinematics, kinematics, led, reached
 from ..robots.model import Robot
 from .way import CLEAR_MM, FAR_MM, Bodies
@@ -25,6 +25,7 @@ LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far near
 LEG_PIECES = 3  # of one leg of a jog between which postures are looked at, at least
 APART_MM, APART_RAD = 50.0, np.radians(12.0)  # most between: J5 rose and fell by 2° in 88 mm
 LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
+RACES_RAD = 2.0 * LED_RAD  # [rad] of a joint meanwhile: a wrist that is nearly straight races
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
 
 Labels = tuple[str, ...]
@@ -35,10 +36,9 @@ class ArmCheck:
     """What the arm can do from how it stands. ``arm`` None: nothing is known, everything passes.
 
     ``ways`` are the configurations it may be in: the one that typed joints show, or all likely
-    ones in which every recorded station is within reach. ``held`` (k, 2, axes) are its postures at
+    ones in which every recorded station is within reach. ``held`` (k, axes) are its postures at
     ``present`` (4, 4) in each of them, their joints turned as few and as many times as is likely:
-    as often as typed. A leg goes on from those configurations that it can be made from with any
-    of these turns; only one of them is true.
+    as often as typed. A leg goes on from those that it can be made from; only one of them is true.
     """
 
     arm: Kinematics | None
@@ -51,7 +51,7 @@ class ArmCheck:
         good = np.ones(len(flange), bool)
         if self.arm is None or self.arm.robot.kind != "chain":
             return good  # whose branches are cheap
-        for seed in self.held[:, 0]:
+        for seed in self.held:
             q = self.arm.joints.turned_towards(seed, reached(self.arm, seed, flange[good]))
             good[good] = np.nan_to_num(self.arm.joints.room(q), nan=-1.0) >= LIMIT_MARGIN
         return good
@@ -76,28 +76,28 @@ class ArmCheck:
         return next(iter(same or found), None)
 
     def leads(self, held: Array, end: Array) -> bool:
-        """Tell whether a way from ``held`` (k, 2, axes) to ``end`` (4, 4) is worth looking for.
+        """Tell whether a way from ``held`` (k, axes) to ``end`` (4, 4) is worth looking for.
 
         It is not where a joint would have to turn round the other way, by more than half a turn.
         """
         if self.arm is None or not len(held):
             return True
         there, step = self._onward(self.arm, held, self._held(self.arm, end))
-        return bool((np.isfinite(step) & (self._room(self.arm, there) >= TOLD)).any())
+        return bool((np.isfinite(step) & (self.arm.joints.room(there) >= TOLD)).any())
 
     def resting(self, held: Array) -> Array | None:
-        """Return those of ``held`` (k, 2, axes) with a station's margin to limits, if any."""
+        """Return those of ``held`` (k, axes) with a station's margin to limits, if any."""
         if self.arm is None or not len(held):
             return held
-        held = held[self._room(self.arm, held) >= LIMIT_MARGIN]
+        held = held[self.arm.joints.room(held) >= LIMIT_MARGIN]
         return held if len(held) else None
 
     def unsure(self, held: Array) -> bool:
-        """Tell whether ``held`` (k, 2, axes) are fewer configurations than are likely."""
+        """Tell whether ``held`` (k, axes) are fewer postures than are likely."""
         return len(held) < len(self.held)
 
     def along(self, poses: Array, held: Array) -> Array | None:
-        """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, 2, axes).
+        """Return the postures after a leg through ``poses`` (n, 4, 4) from ``held`` (k, axes).
 
         Without those from which it breaks reach or limits, or folds the arm another way; None:
         from all of them.
@@ -112,7 +112,7 @@ class ArmCheck:
         some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))][1:]
         for options in self.arm.branches_of(some):
             held, step = self._onward(self.arm, held, options)
-            held = held[(step <= JUMP_RAD) & (self._room(self.arm, held) >= TOLD)]
+            held = held[(step <= JUMP_RAD) & (self.arm.joints.room(held) >= TOLD)]
             if not len(held):
                 return None
         return held
@@ -122,10 +122,12 @@ class ArmCheck:
         pieces = max(int(np.ceil(turn / LED_RAD)), 1)
         some = poses[np.linspace(0, len(poses) - 1, pieces + 1).astype(int)]
         for before, pose in pairwise(some):
-            there = led(arm, held[:, 0], before, pose)
-            found = np.isfinite(there).all(axis=1)
-            held = (held + (there - held[:, 0])[:, None])[found]
-            held = held[self._room(arm, held) >= TOLD]
+            after = led(arm, held, before, pose)
+            found = np.isfinite(after).all(axis=1)
+            held, after = held[found], after[found]
+            step = np.where(arm.joints.turning, np.abs(after - held), 0.0).max(axis=1)
+            same = (sides(arm, after) == sides(arm, held)).all(axis=1)
+            held = after[same & (step <= RACES_RAD) & (arm.joints.room(after) >= TOLD)]
             if not len(held):
                 return None
         return held
@@ -134,7 +136,7 @@ class ArmCheck:
         """Return the postures that hold ``flange``; a chain is led there from where it stands."""
         if arm.robot.kind != "chain":
             return list(arm.branches(flange, limited=limited))
-        found = led(arm, self.held[:, 0], self.present, flange)
+        found = led(arm, self.held, self.present, flange)
         found = found[np.isfinite(found).all(axis=1)]
         return list(found[arm.joints.inside(found)] if limited else found)
 
@@ -145,32 +147,26 @@ class ArmCheck:
     def _onward(
         arm: Kinematics, held: Array, options: Sequence[Array] | Array
     ) -> tuple[Array, Array]:
-        """Return the ``options`` that postures ``held`` (k, 2, axes) turn on to, and how far.
+        """Return the ``options`` that postures ``held`` (k, axes) turn on to, and how far.
 
-        The nearest of the same configuration, (k, 2, axes), and the largest turn of a joint (k,)
+        The nearest of the same configuration, (k, axes), and the largest turn of a joint (k,)
         [rad]; infinite where there is none.
         """
         if not len(options):
             return held, np.full(len(held), np.inf)
-        before = held[:, 0]
-        ways = [configuration(arm, q) for q in options]
-        same = np.array([[way == configuration(arm, q) for way in ways] for q in before])
-        on = arm.joints.turned_towards(before[:, None], np.array(options)) - before[:, None]
-        step = np.where(arm.joints.turning, np.abs(on), 0.0).max(axis=2)
+        same = (sides(arm, held)[:, None] == sides(arm, np.array(options))).all(axis=2)
+        on = arm.joints.turned_towards(held[:, None], np.array(options))
+        step = np.where(arm.joints.turning, np.abs(on - held[:, None]), 0.0).max(axis=2)
         step[~same] = np.inf
-        each, best = np.arange(len(before)), step.argmin(axis=1)
-        return held + on[each, best][:, None], step[each, best]
-
-    @staticmethod
-    def _room(arm: Kinematics, held: Array) -> Array:
-        return np.asarray(arm.joints.room(held).min(axis=1))
+        each, best = np.arange(len(held)), step.argmin(axis=1)
+        return on[each, best], step[each, best]
 
     @staticmethod
     def _roomy(arm: Kinematics, q: Array) -> bool:
         if arm.joints.room(q) < LIMIT_MARGIN:
             return False
         bend = wrist_bend(arm, arm.jacobian(q))
-        return bend is None or abs(bend) > WRIST_BENT
+        return bend is None or bool(abs(bend) > WRIST_BENT)
 
 
 def arm_check(robot: Robot | None, typed: Array, joints: Sequence[Array | None]) -> ArmCheck:
@@ -181,14 +177,14 @@ def arm_check(robot: Robot | None, typed: Array, joints: Sequence[Array | None])
     """
     present = typed[-1]
     if robot is None:
-        return ArmCheck(None, (), np.empty((0, 2, 0)), present)
+        return ArmCheck(None, (), np.empty((0, 0)), present)
     arm = kinematics(robot)
     shown = [(index, q) for index, q in enumerate(joints) if q is not None]
     if not shown:
         return ArmCheck(arm, *_likely(arm, typed), present)
     index, q = shown[-1]
     ((way, past),) = _followed(arm, [q], typed[index:]).items() or [(configuration(arm, q), [q])]
-    return ArmCheck(arm, (way,), np.tile(past[-1], (1, 2, 1)), present)
+    return ArmCheck(arm, (way,), past[-1][None], present)
 
 
 def _followed(arm: Kinematics, first: Sequence[Array], poses: Array) -> dict[Labels, list[Array]]:
@@ -199,7 +195,7 @@ def _followed(arm: Kinematics, first: Sequence[Array], poses: Array) -> dict[Lab
     """
     found = {configuration(arm, q): [q] for q in first}
     for before, flange in pairwise([poses[0], *poses]):
-        held = np.array([[past[-1]] * 2 for past in found.values()]).reshape(-1, 2, arm.axes)
+        held = np.array([past[-1] for past in found.values()]).reshape(-1, arm.axes)
         here = ArmCheck(arm, tuple(found), held, before)._held(arm, flange)
         on = {configuration(arm, q): q for q in here}
         found = {
@@ -211,7 +207,7 @@ def _followed(arm: Kinematics, first: Sequence[Array], poses: Array) -> dict[Lab
 
 
 def _likely(arm: Kinematics, typed: Array) -> tuple[tuple[Labels, ...], Array]:
-    """Return the configurations that hold every station, and the postures (k, 2, axes) at the last.
+    """Return the configurations that hold every station, and the postures (k, axes) at the last.
 
     Those that come far nearer to a limit than another one are left out.
     """
@@ -220,11 +216,11 @@ def _likely(arm: Kinematics, typed: Array) -> tuple[tuple[Labels, ...], Array]:
     most = max(room.values(), default=0.0)
     ways = tuple(sorted(way for way in found if room[way] >= LIKELY * most))
     held = [_turned(arm, np.array(found[way])) for way in ways]
-    return ways, np.array(held).reshape(len(ways), 2, arm.axes)
+    return ways, np.concatenate([np.empty((0, arm.axes)), *held])
 
 
 def _turned(arm: Kinematics, past: Array) -> Array:
-    """Return the last of ``past`` (n, axes) with the fewest and the most likely turns, (2, axes).
+    """Return the last of ``past`` (n, axes) with the fewest and most likely turns, (1 or 2, axes).
 
     What stays within the limits from both does so from those between. Turns with which a joint
     comes far nearer to a limit than with others are left out.
@@ -237,7 +233,7 @@ def _turned(arm: Kinematics, past: Array) -> Array:
     best = room.max(axis=0)
     likely = (room >= LIKELY * best) | (room == best)
     ends = np.where(likely, turns, np.inf).min(axis=0), np.where(likely, turns, -np.inf).max(axis=0)
-    return np.asarray(past[-1] + ends)
+    return np.asarray(past[-1] + np.unique(ends, axis=0))
 
 
 FOOT = 0.25  # [-] of the height of the second axis: how far a foot stands out (CP, no source)

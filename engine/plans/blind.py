@@ -89,7 +89,7 @@ DISAGREE = (
 class Move(NamedTuple):
     """One small jog: where it leads (4, 4), whether the board surely stays in view there.
 
-    ``held`` (k, 2, axes) are the arm's postures after it.
+    ``held`` (k, axes) are the arm's postures after it.
     """
 
     flange: Array

@@ -42,20 +42,20 @@ def ordered(
     """Return (order, left): indices of poses (n, 4, 4), given by falling information.
 
     Each block of four is visited on the shortest way from ``present`` on, where the arm's postures
-    are ``held``, of those on which a jog ``goes`` from every pose to the next; ``left`` are the
-    stations to which no way was found.
+    are ``held``, of those on which a jog ``goes`` from every pose to the next. What is left is
+    tried again from where the others end; ``left`` are the stations to which no way was found.
     """
-    order: list[int] = []
-    left: list[int] = []
-    waiting = list(range(len(flange)))
-    here = present
-    while waiting:
-        block, waiting = waiting[:BLOCK], waiting[BLOCK:]
-        best, held = _shortest(here, held, block, flange, goes)
-        left += [index for index in block if index not in best]
-        order += best
-        here = flange[best[-1]] if best else here
-    return order, left
+    order, waiting, tried, here = list[int](), list(range(len(flange))), 0, present
+    while len(waiting) != tried:
+        tried, left = len(waiting), list[int]()
+        for start in range(0, tried, BLOCK):
+            block = waiting[start : start + BLOCK]
+            best, held = _shortest(here, held, block, flange, goes)
+            left += [index for index in block if index not in best]
+            order += best
+            here = flange[best[-1]] if best else here
+        waiting = left
+    return order, waiting
 
 
 def _shortest(

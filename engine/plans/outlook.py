@@ -149,7 +149,7 @@ class Outlook:
         """Return the jog between two flange poses as it is to be told; None: none that is clear.
 
         Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
-        ``held`` (k, 2, axes) are the arm's postures at the start; those at the end are returned.
+        ``held`` (k, axes) are the arm's postures at the start; those at the end are returned.
         """
         tool = active_places(self.problem.pendant)[1]
         if not self.arm.leads(held, end):

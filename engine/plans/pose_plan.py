@@ -110,7 +110,7 @@ def best_stations(
         chosen = choose(look.aim, Offered(offers.information, usable, like), count, enough)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
         found, left = ordered(look.present, look.arm.held, list(flange[ranked]), look.goes)
-        order = [ranked[k] for k in found]
+        order = max(order, [ranked[k] for k in found], key=len)
         if not left:
             break
         barred[[ranked[k] for k in left]] = True

@@ -54,7 +54,7 @@ class Step:
     ``by``: whether a person is told the jog only, or the pose too. ``pose`` are the fields as the
     pendant would show them and ``base_T_flange`` (4, 4) [mm] what they say. ``work_volume_mm`` and
     ``pick_mm`` are the standard uncertainties expected afterwards; None: not known. ``held``
-    (k, 2, axes) are the arm's postures there; None: no jog was worked out.
+    (k, axes) are the arm's postures there; None: no jog was worked out.
     """
 
     by: Literal["jog", "pose"]

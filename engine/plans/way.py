@@ -26,7 +26,7 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 # All orders of three turns. Those that begin and end about one axis turn farther, but often keep
 # the board as steep as it is in between, where the others lay it on its face.
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
-MOST_LEGS = 150  # tried for one jog before it is given up; a clear one is found after 5 to 60
+MOST_LEGS = 60  # tried for one jog before it is given up; a clear one is found after 5 to 50
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
 FAR_MM = 1e6  # mm; farther than any arm reaches
@@ -128,26 +128,27 @@ def told_way(
 
     shift = end[:3, 3] - start[:3, 3]
     shifts = tuple(Leg(k, float(v), False) for k, v in enumerate(shift) if abs(v) >= LEAST_MM)
-    search = _Search(start, end, flange_clear, reach_mm, {})
+    search = _Search(start, end, flange_clear, reach_mm, {}, [])
     for turns in _turns(end[:3, :3] @ start[:3, :3].T):
         if not shifts and not turns:
             after = flange_clear(start[None], held)
             return None if after is None else ((), after)
         found = search.onward((), shifts, turns, not turns, held)
-        if found is not None or len(search.asked) > MOST_LEGS:
+        if found is not None or len(search.tried) >= MOST_LEGS:
             return found
     return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """The search for an order of legs; ``asked`` keeps what is known of legs already tried."""
+    """The search for an order of legs; ``asked`` keeps what is known of those ``tried``."""
 
     start: Array
     end: Array
     clear: Clear
     reach_mm: float
     asked: dict[tuple[Legs, Legs, bool], Array | None]
+    tried: list[Leg]
 
     def onward(
         self, done: Legs, left: Legs, turns: Legs, turned: bool, held: Array
@@ -183,6 +184,9 @@ class _Search:
 
     def _through(self, here: Array, legs: Legs, held: Array) -> Array | None:
         for leg in legs:
+            if len(self.tried) >= MOST_LEGS:
+                return None
+            self.tried.append(leg)
             poses = leg.poses(here, self.reach_mm)
             after = self.clear(poses, held)
             if after is None:

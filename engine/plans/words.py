@@ -23,13 +23,13 @@ def shown(
     """Return the fields for base_T_flange (4, 4), and the pose (4, 4) that the fields say.
 
     ``near``: the fields of the pose before, so that angles do not jump between two ways to write
-    the same rotation. ``held`` (k, 2, axes): the postures there, after a jog that is told. Raises
+    the same rotation. ``held`` (k, axes): the postures there, after a jog that is told. Raises
     StationbookError where the pendant shows joints and no posture is found.
     """
     if not cell.pendant.shows_joints:
         fields = format_pose(flange, cell.pendant, near)
         return fields, pose_from_fields(fields, cell.pendant).base_T_flange
-    q = arm.posture(flange) if held is None else next(iter(held[:, 0]), None)
+    q = arm.posture(flange) if held is None else next(iter(held), None)
     if arm.arm is None or q is None:
         raise StationbookError("no joint values hold this pose", "Check the robot's description.")
     fields = format_joints((q * arm.arm.joints.degrees).tolist(), cell.pendant, cell.robot)

@@ -454,33 +454,46 @@ def configuration(arm: Forward, q: ArrayLike) -> tuple[str, ...]:
     chains have no label. Equal labels: the arm can pass from one posture to the other without
     being stretched, folded or straightened at the wrist.
     """
+    names = SIDES.get(arm.robot.kind, FOLDS)
+    return tuple(pair[int(side)] for pair, side in zip(names, sides(arm, q), strict=False))
+
+
+WRIST = ("wrist minus", "wrist plus")
+FOLDS = (("back", "front"), ("elbow in", "elbow out"), WRIST)
+SIDES = {"scara": (("elbow right", "elbow left"),), "chain": (("minus", "plus"), WRIST)}
+
+
+def sides(arm: Forward, q: ArrayLike) -> NDArray[np.bool_]:
+    """Return on which side of each of its labels the posture ``q`` (..., axes) is, (..., labels).
+
+    See `configuration`.
+    """
     q = np.asarray(q, float)
-    if arm.robot.kind == "chain" and arm.axes != 6:
-        return ()
     if arm.robot.kind == "chain":
+        if arm.axes != 6:
+            return np.empty((*q.shape[:-1], 0), bool)
         J = arm.jacobian(q)
-        sign = ("minus", "plus")[int(np.linalg.det(J) >= 0)]
         bend = wrist_bend(arm, J)
-        return (sign,) if bend is None else (sign, ("wrist minus", "wrist plus")[int(bend >= 0)])
-    theta = arm.joints.to_model(q)
+        signs = [np.linalg.det(J)] if bend is None else [np.linalg.det(J), bend]
+        return np.stack(signs, axis=-1) >= 0.0
+    theta = np.moveaxis(arm.joints.to_model(q), -1, 0)
     if arm.robot.kind == "scara":
-        return (("elbow right", "elbow left")[int(theta[1] < 0)],)
+        return np.asarray(theta[1, ..., None] < 0.0)
     size = arm.robot.geometry_mm
     lean, elbow = theta[1], theta[2] + np.arctan2(size["a2"], size["c3"])
     fore = float(np.hypot(size["a2"], size["c3"]))
     ahead = size["a1"] + size["c2"] * np.sin(lean) + fore * np.sin(lean + elbow)
-    labels = ("back", "front")[int(ahead >= 0)], ("elbow in", "elbow out")[int(np.sin(elbow) >= 0)]
-    if arm.robot.kind == "level-flange":
-        return labels
-    return (*labels, ("wrist minus", "wrist plus")[int(np.sin(theta[4]) >= 0)])
+    folds = [ahead, np.sin(elbow)]
+    folds += [] if arm.robot.kind == "level-flange" else [np.sin(theta[4])]
+    return np.stack(folds, axis=-1) >= 0.0
 
 
-def wrist_bend(arm: Forward, J: Array) -> float | None:
+def wrist_bend(arm: Forward, J: Array) -> Array | None:
     """Return how far the wrist is from straight: sin J5 where its axes stand at right angles.
 
     It is the volume spanned by the axes of the last three joints, with a sign; None for an arm
-    without six axes or whose last three joints do not all turn. ``J`` (6, axes).
+    without six axes or whose last three joints do not all turn. ``J`` (..., 6, axes).
     """
     if arm.axes != 6 or not arm.joints.turning[3:].all():
         return None
-    return float(np.linalg.det(J[:3, 3:]))
+    return np.asarray(np.linalg.det(J[..., :3, 3:]))
