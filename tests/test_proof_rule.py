@@ -81,7 +81,8 @@ def test_the_verdict_follows_the_rule_and_says_how_likely_it_is_wrong() -> None:
     assert said == "accepted"
     assert why.rule == "guarded"
     assert why.chance_wrong == pytest.approx(2 * (1 - NormalDist().cdf(5.0)), abs=1e-9)
-    said, why = verdict(u, Tolerance(1.0, 0.2, SIMPLE, "A. Example"), ())
+    third = finding("tolerance", "third", expanded=0.4, unit="mm", tolerance=1.0, remedy_text="")
+    said, why = verdict(u, Tolerance(1.0, 0.2, SIMPLE, "A. Example"), [third])  # the rule's own
     assert said == "not-accepted"
     assert why.chance_wrong is not None
     assert why.chance_wrong > 0.99  # refused for what is known too badly, most likely good

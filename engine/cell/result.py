@@ -409,7 +409,7 @@ def verdict(
     What is known to be wrong is taken out of a result, so the error that it states is 0.
     """
     rule = tolerance.rule
-    if has_error(findings):
+    if has_error(item for item in findings if item.code != "tolerance"):  # which the rule says
         return NOT_ACCEPTED, Decision(rule, tolerance.set_by, None)
     pairs = ((u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg))
     known = [(value, limit) for value, limit in pairs if value is not None]
