@@ -21,7 +21,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board, symmetries
 from ..camera.lens import Terms, terms
-from ..camera.model import Camera, DepthCamera, LensU
+from ..camera.model import Camera, DepthCamera
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
 from ..cell.stations import Observation
 from ..errors import SolveError
@@ -169,9 +169,6 @@ def _checked(seen: Observation, count: int) -> None:
             f"station {seen.id}: point id {wrong[0]} does not exist, the board has {count} points",
             "Check columns and rows of the board in the cell.",
         )
-
-
-EXACT = LensU(0.0, 0.0, 0.0)
 
 
 def terms_of(problem: Problem) -> Terms:

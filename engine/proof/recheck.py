@@ -258,7 +258,8 @@ def _told(
     found: Explanations, slips: Mapping[int, float], seen: Seen, movement: Movement
 ) -> tuple[bool, Cause, Finding]:
     """Return which of the two moved, once something has; or that mistyped poses may explain it."""
-    best = max(found.camera.evidence, found.board.evidence) - np.log(ODDS)
+    evidences = found.camera.evidence, found.board.evidence, *slips.values()
+    best = max(evidences) - np.log(ODDS)
     if doubted := sorted(one for one, evidence in slips.items() if evidence > best):
         return True, "unclear", finding("moved-unclear", "typed", stations=doubted)
     if found.odds < -np.log(ODDS):
