@@ -25,7 +25,7 @@ from .outlook import Outlook, outlook
 from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
-from .way import DOUBT_MM, below, jog_text
+from .way import DOUBT_MM, Legs, below, jog_text
 from .words import UNSURE, shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
@@ -195,21 +195,31 @@ def _outlook(
 def _closed(
     cell: Cell, look: Outlook, plan: Plan, first: Observation, text: tuple[str, ...] | None
 ) -> Plan:
-    """Return the plan with a last stop at the first station's pose, if a clear jog leads there."""
+    """Return the plan with a last stop at the first station's pose, if a clear jog leads there.
+
+    Stations at the end from which none does are left out, all but one.
+    """
     fields, pose = shown(cell, look.arm, first.base_T_flange, text)
-    poses = np.array([look.present, *(step.base_T_flange for step in plan.steps), pose])
-    held = plan.steps[-1].held if plan.steps else look.arm.held
-    way = None if held is None else look.way(poses[-2], pose, held)
+    steps, way = plan.steps, _way_back(look, plan.steps, pose)
+    while way is None and len(steps) > 1:
+        steps = steps[:-1]
+        way = _way_back(look, steps, pose)
     if way is None:
         return replace(plan, notes=(*plan.notes, NO_WAY_BACK))
     legs, held = way
     if cell.pendant.shows_joints:
         text, _ = shown(cell, look.arm, pose, text, held)
-    after = look.after(poses[1:]) or (None, None)
-    jog = jog_text(legs)
-    last = Step("pose", pose, text or fields, jog, CLOSING, *after)
+    after = look.after(np.array([*(step.base_T_flange for step in steps), pose])) or (None, None)
+    last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, *after)
     notes = (*plan.notes, CLOSING_UNSURE) if look.arm.unsure(held) else plan.notes
-    return replace(plan, steps=(*plan.steps, last), notes=notes)
+    return replace(plan, steps=(*steps, last), notes=notes)
+
+
+def _way_back(look: Outlook, steps: Sequence[Step], pose: Array) -> tuple[Legs, Array] | None:
+    """Return the jog to ``pose`` (4, 4) after ``steps``, and the postures then; None: none."""
+    here = steps[-1].base_T_flange if steps else look.present
+    held = steps[-1].held if steps else look.arm.held
+    return None if held is None else look.way(here, pose, held)
 
 
 def _view(problem: Problem, seen: Observation) -> Array | None:
