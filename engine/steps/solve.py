@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ from ..checks.entry import REACH_IN_A_ROW
 from ..checks.shown import Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
+from ..errors import FileError
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, Level, finding
@@ -25,12 +28,14 @@ from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, with_lens
 from ..sessions.journal import read_journal
 from ..sessions.numbers import observations
-from ..sessions.results import input_hashes, result_document
+from ..sessions.results import input_hashes, read_result, result_document
+from ..sessions.store import PROOF_FILE, RESULT_FILE
 from .starting import ACTION, OPEN, SKIPPED
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
 READ_WRONG = ("rotation-convention", "unit", "inverse-pose")  # all poses mean something else
+REFUTED = ("proof-disagrees", "proof-tolerance")  # touches say so
 OF_READING = ("joints-disagree", "overruled")  # then joints, reach and limits cannot agree
 
 
@@ -63,7 +68,10 @@ def solve_session(session: Session, folder: Path) -> Solved:
         replace(result.stored(), lens=found_lens(problem.camera))
         for problem, result in zip(problems.values(), results, strict=True)
     ]
-    parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
+    found = (*parts[0].findings, *open_questions(folder))
+    if against := refuted(folder):
+        found = (*against, *(item for item in found if item.code != "not-proven"))
+    parts[0] = replace(parts[0], findings=found)
     return solved_of(session, inputs, problems, results, parts)
 
 
@@ -146,6 +154,18 @@ def open_questions(folder: Path) -> tuple[Finding, ...]:
     if not asked or ACTION in asked:
         return ()
     return (finding("start-open", what=" at the lens data" if OPEN in asked else ""),)
+
+
+def refuted(folder: Path) -> tuple[Finding, ...]:
+    """Return what stored touches said against the result so far, until `proof` judges them again.
+
+    A result that does not agree with them is not accepted because it is computed again.
+    """
+    if not all(os.path.exists(folder / name) for name in (PROOF_FILE, RESULT_FILE)):
+        return ()
+    with suppress(FileError):
+        return tuple(item for item in read_result(folder).findings if item.code in REFUTED)
+    return ()
 
 
 def damaged(session: Session) -> list[Finding]:
