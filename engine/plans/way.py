@@ -26,7 +26,7 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 # All orders of three turns. Those that begin and end about one axis turn farther, but often keep
 # the board as steep as it is in between, where the others lay it on its face.
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
-MOST_LEGS = 60  # tried for one jog before it is given up; a clear one is found after 5 to 50
+MOST_LEGS = 40  # tried for one jog before it is given up; most clear ones are found after 5 to 25
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
 FAR_MM = 1e6  # mm; farther than any arm reaches
