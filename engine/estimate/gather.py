@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -222,11 +222,11 @@ def behind(problem: Problem) -> list[int]:
     return [s.id for s, ahead in zip(seen, in_front(views, poses), strict=True) if not ahead]
 
 
-def poseless(problem: Problem, index: Index) -> list[int]:
-    """Return the ids of stations before the camera that are not among the usable at ``index``."""
-    lost = {*behind(problem), *(problem.observations[i].id for i in index)}
+def poseless(problem: Problem, index: Index, lost: Collection[int]) -> list[int]:
+    """Return the ids of stations that are neither among the usable at ``index`` nor ``lost``."""
+    known = {*lost, *(problem.observations[i].id for i in index)}
     told = [s for s in problem.observations if _has_points(s) or s.camera_T_board is not None]
-    return [s.id for s in told if s.id not in lost]
+    return [s.id for s in told if s.id not in known]
 
 
 def _has_points(seen: Observation) -> bool:

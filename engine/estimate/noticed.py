@@ -229,7 +229,8 @@ def nonsense_findings(found: Solution) -> list[Finding]:
     ids = [found.problem.observations[i].id for i in found.gathered.index]
     ahead = in_front(found.views, found.poses()) | ~found.used
     lost = [*behind(found.problem), *(i for i, good in zip(ids, ahead, strict=True) if not good)]
-    items = _behind(found.problem, sorted(lost), poseless(found.problem, found.gathered.index))
+    none = poseless(found.problem, found.gathered.index, lost)
+    items = _behind(found.problem, sorted(lost), none)
     noise = found.fit.noise
     if not found.fit.arrived:
         items.append(finding("no-fit"))
@@ -257,7 +258,8 @@ def _behind(problem: Problem, lost: list[int], none: list[int]) -> list[Finding]
 def unseen(problem: Problem) -> list[Finding]:
     """Return `view-behind` of views that show no board before the camera, each by itself."""
     with quiet():
-        return _behind(problem, behind(problem), poseless(problem, gather(problem).index))
+        lost = behind(problem)
+        return _behind(problem, lost, poseless(problem, gather(problem).index, lost))
 
 
 def not_solved(problem: Problem) -> tuple[Finding, ...]:

@@ -146,12 +146,11 @@ def plan_of(
     for flange in poses:
         if until_mm is not None and before is not None and before <= until_mm:
             break
-        fields, pose = shown(cell, look.arm, flange, near)
-        way = look.way(here, pose, held)
+        way = look.way(here, flange, held)
         if way is None:
             continue
         legs, held = way
-        fields, pose = shown(cell, look.arm, pose, near, held)
+        fields, pose = shown(cell, look.arm, flange, near, held)
         total = total + look.whole_information(pose[None])[0]
         after = look.expected(total)
         view = look.views(pose[None])[0]

@@ -16,7 +16,7 @@ from ..proof.stated import of_camera
 from ..report.delivered import delivered
 from ..report.exports import FORMATS, Chosen, write
 from ..sessions.changes import keep_earlier
-from ..sessions.results import current_result, moved_since
+from ..sessions.results import current_result
 from ..sessions.store import RESULT_FILE, write_text_atomic
 
 REPORT_FILE = "report.html"
@@ -58,13 +58,15 @@ def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[S
 
     Raises UsageError where ``camera`` is marked, unless its result is wanted ``anyway``.
     """
-    result, marks = current_result(session, folder), moved_since(session, folder)
-    if camera in marks and not anyway:
-        said = marks[camera]
-        raise UsageError(said.message.rstrip("."), said.remedy)
-    part, own = of_camera(result, session.cell, camera), marks.get(camera)
-    before = part.judged((f for f in part.findings if f != own), session.cell.tolerance)
-    return result, own is not None and before.accepted
+    result = current_result(session, folder)
+    part = of_camera(result, session.cell, camera)
+    mark = next((item for item in part.findings if item.code == "result-overtaken"), None)
+    if mark is None:
+        return result, False
+    if not anyway:
+        raise UsageError(mark.message.rstrip("."), mark.remedy)
+    before = part.judged((f for f in part.findings if f != mark), session.cell.tolerance)
+    return result, before.accepted
 
 
 def poses_text(session: Session) -> str:

@@ -357,7 +357,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
         before_it, own = _before(old, before, known, found), found_lens(problem.camera)
         parts.append(replace(found.result.stored(), before=before_it, lens=own))
     parts[0] = replace(parts[0], findings=(*parts[0].findings, *_renamed(old, session)))
-    return solved_of(session, inputs, problems, results, parts)
+    return solved_of(session, folder, inputs, problems, results, parts)
 
 
 def _known(old: Earlier, session: Session, camera: str, swapped: str | None) -> Result:

@@ -68,15 +68,13 @@ def solve_session(session: Session, folder: Path) -> Solved:
         replace(result.stored(), lens=found_lens(problem.camera))
         for problem, result in zip(problems.values(), results, strict=True)
     ]
-    found = (*parts[0].findings, *open_questions(folder))
-    if against := refuted(folder):
-        found = (*against, *(item for item in found if item.code != "not-proven"))
-    parts[0] = replace(parts[0], findings=found)
-    return solved_of(session, inputs, problems, results, parts)
+    parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
+    return solved_of(session, folder, inputs, problems, results, parts)
 
 
 def solved_of(
     session: Session,
+    folder: Path,
     inputs: dict[str, str],
     problems: Mapping[str, Problem],
     results: Sequence[Result],
@@ -95,7 +93,10 @@ def solved_of(
     said += damaged(session)
     wrong = [item for item in said if item.level is Level.ERROR]
     rest = [item for item in said if item not in wrong]
-    own = parts[0].judged((*wrong, *parts[0].findings, *rest), tolerance)
+    found = parts[0].findings
+    if against := refuted(folder):
+        found = (*against, *(item for item in found if item.code != "not-proven"))
+    own = parts[0].judged((*wrong, *found, *rest), tolerance)
     further = [part.judged((*wrong, *part.findings), tolerance) for part in parts[1:]]
     named = dict(zip(list(problems)[1:], further, strict=True))
     cameras = {camera.name: named.get(camera.name) for camera in session.cell.cameras}
