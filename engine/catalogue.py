@@ -47,6 +47,12 @@ CATALOGUE: dict[str, Entry] = {
         "The typed {quantity} fit when read as {looks_like}, not as {expected}.",
         "Look at the unit on the pendant and correct pendant.{key} in the cell.",
     ),
+    "unit/reported": error(
+        "The reported places of the board fit when read as {looks_like}: {factor:.4g} times as "
+        "far.",
+        "Give board_pose in mm, or correct the unit in the system that reports it; then record "
+        "again.",
+    ),
     "unit/stations": error(
         "At {stations:station|stations} {stations} the typed {quantity} fit when read as "
         "{looks_like}, not as {expected}.",
@@ -537,6 +543,16 @@ CATALOGUE: dict[str, Entry] = {
         cause="The cell names another order of rotations than the pendant uses.",
         shows="The session fits badly as declared and within the noise under another convention.",
     ),
+    "rotation-convention/reported": error(
+        "The reported poses of the board fit when their quaternions are read as w x y z.",
+        "Give the quaternions of board_pose in the order x y z w.",
+    ),
+    "rotation-convention/yaw": error(
+        "The angles {field} fit once their signs are changed: this pendant counts them clockwise, "
+        "seen from above.",
+        "Check {field} at two stops by turning the last axis; type every {field} with its sign "
+        "changed, and go on so.",
+    ),
     "rotation-convention/unsettled": warning(
         "The stations fit badly as {typed}, but are tilted too little to tell which of "
         "{candidates} is right.",
@@ -851,6 +867,12 @@ CATALOGUE: dict[str, Entry] = {
         "The result is as good as that measurement along this direction; touching points with "
         "another pointer shows it (p on the result, or `stationbook proof`).",
     ),
+    "unobservable/flange-down": note(
+        "The result rests on pendant.flange_down: {told}, as told, not shown: were the flange the "
+        "other way up, the camera would stand {distance_mm:.0f} mm higher or lower.",
+        "Look at the flange: board.height_mm counts along its z axis, which points down where "
+        "flange_down is true. A point touched with a pointer longer or shorter than that shows it.",
+    ),
     "volume-far": error(
         "The work volume lies {distance_m:.1f} m from where the board was seen: there a pick is "
         "not known to {limit_mm:.0f} mm.",
@@ -875,6 +897,11 @@ CATALOGUE: dict[str, Entry] = {
         "Record more stations, tilted about two different axes.",
         cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
         shows="Counted before solving.",
+    ),
+    "too-few/inverse": error(
+        "Three stations fit poses typed the other way round (the base in the flange) as well as "
+        "these; the camera would stand {distance_mm:.0f} mm elsewhere.",
+        "Add one more station, turned or tilted otherwise: it tells which is right.",
     ),
     "robot-geometry": warning(
         "Robot errors grow smoothly over the workspace ({error_mm:.2g} mm RMS): the arm's geometry "

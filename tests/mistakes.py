@@ -229,11 +229,14 @@ def turned_images(session: Faulty, rows: Sequence[int], quarters: int = 2) -> Fa
     return _reflected(session, rows, np.array(turn, float).reshape(2, 2))
 
 
-def mirrored_images(session: Faulty, rows: Sequence[int]) -> Faulty:
-    """Return the session with the images of ``rows`` mirrored before the points were found.
+def mirrored_images(session: Faulty, rows: Sequence[int], *, before: bool = True) -> Faulty:
+    """Return the session with the images of ``rows`` mirrored ``before`` the points were found.
 
-    A detector numbers points as it sees them: the rows of the board come in reverse order.
+    A detector numbers points as it sees them: the rows of the board come in reverse order. Mirrored
+    afterwards, the points keep their numbers.
     """
+    if not before:
+        return _reflected(session, rows, np.diag([-1.0, 1.0]))
     board = session.problem.board
     ids = np.arange(board.count).reshape(board.rows, board.columns)[::-1].ravel()
     session = _reflected(session, rows, np.diag([-1.0, 1.0]))

@@ -37,10 +37,13 @@ def weighty(session: object) -> list[Finding]:
     return [f for f in found.findings if f.level is not Level.NOTE and f.code not in PLAIN]
 
 
+@pytest.mark.parametrize("before", [True, False])
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_images_mirrored_throughout_or_at_some_stations(mount: Mount) -> None:
+def test_images_mirrored_throughout_or_at_some_stations(mount: Mount, before: bool) -> None:
     session = clean(Case(mount=mount, stations=8), 40)
-    every, some = (weighty(mirrored_images(session, rows))[0] for rows in (range(8), (2, 5)))
+    every, some = (
+        weighty(mirrored_images(session, rows, before=before))[0] for rows in (range(8), (2, 5))
+    )
     assert every.code == "image-turned"
     assert every.message.startswith("All images are mirrored")
     assert (some.code, some.stations) == ("image-turned", (3, 6))

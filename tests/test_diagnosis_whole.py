@@ -37,6 +37,7 @@ from engine.findings import Finding, Level
 from engine.frames import displaced
 from engine.pendant.conventions import EULER_ROTATIONS, VECTOR
 from engine.pendant.settings import Pendant
+from engine.robots.kinematics import kinematics
 from engine.steps.correcting import can_apply
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
@@ -109,6 +110,55 @@ def test_another_length_unit(mount: Mount, factor: float, unit: str) -> None:
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_inverse_poses(mount: Mount) -> None:
     assert told(inverted(clean(Case(mount=mount, stations=9), 6))).code == "inverse-pose"
+
+
+@pytest.mark.parametrize("axes", [4, 6])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_three_stations_that_fit_inverse_poses_as_well_are_not_accepted(
+    mount: Mount, axes: Literal[4, 6]
+) -> None:
+    case = Case(mount=mount, axes=axes, stations=3, height_known=axes == 4)
+    wide = Tolerance(position_mm=50.0, angle_deg=20.0)
+    right, wrong = clean(case, 6), inverted(clean(case, 6))
+    for session, robot in ((wrong, wrong.problem.robot), (wrong, None), (right, None)):
+        problem = replace(session.problem, tolerance=wide, robot=robot)
+        result = diagnosed(problem, session.texts)
+        assert result.verdict == "not-accepted"
+        said = next(item for item in result.findings if item.code == "too-few")
+        assert "other way round" in said.message
+    assert told(inverted(clean(replace(case, stations=4), 6))).code == "inverse-pose"
+
+
+def test_three_stations_are_settled_where_the_arm_cannot_hold_the_inverse_poses() -> None:
+    session = clean(Case(stations=3), 6)
+    wide = Tolerance(position_mm=50.0, angle_deg=20.0)
+    problem = replace(session.problem, tolerance=wide)
+    assert diagnosed(problem, session.texts).verdict == "accepted"
+
+
+def test_joints_beside_a_pose_settle_that_three_poses_are_no_inverse_ones() -> None:
+    session = clean(Case(mount=EYE_IN_HAND, stations=3), 6)
+    seen = list(session.problem.observations)
+    robot = session.problem.robot
+    assert robot is not None
+    seen[0] = replace(seen[0], joints=kinematics(robot).branches(seen[0].base_T_flange)[0])
+    wide = Tolerance(position_mm=50.0, angle_deg=20.0)
+    problem = replace(session.problem, observations=tuple(seen), tolerance=wide)
+    assert diagnosed(problem, session.texts).verdict == "accepted"
+
+
+@pytest.mark.parametrize("stations", [3, 5, 15])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_yaw_that_counts_the_other_way_is_named(mount: Mount, stations: int) -> None:
+    problem = clean(Case(mount=mount, axes=4, stations=stations, height_known=True), 6).problem
+    down = bool(problem.observations[0].base_T_flange[2, 2] < 0.0)
+    pendant = Pendant("mm", "deg", "yaw", ("X", "Y", "Z", "C"), (2, 2, 2, 2), flange_down=down)
+    session = typed(replace(problem, pendant=pendant))
+    texts = {i: (*f[:3], f"{-float(f[3]):.2f}") for i, f in session.texts.items()}
+    said = told(Faulty(with_texts(session.problem, texts), texts, texts))
+    assert (said.code, said.field) == ("rotation-convention", "C")
+    assert "clockwise" in said.message
+    assert not can_apply(said)  # the cell has no name for it
 
 
 @pytest.mark.parametrize(("mount", "by"), zip(MOUNTS, (1, -1), strict=True))

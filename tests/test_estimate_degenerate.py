@@ -14,6 +14,7 @@ from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, estimated
 from engine.estimate.problem import predicted_view
 from engine.frames import apply, displaced, displacement, inverse, rotation_exp, transform
+from engine.pendant.settings import Pendant
 from engine.sessions.results import result_document
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
@@ -174,6 +175,32 @@ def test_a_measured_height_fixes_a_four_axis_result(mount: str) -> None:
     )
     assert next(f for f in found.findings if f.code == "unobservable").level == "note"
     assert found.uncertainty.pick_mm is not None
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_flange_told_the_other_way_up_is_named_with_how_far_the_camera_would_be_off(
+    told: bool,
+) -> None:
+    truth = session(EYE_TO_HAND, axes=4)
+    seen = truth.problem.observations
+    down = bool(seen[0].base_T_flange[2, 2] < 0.0)
+    height = float(truth.board[2, 3])
+    pendant = Pendant("mm", "deg", "yaw", ("X", "Y", "Z", "C"), (2, 2, 2, 2), flange_down=told)
+    over = np.eye(4) if told == down else np.diag([1.0, -1.0, -1.0, 1.0])
+    problem = replace(
+        truth.problem,
+        board=replace(truth.problem.board, height_mm=height),
+        pendant=pendant,
+        observations=tuple(replace(o, base_T_flange=o.base_T_flange @ over) for o in seen),
+    )
+    found = estimated(problem)
+    said = next(f for f in found.findings if "flange_down" in f.message)
+    assert said.level == "note"
+    assert f"{2 * abs(height):.0f} mm higher or lower" in said.message
+    off = found.camera[:3, 3] - truth.camera[:3, 3]
+    assert abs(off[2]) == pytest.approx(0.0 if told == down else 2 * abs(height), abs=3.0)
+    hand = estimated(replace(session(EYE_IN_HAND, axes=4).problem, pendant=pendant))
+    assert not any("flange_down" in f.message for f in hand.findings)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -19,7 +19,14 @@ from engine.estimate import Problem, Result, estimated
 from engine.estimate.assemble import assembled
 from engine.estimate.problem import predicted_view
 from engine.estimate.solver import fitted
-from engine.frames import displaced, displacement, rotation_exp, transform
+from engine.frames import (
+    displaced,
+    displacement,
+    quaternion_xyzw,
+    rotation_exp,
+    rotation_of,
+    transform,
+)
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 # The board about its own point 0, turned until half of it lies behind the lens.
@@ -95,6 +102,39 @@ def test_reported_poses_in_metres_are_told(mount: str, solve: Solve) -> None:
     said = " ".join(item.message for item in estimated(inches).findings)
     assert "before the camera" in said
     assert "metres" not in said  # 26 m away no board of this pitch is found
+
+
+@pytest.mark.parametrize("stations", [3, 8])
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize(("in_mm", "name"), [(25.4, "inches"), (10.0, "centimetres")])
+def test_the_unit_of_reported_poses_is_named(
+    mount: str, in_mm: float, name: str, stations: int
+) -> None:
+    problem = reported(world(mount, stations=stations))
+    result = diagnosed(
+        changed(
+            problem,
+            lambda item: replace(item, camera_T_board=metres(item.camera_T_board, in_mm)),
+        )
+    )
+    assert result.verdict == "not-accepted"
+    assert result.findings[0].code == "unit"
+    assert name in result.findings[0].message
+    assert not {"view-behind", "board-pitch"} & codes(result)
+
+
+@pytest.mark.parametrize("stations", [4, 8])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_reported_quaternions_in_another_order_are_named(mount: str, stations: int) -> None:
+    def reread(item: Observation) -> Observation:
+        T = item.camera_T_board
+        w_last = np.roll(quaternion_xyzw(T[:3, :3]), 1)  # written w x y z, read x y z w
+        return replace(item, camera_T_board=transform(rotation_of(w_last), T[:3, 3]))
+
+    result = diagnosed(changed(reported(world(mount, stations=stations)), reread))
+    assert result.verdict == "not-accepted"
+    assert result.findings[0].code == "rotation-convention"
+    assert "w x y z" in result.findings[0].message
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

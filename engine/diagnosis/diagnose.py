@@ -19,6 +19,7 @@ from ..cell.result import keeps
 from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
+from ..estimate.gather import behind, in_metres
 from ..estimate.problem import Problem, absurd
 from ..estimate.result import REMAINS, Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
@@ -27,6 +28,7 @@ from ..frames import displacement, inverse
 from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
+from .reported import reported_causes
 from .scale import scale_causes
 from .scene import (
     Alarm,
@@ -41,7 +43,7 @@ from .scene import (
 )
 from .single import single_causes
 from .split import split_causes
-from .whole import BETTER, NOTHING, Promising, promising, settled, whole_causes
+from .whole import BETTER, NOTHING, Promising, inverse_unsettled, promising, settled, whole_causes
 
 # Chance that a clean session raises an alarm of one family. A cause must also beat the session as
 # declared, so few of them come out as findings; a typed value under `ERROR_CHANCE` is an error.
@@ -65,6 +67,7 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
 # They say why a station does not fit.
 EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")
 STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
+UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = (
@@ -124,9 +127,11 @@ def not_fitted(problem: Problem) -> Result:
     """Return the result of a problem that cannot be solved, with what the images tell of it."""
     result = unsolved(problem)
     causes = count_causes(problem, {})
+    if not causes and not in_metres(problem):
+        causes = reported_causes(problem, {})
     if not causes:
         return result
-    own = (item for item in result.findings if item.code not in CONSEQUENCES)
+    own = (item for item in result.findings if item.code not in (*CONSEQUENCES, *UNREAD))
     return judged(result, (*causes[0].findings, *own))
 
 
@@ -137,6 +142,8 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
         return None
     with quiet():
         diagnosis = diagnose(found, texts or {})
+        if not diagnosis.findings:
+            diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
     if not diagnosis.findings and diagnosis.problem is problem:
         return Examined(found, None)
     return Examined(_final(found, diagnosis), diagnosis)
@@ -197,6 +204,8 @@ def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     """Return what the images by themselves contradict; None where they agree with the cell."""
+    if behind(now.problem) and (read := reported_causes(now.problem, texts)):
+        return read[0]
     garbled = now.fit.noise.pixel_px > GARBLED_PX
     causes = count_causes(now.problem, texts) if garbled else []
     for look in (pattern_causes, shape_causes):
@@ -247,7 +256,7 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     causes = settled(view, read)
     if (ending := _ending(view, causes)) is not None:
         return ending
-    if images := image_causes(view):
+    if images := [*image_causes(view), *reported_causes(view.found.problem, texts_of(view))]:
         causes = settled(view, [*read, *images])
         if (ending := _ending(view, causes)) is not None:
             return ending

@@ -157,8 +157,8 @@ def _image_readings(found: Solution) -> Iterator[Reading]:
     """Yield the readings of images turned or mirrored."""
     for angle, S in TURNS.items():
         yield _image_reading(found.problem, S, angle, mirrored=False)
-    faces = bool(np.median(found.gathered.own_views(found.turn)[:, 2, 2]) > 0.0)
-    yield _image_reading(found.problem, MIRROR, "", mirrored=True, faces=faces)
+    for faces in (True, False):
+        yield _image_reading(found.problem, MIRROR, "", mirrored=True, faces=faces)
 
 
 def _image_reading(
@@ -166,8 +166,8 @@ def _image_reading(
 ) -> Reading:
     """Return the reading of images turned or mirrored by ``S`` (2 × 2, image axes).
 
-    ``faces``: the board's z as read so far points away from the camera, so that the numbers follow
-    the mirrored image; else they are those of the board itself.
+    ``faces``: the numbers follow the mirrored image, so that the board still seems to face the
+    camera; else they are those of the board itself, which seems to be seen from behind.
     """
     board, flip = problem.board, np.array(S, float).reshape(2, 2)
     before, after = np.eye(4), np.eye(4)

@@ -18,6 +18,7 @@ from ..checks.entry import UNIT_NAMES
 from ..errors import StationbookError
 from ..estimate.gather import in_one_numbering
 from ..estimate.problem import Problem, related
+from ..estimate.solver import LEAST_STATIONS, Solution
 from ..estimate.start import squared_deviation, transforms_from
 from ..findings import Finding, finding
 from ..frames import AXES, inverse, rotation_log
@@ -34,6 +35,7 @@ from ..pendant.conventions import (
 )
 from ..pendant.entry import format_pose
 from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
+from ..robots.reach import out_of_reach
 from .causes import Cause, apart_weight, declared_weight, solved_weight, texts_of
 from .images import HOPELESS, partners
 from .scene import Scene, Texts
@@ -90,9 +92,12 @@ def readings(scene: Scene, *, calm: bool) -> list[Reading]:
 def _rotations(scene: Scene, units: Iterable[str]) -> list[Reading]:
     """Return the readings under every other rotation convention and angle unit."""
     pendant = scene.layout.pendant
-    if pendant.rotation in (JOINTS, YAW):
+    if pendant.rotation == JOINTS:
         return []
     values = np.array([numbers(fields) for fields in scene.fields])
+    if pendant.rotation == YAW:
+        other_way = scene.layout.poses(values * np.array([1.0, 1.0, 1.0, -1.0]))
+        return [Reading("rotation-convention", YAW, other_way, LOG_SHARE["rotation-convention"])]
     quaternion = is_quaternion(pendant.rotation)
     names: Sequence[str] = (
         (QUATERNION_WXYZ, QUATERNION_XYZW) if quaternion else (*EULER_ROTATIONS, VECTOR)
@@ -319,7 +324,7 @@ def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
     """
     null = declared_weight(scene.found)
     better = sorted((c for c in causes if c.weight > null + SURER), key=lambda c: -c.weight)
-    if not better or better[0].findings[0].code != "rotation-convention":
+    if not better or better[0].findings[0].suggested not in ROTATIONS:
         return better
     close = max(SURER, scene.redundancy * float(np.log(LEAST_RATIO)))
     rivals = [
@@ -342,6 +347,27 @@ def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
     return [replace(better[0], findings=(said,), last=True)]
 
 
+def inverse_unsettled(found: Solution) -> list[Finding]:
+    """Return that inverse poses fit as well, or nothing.
+
+    Of three poses the inverses turn and travel against each other by the same angles and lengths,
+    so they often fit exactly; a fourth station tells. So do joints typed beside a pose, and a
+    described arm that cannot hold the inverse poses.
+    """
+    seen = [found.problem.observations[i] for i in found.gathered.index]
+    if len(seen) > LEAST_STATIONS or any(item.joints is not None for item in seen):
+        return []
+    typed, robot = inverse(found.stations.typed), found.problem.robot
+    if robot is not None and out_of_reach(robot, typed, [None] * len(seen)).any():
+        return []
+    other, weight = solved_weight(applied(found.problem, [item.id for item in seen], typed))
+    if other is None or weight < declared_weight(found) - SURER:
+        return []
+    here, there = found.fit.state.camera, other.fit.state.camera
+    distance = np.linalg.norm(here[:3, 3] - there[:3, 3])
+    return [finding("too-few", "inverse", distance_mm=distance)]
+
+
 def _calm_axis(scene: Scene) -> str:
     """Return the base axis about which the stations turn least."""
     R = scene.stations.typed[:, :3, :3]
@@ -362,6 +388,9 @@ def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
         key = "angle_unit" if reading.quantity == "angles" else "length_unit"
         pendant = replace(pendant, **{key: reading.value})  # type: ignore[arg-type]
     texts = texts_of(scene)
+    if reading.value == YAW:
+        for row, station in enumerate(scene.ids):
+            texts[station] = format_pose(reading.typed[row], pendant, scene.fields[row])
     for row in reading.some:
         texts[scene.ids[row]] = format_pose(reading.typed[row], pendant, scene.fields[row])
     if reading.order is not None:
@@ -380,6 +409,8 @@ def _set_aside(scene: Scene, reading: Reading) -> frozenset[int]:
 def described_as(scene: Scene, reading: Reading) -> tuple[Finding, ...]:
     """Return the finding of a reading."""
     pendant = scene.layout.pendant
+    if reading.value == YAW:
+        return (finding("rotation-convention", "yaw", field=pendant.labels[-1]),)
     if reading.code == "rotation-convention":
         said = finding(
             "rotation-convention",

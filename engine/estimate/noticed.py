@@ -14,6 +14,7 @@ from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Rule, keeps
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displaced, displacement, inverse, rotation_angle
+from ..pendant.conventions import YAW
 from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf
@@ -80,8 +81,23 @@ def observability_findings(found: Solution, without_ties: Fit | None) -> list[Fi
         given = " and ".join(tie.name for tie in found.stations.constraints)
         items = [finding("unobservable", "fixed", direction=direction, given=given)]
         known = found.problem.touched or found.problem.board_prior
-        return items + ([] if known else _other_end(found))
+        return items + ([] if known else [*_upside_down(found), *_other_end(found)])
     return []
+
+
+def _upside_down(found: Solution) -> list[Finding]:
+    """Return that the height over the flange counts along its z axis, up or down as told.
+
+    With one angle nothing else depends on it, so no station shows it.
+    """
+    problem = found.problem
+    height, pendant = problem.board.height_mm, problem.pendant
+    if height is None or pendant.rotation != YAW or problem.mount != EYE_TO_HAND:
+        return []
+    if 2.0 * abs(height) <= problem.tolerance.position_mm:
+        return []
+    told = str(pendant.flange_down).lower()
+    return [finding("unobservable", "flange-down", told=told, distance_mm=2.0 * abs(height))]
 
 
 def _other_end(found: Solution) -> list[Finding]:
