@@ -267,3 +267,19 @@ def test_a_recorded_image_is_known_without_reading_those_of_another_size(
     assert watch.newest() is None
     inside = [path for path in read if path.parent.name == "images"]
     assert [path.name for path in inside] == ["002.png"]
+    assert watch.repeated == "a.png has the very content of station 2's image"
+
+
+@on_screen
+async def test_a_copy_of_an_image_under_another_name_is_called_one(folder: Path) -> None:
+    """Copied, or saved twice by the camera's program: no new image, and the screen says why."""
+    saved(folder, 4, timedelta(minutes=30))
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "points")
+        shutil.copy(folder / "incoming/004.png", folder / "incoming/later.png")
+        pilot.app.screen.pad.begin()  # type: ignore[attr-defined]
+        await until(pilot, "later.png has the very content of", "004.png. Waiting for")
+        saved(folder, 5, timedelta(minutes=40))
+        await until(pilot, "005.png")

@@ -76,6 +76,10 @@ class ImageSource(Protocol):
         Raises FileError when the source delivers something that is no whole image, or nothing.
         """
 
+    @property
+    def repeated(self) -> str:
+        """What came last, in words, where that was an image delivered before; "" for any other."""
+
 
 def open_source(
     source: Mapping[str, str],
@@ -176,6 +180,20 @@ class FolderSource:
         self.there.update(keys.values())  # what came before it is no longer looked for
         return None if image.sha256 in taken else image
 
+    @property
+    def repeated(self) -> str:
+        """Say that the latest file has the content of an earlier one, or ""."""
+        latest = self.look.key
+        content = None if latest is None else self.known.get(latest)
+        if latest is None or content is None:
+            return ""
+        same = next((k for k, seen in self.known.items() if seen == content and k != latest), None)
+        if same is None:
+            return ""
+        if same[0] == latest[0]:
+            return f"{latest[0]} was written again with the same content"
+        return f"{latest[0]} has the very content of {same[0]}"
+
     def _unchanged(self) -> bool:
         """Tell whether the folder looks as it was listed last, and that is not long ago."""
         look = self.look
@@ -251,13 +269,16 @@ class LiveSource:
     take: Callable[[], bytes]
     patience_s: float = PATIENCE_S
     asked: Thread | None = None
+    repeated: str = ""
 
     def newest(self, taken: Collection[str]) -> NewImage | None:
         """Take an image now; None if it is one that was taken before."""
         data = self._taken()
         decode_image(data, self.name)
         image = _image(data, "taken" + file_suffix(data))
-        return None if image.sha256 in taken else image
+        again = image.sha256 in taken
+        self.repeated = f"{self.name} delivered an image that it delivered before" if again else ""
+        return None if again else image
 
     def _taken(self) -> bytes:
         if self.asked is not None and self.asked.is_alive():

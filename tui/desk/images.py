@@ -61,6 +61,7 @@ class Watch:
         self.inactive: Finding | None = None  # the source was not confirmed on this machine
         self.unread = ""  # why its last image could not be used
         self.left_over = ""  # the newest image, where it is older than the session, and how much
+        self.repeated = ""  # what came last, where that image was taken before
         self._looked = False  # what comes after the first look is new, whatever its time says
         self._asked = False  # somebody wants the newest image, however old it is
         self._source: ImageSource | None = None
@@ -124,10 +125,13 @@ class Watch:
         image = self._source.newest(self._taken | self.desk.used_images)
         self._asked = self._asked and not asked
         if image is None:
+            self.repeated = self._source.repeated or self.repeated
             self._looked = True
             return None
         self._taken.add(image.sha256)
-        if self._recorded(image):
+        owner = self._recorded(image)
+        self.repeated = f"{image.name} has the very content of {owner}" if owner else ""
+        if owner:
             self._looked = True
             return None
         age = before_session(self.desk.opened(), image.written)
@@ -146,21 +150,25 @@ class Watch:
         self._taken.clear()
         self._asked = True
 
-    def _recorded(self, image: NewImage) -> bool:
-        """Tell whether a station or the proof has it; those of another size are not even read."""
+    def _recorded(self, image: NewImage) -> str:
+        """Return what has it already, a station or the proof; those of another size are not read.
+
+        "" where nothing has.
+        """
         named = {
-            name
+            name: f"station {station.id}'s image"
             for station in self.desk.opened().stations
             for name in (station.image, *(view.image for view in station.views))
             if name is not None
         }
         with suppress(FileError):  # a damaged file of touches is said where it is opened
-            named |= {view.image for view in read_touches(self.desk.folder).views if view.image}
+            views = read_touches(self.desk.folder).views
+            named |= {view.image: "an image of the proof" for view in views if view.image}
         for name in sorted(named):
             with suppress(FileError):
                 if holds(inside(self.desk.folder, name), image.data, LARGEST_FILE):
-                    return True
-        return False
+                    return named[name]
+        return ""
 
 
 def examined(desk: Desk, image: NewImage, camera: str) -> ViewDraft:

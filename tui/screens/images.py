@@ -93,14 +93,14 @@ class StationImages:
             await pause(LOOK_EVERY)
 
     async def _take_newest(self, watch: Watch) -> None:
-        before = watch.trouble, watch.left_over
+        before = watch.trouble, watch.left_over, watch.repeated
         image = None
         try:
             image = await in_background(watch.newest)
             watch.trouble = ""
         except StationbookError as error:
             watch.trouble = str(error)
-        if (watch.trouble, watch.left_over) != before:
+        if (watch.trouble, watch.left_over, watch.repeated) != before:
             self.show()
         if image is not None:
             await self._examine(image, watch)
@@ -202,7 +202,8 @@ class StationImages:
 
 def _wanted(watch: Watch) -> str:
     missing = f"The {watch.name} does not exist. " if watch.missing else ""
-    waiting = f"Waiting for a new image in {watch.name}."
+    again = f"{watch.repeated}. " if watch.repeated else ""
+    waiting = f"{again}Waiting for a new image in {watch.name}."
     if watch.left_over:
         waiting = f"{watch.left_over} and is not taken by itself. F4 takes it all the same."
     said = watch.inactive
@@ -211,7 +212,7 @@ def _wanted(watch: Watch) -> str:
         "none": "This cell names no image source. F4 takes a file.",
         "unconfirmed": missing + unconfirmed,
         "folder": waiting,
-        "live": f"F4 takes an image from {watch.name}.",
+        "live": f"{again}F4 takes an image from {watch.name}.",
     }[watch.state]
 
 
