@@ -227,6 +227,34 @@ CATALOGUE: dict[str, Entry] = {
         "decimal point lost?",
         "Compare {field} with the pendant; accept if the robot stands elsewhere on purpose.",
     ),
+    "joints-typed": warning(
+        "These look like joint angles: as a pose they put the flange {where}.",
+        "Let the pendant show the pose (position and angles in the base) and type that. Joints "
+        "have a line of their own (F5 on the screen, `record --joints`).",
+        cause="The pendant showed joint angles when the pose was wanted.",
+        shows="As a pose the numbers lie in the arm's own foot or where it cannot stand; as joint "
+        "angles they are within its limits.",
+    ),
+    "joints-typed/no-robot": warning(
+        "These look like joint angles: as a pose they put the flange {distance_mm:.0f} mm from the "
+        "middle of the base.",
+        "Let the pendant show the pose (position and angles in the base) and type that.",
+    ),
+    "digits-missing": warning(
+        "{what} {count:has|have} fewer decimals than the {shown} that the pendant shows: not typed "
+        "to the end?",
+        "Type every digit that the pendant shows. Where it leaves zeros at the end out, accept: "
+        "this is asked once in a session.",
+        cause="Enter was pressed in the middle of a number, or digits were rounded off. Some "
+        "pendants leave zeros at the end out.",
+        shows="A value has fewer decimals than the cell, or the stations recorded, say that the "
+        "pendant shows, and no recorded station shows that it leaves zeros out.",
+    ),
+    "digits-missing/all": warning(
+        "All values have fewer decimals than the {shown} that the cell says the pendant shows.",
+        "Type every digit that the pendant shows. If it shows no more, accept, and correct "
+        "pendant.decimals in the cell: what rounding hides is reckoned from it.",
+    ),
     "lost-sign": warning(
         "{field} {typed} is far from planned station {planned}, {field} {suggested} is near it: "
         "sign lost?",

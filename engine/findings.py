@@ -150,7 +150,17 @@ def has_error(findings: Iterable[Finding]) -> bool:
 
 
 # What explains other findings is said before them: one slip puts the arm out of reach as well.
-EXPLAINING = ("format", "lost-point", "lost-sign", "unit", "copied-pose", "duplicate", "same-image")
+EXPLAINING = (
+    "format",
+    "joints-typed",
+    "lost-point",
+    "lost-sign",
+    "unit",
+    "digits-missing",
+    "copied-pose",
+    "duplicate",
+    "same-image",
+)
 
 
 def by_cause(findings: Iterable[Finding]) -> list[Finding]:

@@ -22,6 +22,7 @@ OWN = {"station", "stations", "field", "typed", "suggested"}  # stand in the fin
 VARIANTS = {
     "signature": ("", "unknown"),  # by the keys that the user trusts
     "altered": ("", "deleted", "added"),  # what happened to the file
+    "digits-missing": ("", "all"),  # of some values, or of all
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows
     "frames-told": ("", "no-robot"),  # whether joints could show them

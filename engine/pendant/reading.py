@@ -46,13 +46,18 @@ class PartialField:
     unfinished: bool = False
 
 
-def read_line(text: str, layout: Layout) -> tuple[str, ...]:
-    """Return the normalised text of every field in the order of the labels. Raises PoseError."""
+def read_line(text: str, layout: Layout, *, printed: bool = False) -> tuple[str, ...]:
+    """Return the normalised text of every field in the order of the labels. Raises PoseError.
+
+    ``printed``: a program wrote the line. Some end whole numbers with a point; whoever types one
+    has not typed all.
+    """
     plain = clean(text)
     errors: list[PoseError] = []
     for comma_decimal in _comma_meanings(plain):
         try:
-            return _fields(scan(plain, layout, comma_decimal=comma_decimal), layout)
+            slots = scan(plain, layout, comma_decimal=comma_decimal)
+            return _fields(slots, layout, printed=printed)
         except PoseError as error:
             errors.append(error)
     raise _telling(errors)
@@ -118,7 +123,7 @@ def _telling(errors: list[PoseError]) -> PoseError:
     return outright or missing or errors[0]
 
 
-def _fields(slots: list[Slot], layout: Layout) -> tuple[str, ...]:
+def _fields(slots: list[Slot], layout: Layout, *, printed: bool = False) -> tuple[str, ...]:
     """Return the texts of one reading of a line in the order of the labels."""
     if not slots:
         raise MissingError("nothing is typed", f"Type the fields {' '.join(layout.labels)}.")
@@ -128,6 +133,8 @@ def _fields(slots: list[Slot], layout: Layout) -> tuple[str, ...]:
     else:
         slots = _in_order(slots, layout)
     _refuse_strays(slots)
+    if not printed:
+        _refuse_hanging(slots)
     if not labelled:
         _refuse_bad_gaps(slots)
     return _checked(slots, layout)
@@ -189,6 +196,17 @@ def _refuse_strays(slots: list[Slot]) -> None:
                 field=name,
             )
         decimal_text(slot.raw, name)
+
+
+def _refuse_hanging(slots: list[Slot]) -> None:
+    """Refuse a number that ends with its decimal mark: the digits behind it are not typed yet."""
+    for slot in slots:
+        if slot.hanging:
+            raise PoseError(
+                f"“{short(slot.raw)}” ends with a decimal mark",
+                "Type the digits behind it too; write a whole number without the mark.",
+                field=slot.label,
+            )
 
 
 def _refuse_wrong_count(slots: list[Slot], layout: Layout) -> None:
@@ -331,6 +349,11 @@ class Slot:
     remedy: str = ""
     unfinished: bool = False
 
+    @property
+    def hanging(self) -> bool:
+        """Whether the number ends with a decimal mark."""
+        return self.raw.endswith((".", ","))
+
 
 @lru_cache(maxsize=64)
 def _pattern(layout: Layout, comma_decimal: bool) -> re.Pattern[str]:
@@ -344,8 +367,9 @@ def _pattern(layout: Layout, comma_decimal: bool) -> re.Pattern[str]:
     )
     letter = r"[^\W\d_]"
     units = "|".join(re.escape(word) for word in sorted(UNIT_WORDS, key=len, reverse=True))
+    comma_at_end = r"(?:,\Z)?" if comma_decimal else ""
     parts = {
-        "number": rf"[+-]?\.?[0-9](?:{marks}?[0-9])*\.?{exponent}",
+        "number": rf"[+-]?\.?[0-9](?:{marks}?[0-9])*\.?{exponent}{comma_at_end}",
         "label": rf"(?:{labels})(?!{letter})",
         "unit": rf"(?:{units})(?!{letter})|(?:{units})(?=(?:{labels})(?!{letter}))|[°\"″]",
         "gap": rf"[{SEPARATORS}]+",
@@ -370,6 +394,7 @@ def scan(text: str, layout: Layout, *, comma_decimal: bool) -> list[Slot]:
         scanner.take(match.lastgroup or "other", match.group(), match.end())
     if separators(scanner.trailing) > 1:
         scanner.fail(*NOTHING_BETWEEN)
+    scanner.end()
     return scanner.slots
 
 
@@ -422,6 +447,17 @@ class _Scanner:
             self.slots[-1].joined = joined
         self.slots[-1].raw = text
         self.trailing = ""
+
+    def end(self) -> None:
+        """Read a comma at the end of the line as the others are; a mark there waits for digits."""
+        last = self.slots[-1] if self.slots and self.last == "number" else None
+        if last is None or not last.hanging:
+            return
+        plain = last.raw.rstrip(",")
+        marked = any("," in slot.raw for slot in self.slots[:-1])
+        if plain != last.raw and not (marked and plain.strip("+-").isdecimal()):
+            last.raw = plain
+        last.unfinished = last.hanging
 
     def _unit(self, text: str, unit: str, at_end: bool) -> None:
         if self.slots and (self.slots[-1].raw or self.slots[-1].label is not None):

@@ -325,12 +325,12 @@ def _split(text: str, fields: _Fields) -> tuple[str, str | None]:
     """Return the pose and the joints of one line. Raises PoseError."""
     text = _in_brackets(text, len(fields.own.labels)) or text
     try:
-        return " ".join(read_line(text, fields.own)), None
+        return " ".join(read_line(text, fields.own, printed=True)), None
     except TooManyError:
         if fields.both is None:
             raise
         try:
-            values = read_line(text, fields.both)
+            values = read_line(text, fields.both, printed=True)
         except PoseError:
             values = ()
         if not values:

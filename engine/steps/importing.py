@@ -28,6 +28,7 @@ from .station_image import POINTS_SUFFIX, examine_file, no_view
 from .station_pose import examine_pose, known
 
 OLD_IMAGE = "image-old"  # what is brought in is older than the session that it comes into
+SHORT = "digits-missing"  # a spreadsheet leaves zeros at the end out, and stops at no digit
 ACTION = "import"  # the word in the journal
 
 Pairing = Literal["name", "order", "time"]
@@ -230,6 +231,7 @@ def _one(
         view = examine_file(session, folder, pair.file, depth)
     view = replace(view, findings=tuple(i for i in view.findings if i.code != OLD_IMAGE))
     pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
+    pose = replace(pose, findings=tuple(i for i in pose.findings if i.code != SHORT))
     draft = examine(session, folder, pose, view)
     if standing := outstanding(draft.findings, consent):
         said = f"{standing[0].code}: {standing[0].message}"

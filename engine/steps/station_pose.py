@@ -5,7 +5,7 @@ Whether an image belongs to it is told by a fit, made once per change of the ses
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,7 +16,15 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cell import Cell
 from ..cell.session import PlannedStation, Session, Station
-from ..cell.stations import Observation, joint_values, station_pose, typed_station
+from ..cell.stations import (
+    Observation,
+    joint_values,
+    normal_fields,
+    station_pose,
+    typed_station,
+)
+from ..checks.as_joints import joints_typed_findings
+from ..checks.digits import decimals, digits_findings
 from ..checks.entry import (
     IMAGE_UNCHANGED_PX,
     OVERRULED_WITH_REASON,
@@ -42,6 +50,7 @@ from ..estimate.result import Result
 from ..findings import Finding, finding
 from ..frames import from_position_quaternion
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
+from ..plans.arm import foot
 from ..sessions.numbers import stored_points
 from .solve import session_problem
 from .station_image import ViewDraft
@@ -59,6 +68,7 @@ class Known:
     overruled_in_a_row: int = 0
     station: int | None = None
     stops: tuple[Stop, ...] = ()  # those with joints and pose
+    decimals: frozenset[tuple[int, ...]] = frozenset()  # of lines typed, a corrected one's own too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +107,21 @@ def known(session: Session, *, retake: int | None = None, correct: int | None = 
         doubted = any(code in OVERRULED_WITH_REASON for code in station.accepted)
         overruled = overruled + 1 if doubted else 0
     about = correct if retake is None else retake
-    return Known(tuple(poses), overruled, about, stops_of(session.cell, others))
+    lines = others if correct is None else [*others, session.existing(correct)]
+    return Known(
+        tuple(poses), overruled, about, stops_of(session.cell, others), _decimals(session, lines)
+    )
+
+
+def _decimals(session: Session, stations: Iterable[Station]) -> frozenset[tuple[int, ...]]:
+    """Return with how many decimals the fields of these stations were typed."""
+    found = set()
+    for station in stations:
+        with suppress(PoseError):  # what cannot be read is said where it is checked
+            if station.typed:
+                fields = normal_fields(station.typed, session.cell.pendant)
+                found.add(tuple(map(decimals, fields)))
+    return frozenset(found)
 
 
 def examine_pose(
@@ -139,6 +163,8 @@ def examine_pose(
             absent = PoseError("no joint angles", "This cell's stations are typed as joint angles.")
         return draft(typed, joints, None, (_unreadable(absent, None),))
     found = pose_findings(cell, trial, typed, pose, earlier)
+    if typed is not None:
+        found = joints_typed_findings(cell, typed.values, pose, found, foot(cell.robot)) + found
     if stop := stop_of(cell, trial):
         found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
     elif not earlier.poses:
@@ -148,6 +174,8 @@ def examine_pose(
         if typed is not None:
             found = told_findings(typed, cell.pendant, goals) + found
         found += _off_plan(pose, goals)
+    lost = {item.field for item in found if item.code == "lost-point"}
+    found += digits_findings(trial.typed, cell.pendant, earlier.decimals, lost)
     return draft(typed, joints, pose, tuple(found))
 
 
