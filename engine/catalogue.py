@@ -1085,14 +1085,24 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "not-proven/guarded": note(
         "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "
-        "{expanded:.2f} mm, exceed the tolerance of {tolerance:g} mm (guarded rule).",
-        "Use a pointer that is known better; where that does not help, the result is too near the "
-        "tolerance.",
+        "{expanded:.2f} mm ({seen:.2f} of it from board and lens data), exceed the tolerance of "
+        "{tolerance:g} mm (guarded rule).",
+        "Use a pointer that is known better; where board and lens data weigh more, touch marks "
+        "that the camera's own program locates, or measure the board's length (board.scale_u). "
+        "Where that does not help, the result is too near the tolerance.",
     ),
     "not-proven/third": note(
-        "Not proven: at touch {touches} U of the touch, {expanded:.2f} mm, is more than a third of "
-        "the tolerance of {tolerance:g} mm (simple rule).",
-        "Use a pointer that is known better.",
+        "Not proven: at touch {touches} U of the touch, {expanded:.2f} mm ({seen:.2f} of it from "
+        "board and lens data), is more than a third of the tolerance of {tolerance:g} mm (simple "
+        "rule).",
+        "Use a pointer that is known better; where board and lens data weigh more, touch marks "
+        "that the camera's own program locates, or measure the board's length (board.scale_u).",
+    ),
+    "not-proven/chance": note(
+        "Not proven: touch {touches} lies beyond its U, the worst {worst:.2f} mm off at U of "
+        "{expanded:.2f} mm; among {count} touches that may be chance.",
+        "Touch the same points again and forget the touches before (x there, `proof --forget`); "
+        "what stays beyond U is the result's.",
     ),
     "pick-differs": note(
         "The transform that picks best differs from the geometric one by {distance_mm:.2f} mm; "
@@ -1253,7 +1263,8 @@ CATALOGUE: dict[str, Entry] = {
         "pointer's tip and the board's pitch, then calibrate again.",
         cause="A wrong active tool or frame, a wrong pointer tip, a camera that moved, a board "
         "that moved between image and touch, or a result that claims too much.",
-        shows="The difference of camera and robot is larger than twice its standard uncertainty.",
+        shows="The difference of camera and robot is larger than twice its standard uncertainty, "
+        "and than chance makes it among so many touches (1 %).",
     ),
     "proof-disagrees/bias": error(
         "All touches are off alike by {shift} (camera less touched), more than U of their mean in "

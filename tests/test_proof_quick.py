@@ -6,8 +6,10 @@ stated covariance claims: the mean squared error over it is held near 1.
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -135,13 +137,14 @@ def test_prior_of_the_board_has_the_derivatives_that_it_claims() -> None:
     A = rng.normal(size=(6, 6))
     board = displaced(np.eye(4), rng.normal(size=6) * 0.1)
     prior = BoardPrior("test", displaced(board, rng.normal(size=6) * 1e-4), A @ A.T + np.eye(6))
-    residual, rows = prior.whitened(np.eye(4), board)
+    residual, rows = prior.whitened(np.eye(4), board, np.zeros(2))
     for k in range(6):
         step = np.zeros(6)
         step[k] = 1e-6
-        moved = prior.whitened(np.eye(4), displaced(board, step))[0]
+        moved = prior.whitened(np.eye(4), displaced(board, step), np.zeros(2))[0]
         np.testing.assert_allclose((residual - moved) / 1e-6, rows[:, 6 + k], atol=2e-4)
     assert not rows[:, :6].any()
+    assert not rows[:, 12:].any()
 
 
 # ---- the real command ----------------------------------------------------------------------------
@@ -167,6 +170,31 @@ def test_command_gives_a_new_result_with_before_and_after(old: Path, tmp_path: P
     assert "board-prior" in {item["code"] for item in result["findings"]}
     off = np.array(result["base_T_camera"]["position_mm"]) - real.camera[:3, 3]
     assert np.linalg.norm(off) <= 3 * result["uncertainty"]["position_mm"] + 0.5
+
+
+def test_solved_again_with_all_it_rests_on_the_same_board(
+    old: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
+    make_later(tmp_path / "new", 5, shift=np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0]))
+    assert stationbook("solve", tmp_path / "new", "--board-from", old).returncode in (0, 1)
+    stored = (tmp_path / "new" / "result.yaml").read_bytes()
+
+    def again() -> dict[str, Any]:
+        run = stationbook("solve", "--all", tmp_path, "--store", "--jobs", "1", "--json")
+        rows = json.loads(run.stdout)["sessions"]
+        return next(row for row in rows if Path(row["folder"]).name == "new")
+
+    row = again()
+    assert row["error"] is None
+    assert row["changed"] is False
+    assert (tmp_path / "new" / "result.yaml").read_bytes() == stored
+    old.rename(tmp_path / "elsewhere")  # beside it, by another name
+    assert again()["error"] is None
+    (tmp_path / "away").mkdir()
+    (tmp_path / "elsewhere").rename(tmp_path / "away" / "old")
+    assert "which does not lie beside it as it was then" in again()["error"]
+    assert (tmp_path / "new" / "result.yaml").read_bytes() == stored
 
 
 def test_command_names_five_stations_to_visit(old: Path, tmp_path: Path) -> None:

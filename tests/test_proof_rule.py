@@ -135,9 +135,10 @@ def touches(errors: Array, u_pointer: float, *, shared: float = 0.2, own: float 
     volume = CELL.work_volume
     corners = volume.corners() if volume.frame == "base" else np.zeros((8, 3))
     square = [u**2 / 3.0 * np.eye(3) for u in (shared, own)]
+    none = np.zeros((3, 3))
     return [
         PointError(k, f"point {k}", corners[k % 8], corners[k % 8], np.array(error),
-                   Spread(*square, u_pointer**2 * np.eye(3)))
+                   Spread(square[0], none, none, square[1], u_pointer**2 * np.eye(3)))
         for k, error in enumerate(errors)
     ]  # fmt: skip
 
@@ -219,3 +220,41 @@ def test_the_report_prints_touched_and_seen_under_their_own_names() -> None:
     assert cells[:5] == ["touch", "point", "touched [mm]", "seen [mm]", "seen less touched [mm]"]
     values = ["600.000 50.000 250.000", "600.100 49.800 250.300", "0.100 -0.200 0.300"]
     assert cells[cells.index(values[0]) :][:3] == values
+
+
+def test_one_touch_barely_beyond_its_u_proves_nothing_and_disproves_nothing() -> None:
+    errors = SCATTER.copy()
+    U = touches(errors, 0.05)[0].expanded_mm
+    errors[3] = [0.0, 0.0, 1.02 * U]
+    proof = said(errors, 0.05, 5.0)
+    assert not proof.proven
+    (item,) = [item for item in proof.findings if item.code == "not-proven"]
+    assert "touch 3 lies beyond its U" in item.message
+    assert "proof-disagrees" not in {item.code for item in proof.findings}
+    errors[3] = [0.0, 0.0, 1.5 * U]
+    assert "proof-disagrees" in {item.code for item in said(errors, 0.05, 5.0).findings}
+
+
+def test_good_touches_seldom_disagree_whatever_the_directions_of_their_errors() -> None:
+    """Of 1,000 proofs with eight touches each, at most 1 % and what chance adds are refuted."""
+    rng, none = np.random.default_rng(3), np.zeros((3, 3))
+    for sd in ([1.0, 0.1, 0.1], [1.0, 1.0, 1.0], [1.0, 0.7, 0.1]):
+        C = np.diag(np.square(sd))
+        spread = Spread(none, none, none, C, none)
+        refuted = 0
+        for _ in range(1000):
+            drawn = rng.normal(size=(8, 3)) * sd
+            errors = [PointError(0, "", none[0], none[0], error, spread) for error in drawn]
+            refuted += any(not e.agrees and e.chance < 0.01 / 8 for e in errors)
+        assert refuted <= 20
+
+
+def test_what_board_and_lens_leave_open_is_no_knowledge_of_a_pick() -> None:
+    none, C = np.zeros((3, 3)), 0.04 * np.eye(3)
+    alone = PointError(0, "", none[0], none[0], 0.1 * np.ones(3), Spread(C, none, none, none, none))
+    seen = replace(alone, spread=Spread(C, C, -C, none, none))  # the same pitch in both
+    assert alone.spread.measured_mm == 0.0
+    assert seen.spread.measured_mm == pytest.approx(2.0 * np.sqrt(0.12))
+    assert seen.spread.expanded_mm == pytest.approx(0.0)  # such touches agree whatever the pitch
+    assert not seen.conforms(Tolerance(0.3, 1.0))
+    assert alone.conforms(Tolerance(0.3, 1.0))

@@ -338,7 +338,7 @@ def test_repeatability_follows_the_standard_form() -> None:
     offsets = ((-1.0, 0, 0), (-1.0, 0, 0), (-1.0, 0, 0), (3.0, 0, 0))
     zero = np.zeros(3)
     errors = [
-        PointError(k, "p", zero, zero, np.add(off, (0, 0, 0.5)), Spread(*np.zeros((3, 3, 3))))
+        PointError(k, "p", zero, zero, np.add(off, (0, 0, 0.5)), Spread(*np.zeros((5, 3, 3))))
         for k, off in enumerate(offsets)
     ]
     (found,) = repeated(errors)

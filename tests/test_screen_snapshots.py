@@ -163,7 +163,7 @@ def touched(touching: Touching) -> None:
             np.zeros(3),
             np.zeros(3),
             np.array([0.1, -0.2, 0.1 * n]),
-            Spread(shared, np.zeros((3, 3)), np.zeros((3, 3))),
+            Spread(shared, *np.zeros((4, 3, 3))),
         )
         for n in (1, 3, 4, 5)
     ]

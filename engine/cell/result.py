@@ -43,6 +43,7 @@ Place = Annotated[tuple[float, ...], 3]  # x y z
 Quaternion = Annotated[tuple[float, ...], 4]  # x y z w
 Matrix = Annotated[tuple[Four, ...], 4]
 Covariance = Annotated[tuple[Annotated[Numbers, 6], ...], 6]
+Rows = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +119,17 @@ class SystematicError:
     u_px: float | None = None
     value_ratio: float | None = None
     u_ratio: float | None = None
+
+    def value_and_u(self) -> tuple[float, float]:
+        """Return value and u in the unit that it has; 0 for what is not known."""
+        pairs = (
+            (self.value_mm, self.u_mm),
+            (self.value_deg, self.u_deg),
+            (self.value_px, self.u_px),
+            (self.value_ratio, self.u_ratio),
+        )
+        value, u = next((pair for pair in pairs if pair[0] is not None), (None, None))
+        return value or 0.0, u or 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +344,8 @@ class StoredResult:
     """Everything that a result says; the keys and units are those of docs/file-formats.md.
 
     ``camera`` is the delivered transform, ``geometric`` where the camera truly stands, ``lens`` the
-    lens data where the session's own images gave them, else None. Of a cell
+    lens data where the session's own images gave them, else None. ``board_and_lens_covariance``
+    (q, 6 + q) is that of ``board_and_lens`` with the delivered transform and each other. Of a cell
     with further cameras, ``cameras`` holds what each gave; None for one without stations.
     """
 
@@ -350,6 +363,7 @@ class StoredResult:
     board_covariance: Covariance | None = None
     systematic: tuple[SystematicError, ...] = ()
     board_and_lens: tuple[SystematicError, ...] = ()
+    board_and_lens_covariance: Rows | None = None
     budget: StoredBudget | None = None
     decision: Decision | None = None
     convergence: Convergence | None = None

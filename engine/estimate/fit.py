@@ -285,9 +285,20 @@ def beforehand(
     information, gradient = in_the_images(stations, state.errors[p:], noise, weights)
     precision[lens, lens] += information
     pull[lens] += gradient
-    for residual, rows in constraint_rows(stations.constraints, state.camera, state.board):
-        precision[:12, :12] += rows.T @ rows
-        pull[:12] += rows.T @ residual
+    numbers, drawn = measured_numbers(stations, state)
+    return precision + numbers, pull + drawn
+
+
+def measured_numbers(stations: Stations, state: State) -> tuple[Array, Array]:
+    """Return what the measured numbers tell of all unknowns, (k, k), and their pull (k,)."""
+    p = len(stations.systematic_sd)
+    k = 12 + p + len(stations.terms_sd)
+    told = np.delete(np.arange(k), np.s_[12 : 12 + p])
+    precision, pull = np.zeros((k, k)), np.zeros(k)
+    terms = state.errors[p:]
+    for residual, rows in constraint_rows(stations.constraints, state.camera, state.board, terms):
+        precision[np.ix_(told, told)] += rows.T @ rows
+        pull[told] += rows.T @ residual
     return precision, pull
 
 

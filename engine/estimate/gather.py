@@ -240,7 +240,7 @@ def _points(problem: Problem, data: Lens) -> tuple[list[Array], list[Index]]:
     for seen in problem.observations:
         if _has_points(seen) and seen.pixels is not None and seen.point_ids is not None:
             names = np.asarray(seen.point_ids, int)
-            pixels.append(_centres(problem.board, data, names, np.asarray(seen.pixels, float)))
+            pixels.append(point_centres(problem.board, data, names, np.asarray(seen.pixels, float)))
             ids.append(names)
         elif seen.camera_T_board is not None:
             pixels.append(project(apply(seen.camera_T_board, points), data))
@@ -251,7 +251,7 @@ def _points(problem: Problem, data: Lens) -> tuple[list[Array], list[Index]]:
     return pixels, ids
 
 
-def _centres(board: Board, data: Lens, ids: Index, pixels: Array) -> Array:
+def point_centres(board: Board, data: Lens, ids: Index, pixels: Array) -> Array:
     """Return where the points themselves are seen: circles show their centre of gravity instead.
 
     The shift between the two follows from the pose; that of the uncorrected points is off by so

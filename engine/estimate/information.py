@@ -95,8 +95,10 @@ def known_beforehand(problem: Problem, result: Result) -> Array:
     """
     found = result.systematic
     prior = np.diag(np.concatenate([np.zeros(12), found.prior_sd**-2.0]))
-    for _, rows in constraint_rows(constraints(problem), result.geometric, result.board):
-        prior[:12, :12] += rows.T @ rows
+    told = np.delete(np.arange(len(prior)), np.s_[12 : 12 + found.arm])
+    ties, terms = constraints(problem), found.value[found.arm :]
+    for _, rows in constraint_rows(ties, result.geometric, result.board, terms):
+        prior[np.ix_(told, told)] += rows.T @ rows
     return prior
 
 

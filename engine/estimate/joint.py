@@ -218,15 +218,17 @@ def _step(parts: Sequence[Part], state: Together, start: Together) -> tuple[Arra
         M += weighted @ stop.rows
         b += weighted @ stop.residual
     for k, part in enumerate(parts):
-        terms = state.columns(k)[12 + len(part.stations.systematic_sd) :]
-        told = in_the_images(part.stations, state.errors[terms - first - 6], part.noise)
+        columns = state.columns(k)
+        terms = columns[12 + len(part.stations.systematic_sd) :]
+        off = state.errors[terms - first - 6]
+        told = in_the_images(part.stations, off, part.noise)
         M[np.ix_(terms, terms)] += told[0]
         b[terms] += told[1]
         for tie in part.stations.constraints:
             if k and not (isinstance(tie, Constraint) and tie.on_camera):
                 continue  # what ties the board is the same number for all: it counts once
-            residual, rows = tie.whitened(state.cameras[k], state.board)
-            own = state.columns(k)[:12]
+            residual, rows = tie.whitened(state.cameras[k], state.board, off)
+            own = np.concatenate([columns[:12], terms])
             M[np.ix_(own, own)] += rows.T @ rows
             b[own] += rows.T @ residual
     size = np.sqrt(np.diag(M))

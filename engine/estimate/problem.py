@@ -36,7 +36,8 @@ from ..robots.model import Robot
 class Constraint:
     """``axes`` · (transform · point) = ``value`` within ``u_mm``.
 
-    ``on_camera``: whether the camera's or the board's transform carries ``point`` (3,) [mm].
+    ``on_camera``: whether the camera's or the board's transform carries ``point`` (3,) [mm], which
+    moves by ``by_terms`` (3, q) per unit of what lens and board are off; None: by nothing.
     ``axes`` (k, 3) the measured directions, ``value`` (k,) [mm]. ``name`` for the message.
     """
 
@@ -46,14 +47,21 @@ class Constraint:
     axes: Array
     value: Array
     u_mm: float
+    by_terms: Array | None = None
 
-    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
-        """Return residual (k,) and rows (k, 12) in standard deviations, at these transforms."""
+    def whitened(self, camera: Array, board: Array, terms: Array) -> tuple[Array, Array]:
+        """Return residual (k,) and rows (k, 12 + q) in standard deviations.
+
+        At these transforms, lens and board off by ``terms`` (q,).
+        """
         carrier = camera if self.on_camera else board
-        residual = self.value - self.axes @ apply(carrier, self.point[None])[0]
-        rows = np.zeros((len(self.value), 12))
+        moves = np.zeros((3, len(terms))) if self.by_terms is None else self.by_terms
+        point = self.point + moves @ terms
+        residual = self.value - self.axes @ apply(carrier, point[None])[0]
+        rows = np.zeros((len(self.value), 12 + len(terms)))
         columns = slice(0, 6) if self.on_camera else slice(6, 12)
-        rows[:, columns] = self.axes @ point_rows(carrier, self.point[None])[0]
+        rows[:, columns] = self.axes @ point_rows(carrier, point[None])[0]
+        rows[:, 12:] = self.axes @ carrier[:3, :3] @ moves
         return residual / self.u_mm, rows / self.u_mm
 
 
@@ -68,10 +76,10 @@ class BoardPrior:
     board: Array
     covariance: Array
 
-    def whitened(self, camera: Array, board: Array) -> tuple[Array, Array]:
-        """Return residual (6,) and rows (6, 12) in standard deviations, at these transforms."""
+    def whitened(self, camera: Array, board: Array, terms: Array) -> tuple[Array, Array]:
+        """Return residual (6,) and rows (6, 12 + q) in standard deviations, at these transforms."""
         whiten = np.linalg.inv(np.linalg.cholesky(self.covariance))
-        rows = np.concatenate([np.zeros((6, 6)), whiten], axis=1)
+        rows = np.concatenate([np.zeros((6, 6)), whiten, np.zeros((6, len(terms)))], axis=1)
         return whiten @ displacement(self.board, board), rows
 
 
@@ -79,11 +87,11 @@ Tie = Constraint | BoardPrior
 
 
 def constraint_rows(
-    constraints: tuple[Tie, ...], camera: Array, board: Array
+    constraints: tuple[Tie, ...], camera: Array, board: Array, terms: Array
 ) -> Iterator[tuple[Array, Array]]:
-    """Yield the whitened residual (k,) and rows (k, 12) of each constraint."""
+    """Yield the whitened residual (k,) and rows (k, 12 + q) of each constraint."""
     for tie in constraints:
-        yield tie.whitened(camera, board)
+        yield tie.whitened(camera, board, terms)
 
 
 TOUCH_U_MM = 0.3  # mm; pointing a tip at a board point by hand, common practice, no source
@@ -95,13 +103,16 @@ class Touched:
 
     ``p_camera`` (3,) [mm] where the camera saw it; ``p_base`` (3,) [mm] where the robot touched it;
     ``base_T_flange`` (4, 4) the flange when the camera looked (eye-in-hand only); ``u_mm`` the
-    standard uncertainty of the touch on each axis.
+    standard uncertainty of the touch on each axis. Per unit of what lens and board are off the
+    point lies ``by_terms`` (3, 12) [mm] elsewhere, in the order of `camera.lens.NAMES`; None:
+    wherever they are.
     """
 
     p_camera: Array
     p_base: Array
     base_T_flange: Array | None = None
     u_mm: float = TOUCH_U_MM
+    by_terms: Array | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,8 +139,12 @@ class Problem:
     @property
     def by_depth(self) -> bool:
         """Whether parts are located as points in space; where nobody says, by a 3-D camera's."""
-        given = self.locate or ("depth" if self.camera.depth else "lens")
-        return given == "depth"
+        return by_depth(self.locate, self.camera)
+
+
+def by_depth(locate: Locate | None, camera: Camera) -> bool:
+    """Tell whether parts are located as points in space, see `Problem.by_depth`."""
+    return (locate or ("depth" if camera.depth else "lens")) == "depth"
 
 
 def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation, ...]) -> Problem:
@@ -220,7 +235,9 @@ def _touched(problem: Problem, item: Touched) -> Constraint:
                 "Type the pose at which the camera looked at the point.",
             )
         goal = apply(inverse(item.base_T_flange), goal[None])[0]
-    return Constraint("touched point", True, np.asarray(item.p_camera), np.eye(3), goal, item.u_mm)
+    moves = None if item.by_terms is None else item.by_terms[:, terms_of(problem).kept]
+    point = np.asarray(item.p_camera)
+    return Constraint("touched point", True, point, np.eye(3), goal, item.u_mm, moves)
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:

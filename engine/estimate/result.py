@@ -39,6 +39,7 @@ from ..cell.result import (
     NoiseLevels,
     Part,
     Placed,
+    Rows,
     StationResult,
     StoredBudget,
     StoredResult,
@@ -62,7 +63,7 @@ from ..frames import (
 )
 from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
-from .fit import VAGUE_PRECISION, beforehand, in_the_images
+from .fit import in_the_images, measured_numbers
 from .problem import HEIGHT, Noise, Problem, terms_of
 from .solver import Solution
 from .systematic import (
@@ -121,6 +122,15 @@ class PickModel:
         """Return the delivered transform's covariance (6, 6) from the fit's (12 + p, 12 + p)."""
         rows = np.concatenate([np.eye(6), np.zeros((6, 6)), -self.rigid], axis=1)
         return np.asarray(rows @ covariance @ rows.T + self.unseen)
+
+    def terms_covariance(self, covariance: Array, arm: int) -> Array:
+        """Return the covariance (q, 6 + q) of lens and board with the delivered transform and all.
+
+        From the fit's (12 + p + q, 12 + p + q), the arm's ``arm`` errors (p) left out.
+        """
+        with_all = covariance[12 + arm :]
+        delivered = with_all[:, :6] - with_all[:, 12:] @ self.rigid.T
+        return np.concatenate([delivered, with_all[:, 12 + arm :]], axis=1)
 
     def work_volume_mm(self, covariance: Array) -> float:
         """Return u at the worst corner [mm] from the delivered transform's covariance (6, 6)."""
@@ -364,7 +374,6 @@ def _covariances(found: Solution) -> dict[str, Array]:
     pixels = _summed(by_pixel)
     pixels[12 + p :, 12 + p :] += images
     turns, places = by_stop[:, :3], by_stop[:, 3:]
-    prior = beforehand(stations, fit.state, noise)[0]
     board = 12 + p + found.gathered.terms.of_board
     blocks = {ARM: slice(12, 12 + p), BOARD: slice(12 + p, board), LENS: slice(board, None)}
     arm_sd = np.sqrt(stations.systematic_variance(noise))
@@ -373,7 +382,7 @@ def _covariances(found: Solution) -> dict[str, Array]:
         PIXELS: pixels,
         TURNS: noise.rotation**2 * _summed(turns),
         PLACES: noise.position**2 * _summed(places),
-        NUMBERS: np.pad(prior[:12, :12] - np.diag(VAGUE_PRECISION), (0, len(G) - 12)),
+        NUMBERS: measured_numbers(stations, fit.state)[0],
     }
     for name, block in blocks.items():
         parts[name] = np.zeros_like(G)
@@ -421,8 +430,9 @@ def _measurements(found: Solution) -> list[tuple[str, Array]]:
     for tie in found.stations.constraints:
         if tie.name == HEIGHT:
             more = (found.problem.board.height_u_mm / MEASURED_U_MM) ** 2 - 1.0
-            rows = tie.whitened(found.fit.state.camera, found.fit.state.board)[1]
-            items.append((NUMBERS, np.sqrt(max(more, 0.0)) * rows @ unknowns[:12]))
+            state = found.fit.state
+            rows = tie.whitened(state.camera, state.board, state.errors[first - 12 :])[1]
+            items.append((NUMBERS, np.sqrt(max(more, 0.0)) * rows[:, :12] @ unknowns[:12]))
     return items
 
 
@@ -456,6 +466,7 @@ class Result:
             nothing could be solved.
         board: (4, 4) flange_T_board or base_T_board [mm].
         covariance: (6, 6) of ``camera``; see `frames` for order and axes.
+        terms_covariance: (q, 6 + q) of what board and lens are off with ``camera`` and each other.
         geometric: (4, 4) where the camera is, robot errors estimated apart; equals ``camera`` for a
             robot without systematic errors.
         joint_covariance: (12, 12) of [geometric, board].
@@ -474,6 +485,7 @@ class Result:
     camera: Array
     board: Array
     covariance: Array
+    terms_covariance: Array
     geometric: Array
     joint_covariance: Array
     full_covariance: Array
@@ -515,10 +527,14 @@ class Result:
             board_covariance=_rows(board) if self.board_known.all() else None,
             systematic=self._shared(slice(None, arm)),
             board_and_lens=self._shared(slice(arm, None)),
+            board_and_lens_covariance=self._of_terms() if self.known.all() else None,
             budget=self.budget.stored() if self.budget and self.known.all() else None,
             decision=verdict(self.uncertainty, self.tolerance, self.findings)[1],
             convergence=self.convergence,
         )
+
+    def _of_terms(self) -> Rows:
+        return tuple(map(tuple, self.terms_covariance.tolist()))
 
     def _noise_levels(self) -> NoiseLevels:
         if self.noise is None:

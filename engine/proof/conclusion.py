@@ -208,13 +208,20 @@ def _not_shown(
 ) -> list[Finding]:
     """Return what the touches neither refute nor show: claims and tolerance that U leaves open."""
     found, limit = list[Finding](), tolerance.position_mm
+    off = [item for item in errors if not item.agrees]
+    if off and all(item.chance >= SIGNIFICANCE / len(errors) for item in off):
+        touches, worst, count = _touches(off), _farthest(off), len(errors)
+        size, U = worst.size_mm, worst.expanded_mm
+        found.append(
+            finding("not-proven", "chance", touches=touches, worst=size, expanded=U, count=count)
+        )
     sizes = np.array([item.size_mm for item in errors])
     claimed = np.array([item.spread.claimed_mm for item in errors])
     agree = all(item.agrees for item in errors)
     if agree and (sizes > claimed).any():
-        worst = int((sizes / claimed).argmax())
-        found.append(finding("not-proven", "hidden", touch=errors[worst].touch, worst=sizes[worst],
-                             claimed=claimed[worst]))  # fmt: skip
+        most = int((sizes / claimed).argmax())
+        found.append(finding("not-proven", "hidden", touch=errors[most].touch, worst=sizes[most],
+                             claimed=claimed[most]))  # fmt: skip
     if alike is not None and alike.hidden:
         found.append(finding("not-proven", "hidden-bias", shift=alike.words()))
     open_ = [item for item in errors if not item.conforms(tolerance) and item.size_mm <= limit]
@@ -223,25 +230,33 @@ def _not_shown(
     return found
 
 
+def _farthest(errors: Sequence[PointError]) -> PointError:
+    """Return the touch that lies farthest beyond its U."""
+    return max(errors, key=lambda item: item.size_mm / item.expanded_mm)
+
+
 def _too_near(errors: Sequence[PointError], tolerance: Tolerance) -> Finding:
     """Return that these touches lie within the tolerance, but not by its rule."""
     worst = max(errors, key=lambda item: item.size_mm + item.spread.measured_mm)
-    touches, U, limit = _touches(errors), worst.spread.measured_mm, tolerance.position_mm
+    touches, limit, size = _touches(errors), tolerance.position_mm, worst.size_mm
+    U, seen = worst.spread.measured_mm, worst.spread.seen_mm
     if tolerance.rule == SIMPLE:
-        return finding("not-proven", "third", touches=touches, expanded=U, tolerance=limit)
-    size = worst.size_mm
+        return finding(
+            "not-proven", "third", touches=touches, expanded=U, seen=seen, tolerance=limit
+        )
     return finding(
-        "not-proven", "guarded", touches=touches, worst=size, expanded=U, tolerance=limit
+        "not-proven", "guarded", touches=touches, worst=size, expanded=U, seen=seen, tolerance=limit
     )
 
 
 def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -> list[Finding]:
     """Return `proof-disagrees` and `proof-tolerance` where points say so."""
     found = []
-    if off := [item for item in errors if not item.agrees]:
-        worst = max(off, key=lambda item: item.size_mm / item.expanded_mm)
+    off = [item for item in errors if not item.agrees]
+    if any(item.chance < SIGNIFICANCE / len(errors) for item in off):
+        touches, worst = _touches(off), _farthest(off)
         size, U = worst.size_mm, worst.expanded_mm
-        found.append(finding("proof-disagrees", touches=_touches(off), worst=size, expanded=U))
+        found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=U))
     if alike is not None and alike.refutes:
         said, U = alike.words(), alike.expanded_mm
         found.append(finding("proof-disagrees", "bias", shift=said, expanded=U))

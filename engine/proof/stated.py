@@ -12,6 +12,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board
+from ..camera.lens import NAMES
 from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.result import Covariance, Placed, StoredResult
@@ -30,6 +31,8 @@ class Stated:
 
     ``work_volume_mm`` and ``pick_mm`` standard uncertainties; noise levels of one image point [px]
     and of one stop [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
+    Lens and board are ``off`` (12,), in the order of `camera.lens.NAMES`, 0 for what is not
+    estimated; ``off_covariance`` (12, 18) is theirs with the transform and with each other.
     """
 
     camera: Array
@@ -39,7 +42,9 @@ class Stated:
     pixel_px: float
     robot_mm: float
     robot_rad: float
-    wider: float = 1.0
+    wider: float
+    off: Array
+    off_covariance: Array
 
     @property
     def systematic_mm(self) -> float:
@@ -62,9 +67,27 @@ def stated(result: StoredResult, cell: Cell) -> Stated:
     if camera is None or covariance is None or len(known) < 5:
         raise SolveError(f"the result holds no complete {cell.camera_key}", REMEDY)
     volume, pick, pixel, shift, degrees = known
-    return Stated(
-        camera, covariance, volume, pick, pixel, shift, float(np.radians(degrees)), result.wider
-    )
+    turn, off = float(np.radians(degrees)), lens_and_board(result)
+    return Stated(camera, covariance, volume, pick, pixel, shift, turn, result.wider, *off)
+
+
+def lens_and_board(result: StoredResult) -> tuple[Array, Array]:
+    """Return what lens and board are off (12,), with the covariance (12, 18): see `Stated`.
+
+    A result without that covariance counts as one whose errors know nothing of each other.
+    """
+    known = [item for item in result.board_and_lens if item.name in NAMES]
+    where = [NAMES.index(item.name) for item in known]
+    off, covariance = np.zeros(len(NAMES)), np.zeros((len(NAMES), 6 + len(NAMES)))
+    pairs = np.array([item.value_and_u() for item in known]).reshape(-1, 2)
+    off[where] = pairs[:, 0]
+    columns = [*range(6), *(6 + column for column in where)]
+    rows = np.concatenate([np.zeros((len(known), 6)), np.diag(pairs[:, 1] ** 2)], axis=1)
+    stored = np.array(result.board_and_lens_covariance or (), float)
+    if stored.shape == rows.shape and np.isfinite(stored).all():
+        rows = stored
+    covariance[np.ix_(where, columns)] = rows
+    return off, covariance
 
 
 def transform_of(placed: Placed | None, name: str) -> Array | None:

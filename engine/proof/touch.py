@@ -9,13 +9,9 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.pattern import symmetries
-from ..boards.points_file import read_points
-from ..camera.lens import lens
-from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..cell.result import Pointer
 from ..cell.session import FORMAT
@@ -28,7 +24,7 @@ from ..estimate.problem import (
     Touched,
 )
 from ..files import inside
-from ..frames import apply, point_rows
+from ..frames import apply
 from ..sessions.results import FARTHEST_MM, POINTER
 from ..sessions.schema import (
     MAX_ID,
@@ -46,6 +42,7 @@ from ..sessions.schema import (
 )
 from ..sessions.store import PROOF_FILE
 from ..sessions.yaml_text import Node, read_yaml, yaml_dump
+from .seen import SeenPoint, seen_board, seen_mark
 
 Role = Literal["proof", "missing-number"]
 
@@ -202,15 +199,13 @@ def no_pointer(folder: Path) -> FileError:
 class Placed:
     """A point as the camera saw it and as the robot touched it.
 
-    ``p_camera`` (3,) [mm] with the variance ``camera_variance`` [mm²] (trace of its covariance);
     ``base_T_flange`` (4, 4) when touched; ``looked`` (4, 4) the flange when the camera looked
     (eye-in-hand only). ``point`` in words: touches of the same point are repeats.
     """
 
     touch: int
     point: str
-    p_camera: Array
-    camera_variance: float
+    seen: SeenPoint
     base_T_flange: Array
     looked: Array | None
 
@@ -218,20 +213,6 @@ class Placed:
 def touched_at(base_T_flange: Array, tip: Array) -> Array:
     """Return where the pointer's ``tip`` (3,) [mm, flange frame] is in the base, (3,)."""
     return np.asarray(apply(base_T_flange, tip[None])[0])
-
-
-def seen_place(cell: Cell, ids: NDArray[np.int64], pixels: Array) -> tuple[Array, Array]:
-    """Return camera_T_board (4, 4) of one view and its covariance (6, 6) for pixels of unit noise.
-
-    Of the two poses of a flat board the one that fits better is taken. Raises StationbookError.
-    """
-    data, points = lens(cell.camera), cell.board.points()[ids]
-    found = board_pose(points, pixels, data)
-    if not found:
-        raise StationbookError("the image gives no pose of the board", "Take it less steep.")
-    pose = found[0][0]
-    views = Views(points[None], np.asarray(pixels, float)[None], np.ones((1, len(points))))
-    return pose, np.linalg.inv(linearised(views, pose[None], data).information[0])
 
 
 def flange_pose(cell: Cell, fields: Sequence[str], what: str, folder: Path) -> Array:
@@ -257,16 +238,14 @@ def placed_touches(
     ways = max((len(places) for places in seen), default=1)
     return [
         [
-            _placed(cell, found, touch, *places[min(way, len(places) - 1)], folder)
+            _placed(cell, found, touch, places[min(way, len(places) - 1)], folder)
             for touch, places in zip(group, seen, strict=True)
         ]
         for way in range(ways)
     ]
 
 
-def _placed(
-    cell: Cell, found: Touches, touch: Touch, p_camera: Array, variance: float, folder: Path
-) -> Placed:
+def _placed(cell: Cell, found: Touches, touch: Touch, seen: SeenPoint, folder: Path) -> Placed:
     view = found.view(touch.view)
     point = f"view {touch.view or 0} point {touch.point or 0}"
     if touch.seen_mm is not None:
@@ -282,8 +261,7 @@ def _placed(
     return Placed(
         touch=touch.id,
         point=point,
-        p_camera=p_camera,
-        camera_variance=variance,
+        seen=seen,
         base_T_flange=flange_pose(cell, touch.pose, name, folder),
         looked=None if looked is None else flange_pose(cell, looked, f"{name}: looked", folder),
     )
@@ -291,25 +269,20 @@ def _placed(
 
 def _seen(
     cell: Cell, found: Touches, touch: Touch, pixel_px: float, folder: Path
-) -> list[tuple[Array, float]]:
-    """Return where the camera saw the touched point (3,), with its variance: once for each turn."""
+) -> list[SeenPoint]:
+    """Return how the camera saw the touched point: once for each turn of the board."""
     view = found.view(touch.view)
     if touch.seen_mm is not None or view is None:
-        return [(np.array(touch.seen_mm, float), 0.0)]
+        return [seen_mark(cell, np.array(touch.seen_mm, float))]
     if touch.point is None or touch.point >= cell.board.count:
         raise FileError(
             folder / PROOF_FILE,
             f"touch {touch.id}: point {touch.point} does not exist",
             f"The board has points 0 to {cell.board.count - 1}.",
         )
-    seen = read_points(inside(folder, view.points), cell.board, cell.camera)
-    pose, unit = seen_place(cell, seen.ids, seen.pixels)
     turns = symmetries(cell.board)
     ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]
-    points = cell.board.points()[ids]
-    rows, covariance = point_rows(pose, points), pixel_px**2 * unit
-    variances = np.trace(rows @ covariance @ rows.transpose(0, 2, 1), axis1=1, axis2=2)
-    return [*zip(apply(pose, points), variances.tolist(), strict=True)]
+    return seen_board(cell, folder, view.points).seen(ids, pixel_px)
 
 
 def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
@@ -328,14 +301,15 @@ def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
     numbers = []
     for touch in touches:
         (placed,) = placed_touches(cell, found, [touch], PIXEL_PX, folder)[0]
-        variance = pointer.u_mm**2 + placed.camera_variance / 3.0
+        variance = pointer.u_mm**2 + placed.seen.variance / 3.0
         variance += (RANDOM_PER_REPEATABILITY * robot) ** 2
         numbers.append(
             Touched(
-                p_camera=placed.p_camera,
+                p_camera=placed.seen.place,
                 p_base=touched_at(placed.base_T_flange, tip),
                 base_T_flange=placed.looked,
                 u_mm=float(np.sqrt(variance)),
+                by_terms=placed.seen.true_rows,
             )
         )
     return tuple(numbers)

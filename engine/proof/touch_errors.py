@@ -3,8 +3,9 @@
 The camera says where a point is (p_camera, carried into the base by the delivered transform), the
 robot says where its pointer's tip touched it. Their difference is what a pick would be off there.
 Its uncertainty has parts: what the result claims (its covariance and the robot's systematic error,
-shared by all touches), what is new at every touch (the image, the robot's noise at the stops), and
-the pointer. U = 2u (GUM).
+shared by all touches), where the point was seen (what lens and board are off, as far as the result
+knows them: also shared), what is new at every touch (the image, the robot's noise at the stops),
+and the pointer. U = 2u (GUM).
 
 Positioning accuracy and repeatability are in the forms of ISO 9283:1998 (text not at hand):
 accuracy is the distance of the barycentre of repeated touches from where they should be,
@@ -21,7 +22,6 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import symmetries
-from ..boards.points_file import read_points
 from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance
 from ..cell.result import (
     Pointer,
@@ -30,9 +30,9 @@ from ..cell.result import (
     conforms,
 )
 from ..estimate.noticed import LEAST_TOUCHES
-from ..files import inside
 from ..frames import AXES, apply, point_rows
-from ..tails import chi2_isf, t_isf
+from ..tails import chi2_isf, chi2_sf, t_isf
+from .seen import seen_board
 from .stated import Stated
 from .touch import (
     Placed,
@@ -40,10 +40,10 @@ from .touch import (
     Touches,
     flange_pose,
     placed_touches,
-    seen_place,
     touched_at,
 )
 
+TINY = 1e-12  # [-] instead of dividing by 0: touches that are off by nothing
 SIGNIFICANCE = 0.01  # [-] chance of a false word about all touches, or all stations, together
 
 
@@ -51,18 +51,31 @@ SIGNIFICANCE = 0.01  # [-] chance of a false word about all touches, or all stat
 class Spread:
     """Covariances (3, 3) [mm²] of one error, base axes.
 
-    ``shared`` by all touches: what the result claims of itself and of the robot; ``own`` new at
-    each touch; ``pointer`` of the pointer's tip.
+    ``pick``: what the result claims of a pick, itself and the robot; ``seen``: where the point was
+    seen, from what lens and board are off; ``cross`` of the two, which the same stations tell. All
+    touches share these. ``own`` is new at each touch, ``pointer`` is that of its tip.
     """
 
-    shared: Array
+    pick: Array
+    seen: Array
+    cross: Array
     own: Array
     pointer: Array
 
     @property
+    def shared(self) -> Array:
+        """What all touches share, but for the pointer."""
+        return self.pick + self.cross + self.cross.T + self.seen
+
+    @property
+    def noise(self) -> Array:
+        """The touch as a measurement of how far a pick is off."""
+        return self.seen + self.own + self.pointer
+
+    @property
     def expanded_mm(self) -> float:
         """U of everything together [mm]."""
-        return _expanded(self.shared + self.own + self.pointer)
+        return _expanded(self.whole)
 
     @property
     def claimed_mm(self) -> float:
@@ -70,9 +83,19 @@ class Spread:
         return _expanded(self.shared + self.own)
 
     @property
+    def seen_mm(self) -> float:
+        """U of where the point was seen, from what lens and board are off [mm]."""
+        return _expanded(self.seen)
+
+    @property
+    def whole(self) -> Array:
+        """Covariance of the error that the touch shows."""
+        return self.shared + self.own + self.pointer
+
+    @property
     def measured_mm(self) -> float:
         """U of the touch as a measurement of how far a pick is off [mm]."""
-        return _expanded(self.own + self.pointer)
+        return _expanded(self.noise)
 
 
 def _expanded(covariance: Array) -> float:
@@ -108,6 +131,17 @@ class PointError:
         """Whether the error lies within its expanded uncertainty."""
         return self.size_mm <= self.expanded_mm
 
+    @property
+    def chance(self) -> float:
+        """The chance [-] of an error as large as this one where all is well.
+
+        Its square goes like chi-squared with so many degrees of freedom as its directions share in
+        it: from one to three (Satterthwaite 1946).
+        """
+        C = self.spread.whole
+        size, squares = max(float(np.trace(C)), TINY), max(float((C * C).sum()), TINY**2)
+        return chi2_sf(self.size_mm**2 * size / squares, size**2 / squares)
+
     def conforms(self, tolerance: Tolerance) -> bool:
         """Whether the pick is within the tolerance there, by its rule."""
         measured, limit = self.spread.measured_mm, tolerance.position_mm
@@ -124,10 +158,11 @@ class PointError:
         Where the touch agrees with what the result claims, that claim is known beforehand, and a
         weak pointer adds little to it (JCGM 106, 7).
         """
-        noise = self.spread.own + self.spread.pointer
         if self.agrees:
-            gain = self.spread.shared @ np.linalg.inv(self.spread.shared + noise)
-            left = self.spread.shared - gain @ self.spread.shared
+            spread = self.spread
+            told = spread.pick + spread.cross
+            gain = told @ np.linalg.inv(spread.whole)
+            left = spread.pick - gain @ told.T
             mean, u = float(np.linalg.norm(gain @ self.error)), float(np.sqrt(np.trace(left)))
             return 1.0 - chance_beyond(mean, u, limit_mm)
         u = self.spread.measured_mm / 2.0
@@ -136,17 +171,21 @@ class PointError:
 
 
 def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) -> PointError:
-    """Return how far camera and robot disagree about one touched point."""
+    """Return how far camera and robot disagree about one touched point.
+
+    It was seen where a part there would be located, by what the result knows of lens and board.
+    """
     tip = np.array(pointer.tip_mm)
+    p_camera = placed.seen.located(result.off)
     p_base = touched_at(placed.base_T_flange, tip)
     looked = np.eye(4) if mount == EYE_TO_HAND or placed.looked is None else placed.looked
     base_T_camera = looked @ result.camera
-    error = apply(base_T_camera, placed.p_camera[None])[0] - p_base
+    error = apply(base_T_camera, p_camera[None])[0] - p_base
     return PointError(
         touch=placed.touch,
         point=placed.point,
         p_base=p_base,
-        p_camera=placed.p_camera,
+        p_camera=p_camera,
         error=error,
         spread=_spread(placed, result, mount, pointer, looked[:3, :3]),
     )
@@ -156,14 +195,19 @@ def _spread(
     placed: Placed, result: Stated, mount: Mount, pointer: Pointer, turned: Array
 ) -> Spread:
     """Return the covariances of one error; ``turned`` (3, 3) from the transform's axes to base."""
-    rows = turned @ point_rows(result.camera, placed.p_camera[None])[0]
-    shared = result.wider**2 * rows @ result.covariance @ rows.T
-    own = placed.camera_variance / 3.0 * np.eye(3)
+    p_camera = placed.seen.located(result.off)
+    rows = turned @ point_rows(result.camera, p_camera[None])[0]
+    moves = turned @ result.camera[:3, :3] @ placed.seen.located_rows
+    with_camera, with_each_other = np.split(result.wider**2 * moves @ result.off_covariance, [6], 1)
+    pick = result.wider**2 * rows @ result.covariance @ rows.T
+    own = placed.seen.variance / 3.0 * np.eye(3)
     own = own + _stop(result, placed.base_T_flange[:3, :3] @ np.array(pointer.tip_mm))
     if mount != EYE_TO_HAND:
-        own = own + _stop(result, turned @ apply(result.camera, placed.p_camera[None])[0])
+        own = own + _stop(result, turned @ apply(result.camera, p_camera[None])[0])
     return Spread(
-        shared=shared + result.systematic_mm**2 / 3.0 * np.eye(3),
+        pick=pick + result.systematic_mm**2 / 3.0 * np.eye(3),
+        seen=with_each_other @ moves.T,
+        cross=rows @ with_camera.T,
         own=own,
         pointer=pointer_covariance(pointer, placed.base_T_flange[:3, :3]),
     )
@@ -229,16 +273,13 @@ def point_beside(
     looked = np.eye(4)
     if cell.mount != EYE_TO_HAND and view.looked is not None:
         looked = flange_pose(cell, view.looked, f"view {view.id}: looked", folder)
-    seen = read_points(inside(folder, view.points), cell.board, cell.camera)
-    pose, _ = seen_place(cell, seen.ids, seen.pixels)
-    off = apply(looked @ result.camera @ pose, cell.board.points()) - error.p_base
+    seen = seen_board(cell, folder, view.points).seen(range(cell.board.count), result.pixel_px)
+    places = np.array([one.located(result.off) for one in seen])
+    off = apply(looked @ result.camera, places) - error.p_base
     distances = np.linalg.norm(off, axis=1)
     nearest = int(distances.argmin())
     within = float(distances[nearest]) <= error.expanded_mm
     return nearest if within and nearest != touch.point else None
-
-
-TINY = 1e-12  # [-] instead of dividing by 0: touches that are off by nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,17 +25,27 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
 from ..cell.result import ACCEPTED, StoredResult
-from ..errors import FileError, StationbookError
-from ..files import read_bytes, sha256
+from ..cell.session import Session
+from ..errors import FileError, StationbookError, UsageError
+from ..files import content, inside, read_bytes, sha256
 from ..frames import apply, inverse
 from ..proof.stated import transform_of
 from ..sessions.changes import Who, commit
 from ..sessions.folder import open_session
+from ..sessions.journal import read_journal
 from ..sessions.lock import writing
 from ..sessions.results import input_hashes, moved_since, read_result, with_marks
 from ..sessions.schema import program_version
-from ..sessions.store import RESULT_FILE, append_line, config_folder, make_folder, remove
-from .solve import keep, solve_session
+from ..sessions.store import (
+    RESULT_FILE,
+    SESSION_FILE,
+    append_line,
+    config_folder,
+    make_folder,
+    remove,
+)
+from .recheck import solve_quickly
+from .solve import Solved, keep, solve_session
 
 AHEAD = 4  # pieces of work waiting for each process; more would only take memory
 NOTICED_U = 0.1  # of U; a smaller change is no change to anybody who uses the result
@@ -108,7 +118,7 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
     before = None
     if os.path.exists(folder / RESULT_FILE):
         before = with_marks(read_result(folder), marks, session)
-    solved = solve_session(session, folder)
+    solved = _as_before(session, folder, before)
     if who is not None:
         commit(folder, keep(solved, session, folder), who)
     new = with_marks(solved.stored, marks, session)
@@ -127,6 +137,45 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
         codes_new=tuple(sorted(codes[1] - codes[0])) if before else (),
         stored=who is not None,
     )
+
+
+def _as_before(session: Session, folder: Path, before: StoredResult | None) -> Solved:
+    """Return the result of a session, resting on an earlier one if the stored result does.
+
+    Raises UsageError where that earlier session lies nowhere as it was.
+    """
+    rests = None if before is None else before.before
+    if rests is None:
+        return solve_session(session, folder)
+    for other in _may_be_earlier(folder):
+        if _is(other, rests.inputs):
+            return solve_quickly(session, folder, other)
+    raise UsageError(
+        f"its result rests on the board's place in the session {rests.session!r}, which does not "
+        "lie beside it as it was then",
+        "Put that session there, or solve this one by itself: `stationbook solve DIR`.",
+    )
+
+
+def _may_be_earlier(folder: Path) -> Iterator[Path]:
+    """Yield where the session that this one rests on may lie: as named at its start, and beside."""
+    here = folder.resolve()
+    with suppress(FileError):
+        for line in read_journal(folder):
+            if isinstance(name := line.get("against"), str):
+                yield here.parent / name
+    yield from (other for other in sorted(here.parent.iterdir()) if other != here)
+
+
+def _is(folder: Path, inputs: Mapping[str, str]) -> bool:
+    """Tell whether the session in ``folder`` has these hashes."""
+    try:
+        own = content(inside(folder, SESSION_FILE)).sha256
+        if own != inputs.get(SESSION_FILE):
+            return False
+        return input_hashes(open_session(folder), folder) == inputs
+    except StationbookError:
+        return False
 
 
 def _shift(

@@ -81,7 +81,7 @@ def proofs(found: Counts, session: Simulated, old: Result, rng: np.random.Genera
             made = [
                 PointError(k, f"point {k}", corners[k], corners[k], -error,
                            Spread(row @ old.covariance @ row.T + floor * np.eye(3),
-                                  own**2 * np.eye(3), u**2 * np.eye(3)))
+                                  *np.zeros((2, 3, 3)), own**2 * np.eye(3), u**2 * np.eye(3)))
                 for k, (error, row) in enumerate(zip(touched, rows, strict=True))
             ]  # fmt: skip
             for limit in (0.8, 1.2, 2.0):
