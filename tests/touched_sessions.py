@@ -98,6 +98,8 @@ def touches(
         points = apply(camera_T_board, truly.points)
         for point, seen in zip(CORNERS, seen_points(points, truly, there, rng, marks), strict=True):
             pose = arm.touched(apply(base_T_camera, points[point][None])[0], rng)
+            if not np.isfinite(pose).all():  # out of reach: not touched
+                continue
             made.append(Placed(len(made) + 1, f"{number} {point}", seen, pose, looked))
     return made
 

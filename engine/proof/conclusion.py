@@ -209,7 +209,7 @@ def _not_shown(
     """Return what the touches neither refute nor show: claims and tolerance that U leaves open."""
     found, limit = list[Finding](), tolerance.position_mm
     off = [item for item in errors if not item.agrees]
-    if off and all(item.chance >= SIGNIFICANCE / len(errors) for item in off):
+    if off and _may_be_chance(off, len(errors)):
         touches, worst, count = _touches(off), _farthest(off), len(errors)
         size, U = worst.size_mm, worst.expanded_mm
         found.append(
@@ -228,6 +228,11 @@ def _not_shown(
     if open_:
         found.append(_too_near(open_, tolerance))
     return found
+
+
+def _may_be_chance(off: Sequence[PointError], count: int) -> bool:
+    """Tell whether touches beyond their U are no farther off than chance makes one of ``count``."""
+    return all(item.chance >= SIGNIFICANCE / count for item in off)
 
 
 def _farthest(errors: Sequence[PointError]) -> PointError:
@@ -253,7 +258,7 @@ def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -
     """Return `proof-disagrees` and `proof-tolerance` where points say so."""
     found = []
     off = [item for item in errors if not item.agrees]
-    if any(item.chance < SIGNIFICANCE / len(errors) for item in off):
+    if off and not _may_be_chance(off, len(errors)):
         touches, worst = _touches(off), _farthest(off)
         size, U = worst.size_mm, worst.expanded_mm
         found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=U))
