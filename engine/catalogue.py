@@ -1310,6 +1310,16 @@ CATALOGUE: dict[str, Entry] = {
         "Read the point's number {point} and the whole pose again; if they are right, take a new "
         "image of the board.",
     ),
+    "number-disagrees": error(
+        "The touch that gives the missing number lies {distance:.1f} mm beside where the stations "
+        "put that point (U {expanded:.1f} mm).",
+        "Compare its pose, and the number of its point, with the pendant; check the pointer's tip. "
+        "Then forget the touch (x there, `proof --forget`), touch again with --fix, and solve.",
+        cause="A digit misread or mistyped, another point than the one named, a wrong tip, or a "
+        "board that moved after its image: along the missing direction it is as wrong, unseen.",
+        shows="Across the direction that it gives, the touch is farther off than chance makes one "
+        "of a thousand good ones.",
+    ),
     "hold-out": note(
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "
         "{count:it|the worst} is {worst_mm:.2f} mm and {worst_deg:.3f}° off.",

@@ -20,7 +20,8 @@ from engine.camera.lens import NAMES, OF_BOARD, project
 from engine.camera.model import Camera, LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import diagnosed
-from engine.estimate.problem import Touched
+from engine.estimate.problem import Problem, Touched
+from engine.estimate.result import Result
 from engine.frames import apply, displacement, rotation_exp, transform
 from engine.proof.seen import seen_board, seen_mark
 from engine.proof.stated import lens_and_board, stated
@@ -61,22 +62,54 @@ def test_good_touches_agree_where_the_pitch_is_not_quite_as_told(mount: Mount) -
     assert all(error.spread.measured_mm > error.spread.seen_mm > 0.1 for error in found)
 
 
+def with_number(session: Simulated, truly: Seen, seed: int, off: float = 0.0) -> Problem:
+    """Return the problem with a touch as its missing number, its X misread by ``off`` [mm]."""
+    there, rng = in_cell(session, "lens"), np.random.default_rng([seed, 7])
+    (one, *_) = touches(session, truly, there, Arm(session), rng)
+    place, u = apply(one.base_T_flange, TIP[None])[0], float(np.hypot(TIP_U, 0.15))
+    place = place + np.array([off, 0.0, 0.0])
+    touch = Touched(one.seen.place, place, one.looked, u, one.seen.true_rows)
+    return replace(session.problem, touched=(touch,))
+
+
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_missing_number_of_four_axes_does_not_carry_a_wrong_pitch_along(mount: Mount) -> None:
     sizes = []
     for seed in range(6):
-        case = replace(ARM, mount=mount, axes=4)
-        session, truly = wrong_pitch(case, seed)
-        there, rng = in_cell(session, "lens"), np.random.default_rng([seed, 7])
-        (one, *_) = touches(session, truly, there, Arm(session), rng)
-        place, u = apply(one.base_T_flange, TIP[None])[0], float(np.hypot(TIP_U, 0.15))
-        touch = Touched(one.seen.place, place, one.looked, u, one.seen.true_rows)
-        found = diagnosed(replace(session.problem, touched=(touch,)))
+        session, truly = wrong_pitch(replace(ARM, mount=mount, axes=4), seed)
+        found = diagnosed(with_number(session, truly, seed))
+        assert "number-disagrees" not in codes(found)
         off = displacement(session.camera, found.geometric)[3:]
         sizes.append(float(off @ np.linalg.solve(found.joint_covariance[3:6, 3:6], off)))
         assert 2.0 * np.sqrt(np.trace(found.joint_covariance[3:6, 3:6])) < 3.0
     assert np.mean(sizes) < 3.0 * 2.5  # chi-squared with 3 degrees of freedom has the mean 3
     assert max(sizes) < 16.3  # 0.1 %
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_number_touched_beside_its_point_is_said_and_not_accepted(mount: Mount) -> None:
+    session, truly = wrong_pitch(replace(ARM, mount=mount, axes=4), 0)
+    found = diagnosed(with_number(session, truly, 0, off=10.0))
+    assert "number-disagrees" in codes(found)
+    assert found.verdict == "not-accepted"
+    assert np.linalg.norm(displacement(session.camera, found.geometric)[3:5]) < 1.5  # X, Y stay
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("factor", [1.25, 0.95])
+def test_a_wrong_pitch_is_named_beside_a_touch_that_rests_on_it(
+    mount: Mount, factor: float
+) -> None:
+    truly = Seen(BOARD.points() * factor, CAMERA)
+    case = Case(mount, axes=4, stations=10)
+    session = simulated(case, np.random.default_rng([3, 5]), truly)
+    found = diagnosed(with_number(session, truly, 3))
+    assert codes(found)[0] == "board-pitch"
+    assert "number-disagrees" not in codes(found)
+
+
+def codes(found: Result) -> list[str]:
+    return [item.code for item in found.findings]
 
 
 LENS = {"focal length": 1e-3, "image centre x": 1.0, "image centre y": -1.0}

@@ -72,7 +72,7 @@ CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside t
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = (
     "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
-    "view-behind",
+    "view-behind", "number-disagrees",
 )  # fmt: skip
 MOVES = ("board-moved", "camera-moved")
 SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:

@@ -19,7 +19,6 @@ from .problem import (
     Noise,
     Problem,
     constraint_rows,
-    constraints,
     derivatives,
     implied_flange,
     predicted_view,
@@ -28,6 +27,7 @@ from .problem import (
 from .result import Result
 from .solver import Solution
 from .systematic import flange_errors, systematic, typed_joints, usual_posture
+from .ties import constraints
 
 BLOCK = 512  # candidates per block: keeps the points of one block under 10 MB
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from ..arrays import Array
@@ -13,50 +11,21 @@ from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Rule, keeps
 from ..findings import Finding, finding
-from ..frames import AXES, apply, displaced, displacement, inverse, rotation_angle
+from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW
 from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
-from ..tails import chi2_isf
+from ..tails import chi2_isf, chi2_sf
 from .fit import NOT_KNOWN_MM, Fit
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
 from .problem import MOST_PIXEL_PX, Problem, absurd
 from .result import LENS, NUMBERS, PickModel, Result
 from .solver import LEAST_STATIONS, Solution, quiet
+from .ties import across, motion
 
-PURE_SHIFT = np.radians(
-    1.0
-)  # [rad] stations that turn less than this against each other are shifts
-ONE_AXIS = 0.05  # [-] spread of the turns across the main axis over that along it: tilts below 3°
+BESIDE = 1e-3  # [-] chance that a good touch is said to lie beside its point
 TILT = np.radians(20.0)  # [rad] the tilt that is tried as a remedy: well seen, easily jogged
-
-
-@dataclass(frozen=True, slots=True)
-class Motion:
-    """How the stations turn: ``kind`` general, one axis or pure shift, and the axis in the base."""
-
-    kind: str
-    axis: tuple[float, float, float]
-
-
-PAIRED = 150  # stations whose turns are compared in pairs; more change nothing
-
-
-def motion(typed: Array) -> Motion:
-    """Return how the flange poses (n, 4, 4) turn against each other."""
-    n = len(typed)
-    R = typed[np.unique(np.linspace(0, n - 1, min(n, PAIRED)).round().astype(int)), :3, :3]
-    relative = R[:, None] @ np.swapaxes(R[None], -1, -2)
-    skewed = (relative - np.swapaxes(relative, -1, -2)).reshape(-1, 3, 3)
-    turns = np.stack([skewed[:, 2, 1], skewed[:, 0, 2], skewed[:, 1, 0]], axis=1) / 2
-    sizes, axes = np.linalg.eigh(turns.T @ turns)
-    main = axes[:, 2] * np.sign(axes[np.abs(axes[:, 2]).argmax(), 2])
-    axis = (float(main[0]), float(main[1]), float(main[2]))
-    if rotation_angle(relative.reshape(-1, 3, 3)).max() < PURE_SHIFT:
-        return Motion("pure shift", axis)
-    spread = np.sqrt(max(sizes[1], 0.0) / sizes[2])
-    return Motion("one axis" if spread < ONE_AXIS else "general", axis)
 
 
 def direction_words(axis: Array | tuple[float, float, float]) -> str:
@@ -98,6 +67,32 @@ def _upside_down(found: Solution) -> list[Finding]:
         return []
     told = str(pendant.flange_down).lower()
     return [finding("unobservable", "flange-down", told=told, distance_mm=2.0 * abs(height))]
+
+
+def number_findings(found: Solution) -> list[Finding]:
+    """Return `number-disagrees` where a touch lies beside the point that it is said to be of.
+
+    Along the direction that it gives nothing can contradict it; across it the stations can.
+    """
+    fit, p = found.fit, len(found.systematic.sd)
+    shared = np.delete(fit.covariance, np.s_[12 : 12 + p], 0)
+    shared = np.delete(shared, np.s_[12 : 12 + p], 1)
+    items = []
+    for touch in found.problem.touched:
+        tie = across(found.problem, touch)
+        if tie is None:
+            continue
+        state = fit.state
+        off, rows = tie.whitened(state.camera, state.board, state.errors[p:])
+        arm = (found.systematic.accuracy_mm / touch.u_mm) ** 2
+        expected = rows @ shared @ rows.T + (1.0 + arm) * np.eye(len(off))
+        if chi2_sf(float(off @ np.linalg.solve(expected, off)), len(off)) < BESIDE:
+            distance, U = np.array([np.linalg.norm(off), 2 * np.sqrt(np.trace(expected))])
+            said = finding(
+                "number-disagrees", distance=distance * touch.u_mm, expanded=U * touch.u_mm
+            )
+            items.append(said)
+    return items
 
 
 def _other_end(found: Solution) -> list[Finding]:
@@ -212,6 +207,7 @@ def noticed(
 ) -> tuple[Finding, ...]:
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
+    items += number_findings(found)
     if result.uncertainty.pick_mm is not None:
         instead = _instead(found, result)
         items += weak_findings(found, pick, result.covariance, instead)

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
-from ..boards.pattern import Board, symmetries
+from ..boards.pattern import Board
 from ..camera.lens import Terms, terms
 from ..camera.model import Camera, DepthCamera
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
@@ -28,7 +28,6 @@ from ..errors import SolveError
 from ..frames import apply, checked_transform, displacement, inverse, point_rows, skew
 from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
-from ..robots.arms import is_level
 from ..robots.model import Robot
 
 
@@ -192,52 +191,6 @@ def terms_of(problem: Problem) -> Terms:
     if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
         camera = replace(camera, depth=DepthCamera(1.0, "camera"))
     return terms(camera, points, board.scale_u, board.bow_u_mm)
-
-
-def constraints(problem: Problem) -> tuple[Tie, ...]:
-    """Return the measured numbers of ``problem`` that tie its transforms."""
-    known = height(problem) if problem.board_prior is None else (problem.board_prior,)
-    return (*known, *(_touched(problem, item) for item in problem.touched))
-
-
-HEIGHT = "board.height_mm"
-
-
-def height(problem: Problem) -> tuple[Constraint, ...]:
-    """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier.
-
-    None for a board that looks the same after a turn before an arm that tilts: which of its points
-    was measured is open, and the images show the height themselves.
-    """
-    value, robot = problem.board.height_mm, problem.robot
-    tilts = robot is not None and not is_level(robot)
-    if value is None or (tilts and symmetries(problem.board)):
-        return ()
-    return (
-        Constraint(
-            name=HEIGHT,
-            on_camera=False,
-            point=problem.board.points()[0],
-            axes=np.array([[0.0, 0.0, 1.0]]),
-            value=np.array([value]),
-            u_mm=problem.board.height_u_mm,
-        ),
-    )
-
-
-def _touched(problem: Problem, item: Touched) -> Constraint:
-    """Return the constraint of a touched point: the camera's transform maps it where it was."""
-    goal = np.asarray(item.p_base, float)
-    if problem.mount != EYE_TO_HAND:
-        if item.base_T_flange is None:
-            raise SolveError(
-                "a touched point of an eye-in-hand camera needs the flange pose of its image",
-                "Type the pose at which the camera looked at the point.",
-            )
-        goal = apply(inverse(item.base_T_flange), goal[None])[0]
-    moves = None if item.by_terms is None else item.by_terms[:, terms_of(problem).kept]
-    point = np.asarray(item.p_camera)
-    return Constraint("touched point", True, point, np.eye(3), goal, item.u_mm, moves)
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:

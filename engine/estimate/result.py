@@ -64,7 +64,7 @@ from ..frames import (
 from ..pendant.conventions import flange_of, to_matrix
 from ..tails import t_isf
 from .fit import in_the_images, measured_numbers
-from .problem import HEIGHT, Noise, Problem, terms_of
+from .problem import Noise, Problem, terms_of
 from .solver import Solution
 from .systematic import (
     OF_THE_FIELD,
@@ -74,6 +74,7 @@ from .systematic import (
     flange_errors,
     usual_posture,
 )
+from .ties import HEIGHT
 
 # What an arm that is off by 1 mm turns the flange: six zeros of 0.02° that give 0.5 mm, see
 # `systematic`. (One arm was measured at 0.65 mm and 0.16°: Slamani, Nubiola, Bonev 2012.)

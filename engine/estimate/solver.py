@@ -26,13 +26,13 @@ from .problem import (
     NOISE_FACTOR,
     NoisePrior,
     Problem,
-    constraints,
     noise_prior,
     predicted_view,
     starting_noise,
 )
 from .start import SCALE_MM, Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
+from .ties import constraints
 
 SIGNIFICANCE = 1e-3  # [-] chance that a clean session loses a station; 1 % of errors are allowed
 TAIL = 4.0  # [-] degrees of freedom of the t weights: a bad station weighs ever less
