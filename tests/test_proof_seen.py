@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
-from touched_sessions import CORNERS, POINTER, TIP, TIP_U, Arm, in_cell, touches
+from touched_sessions import CORNERS, POINTER, Arm, in_cell, touches
 
 from engine.arrays import Array
 from engine.boards.points_file import points_text
@@ -20,11 +20,12 @@ from engine.camera.lens import NAMES, OF_BOARD, project
 from engine.camera.model import Camera, LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import diagnosed
-from engine.estimate.problem import Problem, Touched
+from engine.estimate.problem import Problem
 from engine.estimate.result import Result
 from engine.frames import apply, displacement, rotation_exp, transform
 from engine.proof.seen import seen_board, seen_mark
 from engine.proof.stated import lens_and_board, stated
+from engine.proof.touch import touched_number
 from engine.proof.touch_errors import PointError, point_error
 from engine.simulate.scenario import cell
 
@@ -66,9 +67,8 @@ def with_number(session: Simulated, truly: Seen, seed: int, off: float = 0.0) ->
     """Return the problem with a touch as its missing number, its X misread by ``off`` [mm]."""
     there, rng = in_cell(session, "lens"), np.random.default_rng([seed, 7])
     (one, *_) = touches(session, truly, there, Arm(session), rng)
-    place, u = apply(one.base_T_flange, TIP[None])[0], float(np.hypot(TIP_U, 0.15))
-    place = place + np.array([off, 0.0, 0.0])
-    touch = Touched(one.seen.place, place, one.looked, u, one.seen.true_rows)
+    touch = touched_number(there, one, POINTER)
+    touch = replace(touch, p_base=touch.p_base + np.array([off, 0.0, 0.0]))
     return replace(session.problem, touched=(touch,))
 
 

@@ -23,6 +23,7 @@ from ..estimate.problem import (
     REPEATABILITY_MM,
     Touched,
 )
+from ..estimate.systematic import systematic
 from ..files import inside
 from ..frames import apply
 from ..sessions.results import FARTHEST_MM, POINTER
@@ -296,20 +297,25 @@ def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
         return ()
     if found.pointer is None:
         raise no_pointer(folder)
-    pointer, tip = found.pointer, np.array(found.pointer.tip_mm)
+    pointer, count = found.pointer, len(touches)
+    each = [placed_touches(cell, found, [touch], PIXEL_PX, folder)[0][0] for touch in touches]
+    return tuple(touched_number(cell, placed, pointer, count) for placed in each)
+
+
+def touched_number(cell: Cell, placed: Placed, pointer: Pointer, count: int = 1) -> Touched:
+    """Return one of ``count`` touches that fix a number; more of them do not make u smaller.
+
+    For the pointer's tip and the arm where it touched (and where it looked) are off alike in each.
+    """
     robot = REPEATABILITY_MM if cell.robot is None else cell.robot.repeatability
-    numbers = []
-    for touch in touches:
-        (placed,) = placed_touches(cell, found, [touch], PIXEL_PX, folder)[0]
-        variance = pointer.u_mm**2 + placed.seen.variance / 3.0
-        variance += (RANDOM_PER_REPEATABILITY * robot) ** 2
-        numbers.append(
-            Touched(
-                p_camera=placed.seen.place,
-                p_base=touched_at(placed.base_T_flange, tip),
-                base_T_flange=placed.looked,
-                u_mm=float(np.sqrt(variance)),
-                by_terms=placed.seen.true_rows,
-            )
-        )
-    return tuple(numbers)
+    stops = 1 if placed.looked is None else 2
+    variance = pointer.u_mm**2 + placed.seen.variance / 3.0
+    variance += (RANDOM_PER_REPEATABILITY * robot) ** 2
+    variance += stops * systematic(cell.robot, cell.robot_accuracy_mm).accuracy_mm ** 2 / 3.0
+    return Touched(
+        p_camera=placed.seen.place,
+        p_base=touched_at(placed.base_T_flange, np.array(pointer.tip_mm)),
+        base_T_flange=placed.looked,
+        u_mm=float(np.sqrt(count * variance)),
+        by_terms=placed.seen.true_rows,
+    )

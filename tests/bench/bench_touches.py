@@ -24,15 +24,15 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from bench_cell_inputs import BOW_U, SCALE_U, U, drawn, located, worst_pick
 from simulated_sessions import CAMERA, Case, Seen, Simulated, simulated
-from touched_sessions import POINTER, TIP, TIP_U, Arm, in_cell, touches
+from touched_sessions import POINTER, Arm, in_cell, touches
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Locate, Tolerance
 from engine.diagnosis.diagnose import diagnosed
-from engine.estimate.problem import Touched
 from engine.estimate.result import Result
-from engine.frames import apply, displaced
+from engine.frames import displaced
 from engine.proof.conclusion import concluded
 from engine.proof.stated import stated
+from engine.proof.touch import touched_number
 from engine.proof.touch_errors import point_error
 
 SHARES = (1.2, 2.0, 3.0)  # [-] of U: tolerances
@@ -100,10 +100,7 @@ def numbers(case: Case, locate: Locate, sessions: int, marks: bool) -> str:
         rng, arm, there = np.random.default_rng([seed, 9]), Arm(session), in_cell(session, locate)
         seen = partial(located, true=truly.camera, locate=locate) if marks else None
         (placed, *_) = touches(session, truly, there, arm, rng, seen)
-        touched = Touched(
-            placed.seen.place, apply(placed.base_T_flange, TIP[None])[0], placed.looked,
-            float(np.hypot(TIP_U, 0.15)), placed.seen.true_rows,
-        )  # fmt: skip
+        touched = touched_number(there, placed, POINTER)
         result = diagnosed(replace(session.problem, touched=(touched,)))
         if result.uncertainty.pick_mm is None:
             continue
