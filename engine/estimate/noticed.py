@@ -84,8 +84,7 @@ def number_findings(found: Solution) -> list[Finding]:
             continue
         state = fit.state
         off, rows = tie.whitened(state.camera, state.board, state.errors[p:])
-        arm = (found.systematic.accuracy_mm / touch.u_mm) ** 2
-        expected = rows @ shared @ rows.T + (1.0 + arm) * np.eye(len(off))
+        expected = rows @ shared @ rows.T + np.eye(len(off))
         if chi2_sf(float(off @ np.linalg.solve(expected, off)), len(off)) < BESIDE:
             distance, U = np.array([np.linalg.norm(off), 2 * np.sqrt(np.trace(expected))])
             said = finding(
