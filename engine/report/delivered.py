@@ -116,8 +116,11 @@ SAID = {  # below the level of an error: by which key it is handed over
 
 
 def _said(result: StoredResult) -> tuple[tuple[str, str], ...]:
-    found = (item for item in result.findings if item.level is not Level.ERROR)
-    return tuple((SAID[item.code], one_line(item.message)) for item in found if item.code in SAID)
+    said: dict[str, list[str]] = {}
+    for item in result.findings:
+        if item.level is not Level.ERROR and item.code in SAID:
+            said.setdefault(SAID[item.code], []).append(item.message)
+    return tuple((key, one_line(" ".join(words))) for key, words in said.items())
 
 
 def reasons(result: StoredResult) -> str:
