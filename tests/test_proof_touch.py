@@ -419,7 +419,9 @@ def test_a_wrong_height_is_said_to_be_told_wherever_the_result_goes_and_touching
             form, ()
         )
         run = stationbook("export", folder, "--as", form, "--not-accepted", *words)
-        assert said in " ".join(run.stdout.split()), (form, run.stderr)
+        written = " ".join(run.stdout.split())
+        assert said in written, (form, run.stderr)
+        assert "rests on pendant.flange_down: " in written, form
     answer("proof", folder, "--tip", "0 0 120", "--tip-u", "0.1")
     touch_corners(folder, truth)
     proof = answer("proof", folder, status=1)

@@ -120,7 +120,7 @@ def _said(result: StoredResult) -> tuple[tuple[str, str], ...]:
     for item in result.findings:
         if item.level is not Level.ERROR and item.code in SAID:
             said.setdefault(SAID[item.code], []).append(item.message)
-    return tuple((key, one_line(" ".join(words))) for key, words in said.items())
+    return tuple((key, " ".join(map(one_line, words))) for key, words in said.items())
 
 
 def reasons(result: StoredResult) -> str:
