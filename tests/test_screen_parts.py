@@ -218,6 +218,25 @@ async def test_caution_is_never_cut_off(width: int) -> None:
         assert " ".join(CAUTION.split()) in " ".join(shown.split())
 
 
+@pytest.mark.parametrize("brief", [False, True])
+@on_screen
+async def test_a_caution_without_room_is_said_in_short_and_names_the_key_to_all_of_it(
+    brief: bool,
+) -> None:
+    """So it is on a terminal of 60 × 15, where three lines are left for move and caution."""
+    sheet = NextMove()
+    sheet.styles.height = 3
+    sheet.data, sheet.brief = Move("Station 7:", "base Z +80 mm"), brief
+    async with Bench(sheet).run_test(size=(60, 15)):
+        lines = [line_text(line) for line in sheet.draw(*sheet.size)]
+        assert len(lines) == 3
+        assert "Station 7:" in lines[0]
+        said = " ".join(" ".join(lines[1:]).split())
+        assert "nobody inside the fence; arm and cables are NOT checked." in said
+        assert brief or said.endswith("all: F9")
+        assert sheet.cut is not brief
+
+
 @on_screen
 async def test_quality_says_in_words_what_the_bar_shows() -> None:
     sheet = QualityLine()

@@ -121,6 +121,23 @@ async def test_a_jog_wraps_and_what_finds_no_room_names_its_key(tmp_path: Path) 
 
 
 @on_screen
+async def test_the_whole_caution_is_one_key_away_on_a_small_terminal(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 2))
+    async with app.run_test(size=(60, 15)) as pilot:
+        await opened(pilot)
+        await until(pilot, "CAUTION", "NOT checked. ... all: F9")
+        await pilot.press("f9")
+        await until(pilot, "Station 3:")
+        seen = ""
+        for _ in range(30):
+            seen += text(app)
+            await pilot.press("down")
+            await pilot.pause()
+        for words in ("look where everything will go", "enabling switch", "licensed practice"):
+            assert words in " ".join(seen.split()), words
+
+
+@on_screen
 async def test_a_pose_copied_from_the_screen_is_asked_about(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session", 5))
     async with app.run_test(size=(80, 24)) as pilot:

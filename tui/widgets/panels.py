@@ -22,6 +22,7 @@ CAUTION = caution(NEXT_MOVE)
 OTHERS = 14  # lines that the rest of the recording screen needs, a short list among it
 OTHERS_LARGE = 25  # lines that the rest needs beside large letters, a longer list among it
 LEAST = 3  # lines for a move, so that nothing jumps when the next one is shorter
+ALL = " ... all: F9"  # behind what does not fit: the key of the page that holds all of it
 SHORT = 14  # characters; two facts with values shorter than this share a line
 PAIRS = 38  # columns that two such facts need, before a picture may stand beside them
 
@@ -99,18 +100,30 @@ class NextMove(Panel[Move]):
         return lines
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the move in as many lines as the caution leaves, then the caution."""
+        """Return the move in as many lines as the caution leaves, then the caution.
+
+        A caution that leaves no line is said in short, and where all of it stands.
+        """
         caution, large = self._caution(width), self._large(width)
         large = large if height >= len(large) + LEAST + len(caution) else []
+        short = 0 < height <= len(caution)
+        if short:
+            caution = self._in_short(width, max(height - 1, 1))
         room = max(height - len(large) - len(caution), 1)
         lines = self._lines(width)
         if len(lines) > room:
             lines = self._lines(width, why=False)
         drawn: list[Line] = [[(line, "title")] for line in lines[:room]]
-        self.cut = len(lines) > room
-        if self.cut:
-            drawn[-1] = _unfinished(drawn[-1], width, " ... all: F9")
+        self.cut = short or len(lines) > room
+        if len(lines) > room:
+            drawn[-1] = _unfinished(drawn[-1], width, ALL)
         return [*large, *drawn, *([] for _ in range(room - len(drawn))), *caution]
+
+    def _in_short(self, width: int, most: int) -> list[Line]:
+        """Return the short caution in at most so many lines; the last one leads to all of it."""
+        texts = self.looks.wrap(caution([NEXT_MOVE_READ]), width)[:most]
+        lines: list[Line] = [[(text, "warning")] for text in texts]
+        return [*lines[:-1], _unfinished(lines[-1], width, ALL)]
 
 
 class QualityLine(Panel[Quality]):
@@ -170,7 +183,7 @@ class FactsPanel(Panel[Facts]):
     def draw(self, width: int, height: int) -> Sequence[Line]:
         lines = self._lines(width)
         if len(lines) > height > 0:
-            lines[height - 1] = _unfinished(lines[height - 1], width, " ... all: F9")
+            lines[height - 1] = _unfinished(lines[height - 1], width, ALL)
         picture: list[Line] = [[(row, "note")] for row in self.data.picture]
         if self._beside(width) or len(lines) + len(picture) >= height:
             return lines
