@@ -23,6 +23,7 @@ VARIANTS = {
     "signature": ("", "unknown"),  # by the keys that the user trusts
     "altered": ("", "deleted", "added"),  # what happened to the file
     "digits-missing": ("", "all"),  # of some values, or of all
+    "does-not-fit": ("same-flange", "same-base", "same-either"),  # where it is the same
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows
     "frames-told": ("", "no-robot"),  # whether joints could show them

@@ -61,6 +61,7 @@ class Predictor:
 
     ``result`` None: they do not solve yet. ``poses`` and ``views`` are base_T_flange and
     camera_T_board by station id, in the order recorded; ``previous`` the last station's fields.
+    ``suspected``: what the recorded stations say is wrong with all that is recorded.
     """
 
     problem: Problem
@@ -69,6 +70,7 @@ class Predictor:
     poses: Mapping[int, Array]
     views: Mapping[int, Array]
     previous: tuple[str, ...] | None
+    suspected: tuple[Finding, ...] = ()
 
 
 def predictor(

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 
 import numpy as np
@@ -41,13 +42,15 @@ from ..checks.entry import (
     told_findings,
     unit_findings,
 )
-from ..checks.prediction import Predictor, prediction_findings, predictor
+from ..checks.prediction import PREDICTED_LEAST, Predictor, prediction_findings, predictor
+from ..checks.same_shift import same_shift_findings
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
+from ..diagnosis.diagnose import diagnosed
 from ..errors import PoseError, StationbookError
 from ..estimate.noticed import unseen
-from ..estimate.problem import problem_from
+from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from ..frames import from_position_quaternion
 from ..pendant.entry import TypedJoints, TypedPose, parse_joints, parse_pose
 from ..plans.arm import foot
@@ -281,8 +284,44 @@ def predictor_for(
         with suppress(StationbookError):  # a damaged station is told by `check`; predicts nothing
             problem = session_problem(replace(session, stations=stations), folder)
             made = predictor(problem, stations[-1].typed or None, found)
+            made = replace(made, suspected=_suspected(problem, stations, found))
     _latest[:] = [*_latest, (session, folder, retake, made)][-KEPT:]
     return made
+
+
+# What concerns all that is recorded: no entry that is put right takes it away.
+OF_ALL = (
+    "board-pitch",
+    "lens",
+    "board-bowed",
+    "rotation-convention",
+    "unit",
+    "inverse-pose",
+    "image-turned",
+    "board-counts",
+    "board-moved",
+    "camera-moved",
+)
+
+
+def _suspected(
+    problem: Problem, stations: Sequence[Station], found: Result | None
+) -> tuple[Finding, ...]:
+    """Return as warnings what the recorded stations say is wrong with all of them.
+
+    ``found``: their result with its diagnosis, where that is known. What was accepted with one of
+    them is not said again.
+    """
+    if len(problem.observations) < PREDICTED_LEAST:
+        return ()
+    if found is None:
+        found = diagnosed(problem, {s.id: s.typed for s in stations if s.typed})
+    known = {code for station in stations for code in station.accepted}
+    return tuple(
+        replace(item, level=Level.WARNING, message=f"By the stations recorded: {item.message}")
+        for item in found.findings
+        if item.code in OF_ALL and item.level is Level.ERROR and item.code not in known
+    )
 
 
 def together_findings(
@@ -320,8 +359,22 @@ def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) ->
     made = predictor_for(session, folder, pose.station)
     if made is None:
         return []
+    if made.suspected:  # as long as that stands, no prediction tells what is wrong here
+        return list(made.suspected)
     fields = pose.typed or pose.joints
-    return prediction_findings(made, seen, None if fields is None else fields.fields)
+    said = prediction_findings(made, seen, None if fields is None else fields.fields)
+    if not any(item.code == MISFIT for item in said) or made.result is None:
+        return said
+    return same_shift_findings(made.problem, _doubted(session, pose.station), seen) or said
+
+
+MISFIT = "does-not-fit"
+
+
+def _doubted(session: Session, left_out: int | None) -> list[int]:
+    """Return the last stations in a row that were recorded although they did not fit."""
+    visited = [s for s in session.visited if s.use and s.id != left_out]
+    return [s.id for s in takewhile(lambda s: MISFIT in s.accepted, reversed(visited))]
 
 
 def _unchanged_view(
