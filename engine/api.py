@@ -194,7 +194,7 @@ def export(
     path = Path(folder)
     session = read_session(path)
     if form == POSES:
-        return poses_text(session)
+        return poses_text(session, path)
     return export_result(
         session,
         path,

@@ -913,8 +913,9 @@ CATALOGUE: dict[str, Entry] = {
     "unobservable/fixed": note(
         "{direction} cannot be found from these stations: as told by the measured {given}, not "
         "shown.",
-        "The result is as good as that measurement along this direction; touching points with "
-        "another pointer shows it (p on the result, or `stationbook proof`).",
+        "The result is as good as that measurement along this direction. Touching points shows it "
+        "(p on the result, or `stationbook proof`), unless a touch gave it: then measure "
+        "board.height_mm by other means first.",
     ),
     "unobservable/flange-down": note(
         "The result rests on pendant.flange_down: {told}, as told, not shown: were the flange the "
@@ -1370,6 +1371,12 @@ CATALOGUE: dict[str, Entry] = {
         "fence, with a hand on the enabling switch.",
         cause="They were declared fixed to the same frame as the camera.",
         shows="Rows of the points file whose fixed_to is `camera`.",
+    ),
+    "shift-not-accepted": warning(
+        "The points are carried over by a result that is not accepted: {why}.",
+        "Put that right, solve again and carry them over anew before the robot goes there.",
+        cause="The camera's new place is not known well enough, or something speaks against it.",
+        shows="The verdict of the session's result as it stands now.",
     ),
     "shift-doubtful": error(
         "The movement of {distance_mm:.2f} mm and {angle_deg:.3f}° is not larger than its expanded "

@@ -45,6 +45,12 @@ CARRIED_POINTS = (
     STOPPED,
     RULES,
 )
+STORED_POSES = (
+    "Drive to a stored pose first in manual mode at reduced speed, nobody else inside the fence, "
+    "with a hand on the enabling switch; the way there, arm, cables and fixtures are not checked.",
+    STOPPED,
+    RULES,
+)
 _FIRST_MOVES = (
     "First moves with a new transform: manual mode at reduced speed, nobody else inside the fence, "
     "tool well above parts and fixtures, one hand on the enabling switch."

@@ -18,6 +18,7 @@ from pytransform3d.transformations import transform_from_pq
 from scipy.spatial.transform import Rotation
 
 from engine.camera.model import LensU
+from engine.cautions import NEW_VALUES
 from engine.cell.cell import Cell
 from engine.errors import UsageError
 from engine.findings import finding
@@ -67,6 +68,36 @@ def test_every_form_names_the_rule_its_owner_and_how_likely_it_is_wrong(form: st
     assert "nobody is named as having set it" in samples.export(
         nobody, bent(), form, source_sha256="0" * 64
     )
+
+
+def flat(found: str) -> str:
+    """Return a text in one line, without quotes and marks of comments."""
+    return " ".join(found.replace("#", " ").replace('"', "").replace("\\'", "'").split())
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_every_form_carries_the_cautions_of_a_first_move(form: str) -> None:
+    found = flat(text(form))
+    for caution in NEW_VALUES:
+        assert caution in found
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_every_form_says_whether_and_for_which_frame_it_is_proven(form: str) -> None:
+    frames = {"frames": {"tool": "T3", "frame": "F5", "shown": ["station 2"]}}
+    refuted = finding("proof-disagrees", touches="1", worst=9.0, expanded=1.0).document()
+    cases = (
+        ({}, "proven by touch points", "not yet"),
+        ({"proven": True} | frames, "yes, for frame F5 and tool T3, shown by", "station 2"),
+        ({"verdict": "not-accepted", "findings": [refuted]}, "NO, the proof FAILED", "9.00 mm off"),
+    )
+    for changed, *said in cases:
+        result = samples.stored(samples.document(**changed))
+        found = samples.export(
+            result, bent(), form, source_sha256="0" * 64, allow_not_accepted=True
+        )
+        for words in said:
+            assert words in flat(found).replace("_", " ")
 
 
 def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:

@@ -17,6 +17,7 @@ from made_session import make_session, stops
 from scipy.spatial.transform import Rotation
 from screen_bench import EXAMPLE
 
+from engine.cautions import STORED_POSES
 from engine.errors import StationbookError
 from engine.pendant.settings import Pendant
 from engine.pendant.table import Row, decoded, read_table, time_of
@@ -126,6 +127,8 @@ def test_a_table_is_shown_first_and_stored_when_told(work: Path) -> None:
 def test_what_is_exported_comes_back_the_same(work: Path) -> None:
     make_session(work / "old", COUNT)
     text = answer("export", work / "old", "--as", "poses")["text"]
+    assert "# result beside them: none, the poses alone" in text
+    text = "\n".join(line for line in text.splitlines() if line[0] != "#")
     timed = "\n".join(line if k == 0 else f"{line.rstrip(';')};2026-11-25T09:12:00+05:30"
                       for k, line in enumerate(text.splitlines()))  # fmt: skip
     (work / "poses.csv").write_text(timed)
@@ -414,7 +417,10 @@ def test_a_matrix_that_is_no_rotation_is_refused(work: Path) -> None:
 
 def test_images_from_before_the_session_come_in_without_being_called_old(work: Path) -> None:
     text = stationbook("export", EXAMPLE, "--as", "poses").stdout.splitlines()
-    (work / "poses.csv").write_text("\n".join(text[:3]))
+    said = [line for line in text if line.startswith("#")]
+    assert said[-3:] == [f"# {caution}" for caution in STORED_POSES]
+    assert "# proven by touch points: not yet" in said
+    (work / "poses.csv").write_text("\n".join(text[: len(said) + 3]))
     new = work / "later"
     assert stationbook("start", EXAMPLE / "cell.yaml", new).returncode == 0
     rows = answer("import", new, work / "poses.csv", "--images", EXAMPLE / "images", "--store")

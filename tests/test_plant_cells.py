@@ -18,6 +18,7 @@ from later_session import make_later
 from made_session import make_session
 from screen_bench import EXAMPLE
 
+from engine.findings import finding
 from engine.plant import archive
 from engine.plant.archive import (
     Noted,
@@ -29,8 +30,11 @@ from engine.plant.archive import (
     summary,
 )
 from engine.plant.cells import Rating, row_of
+from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
+from engine.sessions.journal import OVERTAKEN
 from engine.sessions.results import read_result
+from engine.sessions.yaml_text import yaml_dump
 
 NOW = datetime(2026, 11, 25, 12, 0)
 RESULT = Result("accepted", True, 0.2, 0.12, (0.0,) * 6 + (1.0,))
@@ -48,6 +52,10 @@ def a_recheck(day: int, moved: bool | None = False, size: float = 0.1, u: float 
     made = (NOW - timedelta(days=day)).isoformat()
     cause = {False: "none", True: "camera", None: "unclear"}[moved]
     return Noted("recheck", made, "A. Example", cause, None, moved, size, u, (size, 0.0, 0.0))
+
+
+def a_mark(day: int, moved: bool = True, camera: str = "") -> Noted:
+    return Noted(OVERTAKEN, (NOW - timedelta(days=day)).isoformat(), None, camera, "s1", moved)
 
 
 def an_event(day: int, what: str = "crash") -> Noted:
@@ -224,6 +232,15 @@ def test_a_damaged_index_is_made_anew(plant: Path, data: bytes | None, tmp_path:
         ([a_session(20), a_session(10, RESULT._replace(verdict="not-accepted"))],
          Rating.IN_ORDER, False),
         ([a_session(10, RESULT._replace(proven=False))], Rating.NOT_PROVEN, False),
+        ([a_session(10, RESULT._replace(verdict="not-accepted", refuted=True))],
+         Rating.NOT_ACCEPTED, True),
+        ([a_session(20), a_session(10, RESULT._replace(verdict="not-accepted", refuted=True))],
+         Rating.NOT_ACCEPTED, True),
+        ([a_session(10, RESULT, a_mark(2))], Rating.MOVED, True),
+        ([a_session(10, RESULT, a_mark(2), a_mark(1, moved=False))], Rating.IN_ORDER, False),
+        ([a_session(10, RESULT, a_mark(3, camera="left"), a_mark(2, False, "right"))],
+         Rating.MOVED, True),
+        ([a_session(10, RESULT, a_mark(2)), a_session(1)], Rating.IN_ORDER, False),
         ([a_session(30, RESULT, an_event(3))], Rating.EVENT, True),
         ([a_session(30, RESULT, an_event(3, "lamp changed"), after=("crash",))],
          Rating.IN_ORDER, False),
@@ -236,6 +253,28 @@ def test_a_cell_is_rated(sessions: list[Summary], rating: Rating, alarm: bool) -
     row = row_of("line 1", sessions, NOW)
     assert (row.rating, row.alarm) == (rating, alarm)
     assert row.words
+
+
+def test_a_mark_in_the_journal_bars_the_stored_acceptance(plant: Path) -> None:
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    assert row_of("line 2", [summary(folder)], NOW).verdict == "accepted"
+    mark = remark(OVERTAKEN, open_session(folder), folder, {"by": "later", "moved": True})
+    commit(folder, mark, Who(None, NOW.astimezone()))
+    row = row_of("line 2", [summary(folder)], NOW)
+    assert (row.rating, row.verdict, row.proven) == (Rating.MOVED, "not-accepted", False)
+
+
+@pytest.mark.parametrize("other_form", [False, True])
+def test_a_failed_proof_is_seen_and_said(plant: Path, other_form: bool) -> None:
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    path = folder / "result.yaml"
+    document = yaml.safe_load(path.read_text())
+    said = finding("proof-tolerance", touches="2", worst=8.0, tolerance=1.0).document()
+    document |= {"verdict": "not-accepted", "findings": [said, *document["findings"]]}
+    path.write_text(("# by hand\n" if other_form else "") + yaml_dump(document))
+    row = row_of("line 2", [summary(folder)], NOW)
+    assert (row.rating, row.proof_failed) == (Rating.NOT_ACCEPTED, True)
+    assert "proof failed" in row.words
 
 
 def test_a_recheck_of_another_result_says_nothing_of_the_last() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,9 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import displaced, displacement, inverse
 from engine.pendant.entry import pose_from_fields
 from engine.proof.compare import TaughtPoint, carried, read_taught, taught_text
+from engine.sessions.changes import Who, commit, remark
+from engine.sessions.folder import open_session
+from engine.sessions.journal import OVERTAKEN
 from engine.simulate.scenario import cell, truth
 
 SHIFT = np.array([0.004, 0.0, 0.003, 3.0, 0.0, -4.0])
@@ -72,12 +77,30 @@ def test_points_fixed_to_the_camera_are_carried_over(
     )
     assert np.linalg.norm(displacement(moved, true)[3:]) <= 1.5
     assert np.linalg.norm(displacement(moved, true)[3:]) < 0.5 * goes["distance_mm"]
-    rows = list(csv.reader(out.open(encoding="utf-8")))
+    text = out.read_text(encoding="utf-8")
+    for said in ("# proven by touch points: not yet", "# Drive to every carried point first"):
+        assert said in text
+    rows = list(csv.reader(line for line in text.splitlines() if line[0] != "#"))
+    assert [p.name for p in read_taught(out, PENDANT)] == ["pick", "rack on the camera's frame"]
     assert rows[1][2:] == list(POSE)
     assert rows[2][2:] == goes["after"]
     run = stationbook(*words)
     assert "REDUCED SPEED" in run.stdout
     assert "nobody else inside" in run.stdout
+
+
+def test_points_carried_by_a_result_that_is_not_accepted_say_so(
+    sessions: tuple[Path, Path, Path], tmp_path: Path
+) -> None:
+    new = shutil.copytree(sessions[2], tmp_path / "new")
+    session = open_session(new)
+    commit(new, remark(OVERTAKEN, session, new, {"by": "later", "moved": True}),
+           Who(None, datetime(2026, 11, 25, tzinfo=UTC)))  # fmt: skip
+    path, out = points_file(tmp_path, ("rack", "camera")), tmp_path / "after.csv"
+    found = answer("shift", new, "--points", path, "--against", sessions[0], "--out", out)
+    said = next(item for item in found["findings"] if item["code"] == "shift-not-accepted")
+    assert "The camera moved after this result" in said["message"]
+    assert "# result: not accepted" in out.read_text(encoding="utf-8")
 
 
 def test_movement_within_chance_shifts_nothing(
@@ -117,6 +140,6 @@ def test_written_points_are_read_back(tmp_path: Path) -> None:
     points = (TaughtPoint("a, with a comma", "base", POSE), TaughtPoint("b", "camera", POSE))
     found = carried(points, np.eye(4), np.eye(4), EYE_TO_HAND, PENDANT)
     path = tmp_path / "points.csv"
-    path.write_text(taught_text(found, PENDANT), encoding="utf-8")
+    path.write_text(taught_text(found, PENDANT.labels), encoding="utf-8")
     assert [p.name for p in read_taught(path, PENDANT)] == ["a, with a comma", "b"]
     assert read_taught(path, PENDANT)[0].fields == POSE

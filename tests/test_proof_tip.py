@@ -193,5 +193,13 @@ def test_touched_and_seen_points_give_the_same_frame(tmp_path: Path) -> None:
     assert text["lens"] is None
     run = stationbook("frame", folder, "--name", "belt", *words, "--as", "pendant")
     assert "user frame: belt in the base" in run.stdout
+    assert "the camera's result: not yet" in run.stdout
+    path = folder / "session.yaml"
+    path.write_text(path.read_text().replace("position_mm: 1.0", "position_mm: 0.01"))
+    told = answer("frame", folder, "--name", "belt", *words)
+    assert told["verdict"] == "not-accepted"
+    for said in ("the camera's result: The session changed", "U of a point is", "at most 0.01 mm"):
+        assert said in told["caution"]
+        assert said in stationbook("frame", folder, "--name", "belt", *words).stdout
     assert "no name of a frame" in refused("frame", folder, "--name", "b:t", *words)
     assert "Give three" in refused("frame", folder, "--name", "belt", *words[:4])

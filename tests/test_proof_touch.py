@@ -30,6 +30,7 @@ from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session, session_text
 from engine.sessions.journal import OVERTAKEN, read_journal
 from engine.simulate.scenario import Truth, cell
+from tui.desk.overview import session_row
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 WHO = Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
@@ -164,6 +165,15 @@ def test_wrong_frame_is_refuted(session: tuple[Path, Truth]) -> None:
     assert {"proof-disagrees", "proof-tolerance"} <= {f["code"] for f in proof["findings"]}
     assert abs(proof["mean_error_mm"][1] + 8.0) < 1.0
     assert stored(folder)["verdict"] == "not-accepted"
+    assert stationbook("proof", folder).stdout.startswith("PROOF FAILED")
+    poses = stationbook("export", folder, "--as", "poses").stdout
+    assert "# proven by touch points: NO, the proof FAILED" in poses
+    assert "proof by touch points FAILED" in stationbook("solve", folder).stdout
+    assert session_row(folder, WHO.now).state == "disproved"
+    answer("report", folder, status=1)
+    report = (folder / "report.html").read_text(encoding="utf-8")
+    assert "NO, the proof FAILED" in report
+    assert "not yet" not in report
     for words in (("solve", folder), ("solve", folder, "--board-from", folder)):
         said = {f["code"] for f in answer(*words, status=1)["findings"]}
         assert "proof-tolerance" in said  # until the touches agree: no solving again changes them

@@ -110,7 +110,7 @@ def test_record_says_all_that_it_must(recorded: Recorded) -> None:
         cell.name, "demo six-axis arm", cell.camera.name, "11 × 8 points, pitch 20 mm", "serial",
         "Active tool flange", "Active frame base", "A. Example", "2026-11-25T09:00:00+01:00",
         "stationbook 0.1.0", "2026-11-25 12:00", "ACCEPTED", "rule: all three must hold",
-        "Not proven by touch points", cell.camera_key, cell.board_key, "Signatures",
+        "Proven by touch points: not yet.", cell.camera_key, cell.board_key, "Signatures",
         "robot stopped and the enabling switch released", "nobody else inside the fence",
         "come first", "a record, not an accredited certificate", "relates only to",
     ):  # fmt: skip

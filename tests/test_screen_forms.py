@@ -12,6 +12,7 @@ from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 from textual.screen import Screen
 
+from engine.camera.model import LensU
 from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from tui.app import Stationbook
@@ -163,7 +164,7 @@ async def test_answers_survive_going_back_and_forth(tmp_path: Path) -> None:
             await type_line(pilot, line)
             await pilot.press("enter")
         await type_line(pilot, "-170 170 -90 90 -90 90 -180 180 -90 90 -360 360")
-        await pilot.press(*["enter"] * 5)
+        await pilot.press(*["enter"] * 6)
         await until(pilot, "Which of these does your pendant show?")
         await pilot.press("down", "enter")
         await until(pilot, "X Y Z A B C")
@@ -185,6 +186,8 @@ async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remark
     app = Stationbook(Sessions(tmp_path / "sessions"))
     async with app.run_test(size=(80, 24)) as pilot:
         await first_page(pilot, "none")
+        await until(pilot, "Absolute accuracy")
+        await pilot.press("enter")
         await until(pilot, "Which of these does your pendant show?", "quaternion-wxyz")
         screen = text(app)
         assert "A and C both turn about Z" in screen
@@ -221,7 +224,7 @@ async def test_an_arm_that_cannot_tilt_is_compared_at_a_pose_that_it_can_take(
     async with app.run_test(size=(80, 24)) as pilot:
         await first_page(pilot, "scara")
         await until(pilot, "Name of the robot")
-        for line in ("", "415", "345", "500", "-150 150 -150 150 -450 0 -360 360", "", "", ""):
+        for line in ("", "415", "345", "500", "-150 150 -150 150 -450 0 -360 360", "", "", "", ""):
             await type_line(pilot, line)
             await pilot.press("enter")
         await pilot.press("enter")
@@ -247,6 +250,26 @@ def _four_axis(**answers: str) -> dict[str, str]:
         if page.when(given):
             given = {q.key: q.value for q in page.questions(given)} | given
     return given
+
+
+def test_the_pages_ask_how_well_all_is_known_and_who_set_the_tolerance(tmp_path: Path) -> None:
+    typed = {
+        "lens": "known", "lens_u": "0.05 0.8 0.2", "accuracy": "0.8", "repeatability": "0.02",
+        "scale": "0.05", "bow": "0.02", "locate": "depth", "rule": "simple",
+        "set_by": "quality department", "flange": "down", "height": "3",
+    }  # fmt: skip
+    cell = read_cell(save(_four_axis(**typed, file=str(tmp_path / "all.yaml"))))
+    assert cell.camera.u == LensU(0.0005, 0.8, 0.2)
+    assert cell.robot is not None
+    assert (cell.robot.accuracy_mm, cell.robot.repeatability_mm) == (0.8, 0.02)
+    assert (cell.board.scale_u, cell.board.bow_u_mm, cell.locate) == (0.0005, 0.02, "depth")
+    assert (cell.tolerance.rule, cell.tolerance.set_by) == ("simple", "quality department")
+    bare = {"robot": "none", "rotation": "fixed-xyz", "shown": "A B C", "lens": "known"}
+    proposed = read_cell(save(_four_axis(**bare, file=str(tmp_path / "proposed.yaml"))))
+    assert (proposed.camera.u, proposed.robot_accuracy_mm) == (None, None)  # said to be assumed
+    assert (proposed.tolerance.rule, proposed.tolerance.set_by) == ("guarded", None)
+    given = _four_axis(**bare, accuracy="0.8", file=str(tmp_path / "given.yaml"))
+    assert read_cell(save(given)).robot_accuracy_mm == 0.8
 
 
 @pytest.mark.parametrize("flange", ["up", "down"])
@@ -332,6 +355,8 @@ PALLETIZER = {
     "angle_unit": "deg", "length_decimals": "2", "angle_decimals": "2", "rotation": "yaw",
     "shown": "A", "flange": "down", "camera_name": "camera", "size": "1280x1024", "lens": "images",
     "source": "", "pattern": "chessboard", "columns": "11", "rows": "8", "pitch": "20",
+    "scale": "0.12", "bow": "0.1", "repeatability": "0.05", "locate": "lens", "rule": "guarded",
+    "set_by": "",
     "height": "46.5", "height_u": "0.3", "center": "600 0 250", "size_mm": "400 300 200",
     "tolerance": "1.0", "tolerance_deg": "0.2",
 }  # fmt: skip
@@ -366,12 +391,13 @@ async def test_a_new_cell_takes_at_most_150_keys(tmp_path: Path) -> None:
     limits = [*"-170 170 -90 90 -90 90 -180 180 -90 90 -360 360", "enter"]
     pages = (
         ("Name of the cell", [*"press 4", "enter", "enter", "right", "right", "enter"]),
-        ("Name of the robot", [*lengths, *limits, *["enter"] * 4]),
+        ("Name of the robot", [*lengths, *limits, *["enter"] * 5]),
         ("Which of these does your pendant show?", ["down", "enter"]),
         ("Decimals of the rotation", ["enter"] * 5),
         ("Folder of the images", [*["enter"] * 3, *"incoming", "enter"]),
-        ("Points in a row", ["enter"] * 4),
-        ("Middle of the pick area", [*"600 0 250", *["enter"] * 5]),
+        ("Points in a row", ["enter"] * 6),
+        ("Middle of the pick area", [*"600 0 250", *["enter"] * 3]),
+        ("A pick may be off by", ["enter"] * 5),
     )
     app = Stationbook(Sessions(tmp_path / "sessions"))
     pressed = ["c"]
@@ -380,7 +406,7 @@ async def test_a_new_cell_takes_at_most_150_keys(tmp_path: Path) -> None:
         await pilot.press("c")
         for title, keys in pages:
             await until(pilot, title)
-            if title.startswith("Middle"):  # a file is proposed; this one is of the test
+            if title.startswith("A pick"):  # a file is proposed; this one is of the test
                 app.screen.query_one(Form).edits[-1].set(str(tmp_path / "cell.yaml"))
             await pilot.press(*map(_key, keys))
             pressed += keys

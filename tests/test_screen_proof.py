@@ -224,7 +224,7 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
-        await until(pilot, "NOT PROVEN", "OFF", "image 3, 5", "Touch 9 disagrees")
+        await until(pilot, "PROOF FAILED", "OFF", "image 3, 5", "Touch 9 disagrees")
         await pilot.press("f5")
         await until(pilot, "proof-disagrees", "proof-tolerance", "Touch it again.")
         await pilot.press("f5", "f6")
@@ -319,8 +319,8 @@ async def test_a_height_measured_later_is_typed_at_the_start_questions(tmp_path:
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await pilot.press("escape", "t")
-        await until(pilot, "Height of point 0, mm", "Known to, mm")
-        for answer in ("A", "", "", "y", "", "y", "-12,5", "0.4"):
+        await until(pilot, "Height of point 0, mm", "Height known to, mm")
+        for answer in ("A", "", "", "y", "", "", "y", "-12,5", "0.4"):
             await type_line(pilot, answer)
             await pilot.press("enter")
         await comes(pilot, lambda: open_session(folder).cell.board.height_mm == -12.5)

@@ -238,7 +238,7 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
         await type_line(pilot, "A. Example")
         await pilot.press("enter", *["backspace"] * 10)
         await type_line(pilot, "gripper 2: 0 0 120 0 0 0")
-        await pilot.press("enter", "enter", "y", "enter", "enter", "n", "enter")
+        await pilot.press("enter", "enter", "y", *["enter"] * 3, "n", "enter")
         await until(pilot, "Your answers are kept", "calibrate the lens")
         await pilot.press("escape")
         await until(pilot, "CAUTION", "A. Example", "The start questions stay open")
@@ -246,7 +246,7 @@ async def test_start_questions_are_asked_once_and_kept(tmp_path: Path) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await until(pilot, "Is this the cell?", "A. Example", "gripper 2: 0 0 120")
         assert "Before the next station" in shown
-        await pilot.press(*["enter"] * 5, "y", "enter")
+        await pilot.press(*["enter"] * 6, "y", "enter")
         await until(pilot, "CAUTION", "A. Example")
     session = open_session(folder)
     assert session.cell.pendant.active_tool == Active("gripper 2", ("0", "0", "120", "0", "0", "0"))
@@ -350,6 +350,8 @@ async def test_a_new_cell_is_described_and_its_session_opens(tmp_path: Path) -> 
         await type_line(pilot, "flang")
         await until(pilot, "Type one of: frame, flange.")
         await pilot.press("e", "enter", "enter")
+        await until(pilot, "Absolute accuracy")
+        await pilot.press("enter")
         await until(pilot, "Which of these does your pendant show?", "A B C", "moving-zyx")
         await pilot.press("down", "enter")
         await until(pilot, "X Y Z A B C")
@@ -359,13 +361,17 @@ async def test_a_new_cell_is_described_and_its_session_opens(tmp_path: Path) -> 
             await type_line(pilot, line)
             await pilot.press("enter")
         await until(pilot, "Focal lengths")
-        for line in ("1400 1400", "640 512", "0 0 0 0 0"):
+        for line in ("1400 1400", "640 512", "0 0 0 0 0", ""):
             await type_line(pilot, line)
             await pilot.press("enter")
         await until(pilot, "Points in a row")
-        await pilot.press(*["enter"] * 4)
+        await pilot.press(*["enter"] * 6)
         await until(pilot, "Middle of the pick area")
-        for line in ("0 0 450", "300 240 150", "", ""):
+        for line in ("0 0 450", "300 240 150", ""):
+            await type_line(pilot, line)
+            await pilot.press("enter")
+        await until(pilot, "A pick may be off by")
+        for line in ("", "", "", "quality department"):
             await type_line(pilot, line)
             await pilot.press("enter")
         await pilot.press(*["backspace"] * 10)

@@ -41,12 +41,20 @@ from .words import (
 )
 
 if TYPE_CHECKING:
+    from engine.cell.result import ByTouch
     from engine.proof.compare import Difference, Entry
     from engine.steps.checking import LensCheck
     from engine.steps.focus import Bar
     from engine.steps.pointing import FrameFound
 
 BAR, FOCUS_BAR = 20, 24  # cells
+BY_TOUCH: dict[ByTouch, str] = {
+    "proven": "proven by touch points",
+    "failed": "the proof by touch points FAILED",
+    "no longer": "no longer proven",
+    "not yet": "not proven yet",
+    "not known": "not proven yet",
+}
 
 
 def result_lines(
@@ -95,7 +103,9 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
     accepted = all(part.accepted for part in results)
     parts = [("accepted", "good") if accepted else ("not accepted", "error")]
     parts += [(f"U {u:.2f} mm", "title")] if u else []
-    if accepted:
+    if result.by_touch == "failed":
+        parts.append(("proof failed", "error"))
+    elif accepted:
         proven = all(part.proven for part in results)
         parts.append(("proven", "good") if proven else ("not proven", "warning"))
     return parts
@@ -103,10 +113,15 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
 
 def _verdict(result: StoredResult, fresh: bool) -> Line:
     word, role = ("ACCEPTED", "good") if result.accepted else ("NOT ACCEPTED", "error")
-    proven = "proven by touch points" if result.proven else "not proven yet"
-    if result.proven and result.frames:
+    failed = result.by_touch == "failed"
+    proven = BY_TOUCH[result.by_touch]
+    if result.by_touch == "proven" and result.frames:
         proven += f" for frame {result.frames.frame}"
-    line: Line = [("Verdict: ", "dim"), (word, role), (f", {proven}", "text")]
+    line: Line = [
+        ("Verdict: ", "dim"),
+        (word, role),
+        (f", {proven}", "error" if failed else "text"),
+    ]
     if any(item.code == "overruled" for item in result.findings):
         line.append((", limits or reach overruled", "warning"))
     if not fresh:
@@ -254,7 +269,7 @@ def history_lines(entries: list[Entry]) -> list[str]:
         drift = "       -       -"
         if move is not None:
             drift = f"{move.work_volume_mm:8.2f}{2 * move.u_work_volume_mm:8.2f}"
-        proven = "yes" if entry.proven else "no"
+        proven = {"proven": "yes", "failed": "FAILED"}.get(entry.by_touch, "no")
         lines.append(
             f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"
         )
@@ -318,6 +333,7 @@ def frame_lines(found: FrameFound) -> list[str]:
         f"{found.name} in the base: origin X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm",
         f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° (k = 2)",
     ]
+    lines.append(f"proven by touch points: {found.delivered.touched}")
     if found.delivered.caution:
         lines.append(f"NOT ACCEPTED: {found.delivered.caution}")
     return lines

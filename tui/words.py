@@ -189,7 +189,7 @@ def _fact(name: str, value: str, wrap: Wrap, width: int) -> list[Line]:
 def proof_said(proof: Proof | None) -> str:
     if proof is None or proof.mean_mm is None:
         return "Nothing proven yet"
-    word = "PROVEN" if proof.proven else "NOT PROVEN"
+    word = "PROVEN" if proof.proven else "PROOF FAILED" if proof.failed else "NOT PROVEN"
     return (
         f"{word}: {proof.mean_mm:.2f} mm off on average, {proof.max_mm:.2f} at worst, "
         f"tolerance {proof.tolerance_mm:g} mm"
@@ -199,7 +199,8 @@ def proof_said(proof: Proof | None) -> str:
 def proof_parts(proof: Proof | None) -> list[Part]:
     if proof is None or proof.mean_mm is None:
         return []
-    said = ("proven", "good") if proof.proven else ("not proven", "warning")
+    said = ("proof failed", "error") if proof.failed else ("not proven", "warning")
+    said = ("proven", "good") if proof.proven else said
     return [said, (f"{proof.max_mm:.2f} mm off", "title")]
 
 

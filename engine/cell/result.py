@@ -34,6 +34,16 @@ KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board
     "eye-in-hand": ("flange_T_camera", "base_T_board"),
 }
 
+REFUTED = ("proof-disagrees", "proof-tolerance")  # findings by which touches speak against a result
+ByTouch = Literal["proven", "failed", "no longer", "not yet", "not known"]
+TOUCHED: dict[ByTouch, str] = {  # behind "proven by touch points"
+    "proven": "yes",
+    "failed": "NO, the proof FAILED: touched points lie elsewhere than the result says",
+    "no longer": "no longer: it was, before the camera moved or the session changed",
+    "not yet": "not yet",
+    "not known": "not known",
+}
+
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
 
 Numbers = tuple[float | None, ...]
@@ -385,6 +395,23 @@ class StoredResult:
     def accepted(self) -> bool:
         """Whether the result may be handed over."""
         return self.verdict == ACCEPTED
+
+    @property
+    def by_touch(self) -> ByTouch:
+        """What touched points say of the result as it stands now."""
+        if any(item.code in REFUTED for item in self.findings):
+            return "failed"
+        if self.proven is None:
+            return "not known"
+        if self.proven:
+            return "proven"
+        return "no longer" if self.proof is not None and self.proof.proven else "not yet"
+
+    @property
+    def touched(self) -> str:
+        """What touched points say of it, in words, with the frame that it is proven for."""
+        said = TOUCHED[self.by_touch]
+        return f"{said}, for {self.frames}" if self.by_touch == "proven" and self.frames else said
 
     @property
     def transforms(self) -> dict[str, Placed | None]:

@@ -21,10 +21,10 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from ..cell.result import ACCEPTED, KEYS, StoredResult
+from ..cell.result import ACCEPTED, KEYS, REFUTED, StoredResult
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
-from ..sessions.journal import MAX_JOURNAL
+from ..sessions.journal import MAX_JOURNAL, OVERTAKEN
 from ..sessions.results import read_result
 from ..sessions.schema import program_version
 from ..sessions.store import (
@@ -41,7 +41,7 @@ DEEPEST = 8  # levels below the folder that is looked through; plants sort by ha
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
 UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
 MAX_INDEX = 64 * 2**20  # bytes; a session takes about one kilobyte
-INDEX_FORM = 5  # raised when a summary holds other things than before
+INDEX_FORM = 6  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
 Place = Sequence[float]
@@ -50,7 +50,8 @@ Place = Sequence[float]
 class Result(NamedTuple):
     """What a stored result says: verdict, proof, standard uncertainties [mm], and the camera.
 
-    ``camera``: x y z [mm] and x y z w of the delivered transform. ``same``: session.yaml would give
+    ``camera``: x y z [mm] and x y z w of the delivered transform. ``refuted``: touches speak
+    against it. ``same``: session.yaml would give
     the same result now; None: it is another file, and nobody has looked yet whether that matters.
     """
 
@@ -59,14 +60,17 @@ class Result(NamedTuple):
     pick_mm: float | None
     work_volume_mm: float | None
     camera: Place | None
+    refuted: bool = False
     same: bool | None = True
 
 
 class Noted(NamedTuple):
     """One line of the journal: what happened, when, by whom.
 
-    ``what``: the event, or the cause that a recheck named. ``against``, ``moved`` and the movement
-    belong to rechecks: size and u at the work volume [mm], and the shift of its centre (3,) [mm].
+    ``what``: the event, the cause that a recheck named, or the camera that a mark speaks of ("":
+    all). A mark is made by a recheck in the session ``against``. ``against``, ``moved`` and the
+    movement belong to rechecks: size and u at the work volume [mm], and the shift of its centre
+    (3,) [mm].
     """
 
     action: str
@@ -97,6 +101,15 @@ class Summary(NamedTuple):
     noted: Sequence[Noted] = ()
     problem: str = ""
 
+    @property
+    def mark(self) -> Noted | None:
+        """The mark that a camera moved since this session's result, None where none stands."""
+        last: dict[str, Noted] = {}
+        for line in self.noted:
+            if line.action == OVERTAKEN:
+                last = {line.what: line} if not line.what else last | {line.what: line}
+        return next((line for line in last.values() if line.moved), None)
+
 
 def by_cell(summaries: Iterable[Summary]) -> dict[str, list[Summary]]:
     """Return the sessions of each cell by its name, in the order of their days."""
@@ -119,10 +132,16 @@ def day_of(text: str | None) -> datetime | None:
 def last_result(sessions: Sequence[Summary]) -> Summary | None:
     """Return the session that gave the last accepted result, or the last where none is.
 
+    One that touches refuted had been accepted: no earlier one takes its place unsaid.
+
     ``sessions`` of one cell, in the order of their days.
     """
     solved = [item for item in sessions if item.result is not None]
-    good = [item for item in solved if item.result and item.result.verdict == ACCEPTED]
+    good = [
+        item
+        for item in solved
+        if item.result and (item.result.verdict == ACCEPTED or item.result.refuted)
+    ]
     return next(reversed(good or solved), None)
 
 
@@ -243,6 +262,7 @@ def _result(folder: Path, session_hash: str, mount: str) -> Result | None:
             pick_mm=_float(u.get("pick_mm")),
             work_volume_mm=_float(u.get("work_volume_mm")),
             camera=_camera(_needed(keys, names[0])),
+            refuted=_REFUTED.search(keys.get("findings", "")) is not None,
         )
         inputs = keys.get("inputs", "")
         same = session_hash in inputs or not inputs.strip() or _unknown(keys.get("basis"))
@@ -271,6 +291,7 @@ def _of_stored(stored: StoredResult) -> Result:
         None if expanded is None else expanded / 2,
         stored.uncertainty.work_volume_mm,
         camera,
+        stored.by_touch == "failed",
     )
 
 
@@ -299,7 +320,13 @@ def _camera(text: str) -> Place | None:
     return None if position is None or turn is None else (*position, *turn)
 
 
-WANTED = ("recheck", "event", "proof")  # actions of the journal; the others say nothing here
+_REFUTED = re.compile(rf"code: ({'|'.join(REFUTED)})\b")
+WANTED = (
+    "recheck",
+    "event",
+    "proof",
+    OVERTAKEN,
+)  # actions of the journal; the others say nothing here
 _WANTED = re.compile("|".join(f'"action": "{word}"' for word in WANTED))
 
 
@@ -321,12 +348,12 @@ def _line(line: Mapping[str, Any]) -> Noted:
     """Return one line; raises ValueError or the like for one that was damaged."""
     move = line.get("movement") or {}
     size, u, shift = move.get("work_volume_mm"), move.get("u_work_volume_mm"), move.get("shift_mm")
-    moved, against = line.get("moved"), line.get("against")
+    moved, against = line.get("moved"), line.get("against") or line.get("by")
     return Noted(
         action=str(line["action"]),
         at=str(line.get("on") or line["at"]),
         who=None if line.get("who") is None else str(line["who"]),
-        what=str(line.get("event") or line.get("cause") or ""),
+        what=str(line.get("event") or line.get("cause") or line.get("camera") or ""),
         against=None if against is None else str(against),
         moved=moved if isinstance(moved, bool) else None,
         size_mm=None if size is None else float(size),

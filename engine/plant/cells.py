@@ -14,8 +14,8 @@ from enum import StrEnum
 from pathlib import PurePath
 from typing import Any
 
-from ..cell.result import ACCEPTED
-from .archive import Noted, Summary, by_cell, day_of, last_result
+from ..cell.result import ACCEPTED, NOT_ACCEPTED
+from .archive import Noted, Result, Summary, by_cell, day_of, last_result
 
 SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
 
@@ -59,6 +59,7 @@ class CellRow:
     proven: bool | None
     proven_by: str | None
     proven_on: str | None
+    proof_failed: bool
     recheck_on: str | None
     recheck_cause: str | None
     movement_mm: float | None
@@ -97,6 +98,9 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
     today = now.replace(tzinfo=None)
     last = last_result(sessions)
     result = last.result if last else None
+    mark = last.mark if last else None
+    if result is not None and mark is not None:  # it stands in the file as it was
+        result = result._replace(verdict=NOT_ACCEPTED, proven=False)
     newest = next((item for item in reversed(sessions) if not item.problem), None)
     since = day_of(last.created) if last else None
     checks = rechecks(sessions, since, last.folder if last else None)
@@ -115,7 +119,8 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
         rest = expanded + (size if size is not None and size > 2 * (u or 0.0) else 0.0)
     tolerance = last.tolerance_mm if last else None
     damaged = tuple(item.problem for item in sessions if item.problem)
-    rating, words = _rated(last, check, left, event, rest, tolerance, damaged)
+    moved = mark if check is None or not check.moved else check
+    rating, words = _rated(result, moved or check, left, event, rest, tolerance, damaged)
     return CellRow(
         cell=name,
         sessions=len(sessions),
@@ -127,6 +132,7 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
         proven=result.proven if result else None,
         proven_by=proof.who if proof and result and result.proven else None,
         proven_on=_date(proof.at) if proof and result and result.proven else None,
+        proof_failed=bool(result and result.refuted),
         recheck_on=_date(check.at) if check else None,
         recheck_cause=check.what if check else None,
         movement_mm=size,
@@ -193,7 +199,7 @@ def _asking(
 
 
 def _rated(
-    last: Summary | None,
+    result: Result | None,
     check: Noted | None,
     left: float | None,
     event: Noted | None,
@@ -201,13 +207,15 @@ def _rated(
     tolerance: float | None,
     damaged: Sequence[str],
 ) -> tuple[Rating, str]:
-    if last is None or last.result is None:
+    if result is None:
         if damaged:
             return Rating.DAMAGED, "no session of it can be read"
         return Rating.NO_RESULT, "not solved yet"
-    result = last.result
     if check is not None and check.moved:
-        return Rating.MOVED, f"{check.what} moved, seen {_date(check.at)}: re-calibrate"
+        what = check.what or "camera"
+        return Rating.MOVED, f"{what} moved, seen {_date(check.at)}: re-calibrate"
+    if result.refuted:
+        return Rating.NOT_ACCEPTED, "the proof failed: touches disagree with the last result"
     if result.verdict != ACCEPTED:
         return Rating.NOT_ACCEPTED, "the last result is not accepted"
     if rest is not None and tolerance is not None and rest > tolerance:

@@ -59,7 +59,7 @@ def _table(rows: Sequence[CellRow]) -> Html:
             row.result_on or "none",
             number(row.expanded_mm, 2),
             number(row.tolerance_mm, 2),
-            (row.proven_on or "yes") if row.proven else "no",
+            "FAILED" if row.proof_failed else (row.proven_on or "yes") if row.proven else "no",
             row.proven_by or "",
             row.recheck_on or "none",
             " ± ".join(f"{v:.2f}" for v in (row.movement_mm, row.movement_u_mm) if v is not None),

@@ -19,7 +19,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
-from ..cell.result import StoredMovement, Verdict
+from ..cell.result import ByTouch, StoredMovement, Verdict
 from ..errors import FileError, PoseError
 from ..estimate.result import PickModel
 from ..files import read_bytes
@@ -204,7 +204,7 @@ class Entry:
     name: str
     created: str
     verdict: Verdict
-    proven: bool
+    by_touch: ByTouch
     since_first: Difference | None
 
     def document(self) -> dict[str, Any]:
@@ -212,7 +212,9 @@ class Entry:
         since = self.since_first
         sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
         return {
-            **{key: getattr(self, key) for key in ("name", "created", "verdict", "proven")},
+            **{key: getattr(self, key) for key in ("name", "created", "verdict")},
+            "proven": self.by_touch == "proven",
+            "by_touch": self.by_touch,
             **{key: since and getattr(since.movement, key) for key in sizes},
             "agree": since and since.agree,
         }
@@ -261,6 +263,8 @@ def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
     try:
         # = csv.reader(text.splitlines())
         rows = [row for row in reader if any(cell.strip() for cell in row)]
+        above = next((n for n, row in enumerate(rows) if not row[0].startswith("#")), 0)
+        rows = rows[above:]  # below what this program writes above the header
     except csv.Error as error:
         raise FileError(path, f"no comma-separated text ({error})", line=reader.line_num) from None
     refuse_other_header(path, rows[0] if rows else (), head)
@@ -268,7 +272,7 @@ def read_taught(path: Path, pendant: Pendant) -> tuple[TaughtPoint, ...]:
         raise FileError(path, f"holds {len(rows)} rows, at most {MOST_TAUGHT}", "Split it.")
     return tuple(
         _taught(path, number, [cell.strip() for cell in row], pendant)
-        for number, row in enumerate(rows[1:], start=2)
+        for number, row in enumerate(rows[1:], start=above + 2)
     )
 
 
@@ -305,11 +309,11 @@ def _carried(point: TaughtPoint, old: Array, new: Array, mount: Mount, pendant: 
     return Carried(point, fields, distance, angle, True)
 
 
-def taught_text(found: Sequence[Carried], pendant: Pendant) -> str:
+def taught_text(found: Sequence[Carried], labels: Sequence[str]) -> str:
     """Return the points after the shift as CSV, in the form that `read_taught` reads."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow((*HEAD, *pendant.labels))
+    writer.writerow((*HEAD, *labels))
     for item in found:
         writer.writerow((item.before.name, item.before.fixed_to, *item.after))
     return out.getvalue()

@@ -20,6 +20,7 @@ import numpy as np
 from ..arrays import Array
 from ..cell.cell import Cell, Tolerance, WorkVolume
 from ..cell.result import (
+    REFUTED,
     SIMPLE,
     Decision,
     Frames,
@@ -78,6 +79,11 @@ class Proof:
     def max_mm(self) -> float | None:
         """Largest error [mm], None without any."""
         return max((item.size_mm for item in self.errors), default=None)
+
+    @property
+    def failed(self) -> bool:
+        """Whether touches speak against the result, which is more than that they prove nothing."""
+        return any(item.code in REFUTED for item in self.findings)
 
     def stored(self, inputs: Mapping[str, str] | None = None) -> StoredProof:
         """Return the proof as a result holds it; ``inputs``: hashes of what it rests on."""

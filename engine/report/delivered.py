@@ -39,7 +39,7 @@ class Delivered:
         covariance: (6, 6) of [rx ry rz tx ty tz] [rad, mm] on the axes of to_frame, or None.
         uncertainty: of the transform as it is written.
         verdict: accepted or not-accepted; ``caution`` says why not, None when accepted.
-        proven: agreed with touch points; None where not known.
+        proven: agreed with touch points; None where not known. ``touched`` says it in words.
         source_sha256: of result.yaml.
         frames: whether stops with joints and pose show that tool and frame are as told.
         said: what else belongs to the verdict, as (key, one line of text): see `SAID`.
@@ -56,6 +56,7 @@ class Delivered:
     verdict: Verdict
     caution: str | None
     proven: bool | None
+    touched: str
     source_sha256: str
     frames: str
     said: tuple[tuple[str, str], ...]
@@ -104,8 +105,8 @@ def delivered(
         T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
-        source_sha256, result.frames.how if result.frames else NOT_SHOWN, _said(result),
-        decision=result.decision,
+        result.touched, source_sha256, result.frames.how if result.frames else NOT_SHOWN,
+        _said(result), decision=result.decision,
     )  # fmt: skip
 
 
@@ -126,7 +127,7 @@ def _said(result: StoredResult) -> tuple[tuple[str, str], ...]:
 def reasons(result: StoredResult) -> str:
     """Return in one line why a result is not accepted."""
     errors = [item.message or item.code for item in result.findings if item.level is Level.ERROR]
-    return one_line(" ".join(errors)) or "no reason is given in the result"
+    return " ".join(map(one_line, errors)) or "no reason is given in the result"
 
 
 def one_line(text: str) -> str:
@@ -169,7 +170,7 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("verdict", item.verdict),
         *([("caution", item.caution)] if item.caution else []),
         *_decided(item),
-        ("proven by touch points", {True: "yes", False: "no", None: "not known"}[item.proven]),
+        ("proven by touch points", item.touched),
         ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
         ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
         ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
@@ -177,6 +178,9 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         ("source sha256", item.source_sha256),
         *_lens_facts(item),
     ]  # fmt: skip
+
+
+BEFORE_MOVING = "before moving"  # the key of the cautions in every file
 
 
 def _decided(item: Delivered) -> list[tuple[str, str]]:

@@ -32,6 +32,7 @@ from ..pendant.entry import format_place, place_from_fields
 from ..pendant.settings import ANGLE_RAD, LENGTH_MM, Pendant
 from ..sessions.store import no_formula
 from .delivered import (
+    BEFORE_MOVING,
     Delivered,
     facts,
     lens_document,
@@ -104,6 +105,7 @@ def _as_opencv(item: Delivered, unit: str) -> str:
     convention = "matrix acts on column vectors; rvec is R as rotation vector in rad"
     for key, text in facts(item, unit, convention):
         store.write("_".join(re.findall(r"\w+", key)), text)  # a node's name holds no other signs
+    store.write(BEFORE_MOVING.replace(" ", "_"), " ".join(NEW_VALUES))
     T = matrix_in(item, unit)
     store.write("matrix", T)
     store.write("R", np.ascontiguousarray(T[:3, :3]))
@@ -156,7 +158,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     """Return the transform as plain data: the form of both YAML and JSON."""
     convention = "rotation as unit quaternion x y z w and in the matrix (rows)"
     said = {key.replace(" ", "_"): text for key, text in facts(item, unit, convention)}
-    for key in [key for key in said if key.startswith(("U_of", "proven"))]:
+    for key in [key for key in said if key.startswith("U_of")]:
         del said[key]  # they follow as numbers
     length, T, covariance = LENGTH_MM[unit], matrix_in(item, unit), item.covariance
     u = {
@@ -168,6 +170,7 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
         **said,
         "caution": item.caution,
         "proven": item.proven,
+        BEFORE_MOVING.replace(" ", "_"): list(NEW_VALUES),
         f"position_{unit}": T[:3, 3].tolist(),
         "quaternion_xyzw": (quaternion_xyzw(T[:3, :3]) + 0.0).tolist(),
         "matrix": T.tolist(),
@@ -193,6 +196,8 @@ def _as_csv(item: Delivered, unit: str) -> str:
     convention = "rotation as unit quaternion x y z w and as matrix elements r11 to r33"
     for key, text in facts(item, unit, convention):
         table.writerow((key, no_formula(text), ""))
+    for text in NEW_VALUES:
+        table.writerow((BEFORE_MOVING, no_formula(text), ""))
     for axis, value in zip("xyz", scaled(item.matrix[:3, 3], unit), strict=True):
         table.writerow((axis, repr(float(value)), unit))
     for axis, value in zip("xyzw", quaternion_xyzw(item.matrix[:3, :3]), strict=True):
@@ -203,7 +208,9 @@ def _as_csv(item: Delivered, unit: str) -> str:
 
 
 def _commented(item: Delivered, unit: str, convention: str) -> str:
-    return "".join(f"# {key}: {text}\n" for key, text in facts(item, unit, convention))
+    """Return what is said of the transform, the cautions last: right above the numbers."""
+    said = [f"{key}: {text}" for key, text in facts(item, unit, convention)]
+    return "".join(f"# {text}\n" for text in (*said, *NEW_VALUES))
 
 
 def _row(values: Any) -> str:
@@ -239,6 +246,7 @@ def _as_urdf(item: Delivered, unit: str) -> str:
         f"  {key}: {escape(text).replace('--', '- -')}"
         for key, text in facts(item, unit, convention)
     ]
+    lines += [f"  {text}" for text in NEW_VALUES]
     rpy = turn_angles("zyx", item.matrix[:3, :3])[::-1]
     name = quoteattr(f"{item.to_frame}_to_{item.from_frame}")
     return "\n".join([
@@ -279,9 +287,8 @@ def _as_pendant(item: Delivered, unit: str) -> str:
         f"{turn:.2g}°; a pick moves by up to {pick:.2g} mm in the work volume "
         f"(tolerance {item.cell.tolerance.position_mm:g} mm)."
     )
-    said = [f"# {text}" for text in (cost, *NEW_VALUES)]
     head = _commented(item, unit, rotation)
-    return head + "\n".join([f"# {use_as(item)}", *lines, *said, ""])
+    return head + "\n".join([f"# {use_as(item)}", *lines, f"# {cost}", ""])
 
 
 def pendant_fields(T: Array, pendant: Pendant) -> tuple[str, ...]:

@@ -246,7 +246,8 @@ def proof(result: StoredResult) -> Html:
         t = ", ".join(f"{value:.1f}" for value in said.bias_t)
         alike += f"; against the scatter of the points t = {t}"
     axes = "All on the axes of base: where the pointer touched, and where the camera saw it."
-    texts = [told, f"{alike}.", *([said.decision.words()] if said.decision else []), axes]
+    stands = f"Proven by touch points: {result.touched}."
+    texts = [stands, told, f"{alike}.", *([said.decision.words()] if said.decision else []), axes]
     title = "Proof by touch points"
     return section(title, *map(paragraph, texts), table(head, rows))
 

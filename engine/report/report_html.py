@@ -194,11 +194,6 @@ def _drawn(picture: Picture) -> Html:
     return figure(image, picture.title, picture.words, class_="half" if picture.half else "full")
 
 
-PROVEN = {
-    True: "Proven by touch points.",
-    False: "Not proven by touch points.",
-    None: "Whether touch points prove it is not known.",
-}
 MOST_FILES = 60  # hashes printed: two pages
 AXES = ("x", "y", "z", "rx", "ry", "rz")
 
@@ -277,9 +272,7 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, limit.rule, "°"),
     ]
     decision = result.decision or verdict_of(u, limit, result.findings)[1]
-    proven = PROVEN[result.proven]
-    if result.proven and result.frames:
-        proven = f"{proven[:-1]} for {result.frames}."
+    proven = f"Proven by touch points: {result.touched}."
     box = element(
         "div",
         joined([

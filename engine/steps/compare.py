@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from ..cell.result import Verdict
+from ..cautions import CARRIED_POINTS
+from ..cell.result import ACCEPTED, ByTouch, Verdict
 from ..cell.session import Session, seen_by
 from ..errors import UsageError
 from ..findings import Finding, finding
@@ -25,8 +26,10 @@ from ..proof.compare import (
     carried,
     difference,
     read_taught,
+    taught_text,
 )
 from ..proof.stated import Stated, check_same, of_camera, stated
+from ..report.delivered import reasons
 from ..sessions.folder import open_session
 from ..sessions.results import current_result
 from ..sessions.store import write_output
@@ -42,7 +45,9 @@ class Stored:
     session: Session
     result: Stated
     verdict: Verdict
-    proven: bool
+    by_touch: ByTouch
+    touched: str
+    reasons: str
 
 
 def stored(folder: Path, camera: str | None = None) -> Stored:
@@ -54,7 +59,8 @@ def stored(folder: Path, camera: str | None = None) -> Stored:
     result = current_result(session, folder)
     name = camera or session.cell.camera.name
     own, part = seen_by(session, name), of_camera(result, session.cell, name)
-    return Stored(own, stated(part, own.cell), part.verdict, part.proven is True)
+    state = stated(part, own.cell)
+    return Stored(own, state, part.verdict, part.by_touch, part.touched, reasons(part))
 
 
 def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
@@ -77,7 +83,7 @@ def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
         session, cell = item.session, first.session.cell
         check_same(cell, session.cell)
         since = None if item is first else difference(first.result, item.result, cell)
-        entries.append(Entry(session.name, session.created, item.verdict, item.proven, since))
+        entries.append(Entry(session.name, session.created, item.verdict, item.by_touch, since))
     return entries
 
 
@@ -99,11 +105,22 @@ def figure(entries: Sequence[Entry], folder: Path, path: Path, *, force: bool = 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shifted:
-    """Every point before and after, and what is to be said about them."""
+    """Every point before and after, and what is to be said about them; ``touched`` of the proof."""
 
     points: tuple[Carried, ...]
     labels: tuple[str, ...]
     findings: tuple[Finding, ...]
+    verdict: Verdict
+    touched: str
+
+    def text(self) -> str:
+        """Return the points after the shift as CSV below the cautions, as `read_taught` reads."""
+        said = (
+            f"result: {self.verdict.replace('-', ' ')}",
+            f"proven by touch points: {self.touched}",
+            *CARRIED_POINTS,
+        )
+        return "".join(f"# {text}\n" for text in said) + taught_text(self.points, self.labels)
 
     def document(self) -> dict[str, Any]:
         """Return the points as plain data."""
@@ -136,13 +153,13 @@ def shift(
     new = stored(folder, camera)
     pendant = new.session.cell.pendant
     if points is None:
-        return Shifted((), pendant.labels, (finding("points-not-shifted", count="All"),))
+        return _carried_by(new, (), finding("points-not-shifted", count="All"))
     if pendant.shows_joints:
         raise UsageError("this pendant shows joints: points cannot be shifted in them", "Teach.")
     taught, mount = read_taught(points, pendant), new.session.cell.mount
     stay = carried(taught, np.eye(4), np.eye(4), mount, pendant)
     if all(point.fixed_to != CAMERA for point in taught):
-        return Shifted(stay, pendant.labels, (finding("points-not-shifted", count="All"),))
+        return _carried_by(new, stay, finding("points-not-shifted", count="All"))
     if against is None:
         raise UsageError("the earlier session is not named", "Add --against OLD.")
     old = stored(against, camera)
@@ -152,9 +169,18 @@ def shift(
         still = tuple(Carried(item.before, item.before.fields, 0.0, 0.0, False) for item in stay)
         far, turn = move.movement.position_mm, move.movement.angle_deg
         doubtful = finding("shift-doubtful", distance_mm=far, angle_deg=turn)
-        return Shifted(still, pendant.labels, (doubtful,))
+        return _carried_by(new, still, doubtful)
     found = carried(taught, old.result.camera, new.result.camera, mount, pendant)
-    return Shifted(found, pendant.labels, tuple(_said(found)))
+    said = _said(found)
+    if new.verdict != ACCEPTED:
+        said.insert(0, finding("shift-not-accepted", why=new.reasons.rstrip(".")))
+    return _carried_by(new, found, *said)
+
+
+def _carried_by(new: Stored, points: tuple[Carried, ...], *said: Finding) -> Shifted:
+    """Return points carried over by the result ``new``, with what is said of them."""
+    labels = new.session.cell.pendant.labels
+    return Shifted(points, labels, said, new.verdict, new.touched)
 
 
 def _said(found: tuple[Carried, ...]) -> list[Finding]:

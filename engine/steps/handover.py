@@ -6,14 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from ..cautions import STORED_POSES
 from ..cell.cell import Cell
 from ..cell.result import StoredResult
 from ..cell.session import Session, camera_number, cell_of
-from ..errors import StationbookError, UsageError
+from ..errors import FileError, StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
-from ..report.delivered import delivered
+from ..report.delivered import delivered, one_line
 from ..report.exports import FORMATS, Chosen, write
 from ..sessions.changes import keep_earlier
 from ..sessions.results import current_result
@@ -69,14 +70,27 @@ def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[S
     return result, before.accepted
 
 
-def poses_text(session: Session) -> str:
-    """Return the stations in use as the table that an import reads."""
+def poses_text(session: Session, folder: Path) -> str:
+    """Return the stations in use as the table that an import reads, below what is to be said."""
+    pendant = session.cell.pendant
+    try:
+        result = current_result(session, folder)
+        stands, by_touch = result.verdict.replace("-", " "), result.touched
+    except FileError:
+        stands, by_touch = "none, the poses alone", "no result"
+    said = (
+        f"poses of {one_line(session.name)}, as typed; no transform",
+        f"active tool {one_line(str(pendant.active_tool))!r}, active frame "
+        f"{one_line(str(pendant.active_frame))!r}",
+        f"result beside them: {stands}",
+        f"proven by touch points: {by_touch}",
+        *STORED_POSES,
+    )
     used = [station for station in session.stations if station.use]
     joints = [] if session.cell.pendant.shows_joints else [s.joints or () for s in used]
     rows = [Row(s.id, image=s.image or s.points, taken=s.taken) for s in used]
-    return table_text(
-        session.cell.pendant, rows, [s.typed for s in used], joints or [()] * len(used)
-    )
+    table = table_text(pendant, rows, [s.typed for s in used], joints or [()] * len(used))
+    return "".join(f"# {text}\n" for text in said) + table
 
 
 def of_every_camera(

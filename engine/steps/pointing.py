@@ -11,7 +11,17 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import NOT_ACCEPTED, Pointer, Uncertainty
+from ..cell.result import (
+    ACCEPTED,
+    NOT_ACCEPTED,
+    NOT_SHOWN,
+    Decision,
+    Pointer,
+    Uncertainty,
+    chance_beyond,
+    conforms,
+    most_expanded,
+)
 from ..cell.session import Session
 from ..errors import UsageError
 from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
@@ -116,6 +126,8 @@ class FrameFound:
             "u_position_mm": u.position_mm,
             "u_angle_deg": u.angle_deg,
             "points_mm": self.points.tolist(),
+            "verdict": self.delivered.verdict,
+            "caution": self.delivered.caution,
         }
 
     def text(self, form: str, unit: str | None) -> str:
@@ -145,22 +157,27 @@ def frame_found(
             f"{len(touched)} touched and {len(seen)} seen points",
             "Give three --touch, or three --seen: origin, along x, to the side of y.",
         )
-    cell = session.cell
-    caution = None
+    cell, tolerance = session.cell, session.cell.tolerance
+    cautions = []
+    proof, frames = "does not apply: touched with the pointer, not seen", NOT_SHOWN
     if touched:
         points, covariance = _touched(cell, folder, touched)
     else:
         result = current_result(session, folder)
-        caution = None if result.accepted else f"the camera's result: {reasons(result)}"
+        proof = f"the camera's result: {result.touched}"
+        frames = result.frames.how if result.frames else NOT_SHOWN
+        cautions += [] if result.accepted else [f"the camera's result: {reasons(result)}"]
         points, covariance = _seen(cell, folder, stated(result, cell), seen, looked)
     frame = frame_through(points)
     own = frame_covariance(points, covariance)
     position = float(np.sqrt(np.trace(own[3:, 3:])))
     angle = float(np.degrees(np.sqrt(np.trace(own[:3, :3]))))
     worst = 2.0 * max(float(np.sqrt(np.trace(covariance[k : k + 3, k : k + 3]))) for k in (0, 3, 6))
-    tolerance = cell.tolerance.position_mm
-    if worst > tolerance:
-        caution = caution or f"U of a point is {worst:.2f} mm, the tolerance {tolerance:g} mm"
+    limit, rule = tolerance.position_mm, tolerance.rule
+    if not conforms(0.0, worst, limit, rule):
+        most = most_expanded(limit, rule)
+        cautions.append(f"U of a point is {worst:.2f} mm, at most {most:.3g} mm is allowed")
+    chance = None if cautions else chance_beyond(0.0, worst / 2.0, limit)
     delivered = Delivered(
         cell=cell,
         to_frame="base",
@@ -168,12 +185,14 @@ def frame_found(
         matrix=frame,
         covariance=own,
         uncertainty=Uncertainty(position_mm=position, angle_deg=angle),
-        verdict=NOT_ACCEPTED if caution else "accepted",
-        caution=caution,
+        verdict=NOT_ACCEPTED if cautions else ACCEPTED,
+        caution="; ".join(cautions) or None,
         proven=None,
+        touched=proof,
         source_sha256="none: three points that were typed",
-        frames="as told",
+        frames=frames,
         said=(),
+        decision=Decision(rule, tolerance.set_by, chance),
         axes="origin at the first point, x through the second, y towards the third",
     )
     return FrameFound(name, frame, own, points, delivered)

@@ -63,7 +63,7 @@ def make_together(
         rows.append((
             session.name, session.cell.name, session.created[:10], part.verdict.upper(),
             "not known" if expanded is None else f"{expanded:.3f} mm", f"{limit:g} mm",
-            "yes" if part.proven else "no",
+            part.by_touch,
         ))  # fmt: skip
     title = f"Calibration records of {len(rows)} sessions, {now:%Y-%m-%d}"
     return together_page(title, rows, bodies, paper), results
@@ -107,6 +107,8 @@ def _history(session: Session, folder: Path) -> tuple[Past, ...]:
                 said = item.result.verdict.replace("-", " ")
                 said += "" if u is None else f", U {2 * u:.2f} mm"
                 said += ", proven" if item.result.proven else ""
+                said += ", the proof FAILED" if item.result.refuted else ""
+                said += "" if item.mark is None else f"; camera moved since, {item.mark.at[:10]}"
                 found.append(Past(item.created[:10], "result", item.name, said))
             for noted in item.noted:
                 if noted.action == "event":

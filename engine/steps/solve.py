@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..cell.cell import Cell
-from ..cell.result import Frames, StoredResult, found_lens
+from ..cell.result import REFUTED, Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
 from ..checks.entry import REACH_IN_A_ROW
 from ..checks.shown import Stop, compared, comparison_findings, stops_of
@@ -35,7 +35,6 @@ from .starting import ACTION, OPEN, SKIPPED
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
 READ_WRONG = ("rotation-convention", "unit", "inverse-pose")  # all poses mean something else
-REFUTED = ("proof-disagrees", "proof-tolerance")  # touches say so
 OF_READING = ("joints-disagree", "overruled")  # then joints, reach and limits cannot agree
 
 

@@ -134,7 +134,8 @@ class Answers:
     the pendant shows for them ("T3: 0 0 120 0 0 0"). ``pitch_mm`` as measured on the
     board. ``lens_fits``: the lens data were made at this image size, focus and zoom.
     ``height_u_mm``: of the height of the board's point 0; None: it was not asked for, and stays
-    as the cell says. ``height_mm``: that height, None where it is not measured.
+    as the cell says. ``height_mm``: that height, None where it is not measured. ``scale_u``: of
+    all lengths on the board, relative; None: as the cell says.
     """
 
     operator: str
@@ -145,6 +146,7 @@ class Answers:
     lens_fits: bool
     height_mm: float | None = None
     height_u_mm: float | None = None
+    scale_u: float | None = None
 
 
 def answered(folder: Path) -> bool:
@@ -174,6 +176,8 @@ def answer_questions(session: Session, answers: Answers) -> Change:
     if not answers.operator.strip():
         raise StationbookError("no operator named", "Say who works at the robot.")
     cell, board = session.cell, replace(session.cell.board, pitch_mm=answers.pitch_mm)
+    if answers.scale_u is not None:
+        board = replace(board, scale_u=answers.scale_u)
     if answers.height_u_mm is not None:
         board = replace(board, height_mm=answers.height_mm, height_u_mm=answers.height_u_mm)
     new = replace(

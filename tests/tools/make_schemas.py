@@ -26,8 +26,10 @@ FINDING = {
     "field": "s", "typed": "s", "suggested": "s", "message": "s", "remedy": "s",
 }  # fmt: skip
 FINDINGS = [FINDING]
+BY_TOUCH = ("proven", "failed", "no longer", "not yet", "not known")
 HISTORY = {
-    "name": "s", "created": "s", "verdict": "s", "proven": "b", "position_mm": "n",
+    "name": "s", "created": "s", "verdict": "s", "proven": "b",
+    "by_touch": BY_TOUCH, "position_mm": "n",
     "angle_deg": "n", "work_volume_mm": "n", "u_work_volume_mm": "n", "agree": "b",
 }  # fmt: skip
 RECHECK = {
@@ -37,6 +39,7 @@ RECHECK = {
 CELL = {
     "cell": "s", "sessions": "i", "result_session": "s", "result_on": "s", "verdict": "s",
     "expanded_mm": "n", "tolerance_mm": "n", "proven": "b", "proven_by": "s", "proven_on": "s",
+    "proof_failed": "b",
     "recheck_on": "s", "recheck_cause": "s", "movement_mm": "n", "movement_u_mm": "n",
     "pick_error_mm": "n", "recheck_every_days": "n", "days_left": "n", "event": "s",
     "event_on": "s", "rating": "s", "words": "s", "problems": ["s"], "alarm": "b",
@@ -97,12 +100,14 @@ DOCUMENTS: dict[str, Any] = {
     "frame": {
         "name": "s", "matrix": [["n"]], "covariance_rad_mm": [["n"]], "u_position_mm": "n",
         "u_angle_deg": "n", "points_mm": [["n"]], "as": "s", "text": "s",
+        "verdict": ("accepted", "not-accepted"), "caution": "s",
     },
     "form-json": {
         "transform": "s", "direction": "s", "unit": ("mm", "m", "in"), "convention": "s",
         "cell": "s", "mount": ("eye-to-hand", "eye-in-hand"), "frames": "s", "camera_axes?": "s",
         "axes?": "s", "verdict": ("accepted", "not-accepted"), "source": "s", "source_sha256": "s",
-        "caution": "s", "proven": "b", "position_mm?": ["n"], "position_m?": ["n"],
+        "caution": "s", "proven": "b", "proven_by_touch_points": "s", "before_moving": ["s"],
+        "position_mm?": ["n"], "position_m?": ["n"],
         "position_in?": ["n"], "quaternion_xyzw": ["n"], "matrix": [["n"]],
         "standard_uncertainty": "*", "covariance_rad_mm": [["n"]], "lens": LENS, "lens_px?": "s",
         "distortion?": "s", "direction_not_shown?": "s", "overruled?": "s",

@@ -74,6 +74,7 @@ def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
             moved += f" ±{row.movement_u_mm:.2f}"
         left = "" if row.days_left is None else f"{row.days_left:.0f}"
         proven = (row.proven_on or "yes") if row.proven else "no"
+        proven = "FAILED" if row.proof_failed else proven
         lines.append(
             f"{row.cell[:name]:{name}}  {row.result_on or '-':10}  {figure(row.expanded_mm, 2):>5} "
             f"{figure(row.tolerance_mm, 2):>5}  {proven if row.verdict else '-':10} "

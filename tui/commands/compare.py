@@ -12,7 +12,7 @@ from engine.cautions import CARRIED_POINTS, RECHECK
 from engine.cell.session import Session, labelled
 from engine.errors import BusyError, FileError, StationbookError, UsageError
 from engine.findings import has_error
-from engine.proof.compare import Carried, taught_text
+from engine.proof.compare import Carried
 from engine.proof.recheck import Recheck
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
@@ -83,9 +83,7 @@ def run_shift(args: argparse.Namespace) -> int:
     against = None if args.against is None else Path(args.against)
     found = shift(Path(args.dir), against, points, args.camera)
     if args.out is not None and not has_error(found.findings):
-        pendant = open_session(Path(args.dir)).cell.pendant
-        text = taught_text(found.points, pendant)
-        write_output(Path(args.out), encoded(text), force=args.force)
+        write_output(Path(args.out), encoded(found.text()), force=args.force)
     lines = [line for item in found.points for line in point_lines(item, found.labels)]
     answer = Answer(found.document(), lines + finding_texts(found.findings), found.findings)
     status = tell(args, answer)

@@ -48,7 +48,7 @@ def export_folder(folder: str, *, form: str, **how: Any) -> Answer:
     """
     path = Path(folder)
     if form == POSES:
-        text = poses_text(open_session(path))
+        text = poses_text(open_session(path), path)
         return Answer({"dir": folder, "as": form, "text": text}, [])
     text, source = export_result(open_session(path), path, form, **how)
     document = {"dir": folder, "as": form, "source_sha256": source, "text": text}

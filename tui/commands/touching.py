@@ -82,8 +82,9 @@ def run_frame(args: argparse.Namespace) -> int:
     hint = "next: the same with --as pendant gives the values to type"
     lines = text.splitlines() if text and args.out is None else [*frame_lines(found), hint]
     status = tell(args, Answer(document, lines))
-    for caution in cautions(NEW_VALUES):
-        say(caution)
+    if args.json or args.out is not None or text is None:  # else they stand in the text
+        for caution in cautions(NEW_VALUES):
+            say(caution)
     return status
 
 

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
-from engine.boards.pattern import HEIGHT_U_MM
-from engine.camera.model import DISTORTION_COUNTS
+from engine.boards.pattern import BOW_U_MM, HEIGHT_U_MM, SCALE_U
+from engine.camera.model import ASSUMED_LENS_U, DISTORTION_COUNTS
+from engine.cell.cell import Locate
+from engine.cell.result import GUARDED, Rule
 from engine.errors import FileError, StationbookError
 from engine.pendant.conventions import VECTOR, YAW, is_quaternion
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.robots.arms import LEVEL_KINDS
+from engine.robots.model import ASSUMED_ACCURACY_MM, ASSUMED_REPEATABILITY_MM
 from engine.sessions.cell_file import ROBOT, cell_record, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
@@ -91,8 +94,9 @@ def _robot(answers: Answers) -> list[Question]:
         *lengths,
         Question("limits", "Joint limits", "", _limits(2 * axes),
                  f"{2 * axes} numbers: lowest and highest of each joint, in degrees (a lift: mm)."),
-        Question("accuracy", "Absolute accuracy, mm", "0.5", not_below_zero,
-                 "RMS of position; 0 for a compensated robot."),
+        _accuracy(),
+        Question("repeatability", "Repeatability, mm", f"{ASSUMED_REPEATABILITY_MM:g}",
+                 not_below_zero, "As the data sheet gives it (ISO 9283)."),
         Question("offsets", "Offsets of the joints, °", " ".join(["0"] * axes), numbers(axes),
                  "Model angle = direction · shown angle − offset; a lift: mm."),
         Question("directions", "Directions of the joints", " ".join(["1"] * axes), _signs(axes),
@@ -100,6 +104,11 @@ def _robot(answers: Answers) -> list[Question]:
         Question("coupling", "Joint moving with another", "none", _coupling(axes),
                  "Such as J3 J2: the shown J3 moves with J2 (parallel linkage). Or none."),
     ]  # fmt: skip
+
+
+def _accuracy() -> Question:
+    return Question("accuracy", "Absolute accuracy, mm", f"{ASSUMED_ACCURACY_MM:g}", not_below_zero,
+                    "RMS of position; 0 for a compensated robot.")  # fmt: skip
 
 
 def _signs(count: int) -> Check:
@@ -137,6 +146,11 @@ def _camera(_: Answers) -> list[Question]:
     ]  # fmt: skip
 
 
+USUAL_LENS = (
+    f"{100 * ASSUMED_LENS_U.focal:g} {ASSUMED_LENS_U.center_px:g} {ASSUMED_LENS_U.edge_px:g}"
+)
+
+
 def _lens(answers: Answers) -> list[Question]:
     width, height = as_numbers(answers["size"])
     middle = f"{(width - 1) / 2:g} {(height - 1) / 2:g}"
@@ -147,6 +161,9 @@ def _lens(answers: Answers) -> list[Question]:
                  "From the lens calibration."),
         Question("distortion", "Distortion", "0 0 0 0 0", numbers(*DISTORTION_COUNTS),
                  "k1 k2 p1 p2 k3 ... as the lens calibration gives them."),
+        Question("lens_u", "Known to: focal %, px, px", USUAL_LENS, numbers(3, each=not_below_zero),
+                 "Standard uncertainties of focal length (%), centre, and distortion in the "
+                 "corner (px). As proposed: usual ones; the result says that they are assumed."),
     ]  # fmt: skip
 
 
@@ -160,8 +177,25 @@ def _board(answers: Answers) -> list[Question]:
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
         Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
+        scale_question(SCALE_U),
+        Question(
+            "bow",
+            "Flat to, mm",
+            f"{BOW_U_MM:g}",
+            not_below_zero,
+            "Standard uncertainty over the diagonal; 0.1 for a sheet on a stiff plate.",
+        ),
         *height,
     ]
+
+
+def scale_question(u: float) -> Question:
+    """Ask how well the lengths on the board are known; ``u`` relative, as proposed."""
+    return Question(
+        "scale", "Pitch known to, %", f"{100 * u:g}", not_below_zero,
+        "Standard uncertainty: 0.12 for a sheet from a printer; 0.05 where a row of 200 mm was "
+        "measured to 0.1 mm; as its certificate says for a plate.",
+    )  # fmt: skip
 
 
 def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
@@ -171,7 +205,7 @@ def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
         Question("height", "Height of point 0, mm", height, number_or_empty,
                  f"z of the board's first point {where}, measured: this arm cannot show it. Empty: "
                  "one point is to be touched.", _unmeasured),
-        Question("height_u", "Known to, mm", u, above_zero,
+        Question("height_u", "Height known to, mm", u, above_zero,
                  "Standard uncertainty of that height."),
     ]  # fmt: skip
 
@@ -208,10 +242,29 @@ def _work(answers: Answers) -> list[Question]:
         Question("center", "Middle of the pick area, mm", "", numbers(3), f"x y z in the {frame}."),
         Question("size_mm", "Size of the pick area, mm", "400 300 200", numbers(3, each=above_zero),
                  "Along the same x y z."),
+        choice("locate", "Parts are located by", "lens", get_args(Locate),
+               "lens: in the image, with the same lens data as here. depth: as 3-D points. With "
+               "lens most of the lens's error cancels, with depth nothing does."),
+    ]  # fmt: skip
+
+
+def _tolerance(_: Answers) -> list[Question]:
+    return [
         Question("tolerance", "A pick may be off by, mm", "1.0", above_zero, "At most."),
         Question("tolerance_deg", "A pick may be turned by, °", "0.2", above_zero, "At most."),
+        choice("rule", "Decided by the rule", GUARDED, get_args(Rule),
+               "guarded (ISO 14253-1): error and U together within the tolerance. simple (JCGM "
+               "106): the error within it, U at most a third of it."),
+        Question("set_by", "Tolerance and rule set by", "", lambda _: None,
+                 "Who answers for them, such as: quality department. Empty: nobody is named.",
+                 _nobody),
         Question("file", "Save the cell as", "cell.yaml", needed, "A new file."),
     ]  # fmt: skip
+
+
+def _nobody(text: str) -> str | None:
+    """Say what follows where nobody is named."""
+    return None if text.strip() else "Result, report and exports then say that nobody is named."
 
 
 PAGES: tuple[Page, ...] = (
@@ -221,14 +274,16 @@ PAGES: tuple[Page, ...] = (
     ], lambda a: a["robot"] == "file"),
     Page("The robot", "Lengths as in Brandstötter, Angerer, Hofbaur 2014; docs/robots.md draws "
          "them.", _robot, lambda a: a["robot"] in KINDS),
+    Page("The robot", "", lambda _: [_accuracy()], lambda a: a["robot"] == "none"),
     Page("The pendant", "", _pendant),
     Page("The camera", "", _camera),
     Page("The lens", "", _lens, lambda a: a["lens"] == "known"),
     Page("The board", "", _board),
     Page("The board's pattern", "", _board_more, lambda a: a["pattern"] != "chessboard"),
     Page("Where parts are picked", "", _work),
+    Page("The tolerance", "", _tolerance),
 )  # fmt: skip
-PENDANT_PAGE = 3  # before it the label sets are shown
+PENDANT_PAGE = 4  # before it the label sets are shown
 
 
 def document(answers: Answers) -> dict[str, Any]:
@@ -255,8 +310,19 @@ def document(answers: Answers) -> dict[str, Any]:
         "tolerance": {
             "position_mm": as_number(answers["tolerance"]),
             "angle_deg": as_number(answers["tolerance_deg"]),
+            "rule": answers["rule"],
+            **({"set_by": set_by} if (set_by := answers["set_by"].strip()) else {}),
         },
+        "locate": answers["locate"],
+        **_undescribed(answers),
     }
+
+
+def _undescribed(answers: Answers) -> dict[str, float]:
+    """Return how accurate an arm is that is not described; nothing where that is only assumed."""
+    if answers["robot"] != "none" or as_number(answers["accuracy"]) == ASSUMED_ACCURACY_MM:
+        return {}
+    return {"robot_accuracy_mm": as_number(answers["accuracy"])}
 
 
 def _lens_document(answers: Answers) -> dict[str, Any]:
@@ -264,7 +330,11 @@ def _lens_document(answers: Answers) -> dict[str, Any]:
         return {"matrix": "none"}
     (fx, fy), (cx, cy) = as_numbers(answers["focal"]), as_numbers(answers["centre"])
     bent = as_numbers(answers["distortion"])
-    return {"matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], "distortion": bent}
+    lens = {"matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], "distortion": bent}
+    if (known := as_numbers(answers["lens_u"])) == as_numbers(USUAL_LENS):
+        return lens  # assumed, which the result then says
+    focal, centre, edge = known
+    return {**lens, "u": {"focal": focal / 100.0, "center_px": centre, "edge_px": edge}}
 
 
 def save(answers: Answers) -> Path:
@@ -319,6 +389,7 @@ def _robot_document(answers: Answers) -> Any:
         "coupling": {coupled[0]: coupled[1]} if len(coupled) == 2 else None,
         "limits_deg": [list(pair) for pair in zip(limits[::2], limits[1::2], strict=True)],
         "accuracy_mm": as_number(answers["accuracy"]),
+        "repeatability_mm": as_number(answers["repeatability"]),
     }
 
 
@@ -340,6 +411,8 @@ def _board_document(answers: Answers) -> dict[str, Any]:
         "columns": int(answers["columns"]),
         "rows": int(answers["rows"]),
         "pitch_mm": as_number(answers["pitch"]),
+        "scale_u": as_number(answers["scale"]) / 100.0,
+        "bow_u_mm": as_number(answers["bow"]),
     }
     if _level(answers) and answers["height"].strip():
         board["height_mm"] = as_number(answers["height"])

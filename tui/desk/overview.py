@@ -128,6 +128,8 @@ def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[s
         return ("recording", "note") if glance.stations else ("started", "dim")
     if _left_behind(folder, result):
         return "changed", "warning"
+    if result.by_touch == "failed":
+        return "disproved", "error"
     if not result.accepted or overtaken(folder, glance.cameras):
         return "NOT ok", "error"
     return ("proven", "good") if result.proven else ("accepted", "good")

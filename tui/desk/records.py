@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from engine.cautions import NEW_VALUES
 from engine.cell.cell import EYE_IN_HAND
 from engine.cell.session import About
 from engine.errors import UsageError
@@ -14,7 +13,6 @@ from engine.steps.editing import described
 from engine.steps.pointing import frame_found
 from engine.steps.station_image import photo_kept
 
-from ..output import cautions
 from ..result_text import frame_lines
 from .desk import Desk
 from .form import Question, as_number, choice, needed, number_or_empty
@@ -105,4 +103,4 @@ def find_frame(desk: Desk, texts: dict[str, str]) -> list[str]:
         path = Path(texts["file"]).expanduser()
         desk.alone(lambda: write_output(path, encoded(text)))
         lines += [f"written: {path}", ""]
-    return [*lines, *text.splitlines(), "", *cautions(NEW_VALUES)]
+    return [*lines, *text.splitlines()]

@@ -135,9 +135,14 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     return Job(f"recording, {used} stored{left}{open_}")
 
 
+SEE_BELOW = "what to do stands below"
+
+
 def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Job:
+    if stored.by_touch == "failed":
+        return Job(f"the proof failed{open_}", "F6 shows why" if way else SEE_BELOW, due=True)
     if not stored.accepted:
-        touch = "touch one point: p" if lacks_number(stored) else "what to do stands below"
+        touch = "touch one point: p" if lacks_number(stored) else SEE_BELOW
         return Job(f"not accepted{open_}", "F6 shows why" if way else touch, due=True)
     if not stored.proven:
         return Job(f"accepted{open_}", f"prove: {way}p", due=True)

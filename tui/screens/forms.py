@@ -9,14 +9,17 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
 from engine.cell.cell import EYE_IN_HAND
+from engine.errors import PoseError
 from engine.pendant.conventions import YAW
+from engine.pendant.entry import parse_active
 from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet, example_shift
+from engine.pendant.settings import BASE, FLANGE, Active, Pendant
 from engine.robots.arms import is_level
 from engine.steps.starting import Answers
 
 from ..desk.changes import answer
 from ..desk.desk import Desk
-from ..desk.form import Question, above_zero, as_number, is_yes, needed, yes_or_no
+from ..desk.form import Check, Question, above_zero, as_number, is_yes, needed, yes_or_no
 from ..desk.kept import Kept
 from ..desk.new_cell import (
     PAGES,
@@ -26,6 +29,7 @@ from ..desk.new_cell import (
     level_arm,
     next_page,
     save,
+    scale_question,
 )
 from ..desk.say import cell_facts
 from ..widgets.form import Form
@@ -95,6 +99,7 @@ class Start(Halves, Working[bool]):
                      "run before recording.", choices=("y", "n")),
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
                      "Measure over the whole row and divide by the number of steps."),
+            scale_question(cell.board.scale_u),
             Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
                      f"Made with this camera at {width} × {height} px, this focus and zoom?",
                      choices=("y", "n")),
@@ -108,9 +113,10 @@ class Start(Halves, Working[bool]):
             return []
         tool, frame = (example_shift(at, pendant) for at in ((0, 0, 120), (600, 0, 40)))
         return [
-            Question("tool", "Active tool", str(pendant.active_tool), needed, TOOL.format(tool)),
-            Question("frame", "Active user frame", str(pendant.active_frame), needed,
-                     FRAME.format(frame)),
+            Question("tool", "Active tool", str(pendant.active_tool), _active(FLANGE, pendant),
+                     TOOL.format(tool)),
+            Question("frame", "Active user frame", str(pendant.active_frame),
+                     _active(BASE, pendant), FRAME.format(frame)),
         ]  # fmt: skip
 
     def _height(self) -> list[Question]:
@@ -136,6 +142,7 @@ class Start(Halves, Working[bool]):
             active_frame=texts.get("frame", "base"),
             warmed_up=is_yes(texts["warm"]),
             pitch_mm=as_number(texts["pitch"]),
+            scale_u=as_number(texts["scale"]) / 100.0,
             lens_fits=is_yes(texts["lens"]),
             height_mm=as_number(height) if height else None,
             height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
@@ -148,6 +155,19 @@ class Start(Halves, Working[bool]):
 
     def tell(self, text: str, role: str) -> None:
         self.query_one(Form).refuse(text)
+
+
+def _active(own: Active, pendant: Pendant) -> Check:
+    """Check for ``own``, or a name with values: a name alone does not say where it is."""
+
+    def check(text: str) -> str | None:
+        try:
+            parse_active(text, own, pendant)
+        except PoseError as error:
+            return str(error)
+        return None
+
+    return check
 
 
 CELL = "cell"  # under this name a new cell is kept until it is saved
