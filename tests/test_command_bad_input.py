@@ -168,6 +168,14 @@ def test_a_folder_in_use_is_not_started_again(session: Path, tmp_path: Path) -> 
     assert contents(session) == before
 
 
+def test_starting_says_where_images_are_expected(tmp_path: Path) -> None:
+    """A folder that a cell names is not looked at, so that it is not there is known too late."""
+    text = cell_text().replace("source: none", "source: {folder: incoming}")
+    (tmp_path / "cell.yaml").write_text(text, encoding="utf-8")
+    said = stationbook("start", tmp_path / "cell.yaml", tmp_path / "one").stdout
+    assert f"images are expected in {tmp_path / 'incoming'}: make it" in said
+
+
 def test_a_bad_folder_among_several_gives_its_line_and_the_others_run(session: Path) -> None:
     run = stationbook("solve", session, session / "missing", session, "--json", "--no-write")
     lines = run.stdout.splitlines()

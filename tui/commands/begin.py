@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from engine.cautions import NEXT_MOVE
+from engine.cell.cell import Cell
 from engine.checks.entry import asked_findings
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
@@ -30,8 +31,16 @@ def run_start(args: argparse.Namespace) -> int:
     found = [finding("reach-unchecked")] if undescribed else asked_findings(session.cell)
     named = {"dir": args.dir, "name": session.name, "created": session.created}
     started = f"session {session.name!r} started in {args.dir}"
-    lines = [*finding_texts(found), started, f"next: stationbook open {args.dir}"]
+    lines = [*finding_texts(found), started, *_image_folders(session.cell)]
+    lines.append(f"next: stationbook open {args.dir}")
     return tell(args, Answer(named, lines, found))
+
+
+def _image_folders(cell: Cell) -> list[str]:
+    """Say where images will be looked for: a folder that a cell names is not looked at before."""
+    sources = (camera.source or {} for camera in (cell.camera, *cell.cameras))
+    folders = [source["folder"] for source in sources if "folder" in source]
+    return [f"images are expected in {folder}: make it if it is not there" for folder in folders]
 
 
 def run_swap(args: argparse.Namespace) -> int:

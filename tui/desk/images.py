@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -91,14 +90,6 @@ class Watch:
             return
         self._source = confirmed_source(cell, self.desk.folder)
         self.state = "folder" if kind == "folder" else "live"
-
-    @property
-    def missing(self) -> bool:
-        """Whether the source is a folder that was confirmed and is not there now."""
-        if self.state == "unconfirmed":  # a name that nobody vouched for is not even looked at
-            return False
-        source = (self._cell().camera.source or {}).get("folder")
-        return source is not None and not (self.desk.folder / Path(source).expanduser()).is_dir()
 
     def confirm(self) -> None:
         """Let the source be used on this machine from now on, and open it."""

@@ -52,10 +52,10 @@ LOOK_EVERY = 0.4  # s between looks into the camera's folder
 
 def confirmation(watch: Watch, whence: str) -> Confirm:
     """Return the question whether the source of a cell may be used on this machine."""
-    missing = "There is no such folder yet. " if watch.missing else ""
     text = (
         f"The cell takes its images from: {watch.name}\n\n"
-        f"{missing}Use it on this machine? Say no if you do not know where {whence} comes from."
+        f"Use it on this machine? Say no if you do not know where {whence} comes from. "
+        "It is looked for only after a yes."
     )
     return Confirm("Image source", text)
 
@@ -201,7 +201,6 @@ class StationImages:
 
 
 def _wanted(watch: Watch) -> str:
-    missing = f"The {watch.name} does not exist. " if watch.missing else ""
     again = f"{watch.repeated}. " if watch.repeated else ""
     waiting = f"{again}Waiting for a new image in {watch.name}."
     if watch.left_over:
@@ -210,7 +209,7 @@ def _wanted(watch: Watch) -> str:
     unconfirmed = "" if said is None else f"{said.code}: {said.message} F4 confirms it."
     return {
         "none": "This cell names no image source. F4 takes a file.",
-        "unconfirmed": missing + unconfirmed,
+        "unconfirmed": unconfirmed,
         "folder": waiting,
         "live": f"{again}F4 takes an image from {watch.name}.",
     }[watch.state]
