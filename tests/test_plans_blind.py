@@ -119,7 +119,7 @@ def test_arrangements_hold_the_truth_and_tighten_with_stations(mount: Mount) -> 
         spread.append(float(np.median(off)))
         expected = known.views(typed[:1])[0]
         assert known.agree
-        assert np.abs(expected[:, :3, 3] - views[0][:3, 3]).max() < 30.0
+        assert np.abs(expected[:, :3, 3] - views[0][:3, 3]).max() < 40.0
     assert spread[2] < 0.5 * spread[0]
 
 
@@ -211,7 +211,7 @@ def test_what_rides_stays_farther_from_boxes_by_what_its_place_may_be_off() -> N
 
 
 def test_while_the_place_on_the_flange_is_doubted_the_plan_says_so_where_it_finds_nothing() -> None:
-    made = world(EYE_IN_HAND, 8)
+    made = world(EYE_IN_HAND, 5)
     made.follow(3)
     moved = [apply(stop.base_T_flange, made.carried()) for stop in made.stations]
     low, high = np.min(moved, axis=(0, 1)) - 25.0, np.max(moved, axis=(0, 1)) + 25.0
@@ -221,4 +221,23 @@ def test_while_the_place_on_the_flange_is_doubted_the_plan_says_so_where_it_find
         walls.append(KeepOut(f"high {k}", tuple(np.where(side, high, -3e3)), (3e3,) * 3))
     plan = make_plan(replace(made.cell, keep_out=tuple(walls)), made.stations)
     assert plan.steps == ()
-    assert "What rides on the flange is known to 23 mm as yet" in plan.notes[-1]
+    assert "What rides on the flange is known to 44 mm as yet" in plan.notes[-1]
+
+
+def test_a_jog_on_which_what_rides_may_come_below_the_floor_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made = world(EYE_TO_HAND, 0)
+    (stop,) = made.stations
+    start = stop.base_T_flange.copy()
+    start[2, 3] -= apply(start, made.carried())[:, 2].min() - 10.0  # so high is the board
+    cell = replace(made.cell, robot=None)
+
+    def only(height_mm: float) -> str:
+        up = transform(np.eye(3), [0.0, 0.0, height_mm])
+        monkeypatch.setattr("engine.plans.blind.menu", lambda present, *_: (up @ present)[None])
+        plan = make_plan(cell, [replace(stop, base_T_flange=start)], Wish(count=1))
+        return plan.steps[0].why
+
+    assert "the board may come below base Z 0 mm on the way" in only(-25.0)
+    assert "below" not in only(25.0)

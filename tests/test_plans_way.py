@@ -63,7 +63,7 @@ def test_legs_lead_to_the_pose_however_far_it_is_turned() -> None:
         start, end = (transform(turned(rng), rng.uniform(-400, 400, 3)) for _ in range(2))
         told = told_way(start, end, lambda poses, held: held, NOTHING)
         assert told is not None
-        legs = told[0]
+        legs = told.legs
         off = displacement(way(start, jog_text(legs))[-1], end)
         assert np.abs(off[3:]).max() <= 0.51  # rounded to 1 mm and 1°
         assert np.degrees(np.linalg.norm(off[:3])) < 1.6
@@ -77,11 +77,11 @@ def test_the_order_is_changed_where_a_box_stands_in_the_way() -> None:
     start, end = transform(np.eye(3), np.zeros(3)), transform(np.eye(3), [300.0, 200.0, 100.0])
     free = told_way(start, end, lambda poses, held: held, NOTHING)
     assert free is not None
-    assert jog_text(free[0]) == "base X +300 mm, base Y +200 mm, base Z +100 mm"
+    assert jog_text(free.legs) == "base X +300 mm, base Y +200 mm, base Z +100 mm"
     wall = KeepOut("wall", (100.0, -50.0, -50.0), (140.0, 50.0, 50.0))
     told = told_way(start, end, clear_of(wall), NOTHING)
     assert told is not None
-    legs = told[0]
+    legs = told.legs
     assert not entered(way(start, jog_text(legs)), np.zeros((1, 3)), (wall,))
     assert legs[0].axis != 0
     room = [KeepOut(f"{k}", *sides) for k, sides in enumerate((
@@ -100,7 +100,7 @@ def test_turns_are_made_where_there_is_room_for_them() -> None:
         NOTHING, plate.reach_mm,
     )  # fmt: skip
     assert told is not None
-    legs = told[0]
+    legs = told.legs
     assert [leg.turns for leg in legs] == [False, True]  # up first, then the turn
 
 
@@ -113,12 +113,12 @@ def test_legs_keep_within_reach_and_limits_though_the_straight_way_does_not_tell
     check = arm_check(ARM, start[None], [None])
     told = told_way(start, end, check.along, check.held)
     assert told is not None
-    poses = way(start, jog_text(told[0]))
+    poses = way(start, jog_text(told.legs))
     assert all(len(arm.branches(pose)) > 0 for pose in poses[::5])
     check = arm_check(ARM, end[None], [None])
     blocked = told_way(end, start, check.along, check.held)
     assert blocked is not None
-    assert [leg.axis for leg in blocked[0]] == [1, 0]  # Y first
+    assert [leg.axis for leg in blocked.legs] == [1, 0]  # Y first
 
 
 def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side() -> None:
@@ -131,7 +131,7 @@ def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side()
     assert all(len(postures) > 0 for postures in held)
     assert check.along(shift, check.held) is None
     assert check.along(shift[:8], check.held) is not None
-    assert not check.leads(check.held, across)
+    assert not check.leads(check.held, across).any()
 
 
 def test_no_joint_swings_out_of_its_limits_and_back_in_the_middle_of_a_leg() -> None:

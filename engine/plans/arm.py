@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell, KeepOut
 from ..frames import rotation_angle
-from ..robots.arms import FULL_TURN, configuration, sides, wrist_bend
-from ..robots.kinematics import Kinematics, kinematics, led, reached
+from ..robots.arms import FULL_TURN, sides, wrist_bend
+from ..robots.kinematics import HELD_MM, Kinematics, improved, kinematics, led, reached
 from ..robots.model import Robot
 from .way import CLEAR_MM, FAR_MM, Bodies
 
@@ -21,69 +21,88 @@ LIMIT_MARGIN = 5.0  # [deg, mm] kept from joint limits: a jog by hand overshoots
 TOLD = 1.0  # [deg, mm] kept from them on the way: what is told is rounded to that
 SPARE_MM = 20.0  # mm the arm could still reach farther out: not stretched, room for the jog
 WRIST_BENT = float(np.sin(np.radians(8.0)))  # [-] nearer to straight, J4 and J6 race each other
-LIKELY = 0.5  # [-] of the most room to the limits: nobody parks an arm far nearer to one (CP)
+# Nobody parks an arm far nearer to a limit than need be, nor near one at all: of the most room that
+# there is, and [deg, mm] that are room enough in any case (common practice, no source).
+LIKELY, ROOM_ENOUGH = 0.5, 20.0
 LEG_PIECES = 3  # of one leg of a jog between which postures are looked at, at least
 APART_MM, APART_RAD = 50.0, np.radians(12.0)  # most between: J5 rose and fell by 2° in 88 mm
 LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
 RACES_RAD = 2.0 * LED_RAD  # [rad] of a joint meanwhile: a wrist that is nearly straight races
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
-
-Labels = tuple[str, ...]
+ON_A_LEG = 5  # [-] steps towards each of them from between a chain's ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ArmCheck:
     """What the arm can do from how it stands. ``arm`` None: nothing is known, everything passes.
 
-    ``ways`` are the configurations it may be in: the one that typed joints show, or all likely
-    ones in which every recorded station is within reach. ``held`` (k, axes) are its postures at
-    ``present`` (4, 4) in each of them, their joints turned as few and as many times as is likely:
-    as often as typed. A leg goes on from those that it can be made from; only one of them is true.
+    ``held`` (k, axes) are the postures at ``present`` (4, 4) that it may be in: the one that typed
+    joints show, or all likely ones that lead on from station to station, their joints turned as few
+    and as many times as is likely. ``branch`` (k,) numbers them; those that differ by full turns
+    only have the same number. A leg goes on from those that it can be made from; only one is true.
     """
 
     arm: Kinematics | None
-    ways: tuple[Labels, ...]
     held: Array
+    branch: NDArray[np.int64]
     present: Array
 
     def promising(self, flange: Array) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) `stands` is worth asking: quick for many at once."""
-        good = np.ones(len(flange), bool)
-        if self.arm is None or self.arm.robot.kind != "chain":
-            return good  # whose branches are cheap
-        for seed in self.held:
-            q = self.arm.joints.turned_towards(seed, reached(self.arm, seed, flange[good]))
-            good[good] = np.nan_to_num(self.arm.joints.room(q), nan=-1.0) >= LIMIT_MARGIN
+        if self.arm is None or self.arm.robot.kind != "chain" or not len(self.held):
+            return np.ones(len(flange), bool)  # whose branches are cheap
+        good = np.zeros(len(flange), bool)
+        for number in np.unique(self.branch):
+            held = self.held[self.branch == number]
+            there = reached(self.arm, held[0], flange)[:, None]
+            room = self.arm.joints.room(self.arm.joints.turned_towards(held, there))
+            good |= (room >= LIMIT_MARGIN).any(axis=1)
         return good
 
-    def stands(self, flange: Array) -> bool:
-        """Tell whether base_T_flange (4, 4) is held in every one of ``ways``, with margins."""
-        if self.arm is None or not self.ways:
-            return True
-        roomy = [q for q in self._held(self.arm, flange) if self._roomy(self.arm, q)]
-        if not self._all_ways(self.arm, roomy):
-            return False
+    def stands(self, flange: Array) -> NDArray[np.bool_]:
+        """Tell which branches (b,) hold base_T_flange (4, 4) with margins."""
+        if self.arm is None or not len(self.held):
+            return np.ones(1, bool)
+        there = self._there(self.arm, flange)
+        roomy = self._roomy(self.arm, there)
         away = flange.copy()  # a little farther from the base
         away[:3, 3] *= 1.0 + SPARE_MM / max(float(np.linalg.norm(flange[:3, 3])), SPARE_MM)
-        return self._all_ways(self.arm, self._held(self.arm, away, limited=False))
+        standing = replace(self, held=there[roomy], branch=self.branch[roomy], present=flange)
+        stretched = np.isfinite(standing._there(self.arm, away)).all(axis=1)
+        return np.isin(np.unique(self.branch), standing.branch[stretched])
 
     def posture(self, flange: Array) -> Array | None:
-        """Return one posture (axes,) that holds ``flange`` (4, 4), in ``ways`` if there is one."""
+        """Return one posture (axes,) that holds ``flange`` (4, 4), a likely one if there is one."""
         if self.arm is None:
             return None
-        found = self._held(self.arm, flange) if self.ways else list(self.arm.branches(flange))
-        same = [q for q in found if configuration(self.arm, q) in self.ways]
-        return next(iter(same or found), None)
+        likely = self._there(self.arm, flange)
+        likely = likely[self.arm.joints.inside(likely)]
+        return next(iter(likely if len(likely) else self.arm.branches(flange)), None)
 
-    def leads(self, held: Array, end: Array) -> bool:
-        """Tell whether a way from ``held`` (k, axes) to ``end`` (4, 4) is worth looking for.
+    def leads(self, held: Array, end: Array) -> NDArray[np.bool_]:
+        """Tell from which of ``held`` (k, axes) a way to ``end`` (4, 4) is worth looking for.
 
         It is not where a joint would have to turn round the other way, by more than half a turn.
         """
         if self.arm is None or not len(held):
-            return True
-        there, step = self._onward(self.arm, held, self._held(self.arm, end))
-        return bool((np.isfinite(step) & (self.arm.joints.room(there) >= TOLD)).any())
+            return np.ones(1, bool)
+        if self.arm.robot.kind == "chain":
+            options = self._there(self.arm, end)
+            options = options[np.isfinite(options).all(axis=1)]
+        else:
+            options = self.arm.branches(end)
+        there, step = _onward(self.arm, held, options)
+        return np.asarray(np.isfinite(step) & (self.arm.joints.room(there) >= TOLD))
+
+    def unwound(self, start: Array, end: Array) -> Array:
+        """Return those postures ``end`` (m, axes) that are within half a turn of one of ``start``.
+
+        Of a joint that turned farther on its way nobody knows later how often it has turned.
+        """
+        if self.arm is None or not len(end):
+            return end
+        way = np.where(self.arm.joints.turning, np.abs(end[:, None] - start), 0.0).max(axis=2)
+        return np.asarray(end[way.min(axis=1) <= np.pi])
 
     def resting(self, held: Array) -> Array | None:
         """Return those of ``held`` (k, axes) with a station's margin to limits, if any."""
@@ -104,119 +123,148 @@ class ArmCheck:
         """
         if self.arm is None or not len(held):
             return held
+        some = poses[_apart_enough(poses)]
         if self.arm.robot.kind == "chain":
-            return self._led_along(self.arm, poses, held)
-        shift = float(np.linalg.norm(poses[-1, :3, 3] - poses[0, :3, 3])) / APART_MM
-        turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T)) / APART_RAD
-        pieces = int(np.ceil(max(shift, turn, LEG_PIECES)))
-        some = poses[np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))][1:]
-        for options in self.arm.branches_of(some):
-            held, step = self._onward(self.arm, held, options)
+            return _led_along(self.arm, some, held)
+        for options in self.arm.branches_of(some[1:]):
+            held, step = _onward(self.arm, held, options)
             held = held[(step <= JUMP_RAD) & (self.arm.joints.room(held) >= TOLD)]
             if not len(held):
                 return None
         return held
 
-    def _led_along(self, arm: Kinematics, poses: Array, held: Array) -> Array | None:
-        turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T))
-        pieces = max(int(np.ceil(turn / LED_RAD)), 1)
-        some = poses[np.linspace(0, len(poses) - 1, pieces + 1).astype(int)]
-        for before, pose in pairwise(some):
-            after = led(arm, held, before, pose)
-            found = np.isfinite(after).all(axis=1)
-            held, after = held[found], after[found]
-            step = np.where(arm.joints.turning, np.abs(after - held), 0.0).max(axis=1)
-            same = (sides(arm, after) == sides(arm, held)).all(axis=1)
-            held = after[same & (step <= RACES_RAD) & (arm.joints.room(after) >= TOLD)]
-            if not len(held):
-                return None
-        return held
+    def _there(self, arm: Kinematics, flange: Array) -> Array:
+        """Return the postures (k, axes) at ``flange`` in the branches of ``held``; NaN: none.
 
-    def _held(self, arm: Kinematics, flange: Array, *, limited: bool = True) -> list[Array]:
-        """Return the postures that hold ``flange``; a chain is led there from where it stands."""
-        if arm.robot.kind != "chain":
-            return list(arm.branches(flange, limited=limited))
-        found = led(arm, self.held, self.present, flange)
-        found = found[np.isfinite(found).all(axis=1)]
-        return list(found[arm.joints.inside(found)] if limited else found)
-
-    def _all_ways(self, arm: Kinematics, found: list[Array]) -> bool:
-        return {configuration(arm, q) for q in found}.issuperset(self.ways)
-
-    @staticmethod
-    def _onward(
-        arm: Kinematics, held: Array, options: Sequence[Array] | Array
-    ) -> tuple[Array, Array]:
-        """Return the ``options`` that postures ``held`` (k, axes) turn on to, and how far.
-
-        The nearest of the same configuration, (k, axes), and the largest turn of a joint (k,)
-        [rad]; infinite where there is none.
+        Whatever the limits. A chain is led there from where it stands.
         """
-        if not len(options):
-            return held, np.full(len(held), np.inf)
-        same = (sides(arm, held)[:, None] == sides(arm, np.array(options))).all(axis=2)
-        on = arm.joints.turned_towards(held[:, None], np.array(options))
-        step = np.where(arm.joints.turning, np.abs(on - held[:, None]), 0.0).max(axis=2)
-        step[~same] = np.inf
-        each, best = np.arange(len(held)), step.argmin(axis=1)
-        return on[each, best], step[each, best]
+        if arm.robot.kind == "chain":
+            _, first, back = np.unique(self.branch, return_index=True, return_inverse=True)
+            there = led(arm, self.held[first], self.present, flange)
+            return np.asarray(there[back] + self.held - self.held[first][back])
+        options = arm.branches(flange, limited=False)
+        there = np.full_like(self.held, np.nan)
+        if len(options):
+            same = (sides(arm, self.held)[:, None] == sides(arm, options)).all(axis=2)
+            found = same.any(axis=1)
+            there[found] = options[same.argmax(axis=1)[found]]
+        return there
 
     @staticmethod
-    def _roomy(arm: Kinematics, q: Array) -> bool:
-        if arm.joints.room(q) < LIMIT_MARGIN:
-            return False
-        bend = wrist_bend(arm, arm.jacobian(q))
-        return bend is None or bool(abs(bend) > WRIST_BENT)
+    def _roomy(arm: Kinematics, q: Array) -> NDArray[np.bool_]:
+        """Tell which postures (k, axes) keep off the limits and have their wrist bent; NaN: not."""
+        roomy = np.array(arm.joints.room(q) >= LIMIT_MARGIN)
+        bend = wrist_bend(arm, arm.jacobian(q[roomy]))
+        if bend is not None:
+            roomy[roomy] = np.abs(bend) > WRIST_BENT
+        return roomy
+
+
+def _apart_enough(poses: Array) -> NDArray[np.int64]:
+    """Return the indices of the ``poses`` (n, 4, 4) of a leg at which postures are looked at."""
+    shift = float(np.linalg.norm(poses[-1, :3, 3] - poses[0, :3, 3])) / APART_MM
+    turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T)) / APART_RAD
+    pieces = int(np.ceil(max(shift, turn, LEG_PIECES)))
+    return np.unique(np.linspace(0, len(poses) - 1, pieces + 1).astype(int))
+
+
+def _onward(arm: Kinematics, held: Array, options: Sequence[Array] | Array) -> tuple[Array, Array]:
+    """Return the ``options`` that postures ``held`` (k, axes) turn on to, and how far.
+
+    The nearest of the same configuration, (k, axes), and the largest turn of a joint (k,)
+    [rad]; infinite where there is none.
+    """
+    if not len(options):
+        return held, np.full(len(held), np.inf)
+    same = (sides(arm, held)[:, None] == sides(arm, np.array(options))).all(axis=2)
+    on = arm.joints.turned_towards(held[:, None], np.array(options))
+    step = np.where(arm.joints.turning, np.abs(on - held[:, None]), 0.0).max(axis=2)
+    step[~same] = np.inf
+    each, best = np.arange(len(held)), step.argmin(axis=1)
+    return on[each, best], step[each, best]
+
+
+def _led_along(arm: Kinematics, poses: Array, held: Array) -> Array | None:
+    """Return where ``held`` (k, axes) are led through ``poses`` (n, 4, 4), as `ArmCheck.along`."""
+    turn = float(rotation_angle(poses[-1, :3, :3] @ poses[0, :3, :3].T))
+    pieces = min(max(int(np.ceil(turn / LED_RAD)), 1), len(poses) - 1)
+    ends = np.linspace(0, len(poses) - 1, pieces + 1).astype(int)
+    for start, end in pairwise(ends):
+        after = led(arm, held, poses[start], poses[end])
+        step = np.where(arm.joints.turning, np.abs(after - held), 0.0).max(axis=1)
+        good = (step <= RACES_RAD) & (arm.joints.room(after) >= TOLD)  # NaN is neither
+        held, after = held[good], after[good]
+        if len(held):
+            held = after[_steady(arm, poses[start : end + 1], held, after)]
+        if not len(held):
+            return None
+    return held
+
+
+def _steady(arm: Kinematics, poses: Array, start: Array, end: Array) -> NDArray[np.bool_]:
+    """Tell which arms pass all ``poses`` (n, 4, 4) from ``start`` to ``end`` (k, axes) unfolded.
+
+    Within the limits, and without a jump of a joint.
+    """
+    n, k = len(poses), len(start)
+    share = np.linspace(0.0, 1.0, n)[:, None, None]
+    q = (start + share * (end - start)).reshape(n * k, arm.axes)
+    q, loss = improved(arm, np.repeat(poses, k, axis=0), q, ON_A_LEG, done_mm=HELD_MM)
+    way = q.reshape(n, k, arm.axes)
+    good = (loss.reshape(n, k) < HELD_MM**2) & (arm.joints.room(way) >= TOLD)
+    good &= (sides(arm, way) == sides(arm, start)).all(axis=2)
+    step = np.where(arm.joints.turning, np.abs(np.diff(way, axis=0)), 0.0).max(axis=(0, 2))
+    return np.asarray(good[1:].all(axis=0) & (step <= JUMP_RAD))
 
 
 def arm_check(robot: Robot | None, typed: Array, joints: Sequence[Array | None]) -> ArmCheck:
     """Return the check for an arm that stood at ``typed`` (n, 4, 4), with joints where typed.
 
-    Where no configuration holds all recorded stations, the robot's description is in doubt, and
+    Where no posture leads through all recorded stations, the robot's description is in doubt, and
     nothing is refused by it.
     """
     present = typed[-1]
     if robot is None:
-        return ArmCheck(None, (), np.empty((0, 0)), present)
+        return ArmCheck(None, np.empty((0, 0)), np.empty(0, int), present)
     arm = kinematics(robot)
     shown = [(index, q) for index, q in enumerate(joints) if q is not None]
     if not shown:
         return ArmCheck(arm, *_likely(arm, typed), present)
     index, q = shown[-1]
-    ((way, past),) = _followed(arm, [q], typed[index:]).items() or [(configuration(arm, q), [q])]
-    return ArmCheck(arm, (way,), past[-1][None], present)
+    past = _followed(arm, q[None], typed[index:])
+    return ArmCheck(arm, past[:1, -1] if len(past) else q[None], np.zeros(1, int), present)
 
 
-def _followed(arm: Kinematics, first: Sequence[Array], poses: Array) -> dict[Labels, list[Array]]:
-    """Return the postures at all ``poses`` (n, 4, 4), by configuration, from ``first`` on.
+def _followed(arm: Kinematics, first: Array, poses: Array) -> Array:
+    """Return the postures (k, n, axes) at all ``poses`` (n, 4, 4) from ``first`` (m, axes) on.
 
-    Those are postures (axes,) at the first pose, or as good as. No configuration that does not
-    hold every pose. No joint turns round between two poses unless its limits would have it.
+    Those are postures at the first pose, or as good as; of them only those that come to every
+    pose. No joint turns round between two poses unless its limits would have it.
     """
-    found = {configuration(arm, q): [q] for q in first}
+    past = first[:, None]
     for before, flange in pairwise([poses[0], *poses]):
-        held = np.array([past[-1] for past in found.values()]).reshape(-1, arm.axes)
-        here = ArmCheck(arm, tuple(found), held, before)._held(arm, flange)
-        on = {configuration(arm, q): q for q in here}
-        found = {
-            way: [*past, arm.joints.continued(past[-1], on[way])]
-            for way, past in found.items()
-            if way in on
-        }
-    return found
+        last = past[:, -1]
+        on = ArmCheck(arm, last, np.arange(len(last)), before)._there(arm, flange)
+        lost = ~np.isfinite(on).all(axis=1)
+        if lost.any() and arm.robot.kind == "chain":  # the robot did not come by the straight way
+            on[lost] = _onward(arm, last[lost], arm.branches(flange))[0]
+        on = arm.joints.continued(last, on)
+        good = arm.joints.inside(on)
+        past = np.concatenate([past[good], on[good, None]], axis=1)
+    return past[:, 1:]
 
 
-def _likely(arm: Kinematics, typed: Array) -> tuple[tuple[Labels, ...], Array]:
-    """Return the configurations that hold every station, and the postures (k, axes) at the last.
+def _likely(arm: Kinematics, typed: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Return the postures (k, axes) at the last station that come to every one, and their branches.
 
     Those that come far nearer to a limit than another one are left out.
     """
-    found = _followed(arm, list(arm.branches(typed[0])), typed)
-    room = {way: float(arm.joints.room(np.array(past)).min()) for way, past in found.items()}
-    most = max(room.values(), default=0.0)
-    ways = tuple(sorted(way for way in found if room[way] >= LIKELY * most))
-    held = [_turned(arm, np.array(found[way])) for way in ways]
-    return ways, np.concatenate([np.empty((0, arm.axes)), *held])
+    past = _followed(arm, arm.branches(typed[0]), typed)
+    room = arm.joints.room(past).min(axis=1)
+    past = past[room >= min(LIKELY * room.max(initial=0.0), ROOM_ENOUGH)]
+    held = [_turned(arm, one) for one in past]
+    branch = np.repeat(np.arange(len(held)), [len(one) for one in held])
+    return np.concatenate([np.empty((0, arm.axes)), *held]), branch
 
 
 def _turned(arm: Kinematics, past: Array) -> Array:

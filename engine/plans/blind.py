@@ -31,7 +31,7 @@ from ..pendant.conventions import YAW, active_places, to_matrix
 from ..robots.arms import is_level
 from .arm import ArmCheck, arm_check, around, floor_mm
 from .outlook import OPEN_MM, tied
-from .plausible import MANY, Arrangements, arrangements
+from .plausible import Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import Plan, Step
 from .way import CLEAR_MM, Bodies, Legs, jog_text, jogged, riding, told_way
@@ -42,8 +42,9 @@ SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of t
 TURNS_DEG = (20.0, 13.0, 8.0, 5.0)  # deg; none larger before they are confirmed
 UNIT_RAD, UNIT_MM = np.radians(0.3), 3.0  # [rad], [mm] turn and shift that just tell something
 SHIFT_SHARE = 0.05  # [-] of the gain that shifts may decide
+SAMPLE = 128  # arrangements asked for what the camera would see
 CHUNK = 32  # moves that all arrangements are asked about at once, those of largest gain first
-FIRST_LOOK = 12  # arrangements that sort out most moves before all are asked
+FIRST_LOOK = 12  # arrangements that sort out most moves before the rest of those is asked
 LEAST_VIEW = 0.8  # [-] share of the arrangements that must keep the board in view at the very least
 
 ROUNDING_MM = 1e-6  # mm; a body that stays at its height does not sink
@@ -76,6 +77,7 @@ BY_HAND = (
     "its place on the flange, the {rides} may be near{unknown}."
 )
 ROUGH_TELLS = " (the cell's rough places would tell more)"
+LOW = "the {rides} may come below base Z {floor:.0f} mm on the way: look what is under it"
 NEAR_BOX = (
     "By the cell's keep_out the flange is in {names} at this stop, or too near to jog from it. "
     "Correct the box where it is wrong, else move the flange away by sight and record there."
@@ -89,13 +91,15 @@ DISAGREE = (
 class Move(NamedTuple):
     """One small jog: where it leads (4, 4), whether the board surely stays in view there.
 
-    ``held`` (k, axes) are the arm's postures after it.
+    ``held`` (k, axes) are the arm's postures after it. ``low``: what rides on the flange may come
+    below the floor on the way.
     """
 
     flange: Array
     legs: Legs
     held: Array
     sure: bool
+    low: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,14 +159,16 @@ class Blind:
             share = in_view(self.seen, self.known.views(some)).mean(axis=1)
             share[~self._keeps_clear(some)] = 0.0
             for index in np.flatnonzero(share > most):
-                if share[index] <= most or not self.arm.stands(some[index]):
+                if share[index] <= most or not self.arm.stands(some[index]).all():
                     continue
                 reach = self.bodies.reach_mm
                 way = told_way(present, some[index], self._along, held, reach, self.tool)
-                held_there = None if way is None else self.arm.resting(way[1])
+                held_there = None if way is None else self.arm.resting(way.held)
                 if way is not None and held_there is not None:
                     sure = share[index] == 1.0
-                    best, most = Move(some[index], way[0], held_there, sure), float(share[index])
+                    low = self._sinks(present, way.legs)
+                    best = Move(some[index], way.legs, held_there, sure, low)
+                    most = float(share[index])
                 if most == 1.0:
                     return best
         return best
@@ -176,6 +182,16 @@ class Blind:
         high = self.bodies.take(slice(1)).lowest(poses)[:, 0] >= self.floor[0] - ROUNDING_MM
         return np.asarray(high & self.bodies.clear(poses, self.boxes))
 
+    def _sinks(self, present: Array, legs: Legs) -> bool:
+        """Tell whether what may ride on the flange comes lower than the floor on a jog."""
+        back = inverse(self.tool)
+        for leg in legs:
+            poses = leg.poses(present @ self.tool, self.bodies.reach_mm) @ back
+            if (self.bodies.lowest(poses) < self.floor - ROUNDING_MM).any():
+                return True
+            present = poses[-1]
+        return False
+
     def jogs(self, typed: Array, count: int, near: tuple[str, ...] | None) -> Plan:
         """Return the plan of `moves` from the last of the recorded poses (n, 4, 4)."""
         near_by = self._near_by(typed[-1:])
@@ -185,12 +201,14 @@ class Blind:
         moves = self.moves(typed, count)
         expected = self._expected(typed, [move.flange for move in moves])
         steps, here = list[Step](), typed[-1]
-        for (flange, legs, held, sure), after in zip(moves, expected, strict=True):
-            fields, pose = shown(cell, self.arm, flange, near, held)
-            jog = jog_text(legs)
-            why = _why(here, flange, sure) + (f"; {UNSURE}" if self.arm.unsure(held) else "")
-            steps.append(Step("jog", pose, fields, jog, why, after))
-            here, near = flange, fields
+        rides = "board" if cell.mount == EYE_TO_HAND else "camera"
+        for move, after in zip(moves, expected, strict=True):
+            fields, pose = shown(cell, self.arm, move.flange, near, move.held)
+            low = LOW.format(rides=rides, floor=self.floor[0]) if move.low else ""
+            unsure = UNSURE if self.arm.unsure(move.held) else ""
+            why = "; ".join(filter(None, (_why(here, move.flange, move.sure), low, unsure)))
+            steps.append(Step("jog", pose, fields, jog_text(move.legs), why, after))
+            here, near = move.flange, fields
         notes = (NO_MOVE,) if len(moves) < count else ()
         return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
 
@@ -314,15 +332,14 @@ def _blind(cell: Cell, problem: Problem, arm: ArmCheck, typed: Array, views: Arr
     """
     recent = (cell.mount, typed[-MOST_RECENT:], views[-MOST_RECENT:], rough_carried(cell))
     known = arrangements(*recent)
-    places = arrangements(*recent, MANY).carried if cell.keep_out else known.carried
     seen = sight(cell.camera, cell.board, float(views[0, 2, 3]))
-    bodies = riding(seen, places, known.mount != EYE_TO_HAND)
+    bodies = riding(seen, known.carried, known.mount != EYE_TO_HAND)
     boxes = around(cell, bodies, typed)
     bodies = bodies.possible(typed, cell.keep_out)
     bodies = bodies.possible(typed[-1:], boxes[len(cell.keep_out) :], CLEAR_MM)
     floor = floor_mm(cell, bodies.take(slice(1)), typed)
     lowest = np.minimum(floor, bodies.lowest(typed[-1:])[0])
-    return Blind(cell, problem, arm, known, seen, bodies, boxes, lowest)
+    return Blind(cell, problem, arm, known.take(SAMPLE), seen, bodies, boxes, lowest)
 
 
 def rough_carried(cell: Cell) -> Array | None:
@@ -359,7 +376,7 @@ def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
     flange = implied_flange(cell.mount, camera, view, board)
     for pose, look in zip(flange, view, strict=True):
         check = arm_check(cell.robot, pose[None], [None])
-        if check.arm is None or (check.ways and check.stands(pose)):
+        if check.arm is None or (len(check.held) and check.stands(pose).all()):
             return pose, look
     return None
 

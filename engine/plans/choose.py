@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..frames import rotation_angle
 
-SAME_DECIMALS = 3  # [-] of joint values [rad, mm] that are the same posture
 BLOCK = 4  # stations whose order is free: their information comes together anyway
 JOG_MM, JOG_RAD = 100.0, np.radians(20.0)  # [mm], [rad] that take about as long to jog (CP)
 
@@ -64,17 +63,11 @@ def _shortest(
     """Return the block, or as much of it as can be reached, on the shortest way, and postures."""
     pose = {-1: here} | {index: flange[index] for index in block}
     cost = {(a, b): jog_cost(pose[a], pose[b]) for a in pose for b in block if a != b}
-    asked: dict[tuple[int, int, bytes], Array | None] = {}
 
     def after(way: tuple[int, ...]) -> Array | None:
         now: Array | None = held
         for a, b in pairwise((-1, *way)):
-            if now is None:
-                return None
-            key = a, b, np.round(now, SAME_DECIMALS).tobytes()  # how the joints have turned so far
-            if key not in asked:
-                asked[key] = goes(pose[a], pose[b], now)
-            now = asked[key]
+            now = None if now is None else goes(pose[a], pose[b], now)
         return now
 
     def length(way: tuple[int, ...]) -> float:
@@ -130,22 +123,26 @@ class Offered:
 
 
 def choose(
-    aim: Aim, offered: Offered, count: int, enough: Enough = lambda chosen: False
+    aim: Aim,
+    offered: Offered,
+    count: int,
+    enough: Enough = lambda chosen: False,
+    begun: Sequence[int] = (),
 ) -> list[int]:
-    """Return the indices of up to ``count`` candidates.
+    """Return the indices of up to ``count`` candidates, beginning with those ``begun`` with.
 
     Stops early when those chosen so far are ``enough``. The order is that of the greedy choice,
-    exchanged ones in their places.
+    exchanged ones in their places; what is ``begun`` is only completed.
     """
-    chosen: list[int] = []
-    total = aim.known
+    chosen = list(begun)
+    total = aim.known + offered.information[chosen].sum(axis=0)
     while len(chosen) < count and not enough(chosen):
         best = _best(aim, total, offered, chosen)
         if best is None:
             break
         chosen.append(best)
         total = total + offered.information[best]
-    for _ in range(EXCHANGES if len(chosen) > 1 else 0):
+    for _ in range(EXCHANGES if len(chosen) > 1 and not begun else 0):
         if not _exchanged(aim, offered, chosen):
             break
     return chosen

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ from .arm import ArmCheck
 from .choose import Aim
 from .plausible import OFFSET_MM
 from .sight import Sight, candidate_views, in_view, placed_views, sight
-from .way import Bodies, Legs, riding, told_way
+from .way import Bodies, Told, riding, told_way, turned
 
 CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
 # [-] standard uncertainties of the rough result that margins cover, of the view and of what rides
@@ -64,7 +64,8 @@ class Outlook:
     start from, ``usual_mm`` the distance of the first station. ``bodies`` move with the flange and
     keep out of ``boxes``. ``one_axis``: the arm turns about one axis only and nothing measured
     fixes what that hides: how far along it what rides on the flange is. The flange goes no lower
-    than ``lowest_mm`` [base].
+    than ``lowest_mm`` [base]. ``told`` keeps the jogs that were worked out: stations are tried in
+    many orders.
     """
 
     problem: Problem
@@ -80,6 +81,7 @@ class Outlook:
     one_axis: bool
     usual_mm: float
     lowest_mm: float = -np.inf
+    told: dict[tuple[bytes, bytes, bytes], Told | None] = field(default_factory=dict)
 
     @property
     def aim(self) -> Aim:
@@ -145,24 +147,42 @@ class Outlook:
         high = flange[:, 2, 3] >= self.lowest_mm
         return np.asarray(high & self.bodies.clear(flange, self.boxes))
 
-    def way(self, start: Array, end: Array, held: Array) -> tuple[Legs, Array] | None:
+    def way(self, start: Array, end: Array, held: Array) -> Told | None:
         """Return the jog between two flange poses as it is to be told; None: none that is clear.
 
-        Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over.
+        Every leg of it keeps out of the boxes, within reach and limits, and folds nothing over: in
+        every posture that is likely, or where no such way is found, in one of them at least.
         ``held`` (k, axes) are the arm's postures at the start; those at the end are returned.
         """
-        tool = active_places(self.problem.pendant)[1]
-        if not self.arm.leads(held, end):
-            return None
-        return told_way(start, end, self._along, held, self.bodies.reach_mm, tool)
+        key = start.tobytes(), end.tobytes(), turned(held)
+        if key not in self.told:
+            self.told[key] = self._way(start, end, held)
+        return self.told[key]
+
+    def _way(self, start: Array, end: Array, held: Array) -> Told | None:
+        tool, reach = active_places(self.problem.pendant)[1], self.bodies.reach_mm
+        leads = self.arm.leads(held, end)
+        for clear, likely in ((self._along_surely, leads.all()), (self._along, leads.any())):
+            told = told_way(start, end, clear, held, reach, tool) if likely else None
+            if told is not None:
+                there = self.arm.unwound(held, told.held)
+                return Told(told.legs, there) if len(there) or not len(held) else None
+            if len(held) < 2:
+                break  # both ways to look are the same
+        return None
 
     def _along(self, poses: Array, held: Array) -> Array | None:
         return self.arm.along(poses, held) if self.clear(poses).all() else None
 
+    def _along_surely(self, poses: Array, held: Array) -> Array | None:
+        """Return what `_along` does where no posture is lost, whichever of them is the true one."""
+        after = self._along(poses, held)
+        return after if after is not None and len(after) == len(held) else None
+
     def goes(self, start: Array, end: Array, held: Array) -> Array | None:
         """Return the postures at a station at ``end``, to which a clear jog leads; None: none."""
         way = self.way(start, end, held)
-        return None if way is None else self.arm.resting(way[1])
+        return None if way is None else self.arm.resting(way.held)
 
     def offers(self) -> Offers:
         """Return stations all over what the camera sees, in view and clear of the boxes."""

@@ -25,7 +25,7 @@ from .outlook import Outlook, outlook
 from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
-from .way import DOUBT_MM, Legs, below, jog_text
+from .way import DOUBT_MM, Told, below, jog_text
 from .words import UNSURE, shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
@@ -183,13 +183,15 @@ def _outlook(
     flange, bodies = look.bodies.take(slice(1)), look.bodies.doubted(doubt)
     if not look.one_axis:
         floor = below(floor_mm(cell, bodies, typed))
-        return replace(look, bodies=bodies, boxes=(*around(cell, look.bodies, typed), floor))
+        return replace(
+            look, bodies=bodies, boxes=(*around(cell, look.bodies, typed), floor), told={}
+        )
     # How high the rest is nobody knows: not where it cannot have been. The floor is the flange's.
     boxes, lowest = around(cell, look.bodies, typed), floor_mm(cell, flange, typed)
     bodies = bodies.possible(typed, boxes, -max(doubt, DOUBT_MM))
     if doubt < DOUBT_MM:
         bodies = bodies.as_near(typed[-1], boxes)
-    return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest)
+    return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest, told={})
 
 
 def _closed(
@@ -215,7 +217,7 @@ def _closed(
     return replace(plan, steps=(*steps, last), notes=notes)
 
 
-def _way_back(look: Outlook, steps: Sequence[Step], pose: Array) -> tuple[Legs, Array] | None:
+def _way_back(look: Outlook, steps: Sequence[Step], pose: Array) -> Told | None:
     """Return the jog to ``pose`` (4, 4) after ``steps``, and the postures then; None: none."""
     here = steps[-1].base_T_flange if steps else look.present
     held = steps[-1].held if steps else look.arm.held

@@ -37,11 +37,10 @@ FREE = np.array([3.0] * 3 + [150.0] * 3)  # [rad, mm] spread of what nothing is 
 ROUGH = np.array([np.radians(3.0)] * 3 + [20.0] * 3)  # [rad, mm] a tape measure (CP, no source)
 STEPS = 12  # Gauss-Newton steps; 5 to 8 suffice
 MISFIT = 3.0  # [-] RMS misfit in units of FIT up to which an arrangement explains the stations
-LEAST = 12  # arrangements that must be left, or the stations contradict each other
-COUNT = 128  # arrangements drawn
-# Drawn where boxes are near: of 128, none stands as near to one as the true one in 7 of 32 first
-# stops 5 mm from it, and jogs lead into the box.
-MANY = 1024
+# Arrangements drawn: of 128, none stands as near to a box as the true one in 7 of 32 first stops
+# 5 mm from it, and jogs lead into the box.
+COUNT = 1024
+LEAST = COUNT // 10  # arrangements that must be left, or the stations contradict each other
 SEED = 8  # any number: the same stations always give the same plan
 
 
@@ -75,15 +74,14 @@ def arrangements(
     typed: Array,
     views: Array,
     rough_carried: Array | None = None,
-    count: int = COUNT,
 ) -> Arrangements:
     """Return arrangements that explain flange poses (n, 4, 4) with camera_T_board (n, 4, 4).
 
-    ``count`` are drawn; ``rough_carried`` (4, 4): a rough idea of the carried transform. Where no
-    arrangement explains all stations, only the last one counts and ``agree`` is False.
+    ``rough_carried`` (4, 4): a rough idea of the carried transform. Where hardly an arrangement
+    explains all stations, only the last one counts and ``agree`` is False.
     """
     seen = inverse(views) if mount == EYE_TO_HAND else views
-    start, free = _drawn(rough_carried, count)
+    start, free = _drawn(rough_carried)
     carried = start
     for _ in range(STEPS if len(typed) > 1 else 0):
         carried = _improved(start, carried, typed, seen, free)
@@ -94,16 +92,16 @@ def arrangements(
     return Arrangements(mount, carried, typed[-1] @ carried @ seen[-1], agree)
 
 
-def _drawn(rough: Array | None, count: int) -> tuple[Array, Array]:
-    """Return carried transforms (count, 4, 4) and how freely each may be corrected (6,)."""
+def _drawn(rough: Array | None) -> tuple[Array, Array]:
+    """Return carried transforms (COUNT, 4, 4) and how freely each may be corrected (6,)."""
     rng = np.random.default_rng(SEED)
     if rough is not None:
-        off = rng.normal(size=(count, 6)) * ROUGH
+        off = rng.normal(size=(COUNT, 6)) * ROUGH
         off[0] = 0.0
-        return displaced(np.broadcast_to(rough, (count, 4, 4)), off), ROUGH
-    R = rotation_of(rng.normal(size=(count, 4)))
-    way = rng.normal(size=(count, 3))
-    way *= OFFSET_MM * rng.random((count, 1)) ** (1 / 3) / np.linalg.norm(way, axis=1)[:, None]
+        return displaced(np.broadcast_to(rough, (COUNT, 4, 4)), off), ROUGH
+    R = rotation_of(rng.normal(size=(COUNT, 4)))
+    way = rng.normal(size=(COUNT, 3))
+    way *= OFFSET_MM * rng.random((COUNT, 1)) ** (1 / 3) / np.linalg.norm(way, axis=1)[:, None]
     return transform(R, way), FREE
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -70,7 +70,7 @@ def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
     poses = np.array(wish.kept)
     if not (look.seen(poses, look.views(poses)) & look.clear(poses)).all():
         return None
-    if not all(look.arm.stands(pose) for pose in wish.kept):
+    if not all(look.arm.stands(pose).any() for pose in wish.kept):
         return None
     held: Array | None = look.arm.held
     for here, pose in pairwise([look.present, *wish.kept]):
@@ -94,26 +94,47 @@ def beyond(look: Outlook, poses: Array, until_mm: float) -> str:
 def best_stations(
     look: Outlook, offers: Offers, count: int, until_mm: float | None = None
 ) -> list[Array]:
-    """Return up to ``count`` flange poses (4, 4) in the order of visiting."""
+    """Return up to ``count`` flange poses (4, 4) in the order of visiting.
+
+    Those that every likely posture holds and leads on to, or where they are too few, one at least.
+    """
+    surely = _best(look, offers, count, until_mm, np.all)
+    if len(look.arm.held) < 2 or ((len(surely) == count or until_mm is not None) and surely):
+        return surely
+    return max(surely, _best(look, offers, count, until_mm, np.any), key=len)
+
+
+def _best(
+    look: Outlook,
+    offers: Offers,
+    count: int,
+    until_mm: float | None,
+    enough_of: Callable[[NDArray[np.bool_]], np.bool_],
+) -> list[Array]:
     flange, order = offers.flange, list[int]()
     barred = np.zeros(len(flange), bool)
-    stands = cache(lambda index: look.arm.stands(flange[index]))
+    stands = cache(lambda index: enough_of(look.arm.stands(flange[index])))
+    leads = cache(lambda index: enough_of(look.arm.leads(look.arm.held, flange[index])))
     like = cache(lambda index: alike(flange, flange[index]))
 
     def usable(index: int) -> bool:
-        return not barred[index] and stands(index)
+        return bool(not barred[index] and stands(index) and leads(index))
 
     def enough(chosen: list[int]) -> bool:  # u is below ``until_mm`` as the result will state it
         return until_mm is not None and look.reaches(flange[chosen], until_mm)
 
+    reached = list[int]()
     for _ in range(RETRIES):
-        chosen = choose(look.aim, Offered(offers.information, usable, like), count, enough)
+        offered = Offered(offers.information, usable, like)
+        chosen = choose(look.aim, offered, count, enough, reached)
         ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
         found, left = ordered(look.present, look.arm.held, list(flange[ranked]), look.goes)
-        order = max(order, [ranked[k] for k in found], key=len)
+        reached = [ranked[k] for k in found]
+        order = max(order, reached, key=len)
         if not left:
             break
-        barred[[ranked[k] for k in left]] = True
+        for k in left:  # what is alike is no easier to get to
+            barred |= like(ranked[k])
     return [flange[index] for index in order]
 
 
@@ -178,7 +199,9 @@ def spiral_plan(
     view = spiral_views(spiral, count, look.sight, middle, turned)
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)
-    good = np.array([ok and look.arm.stands(F) for ok, F in zip(good, flange, strict=True)], bool)
+    good = np.array(
+        [ok and look.arm.stands(F).any() for ok, F in zip(good, flange, strict=True)], bool
+    )
     order, _ = ordered(look.present, look.arm.held, list(flange[good]), look.goes)
     missing = count - len(order)
     notes = (f"{missing} of the {count} stations of the spiral are not seen or not reached.",)

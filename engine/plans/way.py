@@ -26,9 +26,10 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 # All orders of three turns. Those that begin and end about one axis turn farther, but often keep
 # the board as steep as it is in between, where the others lay it on its face.
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
-MOST_LEGS = 40  # tried for one jog before it is given up; most clear ones are found after 5 to 25
+MOST_LEGS = 30  # tried for one jog before it is given up; most clear ones are found after 5 to 18
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
+SAME_DECIMALS = 3  # [-] of joint values [rad, mm] that are the same posture
 FAR_MM = 1e6  # mm; farther than any arm reaches
 # Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
 STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
@@ -62,6 +63,15 @@ class Leg(NamedTuple):
 
 FLANGE = np.eye(4)  # no other tool is active
 Legs = tuple[Leg, ...]
+
+
+class Told(NamedTuple):
+    """A jog as it is told: its legs in their order, the arm's postures ``held`` (k, axes) after."""
+
+    legs: Legs
+    held: Array
+
+
 # What holds the flange, as the arm's postures (k, axes), after a leg through poses (n, 4, 4) that
 # begins with some; None: the leg is not clear.
 Clear = Callable[[Array, Array], Array | None]
@@ -74,6 +84,11 @@ def jogged(base_T_flange: Array, shift_mm: Array, turn: Array) -> Array:
     """
     R = rotation_exp(turn) @ base_T_flange[..., :3, :3]
     return transform(R, base_T_flange[..., :3, 3] + shift_mm)
+
+
+def turned(held: Array) -> bytes:
+    """Return what tells the postures ``held`` (k, axes) from others: how the joints have turned."""
+    return (np.round(held, SAME_DECIMALS) + 0.0).tobytes()  # no zero has a sign
 
 
 def jog_text(legs: Legs) -> str:
@@ -112,13 +127,12 @@ def told_way(
     held: Array,
     reach_mm: float = 0.0,
     tool: Array = FLANGE,
-) -> tuple[Legs, Array] | None:
-    """Return legs from ``start`` to ``end`` (4, 4), and the arm's postures (k, axes) at the end.
+) -> Told | None:
+    """Return the jog from ``start`` to ``end`` (4, 4) with every leg ``clear``; None: none found.
 
-    Each leg is ``clear``; None: none found. The shifts come first and in the order X, Y, Z, and the
-    turns are the least ones, unless another order is needed. ``held`` (k, axes) are the arm's
-    postures at ``start``; ``reach_mm``: see `Leg.poses`. ``tool`` (4, 4) is active: a jog turns
-    about its tip.
+    The shifts come first and in the order X, Y, Z, and the turns are the least ones, unless another
+    order is needed. ``held`` (k, axes) are the arm's postures at ``start``; ``reach_mm``: see
+    `Leg.poses`. ``tool`` (4, 4) is active: a jog turns about its tip.
     """
     start, end, back = start @ tool, end @ tool, inverse(tool)
     reach_mm += float(np.linalg.norm(tool[:3, 3]))
@@ -132,7 +146,7 @@ def told_way(
     for turns in _turns(end[:3, :3] @ start[:3, :3].T):
         if not shifts and not turns:
             after = flange_clear(start[None], held)
-            return None if after is None else ((), after)
+            return None if after is None else Told((), after)
         found = search.onward((), shifts, turns, not turns, held)
         if found is not None or len(search.tried) >= MOST_LEGS:
             return found
@@ -147,35 +161,33 @@ class _Search:
     end: Array
     clear: Clear
     reach_mm: float
-    asked: dict[tuple[Legs, Legs, bool], Array | None]
+    asked: dict[tuple[Legs, Legs, bool, bytes], Array | None]
     tried: list[Leg]
 
-    def onward(
-        self, done: Legs, left: Legs, turns: Legs, turned: bool, held: Array
-    ) -> tuple[Legs, Array] | None:
+    def onward(self, done: Legs, left: Legs, turns: Legs, there: bool, held: Array) -> Told | None:
         """Return the legs that remain, in a clear order, and the postures after; None: none is.
 
-        ``done`` and ``left`` are the shifts behind and ahead; ``turned``: the turns are behind.
+        ``done`` and ``left`` are the shifts behind and ahead; ``there``: the turns are behind.
         """
-        if not left and turned:
-            return (), held
+        if not left and there:
+            return Told((), held)
         for leg in left:
-            after = self._after(done, (leg,), turned, held)
+            after = self._after(done, (leg,), there, held)
             if after is not None:
                 rest = tuple(other for other in left if other is not leg)
                 behind = tuple(sorted((*done, leg)))
-                found = self.onward(behind, rest, turns, turned, after)
+                found = self.onward(behind, rest, turns, there, after)
                 if found is not None:
-                    return (leg, *found[0]), found[1]
-        after = None if turned else self._after(done, turns, False, held)
+                    return Told((leg, *found.legs), found.held)
+        after = None if there else self._after(done, turns, False, held)
         found = None if after is None else self.onward(done, left, turns, True, after)
-        return None if found is None else ((*turns, *found[0]), found[1])
+        return None if found is None else Told((*turns, *found.legs), found.held)
 
-    def _after(self, done: Legs, legs: Legs, turned: bool, held: Array) -> Array | None:
+    def _after(self, done: Legs, legs: Legs, there: bool, held: Array) -> Array | None:
         """Return what holds the flange after ``legs``, made after ``done``; None: not clear."""
-        key = done, legs, turned
+        key = done, legs, there, turned(held)
         if key not in self.asked:
-            here = (self.end if turned else self.start).copy()
+            here = (self.end if there else self.start).copy()
             here[:3, 3] = self.start[:3, 3]
             for leg in done:
                 here[leg.axis, 3] += leg.amount
