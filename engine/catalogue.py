@@ -969,6 +969,11 @@ CATALOGUE: dict[str, Entry] = {
         shows="Fewer than five stations with points, or boards that are nearly parallel. Until "
         "then a guess stands in for the lens, and U says so.",
     ),
+    "lens-unknown/reported": warning(
+        "The cell gives no lens data, and reported poses of the board show none: U is wider for "
+        "it, and no lens data are handed over.",
+        "Enter camera.matrix and camera.u of the system that reports the poses.",
+    ),
     "lens-assumed": note(
         "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
         "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
@@ -1384,6 +1389,19 @@ CATALOGUE: dict[str, Entry] = {
         "Record more stations, or leave the points as they are.",
         cause="Two results differ by no more than chance.",
         shows="The movement between the results is compared with its covariance.",
+    ),
+    "earlier-disproved": error(
+        "Touches disproved the result of the earlier session {session}: its board's place, on "
+        "which this result rests, is not to be trusted.",
+        "Do the full job: record further stations and solve without the earlier session.",
+        cause="The earlier result was off where it was touched: a wrong tool or frame, a board "
+        "that moved, or a camera that had moved by then.",
+        shows="The stored result of the earlier session carries what its touches said.",
+    ),
+    "earlier-disproved/recheck": warning(
+        "Touches disproved the result of the earlier session {session}: a pick on it is off even "
+        "where the camera has not moved.",
+        "Calibrate again; whether the camera moved since is told all the same.",
     ),
     "board-remounted": error(
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on its mount than at "

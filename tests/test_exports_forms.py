@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from jsonschema import Draft202012Validator
 from pytransform3d.transformations import transform_from_pq
 from scipy.spatial.transform import Rotation
 
-from engine.camera.model import LensU
+from engine.camera.model import LensU, guessed_camera
 from engine.cautions import NEW_VALUES
 from engine.cell.cell import Cell
 from engine.errors import UsageError
@@ -117,6 +118,18 @@ def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:
     assert "direction_not_shown" in document
     assert "cannot stand at 2 of 8" in document["overruled"]
     assert yaml.safe_load(text("yaml")) == json.loads(text("json"))
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_a_guess_at_the_lens_is_never_handed_over(form: str) -> None:
+    cell = replace(bent(), camera=guessed_camera(bent().camera))
+    if form == "plane":
+        with pytest.raises(UsageError, match="a plane needs lens data"):
+            text(form, cell)
+        return
+    found = text(form, cell)
+    assert not re.search(r"(?<![\d.])1536\b", found)  # 1.2 of the image's long side
+    assert "not known: the cell gives no lens data" in flat(found)
 
 
 def test_opencv_reads_lens_and_transform() -> None:

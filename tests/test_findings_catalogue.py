@@ -53,6 +53,7 @@ VARIANTS = {
     "unit": ("session", "stations"),  # of the whole session, or of some stations
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
+    "lens-unknown": ("", "reported"),  # from images, or only poses are reported
     "what-helps": ("", "lens", "height"),  # board or height measured, or the lens afresh
 }
 # Keys of calls that compute their code, by module.

@@ -262,6 +262,11 @@ def test_a_mark_in_the_journal_bars_the_stored_acceptance(plant: Path) -> None:
     commit(folder, mark, Who(None, NOW.astimezone()))
     row = row_of("line 2", [summary(folder)], NOW)
     assert (row.rating, row.verdict, row.proven) == (Rating.MOVED, "not-accepted", False)
+    packed = answer("pack", folder, "--out", plant / "p.zip")
+    assert packed["caution"].startswith("NOT ACCEPTED: The camera moved after this result")
+    pytest.importorskip("cryptography")
+    answer("sign", "--new-key")
+    assert answer("sign", folder)["caution"] == packed["caution"]
 
 
 @pytest.mark.parametrize("other_form", [False, True])

@@ -23,9 +23,11 @@ from simulated_sessions import BOARD, Case, Simulated
 from engine.cell.cell import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior, Problem
+from engine.findings import finding
 from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
 from engine.proof.recheck import Quick, quick
+from engine.sessions.yaml_text import yaml_dump
 
 CASES = {
     "fixed camera": Case(stations=8),
@@ -154,6 +156,24 @@ def test_prior_of_the_board_has_the_derivatives_that_it_claims() -> None:
 def old(tmp_path: Path) -> Path:
     make_session(tmp_path / "old", 8)
     return tmp_path / "old"
+
+
+def test_a_result_that_touches_disproved_is_nothing_to_rest_on(old: Path, tmp_path: Path) -> None:
+    assert stationbook("solve", old).returncode in (0, 1)
+    make_later(tmp_path / "new", 5)
+    words = ("solve", tmp_path / "new", "--board-from", old)
+    before = {item["code"] for item in json.loads(stationbook(*words, "--json").stdout)["findings"]}
+    assert "earlier-disproved" not in before
+    document = yaml.safe_load((old / "result.yaml").read_text())
+    said = finding("proof-tolerance", touches="2", worst=8.0, tolerance=1.0).document()
+    document |= {"verdict": "not-accepted", "findings": [said, *document["findings"]]}
+    (old / "result.yaml").write_text(yaml_dump(document))
+    (old / "proof.yaml").write_text("format: 1\n")
+    found = answer(*words, status=1)
+    levels = {item["code"]: item["level"] for item in found["findings"]}
+    assert (found["verdict"], levels["earlier-disproved"]) == ("not-accepted", "error")
+    told = stationbook("recheck", tmp_path / "new", "--against", old).stdout
+    assert "a pick on it is off even where the camera has not moved" in told
 
 
 def test_command_gives_a_new_result_with_before_and_after(old: Path, tmp_path: Path) -> None:

@@ -393,7 +393,7 @@ def input_findings(problem: Problem) -> list[Finding]:
     if measured and (depth is None or depth.scale_u is None):
         items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
     if problem.camera.guessed:
-        items.append(finding("lens-unknown"))
+        items.append(finding("lens-unknown", None if seen else "reported"))
     if seen and problem.locate is None:
         items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
     return items

@@ -200,6 +200,8 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
     if item.axes is not CAMERA_AXES:
         return []
     camera = item.cell.camera
+    if camera.guessed:
+        return [("lens data", "not known: the cell gives no lens data, and no images gave them")]
     source = "assumed" if camera.u is None else "given"
     if camera.lens_from == "images":
         source = "found from the session's own images"
@@ -217,8 +219,11 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
 
 
 def lens_document(item: Delivered) -> dict[str, Any] | None:
-    """Return the lens data with standard uncertainties, as the cell names them; None: no camera."""
-    if item.axes is not CAMERA_AXES:
+    """Return the lens data with standard uncertainties, as the cell names them.
+
+    None where it is no camera, or only a guess stands in for its lens.
+    """
+    if item.axes is not CAMERA_AXES or item.cell.camera.guessed:
         return None
     camera = item.cell.camera
     return {

@@ -366,10 +366,14 @@ def _as_ros(item: Delivered, unit: str) -> str:
 def plane_of(item: Delivered, height_mm: float | None) -> Plane:
     """Return what pixels mean on a plane of the frame that the camera's transform leads to.
 
-    Raises UsageError where the transform is not the camera's in a frame, or has no covariance.
+    Raises UsageError where the transform is not the camera's in a frame, or has no covariance, and
+    without lens data.
     """
     if item.from_frame != "camera" or item.covariance is None:
         raise UsageError("a plane needs the camera's place in a frame", "Leave --inverse away.")
+    if item.cell.camera.guessed:
+        problem = "a plane needs lens data, and neither the cell nor images give any"
+        raise UsageError(problem, "Enter camera.matrix, or record at least five stations.")
     volume = item.cell.work_volume
     corners = volume.corners()
     if volume.frame != item.to_frame:

@@ -223,7 +223,8 @@ def identification(session: Session, result: StoredResult) -> Html:
         ("Accuracy", None if robot is None else _given(robot.accuracy_mm)),
         ("Camera", f"{camera.name}, {camera.image_size_px[0]} × {camera.image_size_px[1]} px"),
         ("Camera serial", BLANK),
-        ("Lens data", f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
+        ("Lens data", "not known" if camera.guessed else
+         f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
          f"cy {matrix[1][2]:g} px; distortion {', '.join(f'{k:g}' for k in camera.distortion)}"),
         *_u_of_lens(result.lens),
         ("Lens serial", BLANK),

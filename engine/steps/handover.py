@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -14,9 +15,10 @@ from ..errors import FileError, StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..pendant.table import Row, table_text
 from ..proof.stated import of_camera
-from ..report.delivered import delivered, one_line
+from ..report.delivered import delivered, one_line, reasons
 from ..report.exports import FORMATS, Chosen, write
 from ..sessions.changes import keep_earlier
+from ..sessions.folder import open_session
 from ..sessions.results import current_result
 from ..sessions.store import RESULT_FILE, write_text_atomic
 
@@ -68,6 +70,20 @@ def marked(session: Session, folder: Path, camera: str, anyway: bool) -> tuple[S
         raise UsageError(mark.message.rstrip("."), mark.remedy)
     before = part.judged((f for f in part.findings if f != mark), session.cell.tolerance)
     return result, before.accepted
+
+
+def caution_of(folder: Path) -> str | None:
+    """Return why the stored result must not be used as it stands; None: it may, or there is none.
+
+    What cannot be read is told elsewhere.
+    """
+    with suppress(StationbookError):
+        session = open_session(folder)
+        result = current_result(session, folder)
+        parts = [part for part in (result, *result.cameras.values()) if part is not None]
+        bad = next((part for part in parts if not part.accepted), None)
+        return None if bad is None else f"NOT ACCEPTED: {reasons(bad)}"
+    return None
 
 
 def poses_text(session: Session, folder: Path) -> str:

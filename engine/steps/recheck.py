@@ -37,7 +37,7 @@ from ..sessions.journal import OVERTAKEN, overtaken
 from ..sessions.lock import writing
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result
-from .solve import Solved, session_problems, solve_problems, solved_of, typed_texts
+from .solve import Solved, refuted, session_problems, solve_problems, solved_of, typed_texts
 from .starting import found_session, swapped_in
 
 ACTION = "recheck"  # the word in the journal
@@ -159,12 +159,19 @@ def _ended(
     answer = _as_told(answer, old, result, problem, session)
     now = pick_now(result, old.problems[name], problem, answer, tolerance)
     ending = said(now, answer, tolerance, ways)
-    return replace(answer, findings=(*answer.findings, *_renamed(old, session), ending))
+    told = (*answer.findings, *_disproved(old), *_renamed(old, session))
+    return replace(answer, findings=(*told, ending))
 
 
 def _renamed(old: Earlier, session: Session) -> list[Finding]:
     here, there = session.cell.name, old.session.cell.name
     return [] if here == there else [finding("cell-renamed", here=here, there=there)]
+
+
+def _disproved(old: Earlier) -> list[Finding]:
+    """Return that touches speak against the earlier result, where they do."""
+    name = old.session.name
+    return [finding("earlier-disproved", "recheck", session=name)] if refuted(old.folder) else []
 
 
 def _as_told(
@@ -356,7 +363,10 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
         results.append(found.result)
         before_it, own = _before(old, before, known, found), found_lens(problem.camera)
         parts.append(replace(found.result.stored(), before=before_it, lens=own))
-    parts[0] = replace(parts[0], findings=(*parts[0].findings, *_renamed(old, session)))
+    said = _renamed(old, session)
+    if refuted(board_from) and any(part.before and part.before.trusted_board for part in parts):
+        said.append(finding("earlier-disproved", session=old.session.name))
+    parts[0] = replace(parts[0], findings=(*parts[0].findings, *said))
     return solved_of(session, folder, inputs, problems, results, parts)
 
 

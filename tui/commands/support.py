@@ -35,26 +35,37 @@ def run_pack(args: argparse.Namespace) -> int:
     refuse_own(out)
     with writing_new(out) as stream:
         manifest = pack(folder, stream, now=now(), images=not args.without_images)
-    return _told(args, manifest, str(out), "packed into")
+    return _told(args, manifest, str(out), "packed into", folder)
 
 
 def run_unpack(args: argparse.Namespace) -> int:
     """Unpack into a folder that does not exist yet; nothing in the pack is ever run."""
     source = Path(args.file)
     folder = Path(args.to) if args.to else Path(args.sessions) / source.stem
-    return _told(args, unpack(source, folder), str(folder), "unpacked into")
+    return _told(args, unpack(source, folder), str(folder), "unpacked into", folder)
 
 
-def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str) -> int:
+def _told(args: argparse.Namespace, manifest: Manifest, place: str, done: str, folder: Path) -> int:
+    """Say what was packed, and why its result in ``folder`` must not be used where that is so."""
+    caution = _caution(folder)
     files, left_out = len(manifest.files), len(manifest.left_out)
     document = {
         "path": place,
         "session": manifest.session,
         "files": files,
         "left_out": left_out,
+        "caution": caution,
     }
     missing = [f"{left_out} images are not in the pack"] if left_out else []
+    missing += [f"the result in it: {caution}"] if caution else []
     return tell(args, Answer(document, [f"{files} files {done} {place}", *missing]))
+
+
+def _caution(folder: Path) -> str | None:
+    """Return why the result in ``folder`` must not be used as it stands, or None."""
+    from engine.steps.handover import caution_of  # the engine behind it: doctor does without
+
+    return caution_of(folder)
 
 
 def run_sign(args: argparse.Namespace) -> int:
@@ -70,8 +81,10 @@ def run_sign(args: argparse.Namespace) -> int:
     folder = Path(args.dir)
     with writing(folder):
         signed = sign(folder, now=now())
-    document = {"dir": args.dir, "key": signed.key, "result": signed.result}
-    return tell(args, Answer(document, [f"signed with key {signed.key}", WHAT_IT_SHOWS]))
+    caution = _caution(folder)
+    document = {"dir": args.dir, "key": signed.key, "result": signed.result, "caution": caution}
+    said = [f"the signed result: {caution}"] if caution else []
+    return tell(args, Answer(document, [f"signed with key {signed.key}", *said, WHAT_IT_SHOWS]))
 
 
 WHAT_IT_SHOWS = (

@@ -124,6 +124,8 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     open_ = ", start questions open" if desk.questions_open else ""
     if desk.fresh and desk.solution is not None and desk.solution.kept:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
+    if any(item.code == "result-overtaken" for item in desk.findings):
+        return Job(f"the camera moved since{open_}", "calibrate again: a new session", due=True)
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if used and advice is not None and advice.enough:
