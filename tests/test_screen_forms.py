@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +16,12 @@ from textual.screen import Screen
 from engine.camera.model import LensU
 from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
+from engine.steps.starting import answered, create_session
 from tui.app import Stationbook
 from tui.desk.form import Question, above_zero, as_number, as_numbers, not_below_zero, number
 from tui.desk.new_cell import PAGES, save
 from tui.screens.jobs import Ask
+from tui.screens.opening import Opening
 from tui.screens.sessions import Sessions
 from tui.widgets.form import Form, FormEdit
 from tui.widgets.line_edit import LineEdit
@@ -369,6 +372,23 @@ def test_a_palletizer_is_described_whole_and_read_back(tmp_path: Path) -> None:
     arm = kinematics(cell.robot)
     np.testing.assert_allclose(arm.forward(np.zeros(4))[:3, 3], [1620, 0, 1600], atol=1e-9)
     assert (cell.board.height_mm, cell.camera.image_size_px) == (46.5, (1280, 1024))
+
+
+@pytest.mark.parametrize("lens", ["images", "known"])
+@on_screen
+async def test_lens_data_are_asked_about_where_there_are_any(tmp_path: Path, lens: str) -> None:
+    answers = _four_axis(robot="none", rotation="fixed-xyz", shown="A B C", lens=lens)
+    path = save(answers | {"file": str(tmp_path / "cell.yaml")})
+    create_session(path, tmp_path / "s", now=datetime(2026, 11, 25, tzinfo=UTC))
+    async with Stationbook(Opening(tmp_path / "s")).run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "Pitch known to, %")
+        assert ("Lens data fit" in shown) is (lens == "known")
+        given = ("A", "", "", "y", "", "", *(["y"] if lens == "known" else []))
+        for answer in given:
+            await type_line(pilot, answer)
+            await pilot.press("enter")
+        await until(pilot, "CAUTION")
+    assert answered(tmp_path / "s")
 
 
 @on_screen

@@ -100,9 +100,11 @@ class Start(Halves, Working[bool]):
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
                      "Measure over the whole row and divide by the number of steps."),
             scale_question(cell.board.scale_u),
-            Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
-                     f"Made with this camera at {width} × {height} px, this focus and zoom?",
-                     choices=("y", "n")),
+            *([] if cell.camera.guessed else [
+                Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
+                         f"Made with this camera at {width} × {height} px, this focus and zoom?",
+                         choices=("y", "n")),
+            ]),
             *self._height(),
         ]  # fmt: skip
 
@@ -143,7 +145,7 @@ class Start(Halves, Working[bool]):
             warmed_up=is_yes(texts["warm"]),
             pitch_mm=as_number(texts["pitch"]),
             scale_u=as_number(texts["scale"]) / 100.0,
-            lens_fits=is_yes(texts["lens"]),
+            lens_fits=is_yes(texts.get("lens", "y")),
             height_mm=as_number(height) if height else None,
             height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
         )
