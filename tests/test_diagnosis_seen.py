@@ -27,6 +27,7 @@ from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.solver import fitted
 from engine.findings import Finding, Level
+from engine.frames import displaced
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 PLAIN = ("tolerance", "weak-direction")  # of too little accuracy, no cause
@@ -240,10 +241,10 @@ def test_a_long_session_says_that_nothing_fits_where_those_that_are_judged_do() 
     judged = {k + i for k in np.linspace(0, 190, 6).round().astype(int) for i in range(10)}
     rest = [k for k in range(200) if k not in judged]
     stops = list(session.problem.observations)
-    for k, other in zip(rest, np.random.default_rng(1).permutation(rest), strict=True):
-        stops[k] = replace(
-            stops[k], base_T_flange=session.problem.observations[other].base_T_flange
-        )
+    rng, wide = np.random.default_rng(1), np.repeat([0.5, 200.0], 3)
+    for k in rest:
+        off = displaced(stops[k].base_T_flange, rng.normal(size=6) * wide)
+        stops[k] = replace(stops[k], base_T_flange=off)
     problem = replace(session.problem, observations=tuple(stops))
     assert weighty(replace(session, problem=problem))[0].message.startswith(
         "The stations do not agree"

@@ -29,6 +29,7 @@ from simulated_sessions import CAMERA, Case, Seen, simulated
 
 from engine.camera.model import LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
+from engine.diagnosis import images
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.diagnosis.optics import pattern
 from engine.estimate.result import Result
@@ -371,7 +372,35 @@ def test_images_in_another_order_are_given_their_poses(mount: Mount) -> None:
     assert said.suggested == "2, 1, 4, 3, 6, 5, 8, 7"
 
 
-def test_of_images_in_another_order_all_or_none_are_given_their_poses() -> None:
+@pytest.mark.parametrize("axes", [4, 6])
+def test_images_of_a_long_session_in_any_order_are_given_their_poses(axes: Literal[4, 6]) -> None:
+    session = clean(Case(axes=axes, stations=90, height_known=axes == 4), 13)
+    order = np.random.default_rng(2).permutation(90)
+    seen = session.problem.observations
+    mixed = [replace(a, pixels=seen[k].pixels) for a, k in zip(seen, order, strict=True)]
+    said = told(replace(session, problem=replace(session.problem, observations=tuple(mixed))))
+    moved = [k for k in range(90) if order[k] != k]
+    assert (said.code, said.stations) == ("pairing", tuple(k + 1 for k in moved))
+    assert said.suggested == ", ".join(str(order[k] + 1) for k in moved)
+    assert can_apply(said)
+
+
+def test_two_exchanged_images_do_not_hide_that_others_are_in_another_unit() -> None:
+    session = swapped_images(clean(Case(stations=16), 14), 6, 9)
+    texts = dict(session.texts)
+    for station in (2, 5, 12, 13, 15):
+        fields = texts[station]
+        texts[station] = (*(f"{float(x) / 1000.0:.5f}" for x in fields[:3]), *fields[3:])
+    problem = with_texts(session.problem, texts)
+    found = diagnosed(problem, texts).findings
+    said = [(f.code, f.stations) for f in found if f.level is Level.ERROR]
+    assert said[:2] == [("unit", (2, 5, 12, 13, 15)), ("pairing", (7, 10))]
+
+
+def test_of_images_in_another_order_all_or_none_are_given_their_poses(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(images, "MOST_PAIRED", 60)
     session = clean(Case(stations=70), 12)  # too long for all: some stations tell the order
     seen = session.problem.observations
     mixed = [replace(a, pixels=b.pixels) for a, b in zip(seen, seen[::-1], strict=True)]

@@ -43,7 +43,16 @@ from .scene import (
 )
 from .single import single_causes
 from .split import split_causes
-from .whole import BETTER, NOTHING, Promising, inverse_unsettled, promising, settled, whole_causes
+from .whole import (
+    BETTER,
+    NOTHING,
+    Promising,
+    inverse_unsettled,
+    order_causes,
+    promising,
+    settled,
+    whole_causes,
+)
 
 # Chance that a clean session raises an alarm of one family. A cause must also beat the session as
 # declared, so few of them come out as findings; a typed value under `ERROR_CHANCE` is an error.
@@ -152,9 +161,12 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:
     """Return what is wrong with a solved session; nothing in a clean one.
 
-    A long session of which nothing fits is judged by a part of it, but for what is undone in all.
+    A long session of which nothing fits is judged by a part of it, but for the order of its images
+    and what is undone in all.
     """
     if len(found.used) > MOST_JUDGED and _absurd(found):
+        if (ordered := _ordered(found, texts)) is not None:
+            return ordered
         part = fitted(_part(found.problem))
         told = None if part is None else _diagnosed(part, texts)
         if part is None or told is None or told.problem is part.problem:
@@ -164,6 +176,17 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
             ]
             return Diagnosis(tuple(said), frozenset(), found.problem, None)
     return _diagnosed(found, texts)
+
+
+def _ordered(found: Solution, texts: Texts) -> Diagnosis | None:
+    """Return that images belong to other poses, where that explains most of a long session."""
+    with suppress(*NO_NUMBERS):
+        for cause in order_causes(scene(found, texts)):
+            fits = cause.found
+            if fits is not None and not _absurd(fits) and 2 * fits.used.sum() > len(found.used):
+                said = _weighed(found, cause, 0.0)
+                return Diagnosis(said, cause.set_aside, found.problem, fits)
+    return None
 
 
 def _part(problem: Problem) -> Problem:

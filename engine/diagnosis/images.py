@@ -22,7 +22,7 @@ from ..camera.lens import lens
 from ..camera.views import poses_of_views
 from ..cell.stations import Observation
 from ..estimate.gather import Candidates, Gathered, board_turns, gather
-from ..estimate.problem import Problem, related
+from ..estimate.problem import Problem, absurd, related
 from ..estimate.solver import Solution
 from ..estimate.start import begin, squared_deviation, transforms_from
 from ..findings import Finding, finding
@@ -337,8 +337,10 @@ def _cause(
     return Cause(weight, said, problem, texts, aside, kept=reading.undone, found=found)
 
 
-MOST_PAIRED = 60  # stations of which any image may belong to any pose
+MOST_PAIRED = 400  # stations of which any image may belong to any pose
+FEW_PAIRED = 60  # stations from which on those that the fit left out are paired among themselves
 TRIOS, TRIO_FITS = 12, 20  # trios of images that are tried, and of poses for each
+PREVIEW, TRIED = 20, 8  # images of a long session that choose so many of the trios
 TRIO_SEED = 21  # any number: fixes the trios
 # [rad], [mm] within which two motions are one: a board's place and turn are known to that from one
 # image, common practice, no source
@@ -354,7 +356,8 @@ def partners(scene: Scene) -> NDArray[np.int64]:
     (`_trios`). An image that fits nothing stays with its own pose, where no other one has that.
     """
     n, candidates = len(scene.ids), scene.found.gathered.candidates
-    if n > MOST_PAIRED:  # a session of which most fits: those that do not, among themselves
+    fits = not absurd(scene.found.fit.noise, scene.found.prior) and 2 * int(scene.used.sum()) > n
+    if n > MOST_PAIRED or (n > FEW_PAIRED and fits):
         rows = np.flatnonzero(~scene.used)
         state = scene.found.fit.state
         cameras, boards = state.camera[None], state.board[None]
@@ -363,13 +366,8 @@ def partners(scene: Scene) -> NDArray[np.int64]:
         cameras, boards = _trios(scene)
     G, order = related(scene.stations.mount, scene.stations.typed), np.arange(n)
     few, G_few, best = candidates.take(rows), G[rows], np.inf
-    centre = scene.found.gathered.board.points().mean(axis=0)
-    for camera, board in zip(cameras, boards, strict=True):
-        off = squared_deviation(
-            (camera @ few.pose)[:, None], (G_few @ board)[None, :, None], centre
-        )
-        off = np.where(few.valid[:, None], off + few.cost[:, None], np.inf)
-        cost = np.log1p(off.min(axis=2))
+    for camera, board in _likely(scene, few, G_few, cameras, boards):
+        cost = _costs(scene, few, G_few, camera, board)
         mine = _nearest(cost)
         score = float(np.where(mine < 0, HOPELESS, cost[np.arange(len(rows)), mine]).sum())
         if score < best:
@@ -378,6 +376,27 @@ def partners(scene: Scene) -> NDArray[np.int64]:
     lonely = np.flatnonzero(order < 0)
     order[lonely] = np.where(np.isin(lonely, order), -1, lonely)
     return order
+
+
+def _costs(scene: Scene, few: Candidates, G: Array, camera: Array, board: Array) -> Array:
+    """Return log(1 + squared deviation) (m, n) of images ``few`` (m) at poses ``G`` (n, 4, 4)."""
+    centre = scene.found.gathered.board.points().mean(axis=0)
+    off = squared_deviation((camera @ few.pose)[:, None], (G @ board)[None, :, None], centre)
+    off = np.where(few.valid[:, None], off + few.cost[:, None], np.inf)
+    return np.asarray(np.log1p(off.min(axis=2)))
+
+
+def _likely(
+    scene: Scene, few: Candidates, G: Array, cameras: Array, boards: Array
+) -> list[tuple[Array, Array]]:
+    """Return the cameras and boards worth trying for all images: of many, those best for some."""
+    pairs, n = list(zip(cameras, boards, strict=True)), len(G)
+    if n <= FEW_PAIRED or len(pairs) <= TRIED:
+        return pairs
+    some = few.take(np.linspace(0, n - 1, PREVIEW).round().astype(int))
+    score = [float(_costs(scene, some, G, *pair).min(axis=1).clip(max=HOPELESS).sum())
+             for pair in pairs]  # fmt: skip
+    return [pairs[k] for k in np.argsort(score, kind="stable")[:TRIED]]
 
 
 def _nearest(cost: Array) -> NDArray[np.int64]:
@@ -413,8 +432,9 @@ def _trios(scene: Scene) -> tuple[Array, Array]:
                 (np.abs(robot - theirs[i, j]) < MOVES_ALIKE).all(axis=2)
                 for i, j in ((0, 1), (0, 2), (1, 2))
             ]
-            fits = alike[0][:, :, None] & alike[1][:, None, :] & alike[2][None]
-            for poses in np.argwhere(fits)[:TRIO_FITS]:
+            first, second = np.nonzero(alike[0])
+            pair, third = np.nonzero(alike[1][first] & alike[2][second])
+            for poses in np.stack([first[pair], second[pair], third], axis=1)[:TRIO_FITS]:
                 if len(set(poses.tolist())) == 3:
                     found.append((G[poses], seen))
     if not found:

@@ -42,6 +42,7 @@ from .scene import Scene, Texts
 
 ALONE = float(np.log1p(5.0**2))  # of a station that a shift leaves without a partner
 HALVED = 8  # stations from which on every other one is enough for a closed form
+THIRDS = 12  # stations from which on every third one is enough: two bad ones spare one part
 JUDGES = 40  # stations that judge; more change nothing
 
 UNITS_OF = (("positions", "length_unit", LENGTH_MM), ("angles", "angle_unit", ANGLE_RAD))
@@ -219,11 +220,12 @@ def scores(scene: Scene, others: Sequence[Reading]) -> Array:
 
 
 def _subsets(n: int) -> list[NDArray[np.int64]]:
-    """Return rows for closed forms: all, and some without any one bad station."""
+    """Return rows for closed forms: all, and some without any one bad station, or any two."""
     every = np.arange(n)
     if n < HALVED:
         return [every, *(np.delete(every, k) for k in every if n > 3)]
-    return [every, every[::2], every[1::2]]
+    thirds = [every[k::3] for k in range(3)] if n >= THIRDS else []
+    return [every, every[::2], every[1::2], *thirds]
 
 
 def _terms(
@@ -315,6 +317,11 @@ def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:
             )
         )
     return causes
+
+
+def order_causes(scene: Scene) -> list[Cause]:
+    """Return the images in the order of the poses to which they belong, if there is one."""
+    return whole_causes(scene, Promising(tuple(_paired(scene)), 0.0))
 
 
 def settled(scene: Scene, causes: list[Cause]) -> list[Cause]:
