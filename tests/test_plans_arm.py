@@ -131,3 +131,13 @@ def test_what_one_posture_cannot_do_is_not_taken_for_what_another_can() -> None:
     assert told is not None
     assert [leg.axis for leg in told.legs] == [1, 0, 2]
     assert told.held.tolist() == [[1.0]]
+
+
+def test_a_posture_that_a_plan_led_near_a_limit_stays_likely() -> None:
+    arm = kinematics(DEMO)
+    degrees = [[35.0, -5.0, 125.0, -131.0, -87.0, -114.0], [10.0, -9.0, 93.0, -166.0, -96.0, -93.0]]
+    first, last = (shown(DEMO, one) for one in degrees)
+    check = arm_check(DEMO, arm.forward(np.array([first, last])), [None, None])
+    assert arm.joints.room(last) < 15.0
+    assert arm.joints.room(check.held).max() > 35.0
+    assert np.abs(check.held - last).max(axis=1).min() < 1e-6

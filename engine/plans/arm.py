@@ -257,10 +257,11 @@ def _followed(arm: Kinematics, first: Array, poses: Array) -> Array:
 def _likely(arm: Kinematics, typed: Array) -> tuple[Array, NDArray[np.int64]]:
     """Return the postures (k, axes) at the last station that come to every one, and their branches.
 
-    Those that come far nearer to a limit than another one are left out.
+    Those that came far nearer to a limit than another one at the first station are left out: a hand
+    chose it. Plans lead nearer to limits.
     """
     past = _followed(arm, arm.branches(typed[0]), typed)
-    room = arm.joints.room(past).min(axis=1)
+    room = arm.joints.room(past[:, 0])
     past = past[room >= min(LIKELY * room.max(initial=0.0), ROOM_ENOUGH)]
     held = [_turned(arm, one) for one in past]
     branch = np.repeat(np.arange(len(held)), [len(one) for one in held])
