@@ -1076,6 +1076,11 @@ CATALOGUE: dict[str, Entry] = {
         cause="The fit alone cannot see a wrong active tool or frame.",
         shows="Until touch points agree within U.",
     ),
+    "not-proven/stored": note(
+        "Not proven yet: {count} stored {count:touch was|touches were} not compared with this "
+        "result.",
+        "Compare {count:it|them}: p on the result, or `stationbook proof`.",
+    ),
     "not-proven/few": note(
         "Not proven yet: {count} of at least {least} different points touched.",
         "Touch {least} points or more, spread over the work volume; a point touched again counts "

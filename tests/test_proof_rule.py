@@ -258,3 +258,13 @@ def test_what_board_and_lens_leave_open_is_no_knowledge_of_a_pick() -> None:
     assert seen.spread.expanded_mm == pytest.approx(0.0)  # such touches agree whatever the pitch
     assert not seen.conforms(Tolerance(0.3, 1.0))
     assert alone.conforms(Tolerance(0.3, 1.0))
+
+
+def test_one_misread_touch_is_no_shift_of_all() -> None:
+    errors = SCATTER.copy()
+    errors[2] += [100.0, 0.0, 0.0]
+    said_of = " ".join(item.message for item in said(errors, 0.05).findings)
+    assert "Touch 2 disagrees" in said_of
+    assert "off alike" not in said_of
+    alike = said(SCATTER + np.array([100.0, 0.0, 0.0]), 0.05)
+    assert "All touches are off alike by 100.0" in " ".join(i.message for i in alike.findings)

@@ -249,6 +249,16 @@ def test_stated_uncertainty_of_touches_is_true(session: tuple[Path, Truth]) -> N
     assert np.mean(sizes) >= 0.1  # not so wide that it would hide everything
 
 
+def test_touches_that_a_new_result_was_not_compared_with_are_said(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    touch(folder, truth)
+    found = answer("solve", folder)
+    (item,) = [item for item in found["findings"] if item["code"] == "not-proven"]
+    assert "8 stored touches were not compared" in item["message"]
+
+
 def test_session_changed_since_the_result_is_not_proven(session: tuple[Path, Truth]) -> None:
     folder, truth = session
     touch(folder, truth)

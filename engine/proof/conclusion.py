@@ -53,6 +53,7 @@ from .touch_errors import (
     repeated,
 )
 
+SHARE = 2.0 / 3.0  # [-] of the touches that must agree for the others to be slips of their own
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
 
@@ -144,7 +145,7 @@ def concluded(
     that the stations do not show. It is off at these points by as much as it was there, so nothing
     is proven along that direction.
     """
-    alike, tolerance = bias(errors), cell.tolerance
+    alike, tolerance = bias(_together(errors)), cell.tolerance
     missing = missing_for_proof(errors, alike, cell, pointer)
     if fixed:
         missing.append(finding("not-proven", "own-pointer"))
@@ -165,6 +166,15 @@ def concluded(
         proven=proven,
         findings=tuple(by_gravity([*found, *missing, *said])),
     )
+
+
+def _together(errors: Sequence[PointError]) -> Sequence[PointError]:
+    """Return the touches that tell what all have in common: without a few that are far off alone.
+
+    Those are named by themselves, and one misread digit is no shift of the result.
+    """
+    agree = [item for item in errors if item.agrees]
+    return agree if len(agree) >= max(LEAST_TOUCHES, SHARE * len(errors)) else errors
 
 
 def _proven(errors: Sequence[PointError], cell: Cell, frames: Frames | None) -> Finding:

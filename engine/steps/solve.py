@@ -22,7 +22,7 @@ from ..errors import FileError
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, Level, finding
-from ..proof.touch import missing_numbers
+from ..proof.touch import missing_numbers, read_touches
 from ..robots.reach import out_of_reach
 from ..sessions.changes import Change, result_change
 from ..sessions.folder import basis, with_lens
@@ -93,8 +93,8 @@ def solved_of(
     wrong = [item for item in said if item.level is Level.ERROR]
     rest = [item for item in said if item not in wrong]
     found = parts[0].findings
-    if against := refuted(folder):
-        found = (*against, *(item for item in found if item.code != "not-proven"))
+    if touched := refuted(folder) or not_compared(folder):
+        found = (*touched, *(item for item in found if item.code != "not-proven"))
     own = parts[0].judged((*wrong, *found, *rest), tolerance)
     further = [part.judged((*wrong, *part.findings), tolerance) for part in parts[1:]]
     named = dict(zip(list(problems)[1:], further, strict=True))
@@ -165,6 +165,14 @@ def refuted(folder: Path) -> tuple[Finding, ...]:
         return ()
     with suppress(FileError):
         return tuple(item for item in read_result(folder).findings if item.code in REFUTED)
+    return ()
+
+
+def not_compared(folder: Path) -> tuple[Finding, ...]:
+    """Return that touches are stored which nobody has compared with a new result, if any are."""
+    with suppress(FileError):
+        if touches := read_touches(folder).of_role("proof"):
+            return (finding("not-proven", "stored", count=len(touches)),)
     return ()
 
 
