@@ -189,7 +189,11 @@ def test_the_foot_is_a_column_that_the_geometry_gives_and_a_recorded_stop_can_re
     cell = replace(cell_of(EYE_TO_HAND), keep_out=())
     far, near = (transform(np.eye(3), [x, 0.0, 200.0])[None] for x in (500.0, 120.0))
     assert around(cell, POINT, far) == (column,)
-    assert around(cell, POINT, near) == ()
+    (narrower,) = around(cell, POINT, near)
+    assert narrower.max_mm[0] < 120.0 - CLEAR_MM + 1e-9
+    assert narrower.max_mm[0] > 0.7 * (120.0 - CLEAR_MM)
+    assert narrower.max_mm[2] == column.max_mm[2]
+    assert around(cell, POINT, transform(np.eye(3), [5.0, 0.0, 200.0])[None]) == ()
 
 
 def test_where_every_place_of_what_rides_was_in_the_foot_it_is_not_as_wide_as_thought() -> None:
@@ -200,7 +204,8 @@ def test_where_every_place_of_what_rides_was_in_the_foot_it_is_not_as_wide_as_th
     shifts = ([0.0, 0.0, 0.0], [-80.0, 0.0, 0.0], [-80.0, 0.0, 50.0])  # the flange, and two places
     frame = np.array([transform(np.eye(3), shift) for shift in shifts])
     riding = Bodies(frame, np.zeros((3, 3)), np.full(3, CLEAR_MM))
-    assert around(cell, riding, stop) == ()
+    (narrower,) = around(cell, riding, stop)
+    assert not riding.hit(stop, (narrower,))[:, 1:].all()
     assert around(cell, riding.take(slice(1)), stop) == (column,)
     assert len(riding.possible(stop, (column,), 0.0).apart) == 3  # else nothing rode at all
     frame[2, 0, 3] = 0.0

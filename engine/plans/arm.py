@@ -29,6 +29,7 @@ APART_MM, APART_RAD = 50.0, np.radians(12.0)  # most between: J5 rose and fell b
 LED_RAD = np.radians(60.0)  # [rad] of a turn along which a chain is led at once
 RACES_RAD = 2.0 * LED_RAD  # [rad] of a joint meanwhile: a wrist that is nearly straight races
 JUMP_RAD = np.radians(60.0)  # [rad] change of a joint between them that is no steady move
+NARROWER = tuple(np.linspace(1.0, 0.3, 8).tolist())  # [-] of the foot's width, tried in turn
 ON_A_LEG = 5  # [-] steps towards each of them from between a chain's ends
 
 
@@ -315,14 +316,21 @@ def around(cell: Cell, bodies: Bodies, typed: Array) -> tuple[KeepOut, ...]:
     """Return the boxes to keep out of: the cell's, and the arm's own foot.
 
     ``bodies`` were at the recorded poses ``typed`` (n, 4, 4): a foot in which the flange was, or
-    what rides on it wherever that may be, is not as wide as thought.
+    what rides on it wherever that may be, is not as wide as thought. It counts as far as they were
+    clear of it.
     """
     own = foot(cell.robot)
     if own is None:
         return cell.keep_out
-    hit = bodies.hit(typed, (own,))
-    rides = hit[:, 1:].all(axis=1) if hit.shape[1] > 1 else np.zeros(len(hit), bool)
-    return cell.keep_out if (hit[:, 0] | rides).any() else (*cell.keep_out, own)
+    for share in NARROWER:
+        (x0, y0, low), (x1, y1, top) = own.min_mm, own.max_mm
+        x, y, half = (x0 + x1) / 2.0, (y0 + y1) / 2.0, share * (x1 - x0) / 2.0
+        box = replace(own, min_mm=(x - half, y - half, low), max_mm=(x + half, y + half, top))
+        hit = bodies.hit(typed, (box,))
+        rides = hit[:, 1:].all(axis=1) if hit.shape[1] > 1 else np.zeros(len(hit), bool)
+        if not (hit[:, 0] | rides).any():
+            return (*cell.keep_out, box)
+    return cell.keep_out
 
 
 def floor_mm(cell: Cell, bodies: Bodies, typed: Array) -> float:
