@@ -84,7 +84,7 @@ async def test_findings_that_find_no_room_at_all_are_named_in_the_hint(tmp_path:
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         await pilot.press("escape", "c")
-        await type_line(pilot, "1900 0 300 180 0 0")
+        await type_line(pilot, "1900.00 0.00 300.00 180.000 0.000 0.000")
         await until(pilot, "ERROR reach", "closing-elsewhere", "more lines: F9")
         codes = [item.code for item in screen.pad.entry.findings]
         assert len(codes) == 3
