@@ -156,7 +156,6 @@ EXPLAINING = (
     "lost-point",
     "lost-sign",
     "unit",
-    "digits-missing",
     "copied-pose",
     "duplicate",
     "same-image",

@@ -58,7 +58,7 @@ async def test_the_key_that_the_hint_names_shows_every_finding_with_its_remedy(
     app = app_for(example(tmp_path / "session", 5))
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
-        await type_line(pilot, "1900 0 300 180 0 0")
+        await type_line(pilot, "1900.00 0.00 300.00 180.000 0.000 0.000")
         await until(pilot, "ERROR reach", "WARNING board-missing", "more lines: F9")
         findings = screen.pad.entry.findings
         assert len(findings) > 1
@@ -75,7 +75,7 @@ async def test_the_key_that_the_hint_names_shows_every_finding_with_its_remedy(
         await pilot.press("escape")
         await pilot.pause()
         assert screen.pad.pose.has_focus
-        assert screen.pad.pose.value == "1900 0 300 180 0 0"
+        assert screen.pad.pose.value == "1900.00 0.00 300.00 180.000 0.000 0.000"
 
 
 @on_screen
