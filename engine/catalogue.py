@@ -1104,6 +1104,12 @@ CATALOGUE: dict[str, Entry] = {
         "forget that touch (x there, `proof --forget`), solve again and prove it with the same "
         "touches.",
     ),
+    "not-proven/either-way-up": note(
+        "Not proven: the pointer's tip and point 0 of the board are {distance:.1f} mm apart in "
+        "height over the flange: were pendant.flange_down told wrong, the touches would agree all "
+        "the same.",
+        "Touch with a pointer that is longer or shorter by more than {least:.1f} mm.",
+    ),
     "not-proven/hidden": note(
         "Not proven: the touches are farther off than the result claims, touch {touch} by "
         "{worst:.2f} mm where U is {claimed:.2f} mm; only the pointer's own uncertainty covers it.",

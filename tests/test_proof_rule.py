@@ -268,3 +268,15 @@ def test_one_misread_touch_is_no_shift_of_all() -> None:
     assert "off alike" not in said_of
     alike = said(SCATTER + np.array([100.0, 0.0, 0.0]), 0.05)
     assert "All touches are off alike by 100.0" in " ".join(i.message for i in alike.findings)
+
+
+def test_touches_at_the_height_of_the_board_prove_no_flange_to_be_the_right_way_up() -> None:
+    yaw = replace(CELL.pendant, rotation="yaw", labels=("X", "Y", "Z", "A"), decimals=(2,) * 4)
+    made = touches(SCATTER, 0.05)
+    for height, hidden in ((-150.0, False), (150.2, True), (160.0, False), (None, False)):
+        board = replace(CELL.board, height_mm=height)
+        level = replace(CELL, pendant=yaw, board=board, tolerance=Tolerance(1.0, 0.2))
+        proof = concluded(made, level, Pointer((0.0, 0.0, 150.0), 0.05))
+        words = " ".join(item.message for item in proof.findings)
+        assert proof.proven is not hidden
+        assert ("flange_down told wrong" in words) is hidden

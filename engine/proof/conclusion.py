@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import Cell, Tolerance, WorkVolume
+from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
 from ..cell.result import (
     REFUTED,
     SIMPLE,
@@ -38,6 +38,7 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
 from ..frames import AXES, displacement
+from ..pendant.conventions import YAW
 from ..pendant.entry import format_pose
 from ..sessions.results import PROOF
 from ..tails import chi2_sf
@@ -216,7 +217,25 @@ def missing_for_proof(
     tip, limit = 2.0 * np.sqrt(3.0) * pointer.u_mm, cell.tolerance.position_mm
     if tip > most_expanded(limit, cell.tolerance.rule):
         found.append(finding("not-proven", "pointer", expanded=tip, tolerance=limit))
-    return [*found, *_not_shown(errors, alike, cell.tolerance)]
+    return [
+        *found,
+        *_either_way_up(errors, cell, pointer),
+        *_not_shown(errors, alike, cell.tolerance),
+    ]
+
+
+def _either_way_up(errors: Sequence[PointError], cell: Cell, pointer: Pointer) -> list[Finding]:
+    """Return that touches agree whichever way up the flange is: board and tip are at one height.
+
+    Were it told wrong, camera and touched points would be off by twice their heights over it.
+    """
+    height = cell.board.height_mm
+    if cell.mount != EYE_TO_HAND or cell.pendant.rotation != YAW or height is None or not errors:
+        return []
+    apart, hidden = abs(height - pointer.tip_mm[2]), max(item.expanded_mm for item in errors) / 2.0
+    if apart > hidden:
+        return []
+    return [finding("not-proven", "either-way-up", distance=apart, least=hidden)]
 
 
 def _not_shown(
