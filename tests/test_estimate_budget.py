@@ -11,8 +11,9 @@ from simulated_sessions import BOARD, CAMERA, Case, simulated
 from engine.camera.model import LensU
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
-from engine.estimate.result import BOARD as BOARD_PART
-from engine.estimate.result import LENS, MEASURED_U_MM, PickModel, coverage
+from engine.estimate.budget import BOARD as BOARD_PART
+from engine.estimate.budget import LENS, MEASURED_U_MM, coverage
+from engine.estimate.pick import PickModel
 from engine.sessions.results import result_document
 
 

@@ -13,7 +13,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import estimated
 from engine.estimate.assemble import assembled
 from engine.estimate.fit import State, fit
-from engine.estimate.result import approach
+from engine.estimate.pick import approach
 from engine.estimate.solver import fitted
 from engine.frames import displacement, transform
 

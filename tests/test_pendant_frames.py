@@ -214,7 +214,7 @@ def test_an_exported_frame_is_written_in_the_base_and_not_in_the_active_frame() 
 
 
 def test_an_approach_is_given_as_the_pendant_shows_it() -> None:
-    from engine.estimate.result import approach
+    from engine.estimate.pick import approach
 
     here = cell(EYE_TO_HAND)
     shown = replace(here.pendant, active_tool=TOOL, active_frame=FRAME)

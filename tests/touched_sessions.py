@@ -19,7 +19,7 @@ from engine.boards.points_file import points_text
 from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Cell, Locate
 from engine.cell.result import Pointer
-from engine.estimate.result import approach
+from engine.estimate.pick import approach
 from engine.estimate.systematic import usual_posture
 from engine.frames import apply, displaced, inverse, rotation_exp, transform
 from engine.proof.seen import SeenPoint, seen_board, seen_mark

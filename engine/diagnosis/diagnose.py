@@ -20,8 +20,9 @@ from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.gather import behind, in_metres
+from ..estimate.pick import REMAINS
 from ..estimate.problem import Problem, absurd
-from ..estimate.result import REMAINS, Result, judged
+from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, Level, by_gravity, finding, has_error
 from ..frames import displacement, inverse

@@ -10,18 +10,12 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..camera.lens import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
+from .budget import Budget, budget
 from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit, fit
 from .noticed import not_solved, noticed
+from .pick import PickModel, pick_model
 from .problem import Problem, derivatives
-from .result import (
-    Budget,
-    PickModel,
-    Result,
-    SystematicErrors,
-    budget,
-    judged,
-    pick_model,
-)
+from .result import Result, SystematicErrors, judged
 from .solver import Solution, fitted
 from .systematic import Systematic, typed_joints
 

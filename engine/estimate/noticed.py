@@ -16,11 +16,13 @@ from ..pendant.conventions import YAW
 from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf, chi2_sf
+from .budget import LENS, NUMBERS
 from .fit import NOT_KNOWN_MM, Fit
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
+from .pick import PickModel
 from .problem import MOST_PIXEL_PX, Problem, absurd
-from .result import LENS, NUMBERS, PickModel, Result
+from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
 from .ties import across, motion
 

@@ -23,8 +23,8 @@ from ..cautions import BLIND_PLAN
 from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
+from ..estimate.pick import pick_model
 from ..estimate.problem import Problem, implied_flange, noise_prior, predicted_view, starting_noise
-from ..estimate.result import pick_model
 from ..estimate.systematic import NO_ARM
 from ..frames import from_position_quaternion, inverse, rotation_log, transform
 from ..pendant.conventions import YAW, active_places, to_matrix

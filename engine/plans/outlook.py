@@ -18,8 +18,9 @@ from ..estimate.information import (
     uncertainty_after,
     whole_information,
 )
+from ..estimate.pick import PickModel
 from ..estimate.problem import Problem, derivatives, implied_flange, predicted_view
-from ..estimate.result import PickModel, Result
+from ..estimate.result import Result
 from ..frames import apply, point_rows, rotation_exp, skew, transform
 from ..pendant.conventions import active_places
 from ..robots.arms import is_level

@@ -21,7 +21,7 @@ from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
 from ..cell.result import ByTouch, StoredMovement, Verdict
 from ..errors import FileError, PoseError
-from ..estimate.result import PickModel
+from ..estimate.pick import PickModel
 from ..files import read_bytes
 from ..findings import Finding, finding
 from ..frames import AXES, apply, displacement, inverse, point_rows, rotation_exp

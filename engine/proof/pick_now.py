@@ -5,7 +5,7 @@ chance: what could not be excluded may be there. With x the displacement of the 
 result's geometric estimate (its own error and the movement), and the arm's, lens's and board's
 errors a, all as the new stations leave them, a pick at a corner p of the work volume is off by
 
-    e(p) = −M(p) · (rigid · old a + x) + S(p) · a        (see `estimate.result.PickModel`).
+    e(p) = −M(p) · (rigid · old a + x) + S(p) · a        (see `estimate.pick.PickModel`).
 
 Further stations would bring its U down as `estimate.information` says; the error itself is taken
 to stay.

@@ -41,7 +41,7 @@ from engine.camera.views import board_pose
 from engine.cell.cell import Locate, Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed, examined
 from engine.estimate.fit import State, fit
-from engine.estimate.result import approach, pick_model
+from engine.estimate.pick import approach, pick_model
 from engine.estimate.solver import Solution
 from engine.estimate.systematic import usual_posture
 from engine.frames import apply, inverse, transform

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from simulated_sessions import Case, pick_errors, simulated
 
 from engine.estimate import estimated
-from engine.estimate.result import approach
+from engine.estimate.pick import approach
 from engine.frames import transform
 
 GEOMETRY = [(0.0, 0.0), (0.2, 0.2), (0.3, 0.3), (0.5, 0.5), (1.0, 1.0), (0.2, None), (0.5, 0.25)]
