@@ -289,11 +289,16 @@ def beforehand(
     return precision + numbers, pull + drawn
 
 
+def but_the_arm(count: int, arm: int) -> NDArray[np.int64]:
+    """Return the indices of all ``count`` unknowns but the arm's ``arm`` errors."""
+    return np.delete(np.arange(count), np.s_[12 : 12 + arm])
+
+
 def measured_numbers(stations: Stations, state: State) -> tuple[Array, Array]:
     """Return what the measured numbers tell of all unknowns, (k, k), and their pull (k,)."""
     p = len(stations.systematic_sd)
     k = 12 + p + len(stations.terms_sd)
-    told = np.delete(np.arange(k), np.s_[12 : 12 + p])
+    told = but_the_arm(k, p)
     precision, pull = np.zeros((k, k)), np.zeros(k)
     terms = state.errors[p:]
     for residual, rows in constraint_rows(stations.constraints, state.camera, state.board, terms):

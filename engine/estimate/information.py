@@ -13,7 +13,7 @@ from ..cell.stations import Observation
 from ..depth.plane import Weighed
 from ..errors import SolveError
 from ..frames import displaced, displacement
-from .fit import State
+from .fit import State, but_the_arm
 from .gather import Gathered, gather
 from .problem import (
     Noise,
@@ -59,7 +59,7 @@ def choosing_information(problem: Problem, result: Result, base_T_flange: Array)
 
 def known_for_choosing(result: Result) -> Array:
     """Return the information (12 + q, 12 + q) behind ``result``, the arm's errors held."""
-    free = np.delete(np.arange(len(result.full_covariance)), np.s_[12 : 12 + result.systematic.arm])
+    free = but_the_arm(len(result.full_covariance), result.systematic.arm)
     return np.asarray(np.linalg.inv(result.full_covariance)[np.ix_(free, free)])
 
 
@@ -95,7 +95,7 @@ def known_beforehand(problem: Problem, result: Result) -> Array:
     """
     found = result.systematic
     prior = np.diag(np.concatenate([np.zeros(12), found.prior_sd**-2.0]))
-    told = np.delete(np.arange(len(prior)), np.s_[12 : 12 + found.arm])
+    told = but_the_arm(len(prior), found.arm)
     ties, terms = constraints(problem), found.value[found.arm :]
     for _, rows in constraint_rows(ties, result.geometric, result.board, terms):
         prior[np.ix_(told, told)] += rows.T @ rows

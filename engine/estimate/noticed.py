@@ -17,7 +17,7 @@ from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf, chi2_sf
 from .budget import LENS, NUMBERS
-from .fit import NOT_KNOWN_MM, Fit
+from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
 from .pick import PickModel
@@ -77,9 +77,8 @@ def number_findings(found: Solution) -> list[Finding]:
     Along the direction that it gives nothing can contradict it; across it the stations can.
     """
     fit, p = found.fit, len(found.systematic.sd)
-    shared = np.delete(fit.covariance, np.s_[12 : 12 + p], 0)
-    shared = np.delete(shared, np.s_[12 : 12 + p], 1)
-    items = []
+    told = but_the_arm(len(fit.covariance), p)
+    shared, items = fit.covariance[np.ix_(told, told)], list[Finding]()
     for touch in found.problem.touched:
         tie = across(found.problem, touch)
         if tie is None:
@@ -88,11 +87,9 @@ def number_findings(found: Solution) -> list[Finding]:
         off, rows = tie.whitened(state.camera, state.board, state.errors[p:])
         expected = rows @ shared @ rows.T + np.eye(len(off))
         if chi2_sf(float(off @ np.linalg.solve(expected, off)), len(off)) < BESIDE:
-            distance, U = np.array([np.linalg.norm(off), 2 * np.sqrt(np.trace(expected))])
-            said = finding(
-                "number-disagrees", distance=distance * touch.u_mm, expanded=U * touch.u_mm
-            )
-            items.append(said)
+            distance = touch.u_mm * float(np.linalg.norm(off))
+            U = touch.u_mm * 2.0 * float(np.sqrt(np.trace(expected)))
+            items.append(finding("number-disagrees", distance=distance, expanded=U))
     return items
 
 

@@ -43,7 +43,7 @@ from ..sessions.schema import (
 )
 from ..sessions.store import PROOF_FILE
 from ..sessions.yaml_text import Node, read_yaml, yaml_dump
-from .seen import SeenPoint, seen_board, seen_mark
+from .seen import SeenBoard, SeenPoint, seen_board, seen_mark
 
 Role = Literal["proof", "missing-number"]
 
@@ -235,7 +235,9 @@ def placed_touches(
     cell: Cell, found: Touches, group: Sequence[Touch], pixel_px: float, folder: Path
 ) -> list[list[Placed]]:
     """Return the touches of one view as numbers, once for each way the board may be turned."""
-    seen = [_seen(cell, found, touch, pixel_px, folder) for touch in group]
+    view = found.view(group[0].view) if group else None
+    board = None if view is None else seen_board(cell, folder, view.points)
+    seen = [_seen(cell, board, touch, pixel_px, folder) for touch in group]
     ways = max((len(places) for places in seen), default=1)
     return [
         [
@@ -269,11 +271,10 @@ def _placed(cell: Cell, found: Touches, touch: Touch, seen: SeenPoint, folder: P
 
 
 def _seen(
-    cell: Cell, found: Touches, touch: Touch, pixel_px: float, folder: Path
+    cell: Cell, board: SeenBoard | None, touch: Touch, pixel_px: float, folder: Path
 ) -> list[SeenPoint]:
-    """Return how the camera saw the touched point: once for each turn of the board."""
-    view = found.view(touch.view)
-    if touch.seen_mm is not None or view is None:
+    """Return how the camera saw the touched point: once for each turn of the ``board``."""
+    if touch.seen_mm is not None or board is None:
         return [seen_mark(cell, np.array(touch.seen_mm, float))]
     if touch.point is None or touch.point >= cell.board.count:
         raise FileError(
@@ -283,7 +284,7 @@ def _seen(
         )
     turns = symmetries(cell.board)
     ids = [touch.point, *(int(turn.permutation[touch.point]) for turn in turns)]
-    return seen_board(cell, folder, view.points).seen(ids, pixel_px)
+    return board.seen(ids, pixel_px)
 
 
 def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:

@@ -187,15 +187,19 @@ def point_error(placed: Placed, result: Stated, mount: Mount, pointer: Pointer) 
         p_base=p_base,
         p_camera=p_camera,
         error=error,
-        spread=_spread(placed, result, mount, pointer, looked[:3, :3]),
+        spread=_spread(placed, p_camera, result, mount, pointer, looked[:3, :3]),
     )
 
 
 def _spread(
-    placed: Placed, result: Stated, mount: Mount, pointer: Pointer, turned: Array
+    placed: Placed,
+    p_camera: Array,
+    result: Stated,
+    mount: Mount,
+    pointer: Pointer,
+    turned: Array,
 ) -> Spread:
     """Return the covariances of one error; ``turned`` (3, 3) from the transform's axes to base."""
-    p_camera = placed.seen.located(result.off)
     rows = turned @ point_rows(result.camera, p_camera[None])[0]
     moves = turned @ result.camera[:3, :3] @ placed.seen.located_rows
     with_camera, with_each_other = np.split(result.wider**2 * moves @ result.off_covariance, [6], 1)

@@ -45,7 +45,7 @@ from ..checks.entry import (
 from ..checks.prediction import PREDICTED_LEAST, Predictor, prediction_findings, predictor
 from ..checks.same_shift import same_shift_findings
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
-from ..diagnosis.diagnose import diagnosed
+from ..diagnosis.diagnose import CAUSES, STATION_CODES, diagnosed
 from ..errors import PoseError, StationbookError
 from ..estimate.noticed import unseen
 from ..estimate.problem import Problem, problem_from
@@ -290,18 +290,7 @@ def predictor_for(
 
 
 # What concerns all that is recorded: no entry that is put right takes it away.
-OF_ALL = (
-    "board-pitch",
-    "lens",
-    "board-bowed",
-    "rotation-convention",
-    "unit",
-    "inverse-pose",
-    "image-turned",
-    "board-counts",
-    "board-moved",
-    "camera-moved",
-)
+OF_ALL = tuple(code for code in CAUSES if code not in (*STATION_CODES, "pairing"))
 
 
 def _suspected(
