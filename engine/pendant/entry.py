@@ -33,7 +33,6 @@ from .conventions import (
     shown_of,
 )
 from .reading import (
-    Layout,
     MissingError,
     MixedError,
     PartialField,
@@ -42,6 +41,7 @@ from .reading import (
     read_line,
     read_parts,
 )
+from .scanning import Layout
 from .settings import ANGLE_RAD, LENGTH_MM, UNITS, Active, Pendant
 
 JOINT_LETTERS = ("J", "A", "Q")  # before the joint's number, on most pendants: from memory

@@ -15,7 +15,8 @@ from itertools import pairwise
 
 from ..errors import PoseError, UsageError
 from .entry import Jointed, joint_layout, line_layout
-from .reading import Layout, TooManyError, read_fields, read_line
+from .reading import TooManyError, read_fields, read_line
+from .scanning import Layout
 from .settings import UNIT_WORDS, Pendant
 
 MOST_ROWS = 5_000  # three times the longest sessions; so many take 4 s of CPU
