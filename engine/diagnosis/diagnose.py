@@ -14,19 +14,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..cell.cell import EYE_TO_HAND
-from ..cell.result import keeps
 from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.gather import behind, in_metres
-from ..estimate.pick import REMAINS
 from ..estimate.problem import Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
-from ..findings import Finding, Level, by_gravity, finding, has_error
-from ..frames import displacement, inverse
+from ..findings import Finding, by_gravity, finding, has_error
 from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
+from .gravity import ERROR_CHANCE, EXPLAINED, MOVES, STATION_CODES, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
 from .reported import reported_causes
@@ -65,7 +62,6 @@ ALARM_CHANCE = {
     "lens": 5e-4,
     "term": 5e-4,
 }
-ERROR_CHANCE = 1.5e-3  # chance in a clean session below which a typed value is an error
 SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3 to 1
 EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
@@ -74,21 +70,13 @@ CAUSES = (  # codes of findings that name what is wrong, not what follows from i
     "board-moved", "camera-moved", "board-pitch", "board-bowed", "lens", "image-turned",
     "board-counts", "still-moving", "duplicate", "same-image",
 )  # fmt: skip
-# They say why a station does not fit.
-EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")
-STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
-UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
+UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.
 OF_THE_WHOLE = (
     "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
     "view-behind", "number-disagrees",
 )  # fmt: skip
-MOVES = ("board-moved", "camera-moved")
-SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
-# [-] of U, and of the tolerance: what moves the result by less is told as a warning. A quarter of
-# the tolerance is what a measurement may be off that judges by it (common practice, no source).
-MATTERS, OF_TOLERANCE = 0.5, 0.25
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
 KEPT = ("point_ids", "camera_T_board", "joints")  # of a station, what a cause that is kept changes
 NO_NUMBERS = (np.linalg.LinAlgError, StationbookError)  # raised by causes too wrong to be fitted
@@ -185,7 +173,7 @@ def _ordered(found: Solution, texts: Texts) -> Diagnosis | None:
         for cause in order_causes(scene(found, texts)):
             fits = cause.found
             if fits is not None and not _absurd(fits) and 2 * fits.used.sum() > len(found.used):
-                said = _weighed(found, cause, 0.0)
+                said = weighed(found, cause, 0.0)
                 return Diagnosis(said, cause.set_aside, found.problem, fits)
     return None
 
@@ -212,7 +200,7 @@ def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
         alarms, cause = _next(now, texts) if images is None else ([Alarm("lens", 0.0)], images)
         if cause is None or cause.set_aside & aside:  # a station corrected twice fits nothing
             break
-        findings += _weighed(now, cause, min(alarm.chance for alarm in alarms))
+        findings += weighed(now, cause, min(alarm.chance for alarm in alarms))
         aside |= cause.set_aside
         if cause.kept:
             problem = _kept(problem, cause.problem)
@@ -414,68 +402,6 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
     if not scatters:
         yield lambda: smooth_causes(view)
         yield lambda: allowed_causes(view)
-
-
-def _weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
-    """Return the cause's findings: warnings of what a clean session may show or hardly matters."""
-    codes = {item.code for item in cause.findings}
-    doubtful: tuple[str, ...] = STATION_CODES if chance >= ERROR_CHANCE else ()
-    if codes and codes <= set(SMALL) and not _matters(now, cause):
-        doubtful = SMALL
-    return tuple(
-        replace(item, level=Level.WARNING) if item.code in doubtful else item
-        for item in cause.findings
-    )
-
-
-def _matters(now: Solution, cause: Cause) -> bool:
-    """Tell whether the cause, put right, moves parts in the work volume by more than is of account.
-
-    That is a good part of U or of the tolerance, the larger of the two; and of a board, more than
-    its mount brings it back to. Where U of a pick is beyond the tolerance, what the cause adds
-    counts alike. Where the fit had to leave stations out, it always matters.
-    """
-    found = cause.found or fitted(cause.problem)
-    if found is None or not now.used.all() or _absurd(now):
-        return True
-    before, after = assembled(now), assembled(found)
-    u, tolerance = after.uncertainty.work_volume_mm, now.problem.tolerance
-    if before.pick is None or u is None:
-        return True
-    moved = before.pick.moved @ displacement(after.camera, before.camera)
-    largest = float(np.linalg.norm(moved, axis=-1).max())
-    if not keeps(before.uncertainty.pick_mm, tolerance.position_mm, tolerance.rule):
-        largest = max(largest, _added(before, after, cause))
-    counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance.position_mm)
-    return counts and not _within_mount(now, cause)
-
-
-def _added(before: Result, after: Result, cause: Cause) -> float:
-    """Return what of U of a pick [mm] ``before`` comes from the cause, put right ``after``.
-
-    Picks by the wrong lens data keep what these do to them until the cell has others.
-    """
-    by_lens = any(item.code == "lens" for item in cause.findings)
-    parts = () if after.budget is None or not by_lens else after.budget.parts
-    remains = sum(part.u_mm**2 for part in parts if part.name == REMAINS)
-    with_, without = (one.uncertainty.pick_mm or 0.0 for one in (before, after))
-    return 2.0 * float(np.sqrt(max(with_**2 - without**2 + remains, 0.0)))
-
-
-def _within_mount(now: Solution, cause: Cause) -> bool:
-    """Tell whether a board is said to have moved by no more than its mount brings it back to."""
-    mount = now.problem.board.mount_repeatability
-    if mount is None or not any(item.code == "board-moved" for item in cause.findings):
-        return False
-    old, new = (
-        np.array([seen.base_T_flange for seen in problem.observations])
-        for problem in (now.problem, cause.problem)
-    )
-    on_flange = now.problem.mount == EYE_TO_HAND
-    move = inverse(old) @ new if on_flange else old @ inverse(new)
-    off = displacement(move @ now.fit.state.board, now.fit.state.board)
-    mm, deg = np.linalg.norm(off[:, 3:], axis=1), np.degrees(np.linalg.norm(off[:, :3], axis=1))
-    return bool(mm.max() <= mount.position_mm and deg.max() <= mount.angle_deg)
 
 
 def _kept(problem: Problem, corrected: Problem) -> Problem:

@@ -45,7 +45,8 @@ from ..checks.entry import (
 from ..checks.prediction import PREDICTED_LEAST, Predictor, prediction_findings, predictor
 from ..checks.same_shift import same_shift_findings
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
-from ..diagnosis.diagnose import CAUSES, STATION_CODES, diagnosed
+from ..diagnosis.diagnose import CAUSES, diagnosed
+from ..diagnosis.gravity import STATION_CODES
 from ..errors import PoseError, StationbookError
 from ..estimate.noticed import unseen
 from ..estimate.problem import Problem, problem_from
