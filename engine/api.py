@@ -17,8 +17,9 @@ from .cell.result import StoredResult
 from .cell.session import Session, Station
 from .errors import StationbookError, UsageError
 from .findings import Finding, Level
-from .plant.archive import Summary, summaries
+from .plant.archive import summaries
 from .plant.cells import CellRow, rows
+from .plant.glance import Summary
 from .proof.recheck import Recheck
 from .sessions import folder as _folder
 from .sessions.changes import Who, commit

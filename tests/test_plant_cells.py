@@ -20,16 +20,9 @@ from screen_bench import EXAMPLE
 
 from engine.findings import finding
 from engine.plant import archive
-from engine.plant.archive import (
-    Noted,
-    Result,
-    Summary,
-    _strict_head,
-    session_folders,
-    summaries,
-    summary,
-)
+from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import Rating, row_of
+from engine.plant.glance import Noted, Result, Summary, _strict_head, summary
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
 from engine.sessions.journal import OVERTAKEN

@@ -15,7 +15,8 @@ from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED
-from .archive import Noted, Result, Summary, by_cell, day_of, last_result
+from .archive import by_cell, day_of, last_result
+from .glance import Noted, Result, Summary
 
 SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
 
