@@ -14,7 +14,8 @@ from engine.cell.cell import RoughPlace
 from engine.errors import FileError
 from engine.pendant.settings import FLANGE
 from engine.robots.model import ASSUMED_ACCURACY_MM, Robot
-from engine.sessions.cell_file import cell_document, read_cell, read_robot, robot_text
+from engine.sessions.cell_file import cell_document, read_cell
+from engine.sessions.cell_parts import read_robot, robot_text
 from engine.sessions.yaml_text import yaml_dump
 
 WORDS = ("name", "labels", "active_tool", "active_frame", "dictionary", "points_file", "set_by")

@@ -16,15 +16,8 @@ from made_session import make_session
 from touching import TIP, Toucher
 
 from engine.proof.touch import TOUCHES
-from engine.sessions.cell_file import (
-    CAMERA,
-    KEEP_OUT,
-    PENDANT,
-    ROBOT,
-    ROUGH,
-    TOLERANCE,
-    WORK_VOLUME,
-)
+from engine.sessions.cell_file import KEEP_OUT, PENDANT, ROUGH, TOLERANCE, WORK_VOLUME
+from engine.sessions.cell_parts import CAMERA, ROBOT
 from engine.sessions.folder import SESSION
 from engine.sessions.schema import Many, Record, Table
 

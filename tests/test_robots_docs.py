@@ -11,7 +11,7 @@ from robots_samples import DEMO, PALLETISER
 
 from engine.robots.kinematics import FIRST, MORE, TABLE, kinematics
 from engine.robots.reach import NEAR_LIMIT, WRIST_STRAIGHT_DEG
-from engine.sessions.cell_file import read_robot
+from engine.sessions.cell_parts import read_robot
 
 TEXT = (Path(__file__).parents[1] / "docs" / "robots.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)

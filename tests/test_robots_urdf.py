@@ -9,7 +9,7 @@ from robots_samples import URDF_CHAINS, urdf_folder
 from engine.errors import FileError, StationbookError
 from engine.robots.kinematics import kinematics
 from engine.robots.urdf import import_urdf
-from engine.sessions.cell_file import read_robot, robot_text
+from engine.sessions.cell_parts import read_robot, robot_text
 
 EXACT_MM = 1e-9
 

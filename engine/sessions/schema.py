@@ -3,7 +3,7 @@
 A kind reads a `Node` into a value and writes the value as plain data. A `Record` is a group of
 keys, each a `Field` with a kind; it refuses unknown keys, names the nearest known one, and builds
 a dataclass. `record_of` reads a record off a dataclass: each field a key, its type what may stand
-there. The specifications themselves are in cell_file.py, folder.py and results.py.
+there. The specifications themselves are in cell_parts.py, cell_file.py, folder.py and results.py.
 """
 
 from __future__ import annotations

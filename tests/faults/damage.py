@@ -34,7 +34,8 @@ from engine.proof.compare import read_taught
 from engine.proof.touch import read_touches
 from engine.report.pack import unpack
 from engine.robots.urdf import import_urdf
-from engine.sessions.cell_file import read_cell, read_robot
+from engine.sessions.cell_file import read_cell
+from engine.sessions.cell_parts import read_robot
 from engine.sessions.changes import Who, commit
 from engine.sessions.confirmed import read_settings
 from engine.sessions.folder import open_session

@@ -16,7 +16,7 @@ from touching import POINTING, TIP, TIP_U, lay_board
 from engine.frames import rotation_exp, transform
 from engine.pendant.entry import format_pose
 from engine.robots.urdf import import_urdf
-from engine.sessions.cell_file import robot_text
+from engine.sessions.cell_parts import robot_text
 from engine.simulate.scenario import cell, cell_text
 
 STATIONS = 5

@@ -10,7 +10,8 @@ from engine.cell.cell import Cell
 from engine.checks.entry import asked_findings
 from engine.findings import finding
 from engine.robots.urdf import import_urdf
-from engine.sessions.cell_file import read_cell, robot_text
+from engine.sessions.cell_file import read_cell
+from engine.sessions.cell_parts import robot_text
 from engine.sessions.store import encoded, make_folder, write_output
 from engine.steps.recheck import start_again
 from engine.steps.starting import Part, create_session

@@ -15,7 +15,8 @@ from engine.pendant.conventions import VECTOR, YAW, is_quaternion
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields
 from engine.robots.arms import LEVEL_KINDS
 from engine.robots.model import ASSUMED_ACCURACY_MM, ASSUMED_REPEATABILITY_MM
-from engine.sessions.cell_file import ROBOT, cell_record, read_robot
+from engine.sessions.cell_file import cell_record
+from engine.sessions.cell_parts import ROBOT, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
