@@ -14,6 +14,7 @@ import pytest
 from command import answer, refused, stationbook
 
 from engine.catalogue import CATALOGUE
+from engine.estimate.budget import FRESH_FOCAL, FRESH_PX, MEASURED_U_MM
 from engine.findings import Finding, Level, finding, in_general
 
 ROOT = Path(__file__).parent.parent
@@ -140,6 +141,13 @@ def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
     assert "{" not in made.message + made.remedy
     assert made.message.endswith((".", "?"))
     assert made.remedy
+
+
+def test_what_a_measurement_is_promised_to_bring_rests_on_the_figures_that_are_told() -> None:
+    said = {key: CATALOGUE[f"what-helps{key}"].remedy for key in ("", "/lens", "/height")}
+    assert f"to {MEASURED_U_MM:g} mm" in said[""]
+    assert f"to {MEASURED_U_MM:g} mm" in said["/height"]
+    assert f"known to {100 * FRESH_FOCAL:g} % and {FRESH_PX:g} px" in said["/lens"]
 
 
 def test_a_number_of_a_numerical_library_is_written_as_any_other() -> None:
