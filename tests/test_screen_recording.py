@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from screen_bench import (
     EXAMPLE,
@@ -25,6 +26,9 @@ from screen_bench import (
 )
 from textual import events
 
+from engine.cell.stations import station_pose
+from engine.pendant.entry import format_joints
+from engine.robots.kinematics import kinematics
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
@@ -45,6 +49,16 @@ def pose(station: int) -> str:
     assert found is not None
     assert found.pose is not None
     return " ".join(found.pose)
+
+
+def joints(desk: Desk, station: int) -> str:
+    """Return joints as the pendant shows them at a station of the example."""
+    cell = desk.opened().cell
+    found = station_pose(cell, open_session(EXAMPLE).existing(station))
+    assert found is not None
+    assert cell.robot is not None
+    turned = kinematics(cell.robot).inverse(found)[0]
+    return " ".join(format_joints(np.degrees(turned).tolist(), cell.pendant, cell.robot))
 
 
 def deliver(folder: Path, station: int, name: str = "new.png") -> None:
@@ -327,6 +341,40 @@ async def test_joints_are_typed_in_a_line_of_their_own(folder: Path) -> None:
         await until(pilot, "board-missing")
         assert "joints-disagree" not in text(app)
         assert "J6" not in text(app)
+
+
+@on_screen
+async def test_after_a_station_stored_from_the_line_for_joints_the_pose_line_has_the_keys(
+    tmp_path: Path,
+) -> None:
+    """The line was hidden with the focus in it: every key was swallowed, `q` and Esc too."""
+    folder = example(tmp_path / "session", 0, source=True)
+    confirm(folder, {"folder": "incoming"}, now=app_for(folder).first.clock())
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        deliver(folder, 1)
+        await until(pilot, "88 of 88")
+        await type_line(pilot, pose(1))
+        await until(pilot, "frames-told")
+        await pilot.press("f5")
+        await type_line(pilot, joints(screen.desk, 1))
+        await until(pilot, "Enter stores it")
+        await pilot.press("enter")
+        await until(pilot, "Station 1 stored")
+        assert screen.pad.pose.has_focus
+        await pilot.press("6", "1")
+        assert screen.pad.pose.value == "61"
+
+
+@on_screen
+async def test_no_key_is_lost_where_nothing_has_the_focus(folder: Path) -> None:
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        screen.set_focus(None)
+        await pilot.press("escape")
+        assert screen.stations.has_focus
 
 
 @on_screen

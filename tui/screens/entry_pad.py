@@ -301,6 +301,8 @@ class EntryPad(Vertical):
         return not self.lines[1].has_class("hidden")
 
     def _show_joints(self, shown: bool) -> None:
+        if not shown and self.joints.has_focus:  # what is hidden takes no keys
+            self.pose.focus()
         for part in (self.lines[1], self.joint_fields):
             part.set_class(not shown, "hidden")
 

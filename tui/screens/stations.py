@@ -94,7 +94,7 @@ class Stations(Working[None]):
         self.action_joints, self.action_station = self.pad.toggle_joints, self.actions.do
         self.action_choose = self.stations.action_choose
         self.action_step = JobSteps(desk, self.jobs).do
-        self._early: list[events.Event] = []  # keys from before the line had them
+        self._early: list[events.Event] | None = []  # keys from before the line had them
 
     def parts(self) -> ComposeResult:
         yield self.next_move
@@ -118,7 +118,8 @@ class Stations(Working[None]):
         self.show_session(first_choice(self.desk.rows()))
         self.stations.figures_to = None if self.desk.follow else self.pad.pose
         self.set_focus(self.stations if self.desk.follow else self.pad.pose)
-        for event in self._early:
+        early, self._early = self._early or [], None
+        for event in early:
             self.pad.pose._forward_event(event)
         self.solving.quietly()
         if self.desk.follow:
@@ -139,8 +140,8 @@ class Stations(Working[None]):
 
     def _forward_event(self, event: events.Event) -> None:
         """Keep what is typed while this screen is being made."""
-        early = self.focused is None and not self.desk.follow
-        if early and isinstance(event, events.Key | events.Paste):
+        typed = isinstance(event, events.Key | events.Paste)
+        if typed and self._early is not None and not self.desk.follow:
             self._early.append(event)
         else:
             super()._forward_event(event)
