@@ -935,9 +935,8 @@ CATALOGUE: dict[str, Entry] = {
         "board.height_mm may be that of another point: the board looks the same after a turn, and "
         "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera "
         "and board would be off by as much.",
-        "Touch one point that the camera sees, which settles it; if the other end was measured, "
-        "enter board.height_mm: {suggested} (t on the screen). Circles that differ (board.larger) "
-        "show which end is which.",
+        "Touch one point that the camera sees as the missing number (`proof --touch ID --fix`), "
+        "and solve: that settles it. Circles that differ (board.larger) show which end is which.",
         cause="An even board looks the same after half a turn; nothing in the images says which of "
         "its ends is point 0.",
         shows="The board as solved, turned into itself, has another point 0 at another height.",
@@ -1357,6 +1356,19 @@ CATALOGUE: dict[str, Entry] = {
         "board that moved after its image: along the missing direction it is as wrong, unseen.",
         shows="Across the direction that it gives, the touch is farther off than chance makes one "
         "of a thousand good ones.",
+    ),
+    "number-disagrees/height": error(
+        "board.height_mm is {typed} mm, but the stations put point 0 of the board at {suggested} "
+        "mm (U {expanded:.1f} mm). The result is that of the stations.",
+        "Measure the height again, to point 0 and with its sign, and correct it, or leave it out "
+        "(t on the screen): this arm tilts, so the stations show it.",
+    ),
+    "number-disagrees/each-other": error(
+        "The measured numbers contradict each other: {first} and {second} are {distance:.1f} mm "
+        "apart (U {expanded:.1f} mm). The stations cannot tell which is wrong; the result rests on "
+        "{first}.",
+        "Measure the height again and correct it (t on the screen), or forget the touch (x there, "
+        "`proof --forget`) and touch again with --fix. Then solve.",
     ),
     "hold-out": note(
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "

@@ -11,12 +11,12 @@ from ..arrays import Array
 from ..camera.lens import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
 from .budget import Budget, budget
-from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit, fit
+from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit
 from .noticed import not_solved, noticed
 from .pick import PickModel, pick_model
 from .problem import Problem, derivatives
 from .result import Result, SystematicErrors, judged
-from .solver import Solution, fitted
+from .solver import Solution, fitted, without_ties
 from .systematic import Systematic, typed_joints
 
 
@@ -66,7 +66,8 @@ def assembled(found: Solution) -> Result:
         verdict="not-accepted",
         depth=found.gathered.depth,
     )
-    own = noticed(found, result, pick, _without_ties(found))
+    tied = found.stations.constraints and not found.fit.unknown
+    own = noticed(found, result, pick, without_ties(found) if tied else None)
     return judged(result, own)
 
 
@@ -182,11 +183,3 @@ def _flange_error(found: Solution, residual: Array) -> Array:
 
 def _unused(station_id: int) -> StationResult:
     return StationResult(station_id, False, 0.0, None, None, None, None, None, None)
-
-
-def _without_ties(found: Solution) -> Fit | None:
-    """Return the fit without the measured numbers, where they may be what fixes the result."""
-    if not found.stations.constraints or found.fit.unknown:
-        return None
-    stations = replace(found.stations.take(found.used), constraints=())
-    return fit(stations, found.fit.state, found.prior, noise=found.fit.noise, known=True)

@@ -10,7 +10,7 @@ from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
 from ..cell.result import SIMPLE, Rule, keeps
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW
 from ..robots.arms import is_level
@@ -94,7 +94,10 @@ def number_findings(found: Solution) -> list[Finding]:
 
 
 def _other_end(found: Solution) -> list[Finding]:
-    """Return `height-open` where another point of the board may be the one that was measured."""
+    """Return `height-open` where another point of the board may be the one that was measured.
+
+    As likely as not the result is off by so much: half of the tolerance is left to all the rest.
+    """
     board = found.problem.board
     if board.height_mm is None:
         return []
@@ -102,8 +105,9 @@ def _other_end(found: Solution) -> list[Finding]:
     other = float(off[np.abs(off).argmax()])
     if abs(other) <= 2 * board.height_u_mm:
         return []
-    suggested = f"{board.height_mm - other:.1f}"
-    return [finding("height-open", distance_mm=abs(other), suggested=suggested)]
+    grave = 2.0 * abs(other) > found.problem.tolerance.position_mm
+    level = Level.ERROR if grave else Level.WARNING
+    return [finding("height-open", level=level, distance_mm=abs(other))]
 
 
 def _open_direction(found: Solution) -> tuple[str, str]:
@@ -205,7 +209,7 @@ def noticed(
 ) -> tuple[Finding, ...]:
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
-    items += number_findings(found)
+    items += [*found.problem.apart, *number_findings(found)]
     if result.uncertainty.pick_mm is not None:
         instead = _instead(found, result)
         items += weak_findings(found, pick, result.covariance, instead)

@@ -25,6 +25,7 @@ from ..camera.model import Camera, DepthCamera
 from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
 from ..cell.stations import Observation
 from ..errors import SolveError
+from ..findings import Finding
 from ..frames import apply, checked_transform, displacement, inverse, point_rows, skew
 from ..pendant.entry import rounding
 from ..pendant.settings import Pendant
@@ -104,7 +105,7 @@ class Touched:
     ``base_T_flange`` (4, 4) the flange when the camera looked (eye-in-hand only); ``u_mm`` the
     standard uncertainty of the touch on each axis. Per unit of what lens and board are off the
     point lies ``by_terms`` (3, 12) [mm] elsewhere, in the order of `camera.lens.NAMES`; None:
-    wherever they are.
+    wherever they are. ``turned``: what it is as well, if the board looks the same turned.
     """
 
     p_camera: Array
@@ -112,6 +113,7 @@ class Touched:
     base_T_flange: Array | None = None
     u_mm: float = TOUCH_U_MM
     by_terms: Array | None = None
+    turned: tuple[Touched, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +121,8 @@ class Problem:
     """Everything the estimate depends on. ``robot`` None: the arm's geometry is not known.
 
     ``robot_accuracy_mm`` is then what the robot is off, None: as assumed. ``locate`` says how parts
-    are located: by the same lens data, or by true 3-D points; None: not said.
+    are located: by the same lens data, or by true 3-D points; None: not said. ``apart``: what is to
+    be said of measured numbers that `numbers.settled` took away because they do not agree.
     """
 
     mount: Mount
@@ -134,6 +137,7 @@ class Problem:
     board_prior: BoardPrior | None = None  # takes the place of board.height_mm
     robot_accuracy_mm: float | None = None
     locate: Locate | None = None
+    apart: tuple[Finding, ...] = ()
 
     @property
     def by_depth(self) -> bool:

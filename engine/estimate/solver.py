@@ -280,6 +280,12 @@ def fitted_views(stations: Stations, state: State, error: Array) -> Array:
     return predicted_view(stations.mount, state.camera, flange, state.board)
 
 
+def without_ties(found: Solution) -> Fit:
+    """Return the fit of the same stations, at the same noise, without the measured numbers."""
+    stations = replace(found.stations.take(found.used), constraints=())
+    return fit(stations, found.fit.state, found.prior, noise=found.fit.noise, known=True)
+
+
 def flange_residuals(stations: Stations, found: Fit) -> Array:
     """Return the most likely flange error (n, 6) of each stop, base axes: D Aᵀ V⁻¹ r."""
     system = linear_system(stations, found.state)

@@ -61,12 +61,12 @@ HEIGHT = "board.height_mm"
 def height(problem: Problem) -> tuple[Constraint, ...]:
     """Return the constraint of ``board.height_mm``: z of point 0 in the board's carrier.
 
-    None for a board that looks the same after a turn before an arm that tilts: which of its points
-    was measured is open, and the images show the height themselves.
+    None for a board that looks the same after a turn before an arm that tilts, or once a point was
+    touched: which of its points was measured is open, and the images or the touch show the height.
     """
     value, robot = problem.board.height_mm, problem.robot
     tilts = robot is not None and not is_level(robot)
-    if value is None or (tilts and symmetries(problem.board)):
+    if value is None or ((tilts or problem.touched) and symmetries(problem.board)):
         return ()
     return (
         Constraint(
@@ -86,7 +86,7 @@ def _along(problem: Problem, item: Touched) -> Constraint:
     Of poses that turn about one axis only this is that axis; what the touch says across it is a
     check (`across`), and no wrong pitch or lens is pulled straight by it.
     """
-    whole, axis = touched(problem, item), _open_axis(problem)
+    whole, axis = touched(problem, item), open_axis(problem)
     if axis is None:
         return whole
     rows = axis[None] @ _turned(problem, item)
@@ -95,7 +95,7 @@ def _along(problem: Problem, item: Touched) -> Constraint:
 
 def across(problem: Problem, item: Touched) -> Constraint | None:
     """Return what a touched point says across the open direction; None where that is none."""
-    axis = _open_axis(problem)
+    axis = open_axis(problem)
     if axis is None:
         return None
     whole = touched(problem, item)
@@ -110,7 +110,7 @@ def _turned(problem: Problem, item: Touched) -> Array:
     return np.asarray(item.base_T_flange[:3, :3])
 
 
-def _open_axis(problem: Problem) -> Array | None:
+def open_axis(problem: Problem) -> Array | None:
     """Return the axis (3,), base, along which the stations leave the camera's place open."""
     if not problem.observations:
         return None

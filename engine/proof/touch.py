@@ -290,7 +290,8 @@ def _seen(
 def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
     """Return the touches that fix what a four-axis robot cannot show, for `Problem.touched`.
 
-    Point ids are taken as the detector numbered them. Raises FileError.
+    Point ids are taken as the detector numbered them, and as they are on the board turned where it
+    looks the same: `estimate.numbers.settled` takes what the stations agree with. Raises FileError.
     """
     found = read_touches(folder)
     touches = found.of_role("missing-number")
@@ -299,8 +300,12 @@ def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
     if found.pointer is None:
         raise no_pointer(folder)
     pointer, count = found.pointer, len(touches)
-    each = [placed_touches(cell, found, [touch], PIXEL_PX, folder)[0][0] for touch in touches]
-    return tuple(touched_number(cell, placed, pointer, count) for placed in each)
+    numbers = []
+    for touch in touches:
+        ways = placed_touches(cell, found, [touch], PIXEL_PX, folder)
+        first, *turned = (touched_number(cell, way[0], pointer, count) for way in ways)
+        numbers.append(replace(first, turned=tuple(turned)))
+    return tuple(numbers)
 
 
 def touched_number(cell: Cell, placed: Placed, pointer: Pointer, count: int = 1) -> Touched:

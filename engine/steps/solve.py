@@ -19,6 +19,7 @@ from ..checks.shown import Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..errors import FileError
+from ..estimate.numbers import settled
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, Level, finding
@@ -200,14 +201,14 @@ def session_problems(session: Session, folder: Path) -> dict[str, Problem]:
     for camera in session.cell.cameras:
         own = seen_by(session, camera.name)
         if seen := observations(own, folder):
-            problems[camera.name] = problem_from(own.cell, seen)
+            problems[camera.name] = settled(problem_from(own.cell, seen))
     return problems
 
 
 def session_problem(session: Session, folder: Path) -> Problem:
     """Return what is to be estimated from the session in ``folder``. Raises FileError."""
     problem = problem_from(with_lens(session, folder).cell, observations(session, folder))
-    return replace(problem, touched=missing_numbers(session.cell, folder))
+    return settled(replace(problem, touched=missing_numbers(session.cell, folder)))
 
 
 def typed_texts(session: Session) -> dict[int, tuple[str, ...]]:
