@@ -304,6 +304,11 @@ CATALOGUE: dict[str, Entry] = {
         "The board in {image} has its markers where the cell's board has dark squares.",
         "Enter board.legacy_layout: {suggested} in the cell, or take the cell's own board.",
     ),
+    "board-missing/mirrored": warning(
+        "The board in {image} is found only once the image is mirrored: no camera sees it so.",
+        "Switch mirroring off in the camera or in what saves the images, and take the image again. "
+        "Of a chessboard, check too that its corner squares are dark as on the cell's own.",
+    ),
     "board-missing/not-numbered": warning(
         "{count} points are seen in {image}, but not which of the board's they are.",
         "Bring a corner of the board and two of its sides into view; larger or missing circles "
@@ -691,8 +696,9 @@ CATALOGUE: dict[str, Entry] = {
     "camera-moved/since": error(
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
         "to {work_volume_mm:.2f} mm off.",
-        "Keep the line stopped. Fix the camera's mount, then calibrate again; points taught by "
-        "hand stay right and must not be shifted.",
+        "Keep the line stopped. Check that the active tool and frame are those of the earlier "
+        "session: others look the same. Then fix the camera's mount and calibrate again; points "
+        "taught by hand stay right and must not be shifted.",
     ),
     "cameras-disagree": error(
         "This camera places the board {distance_mm:.2f} mm and {angle_deg:.3f}° from where camera "
@@ -1220,8 +1226,9 @@ CATALOGUE: dict[str, Entry] = {
     "moved-unclear": error(
         "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "
         "or the board on its mount. These stations cannot tell which.",
-        "Check the board's mount, then record one more station with the board turned by 30° or "
-        "more against the others.",
+        "Check the board's mount and that the active tool and frame are those of the earlier "
+        "session, then record one more station with the board turned by 30° or more against the "
+        "others.",
         cause="A movement of the camera and one of the board look alike while the board is "
         "turned little between the stations.",
         shows="The new stations disagree with the earlier result; both explanations fit.",

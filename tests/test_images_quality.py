@@ -13,7 +13,7 @@ from faulty_pictures import PATTERNS, faulty
 from photographs import BOARD, NUMBERS, detected, photograph, read_image
 
 from engine.boards.detect import Detection, detect
-from engine.boards.pattern import Board
+from engine.boards.pattern import Board, Larger
 from engine.camera.model import Camera, DepthCamera
 from engine.camera.views import board_pose
 from engine.frames import apply
@@ -260,3 +260,26 @@ def test_a_board_seen_aslant_is_not_taken_for_smeared(pattern: str) -> None:
     report = look(picture.image, found, PATTERNS[pattern], picture.camera)
     assert report.smear_px == 0.0
     assert 1.5 < report.edge_width_px < 3.0  # 2.56 · 0.78 px of blur, and the pixels
+
+
+MARKED = Board("circles", 8, 6, 20.0, diameter_mm=10.0, larger=Larger((20, 29, 35), 14.0))
+HANDED = [BOARDS[3], MARKED, Board("chessboard", 7, 5, 24.0)]
+
+
+@pytest.mark.parametrize("board", HANDED, ids=lambda b: b.pattern)
+def test_a_mirrored_image_in_which_nothing_is_found_is_called_that(board: Board) -> None:
+    report, image = examined(board)
+    assert report.found
+    flipped = np.ascontiguousarray(image[:, ::-1])
+    report = look(flipped, detect(flipped, board), board, CAMERA)
+    (said,) = quality_findings(report, board, CAMERA, "a.png")
+    assert "only once the image is mirrored" in said.message
+
+
+@pytest.mark.parametrize("board", HANDED, ids=lambda b: b.pattern)
+def test_an_image_without_a_board_is_not_called_mirrored(board: Board) -> None:
+    noise = np.random.default_rng(1).integers(60, 200, (480, 640)).astype(np.uint8)
+    report = look(noise, detect(noise, board), board, CAMERA)
+    assert not report.mirrored
+    (said, *_) = quality_findings(report, board, CAMERA, "a.png")
+    assert said.message == "No board found in a.png."

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..arrays import Array, Grey
 from ..boards.candidates import Detection, spacing_px
+from ..boards.detect import detect
 from ..boards.pattern import Board
 from ..boards.windows import pixel_noise
 from ..camera.model import Camera
@@ -42,6 +43,7 @@ REFLECTION_PITCHES = 1.2  # side of a square without anything dark: the pattern 
 # u of the board's place by one image, [-] of the tolerance: an image may cost so much. Then 2u is
 # within the tolerance, and eight such stations are within a third of it.
 COST_SHARE = 0.5
+MIRRORED_SHARE = 0.5  # [-] of the points: so many are no chance find in a mirrored image
 CLEAR_SHARE = 2 / 3  # [-] of the points: so many are as good as all where none is cut off
 BORDER_SHARE = 0.3  # [-] of the distance between points: the window that refines a corner
 
@@ -61,6 +63,7 @@ class ImageReport:
         margin_px: least distance of a point from the image's border.
         other_count: columns and rows of the board in view where it is another one than the cell's.
         not_numbered: points seen whose numbers are open.
+        mirrored: whether the board would be found once the image is mirrored.
         smear_px: length of a smear along which the board moved; 0: none.
         noise: of one pixel on the board [grey levels].
         reflection: whether something bright covers whole parts of the pattern.
@@ -79,6 +82,7 @@ class ImageReport:
     margin_px: float | None = None
     other_count: tuple[int, int] | None = None
     not_numbered: int = 0
+    mirrored: bool = False
     smear_px: float = 0.0
     noise: float | None = None
     reflection: bool = False
@@ -113,6 +117,7 @@ def look(
             contrast=float(light - dark),
             other_count=detection.other_count,
             not_numbered=len(detection.pixels),
+            mirrored=_is_mirrored(image, detection, board, camera),
         )
     edges = measure_edges(image, detection, board)
     pixels = detection.pixels
@@ -173,6 +178,14 @@ def _tilt_deg(detection: Detection, board: Board, camera: Camera) -> float | Non
     middle = T[:3, :3] @ board.points().mean(axis=0) + T[:3, 3]
     cosine = abs(float(T[:3, 2] @ middle)) / float(np.linalg.norm(middle))
     return float(np.degrees(np.arccos(min(cosine, 1.0))))
+
+
+def _is_mirrored(image: Grey, detection: Detection, board: Board, camera: Camera | None) -> bool:
+    """Tell whether an image in which nothing was found shows the board once it is mirrored."""
+    if len(detection.pixels) or detection.other_count is not None:
+        return False
+    mirrored = detect(np.ascontiguousarray(image[:, ::-1]), board, camera)
+    return len(mirrored.ids) >= MIRRORED_SHARE * len(board.present)
 
 
 def quality_findings(
@@ -255,6 +268,8 @@ def _missing(report: ImageReport, board: Board, image: str) -> Finding:
         )
     if report.not_numbered:
         return finding("board-missing", "not-numbered", image=image, count=report.not_numbered)
+    if report.mirrored:
+        return finding("board-missing", "mirrored", image=image)
     return finding("board-missing", image=image)
 
 
