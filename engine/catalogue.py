@@ -794,7 +794,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "board-pitch": error(
         "The board's pitch fits as {suggested} mm, the cell says {typed} mm.",
-        "Measure the board over its whole length and correct board.pitch_mm.",
+        "Measure the board over its whole length and correct board.pitch_mm (Esc, then t, on the "
+        "screen).",
         cause="Board printed to another scale, or its pitch entered wrong.",
         shows="Robot travel and board travel differ by a steady factor while rotations agree.",
     ),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from screen_bench import on_screen, text, type_line, until
+from screen_bench import app_for, example, on_screen, opened, text, type_line, until
 from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 from textual.screen import Screen
@@ -18,7 +18,15 @@ from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from engine.steps.starting import answered, create_session
 from tui.app import Stationbook
-from tui.desk.form import Question, above_zero, as_number, as_numbers, not_below_zero, number
+from tui.desk.form import (
+    Question,
+    above_zero,
+    as_number,
+    as_numbers,
+    not_below_zero,
+    number,
+    yes_or_no,
+)
 from tui.desk.new_cell import PAGES, save
 from tui.screens.jobs import Ask
 from tui.screens.opening import Opening
@@ -453,3 +461,87 @@ async def test_what_a_question_proposes_gives_way_to_typing(
         await app.push_screen(Ask("Who?", "", "A. Example"))
         await pilot.press(*first, "B")
         assert app.screen.query_one(LineEdit).value == left
+
+
+# ---- what a page says ---------------------------------------------------------------------------
+
+
+@on_screen
+async def test_a_line_longer_than_its_place_shows_that_it_goes_on() -> None:
+    """Without a sign "-160 160" read as "60 160": a minus and a digit were out of sight."""
+    limits = "-160 160 -65 145 -70 190 -180 180 -135 135 -360 360"
+    edit = LineEdit()
+    async with Bench(edit).run_test(size=(40, 24)) as pilot:
+        edit.focus()
+        await type_line(pilot, limits)
+        (typing,) = edit.draw(40, 1)
+        assert line_text(typing) == f"<{limits[-38:]} "
+        await pilot.press("home")
+        (at_home,) = edit.draw(40, 1)
+        assert line_text(at_home) == f"{limits[:39]}>"
+        assert edit.value == limits
+
+
+@on_screen
+async def test_a_form_says_what_is_missing_where_it_goes_back_to() -> None:
+    """Gone back to after Enter on the last line, an empty line gave only its hint."""
+    warm = Question("warm", "Robot warmed up", "", yes_or_no, "A cold arm drifts.")
+    form = Form([warm, Question("last", "Last", "x")])
+    async with Bench(form).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "A cold arm drifts." in text(pilot.app)
+        await pilot.press("down", "enter")
+        await until(pilot, "Type y or n.")
+        await pilot.pause()
+        assert form.at == 0
+        assert "Type y or n." in text(pilot.app)
+
+
+def test_where_the_cell_is_saved_is_said_with_a_folder_that_is_made(tmp_path: Path) -> None:
+    question = FIELDS["file"]
+    note = question.note(str(tmp_path / "press" / "cell.yaml"))
+    assert (
+        note == f"A new file, {tmp_path}/press/cell.yaml. Its folder is not there yet and is made."
+    )
+    assert question.note(str(tmp_path)) == f"A new file, {tmp_path}/cell.yaml."
+
+
+@on_screen
+async def test_a_pitch_that_no_printer_makes_of_the_cells_is_noted(tmp_path: Path) -> None:
+    """A pitch of 2 mm for 20 mm was taken in silence; the board was then looked for ten times
+    nearer, and no move could be told."""
+    folder = example(tmp_path / "session", 0)
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await pilot.press("escape", "t")
+        await until(pilot, "Board pitch measured")
+        await pilot.press(*["down"] * 4)
+        await type_line(pilot, "20.02")
+        await until(pilot, "divide by the number of steps")
+        await pilot.press("ctrl+u")
+        await type_line(pilot, "2")
+        await until(pilot, "The cell says 20 mm")
+
+
+@on_screen
+async def test_help_shows_the_facts_of_a_page_that_has_no_room_for_them(tmp_path: Path) -> None:
+    """The page says "all: F9", and F9 showed only keys."""
+    app = app_for(example(tmp_path / "session", 0))
+    async with app.run_test(size=(60, 15)) as pilot:
+        await opened(pilot)
+        await pilot.press("escape", "t")
+        await until(pilot, "all: F9")
+        await pilot.press("f9")
+        await until(pilot, "demo six-axis arm", "images")
+
+
+@on_screen
+async def test_help_names_no_key_that_does_something_else_now(tmp_path: Path) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("c")
+        await until(pilot, "Name of the cell")
+        await pilot.press("f9")
+        shown = await until(pilot, "On to the next line")
+        assert "Take the chosen labels" not in shown

@@ -239,7 +239,7 @@ async def test_an_error_of_a_job_is_told_and_ends_nothing_but_the_job(tmp_path: 
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         screen.jobs.begin(fails, group="test")
-        await until(pilot, "the disk is full. Make room.")
+        await until(pilot, "The disk is full. Make room.")
         await pilot.press("escape", "up")
         await until(pilot, "Station 2")
 

@@ -409,7 +409,7 @@ async def test_a_job_that_ends_while_its_widget_is_taken_away_does_nothing(
         working.part.may_leave.set()
         if removal is not None:
             await removal
-    told = {"it does not work" if fails else "asked", "rested"}
+    told = {"It does not work" if fails else "asked", "rested"}
     assert set(working.shown) == (set() if leaves else told)
 
 

@@ -118,7 +118,11 @@ async def described(pilot: Pilot[None]) -> None:
     await until(pilot, "How well the tip is known")
     await type_line(pilot, f"{TIP_U:g}")
     await pilot.press("enter")
-    await until(pilot, "The pointer is described.", "0 0 150 mm in the flange, u 0.1 mm")
+    await until(
+        pilot,
+        "The pointer is described. Lay the board in the cell",
+        "0 0 150 mm in the flange, u 0.1 mm",
+    )
 
 
 async def look(pilot: Pilot[None], laid: Laid, number: int) -> None:
@@ -341,6 +345,7 @@ async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_pat
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await described(pilot)
+        await until(pilot, "jog the camera over it")
         await pilot.press("f4")
         await until(pilot, "Board in the cell")
         await type_line(pilot, str(folder / "points" / "001.csv"))

@@ -57,7 +57,7 @@ async def test_a_recording_of_another_script_comes_in_once_its_numbers_are_named
         await pilot.press("tab")
         await paste_line(pilot, "m quaternion-wzyx inverse")
         await pilot.press("enter")
-        await until(pilot, "unknown convention")
+        await until(pilot, "Unknown convention")
         await pilot.press("ctrl+u")
         await paste_line(pilot, "m quaternion-xyzw inverse")
         await pilot.press("enter")

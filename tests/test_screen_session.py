@@ -464,6 +464,7 @@ async def test_the_menu_has_the_steps_in_the_order_of_the_job_and_typing_finds_o
         )  # fmt: skip
         places = [shown.index(f" {step} ") for step in steps]
         assert places == sorted(places)
+        assert " Tool, frame, pitch ...\n" in shown  # no row ends within a word
         await pilot.press(*"somebody")
         await until(pilot, "Somebody else works at the robot now")  # whole, below its cut row
         await pilot.press("space", *"else", "enter")
@@ -484,7 +485,7 @@ async def test_board_lens_comparison_and_pack_are_there_on_the_screen(tmp_path: 
         await until(pilot, "written:", "Print at 100 %")
         assert (folder / "board.pdf").read_bytes().startswith(b"%PDF")
         await pilot.press("escape", "v")
-        await until(pilot, "no other result of this cell")
+        await until(pilot, "No other result of this cell")
         await pilot.press("escape", "p")
         await until(pilot, "Pack the session")
         await pilot.press("enter")

@@ -38,7 +38,7 @@ CLOSING = (
 )
 NOT_YET = (
     "The stations do not confirm yet how poses are read, so no pose farther off is told. "
-    "stationbook check says what does not fit, if anything."
+    "F6 or stationbook check says what does not fit, if anything."
 )
 NOWHERE = (
     "No station farther off was found that shows the whole board, within reach and clear of all."

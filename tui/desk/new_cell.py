@@ -59,7 +59,7 @@ def _cell(_: Answers) -> list[Question]:
                  "cell."),
         choice("robot", "The robot", "none", ROBOTS,
                "none: reach is not checked. file: a robot file. six: six axes, spherical wrist. "
-               "scara. palletizer: four axes, flange held level."),
+               "scara: four axes, with a lift. palletizer: four axes, flange held level."),
     ]  # fmt: skip
 
 
@@ -259,8 +259,17 @@ def _tolerance(_: Answers) -> list[Question]:
         Question("set_by", "Tolerance and rule set by", "", lambda _: None,
                  "Who answers for them, such as: quality department. Empty: nobody is named.",
                  _nobody),
-        Question("file", "Save the cell as", "cell.yaml", needed, "A new file."),
+        Question("file", "Save the cell as", "cell.yaml", needed, "A new file.", _made),
     ]  # fmt: skip
+
+
+def _made(text: str) -> str | None:
+    """Say where the file comes to lie, and that its folder is made where it is not there."""
+    if not text.strip():
+        return None
+    path = cell_path(text)
+    new = "" if path.parent.is_dir() else " Its folder is not there yet and is made."
+    return f"A new file, {path.absolute()}.{new}"
 
 
 def _nobody(text: str) -> str | None:
@@ -338,15 +347,19 @@ def _lens_document(answers: Answers) -> dict[str, Any]:
     return {**lens, "u": {"focal": focal / 100.0, "center_px": centre, "edge_px": edge}}
 
 
+def cell_path(text: str) -> Path:
+    """Return the file that is named, or `cell.yaml` in the folder that is."""
+    path = Path(text.strip()).expanduser()
+    return path if path.suffix in (".yaml", ".yml") else path / "cell.yaml"
+
+
 def save(answers: Answers) -> Path:
     """Check the cell as its reader does and store it in a new file; returns the path.
 
     Raises StationbookError naming the key that does not fit, FileError where the file is there
     already.
     """
-    path = Path(answers["file"]).expanduser()
-    if path.suffix not in (".yaml", ".yml"):
-        path = path / "cell.yaml"
+    path = cell_path(answers["file"])
     data = yaml_dump(document(answers)).encode()
     try:
         cell_record(inside=False).read(parse_yaml(data, path))

@@ -12,6 +12,7 @@ from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.result import StoredResult, percent
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
@@ -32,6 +33,11 @@ from .solution import lacks_number
 from .views import Fact, Facts, FieldView
 
 POINT = re.compile(r"\s*(\d+)\s*[:;]?(?:\s+(.*))?\s*")
+TAKE_IT = {
+    EYE_TO_HAND: "Lay the board in the cell where it will pick, robot out of view. F4 takes it.",
+    EYE_IN_HAND: "Lay the board in the cell where parts lie and jog the camera over it. F4 takes "
+    "it, and asks for the pose.",
+}
 OPEN_NUMBER = (
     "The stations leave a direction open. Touch one board point: it gives the missing number and "
     "proves nothing. Type its number and the pose."
@@ -200,6 +206,11 @@ class Touching:
         """What speaks against the touch being typed, else what the touches say or is missing."""
         return self.doubts or (self.proof.findings if self.proof is not None else ())
 
+    @property
+    def begins(self) -> bool:
+        """Tell that a pointer or a board is missing."""
+        return self.found is None or self.found.pointer is None or not self.found.views
+
     def next_step(self) -> str:
         found = self.found
         if found is None:
@@ -209,7 +220,7 @@ class Touching:
         if found.pointer is None:
             return "F3 describes the pointer: its tip in the flange, and how well it is known."
         if not found.views:
-            return "Lay the board in the cell where it will pick, robot out of view. F4 takes it."
+            return TAKE_IT[self.desk.opened().cell.mount]
         if self._number_open(found):
             return OPEN_NUMBER
         if self.open_number:

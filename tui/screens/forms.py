@@ -51,6 +51,7 @@ FRAME = (
 )
 
 
+PITCH_OFF = 0.02  # [-] from the cell's pitch; printers are off by less (CP, no source)
 LENS_OPEN = (
     "Your answers are kept; the lens data stay open. With data of another image size, focus or "
     "zoom every result is wrong: set the camera as it was, then answer y; or Esc, calibrate the "
@@ -98,7 +99,8 @@ class Start(Halves, Working[bool]):
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
                      "run before recording.", choices=("y", "n")),
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
-                     "Measure over the whole row and divide by the number of steps."),
+                     "Measure over the whole row and divide by the number of steps.",
+                     _other_than(cell.board.pitch_mm)),
             scale_question(cell.board.scale_u),
             *([] if cell.camera.guessed else [
                 Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
@@ -157,6 +159,21 @@ class Start(Halves, Working[bool]):
 
     def tell(self, text: str, role: str) -> None:
         self.query_one(Form).refuse(text)
+
+
+def _other_than(pitch_mm: float) -> Check:
+    """Say of a pitch that no printer makes of the cell's own that it is far from it."""
+
+    def note(text: str) -> str | None:
+        off = as_number(text) / pitch_mm - 1.0 if text.strip() else 0.0
+        if abs(off) <= PITCH_OFF:
+            return None
+        return (
+            f"The cell says {pitch_mm:g} mm: {100 * abs(off):.0f} % {'more' if off < 0 else 'less'}"
+            " than this. Measure again before you go on: every distance follows the pitch."
+        )
+
+    return note
 
 
 def _active(own: Active, pendant: Pendant) -> Check:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import ClassVar
 
+from textual import actions
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
@@ -16,7 +17,7 @@ from engine.findings import Finding
 
 from ..desk.views import Facts, Move
 from ..widgets.looks import Line, Looks
-from ..widgets.panels import KeyLine, fact_lines, key_name
+from ..widgets.panels import FactsPanel, KeyLine, fact_lines, key_name
 from ..widgets.sheet import Scroll
 from ..words import Part, finding_lines, flow
 
@@ -51,6 +52,12 @@ def _declared(node: DOMNode) -> Iterator[Binding]:
         yield from (b for b in declared if b.id and b.tooltip)
 
 
+def acts(node: DOMNode, binding: Binding) -> bool:
+    """Tell whether a binding of ``node`` does anything now."""
+    _, action, parameters = actions.parse(binding.action)
+    return bool(node.check_action(action, parameters))
+
+
 def keys(binding: Binding) -> str:
     return ", ".join(key_name(key) for key in binding.key.split(","))
 
@@ -69,7 +76,7 @@ def key_lines(bindings: Iterable[Binding], looks: Looks, width: int) -> list[Lin
 
 
 class Help(ModalScreen[None]):
-    """All keys of the screen below."""
+    """All keys of the screen below, after what it has no room for."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,enter,f9,q", "dismiss", "close", id="help.leave", tooltip="Close the help"),
@@ -81,9 +88,25 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="box tall"):
-            bindings = [binding for _, binding in all_bindings(self.below)]
-            yield Scroll(lambda looks, width: key_lines(bindings, looks, width))
+            yield Scroll(self._lines)
             yield KeyLine()
+
+    def _lines(self, looks: Looks, width: int) -> list[Line]:
+        lines: list[Line] = []
+        for panel in self.below.query(FactsPanel):
+            if panel.cut():
+                lines += [*fact_lines(panel.data, looks, width), []]
+        return lines + key_lines(_acting(all_bindings(self.below)), looks, width)
+
+
+def _acting(bindings: Sequence[tuple[DOMNode, Binding]]) -> list[Binding]:
+    """Return them without those of a key that does something else now."""
+    taken = [binding.key for _, binding in bindings]
+    return [
+        binding
+        for node, binding in bindings
+        if taken.count(binding.key) == 1 or acts(node, binding)
+    ]
 
 
 class Findings(ModalScreen[None]):

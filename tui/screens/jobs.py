@@ -31,6 +31,11 @@ Work = Callable[..., Coroutine[Any, Any, None]]
 Check = Callable[[str], str | None]  # what is wrong with a text, or None
 
 
+def sentence(text: str) -> str:
+    """Return a text as it begins a line of the screen."""
+    return text[:1].upper() + text[1:]
+
+
 class Jobs:
     """The jobs of one screen or widget, and the questions that it asks.
 
@@ -50,7 +55,7 @@ class Jobs:
         try:
             await work(*args)
         except StationbookError as error:
-            self.tell(str(error), "error")
+            self.tell(sentence(str(error)), "error")
 
     def stop(self, group: str) -> None:
         self.node.workers.cancel_group(self.node, group)

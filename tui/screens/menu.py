@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import ClassVar, NamedTuple
 
-from textual import actions, events
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
@@ -14,9 +14,9 @@ from textual.screen import ModalScreen, Screen
 
 from ..widgets.lists import SIGN, Chooser
 from ..widgets.looks import Line, line_text
-from ..widgets.panels import KeyLine
+from ..widgets.panels import KeyLine, unfinished
 from ..widgets.sheet import Paragraph
-from .help import all_bindings, keys
+from .help import acts, all_bindings, keys
 
 # Ids of bindings in the order of the job; what stands in no list comes after it, in its own order.
 JOB = {
@@ -75,15 +75,15 @@ def entries(below: Screen[object]) -> list[Entry]:
 
 def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
     for node, binding in all_bindings(below):
-        _, action, parameters = actions.parse(binding.action)
-        if binding.description and node.check_action(action, parameters):
+        if binding.description and acts(node, binding):
             yield node, binding
 
 
 class Entries(Chooser[Entry]):
     def row_line(self, item: Entry, width: int) -> Line:
         head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
-        return [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
+        row: Line = [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
+        return row if len(line_text(row)) <= width else unfinished(row, width)
 
 
 class Menu(ModalScreen[Entry | None]):
@@ -134,7 +134,7 @@ class Menu(ModalScreen[Entry | None]):
         """Show below the list, whole, the explanation that its row cuts."""
         listed, words = self.query_one(Entries), ""
         room = listed.size.width - len(f"{SIGN} ")
-        if (chosen := listed.item) and len(line_text(listed.row_line(chosen, room))) > room:
+        if (chosen := listed.item) and chosen.words not in line_text(listed.row_line(chosen, room)):
             words = chosen.words
         self.query_one("#whole", Paragraph).show(words)
 

@@ -238,7 +238,10 @@ class Proof(Halves, Working[None]):
         self.query_one(LargeLine).show(proof_parts(self.touching.proof))
         self.touches.show_items(rows, len(rows) - 1 if last else None)
         trouble = self.touching.trouble
-        self.tell(said or trouble or self.touching.next_step(), "error" if trouble else "note")
+        step = self.touching.next_step()
+        if said and self.touching.begins:  # no touch can follow yet
+            said = f"{said} {step}"
+        self.tell(said or trouble or step, "error" if trouble else "note")
         self.refresh_bindings()
 
     def show_joints(self, shown: bool) -> None:

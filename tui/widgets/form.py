@@ -98,6 +98,7 @@ class Form(Vertical):
     def __init__(self, questions: Sequence[Question], *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.questions = list(questions)
+        self.tried = False  # it was to be finished: from now on what is missing is said too
 
     def compose(self) -> ComposeResult:
         for question in self.questions:
@@ -129,7 +130,7 @@ class Form(Vertical):
     def show_hint(self) -> None:
         """Say what is wrong with the line, or how to fill it in."""
         question, edit = self.questions[self.at], self.edits[self.at]
-        problem = question.check(edit.value) if edit.value else None
+        problem = question.check(edit.value) if edit.value or self.tried else None
         note = question.note(edit.value) if problem is None else None
         role = "warning" if problem else "note" if note else "dim"
         self.query_one(Hint).show(problem or note or question.hint, role)
@@ -149,10 +150,11 @@ class Form(Vertical):
             self._finish()
 
     def _finish(self) -> None:
+        self.tried = True
         for question, edit in zip(self.questions, self.edits, strict=True):
-            if (problem := question.check(edit.value)) is not None:
+            if question.check(edit.value) is not None:
                 self.screen.set_focus(edit)
-                self.query_one(Hint).show(problem, "warning")
+                self.show_hint()
                 return
         self.post_message(self.Finished(self.texts()))
 

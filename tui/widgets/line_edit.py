@@ -13,6 +13,7 @@ from .looks import Line
 from .sheet import Sheet
 
 FIGURES = frozenset("0123456789+-−.,")
+BEFORE, BEHIND = "<", ">"  # where a line goes on out of sight
 MAX_LENGTH = 400  # characters; a pose with labels and units takes about 100
 
 
@@ -112,11 +113,24 @@ class LineEdit(Sheet, can_focus=True):
             return [[(self.value, "chosen"), (" ", "cursor"), (" " * left, "entry")]]
         self._first = min(self._first, self.cursor, max(len(self.value) - room + 1, 0))
         self._first = max(self._first, self.cursor - room + 1)
-        shown = self.value[self._first : self._first + room].ljust(room)
+        shown = self._cut(room)
         at = self.cursor - self._first
         if not self.has_focus:
             return [[(shown, "entry")]]
         return [[(shown[:at], "entry"), (shown[at], "cursor"), (shown[at + 1 :], "entry")]]
+
+    def _cut(self, room: int) -> str:
+        """Return what is in sight, a sign at each end beyond which the text goes on.
+
+        Half a number would be read as a whole one.
+        """
+        first, end = self._first, self._first + room
+        shown = self.value[first:end].ljust(room)
+        if first and self.cursor != first:
+            shown = BEFORE + shown[1:]
+        if end < len(self.value) and self.cursor != end - 1:
+            shown = shown[:-1] + BEHIND
+        return shown
 
     def check_consume_key(self, key: str, character: str | None) -> bool:
         """Tell that letters and digits are typed here, so that no binding takes them."""

@@ -116,14 +116,14 @@ class NextMove(Panel[Move]):
         drawn: list[Line] = [[(line, "title")] for line in lines[:room]]
         self.cut = short or len(lines) > room
         if len(lines) > room:
-            drawn[-1] = _unfinished(drawn[-1], width, ALL)
+            drawn[-1] = unfinished(drawn[-1], width, ALL)
         return [*large, *drawn, *([] for _ in range(room - len(drawn))), *caution]
 
     def _in_short(self, width: int, most: int) -> list[Line]:
         """Return the short caution in at most so many lines; the last one leads to all of it."""
         texts = self.looks.wrap(caution([NEXT_MOVE_READ]), width)[:most]
         lines: list[Line] = [[(text, "warning")] for text in texts]
-        return [*lines[:-1], _unfinished(lines[-1], width, ALL)]
+        return [*lines[:-1], unfinished(lines[-1], width, ALL)]
 
 
 class QualityLine(Panel[Quality]):
@@ -183,7 +183,7 @@ class FactsPanel(Panel[Facts]):
     def draw(self, width: int, height: int) -> Sequence[Line]:
         lines = self._lines(width)
         if len(lines) > height > 0:
-            lines[height - 1] = _unfinished(lines[height - 1], width, ALL)
+            lines[height - 1] = unfinished(lines[height - 1], width, ALL)
         picture: list[Line] = [[(row, "note")] for row in self.data.picture]
         if self._beside(width) or len(lines) + len(picture) >= height:
             return lines
@@ -281,7 +281,7 @@ class FindingsView(Sheet):
         if len(first) > height or (self.findings and len(first) >= height):
             room = max(height - 1, 1)
             sign = f" ... all: {self.more}"
-            first = [*first[: room - 1], _unfinished(first[room - 1], width, sign)]
+            first = [*first[: room - 1], unfinished(first[room - 1], width, sign)]
             self.cut = True
             if not self.findings:
                 return first
@@ -319,7 +319,7 @@ def _as_room_allows(
         room -= len(parts[0])
     for number in headlines:
         if not shown[number] and room > 0:
-            shown[number] = [_unfinished(parts[number][0], width)]
+            shown[number] = [unfinished(parts[number][0], width)]
             room -= 1
     for number in (*headlines, *remedies):
         more = len(parts[number]) - len(shown[number])
@@ -329,7 +329,7 @@ def _as_room_allows(
     return shown
 
 
-def _unfinished(line: Line, width: int, sign: str = " ...") -> Line:
+def unfinished(line: Line, width: int, sign: str = " ...") -> Line:
     """Return a line that ends with a sign that more would follow."""
     room = max(width - len(sign), 0)
     kept: Line = []
