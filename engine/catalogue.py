@@ -190,7 +190,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "overruled": warning(
         "By the robot file the robot cannot stand at {count} of {total} stations ({stations}).",
-        "Correct the limits or the geometry in the robot file; check the active tool and frame.",
+        "Check the active tool and frame first: joints typed beside the pose at two stops show "
+        "them. Then correct the limits or the geometry in the robot file.",
         cause="Limits or geometry in the robot file that are not this robot's, another tool or "
         "frame active, or poses that were mistyped.",
         shows="A pose in use is out of reach, or no posture holds it within the joint limits, "

@@ -28,11 +28,13 @@ from engine.frames import displacement
 from engine.pendant.conventions import active_places
 from engine.pendant.entry import format_place
 from engine.pendant.settings import BASE, FLANGE, Active, Pendant
+from engine.plans.types import Wish
 from engine.robots.kinematics import kinematics
 from engine.robots.model import Robot
 from engine.sessions.folder import open_session, session_text
 from engine.simulate.scenario import cell
 from engine.steps.correcting import fix
+from engine.steps.planning import plan_session
 from engine.steps.solve import Solved, solve_session
 from engine.steps.station_pose import examine_pose, known
 
@@ -285,6 +287,27 @@ def test_a_session_with_a_wrong_tool_or_frame_is_not_accepted(
     np.testing.assert_allclose(values[:3], off[:3, 3], atol=1.0)
     assert solved.stored.frames is not None
     assert solved.stored.frames.how == "as told, not shown"
+
+
+@pytest.mark.parametrize("wrong", ["tool", "frame"])
+def test_beside_a_wrong_tool_or_frame_no_consequence_and_no_move_is_told(
+    tmp_path: Path, wrong: str
+) -> None:
+    off = pt.transform_from(pr.matrix_from_axis_angle([0, 0, 1, 0.5]), [300.0, -200.0, 150.0])
+    own = np.eye(4)
+    tool, frame = (off, own) if wrong == "tool" else (own, off)
+    session = session_with(tmp_path, EYE_TO_HAND, tool=tool, frame=frame, joints=(1, 8))
+    said = {item.code for item in solve_session(session, tmp_path).stored.findings}
+    assert "joints-disagree" in said
+    assert not said & {"overruled", "tolerance", "weak-direction", "what-helps", "unobservable"}
+    plan = plan_session(session, tmp_path, Wish(count=3))
+    assert plan.steps == ()
+    assert "joints-disagree" in plan.notes[0]
+    assert plan.cautions
+    alone = replace(session, stations=session.stations[:1])  # before there is a result
+    assert plan_session(alone, tmp_path, Wish(count=3)).steps == ()
+    right = session_with(tmp_path / "right", EYE_TO_HAND, tool=own, frame=own, joints=(1, 8))
+    assert plan_session(right, tmp_path / "right", Wish(count=3)).steps
 
 
 def test_the_tool_that_fits_can_be_taken_and_then_the_result_is_right(tmp_path: Path) -> None:

@@ -13,13 +13,20 @@ from told_jogs import entered, way
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount, Rough, RoughPlace
 from engine.cell.stations import Observation
 from engine.frames import apply, displacement, rotation_angle, rotation_exp, transform
+from engine.images.quality import SMALL_SHARE
 from engine.pendant.conventions import from_matrix, to_matrix
+from engine.plans.blind import TO_THE_MIDDLE
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish
 from engine.plans.way import CLEAR_MM
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
+
+
+def test_a_first_stop_made_as_told_is_not_seen_too_small() -> None:
+    told = int(TO_THE_MIDDLE.partition(" %")[0].rpartition(" ")[2]) / 100
+    assert told > 1.1 * SMALL_SHARE  # no eye tells a third from 0.3
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

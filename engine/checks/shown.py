@@ -108,6 +108,11 @@ class Comparison:
     frame: Array | None = None
     part: str = ""
 
+    @property
+    def of_all(self) -> bool:
+        """Whether tool, frame or robot file are wrong, and not only some stops mistyped."""
+        return self.kind not in ("shown", "stations")
+
 
 def compared(cell: Cell, stops: Sequence[Stop]) -> Comparison | None:
     """Return what the stops say of tool, frame and robot file; None without robot or stops.

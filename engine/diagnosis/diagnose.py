@@ -8,7 +8,7 @@ how common it is. The winner is put right, the session solved again, and tested 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -145,6 +145,11 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     if not diagnosis.findings and diagnosis.problem is problem:
         return Examined(found, None)
     return Examined(_final(found, diagnosis), diagnosis)
+
+
+def without_consequences(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings without what is not told beside a cause that concerns all stations."""
+    return tuple(item for item in findings if item.code not in (*CONSEQUENCES, *OF_THE_WHOLE))
 
 
 def diagnose(found: Solution, texts: Texts) -> Diagnosis:

@@ -60,7 +60,7 @@ FILL = 0.4  # [-] share of the image's width that the board takes at the first s
 
 TO_THE_MIDDLE = (
     "jog until the whole board is seen in the middle of the image, facing the camera, and fills "
-    "about a third of it"
+    f"about {100 * FILL:.0f} % of its width"
 )
 START = f"First station: {TO_THE_MIDDLE}; record it, then plan again."
 NO_ROUGH = (

@@ -24,7 +24,7 @@ from ..plans.types import Plan, Step, Wish
 from ..sessions.changes import Change
 from ..sessions.journal import newest
 from ..sessions.numbers import observations
-from .solve import solve_session, typed_texts
+from .solve import READ_WRONG, solve_session, stops_compared, typed_texts
 
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {
@@ -36,6 +36,11 @@ DOUBTS = {
 STOPPED = ("record", "retake", "redo: re")
 TOUCHED = "proof touch"
 LEFT = (TOUCHED, "proof view", "undo: re", "undo: import")
+NOT_AS_TOLD = (
+    "The joints typed beside the poses contradict them (joints-disagree: tool, frame or robot "
+    "file), so no move is told: it might lead elsewhere. Put that right, then plan again. Where "
+    "one more stop is to tell which it is, go there by sight."
+)
 STANDS_ELSEWHERE = (
     "The robot stands at no recorded station now, so no jog is told to the first of these poses: "
     "go there by its values."
@@ -50,24 +55,24 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
     ``result``: what `solve_session` found for this session, where it was solved already.
 
     Raises FileError when a file that a station names is missing or damaged, UsageError for a wish
-    that makes no sense.
+    that makes no sense, PoseError for joints that cannot be read.
     """
     seen = observations(session, folder)
-    doubted = False
+    doubts, shown = set[str](), stops_compared(session)
     if len(seen) < LEAST_STATIONS:
         result = None
     else:
         result = result or solve_session(session, folder).result
-        doubted = any(
-            item.code in DOUBTS and item.level is not Level.NOTE for item in result.findings
-        )
+        doubts = {item.code for item in result.findings if item.level is not Level.NOTE} & DOUBTS
+    if shown is not None and shown.of_all and not doubts.intersection(READ_WRONG):
+        return Plan((), (NOT_AS_TOLD,))
     plan = make_plan(
         session.cell,
         seen,
         wish,
         result=result,
         texts=typed_texts(session),
-        doubted=doubted,
+        doubted=bool(doubts),
         standing=_standing(session, folder),
     )
     last = newest(folder, STOPPED + LEFT) or ""

@@ -45,7 +45,7 @@ from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who, result_change
 from ..sessions.results import moved_since, read_result, result_document, what_changed
 from ..sessions.store import PROOF_FILE, RESULT_FILE, encoded
-from .solve import session_problem, told_or_shown, typed_texts
+from .solve import session_problem, stops_compared, told_or_shown, typed_texts
 from .station_image import examine_file, new_files
 
 
@@ -192,7 +192,7 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
     open_without = any(item.code == "unobservable" for item in result.findings)
     fixed = open_without and bool(found.of_role("missing-number"))
-    frames, said = told_or_shown(session, _stops(cell, found))
+    frames, said = told_or_shown(cell, stops_compared(session, _stops(cell, found)))
     wrong = [item for item in said if item.level is Level.ERROR]
     proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed)
     kept = [item for item in result.findings if item.code not in ("frames-told", "joints-disagree")]

@@ -15,8 +15,8 @@ from ..cell.cell import Cell
 from ..cell.result import REFUTED, Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
 from ..checks.entry import REACH_IN_A_ROW
-from ..checks.shown import Stop, compared, comparison_findings, stops_of
-from ..diagnosis.diagnose import diagnosed
+from ..checks.shown import Comparison, Stop, compared, comparison_findings, stops_of
+from ..diagnosis.diagnose import diagnosed, without_consequences
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..errors import FileError
 from ..estimate.numbers import settled
@@ -86,14 +86,19 @@ def solved_of(
     has no part.
     """
     first, tolerance = session.cell.camera.name, session.cell.tolerance
-    frames, said = told_or_shown(session)
-    said += overruled_findings(problems[first], parts[0], session.cell, known=bool(frames.shown))
-    if any(item.code in READ_WRONG for item in parts[0].findings):
+    shown = stops_compared(session)
+    frames, said = told_or_shown(session.cell, shown)
+    found = parts[0].findings
+    if shown is not None and shown.of_all:
+        found = without_consequences(found)
+    else:
+        known = bool(frames.shown)
+        said += overruled_findings(problems[first], parts[0], session.cell, known=known)
+    if any(item.code in READ_WRONG for item in found):
         said = [item for item in said if item.code not in OF_READING]
     said += damaged(session)
     wrong = [item for item in said if item.level is Level.ERROR]
     rest = [item for item in said if item not in wrong]
-    found = parts[0].findings
     if touched := refuted(folder) or not_compared(folder):
         found = (*touched, *(item for item in found if item.code != "not-proven"))
     own = parts[0].judged((*wrong, *found, *rest), tolerance)
@@ -105,18 +110,21 @@ def solved_of(
     return Solved(results[0], stored, inputs, others)
 
 
-def told_or_shown(session: Session, further: Sequence[Stop] = ()) -> tuple[Frames, list[Finding]]:
-    """Return tool and frame with the stops that show them, and the findings about that.
+def stops_compared(session: Session, further: Sequence[Stop] = ()) -> Comparison | None:
+    """Return what the stops with joints and pose say of tool and frame; None where none has both.
 
-    ``further``: stops that are no stations.
+    ``further``: stops that are no stations. Raises PoseError for texts that cannot be read.
     """
-    cell = session.cell
+    both = [station for station in session.stations if station.pose and station.joints]
+    stops = (*stops_of(session.cell, both), *further) if both else further
+    return compared(session.cell, stops) if stops else None
+
+
+def told_or_shown(cell: Cell, found: Comparison | None) -> tuple[Frames, list[Finding]]:
+    """Return tool and frame with the stops that show them, and the findings about that."""
     tool, frame = str(cell.pendant.active_tool), str(cell.pendant.active_frame)
     if cell.pendant.shows_joints:  # the robot file gives the pose, in flange and base
         return Frames("flange", "base"), []
-    both = [station for station in session.stations if station.pose and station.joints]
-    stops = (*stops_of(cell, both), *further) if both else further
-    found = compared(cell, stops) if stops else None
     if found is None:
         variant = "no-robot" if cell.robot is None else None
         return Frames(tool, frame), [finding("frames-told", variant, tool=tool, frame=frame)]

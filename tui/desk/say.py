@@ -14,6 +14,7 @@ from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
 from engine.frames import AXES
 from engine.pendant.conventions import is_quaternion
+from engine.plans.blind import TO_THE_MIDDLE
 from engine.plans.way import Leg, read_legs
 from engine.steps.pictures import HOLE, OUTSIDE, depth_picture
 from engine.steps.station_image import ViewDraft
@@ -56,8 +57,7 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
     head, index = f"Station {number}:", desk.next_index
     if index is None:
         if session is None or number == 1:
-            first = "jog until the board fills the middle of the camera's view, facing the camera."
-            return Move(head, first, large=_large(number))
+            return Move(head, f"{TO_THE_MIDDLE}.", large=_large(number))
         if desk.planning:
             return Move(head, "planning the next move ...", large=_large(number))
         advice = desk.advice if desk.advised else None
