@@ -558,25 +558,25 @@ CATALOGUE: dict[str, Entry] = {
         "Compare the angles with the pendant, and the image with the stop.",
     ),
     "does-not-fit/same-flange": warning(
-        "This stop and station {other} are off by the same {distance_mm:.1f} mm and "
+        "This stop and {other} are off by the same {distance_mm:.1f} mm and "
         "{angle_deg:.2f}° in the flange: another tool than {tool} is active, or the {on_flange} "
         "has moved on the flange.",
         "Look at the active tool on the pendant. If it is another one, select {tool} and retake "
-        "station {other}; if the {on_flange} moved, fasten it and begin a new session.",
+        "{other}; if the {on_flange} moved, fasten it and begin a new session.",
     ),
     "does-not-fit/same-base": warning(
-        "This stop and station {other} are off by the same {distance_mm:.1f} mm and "
+        "This stop and {other} are off by the same {distance_mm:.1f} mm and "
         "{angle_deg:.2f}° in the base: another frame than {frame} is active, or the {fixed} has "
         "moved.",
         "Look at the active frame on the pendant. If it is another one, select {frame} and retake "
-        "station {other}; if the {fixed} moved, fasten it and begin a new session.",
+        "{other}; if the {fixed} moved, fasten it and begin a new session.",
     ),
     "does-not-fit/same-either": warning(
-        "This stop and station {other} are off by the same {distance_mm:.1f} mm and "
+        "This stop and {other} are off by the same {distance_mm:.1f} mm and "
         "{angle_deg:.2f}°: another tool than {tool} or another frame than {frame} is active, or "
         "the {on_flange} on the flange or the {fixed} has moved.",
         "Look at the active tool and frame on the pendant. If they are others, select these and "
-        "retake station {other}; if something moved, fasten it and begin a new session.",
+        "retake {other}; if something moved, fasten it and begin a new session.",
     ),
     # ---- on the session -------------------------------------------------------------------------
     "typed-value": error(

@@ -25,7 +25,7 @@ from engine.sessions.folder import open_session
 from engine.simulate.scenario import Axes
 from engine.steps.recording import Consent, Draft, examine, record_station
 from engine.steps.station_image import ViewDraft
-from engine.steps.station_pose import examine_pose
+from engine.steps.station_pose import examine_pose, observed
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 ALL = 8  # stations made
@@ -123,6 +123,27 @@ def test_the_second_stop_with_one_shift_names_tool_or_frame(
     assert words[not tool] in misfits[1].message
     on_flange = "board" if mount == EYE_TO_HAND else "camera"
     assert (f"the {on_flange} has moved" in misfits[1].message) == tool
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_stop_refused_before_shows_one_shift_as_a_recorded_one_does(
+    tmp_path: Path, again: bool
+) -> None:
+    """Whoever refused the first misfit never saw the cause named; ``again``: at the same stop."""
+    session = made(tmp_path / "s", EYE_TO_HAND)
+    five = replace(session, stations=session.stations[:5])
+    stops = []
+    for station in session.stations[5:7]:
+        typed = moved(session.cell, session.stations[5] if again else station, TOOL, tool=True)
+        ids, pixels, *_ = read_points(tmp_path / "s" / str(station.points), session.cell.board)
+        view = ViewDraft((), station.points, point_ids=ids, pixels=pixels)
+        stops.append((examine_pose(five, " ".join(typed)), view))
+    (first, seen), (second, then) = stops
+    before = said(examine(five, tmp_path / "s", second, then))
+    assert "same" not in before[0].message
+    found = said(examine(five, tmp_path / "s", second, then, observed(five, first, seen)))
+    assert ("the one refused before it are off by the same" in found[0].message) is not again
+    assert found[0].code == "does-not-fit"
 
 
 def test_two_stops_with_slips_of_their_own_are_not_called_one_shift(tmp_path: Path) -> None:

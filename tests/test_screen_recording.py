@@ -27,13 +27,15 @@ from screen_bench import (
 from textual import events
 
 from engine.cell.stations import station_pose
-from engine.pendant.entry import format_joints
+from engine.frames import transform
+from engine.pendant.entry import format_joints, format_pose
 from engine.robots.kinematics import kinematics
 from engine.sessions.confirmed import confirm
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
+from engine.steps.station_image import examine_image
 from tui.desk.desk import Desk
-from tui.desk.entry import kept_entry
+from tui.desk.entry import Entry, examined, kept_entry
 from tui.screens.images import LOOK_EVERY
 from tui.screens.stations import Stations
 
@@ -509,3 +511,26 @@ def test_a_half_line_belongs_to_a_station_that_is_taken_again(
     found = kept_entry(desk)
     assert found is not None
     assert (found.purpose, found.station) == (purpose, station)
+
+
+@pytest.mark.parametrize("put_right", [False, True])
+def test_a_second_stop_with_the_shift_of_a_refused_one_names_the_tool(
+    tmp_path: Path, put_right: bool
+) -> None:
+    """The first one counted only where it was accepted; ``put_right``: it was a slip of typing."""
+    desk = Desk(example(tmp_path / "session", 5))
+    desk.open()
+    tool = transform(np.eye(3), [0.0, 40.0, 120.0])
+    cell = desk.opened().cell
+    found = []
+    for number in (6, 7):
+        station = open_session(EXAMPLE).existing(number)
+        there = station_pose(cell, station)
+        assert there is not None
+        shifted = " ".join(format_pose(there @ tool, cell.pendant))
+        view = examine_image(desk.opened(), desk.folder, EXAMPLE / str(station.image))
+        for typed in (shifted, pose(number)) if put_right else (shifted, shifted[:-1]):
+            found.append(examined(desk, Entry(text=typed, view=view)).findings)
+    said = [item.message for item in found[2] if item.code == "does-not-fit"]
+    assert ("the one refused before it are off by the same" in said[0]) is not put_right
+    desk.close()

@@ -20,6 +20,7 @@ from ..estimate.information import predict_flange
 from ..findings import Finding, finding
 from ..frames import displaced, displacement, inverse
 from ..tails import f_isf
+from .entry import SMALL_MOVE_DEG, SMALL_MOVE_MM, between
 from .prediction import PREDICTED_LEAST
 
 ALIKE = 1e-3  # [-] chance that two equal shifts are taken for two different ones
@@ -51,15 +52,22 @@ class _Off:
 
 
 def same_shift_findings(
-    problem: Problem, doubted: Sequence[int], seen: Observation
+    problem: Problem,
+    doubted: Sequence[int],
+    seen: Observation,
+    refused: Observation | None = None,
 ) -> list[Finding]:
-    """Return `does-not-fit` where ``seen`` is off by the same shift as the last doubted station.
+    """Return `does-not-fit` where ``seen`` is off by the same shift as the last doubted stop.
 
     ``doubted``: ids of the last stations of ``problem``, recorded although they did not fit; the
-    stations before them predict. Nothing where those are too few, or the shifts differ.
+    stations before them predict. ``refused``: a stop since then that did not fit and was not
+    recorded. Nothing where those are too few, or the shifts differ.
     """
+    if refused is not None and _at_one_place(refused, seen):
+        refused = None  # what was misread there once is misread again
     before = [one for one in problem.observations if one.id not in doubted]
     last = [one for one in problem.observations if one.id in doubted]
+    last += [] if refused is None else [refused]
     if not last or len(before) < PREDICTED_LEAST:
         return []
     good = replace(problem, observations=tuple(before))
@@ -88,7 +96,7 @@ def same_shift_findings(
         finding(
             "does-not-fit",
             variant,
-            other=last[-1].id,
+            other=f"station {last[-1].id}" if refused is None else "the one refused before it",
             distance_mm=float(np.linalg.norm(off[3:])),
             angle_deg=float(np.degrees(np.linalg.norm(off[:3]))),
             tool=str(problem.pendant.active_tool),
@@ -97,6 +105,11 @@ def same_shift_findings(
             fixed=fixed,
         )
     ]
+
+
+def _at_one_place(first: Observation, second: Observation) -> bool:
+    distance, angle = between(first.base_T_flange, second.base_T_flange[None])
+    return bool(distance[0] < SMALL_MOVE_MM and np.degrees(angle[0]) < SMALL_MOVE_DEG)
 
 
 def _off(shift: Shift, one: Observation, predicted: Array, covariance: Array) -> _Off:

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from ..boards.grids import numbered
 from ..cell.session import Session, Station, seen_by, with_view
+from ..cell.stations import Observation
 from ..checks.entry import OVERRULED_WITH_REASON
 from ..errors import StationbookError, UsageError
 from ..estimate.problem import predicted_view
@@ -51,10 +52,19 @@ class Draft:
         return replace(self, views=(*self.views, *views), findings=findings)
 
 
-def examine(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> Draft:
-    """Join what was typed and what was seen; check the one against the other."""
+def examine(
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    view: ViewDraft,
+    refused: Observation | None = None,
+) -> Draft:
+    """Join what was typed and what was seen; check the one against the other.
+
+    ``refused``: the stop before, where it did not fit and was not stored, as `observed`.
+    """
     view = _numbered(session, folder, pose, view)
-    together = together_findings(session, folder, pose, view)
+    together = together_findings(session, folder, pose, view, refused)
     return Draft(pose, view, (*pose.findings, *view.findings, *together))
 
 

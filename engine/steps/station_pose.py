@@ -315,27 +315,32 @@ def _suspected(
 
 
 def together_findings(
-    session: Session, folder: Path, pose: PoseDraft, view: ViewDraft
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    view: ViewDraft,
+    refused: Observation | None = None,
 ) -> list[Finding]:
     """Return what is to be said of a typed pose and an image that is held against it.
 
-    Costs a few milliseconds once `predictor_for` this session was made.
+    ``refused``: the last stop that did not fit and was not stored, as `observed`. Costs a few
+    milliseconds once `predictor_for` this session was made.
     """
     found: list[Finding] = []
     if pose.base_T_flange is not None and view.pixels is not None and not pose.closing:
         found += _unchanged_view(session, folder, pose.base_T_flange, view, pose.station)
     if not any(item.code == "same-image" for item in found):
-        found += _misfit(session, folder, pose, view)
+        found += _misfit(session, folder, pose, view, refused)
     return found
 
 
-def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) -> list[Finding]:
-    """Return that the view shows no board before the camera, or `does-not-fit` with the others."""
+def observed(session: Session, pose: PoseDraft, view: ViewDraft) -> Observation | None:
+    """Return a stop as the estimator takes it; None without a pose or a board seen there."""
     if pose.base_T_flange is None or (view.pixels is None and view.board_pose is None):
-        return []
+        return None
     number = session.next_id if pose.station is None else pose.station
     board = None if view.board_pose is None else from_position_quaternion(view.board_pose)
-    seen = Observation(
+    return Observation(
         number,
         pose.base_T_flange,
         view.point_ids,
@@ -344,6 +349,19 @@ def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) ->
         covariances=view.covariances,
         spatial=view.places is not None,
     )
+
+
+def _misfit(
+    session: Session,
+    folder: Path,
+    pose: PoseDraft,
+    view: ViewDraft,
+    refused: Observation | None,
+) -> list[Finding]:
+    """Return that the view shows no board before the camera, or `does-not-fit` with the others."""
+    seen = observed(session, pose, view)
+    if seen is None:
+        return []
     if said := unseen(problem_from(session.cell, (seen,))):
         return said
     made = predictor_for(session, folder, pose.station)
@@ -355,7 +373,8 @@ def _misfit(session: Session, folder: Path, pose: PoseDraft, view: ViewDraft) ->
     said = prediction_findings(made, seen, None if fields is None else fields.fields)
     if not any(item.code == MISFIT for item in said) or made.result is None:
         return said
-    return same_shift_findings(made.problem, _doubted(session, pose.station), seen) or said
+    doubted = _doubted(session, pose.station)
+    return same_shift_findings(made.problem, doubted, seen, refused) or said
 
 
 MISFIT = "does-not-fit"

@@ -15,6 +15,7 @@ from threading import RLock
 from typing import TypeVar
 
 from engine.cell.session import PlannedStation, Session
+from engine.cell.stations import Observation
 from engine.errors import ChangedError, StationbookError, StoredError
 from engine.findings import Finding
 from engine.pendant.entry import parse_partial, parse_partial_joints
@@ -52,6 +53,7 @@ class Desk:
         self.questions_open = False  # those at the start: asked, and not answered
         self.proving = False  # new images show the board lying in the cell, not a station
         self.used_images: set[str] = set()  # SHA-256 of images taken for something else
+        self.refused: dict[str, Observation] = {}  # stops that did not fit, by image; not stored
         self.kept = Kept.typed(folder)  # what was typed here and not stored
         self._lock: WriterLock | None = None
         self._guard = RLock()  # one action at a time

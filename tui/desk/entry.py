@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from engine.cell.session import Station
+from engine.cell.stations import Observation
 from engine.errors import StationbookError
 from engine.findings import Finding, Level, by_cause
 from engine.plans.plan import CLOSING
@@ -21,7 +22,7 @@ from engine.steps.recording import (
     record_station,
 )
 from engine.steps.station_image import ViewDraft, no_view
-from engine.steps.station_pose import examine_line
+from engine.steps.station_pose import MISFIT, examine_line, observed
 
 from .desk import Desk
 
@@ -176,10 +177,32 @@ def examined(desk: Desk, entry: Entry) -> Draft:
         session, entry.text, joints, closing=entry.closing, earlier=earlier, told=told
     )
     view = entry.view or no_view(seen_by_others=bool(entry.views))
-    draft = examine(session, folder, pose, view)
+    new = entry.purpose == "record" and view.name is not None
+    draft = examine(session, folder, pose, view, _refused(desk, view.name) if new else None)
+    if new:
+        _remember(desk, draft)
     return draft.with_views(
         [judged_view(session, folder, pose, *seen) for seen in entry.views.items()]
     )
+
+
+def _refused(desk: Desk, image: str | None) -> Observation | None:
+    """Return the last stop that did not fit and was left with its image, not stored."""
+    return next((stop for name, stop in reversed(desk.refused.items()) if name != image), None)
+
+
+def _remember(desk: Desk, draft: Draft) -> None:
+    """Keep a stop that does not fit until it is put right, by its image, or a station is stored.
+
+    A pose not typed to its end, as while it is deleted, says nothing of the stop.
+    """
+    codes = {item.code for item in draft.findings}
+    if draft.pose.base_T_flange is None or "digits-missing" in codes:
+        return
+    desk.refused.pop(draft.view.name or "", None)
+    stop = observed(desk.opened(), draft.pose, draft.view) if MISFIT in codes else None
+    if stop is not None:
+        desk.refused[draft.view.name or ""] = stop
 
 
 def store(desk: Desk, entry: Entry) -> int:
@@ -202,4 +225,5 @@ def store(desk: Desk, entry: Entry) -> int:
         lambda session: record_station(with_rest(session, rest), desk.folder, draft, who, consent),
     )
     desk.wished = None
+    desk.refused.clear()
     return new_id
