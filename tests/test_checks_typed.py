@@ -130,6 +130,25 @@ def test_joints_are_known_without_a_robot_file(session: Session, line: str) -> N
     assert said(bare, line)[0] == "joints-typed"
 
 
+@pytest.mark.parametrize("described", [True, False])
+def test_a_pose_in_a_foot_that_is_narrower_than_thought_is_asked_about_once(
+    session: Session, described: bool
+) -> None:
+    """Stops near a slim foot were asked about one after the other."""
+    line = "10.50 -45.20 60.10 3.20 70.00 -15.00"
+    cell = session.cell if described else replace(session.cell, robot=None)
+    recorded = session.stations[0]
+    accepted = replace(recorded, pose=tuple(line.split()), accepted=("joints-typed",))
+    here = before(replace(session, cell=cell))
+    assert "joints-typed" in said(here, line)
+    after = replace(here, stations=(accepted,))
+    near = "10.50 -75.20 80.10 3.20 60.00 -15.00"
+    found = [i for i in examine_pose(after, near).findings if i.code == "joints-typed"]
+    assert [item.level for item in found] == [Level.NOTE]
+    other = replace(here, stations=(replace(recorded, accepted=()),))
+    assert "joints-typed" in said(other, near)
+
+
 def test_a_pose_near_the_base_in_another_frame_is_none_of_joints(session: Session) -> None:
     """In a frame that lies elsewhere a flange may well stand near the origin."""
     frame = Active("F1", ("600.00", "0.00", "400.00", "0.00", "0.00", "0.00"))

@@ -32,14 +32,18 @@ def joints_typed_findings(
     pose: Array,
     others: Sequence[Finding],
     foot: KeepOut | None,
+    *,
+    accepted: bool = False,
 ) -> list[Finding]:
     """Return `joints-typed` where a typed pose cannot be one, and the numbers can be joints.
 
     ``values`` as typed, in pendant units; ``pose`` base_T_flange (4, 4) [mm] that they give;
-    ``others``: what was found about it, reach among it; ``foot``: the arm's own [mm, base].
+    ``others``: what was found about it, reach among it; ``foot``: the arm's own [mm, base];
+    ``accepted``: a pose in it was stored before, so it is narrower than thought: no more is asked.
     """
     if not _are_angles(cell, values):
         return []
+    level = Level.NOTE if accepted else None
     place, robot, pendant = pose[:3, 3], cell.robot, cell.pendant
     likely = max(map(abs, values)) <= HALF_TURN_DEG
     if robot is None:
@@ -47,10 +51,10 @@ def joints_typed_findings(
         far = float(np.linalg.norm(place))
         if named or not likely or far > NO_FLANGE_MM:
             return []
-        return [finding("joints-typed", "no-robot", distance_mm=far)]
+        return [finding("joints-typed", "no-robot", level=level, distance_mm=far)]
     held = _within_limits(robot, values, UNITS[pendant.joint_unit], UNITS[pendant.length_unit])
     if foot is not None and _inside(place, foot) and (likely or held):
-        return [finding("joints-typed", where="inside the arm's own foot")]
+        return [finding("joints-typed", level=level, where="inside the arm's own foot")]
     refused = any(item.code in REFUSALS and item.level is Level.ERROR for item in others)
     return [finding("joints-typed", where="where it cannot be")] if refused and held else []
 

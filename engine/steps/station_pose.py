@@ -168,7 +168,12 @@ def examine_pose(
         return draft(typed, joints, None, (_unreadable(absent, None),))
     found = pose_findings(cell, trial, typed, pose, earlier)
     if typed is not None:
-        found = joints_typed_findings(cell, typed.values, pose, found, foot(cell.robot)) + found
+        others = [s for s in session.stations if s.id != earlier.station]
+        accepted = any("joints-typed" in s.accepted for s in others)
+        asked = joints_typed_findings(
+            cell, typed.values, pose, found, foot(cell.robot), accepted=accepted
+        )
+        found = asked + found
     if stop := stop_of(cell, trial):
         found += comparison_findings(cell, compared(cell, (*earlier.stops, stop)))
     elif not earlier.poses:
