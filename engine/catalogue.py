@@ -1065,8 +1065,8 @@ CATALOGUE: dict[str, Entry] = {
         shows="Twice the standard uncertainty at the worst corner of the work volume.",
     ),
     "tolerance/third": error(
-        "The expanded uncertainty of a pick is {expanded:.3g} {unit}; by the simple rule it may be "
-        "a third of the tolerance of {tolerance:g} {unit} at most.",
+        "The expanded uncertainty of a pick is {expanded:.3g} {unit}; it may be a third of the "
+        "tolerance of {tolerance:g} {unit} at most ({rule}).",
         "{remedy_text}",
     ),
     "start-open": warning(
@@ -1131,15 +1131,14 @@ CATALOGUE: dict[str, Entry] = {
     "not-proven/guarded": note(
         "Not proven: at touch {touches} error and U of the touch together, {worst:.2f} + "
         "{expanded:.2f} mm ({seen:.2f} of it from board and lens data), exceed the tolerance of "
-        "{tolerance:g} mm (guarded rule).",
+        "{tolerance:g} mm ({rule}).",
         "Use a pointer that is known better; where board and lens data weigh more, touch marks "
         "that the camera's own program locates, or measure the board's length (board.scale_u). "
         "Where that does not help, the result is too near the tolerance.",
     ),
     "not-proven/third": note(
         "Not proven: at touch {touches} U of the touch, {expanded:.2f} mm ({seen:.2f} of it from "
-        "board and lens data), is more than a third of the tolerance of {tolerance:g} mm (simple "
-        "rule).",
+        "board and lens data), is more than a third of the tolerance of {tolerance:g} mm ({rule}).",
         "Use a pointer that is known better; where board and lens data weigh more, touch marks "
         "that the camera's own program locates, or measure the board's length (board.scale_u).",
     ),

@@ -369,7 +369,7 @@ def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
         assert (said["level"], "(95 %)" in said["message"]) == (level, True)
         assert command in said["remedy"]
         assert ("Nothing to do" in said["remedy"]) is (word == "WITHIN the tolerance")
-        assert "guarded rule" in said["message"]
+        assert "guarded rule, nobody is named as having set it" in said["message"]
 
 
 def test_nothing_to_do_is_not_said_where_the_tolerance_is_not_shown_to_be_kept() -> None:

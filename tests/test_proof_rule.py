@@ -81,7 +81,8 @@ def test_the_verdict_follows_the_rule_and_says_how_likely_it_is_wrong() -> None:
     assert said == "accepted"
     assert why.rule == "guarded"
     assert why.chance_wrong == pytest.approx(2 * (1 - NormalDist().cdf(5.0)), abs=1e-9)
-    third = finding("tolerance", "third", expanded=0.4, unit="mm", tolerance=1.0, remedy_text="")
+    third = finding("tolerance", "third", expanded=0.4, unit="mm", tolerance=1.0, remedy_text="",
+                    rule="simple rule")  # fmt: skip
     said, why = verdict(u, Tolerance(1.0, 0.2, SIMPLE, "A. Example"), [third])  # the rule's own
     assert said == "not-accepted"
     assert why.chance_wrong is not None
@@ -115,7 +116,9 @@ def test_a_session_is_judged_by_the_rule_of_its_cell(tmp_path: Path) -> None:
     said = answer("solve", simple, status=1)
     assert said["verdict"] == "not-accepted"
     assert said["decision"]["set_by"] == "quality department"
-    assert any("third of the tolerance" in item["message"] for item in said["findings"])
+    (large,) = (item for item in said["findings"] if item["code"] == "tolerance")
+    assert "third of the tolerance" in large["message"]
+    assert "simple rule, set by quality department" in large["message"]
     run = stationbook("solve", simple)
     assert "simple rule (JCGM 106)" in run.stdout
     assert "set by quality department" in run.stdout
@@ -201,7 +204,8 @@ def test_the_rule_decides_what_touches_show() -> None:
     assert said(errors, 0.15, 1.0).proven
     poor = said(errors, 0.15, 1.0, SIMPLE)  # U of a touch 0.53 mm: above a third
     assert not poor.proven
-    assert "simple rule" in " ".join(item.message for item in poor.findings)
+    by = " ".join(item.message for item in poor.findings)
+    assert "simple rule, nobody is named as having set it" in by
     near = said(errors, 0.15, 0.7)
     assert not near.proven
     assert "guarded rule" in " ".join(item.message for item in near.findings)

@@ -14,7 +14,7 @@ from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
-from .result import GUARDED, KEYS, Rule
+from .result import GUARDED, KEYS, Rule, rule_owner
 
 Locate = Literal["lens", "depth"]
 Mount = Literal["eye-to-hand", "eye-in-hand"]
@@ -45,6 +45,11 @@ class Tolerance:
     angle_deg: float
     rule: Rule = GUARDED
     set_by: str | None = None
+
+    @property
+    def owned_rule(self) -> str:
+        """The rule and who set it, in words."""
+        return f"{self.rule} rule, {rule_owner(self.set_by)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,6 +164,11 @@ def widening(coverage_factor: float) -> float:
     return coverage_factor / 2.0
 
 
+def rule_owner(set_by: str | None) -> str:
+    """Return in words who set the rule."""
+    return f"set by {set_by}" if set_by else "nobody is named as having set it"
+
+
 @dataclass(frozen=True, slots=True)
 class Decision:
     """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
@@ -179,7 +184,7 @@ class Decision:
     @property
     def owner(self) -> str:
         """Who set the rule, in words."""
-        return f"set by {self.set_by}" if self.set_by else "nobody is named as having set it"
+        return rule_owner(self.set_by)
 
     def words(self) -> str:
         """Return the rule in words, who set it, and the chance that the decision is wrong."""

@@ -8,8 +8,8 @@ from ..arrays import Array
 from ..camera.lens import DEPTH_SCALE, NAMES
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DepthCamera
 from ..camera.views import in_front
-from ..cell.cell import EYE_TO_HAND
-from ..cell.result import SIMPLE, Rule, keeps
+from ..cell.cell import EYE_TO_HAND, Tolerance
+from ..cell.result import SIMPLE, keeps
 from ..findings import Finding, Level, finding
 from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW
@@ -324,18 +324,17 @@ def tolerance_findings(result: Result, instead: str | None) -> list[Finding]:
         (u.angle_deg, "°", limit.angle_deg, instead or "Add stations with larger tilts."),
     ]
     return [
-        _beyond(2 * value, unit, most, remedy, limit.rule)
+        _beyond(2 * value, unit, most, remedy, limit)
         for value, unit, most, remedy in items
         if value is not None and not keeps(value, most, limit.rule)
     ]
 
 
-def _beyond(U: float, unit: str, limit: float, remedy: str, rule: Rule) -> Finding:
-    if rule == SIMPLE:
-        return finding(
-            "tolerance", "third", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy
-        )
-    return finding("tolerance", expanded=U, unit=unit, tolerance=limit, remedy_text=remedy)
+def _beyond(U: float, unit: str, most: float, remedy: str, limit: Tolerance) -> Finding:
+    if limit.rule == SIMPLE:
+        return finding("tolerance", "third", expanded=U, unit=unit, tolerance=most,
+                       rule=limit.owned_rule, remedy_text=remedy)  # fmt: skip
+    return finding("tolerance", expanded=U, unit=unit, tolerance=most, remedy_text=remedy)
 
 
 def outlier_findings(result: Result) -> list[Finding]:

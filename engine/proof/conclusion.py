@@ -279,14 +279,12 @@ def _too_near(errors: Sequence[PointError], tolerance: Tolerance) -> Finding:
     """Return that these touches lie within the tolerance, but not by its rule."""
     worst = max(errors, key=lambda item: item.size_mm + item.spread.measured_mm)
     touches, limit, size = _touches(errors), tolerance.position_mm, worst.size_mm
-    U, seen = worst.spread.measured_mm, worst.spread.seen_mm
+    U, seen, rule = worst.spread.measured_mm, worst.spread.seen_mm, tolerance.owned_rule
     if tolerance.rule == SIMPLE:
-        return finding(
-            "not-proven", "third", touches=touches, expanded=U, seen=seen, tolerance=limit
-        )
-    return finding(
-        "not-proven", "guarded", touches=touches, worst=size, expanded=U, seen=seen, tolerance=limit
-    )
+        return finding("not-proven", "third", touches=touches, expanded=U, seen=seen,
+                       tolerance=limit, rule=rule)  # fmt: skip
+    return finding("not-proven", "guarded", touches=touches, worst=size, expanded=U, seen=seen,
+                   tolerance=limit, rule=rule)  # fmt: skip
 
 
 def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -> list[Finding]:

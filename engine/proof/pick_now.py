@@ -148,7 +148,7 @@ def said(now: PickNow | None, answer: Recheck, tolerance: Tolerance, ways: Ways)
     if now is None:
         return finding("pick-now", "unknown", next=ways.again)
     error, U, limit = now.error_mm, now.expanded_mm, tolerance.position_mm
-    rule = _by_rule(now.decision)
+    rule = _by_rule(tolerance, now.decision)
     if now.state == "within" and answer.cause == "camera":
         return finding("pick-now", "moved", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=quick)  # fmt: skip
@@ -166,8 +166,7 @@ def said(now: PickNow | None, answer: Recheck, tolerance: Tolerance, ways: Ways)
                    count=now.more, next=ways.more.format(now.more))  # fmt: skip
 
 
-def _by_rule(decision: Decision) -> str:
-    owner = f", set by {decision.set_by}" if decision.set_by else ""
+def _by_rule(tolerance: Tolerance, decision: Decision) -> str:
     chance = decision.chance_wrong
     wrong = "" if chance is None else f"; the chance that this is wrong is {percent(chance)}"
-    return f"{decision.rule} rule{owner}{wrong}"
+    return f"{tolerance.owned_rule}{wrong}"
