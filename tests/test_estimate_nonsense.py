@@ -262,3 +262,22 @@ def test_points_of_one_line_are_not_called_another_count() -> None:
     result = diagnosed(changed(world(EYE_TO_HAND).problem, row))
     assert result.verdict == "not-accepted"
     assert "board-counts" not in codes(result)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_half_of_the_stops_wrong_is_no_reason_to_add_stations(mount: str) -> None:
+    truth, rng = world(mount), np.random.default_rng(6)
+
+    def mistyped(seen: Observation) -> Observation:
+        if seen.id % 2:
+            return seen
+        off = np.r_[rng.normal(0, np.radians(0.5), 3), rng.normal(0, 6.0, 3)]
+        return replace(seen, base_T_flange=displaced(seen.base_T_flange, off))
+
+    found = estimated(changed(truth.problem, mistyped))
+    said = [item for item in found.findings if item.code in ("tolerance", "weak-direction")]
+    assert said
+    for item in said:
+        assert "far more than such a robot does" in item.remedy
+    few = estimated(world(mount, stations=4).problem)
+    assert not any("far more than" in item.remedy for item in few.findings)

@@ -21,7 +21,7 @@ from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
 from .pick import PickModel
-from .problem import MOST_PIXEL_PX, Problem, absurd
+from .problem import MOST_PIXEL_PX, MUCH_FACTOR, Problem, absurd, scatter
 from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
 from .ties import across, motion
@@ -133,7 +133,15 @@ def _open_direction(found: Solution) -> tuple[str, str]:
 
 
 def _instead(found: Solution, result: Result) -> str | None:
-    """Return what helps where more tilt does not: an arm is off by itself, or cannot tilt."""
+    """Return what helps where more tilt does not: poses are wrong, an arm is off or cannot tilt."""
+    noise = found.fit.noise
+    if scatter(noise, found.prior) > MUCH_FACTOR:
+        mm, deg = noise.position, float(np.degrees(noise.rotation))
+        return (
+            f"The stops scatter by {mm:.2g} mm and {deg:.2g}°, far more than such a robot does: "
+            "compare every typed pose and its image with the paper, check the mounts of board and "
+            "camera, and take again what is wrong. More stations help only then."
+        )
     made_of = result.budget
     if made_of is not None and made_of.mostly_arm:
         return (

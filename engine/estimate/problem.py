@@ -253,6 +253,7 @@ REPORTED_SPREAD = 3.0  # [-] the same of a system that reports poses: a factor o
 # holds part of the way: three quarters of the step, from simulation (docs/method.md).
 FLAT_IN_VARIANCE = np.array([0.0, 0.75, 0.75])
 NOISE_FACTOR = 30.0  # [-] of the prior's median: 2.8 of its standard deviations
+MUCH_FACTOR = 11.0  # [-] the same, 2 of them: then more stations are no remedy before others
 MOST_PIXEL_PX = 5.0  # px; no detector is off by as much, common practice, no source
 STEP_LIMIT = 2.0  # [-] largest change of a log variance in one step
 
@@ -319,8 +320,12 @@ def noise_prior(robot: Robot | None, pendant: Pendant, *, reported: bool = False
 
 def absurd(noise: Noise, prior: NoisePrior) -> bool:
     """Tell whether the stops scatter more than any robot does that the robot file may mean."""
-    ratios = np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])
-    return bool((ratios > NOISE_FACTOR).any())
+    return scatter(noise, prior) > NOISE_FACTOR
+
+
+def scatter(noise: Noise, prior: NoisePrior) -> float:
+    """Return how many times the prior's median the stops scatter, the larger of turn and place."""
+    return float((np.exp(0.5 * noise.log_variance[1:]) / np.array(prior.median[1:])).max())
 
 
 def starting_noise(prior: NoisePrior) -> Noise:
