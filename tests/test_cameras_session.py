@@ -202,6 +202,9 @@ def test_recheck_names_the_camera_that_moved(solved: Path, tmp_path: Path, moved
     found = answer("recheck", later, "--against", old, status=1)
     answers = found, found["cameras"][SIDE]
     assert [one["moved"] for one in answers] == [k == moved for k in range(2)]
+    beyond = [one["decision"]["state"] == "beyond" for one in answers]
+    assert beyond == [k == moved for k in range(2)]
+    assert {one["decision"]["rule"] for one in answers} == {"guarded"}
     text = stationbook("recheck", later, "--against", old).stdout
     assert f"Camera {SIDE}" in text
     assert text.count("CAMERA MOVED") == 1

@@ -6,6 +6,7 @@ pendant shows them). The alarm's limit is held against scipy's F distribution by
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from dataclasses import replace
 from datetime import datetime
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from bumps import MOUNT, bump, old_session, pick_errors, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
@@ -26,7 +28,7 @@ from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement, transform
 from engine.pendant.settings import Active
-from engine.proof.pick_now import _state, pick_now
+from engine.proof.pick_now import _state, commands, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit
@@ -42,6 +44,7 @@ from tui.desk.solution import solve
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
 ZERO = np.zeros(6)
+WAYS = commands("new", "old")
 CASES = {
     "fixed camera": Case(stations=8),
     "hand camera": Case(mount=EYE_IN_HAND, stations=8),
@@ -253,7 +256,15 @@ def old_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_command_finds_no_movement(old_folder: Path, tmp_path: Path) -> None:
     make_later(tmp_path / "new", 3)
     found = answer("recheck", tmp_path / "new", "--against", old_folder)
-    assert list(found) == ["format", "moved", "cause", "movement", "detectable_mm", "findings"]
+    assert list(found) == [
+        "format",
+        "moved",
+        "cause",
+        "movement",
+        "detectable_mm",
+        "decision",
+        "findings",
+    ]
     assert (found["moved"], found["cause"]) == (False, "none")
     assert "No movement found" in found["findings"][0]["message"]
 
@@ -333,8 +344,9 @@ def test_stated_pick_error_on_the_old_result_holds_the_truth() -> None:
                 answer = recheck(old, problem)
                 if answer.cause not in ("camera", "none"):
                     continue
-                now = pick_now(old, session.problem, problem, answer, Tolerance(1.0, 0.2))
-                assert now is not None
+                now = pick_now(old, session.problem, problem, answer, Tolerance(1.0, 0.2), WAYS)
+                assert now.error_mm is not None
+                assert now.expanded_mm is not None
                 true = float(np.linalg.norm(pick_errors(session, old, shift), axis=1).max())
                 inside.append(abs(true - now.error_mm) <= now.expanded_mm)
                 if now.state == "within":
@@ -372,14 +384,63 @@ def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
         assert "guarded rule, nobody is named as having set it" in said["message"]
 
 
+def test_a_program_is_told_the_decision_without_reading_sentences(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    down = np.array([0.0, 0.0007, 0.0, 0.0, 0.17, -1.0])
+    for count, size, state, command in (
+        (0, 0.0, "not-known", "recheck"),
+        (1, 0.0, "not-known", "--visit 1"),
+        (1, 60.0, "not-known", "--visit"),
+        (3, 0.0, "within", "stationbook report"),
+        (3, 6.0, "beyond", "--board-from"),
+    ):
+        folder = tmp_path / f"new {count} {size}"  # the blank is for the shell to keep
+        make_later(folder, count, shift=size * down)
+        found = answer("recheck", folder, "--against", old_folder, status=int(size > 0))
+        decision, said = found["decision"], found["findings"][-1]
+        assert (decision["rule"], decision["set_by"]) == ("guarded", None)
+        assert (decision["state"], decision["tolerance_mm"]) == (state, 1.0)
+        error, U = decision["pick_error_mm"], decision["expanded_mm"]
+        if count:
+            assert f"{error:.2f} ± {U:.2f} mm" in said["message"]
+            assert decision["next"] in said["remedy"]
+        else:
+            assert (error, U) == (None, None)
+        assert command in decision["next"]
+        assert shlex.split(decision["next"])[0] == "stationbook"
+        chance, needed = decision["chance_wrong"], decision["stations_needed"]
+        if state == "not-known":
+            assert chance is None
+            assert needed is None if count == 0 else f"About {needed} more" in said["remedy"]
+        else:
+            assert needed == 0
+            assert 0.0 <= chance < 0.5
+        if count:
+            words = shlex.split(decision["next"])
+            assert str(folder if "report" not in words else old_folder) in words
+            kept = read_journal(folder)[-1]["decision"]
+            assert kept == {key: decision[key] for key in decision if key != "next"}
+    folder = tmp_path / "owned"
+    make_later(folder, 3)
+    text = (folder / "session.yaml").read_text(encoding="utf-8")
+    loaded = yaml.safe_load(text)
+    loaded["cell"]["tolerance"] |= {"rule": "simple", "set_by": "A. Example, quality"}
+    (folder / "session.yaml").write_text(yaml.safe_dump(loaded, sort_keys=False), "utf-8")
+    found = answer("recheck", folder, "--against", old_folder)
+    owned = found["decision"]
+    assert (owned["rule"], owned["set_by"]) == ("simple", "A. Example, quality")
+    assert "simple rule, set by A. Example, quality" in found["findings"][-1]["message"]
+
+
 def test_nothing_to_do_is_not_said_where_the_tolerance_is_not_shown_to_be_kept() -> None:
     limit = Tolerance(1.2, 0.2)
     corners = np.array([0.67] * 8), np.array([1.27] * 8)
-    assert _state(*corners, limit)[0] == "open"
+    assert _state(*corners, limit)[0] == "not-known"
     assert _state(corners[0], np.full(8, 0.5), limit)[0] == "within"
-    assert _state(corners[0], np.full(8, 0.5), replace(limit, rule="simple"))[0] == "open"
+    assert _state(corners[0], np.full(8, 0.5), replace(limit, rule="simple"))[0] == "not-known"
     assert _state(np.full(8, 1.9), np.full(8, 0.5), limit)[0] == "beyond"
-    assert _state(np.full(8, 1.5), np.full(8, 0.5), limit)[0] == "open"
+    assert _state(np.full(8, 1.5), np.full(8, 0.5), limit)[0] == "not-known"
 
 
 def test_one_unmoved_stop_typed_from_the_told_pose_is_no_movement(

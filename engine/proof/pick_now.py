@@ -13,8 +13,8 @@ to stay.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+import shlex
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,39 +25,57 @@ from ..estimate.information import whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, finding
-from .recheck import FREE, RECHECK_COUNT, Recheck, mount_covariance, stations_to_revisit
+from .recheck import (
+    FREE,
+    RECHECK_COUNT,
+    PickNow,
+    Recheck,
+    State,
+    mount_covariance,
+    stations_to_revisit,
+)
 from .update import Update, seen_stations, updated
 
 MOST_MORE = 12  # further stations that are thought of; the full job takes no more
+NOT_KNOWN: State = "not-known"
 
-State = Literal["within", "beyond", "open"]
+
+class Ways(NamedTuple):
+    """How to go on after a recheck, in words; ``more`` has a place for a count of stations."""
+
+    again: str
+    more: str
+    quick: str
+    report: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PickNow:
-    """The pick error on the old result at the worst corner: ``error_mm`` with U = 2u (95 %).
-
-    ``more``: how many further stations would tell, None: no number up to `MOST_MORE`; 0 where it
-    is known already.
-    """
-
-    error_mm: float
-    expanded_mm: float
-    state: State
-    more: int | None
-    decision: Decision
+def commands(new: str, old: str) -> Ways:
+    """Return the ways by command; ``new`` and ``old``: how the sessions are called there."""
+    new, old = shlex.quote(new), shlex.quote(old)
+    again = f"stationbook recheck {new} --against {old}"
+    return Ways(
+        f"`{again}`",
+        f"`{again} --visit {{}}`",
+        f"`stationbook solve {new} --board-from {old}`",
+        f"`stationbook report {old}`",
+    )
 
 
 def pick_now(
-    old: Result, before: Problem, problem: Problem, answer: Recheck, tolerance: Tolerance
-) -> PickNow | None:
-    """Return what a pick on ``old`` is off now; None where the new stations do not tell.
+    old: Result,
+    before: Problem,
+    problem: Problem,
+    answer: Recheck,
+    tolerance: Tolerance,
+    ways: Ways,
+) -> PickNow:
+    """Return what a pick on ``old`` is off now, and how to go on.
 
     ``before`` are the stations of ``old``, ``problem`` the new ones, ``answer`` what they said.
     """
     seen = None if answer.moved is None else seen_stations(old, problem)
     if seen is None or old.pick is None:
-        return None
+        return not_told(tolerance, ways)
     mount = mount_covariance(problem.board)
     still = answer.cause == "board"
     shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)
@@ -65,14 +83,39 @@ def pick_now(
     sizes, expanded = _errors(old, found, found.now_covariance)
     state, worst = _state(sizes, expanded, tolerance)
     more: int | None = 0
-    if state == "open" or answer.cause == "unclear":
+    if state == NOT_KNOWN or answer.cause == "unclear":
         more = _stations_that_tell(old, before, found, sizes, tolerance)
     if answer.cause == "unclear":  # camera or board: the camera's part is not known
-        state, more = "open", max(more or 1, RECHECK_COUNT - len(answer.stations), 1)
+        state, more = NOT_KNOWN, max(more or 1, RECHECK_COUNT - len(answer.stations), 1)
     chance = chance_beyond(sizes[worst], expanded[worst] / 2.0, tolerance.position_mm)
     wrong = {"within": chance, "beyond": 1.0 - chance}.get(state)
-    decision = Decision(tolerance.rule, tolerance.set_by, wrong)
-    return PickNow(float(sizes[worst]), float(expanded[worst]), state, more, decision)
+    return PickNow(
+        error_mm=float(sizes[worst]),
+        expanded_mm=float(expanded[worst]),
+        state=state,
+        more=more,
+        decision=Decision(tolerance.rule, tolerance.set_by, wrong),
+        tolerance_mm=tolerance.position_mm,
+        next=_next(state, more, answer, ways),
+    )
+
+
+def not_told(tolerance: Tolerance, ways: Ways) -> PickNow:
+    """Return that nobody can tell yet what a pick on the old result is off."""
+    decision = Decision(tolerance.rule, tolerance.set_by, None)
+    limit = tolerance.position_mm
+    return PickNow(None, None, NOT_KNOWN, None, decision, limit, ways.again)
+
+
+def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
+    """Return the way to go on."""
+    if state == "within" and answer.cause != "camera":
+        return ways.report
+    if state == NOT_KNOWN and more is not None:
+        return ways.more.format(more)
+    if len(answer.stations) < RECHECK_COUNT:  # first record where it tells most
+        return ways.more.format(RECHECK_COUNT)
+    return ways.quick
 
 
 def _errors(old: Result, found: Update, covariance: Array) -> tuple[Array, Array]:
@@ -101,7 +144,7 @@ def _state(sizes: Array, expanded: Array, tolerance: Tolerance) -> tuple[State, 
         surely &= expanded <= most_expanded(limit, rule)
     if surely.any():
         return "beyond", int(np.where(surely, sizes, -np.inf).argmax())
-    return "open", int((sizes + expanded).argmax())
+    return NOT_KNOWN, int((sizes + expanded).argmax())
 
 
 def _stations_that_tell(
@@ -115,58 +158,31 @@ def _stations_that_tell(
     for count in range(1, MOST_MORE + 1):
         known = known + gains[(count - 1) % len(gains)]
         _, expanded = _errors(old, found, np.linalg.inv(known))
-        if _state(sizes, expanded, tolerance)[0] != "open":
+        if _state(sizes, expanded, tolerance)[0] != NOT_KNOWN:
             return count
     return None
 
 
-class Ways(NamedTuple):
-    """How to go on after a recheck, in words; ``more`` has a place for a count of stations."""
-
-    again: str
-    more: str
-    quick: str
-    report: str
-
-
-def commands(new: str, old: str) -> Ways:
-    """Return the ways by command; ``new`` and ``old``: how the sessions are called there."""
-    again = f"stationbook recheck {new} --against {old}"
-    return Ways(
-        f"`{again}`",
-        f"`{again} --visit {{}}`",
-        f"`stationbook solve {new} --board-from {old}`",
-        f"`stationbook report {old}`",
-    )
-
-
-def said(now: PickNow | None, answer: Recheck, tolerance: Tolerance, ways: Ways) -> Finding:
+def said(now: PickNow, answer: Recheck, tolerance: Tolerance) -> Finding:
     """Return what a pick on the old result is off, and how to go on."""
-    quick = ways.quick
-    if len(answer.stations) < RECHECK_COUNT:  # first record where it tells most
-        quick = ways.more.format(RECHECK_COUNT)
-    if now is None:
-        return finding("pick-now", "unknown", next=ways.again)
-    error, U, limit = now.error_mm, now.expanded_mm, tolerance.position_mm
-    rule = _by_rule(tolerance, now.decision)
+    error, U, limit, way = now.error_mm, now.expanded_mm, now.tolerance_mm, now.next
+    if error is None:
+        return finding("pick-now", "unknown", next=way)
+    chance = now.decision.chance_wrong
+    wrong = "" if chance is None else f"; the chance that this is wrong is {percent(chance)}"
+    rule = f"{tolerance.owned_rule}{wrong}"
     if now.state == "within" and answer.cause == "camera":
         return finding("pick-now", "moved", error=error, expanded=U, tolerance=limit, rule=rule,
-                       next=quick)  # fmt: skip
+                       next=way)  # fmt: skip
     if now.state == "within":
         return finding("pick-now", error=error, expanded=U, tolerance=limit, rule=rule,
-                       next=ways.report)  # fmt: skip
+                       next=way)  # fmt: skip
     if now.state == "beyond":
         return finding("pick-now", "beyond", error=error, expanded=U, tolerance=limit, rule=rule,
-                       next=quick)  # fmt: skip
+                       next=way)  # fmt: skip
     if now.more is None:
         return finding("pick-now", "never", error=error, expanded=U, tolerance=limit, rule=rule,
-                       most=MOST_MORE, next=quick)  # fmt: skip
+                       most=MOST_MORE, next=way)  # fmt: skip
     variant = "which" if answer.moved and answer.cause == "unclear" else "open"
     return finding("pick-now", variant, error=error, expanded=U, tolerance=limit, rule=rule,
-                   count=now.more, next=ways.more.format(now.more))  # fmt: skip
-
-
-def _by_rule(tolerance: Tolerance, decision: Decision) -> str:
-    chance = decision.chance_wrong
-    wrong = "" if chance is None else f"; the chance that this is wrong is {percent(chance)}"
-    return f"{tolerance.owned_rule}{wrong}"
+                   count=now.more, next=way)  # fmt: skip

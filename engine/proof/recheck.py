@@ -18,7 +18,7 @@ without the prior, and the two places of the board are compared.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
 from ..cell.cell import EYE_TO_HAND, Mount
+from ..cell.result import Decision
 from ..errors import SolveError
 from ..estimate.gather import board_turns
 from ..estimate.information import station_information
@@ -77,6 +78,7 @@ def contradiction(ids: Sequence[int], fit: Fit, freedom: float) -> Finding:
 
 
 Cause = Literal["camera", "board", "unclear", "none"]
+State = Literal["within", "beyond", "not-known"]
 
 SIGNIFICANCE = 0.01  # [-] chance of a false alarm; two tests share it
 POWER = 0.95  # [-] chance of finding a movement of the size that is said to be detectable
@@ -91,13 +93,44 @@ LEAST_FREEDOM = 6  # degrees of freedom of the noise at least: it has a prior fr
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PickNow:
+    """The pick error on the old result at the worst corner: ``error_mm`` with U = 2u (95 %).
+
+    Both None where the stations do not tell. ``decision``: by which rule ``state`` was decided.
+    ``more``: how many further stations would tell; 0: it is known already, None: no number that is
+    thought of, or not known. ``next``: how to go on, a command or keys.
+    """
+
+    error_mm: float | None
+    expanded_mm: float | None
+    state: State
+    more: int | None
+    decision: Decision
+    tolerance_mm: float
+    next: str
+
+    def document(self) -> dict[str, Any]:
+        """Return it as plain data; what is not known is None."""
+        return {
+            **asdict(self.decision),
+            "tolerance_mm": self.tolerance_mm,
+            "pick_error_mm": self.error_mm,
+            "expanded_mm": self.expanded_mm,
+            "state": self.state,
+            "stations_needed": self.more,
+            "next": self.next.strip("`"),  # which set a command off in a sentence
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Recheck:
     """What the new stations say.
 
     ``moved`` True: the camera moved, or may have; False: it did not (within ``detectable_mm``);
     None: nobody can tell. ``movement`` of the camera, taken alone; None where nobody can tell.
     ``detectable_mm`` and ``detectable_deg``: the pure shift and the pure turn that would have been
-    found with 95 % probability, whichever way they went.
+    found with 95 % probability, whichever way they went. ``pick``: what that means for a pick on
+    the old result; None where nobody asked.
     """
 
     moved: bool | None
@@ -107,6 +140,7 @@ class Recheck:
     detectable_deg: float | None
     stations: tuple[int, ...]
     findings: tuple[Finding, ...]
+    pick: PickNow | None = None
 
     def document(self) -> dict[str, Any]:
         """Return the answer as plain data; what is not known is None."""
@@ -116,6 +150,7 @@ class Recheck:
             "cause": self.cause,
             "movement": None if self.movement is None else self.movement.document(),
             "detectable_mm": self.detectable_mm,
+            "decision": None if self.pick is None else self.pick.document(),
             "findings": [item.document() for item in self.findings],
         }
 

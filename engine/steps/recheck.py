@@ -27,7 +27,7 @@ from ..findings import Finding, finding
 from ..frames import apply, displacement
 from ..plans.pose_plan import alike
 from ..proof.compare import Movement
-from ..proof.pick_now import Ways, commands, pick_now, said
+from ..proof.pick_now import Ways, commands, not_told, pick_now, said
 from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
@@ -102,6 +102,7 @@ def recheck_session(
     """
     _refuse_itself(session, folder, against)
     old, first = earlier(against), session.cell.camera.name
+    ways = ways or commands(str(folder), str(against))
     check_same(old.session.cell, session.cell)
     session = _with_lens_of(old, session)
     if visit is not None or not observations(session, folder):
@@ -111,7 +112,8 @@ def recheck_session(
             if (pose := station_pose(session.cell, one)) is not None
         ]
         where = nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)
-        return {first: replace(where, findings=(*where.findings, *_renamed(old, session)))}
+        renamed, now = _renamed(old, session), not_told(session.cell.tolerance, ways)
+        return {first: replace(where, findings=(*where.findings, *renamed), pick=now)}
     problems = session_problems(session, folder)
     for name in list(problems)[1:]:
         check_same(cell_of(old.session.cell, name), cell_of(session.cell, name))
@@ -123,7 +125,6 @@ def recheck_session(
             )
     answers = recheck_cameras(old.solved, [problems.get(name) for name in old.problems])
     named = zip(old.problems, answers, strict=True)
-    ways = ways or commands(str(folder), str(against))
     return {
         name: _ended(answer, old, name, problems[name], session, ways)
         for name, answer in named
@@ -157,10 +158,10 @@ def _ended(
     """Return the answer with what a pick on the old result is off, and how to go on, last."""
     result, tolerance = old.solved.results[list(old.problems).index(name)], session.cell.tolerance
     answer = _as_told(answer, old, result, problem, session)
-    now = pick_now(result, old.problems[name], problem, answer, tolerance)
-    ending = said(now, answer, tolerance, ways)
+    now = pick_now(result, old.problems[name], problem, answer, tolerance, ways)
+    ending = said(now, answer, tolerance)
     told = (*answer.findings, *_disproved(old), *_renamed(old, session))
-    return replace(answer, findings=(*told, ending))
+    return replace(answer, findings=(*told, ending), pick=now)
 
 
 def _renamed(old: Earlier, session: Session) -> list[Finding]:
@@ -255,6 +256,10 @@ def note_recheck(
     }
     if session.cell.cameras:
         details["camera"] = name
+    if answer.pick is not None:
+        told = answer.pick.document()
+        del told["next"]  # which belongs to that moment
+        details["decision"] = told
     if answer.movement is not None:
         details["movement"] = movement_noted(answer.movement, session.cell, against)
     return remark(ACTION, session, folder, details)

@@ -26,7 +26,7 @@ from engine.cell.cell import EYE_IN_HAND, Tolerance
 from engine.cell.result import Decision, Pointer, Rule, verdict
 from engine.estimate.result import Result
 from engine.proof.conclusion import concluded
-from engine.proof.pick_now import pick_now
+from engine.proof.pick_now import commands, pick_now
 from engine.proof.recheck import recheck
 from engine.proof.touch_errors import PointError, Spread
 from engine.simulate.scenario import cell
@@ -39,6 +39,7 @@ CASES = {
 RULES: tuple[Rule, ...] = ("guarded", "simple")
 SHARES = (0.6, 0.9, 1.1, 1.6, 3.5)  # [-] of a session's U: the tolerances it is judged by
 STILL = np.zeros(6)
+WAYS = commands("new", "old")
 Counts = dict[tuple[str, ...], list[tuple[bool, float]]]
 
 
@@ -104,11 +105,12 @@ def rechecks(found: Counts, session: Simulated, old: Result, rng: np.random.Gene
             off = sizes(pick_errors(session, old, shift))
             for rule in RULES:
                 limit = 1.2
-                now = pick_now(old, session.problem, problem, answer, Tolerance(limit, 10.0, rule))
+                tolerance = Tolerance(limit, 10.0, rule)
+                now = pick_now(old, session.problem, problem, answer, tolerance, WAYS)
                 key = ("recheck", f"{rule}, {stations} stations")
-                if now is None or now.state == "open":
+                if now.state == "not-known":
                     found[*key, "not known"].append((False, 0.0))
-                if now is None:
+                if now.error_mm is None or now.expanded_mm is None:
                     continue
                 wrong = {"within": off > limit, "beyond": off <= limit}.get(now.state, False)
                 note(found, (*key, now.state), wrong, now.decision)

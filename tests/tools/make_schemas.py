@@ -26,6 +26,7 @@ FINDING = {
     "field": "s", "typed": "s", "suggested": "s", "message": "s", "remedy": "s",
 }  # fmt: skip
 FINDINGS = [FINDING]
+RULES = ("guarded", "simple")
 BY_TOUCH = ("proven", "failed", "no longer", "not yet", "not known")
 HISTORY = {
     "name": "s", "created": "s", "verdict": "s", "proven": "b",
@@ -34,7 +35,13 @@ HISTORY = {
 }  # fmt: skip
 RECHECK = {
     "moved": "b", "cause": ("camera", "board", "unclear", "none"), "movement": MOVEMENT,
-    "detectable_mm": "n", "findings": FINDINGS,
+    "detectable_mm": "n",
+    "decision": {
+        "rule": RULES, "set_by": "s", "chance_wrong": "n", "tolerance_mm": "n",
+        "pick_error_mm": "n", "expanded_mm": "n", "state": ("within", "beyond", "not-known"),
+        "stations_needed": "i", "next": "s",
+    },
+    "findings": FINDINGS,
 }  # fmt: skip
 CELL = {
     "cell": "s", "sessions": "i", "result_session": "s", "result_on": "s", "verdict": "s",
