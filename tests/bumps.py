@@ -16,7 +16,7 @@ from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.result import Result
 from engine.estimate.systematic import postures_at
-from engine.frames import apply, displaced, displacement
+from engine.frames import apply, displaced, displacement, transform
 
 MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
 # A bump of d mm turns the camera by this much too: it tilts about a foot 500 mm away.
@@ -44,6 +44,13 @@ def remounted(mount: MountRepeatability, rng: np.random.Generator) -> Array:
     """Return where the board comes back to on its mount (6,)."""
     turn = rng.normal(0.0, np.radians(mount.angle_deg), 3)
     return np.concatenate([turn, rng.normal(0.0, mount.position_mm, 3)])
+
+
+def half_turned(session: Simulated, rng: np.random.Generator) -> Array:
+    """Return where the board comes to (6,) when put on its mount the other way round."""
+    corner = session.problem.board.points()[-1]
+    turned = session.board @ transform(np.diag([-1.0, -1.0, 1.0]), corner)  # about its centre
+    return displacement(displaced(turned, remounted(MOUNT, rng)), session.board)
 
 
 def revisited(

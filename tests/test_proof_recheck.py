@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from bumps import MOUNT, bump, old_session, pick_errors, remounted, revisited
+from bumps import MOUNT, bump, half_turned, old_session, pick_errors, remounted, revisited
 from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
@@ -26,7 +26,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
 from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem
-from engine.frames import displaced, displacement, transform
+from engine.frames import displaced, displacement
 from engine.pendant.settings import Active
 from engine.proof.pick_now import _state, commands, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
@@ -67,9 +67,7 @@ def rechecked(case: Case, seed: int, stations: int, size_mm: float, slip_mm: flo
 def test_a_board_the_other_way_round_on_its_mount_is_named(name: str, stations: int) -> None:
     rng = np.random.default_rng(5)
     session, old = old_session(CASES[name], 3)
-    corner = session.problem.board.points()[-1]
-    turned = session.board @ transform(np.diag([-1.0, -1.0, 1.0]), corner)  # about its centre
-    slip = displacement(displaced(turned, remounted(MOUNT, rng)), session.board)
+    slip = half_turned(session, rng)
     answer = recheck(old, revisited(session, stations, bump(1.0, rng), slip, rng))
     assert (answer.moved, answer.cause, answer.movement) == (None, "board", None)
     assert answer.findings[0].code == "board-moved"

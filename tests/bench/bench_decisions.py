@@ -12,6 +12,7 @@ from __future__ import annotations
 import sys
 from collections import defaultdict
 from dataclasses import replace
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +39,7 @@ CASES = {
 }
 RULES: tuple[Rule, ...] = ("guarded", "simple")
 SHARES = (0.6, 0.9, 1.1, 1.6, 3.5)  # [-] of a session's U: the tolerances it is judged by
+STATIONS = 1, 2, 3, 5  # of a recheck
 STILL = np.zeros(6)
 WAYS = commands("new", "old")
 Counts = dict[tuple[str, ...], list[tuple[bool, float]]]
@@ -54,7 +56,7 @@ def note(found: Counts, key: tuple[str, ...], wrong: bool, decision: Decision) -
         found[key].append((wrong, decision.chance_wrong))
 
 
-def verdicts(found: Counts, name: str, session: Simulated, old: Result) -> None:
+def verdicts(found: Counts, session: Simulated, old: Result) -> None:
     """Judge a result by tolerances around its own U."""
     if old.uncertainty.pick_mm is None:
         return
@@ -98,7 +100,7 @@ def proofs(found: Counts, session: Simulated, old: Result, rng: np.random.Genera
 def rechecks(found: Counts, session: Simulated, old: Result, rng: np.random.Generator) -> None:
     """Recheck after bumps, judged by both rules."""
     for size in (0.0, 0.3, 0.6, 1.0, 2.0, 5.0):
-        for stations in (1, 2, 3, 5):
+        for stations in STATIONS:
             shift = bump(size, rng)
             problem = revisited(session, stations, shift, remounted(MOUNT, rng), rng)
             answer = recheck(old, problem)
@@ -121,23 +123,54 @@ def rechecks(found: Counts, session: Simulated, old: Result, rng: np.random.Gene
                     )
 
 
+# What each row of the table counts: its words, the rule, the kind of decision, what was said.
+ROWS: tuple[tuple[str, Rule, str, str], ...] = (
+    ("accepted", "guarded", "verdict guarded", "accepted"),
+    ("accepted", "simple", "verdict simple", "accepted"),
+    ("refused for its U", "guarded", "verdict guarded", "not-accepted"),
+    ("refused for its U", "simple", "verdict simple", "not-accepted"),
+    ("proven, pointer u 0.03 to 0.3 mm", "guarded", "proof guarded, pointer u 0.*", "proven"),
+    ("proven, pointer u 0.03 to 0.1 mm", "simple", "proof simple, pointer u 0.*", "proven"),
+    ("not proven, pointer u 0.03 or 0.1 mm", "guarded", "proof guarded, pointer u 0.[01]*",
+     "not proven"),
+    ("the same, u 0.3 mm: its U as large as the tolerance", "guarded",
+     "proof guarded, pointer u 0.3", "not proven"),
+    ("recheck: within, 2 to 5 stops", "guarded", "recheck guarded, [2-5] stations", "within"),
+    ("recheck: beyond, 2 to 5 stops", "guarded", "recheck guarded, [2-5] stations", "beyond"),
+)  # fmt: skip
+
+
+def matching(found: Counts, pattern: str, said: str) -> list[tuple[bool, float]]:
+    """Return the decisions of the kinds that ``pattern`` fits that said ``said``."""
+    keys = [key for key in found if key[-1] == said and fnmatchcase(" ".join(key[:-1]), pattern)]
+    return [item for key in keys for item in found[key]]
+
+
 def main() -> None:
-    """Print a table for each case."""
+    """Print the table, and what is told of rechecks beside it."""
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    for name, case in CASES.items():
-        found: Counts = defaultdict(list)
+    found: Counts = defaultdict(list)
+    for case in CASES.values():
         for seed in range(sessions):
             rng = np.random.default_rng([seed, 17])
             session, old = old_session(case, seed)
-            verdicts(found, name, session, old)
+            verdicts(found, session, old)
             proofs(found, session, old, rng)
             rechecks(found, session, old, rng)
-        print(f"\n{name}, {sessions} sessions")
-        print(f"{'':10}{'':28}{'said':18}{'times':>7}{'wrong':>9}{'stated':>9}")
-        for key, items in sorted(found.items()):
-            what, rule, said = (f"{text:{n}}" for text, n in zip(key, (10, 28, 18), strict=True))
+    print("| decision | rule | times | wrong | stated |\n|---|---|---|---|---|")
+    for words, rule, pattern, said in ROWS:
+        items = matching(found, pattern, said)
+        if items:
             wrong, stated = (np.mean([item[k] for item in items]) for k in (0, 1))
-            print(f"{what}{rule}{said}{len(items):7d}{wrong:9.3f}{stated:9.3f}", flush=True)
+            share = f"{wrong:.{2 if wrong > 0.1 else 3}f}" if wrong else "0"
+            told = f"{stated:.{2 if stated > 0.1 else 3}f}"
+            print(f"| {words} | {rule} | {len(items)} | {share} | {told} |")
+    outside = [item[0] for item in matching(found, "recheck guarded*", "error outside U")]
+    print(f"\nRechecks: the pick error within its U in {100 - 100 * np.mean(outside):.2f} % of "
+          f"{len(outside)}")  # fmt: skip
+    for stations in STATIONS:
+        open_ones = matching(found, f"recheck guarded, {stations} stations", "not known")
+        print(f"{stations} stops: not known yet {len(open_ones)}")
 
 
 if __name__ == "__main__":

@@ -28,7 +28,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("sessions", nargs="?", type=int, default=40)
     sessions = parser.parse_args().sessions
-    print("mount          before  planned  solved   planned/solved: median, 5 to 95 %")
+    print("| mount | before, mm | promised, mm | stated, mm | "
+          "promised / stated: median, 5 to 95 % |")  # fmt: skip
+    print("|---|---|---|---|---|")
     for mount in (EYE_TO_HAND, EYE_IN_HAND):
         runs = []
         for seed in range(sessions):
@@ -42,12 +44,13 @@ def main() -> None:
             ],
             float,
         )
-        before, planned, solved = np.median(table, axis=0)
+        before, promised, stated = np.median(table, axis=0)
         low, middle, high = np.percentile(table[:, 1] / table[:, 2], (5, 50, 95))
         print(
-            f"{mount:12} {before:8.3f} {planned:8.3f} {solved:7.3f}   "
-            f"{middle:.2f}, {low:.2f} to {high:.2f} ({len(runs)} of {sessions} sessions)"
+            f"| {mount} | {before:.3f} | {promised:.3f} | {stated:.3f} | "
+            f"{middle:.2f}, {low:.2f} to {high:.2f} |"
         )
+        print(f"{len(runs)} of {sessions} sessions", file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -127,11 +127,10 @@ def session(mount: Mount, seed: int, axes: int, gap_mm: float) -> dict[str, int]
         here = made.stations[-1].base_T_flange
         for step in plan.steps:
             poses = way(here, step.jog, step.base_T_flange)
-            kind = "jog" if step.by == "jog" else "pose"
-            count[f"{kind}s"] += 1
-            count[f"{kind}s into a box"] += bool(entered(poses, points, made.cell.keep_out))
+            count["jogs" if step.by == "jog" else "poses"] += 1
+            count["into a box"] += bool(entered(poses, points, made.cell.keep_out))
             count["straight ways into"] += bool(straight_into(here, step.base_T_flange, made))
-            count["out of reach"] += outside(made, poses)
+            count["out of limits"] += outside(made, poses)
             here = step.base_T_flange
             made.stop(here)
     count["sessions"], count["stations"] = 1, len(made.stations)
@@ -150,8 +149,8 @@ def straight_into(here: Array, there: Array, made: World) -> set[str]:
     return entered(poses, made.carried(), made.cell.keep_out)
 
 
-KEYS = ("sessions", "whole", "stations", "by hand", "jogs", "jogs into a box", "poses",
-        "poses into a box", "straight ways into", "out of reach")  # fmt: skip
+KEYS = ("sessions", "whole", "stations", "by hand", "jogs", "poses", "into a box",
+        "straight ways into", "out of limits")  # fmt: skip
 
 
 def main() -> None:
@@ -159,14 +158,19 @@ def main() -> None:
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     gap_mm = float(sys.argv[2]) if len(sys.argv) > 2 else 25.0
     first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
-    print(f"{'':22}" + "".join(f"{key:>18}" for key in KEYS) + f"{'s':>8}")
+    print("| mount | axes | sessions, with all ten stations | by hand | first jogs | poses | "
+          "into a box | straight ways into one | out of limits |")  # fmt: skip
+    print("|---|---|---|---|---|---|---|---|---|")
     for mount in (EYE_TO_HAND, EYE_IN_HAND):
         for axes in (6, 4):
             begun = time.process_time()
             runs = [session(mount, seed, axes, gap_mm) for seed in range(first, first + sessions)]
             took = time.process_time() - begun
-            total = "".join(f"{sum(run[key] for run in runs):18d}" for key in KEYS)
-            print(f"{f'{mount}, {axes} axes':22}{total}{took:8.0f}", flush=True)
+            total = {key: sum(run[key] for run in runs) for key in KEYS}
+            cells = " | ".join(str(total[key]) for key in KEYS[3:])
+            whole = f"{total['sessions']}, {total['whole']}"
+            print(f"| {mount} | {axes} | {whole} | {cells} |", flush=True)
+            print(f"{total['stations']} stations, {took:.0f} s", file=sys.stderr)
 
 
 if __name__ == "__main__":
