@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from simulated_sessions import Case, Simulated, simulated
+from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import project
+from engine.camera.model import LensU
+from engine.camera.views import board_pose
 from engine.cell.stations import Observation, layout
 from engine.checks.explain import slips
 from engine.diagnosis.scene import scene
+from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, predicted_view
 from engine.estimate.solver import fitted
 from engine.estimate.systematic import postures_at
@@ -20,6 +23,7 @@ from engine.frames import apply, displaced, displacement, inverse, rotation_exp,
 from engine.pendant.entry import format_pose, pose_from_fields
 
 Texts = dict[int, tuple[str, ...]]
+SCALE_U, BOW_U = 0.0012, 0.1  # [-], [mm] of a board, as a cell assumes them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +47,23 @@ def typed(problem: Problem) -> Faulty:
     """Return the session as its pendant shows it."""
     texts = {o.id: format_pose(o.base_T_flange, problem.pendant) for o in problem.observations}
     return Faulty(with_texts(problem, texts), texts, texts)
+
+
+def unsure(problem: Problem) -> Problem:
+    """Return the problem with lens and board known as well as a cell assumes."""
+    board = replace(problem.board, scale_u=SCALE_U, bow_u_mm=BOW_U)
+    return replace(problem, board=board, camera=replace(problem.camera, u=LensU()))
+
+
+def hidden(case: Case, seed: int, name: str) -> float:
+    """Return U of the difference between what the cell says of ``name`` and what stations tell.
+
+    ``name`` is one of `systematic.names`, unit as there: a difference within U is no mistake.
+    """
+    shared = estimated(unsure(clean(case, seed).problem)).systematic
+    k = shared.names.index(name)
+    before, after = shared.prior_sd[k], shared.sd[k]
+    return float(2.0 * before**2 / np.sqrt(before**2 - after**2))
 
 
 def with_texts(problem: Problem, texts: Texts) -> Problem:
@@ -166,6 +187,47 @@ def other_pitch(session: Faulty, factor: float) -> Faulty:
     """Return the session with a board whose declared pitch is ``factor`` times too small."""
     board = replace(session.problem.board, pitch_mm=session.problem.board.pitch_mm / factor)
     return replace(session, problem=replace(session.problem, board=board))
+
+
+def otherwise(case: Case, seed: int, truly: Seen) -> Faulty:
+    """Return the session of a cell that gives no u, whose board and lens are ``truly`` others."""
+    return typed(unsure(simulated(case, np.random.default_rng(seed), truly).problem))
+
+
+def bowed(lift_mm: float) -> Seen:
+    """Return the board bent along its columns: its ends lie ``lift_mm`` over its middle."""
+    points = BOARD.points()
+    x = points[:, 0] - points[:, 0].mean()
+    points[:, 2] += lift_mm * (x / x.max()) ** 2
+    return Seen(points, CAMERA)
+
+
+def of_pitch(factor: float) -> Seen:
+    """Return the board with a pitch ``factor`` times that of the cell."""
+    return Seen(factor * BOARD.points(), CAMERA)
+
+
+def of_lens(factor: float = 1.0, centre_px: tuple[float, float] = (0.0, 0.0)) -> Seen:
+    """Return a lens ``factor`` times as long, its image centre moved by ``centre_px``."""
+    (fx, s, cx), (z, fy, cy), last = CAMERA.matrix
+    dx, dy = centre_px
+    matrix = ((fx * factor, s, cx + dx), (z, fy * factor, cy + dy), last)
+    return Seen(BOARD.points(), replace(CAMERA, matrix=matrix))
+
+
+def reported(session: Faulty, length: float = 1.0) -> Faulty:
+    """Return the session with the board's poses reported in place of points.
+
+    Their lengths ``length`` times the millimetres that are declared.
+    """
+    problem, observations = session.problem, []
+    for seen in problem.observations:
+        assert seen.pixels is not None
+        view = board_pose(problem.board.points(), seen.pixels, problem.camera)[0][0].copy()
+        view[:3, 3] *= length
+        observations.append(replace(seen, camera_T_board=view, pixels=None, point_ids=None))
+    problem = replace(problem, observations=tuple(observations))
+    return replace(session, problem=problem)
 
 
 def other_focal(session: Faulty, factor: float) -> Faulty:

@@ -21,7 +21,7 @@ import mistakes as m
 import numpy as np
 from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
 
-from engine.camera.model import DepthCamera, LensU
+from engine.camera.model import DepthCamera
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.result import Placed, StoredResult
 from engine.diagnosis.diagnose import CAUSES, diagnosed
@@ -91,14 +91,14 @@ def _special() -> Iterator[tuple[str, Make]]:
 
 def _solved(case: Case, seed: int, *, known: bool) -> StoredResult:
     problem = simulated(case, np.random.default_rng(seed)).problem
-    return _diagnosed(problem if known else unsure(problem))
+    return _diagnosed(problem if known else m.unsure(problem))
 
 
 def _of_other_cells(how: str, case: Case, seed: int) -> StoredResult:
     rng = np.random.default_rng(seed)
     truly = Seen(BOARD.points(), CAMERA, DepthErrors(scale=0.001)) if how == "depth" else None
     made = simulated(replace(case, stations=10), rng, truly)
-    problem = unsure(made.problem)
+    problem = m.unsure(made.problem)
     if how == "depth":
         camera = replace(problem.camera, depth=DepthCamera(0.1, "camera"))
         problem = replace(problem, camera=camera, locate="depth")
@@ -118,19 +118,13 @@ def _of_other_cells(how: str, case: Case, seed: int) -> StoredResult:
 
 def _mistaken(kind: str, case: Case, seed: int) -> StoredResult:
     made = KINDS[kind](case, seed)[0]
-    problem = made.problem if seed % 2 else unsure(made.problem)
+    problem = made.problem if seed % 2 else m.unsure(made.problem)
     return diagnosed(problem, made.texts).stored()
 
 
 def _diagnosed(problem: Problem) -> StoredResult:
     session = m.typed(problem)
     return diagnosed(session.problem, session.texts).stored()
-
-
-def unsure(problem: Problem) -> Problem:
-    """Return the problem with lens and board known as well as a cell assumes."""
-    board = replace(problem.board, scale_u=0.0012, bow_u_mm=0.1)
-    return replace(problem, board=board, camera=replace(problem.camera, u=LensU()))
 
 
 def printed(result: StoredResult) -> Printed:

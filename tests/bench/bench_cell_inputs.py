@@ -1,5 +1,7 @@
 """Whether U holds where board, lens and arm are only known to some accuracy.
 
+    python tests/bench/bench_cell_inputs.py [sessions] [--first SEED] [--axes 4] [--stations 15,30]
+
 Every input is drawn from its prior: pitch and shape of the board, focal length, principal point and
 distortion of the lens, the arm's geometry; and beside it half as much of errors that the model does
 not have (axes, sag, gears with waves of 1 to 3 to the turn). Parts are located by a small target
@@ -8,22 +10,28 @@ seen through the true lens and read with the lens data of the cell (`lens`), or 
 error, U over that of an oracle (same data, model and priors, true noise levels, started at the
 truth), findings that name a cause, sessions without a result, sessions that were accepted, and how
 many of these are off by more than U, and by more than the tolerance. The arm picks as it visited
-the stations, with the same elbow. Usage: python tests/bench/bench_cell_inputs.py [sessions [mount]]
+the stations, with the same elbow. A second table, all numbers of stations together: how often the
+delivered transform is within its own U of the one that picks best, by position, rotation and at the
+worst corner of the work volume.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
+from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from known_noise import given_noise
+from mistakes import BOW_U, SCALE_U, unsure
 from simulated_sessions import (
     BOARD,
     CAMERA,
@@ -41,14 +49,17 @@ from engine.camera.views import board_pose
 from engine.cell.cell import Locate, Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed, examined
 from engine.estimate.fit import State, fit
-from engine.estimate.pick import approach, pick_model
+from engine.estimate.pick import GRID, approach, pick_model
+from engine.estimate.result import Result
 from engine.estimate.solver import Solution
 from engine.estimate.systematic import usual_posture
 from engine.frames import apply, inverse, transform
 
 U = LensU()
-SCALE_U, BOW_U = 0.0012, 0.1
 STATIONS = 5, 8, 15, 30, 60
+ARMS = {"exact": (0.0, 0.0), "described": (0.35, 0.2), "not described": (0.35, 0.2)}  # mm off
+STATED_MM = 0.4  # what the cell says of an arm that errs
+CORNERS = np.array(list(product((-0.5, 0.5), repeat=3)))  # [-] of the work volume's sides
 TARGET = 30.0 * np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
 
 
@@ -73,6 +84,37 @@ def drawn(rng: np.random.Generator) -> Seen:
     return Seen(points, replace(CAMERA, matrix=matrix, distortion=(k1 + k[0], k2 + k[1], *rest)))
 
 
+@dataclass(frozen=True)
+class Row:
+    """A line of the table: what is simulated, how parts are located, which of `ARMS`."""
+
+    case: Case
+    locate: Locate
+    arm: str
+
+    @property
+    def kind(self) -> str:
+        """The cells that name the line but for the number of stations."""
+        off = " + ".join(f"{size:g}" for size in ARMS[self.arm])
+        named = off if self.arm != "not described" else f"{off}, {self.arm}"
+        return f"{self.case.mount} | {self.case.axes} | {self.locate} | {named}"
+
+
+@dataclass
+class Shares:
+    """Which sessions are inside U, by what of."""
+
+    pick: list[bool] = field(default_factory=list)
+    position: list[bool] = field(default_factory=list)
+    rotation: list[bool] = field(default_factory=list)
+    work_volume: list[bool] = field(default_factory=list)
+
+    def cells(self) -> str:
+        """Return the number of sessions and the shares inside U."""
+        said = (self.pick, self.position, self.rotation, self.work_volume)
+        return " | ".join([str(len(self.pick)), *(f"{100 * np.mean(one):.1f} %" for one in said)])
+
+
 def located(places: Array, true: Camera, locate: Locate) -> Array:
     """Return where parts at ``places`` (n, 3) [mm, camera frame] are believed to be."""
     if locate == "depth":
@@ -91,14 +133,29 @@ def worst_pick(
 
     ``larger``: how much larger than they are the camera measures all lengths, [-].
     """
+    off = picked_off(session, delivered, truly, locate, CORNERS, larger)
+    return float(np.nanmax(np.linalg.norm(off, axis=1)))
+
+
+def picked_off(
+    session: Simulated,
+    delivered: Array,
+    truly: Seen,
+    locate: Locate,
+    unit: Array,
+    larger: float = 1.0,
+) -> Array:
+    """Return the true pick errors (n, 3) [mm] on the axes of the transform's first frame.
+
+    At ``unit`` (n, 3) [-] of the work volume's sides from its centre.
+    """
     problem, arm = session.problem, session.arm
     typed = np.array([seen.base_T_flange for seen in problem.observations])
     R = approach(problem, typed)
     looking = transform(R, typed[:, :3, 3].mean(axis=0))
     near = usual_posture(arm, typed, [None] * len(typed))  # it picks as it visited the stations
     volume, fixed = problem.work_volume, session.case.mount == "eye-to-hand"
-    signs = np.array(list(product((-0.5, 0.5), repeat=3)))
-    places = np.asarray(volume.center_mm) + signs * np.asarray(volume.size_mm)
+    places = np.asarray(volume.center_mm) + unit * np.asarray(volume.size_mm)
     if fixed:
         seen, true, carrier = apply(inverse(session.camera), places), places, delivered
     else:
@@ -107,20 +164,46 @@ def worst_pick(
         seen, carrier = places, looking @ delivered
     goal = apply(carrier, larger * located(seen, truly.camera, locate))
     q = postures_at(arm, transform(R, goal), [None] * len(goal), near)
-    reached = session.reached(q)[:, :3, 3]
-    return float(np.nanmax(np.linalg.norm(reached - true, axis=1)))
+    off = session.reached(q)[:, :3, 3] - true
+    return np.asarray(off if fixed else off @ looking[:3, :3])
 
 
-def measured(case: Case, locate: Locate, sessions: int, exact: bool) -> str:
+def inside_its_u(
+    session: Simulated, result: Result, truly: Seen, locate: Locate
+) -> tuple[bool, bool, bool]:
+    """Return whether position, rotation and the worst corner placed are within their U.
+
+    The displacement from the transform that picks best is the rigid part of the true pick errors
+    over the 27 places of the work volume, as the delivered one is defined.
+    """
+    unit, stated = np.array(list(product(GRID, repeat=3))), result.uncertainty
+    assert result.pick is not None
+    assert stated.position_mm is not None
+    assert stated.angle_deg is not None
+    assert stated.work_volume_mm is not None
+    off = picked_off(session, result.camera, truly, locate, unit)
+    good, moved = np.isfinite(off).all(axis=1), result.pick.moved
+    xi = np.linalg.lstsq(moved[good].reshape(-1, 6), off[good].ravel(), rcond=None)[0]
+    corners = np.linalg.norm(moved[result.pick.corner] @ xi, axis=1)
+    return (
+        bool(np.linalg.norm(xi[3:]) <= 2.0 * stated.position_mm),
+        bool(np.degrees(np.linalg.norm(xi[:3])) <= 2.0 * stated.angle_deg),
+        bool(corners.max() <= 2.0 * stated.work_volume_mm),
+    )
+
+
+def measured(row: Row, seeds: range, shares: Shares) -> str:
+    """Return the cells of a line over sessions ``seeds``, and add to what is inside U."""
+    case, locate = row.case, row.locate
     inside, error, stated, best, caused, refused = 0, [], [], [], [], 0
     accepted, wrong, harmful = 0, 0, 0
-    for seed in range(sessions):
+    for seed in seeds:
         rng = np.random.default_rng([seed, case.stations, 41])
-        truly = Seen(BOARD.points(), CAMERA) if exact else drawn(rng)
+        truly = drawn(rng)
         session = simulated(case, rng, truly)
-        board = replace(session.problem.board, scale_u=SCALE_U, bow_u_mm=BOW_U)
-        camera = replace(CAMERA, u=U)
-        problem = replace(session.problem, board=board, camera=camera, locate=locate)
+        problem = replace(unsure(session.problem), locate=locate)
+        if row.arm == "not described":
+            problem = replace(problem, robot=None, robot_accuracy_mm=STATED_MM)
         session = replace(session, problem=problem)
         found = examined(problem)
         result = diagnosed(problem) if found is None else found.result()
@@ -131,7 +214,12 @@ def measured(case: Case, locate: Locate, sessions: int, exact: bool) -> str:
             continue
         error.append(worst_pick(session, result.camera, truly, locate))
         stated.append(2.0 * result.uncertainty.pick_mm)
-        inside += error[-1] <= stated[-1]
+        shares.pick.append(error[-1] <= stated[-1])
+        inside += shares.pick[-1]
+        position, rotation, volume = inside_its_u(session, result, truly, locate)
+        shares.position.append(position)
+        shares.rotation.append(rotation)
+        shares.work_volume.append(volume)
         if result.verdict == "accepted":
             accepted += 1
             wrong += error[-1] > stated[-1]
@@ -159,36 +247,48 @@ def oracles_u(truth: Simulated, found: Solution) -> float:
 
 
 def main() -> None:
-    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    mounts = sys.argv[2:] or ("eye-to-hand", "eye-in-hand")
+    """Print both tables."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("sessions", nargs="?", type=int, default=60)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first session")
+    parser.add_argument("--mounts", default="eye-to-hand,eye-in-hand")
+    parser.add_argument("--axes", default="6,4")
+    parser.add_argument("--arms", default=",".join(ARMS))
+    parser.add_argument("--locate", default="lens,depth")
+    parser.add_argument("--stations", default=",".join(map(str, STATIONS)))
+    args = parser.parse_args()
+    seeds = range(args.first, args.first + args.sessions)
+    wanted = {name: value.split(",") for name, value in vars(args).items() if type(value) is str}
     print(
-        "| mount | axes | located by | arm mm | stations | inside U | U | RMS mm | U / oracle | "
+        "| mount | axes | located by | arm mm | stations | inside U | U mm | RMS mm | U / oracle | "
         "causes | none | accepted | beyond U | beyond tolerance |"
     )
     print("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|")
-    for case, locate in cases():
-        if case.mount not in mounts:
-            continue
-        row = measured(case, locate, sessions, exact=False)
-        arm = f"{case.geometry_mm:g} + {case.beyond_mm:g}"
-        named = f"{case.mount} | {case.axes} | {locate} | {arm} | {case.stations}"
-        print(f"| {named} | {row} |", flush=True)
+    inside: dict[str, Shares] = defaultdict(Shares)
+    for row in rows():
+        case = row.case
+        named = {"mounts": case.mount, "axes": str(case.axes), "arms": row.arm}
+        named |= {"locate": row.locate, "stations": str(case.stations)}
+        if all(value in wanted[name] for name, value in named.items()):
+            cells = measured(row, seeds, inside[row.kind])
+            print(f"| {row.kind} | {case.stations} | {cells} |", flush=True)
+    print("\n| mount | axes | located by | arm mm | sessions | pick | position | rotation | "
+          "work volume |")  # fmt: skip
+    print("|---|---|---|---|---|---|---|---|---|")
+    for kind, shares in inside.items():
+        print(f"| {kind} | {shares.cells()} |")
 
 
-def cases() -> Iterator[tuple[Case, Locate]]:
-    """Yield every case of the table."""
+def rows() -> Iterator[Row]:
+    """Yield every line of the table."""
     mounts: tuple[Mount, ...] = ("eye-to-hand", "eye-in-hand")
     places: tuple[Locate, ...] = ("lens", "depth")
-    for mount, (geometry, beyond) in product(mounts, ((0.0, 0.0), (0.35, 0.2))):
-        stated = 0.4 if geometry else 0.0
+    sixes_and_fours: tuple[Literal[6], Literal[4]] = (6, 4)
+    for axes, mount, (arm, (off, beyond)) in product(sixes_and_fours, mounts, ARMS.items()):
+        stated = STATED_MM if off else 0.0
         for locate, stations in product(places, STATIONS):
-            yield (
-                Case(mount, "tilted", 6, stations, 0.15, 0.02, 0.15, geometry, beyond, stated),
-                locate,
-            )
-    for mount, stations in product(mounts, STATIONS):
-        case = Case(mount, "tilted", 4, stations, geometry_mm=0.35, beyond_mm=0.2)
-        yield replace(case, accuracy_mm=0.4, height_known=True), "lens"
+            case = Case(mount, "tilted", axes, stations, 0.15, 0.02, 0.15, off, beyond, stated)
+            yield Row(replace(case, height_known=axes == 4), locate, arm)
 
 
 if __name__ == "__main__":

@@ -25,8 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 from joint_least_squares import Everything, known_noise_fit
-from mistakes import Faulty, reread, typed, with_texts
-from printed_results import unsure
+from mistakes import Faulty, reread, typed, unsure, with_texts
 from simulated_sessions import BOARD, Case, simulated
 
 from engine.boards.points_file import points_text, read_points

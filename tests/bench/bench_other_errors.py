@@ -19,9 +19,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from bench_cell_inputs import BOW_U, SCALE_U, U, drawn, worst_pick
+from bench_cell_inputs import drawn, worst_pick
+from mistakes import unsure
 from robots_samples import PALLETISER, UNEVEN
-from simulated_sessions import ARM, BOARD, CAMERA, FOUR_AXIS, Case, Seen, Simulated, simulated
+from simulated_sessions import ARM, BOARD, FOUR_AXIS, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
@@ -150,9 +151,7 @@ def session_of(
     if planted:
         truly = PLANTED[planted](truly, case.stations, np.random.default_rng([seed, 44]))
     made = simulated(case, rng, truly)
-    board = replace(made.problem.board, scale_u=SCALE_U, bow_u_mm=BOW_U)
-    camera = replace(CAMERA, u=U)
-    problem = replace(made.problem, board=board, camera=camera, tolerance=TOLERANCE)
+    problem = replace(unsure(made.problem), tolerance=TOLERANCE)
     problem = first_accepted(problem) if planted == UNTIL else problem
     made, result = replace(made, problem=problem), diagnosed(problem)
     causes = [f.code for f in result.findings if f.code in CAUSES and f.level != "note"]
