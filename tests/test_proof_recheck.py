@@ -6,6 +6,7 @@ pendant shows them). The alarm's limit is held against scipy's F distribution by
 
 from __future__ import annotations
 
+import re
 import shlex
 import shutil
 from dataclasses import replace
@@ -28,6 +29,7 @@ from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
 from engine.pendant.settings import Active
+from engine.proof.compare import clearest
 from engine.proof.pick_now import _state, commands, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
@@ -41,6 +43,7 @@ from engine.steps.planning import revised
 from engine.steps.recheck import start_again
 from tui.desk.overview import session_row
 from tui.desk.solution import solve
+from tui.words import line_text, recheck_lines, unwrapped
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
 ZERO = np.zeros(6)
@@ -214,6 +217,51 @@ def test_direction_is_named_only_for_a_movement_beyond_its_uncertainty() -> None
         assert ("along" in movement.words() or "wards" in movement.words()) is named
     still = replace(movement, xi=ZERO, covariance=np.zeros((6, 6)))
     assert still.words() == "0.00 ± 0.00 mm, 0.000 ± 0.000°"
+
+
+FIGURE = re.compile(r"(\d+\.\d+) ± (\d+\.\d+)")
+
+
+def test_an_alarm_shows_a_figure_beyond_its_own_uncertainty() -> None:
+    """What shift and turn hide apart is seen where they meet: at a corner of the work volume."""
+    alarms = hidden = 0
+    for name in ("fixed camera", "hand camera", "four axes"):
+        for seed in range(SESSIONS):
+            for stations, size_mm in ((1, 1.0), (3, 0.5)):
+                found, _ = rechecked(CASES[name], seed, stations, size_mm)
+                if not found.moved or found.movement is None or found.cause == "none":
+                    continue
+                said = found.findings[0].message
+                figures = [tuple(map(float, pair)) for pair in FIGURE.findall(said)]
+                if not figures:  # of mistyped poses nothing is measured
+                    continue
+                alarms += 1
+                hidden += found.movement.hidden
+                assert any(value > U for value, U in figures), said
+                lines = [line_text(one) for one in recheck_lines(found, "old", unwrapped, 200)]
+                assert any("most clearly  " in one for one in lines) is found.movement.hidden
+    assert alarms > 20
+    assert hidden > 5  # before, every figure of these lay inside its own U
+
+
+def test_a_movement_that_chance_explains_is_shown_nowhere_best() -> None:
+    for seed in range(SESSIONS):
+        found, _ = rechecked(CASES["fixed camera"], seed, 3, 0.0)
+        lines = [line_text(one) for one in recheck_lines(found, "old", unwrapped, 200)]
+        assert found.cause != "none" or not any("most clearly" in one for one in lines)
+
+
+def test_the_clearest_shift_exceeds_its_uncertainty_more_than_along_any_other_direction() -> None:
+    rng = np.random.default_rng(4)
+    rows, half = rng.normal(size=(8, 3, 6)), rng.normal(size=(6, 6))
+    xi, covariance = rng.normal(size=6), half @ half.T
+    found = clearest(rows, xi, covariance)
+    best = 2.0 * found.size_mm / found.expanded_mm
+    ways = rng.normal(size=(4000, 3))
+    for row in rows:
+        along = ways @ row
+        over = np.abs(along @ xi) / np.sqrt(np.einsum("ni,ij,nj->n", along, covariance, along))
+        assert over.max() <= best * (1 + 1e-9)
 
 
 def test_revisited_stations_beat_the_first_ones_of_the_session() -> None:

@@ -20,7 +20,7 @@ import tui.screens.recheck as recheck_screen
 import tui.screens.sessions as sessions_screen
 from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
 from engine.findings import finding
-from engine.proof.compare import Movement
+from engine.proof.compare import Clearest, Movement
 from engine.proof.conclusion import concluded
 from engine.proof.recheck import Recheck as Answer
 from engine.proof.touch import Touch, Touches, View
@@ -195,7 +195,8 @@ def bumped() -> Answer:
     """Return the answer to a recheck after a bump, with round figures."""
     covariance = np.diag([1e-8] * 3 + [0.01] * 3)
     xi = np.array([0.003, 0.0, 0.0, 4.0, -1.0, 0.5])
-    moved = Movement("eye-to-hand", np.eye(4), xi, covariance, 6.8, 0.31)
+    best = Clearest(np.array([6.8, 0.0, 0.0]), 0.31)
+    moved = Movement("eye-to-hand", np.eye(4), xi, covariance, 6.8, 0.31, best)
     said = finding("camera-moved", "since", movement=moved.words(), work_volume_mm=6.8)
     assumed = finding("mount-assumed", position_mm=0.1, angle_deg=0.05)
     return Answer(True, "camera", moved, 0.9, 0.08, (1, 2, 3), (said, assumed))

@@ -156,7 +156,9 @@ def recheck_parts(answers: Iterable[Recheck]) -> list[Part]:
         said, role, _ = rechecked(answer.cause, answer.moved)
         parts.append((said.partition(",")[0], role))
         if answer.moved and answer.movement is not None:
-            parts.append((f"{answer.movement.position_mm:.2f} mm", "title"))
+            movement = answer.movement
+            size = movement.clearest.size_mm if movement.hidden else movement.position_mm
+            parts.append((f"{size:.2f} mm", "title"))
     return parts
 
 
@@ -169,6 +171,8 @@ def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[L
         at_work = f"{move.work_volume_mm:.2f} {expanded(move.u_work_volume_mm, 'mm', 2)}"
         shift, turn = number(answer.detectable_mm, "mm", 2), answer.detectable_deg
         lines += _fact(f"{who} (± U = 2u)", move.words(), wrap, width)
+        if move.hidden and answer.cause != "none":
+            lines += _fact("most clearly", move.most_clearly(), wrap, width)
         lines += _fact("at the pick area", at_work, wrap, width)
         lines += _fact("would be found", f"a shift of {shift}, a turn of {turn:.3f}°", wrap, width)
     for item in answer.findings:

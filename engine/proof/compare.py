@@ -36,6 +36,47 @@ MOSTLY = 0.8  # [-] share of the length along one axis from which people name th
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Clearest:
+    """Where a movement shows best: ``shift`` (3,) [mm] of one corner of the work volume.
+
+    To first order, and along the direction in which it exceeds its uncertainty the most, with
+    U = 2u there.
+    """
+
+    shift: Array
+    expanded_mm: float
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the shift [mm]."""
+        return float(np.linalg.norm(self.shift))
+
+    def document(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        return {
+            "shift_mm": self.shift.tolist(),
+            "size_mm": self.size_mm,
+            "expanded_mm": self.expanded_mm,
+        }
+
+
+def clearest(rows: Array, xi: Array, covariance: Array) -> Clearest:
+    """Return where a displacement ``xi`` (6,) of ``covariance`` (6, 6) shows best.
+
+    ``rows`` (n, 3, 6): what it does to each corner. Of all directions n, n·shift over its u is
+    largest along the inverse covariance times the shift.
+    """
+    shifts = rows @ xi
+    covariances = rows @ covariance @ np.swapaxes(rows, 1, 2)
+    along = np.linalg.solve(covariances, shifts[..., None])[..., 0]
+    best = int(np.einsum("ni,ni->n", along, shifts).argmax())
+    size = float(np.linalg.norm(along[best]))
+    way = along[best] / size if size else along[best]
+    U = 2.0 * float(np.sqrt(way @ covariances[best] @ way))
+    return Clearest(float(way @ shifts[best]) * way, U)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Movement:
     """From one place of the camera to another, with standard uncertainties.
 
@@ -46,6 +87,7 @@ class Movement:
         covariance: (6, 6) of ``xi``.
         work_volume_mm: largest shift over the corners of the work volume.
         u_work_volume_mm: its standard uncertainty, at the worst corner.
+        clearest: the shift of one corner in the direction in which it shows best.
     """
 
     mount: Mount
@@ -54,6 +96,7 @@ class Movement:
     covariance: Array
     work_volume_mm: float
     u_work_volume_mm: float
+    clearest: Clearest
 
     @property
     def position_mm(self) -> float:
@@ -83,7 +126,7 @@ class Movement:
     def document(self) -> dict[str, Any]:
         """Return the movement as plain data."""
         document: dict[str, Any] = MOVEMENT.write(self.stored())
-        return document
+        return document | {"clearest": self.clearest.document()}
 
     def words(self) -> str:
         """Return "3.20 ± 0.30 mm, 0.41 ± 0.04°, mostly downwards, base -Z" (± U = 2u).
@@ -98,12 +141,35 @@ class Movement:
             return size
         return f"{size}, {direction(self.xi[3:], self.mount)}"
 
+    @property
+    def hidden(self) -> bool:
+        """Whether shift and turn of the camera both lie within their U.
+
+        Where the camera sits far from the parts, what it turned and what it shifted are known badly
+        apart and well together.
+        """
+        shift, turn = 2 * self.u_position_mm, 2 * self.u_angle_deg
+        return self.position_mm <= shift and self.angle_deg <= turn
+
+    def most_clearly(self) -> str:
+        """Return "0.21 ± 0.04 mm at a corner of the work volume, mostly along base +X" (± U)."""
+        size, U = self.clearest.size_mm, self.clearest.expanded_mm
+        way = direction(self.clearest.shift, self.mount)
+        return f"{size:.2f} ± {U:.2f} mm at a corner of the work volume, {way}"
+
+    def found(self) -> str:
+        """Return the words of a movement that chance does not explain, and where that is seen."""
+        return (
+            f"{self.words()}; most clearly {self.most_clearly()}" if self.hidden else self.words()
+        )
+
 
 def moved(mount: Mount, old: Array, new: Array, covariance: Array, pick: PickModel) -> Movement:
     """Return the movement from ``old`` to ``new`` (4, 4), with ``covariance`` (6, 6) of it."""
     xi = displacement(new, old)
     most, u = float(corner_shifts(pick, xi).max()), pick.work_volume_mm(covariance)
-    return Movement(mount, new @ inverse(old), xi, covariance, most, u)
+    best = clearest(pick.moved[pick.corner], xi, covariance)
+    return Movement(mount, new @ inverse(old), xi, covariance, most, u, best)
 
 
 def corner_shifts(pick: PickModel, xi: Array) -> Array:
@@ -174,11 +240,12 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     rows = point_rows(old.camera, seen)
     u = float(np.sqrt(np.einsum("nij,jk,nik->n", rows, covariance, rows).max()))
     matrix = new.camera @ inverse(old.camera)
-    movement = Movement(cell.mount, matrix, xi, covariance, most, u)
+    best = clearest(rows, xi, covariance)
+    movement = Movement(cell.mount, matrix, xi, covariance, most, u, best)
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
-        said = finding("results-differ", movement=movement.words(), work_volume_mm=most)
+        said = finding("results-differ", movement=movement.found(), work_volume_mm=most)
     return Difference(movement, chance, (said,))
 
 

@@ -317,7 +317,7 @@ def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:
     if cause != "camera":
         code, variant = "moved-unclear", "one-station" if stations == 1 else ""
     volume = movement.work_volume_mm
-    return finding(code, variant, movement=movement.words(), work_volume_mm=volume)
+    return finding(code, variant, movement=movement.found(), work_volume_mm=volume)
 
 
 def not_moved(mm: float, deg: float) -> Finding:

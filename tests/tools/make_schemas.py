@@ -12,7 +12,6 @@ import math
 from pathlib import Path
 from typing import Any
 
-from engine.proof.compare import MOVEMENT
 from engine.sessions import schema as kinds
 from engine.sessions.folder import ABOUT, STATION
 from engine.sessions.results import PROOF, RESULT, RESULTS
@@ -33,8 +32,13 @@ HISTORY = {
     "by_touch": BY_TOUCH, "position_mm": "n",
     "angle_deg": "n", "work_volume_mm": "n", "u_work_volume_mm": "n", "agree": "b",
 }  # fmt: skip
+MOVED = {
+    "position_mm": "n", "angle_deg": "n", "work_volume_mm": "n", "u_position_mm": "n",
+    "u_angle_deg": "n", "u_work_volume_mm": "n", "matrix": [["n"]],
+    "clearest": {"shift_mm": ["n"], "size_mm": "n", "expanded_mm": "n"},
+}  # fmt: skip
 RECHECK = {
-    "moved": "b", "cause": ("camera", "board", "unclear", "none"), "movement": MOVEMENT,
+    "moved": "b", "cause": ("camera", "board", "unclear", "none"), "movement": MOVED,
     "detectable_mm": "n",
     "decision": {
         "rule": RULES, "set_by": "s", "chance_wrong": "n", "tolerance_mm": "n",
@@ -90,7 +94,7 @@ DOCUMENTS: dict[str, Any] = {
                            "work_volume_mm_after": "n"}], "work_volume_mm": "n"},
     "solve-all": {"program": "s", "stored": "b", "sessions": [AGAIN]},
     "recheck": RECHECK | {"cameras?": "*"},
-    "compare": {"agree": "b", "chance": "n", "difference": MOVEMENT, "findings": FINDINGS,
+    "compare": {"agree": "b", "chance": "n", "difference": MOVED, "findings": FINDINGS,
                 "history?": [HISTORY]},
     "proof-recorded": {"recorded": "s", "id": "i", "findings": FINDINGS},
     "proof-held-out": {"stations": [{"station": "i", "distance_mm": "n", "angle_deg": "n",
