@@ -127,14 +127,14 @@ def choose(
     offered: Offered,
     count: int,
     enough: Enough = lambda chosen: False,
-    begun: Sequence[int] = (),
+    begun: Sequence[int] | None = None,
 ) -> list[int]:
     """Return the indices of up to ``count`` candidates, beginning with those ``begun`` with.
 
     Stops early when those chosen so far are ``enough``. The order is that of the greedy choice,
-    exchanged ones in their places; what is ``begun`` is only completed.
+    exchanged ones in their places; what is ``begun``, if only with none, is completed.
     """
-    chosen = list(begun)
+    chosen = list(begun or ())
     total = aim.known + offered.information[chosen].sum(axis=0)
     while len(chosen) < count and not enough(chosen):
         best = _best(aim, total, offered, chosen)
@@ -142,7 +142,7 @@ def choose(
             break
         chosen.append(best)
         total = total + offered.information[best]
-    for _ in range(EXCHANGES if len(chosen) > 1 and not begun else 0):
+    for _ in range(EXCHANGES if len(chosen) > 1 and begun is None else 0):
         if not _exchanged(aim, offered, chosen):
             break
     return chosen

@@ -123,7 +123,7 @@ def _best(
     def enough(chosen: list[int]) -> bool:  # u is below ``until_mm`` as the result will state it
         return until_mm is not None and look.reaches(flange[chosen], until_mm)
 
-    reached = list[int]()
+    reached: list[int] | None = None
     for _ in range(RETRIES):
         offered = Offered(offers.information, usable, like)
         chosen = choose(look.aim, offered, count, enough, reached)
