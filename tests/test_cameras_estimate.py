@@ -80,6 +80,27 @@ def test_a_camera_that_saw_the_board_elsewhere_is_not_joined() -> None:
     assert [one.verdict for one in found.results] == ["accepted", "not-accepted"]
 
 
+@pytest.mark.parametrize("drifts", [0, 1])
+def test_a_camera_that_drifts_does_not_pull_the_other_along(drifts: int) -> None:
+    made = pair(Case(stations=8, position_mm=0.05, angle_deg=0.006), 5)
+    problem, rng = made.problems[drifts], np.random.default_rng(2)
+    end = np.array([0.0, np.radians(0.3), np.radians(0.2), 2.0, -1.0, 2.0])
+    seen = []
+    for number, item in enumerate(problem.observations):
+        camera = displaced(made.cameras[drifts], end * number / 7.0)
+        view = predicted_view(problem.mount, camera, item.base_T_flange, made.session.board)
+        pixels = project(apply(view, BOARD.points()), CAMERA)
+        seen.append(replace(item, pixels=pixels + rng.normal(0, 0.1, pixels.shape)))
+    problems = list(made.problems)
+    problems[drifts] = replace(problem, observations=tuple(seen))
+    found = diagnosed_together(problems, [{}, {}])
+    assert found.results[drifts].findings[0].code == "camera-moved"
+    other = 1 - drifts
+    alone = made.alone()[other]
+    np.testing.assert_allclose(found.results[other].camera, alone.camera, atol=1e-6)
+    assert found.joint is None
+
+
 def test_cameras_need_not_see_the_same_stops() -> None:
     made = pair(Case(stations=8), 2)
     first, second = made.problems

@@ -104,6 +104,11 @@ class Examined:
     solution: Solution
     diagnosis: Diagnosis | None
 
+    @property
+    def holds(self) -> bool:
+        """Whether nothing is wrong with it, or single stations only."""
+        return self.diagnosis is None or _of_stations(self.diagnosis)
+
     def result(self) -> Result:
         """Return the result, the findings of the diagnosis first."""
         result = assembled(self.solution)

@@ -34,6 +34,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     """Return the estimates of several cameras over one cell, the first camera's problem first.
 
     A camera that places the board elsewhere than the first is not joined, and its finding says so.
+    Nor is one of which more is wrong than single stations: it would pull the others along.
     """
     alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
     solved = [k for k, one in enumerate(alone) if one is not None]
@@ -47,6 +48,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     for k in set(solved) - set(members):
         said = _disagreement(problems[solved[0]], results[solved[0]], results[k])
         results[k] = judged(results[k], (said, *results[k].findings))
+    members = [k for k in members if (one := alone[k]) is not None and one.holds]
     fits = [one for k in members if (one := alone[k]) is not None]
     if len(fits) < 2:
         return SolvedTogether(tuple(results))
