@@ -138,7 +138,7 @@ def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> 
         (f"{name} position", u.position_mm, "mm", None),
         (f"{name} rotation", u.angle_deg, "°", tolerance.angle_deg),
     )
-    head = f"Expanded uncertainty (U = 2u, about 95 %) of {name} as delivered"
+    head = f"Expanded uncertainty U (about 95 %, {result.k_and_why})"
     lines: list[Line] = [[(text, "dim")] for text in wrap(head, width)]
     for name, value, unit, limit in rows:
         line: Line = [(f"  {name:<25}", "dim"), (f"{expanded(value, unit):<14}", "title")]
@@ -331,7 +331,7 @@ def frame_lines(found: FrameFound) -> list[str]:
     position, angle = 2 * (u.position_mm or 0.0), 2 * (u.angle_deg or 0.0)
     lines = [
         f"{found.name} in the base: origin X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm",
-        f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° (k = 2)",
+        f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° ({found.delivered.k})",
     ]
     lines.append(f"proven by touch points: {found.delivered.touched}")
     if found.delivered.caution:

@@ -397,6 +397,25 @@ class StoredResult:
         return 1.0 if factor is None else widening(factor)
 
     @property
+    def coverage_factor(self) -> float:
+        """k of U = k·u, u as the covariance says; U is twice what `uncertainty` holds."""
+        return 2.0 * self.wider
+
+    @property
+    def k(self) -> str:
+        """The coverage factor in words: "k = 2", and where few stations say little "k = 2.18"."""
+        shown = f"{self.coverage_factor:.2f}"
+        return "k = 2" if shown == "2.00" else f"k = {shown}"
+
+    @property
+    def k_and_why(self) -> str:
+        """The coverage factor, and the degrees of freedom where they make it another than 2."""
+        made = self.budget
+        if made is None or made.degrees_of_freedom is None or self.k == "k = 2":
+            return self.k
+        return f"{self.k} at {made.degrees_of_freedom:.0f} degrees of freedom"
+
+    @property
     def accepted(self) -> bool:
         """Whether the result may be handed over."""
         return self.verdict == ACCEPTED

@@ -42,9 +42,9 @@ def plant_page(
     )  # fmt: skip
     parts = [section(row.cell, *_drift(row, drifts.get(row.cell))) for row in rows]
     note = paragraph(
-        "U is the expanded uncertainty of a pick (k = 2) as the last accepted result states it; "
-        "moved: at the work volume since then, by the last recheck. A rating is a record of what "
-        "was measured, not a release of the cell."
+        "U is the expanded uncertainty of a pick (about 95 %) as the last accepted result states "
+        "it; moved: at the work volume since then, by the last recheck. A rating is a record of "
+        "what was measured, not a release of the cell."
     )
     return page("The plant at a glance", STYLE, joined([head, _table(rows), note, *parts]))
 

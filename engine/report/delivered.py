@@ -45,6 +45,7 @@ class Delivered:
         said: what else belongs to the verdict, as (key, one line of text): see `SAID`.
         axes: where from_frame (of an inverse: to_frame) lies, in words.
         decision: by which rule the tolerance was judged, None for what no tolerance was.
+        k: the coverage factor of U, in words.
     """
 
     cell: Cell
@@ -62,6 +63,7 @@ class Delivered:
     said: tuple[tuple[str, str], ...]
     axes: str = CAMERA_AXES
     decision: Decision | None = None
+    k: str = "k = 2"
 
     @property
     def name(self) -> str:
@@ -101,12 +103,14 @@ def delivered(
         to_frame, from_frame = from_frame, to_frame
         if covariance is not None:
             covariance = inverse_covariance(T, covariance)
-        position = None if covariance is None else float(np.sqrt(np.trace(covariance[3:, 3:])))
+        position = None
+        if covariance is not None:
+            position = result.wider * float(np.sqrt(np.trace(covariance[3:, 3:])))
         T, u = inverse(T), replace(u, position_mm=position)
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
         result.touched, source_sha256, result.frames.how if result.frames else NOT_SHOWN,
-        _said(result), decision=result.decision,
+        _said(result), decision=result.decision, k=result.k,
     )  # fmt: skip
 
 
@@ -171,9 +175,9 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         *([("caution", item.caution)] if item.caution else []),
         *_decided(item),
         ("proven by touch points", item.touched),
-        ("U of position (k = 2)", _expanded(u.position_mm, "mm")),
-        ("U of rotation (k = 2)", _expanded(u.angle_deg, "°")),
-        ("U of a pick (k = 2)", _expanded(u.pick_mm, "mm")),
+        (f"U of position ({item.k})", _expanded(u.position_mm, "mm")),
+        (f"U of rotation ({item.k})", _expanded(u.angle_deg, "°")),
+        (f"U of a pick ({item.k})", _expanded(u.pick_mm, "mm")),
         ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
         *_lens_facts(item),

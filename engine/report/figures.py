@@ -187,7 +187,7 @@ def volume_picture(u: Array, cell: Cell) -> Picture:
     axes[0, 0].set_ylabel("y [mm]")
     at = np.unravel_index(int(U.argmax()), U.shape)
     words = (
-        f"Expanded uncertainty (k = 2) of a point placed by the camera's transform, in the "
+        f"Expanded uncertainty (about 95 %) of a point placed by the camera's transform, in the "
         f"{cell.work_volume.frame} frame: from {U.min():.2g} mm to {U.max():.2g} mm, largest at "
         f"x {xs[at[2]]:g}, y {ys[at[1]]:g}, z {heights[at[0]]:g} mm. The robot's own error when "
         "picking is not in it."
@@ -196,7 +196,7 @@ def volume_picture(u: Array, cell: Cell) -> Picture:
 
 
 def course_picture(points: Sequence[CoursePoint], tolerance_mm: float) -> Picture | None:
-    """Return U (k = 2) after each station against the tolerance."""
+    """Return U after each station against the tolerance."""
     known = [p for p in points if p.work_volume_mm is not None and p.pick_mm is not None]
     if not known:
         return None
@@ -210,11 +210,11 @@ def course_picture(points: Sequence[CoursePoint], tolerance_mm: float) -> Pictur
     ax.axhline(tolerance_mm, color=INK, linewidth=0.8, linestyle=":", label="tolerance")
     ax.set_ylim(0, 1.15 * max(tolerance_mm, min(float(pick.max()), 3 * tolerance_mm)))
     ax.set_xlabel("stations used")
-    ax.set_ylabel("U (k = 2) [mm]")
+    ax.set_ylabel("U [mm]")
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(frameon=False, fontsize=8)
     words = (
-        f"Expanded uncertainty (k = 2) at the worst corner of the work volume: of a pick "
+        f"Expanded uncertainty (about 95 %) at the worst corner of the work volume: of a pick "
         f"{pick[0]:.2g} mm after {counts[0]} stations and {pick[-1]:.2g} mm after {counts[-1]}; "
         f"of a point placed by the camera's transform {camera[0]:.2g} mm and {camera[-1]:.2g} mm. "
         "To first order, with the noise of the whole session."

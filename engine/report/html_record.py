@@ -304,11 +304,11 @@ def budget(result: StoredResult) -> Html | str:
         (part.name, number(part.u_mm, 4), _share(part.u_mm, total)) for part in made.parts
     ]  # fmt: skip
     rows.append(("together", number(total, 4), _share(total, total)))
-    factor, freedom = made.coverage_factor, made.degrees_of_freedom
+    freedom, expanded = made.degrees_of_freedom, number(result.coverage_factor * total, 3)
     told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
-    if factor is not None and freedom is not None:
-        many = f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
-        told += f" With {many} degrees of freedom the coverage factor is {factor:.2f}."
+    many = "" if freedom is None else f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
+    told += f" With {many} degrees of freedom U is {result.k[4:]} times that." if many else ""
+    rows.append((f"U of a pick ({result.k})", expanded, ""))
     head = ("from", "u [mm]", "share of u²")
     return section("Uncertainty budget of a pick", paragraph(told), table(head, rows))
 

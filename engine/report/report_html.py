@@ -269,8 +269,8 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     errors = [item for item in result.findings if item.level is Level.ERROR]
     rows = [
         ("Findings at level error", str(len(errors)), "none", "BROKEN" if errors else "holds"),
-        _rule("U of a pick (k = 2)", u.pick_mm, limit.position_mm, limit.rule, "mm"),
-        _rule("U of the rotation (k = 2)", u.angle_deg, limit.angle_deg, limit.rule, "°"),
+        _rule(f"U of a pick ({result.k})", u.pick_mm, limit.position_mm, limit.rule, "mm"),
+        _rule(f"U of the rotation ({result.k})", u.angle_deg, limit.angle_deg, limit.rule, "°"),
     ]
     decision = result.decision or verdict_of(u, limit, result.findings)[1]
     proven = f"Proven by touch points: {result.touched}."
@@ -285,7 +285,7 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         class_="verdict yes" if accepted else "verdict no",
     )  # fmt: skip
     return joined([box, paragraph(
-        "U = 2u is the expanded uncertainty (coverage factor 2, about 95 %), u the standard "
+        f"U = k·u is the expanded uncertainty (about 95 %, {result.k_and_why}), u the standard "
         "uncertainty, both in the sense of the GUM. A pick is off by camera and robot together, "
         "taken at the worst corner of the work volume."
     )])  # fmt: skip
@@ -301,9 +301,11 @@ def _rule(
 def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:
     """Return both transforms with their uncertainties, and the geometric one where it differs."""
     blocks = [
-        _transform(cell.camera_key, placed.delivered, result.camera, result.covariance, cell),
-        _transform(cell.board_key, placed.board, result.board, result.board_covariance, cell),
-    ]
+        _transform(cell.camera_key, placed.delivered, result.camera, cell,
+                   _uncertainties(result.covariance, cell.camera_key, result)),
+        _transform(cell.board_key, placed.board, result.board, cell,
+                   _uncertainties(result.board_covariance, cell.board_key, result)),
+    ]  # fmt: skip
     if placed.camera is not None and placed.delivered is not None:
         xi = displacement(placed.camera, placed.delivered)
         shift, turn = float(np.linalg.norm(xi[3:])), float(np.rad2deg(np.linalg.norm(xi[:3])))
@@ -317,7 +319,7 @@ def transforms(result: StoredResult, cell: Cell, placed: Placement) -> Html:
 
 
 def _transform(
-    name: str, T: Array | None, placed: Placed | None, covariance: Covariance | None, cell: Cell
+    name: str, T: Array | None, placed: Placed | None, cell: Cell, uncertain: Html
 ) -> Html:
     to_frame, _, from_frame = name.partition("_T_")
     head = joined([
@@ -340,7 +342,7 @@ def _transform(
         ("Quaternion", _named("xyzw", q, 8)),
         ("Matrix", element("pre", element("code", matrix))),
     ])  # fmt: skip
-    parts = joined([head, values, _uncertainties(covariance, to_frame)])
+    parts = joined([head, values, uncertain])
     return element("div", parts, class_="block")
 
 
@@ -359,30 +361,31 @@ def _shown(T: Array, cell: Cell) -> str | Html:
     return element("span", text, class_="typed")
 
 
-def _uncertainties(matrix: Covariance | None, frame: str) -> Html:
+def _uncertainties(matrix: Covariance | None, name: str, result: StoredResult) -> Html:
+    """Return u and U on the axes of the frame that the transform ``name`` maps into."""
     covariance = covariance_of(matrix)
     if covariance is None:
         return paragraph("Uncertainty: not known.")
     values = np.sqrt(np.diag(covariance))
     u = [(v, "mm") for v in values[3:]] + [(v, "°") for v in np.rad2deg(values[:3])]
     rows = [
-        (name, *(rounded(v, unit, k) for v, unit in u))
-        for name, k in (("u (k = 1)", 1.0), ("U (k = 2)", 2.0))
+        (said, *(rounded(v, unit, k) for v, unit in u))
+        for said, k in (("u (k = 1)", 1.0), (f"U ({result.k})", result.coverage_factor))
     ]
-    return table((f"on the axes of {frame}", *AXES), rows)
+    return table((f"on the axes of {name.partition('_T_')[0]}", *AXES), rows)
 
 
 def noise(result: StoredResult) -> Html:
     """Return the noise estimated from the session, and the robot's systematic errors."""
-    levels, u = result.noise, result.uncertainty
+    levels, u, k = result.noise, result.uncertainty, 1.0 / result.wider
     values = pairs([
         ("Points in the image", rounded(levels.pixel_px, "px")),
         ("Typed position, each axis", rounded(levels.robot_position_mm, "mm")),
         ("Typed rotation, each axis", rounded(levels.robot_angle_deg, "°")),
-        ("u of the position", rounded(u.position_mm, "mm")),
-        ("u of the rotation", rounded(u.angle_deg, "°")),
-        ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm")),
-        ("u of a pick there, with the robot", rounded(u.pick_mm, "mm")),
+        ("u of the position", rounded(u.position_mm, "mm", k)),
+        ("u of the rotation", rounded(u.angle_deg, "°", k)),
+        ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm", k)),
+        ("u of a pick there, with the robot", rounded(u.pick_mm, "mm", k)),
     ])  # fmt: skip
     rows = [
         (item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm"))

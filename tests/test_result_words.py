@@ -1,0 +1,95 @@
+"""What is said of U in words: one coverage factor, one u, in text, on the screen and on paper."""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from report_samples import export, stored
+from report_sessions import record, solved
+from test_report_html import Reader, report
+
+from engine.cell.cell import Cell
+from engine.cell.result import StoredResult
+from engine.proof.stated import covariance_of, transform_of
+from engine.report.delivered import inverse_covariance
+from engine.report.html_base import number, rounded
+from tui.output import texts
+from tui.result_text import result_lines
+from tui.words import unwrapped
+
+
+class Few(NamedTuple):
+    """A result of few stations, whose factor is not 2, its cell and its report."""
+
+    result: StoredResult
+    cell: Cell
+    page: Reader
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Few:
+    folder = tmp_path_factory.mktemp("few")
+    session = record(folder, count=5, images=False)
+    document = solved(session, folder)[2]
+    page = Reader(report(folder, session, document))
+    return Few(stored(document), session.cell, page)
+
+
+def said(few: Few) -> list[str]:
+    return texts(result_lines(few.result, few.cell, unwrapped, 80))
+
+
+def test_a_factor_other_than_2_is_said_wherever_u_is(few: Few) -> None:
+    made = few.result.budget
+    assert made is not None
+    assert made.coverage_factor is not None
+    assert made.coverage_factor > 2.05
+    k = f"k = {made.coverage_factor:.2f}"
+    why = f"{k} at {made.degrees_of_freedom:.0f} degrees of freedom"
+    assert any(why in line for line in said(few))
+    assert f"U = k·u is the expanded uncertainty (about 95 %, {why})" in few.page.text
+    assert few.page.text.count(f"({k})") >= 5  # of the pick twice, rotation, both transforms
+    assert "k = 2)" not in few.page.text + " ".join(said(few))
+    written = export(few.result, few.cell, "matrix", source_sha256="0", allow_not_accepted=True)
+    assert f"U of a pick ({k})" in written
+    assert "(k = 2)" not in written.replace("U of the lens (k = 2)", "")
+
+
+def test_a_report_prints_one_u_of_a_pick_and_u_times_k_is_its_expanded_one(few: Few) -> None:
+    made, stated = few.result.budget, few.result.uncertainty.pick_mm
+    assert made is not None
+    assert stated is not None
+    assert made.coverage_factor is not None
+    u = float(np.sqrt(sum(part.u_mm**2 for part in made.parts)))
+    assert made.coverage_factor * u == pytest.approx(2 * stated, rel=1e-3)
+    text = few.page.text
+    assert f"u of a pick there, with the robot {rounded(u, 'mm')}" in text
+    assert f"together {number(u, 4)}" in text
+    assert rounded(stated, "mm") not in text
+    row = re.search(r"together [\d.]+ 100 % U of a pick \(k = ([\d.]+)\) ([\d.]+)", text)
+    assert row is not None
+    assert float(row[2]) == pytest.approx(2 * stated, abs=0.001)
+
+
+def test_the_inverse_is_handed_over_with_the_same_factor(few: Few) -> None:
+    covariance = few.result.covariance
+    assert covariance is not None
+    written = export(
+        few.result, few.cell, "matrix", source_sha256="0", inverse=True, allow_not_accepted=True
+    )
+    row = re.search(r"U of position \(k = [\d.]+\): ([\d.]+) mm", written)
+    once = export(few.result, few.cell, "matrix", source_sha256="0", allow_not_accepted=True)
+    same = re.search(r"U of rotation \(k = [\d.]+\): .*", once)
+    assert row is not None
+    assert same is not None
+    assert same[0] in written
+
+    T = transform_of(few.result.camera, few.cell.camera_key)
+    C = covariance_of(covariance)
+    assert T is not None
+    assert C is not None
+    u = float(np.sqrt(np.trace(inverse_covariance(T, C)[3:, 3:])))
+    assert float(row[1]) == pytest.approx(few.result.coverage_factor * u, abs=0.006)
