@@ -306,8 +306,11 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
         await paste_line(pilot, f"44 {pose} 0")
         await pilot.press("enter")
         await until(pilot, "Touch 1 stored.", "q, then s solves with it")
+        await pilot.press("f3")
+        await until(pilot, "Touches stored: 1.", "those of another pointer are left out")
+        await pilot.press("escape")
         await pilot.press("escape", "q")
-        await until(pilot, "touch one point: p")
+        await until(pilot, "s solves with the touched point")
         await pilot.press("s")
         await until(
             pilot, "Verdict: ACCEPTED, not proven yet", "as told by the measured touched point"

@@ -231,6 +231,14 @@ class Desk:
             self._commit(keep(solution.solved, solution.session, self.folder))
         self.solution = replace(solution, kept=True)
 
+    def number_touched(self) -> bool:
+        """Tell whether a touched point gives the number that the stations leave open."""
+        from engine.proof.touch import read_touches  # not for the first picture
+
+        with suppress(StationbookError):
+            return bool(read_touches(self.folder).of_role("missing-number"))
+        return False
+
     def reported(self) -> bool:
         """Tell whether the report was written after the result."""
         with suppress(OSError):

@@ -208,8 +208,8 @@ class Touching:
 
     @property
     def begins(self) -> bool:
-        """Tell that a pointer or a board is missing."""
-        return self.found is None or self.found.pointer is None or not self.found.views
+        """Tell that nothing was touched yet."""
+        return self.found is None or not self.found.touches
 
     def next_step(self) -> str:
         found = self.found

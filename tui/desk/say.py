@@ -144,13 +144,20 @@ def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Jo
     if stored.by_touch == "failed":
         return Job(f"the proof failed{open_}", "F6 shows why" if way else SEE_BELOW, due=True)
     if not stored.accepted:
-        touch = "touch one point: p" if lacks_number(stored) else SEE_BELOW
-        return Job(f"not accepted{open_}", "F6 shows why" if way else touch, due=True)
+        return Job(
+            f"not accepted{open_}", "F6 shows why" if way else _put_right(desk, stored), due=True
+        )
     if not stored.proven:
         return Job(f"accepted{open_}", f"prove: {way}p", due=True)
     if not desk.reported():
         return Job(f"proven{open_}", f"report: {way}r", due=True)
     return Job(f"done{open_}" if open_ else "done: proven and reported")
+
+
+def _put_right(desk: Desk, stored: StoredResult) -> str:
+    if not lacks_number(stored):
+        return SEE_BELOW
+    return "s solves with the touched point" if desk.number_touched() else "touch one point: p"
 
 
 def caution_read(settings: Kept, desk: Desk) -> bool:

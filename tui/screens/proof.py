@@ -239,7 +239,7 @@ class Proof(Halves, Working[None]):
         self.touches.show_items(rows, len(rows) - 1 if last else None)
         trouble = self.touching.trouble
         step = self.touching.next_step()
-        if said and self.touching.begins:  # no touch can follow yet
+        if said and self.touching.begins:
             said = f"{said} {step}"
         self.tell(said or trouble or step, "error" if trouble else "note")
         self.refresh_bindings()
@@ -337,7 +337,10 @@ class Proof(Halves, Working[None]):
             now = f"{pointer.u_mm:g}" if pointer else ""
             self.jobs.ask(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
 
-        self.jobs.ask(Ask(TIP, TIP_TEXT, tip_now, numbers(3)), placed)
+        found = self.touching.found
+        count = sum(touch.use for touch in found.touches) if found else 0
+        text = f"{TIP_TEXT} {READ_TOO.format(count)}" if count else TIP_TEXT
+        self.jobs.ask(Ask(TIP, text, tip_now, numbers(3)), placed)
 
     def action_tip(self) -> None:
         """Find the pointer's tip by touching; read it again once it is stored."""
@@ -403,6 +406,10 @@ TIP = "The pointer's tip in the flange frame"
 TIP_TEXT = (
     "x y z in mm from the flange's middle, on the flange's axes. Leave the tool and the frame of "
     "the stations active while you touch."
+)
+READ_TOO = (
+    "Touches stored: {}. They are read with this tip too; those of another pointer are left out "
+    "with x first."
 )
 JOINTS_TEXT = (
     "As the pendant shows them, with the robot still standing at this touch. Beside the pose they "
