@@ -427,3 +427,17 @@ def test_images_from_before_the_session_come_in_without_being_called_old(work: P
     assert [row["station"] for row in rows["rows"]] == [1, 2]
     assert (new / "images" / "002.png").read_bytes() == (EXAMPLE / "images/002.png").read_bytes()
     assert rows["images_left"] == [f"00{k}.png" for k in range(3, 10)]
+
+
+def test_a_row_with_more_numbers_than_columns_is_refused_as_a_whole(work: Path) -> None:
+    """With commas in the numbers and between them, each half of a number was read as one."""
+    text = table(mark=";", comma=True, image=False).replace(";", ",")
+    found = read_table(text, PENDANT)
+    assert {row.problem for row in found.rows} == {"12 values stand under 6 columns"}
+    assert "semicolons" in found.rows[0].remedy
+    (work / "poses.csv").write_text(text)
+    told = stationbook("import", work / "new", work / "poses.csv", "--images", work / "seen")
+    assert told.returncode == 1
+    assert f"0 of {COUNT} rows can be stored, {COUNT} refused" in told.stdout
+    remark = table(image=False).replace("\r\n", ";a remark\r\n").replace("C;a remark", "C")
+    assert all(row.pose for row in read_table(remark, PENDANT).rows)

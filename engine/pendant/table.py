@@ -204,7 +204,7 @@ def _with_header(
     body = _cells([text for _, text in lines[1:]], mark)
     columns = _with_told(columns, len(head), body)
     rows = [
-        _row_of_cells(number, cells, columns, fields)
+        _too_long(number, cells, len(head)) or _row_of_cells(number, cells, columns, fields)
         for (number, _), cells in zip(lines[1:], body, strict=False)
     ]
     unused = [cell for place, cell in enumerate(head) if place not in columns and cell.strip()]
@@ -256,6 +256,17 @@ def _check_header(
             f"the table has no column for {' '.join(missing)}",
             f"The pendant shows {' '.join(layout.labels[:needed])}: name them in the first line.",
         )
+
+
+def _too_long(number: int, cells: Sequence[str], width: int) -> Row | None:
+    """Refuse a row with numbers behind its last column: cut apart, each reads as another."""
+    if not any(re.fullmatch(_NUMBER, cell.strip()) for cell in cells[width:]):
+        return None
+    return Row(
+        number,
+        problem=f"{len(cells)} values stand under {width} columns",
+        remedy="Where numbers have commas themselves, put semicolons between the columns.",
+    )
 
 
 def _row_of_cells(

@@ -97,5 +97,7 @@ def _lines(
             lines.append(f"{'':7}accepted: {', '.join(dict.fromkeys(codes))}")
     lines += [f"no row wants {file.name}" for file in pairs.left]
     good = sum(item.station is not None for item in done)
-    word = "stored" if args.store else "would be stored; --store does it"
+    word = (
+        "stored" if args.store else "would be stored; --store does it" if good else "can be stored"
+    )
     return [*lines, "", f"{good} of {len(done)} rows {word}, {len(done) - good} refused"]
