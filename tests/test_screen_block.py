@@ -75,3 +75,4 @@ async def test_a_table_of_the_letter_h_comes_from_a_file(tmp_path: Path) -> None
         await paste_line(pilot, str(tmp_path / "poses.tsv"))
         await pilot.press("enter")
         await until(pilot, "0 of 5 ready", "there is no image")
+        await comes(pilot, lambda: screen.app.focused is screen.app.screen.query_one("#meaning"))

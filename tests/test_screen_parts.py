@@ -23,7 +23,7 @@ from tui.app import Stationbook
 from tui.desk.overview import SessionRow
 from tui.desk.views import Move, Quality, counts, next_planned, rows
 from tui.screens.help import key_lines
-from tui.screens.jobs import Jobs, in_background, pause
+from tui.screens.jobs import Jobs, in_background, pause, sentence
 from tui.widgets.line_edit import LineEdit
 from tui.widgets.lists import SessionList
 from tui.widgets.looks import (
@@ -443,3 +443,15 @@ async def test_a_look_is_taken_from_the_menu_and_remembered() -> None:
         await comes(pilot, lambda: app.looks.name == "light")
         assert app.theme == THEMES["light"].name
     assert Stationbook(Screen()).looks.name == "light"
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("no board found in a.png. Take it again.", "No board found in a.png. Take it again."),
+        ("poses.csv: cannot read it", "poses.csv: cannot read it"),
+        ("board-missing must be put right first", "board-missing must be put right first"),
+    ],
+)
+def test_a_sentence_begins_with_a_capital_and_a_name_as_it_is(said: str, shown: str) -> None:
+    assert sentence(said) == shown

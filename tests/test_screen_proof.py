@@ -528,6 +528,6 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
         await pilot.press("enter")
         await until(pilot, "Touch 1 stored.")
         await comes(pilot, lambda: "J1" not in text(app))  # they have shown tool and frame
-        assert screen.line.has_focus
+        await comes(pilot, lambda: screen.line.has_focus)
     (touch,) = read_touches(folder).touches
     assert touch.joints == tuple(shown.split())

@@ -86,6 +86,19 @@ def flow(line: Line, wrap: Wrap, width: int) -> list[Line]:
     return lines
 
 
+def unfinished(line: Line, width: int, sign: str = " ...") -> Line:
+    """Return a line that ends with a sign that more would follow."""
+    room = max(width - len(sign), 0)
+    kept: Line = []
+    for text, role in line:
+        left = room - len(line_text(kept))
+        if len(text) > left:
+            kept.append((text[:left].rpartition(" ")[0] or text[:left], role))
+            break
+        kept.append((text, role))
+    return [*kept, (sign, "dim")]
+
+
 def joined(signs: Iterable[Part]) -> Line:
     """Return signs side by side as a line, those of one role as one."""
     line: Line = []

@@ -78,8 +78,17 @@ class Block(Halves, Working[None]):
         if self.text:
             self.action_look()
 
-    def on_line_edit_submitted(self) -> None:
-        self.action_look()
+    def on_line_edit_submitted(self, message: LineEdit.Submitted) -> None:
+        if not self.stored:
+            self.jobs.begin(self._looked, message.edit, group="read")
+
+    async def _looked(self, edit: LineEdit) -> None:
+        """Look, then go on to the next line where there is one."""
+        await self._read(False)
+        edits = list(self.query(LineEdit))
+        after = edits[edits.index(edit) + 1 :]
+        if after and edit.has_focus:
+            after[0].focus()
 
     def on_chooser_chosen(self) -> None:
         self._say()

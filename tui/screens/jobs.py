@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable, Coroutine
 from functools import partial, wraps
 from typing import Any, ClassVar, TypeVar
@@ -23,6 +24,7 @@ from ..widgets.line_edit import LineEdit
 from ..widgets.panels import KeyLine, TitleLine
 from ..widgets.sheet import Paragraph
 
+_WORD = re.compile(r"[a-z]+[ ,]")
 KEEP_PAUSE = 0.25  # s without a key before half a line is kept: a hand rests about that long
 
 Answer = TypeVar("Answer")
@@ -32,8 +34,8 @@ Check = Callable[[str], str | None]  # what is wrong with a text, or None
 
 
 def sentence(text: str) -> str:
-    """Return a text as it begins a line of the screen."""
-    return text[:1].upper() + text[1:]
+    """Return a text as a sentence; what begins with a name, of a file or a finding, keeps it."""
+    return text[:1].upper() + text[1:] if _WORD.match(text) else text
 
 
 class Jobs:

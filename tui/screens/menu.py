@@ -14,7 +14,7 @@ from textual.screen import ModalScreen, Screen
 
 from ..widgets.lists import SIGN, Chooser
 from ..widgets.looks import Line, line_text
-from ..widgets.panels import KeyLine, unfinished
+from ..widgets.panels import KeyLine
 from ..widgets.sheet import Paragraph
 from .help import acts, all_bindings, keys
 
@@ -82,8 +82,7 @@ def _possible(below: Screen[object]) -> Iterator[tuple[DOMNode, Binding]]:
 class Entries(Chooser[Entry]):
     def row_line(self, item: Entry, width: int) -> Line:
         head: Line = [(f"{item.group:<13}", "dim"), (f"{item.name:<20}", "title")]
-        row: Line = [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
-        return row if len(line_text(row)) <= width else unfinished(row, width)
+        return [*head, (f"{item.keys:<11}", "key"), (item.words, "dim")]
 
 
 class Menu(ModalScreen[Entry | None]):
@@ -134,7 +133,7 @@ class Menu(ModalScreen[Entry | None]):
         """Show below the list, whole, the explanation that its row cuts."""
         listed, words = self.query_one(Entries), ""
         room = listed.size.width - len(f"{SIGN} ")
-        if (chosen := listed.item) and chosen.words not in line_text(listed.row_line(chosen, room)):
+        if (chosen := listed.item) and len(line_text(listed.row_line(chosen, room))) > room:
             words = chosen.words
         self.query_one("#whole", Paragraph).show(words)
 

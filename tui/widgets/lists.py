@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from ..desk.views import Row
+from ..words import unfinished
 from .line_edit import LineEdit, is_figures
 from .looks import Line, line_text
 from .sheet import Sheet
@@ -194,6 +195,8 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
 
     def _marked(self, item: Item, number: int, width: int) -> Line:
         row = self.row_line(item, width - 2)
+        if len(line_text(row)) > width - 2:
+            row = unfinished(row, width - 2)
         if number != self.chosen:
             return [("  ", "text"), *row]
         if not self.has_focus:

@@ -13,7 +13,7 @@ from engine.cautions import NEXT_MOVE, NEXT_MOVE_READ
 from engine.findings import EXPLAINING, Finding
 
 from ..desk.views import Facts, FieldView, Job, Move, Quality, Title
-from ..words import Line, bar, caution, flow, headline, line_text, remedy
+from ..words import Line, bar, caution, flow, headline, line_text, remedy, unfinished
 from .large import has_room, large_lines, line_height
 from .looks import Looks
 from .sheet import Panel, Sheet
@@ -327,19 +327,6 @@ def _as_room_allows(
             shown[number] = parts[number]
             room -= more
     return shown
-
-
-def unfinished(line: Line, width: int, sign: str = " ...") -> Line:
-    """Return a line that ends with a sign that more would follow."""
-    room = max(width - len(sign), 0)
-    kept: Line = []
-    for text, role in line:
-        left = room - len(line_text(kept))
-        if len(text) > left:
-            kept.append((text[:left].rpartition(" ")[0] or text[:left], role))
-            break
-        kept.append((text, role))
-    return [*kept, (sign, "dim")]
 
 
 _NAMES = {
