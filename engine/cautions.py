@@ -8,6 +8,8 @@ from __future__ import annotations
 STOPPED = "Type only with the robot stopped and the enabling switch released."
 RULES = "The robot maker's rules, the local rules and licensed practice come first."
 
+BEWARE = "Beware: "  # before what may go wrong on one way that is told
+
 NEXT_MOVE = (  # short: it stands beside every move
     "Reduced speed in manual mode, nobody else inside the fence.",
     "Arm, cables and fixtures are NOT checked.",

@@ -137,7 +137,8 @@ def test_stations_that_contradict_each_other_are_told() -> None:
     turned = second.base_T_flange.copy()
     turned[:3, :3] = rotation_exp([0.0, 0.0, 1.0]) @ turned[:3, :3]
     plan = make_plan(made.cell, [first, replace(second, base_T_flange=turned)])
-    assert any("do not fit together" in note for note in plan.notes)
+    assert "do not fit together" in plan.steps[0].beware
+    assert plan.steps[0].planned().beware == plan.steps[0].beware
 
 
 @pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
@@ -244,7 +245,7 @@ def test_a_jog_on_which_what_rides_may_come_below_the_floor_says_so(
         up = transform(np.eye(3), [0.0, 0.0, height_mm])
         monkeypatch.setattr("engine.plans.blind.menu", lambda present, *_: (up @ present)[None])
         plan = make_plan(cell, [replace(stop, base_T_flange=start)], Wish(count=1))
-        return plan.steps[0].why
+        return plan.steps[0].beware
 
     assert "the board may come below base Z 0 mm on the way" in only(-25.0)
     assert "below" not in only(25.0)

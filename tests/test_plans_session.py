@@ -25,10 +25,13 @@ from engine.cell.stations import station_pose
 from engine.frames import quaternion_xyzw
 from engine.pendant.entry import pose_from_fields
 from engine.plans.plan import CLOSING
-from engine.plans.types import Step, Wish
+from engine.plans.types import Plan, Step, Wish
+from engine.plans.words import UNSURE
 from engine.proof.touch import read_touches
+from engine.report.plan_sheet import plan_sheet
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
+from engine.sessions.glance import read_glance
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.planning import STANDS_ELSEWHERE, plan_session, replace_plan, revised
@@ -180,6 +183,38 @@ def test_the_sheet_is_one_page_with_a_box_and_room_for_every_station(
     assert size >= 2.0
 
 
+def test_what_may_go_wrong_on_the_way_is_told_wherever_the_plan_is(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 2)
+    path, sheet = tmp_path / "s" / "session.yaml", tmp_path / "plan.html"
+    text = yaml.safe_load(path.read_text(encoding="utf-8"))
+    second = text["stations"][1]["pose"]
+    second[3] = str((float(second[3]) + 60.0) % 180.0)  # the two contradict each other now
+    path.write_text(yaml.safe_dump(text), encoding="utf-8")
+    said = "Beware: the stations so far do not fit together"
+    words = ("plan", tmp_path / "s", "--count", 1)
+    shown = stationbook(*words, "--out", sheet)
+    assert said in " ".join(shown.stdout.split())
+    assert said in sheet.read_text(encoding="utf-8")
+    asked = stationbook(*words, "--json")
+    assert f"1. {said}" in asked.stderr
+    assert len(json.loads(asked.stdout)["stations"]) == 1
+    (planned,) = open_session(tmp_path / "s").plan
+    assert f"Beware: {planned.beware}".startswith(said)
+    (glimpsed,) = read_glance(tmp_path / "s").plan
+    assert glimpsed.beware == planned.beware
+
+
+def test_the_sheet_warns_in_rows_too_low_for_a_reason(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 1)
+    session = open_session(tmp_path / "s")
+    pose = station_pose(session.cell, session.stations[0])
+    assert pose is not None
+    step = Step("pose", pose, session.stations[0].typed, "base X +80 mm", "because", beware=UNSURE)
+    for count, reasons in ((3, 3), (14, 0)):
+        text = plan_sheet(Plan((step,) * count), session.cell, "s")
+        assert (text.count(UNSURE), text.count("because")) == (count, reasons)
+
+
 def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 1)
     found = answer("plan", tmp_path / "s", "--out", tmp_path / "plan.html", "--no-write")
@@ -290,7 +325,7 @@ def test_no_jog_is_told_to_the_next_pose_while_the_robot_stands_at_no_station(
         commit(folder, Change(action, session), who)
         plan = plan_session(session, folder, Wish(count=2))
         assert [bool(step.jog) for step in plan.steps] == [told, True]
-        assert (STANDS_ELSEWHERE in plan.notes) is not told
+        assert (plan.steps[0].beware.startswith(STANDS_ELSEWHERE)) is not told
 
 
 def test_a_revised_plan_leaves_out_what_was_passed_over_or_recorded(tmp_path: Path) -> None:

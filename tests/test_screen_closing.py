@@ -90,7 +90,8 @@ async def test_a_closing_stop_that_is_planned_is_entered_as_closing(tmp_path: Pa
         at = [row.label for row in screen.desk.rows()][-1]
         await choose(pilot, at)
         await pilot.press("j", "escape")
-        await until(pilot, "closing:", "go back to station 1.")
+        shown = await until(pilot, "closing:", "go back to station 1.")
+        assert "jog base " in headline(shown)  # the one that was checked
         await type_line(pilot, " ".join(fields(1)))
         await until(pilot, "board-missing", "F2 accepts it")
         await pilot.press("f2", "enter")
@@ -98,6 +99,22 @@ async def test_a_closing_stop_that_is_planned_is_entered_as_closing(tmp_path: Pa
     after = open_session(folder)
     assert after.stations[-1].closing
     assert CLOSING not in [planned.why for planned in after.plan]
+
+
+@on_screen
+async def test_what_may_go_wrong_on_the_way_stands_beside_the_move(tmp_path: Path) -> None:
+    folder = example(tmp_path / "session", 2)
+    session = open_session(folder)
+    first, second = session.stations
+    assert second.pose is not None
+    angle = f"{(float(second.pose[3]) + 60.0) % 180.0:.3f}"
+    wrong = replace(second, pose=(*second.pose[:3], angle, *second.pose[4:]))
+    store(folder, replace(session, stations=(first, wrong), plan=()))
+    app = app_for(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        shown = headline(await until(pilot, "Beware:", "CAUTION"))
+    assert "the stations so far do not fit together" in " ".join(shown.split())
 
 
 @on_screen

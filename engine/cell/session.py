@@ -79,11 +79,15 @@ def labelled(labels: Iterable[str], fields: Iterable[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class PlannedStation:
-    """One stop still to make: as the pendant would show it and as a jog, and why."""
+    """One stop still to make: as the pendant would show it and as a jog, and why.
+
+    ``beware``: what may go wrong on the way, to be told with the move wherever it is told.
+    """
 
     pose: tuple[str, ...] | None = None
     jog: str | None = None
     why: str | None = None
+    beware: str | None = None
     skipped: str | None = None
 
 

@@ -77,14 +77,15 @@ BY_HAND = (
     "its place on the flange, the {rides} may be near{unknown}."
 )
 ROUGH_TELLS = " (the cell's rough places would tell more)"
+UNSEEN_MAYBE = "the board may leave the view: watch the image, and stop before it does"
 LOW = "the {rides} may come below base Z {floor:.0f} mm on the way: look what is under it"
 NEAR_BOX = (
     "By the cell's keep_out the flange is in {names} at this stop, or too near to jog from it. "
     "Correct the box where it is wrong, else move the flange away by sight and record there."
 )
 DISAGREE = (
-    "The stations so far do not fit together: check how the poses are read (convention, unit, "
-    "active tool and frame) before going on."
+    "the stations so far do not fit together: check how the poses are read (convention, unit, "
+    "active tool and frame) before going on"
 )
 
 
@@ -206,8 +207,9 @@ class Blind:
             fields, pose = shown(cell, self.arm, move.flange, near, move.held)
             low = LOW.format(rides=rides, floor=self.floor[0]) if move.low else ""
             unsure = UNSURE if self.arm.unsure(move.held) else ""
-            why = "; ".join(filter(None, (_why(here, move.flange, move.sure), low, unsure)))
-            steps.append(Step("jog", pose, fields, jog_text(move.legs), why, after))
+            beware = "; ".join(filter(None, (UNSEEN_MAYBE * (not move.sure), low, unsure)))
+            why, jog = _why(here, move.flange, move.sure), jog_text(move.legs)
+            steps.append(Step("jog", pose, fields, jog, why, after, beware=beware))
             here, near = move.flange, fields
         notes = (NO_MOVE,) if len(moves) < count else ()
         return Plan(tuple(steps), notes, cautions=BLIND_PLAN)
@@ -321,7 +323,12 @@ def jogs(
     wanted = max(FIRST_JOGS - len(typed), 1) if count is None else count
     blind = _blind(cell, problem, arm, typed, views)
     plan = blind.jogs(typed[-MOST_RECENT:], wanted, near)
-    return plan if blind.known.agree else replace(plan, notes=(DISAGREE, *plan.notes))
+    if blind.known.agree:
+        return plan
+    if not plan.steps:
+        return replace(plan, notes=(DISAGREE, *plan.notes))
+    first, *rest = plan.steps
+    return replace(plan, steps=(first.warned(DISAGREE), *rest))
 
 
 def _blind(cell: Cell, problem: Problem, arm: ArmCheck, typed: Array, views: Array) -> Blind:
@@ -395,4 +402,4 @@ def _why(start: Array, end: Array, sure: bool) -> str:
     what = " and ".join(filter(None, ["turn" * turned, "shift" * shifted]))
     if sure:
         return f"small {what} that keeps the board in view; look at the image before recording"
-    return f"small {what}; the board may leave the view: watch the image, and stop before it does"
+    return f"small {what}"

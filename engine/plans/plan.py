@@ -46,7 +46,6 @@ NOWHERE = (
 DOUBTED = (
     " What rides on the flange is known to {doubt:.0f} mm as yet, and kept farther off by that."
 )
-CLOSING_UNSURE = f"To the closing stop {UNSURE}."
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_WAY_BACK = (
     "No clear jog leads from the last station to the pose of the first: the closing stop is not "
@@ -211,10 +210,11 @@ def _closed(
     legs, held = way
     if cell.pendant.shows_joints:
         text, _ = shown(cell, look.arm, pose, text, held)
-    after = look.after(np.array([*(step.base_T_flange for step in steps), pose])) or (None, None)
-    last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, *after)
-    notes = (*plan.notes, CLOSING_UNSURE) if look.arm.unsure(held) else plan.notes
-    return replace(plan, steps=(*steps, last), notes=notes)
+    after = look.after(np.array([*(step.base_T_flange for step in steps), pose]))
+    volume, pick = after or (None, None)
+    unsure = UNSURE if look.arm.unsure(held) else ""
+    last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, volume, pick, held, unsure)
+    return replace(plan, steps=(*steps, last))
 
 
 def _way_back(look: Outlook, steps: Sequence[Step], pose: Array) -> Told | None:

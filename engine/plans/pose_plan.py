@@ -178,11 +178,9 @@ def plan_of(
         gain = gain_words(before, after and after[0])
         unsure = UNSURE if look.arm.unsure(held) else ""
         jog = jog_text(legs)
-        words = view_words(look.sight, view, look.usual_mm), gain, unsure
-        why = "; ".join(filter(None, words))
-        steps.append(
-            Step("pose", pose, fields, jog, why, after and after[0], after and after[1], held)
-        )
+        why = "; ".join(filter(None, (view_words(look.sight, view, look.usual_mm), gain)))
+        volume, pick = after or (None, None)
+        steps.append(Step("pose", pose, fields, jog, why, volume, pick, held, unsure))
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from ..arrays import Array
@@ -54,7 +54,8 @@ class Step:
     ``by``: whether a person is told the jog only, or the pose too. ``pose`` are the fields as the
     pendant would show them and ``base_T_flange`` (4, 4) [mm] what they say. ``work_volume_mm`` and
     ``pick_mm`` are the standard uncertainties expected afterwards; None: not known. ``held``
-    (k, axes) are the arm's postures there; None: no jog was worked out.
+    (k, axes) are the arm's postures there; None: no jog was worked out. ``beware``: what may go
+    wrong on the way; whoever tells the move tells it too.
     """
 
     by: Literal["jog", "pose"]
@@ -65,10 +66,16 @@ class Step:
     work_volume_mm: float | None = None
     pick_mm: float | None = None
     held: Array | None = None
+    beware: str = ""
+
+    def warned(self, text: str) -> Step:
+        """Return the station with another warning in front of those it has."""
+        return replace(self, beware="; ".join(filter(None, (text, self.beware))))
 
     def planned(self) -> PlannedStation:
         """Return the station as a session holds it: a pose only where a person may see one."""
-        return PlannedStation(self.pose if self.by == "pose" else None, self.jog or None, self.why)
+        pose = self.pose if self.by == "pose" else None
+        return PlannedStation(pose, self.jog or None, self.why, self.beware or None)
 
     def document(self) -> dict[str, Any]:
         """Return the station as plain data."""

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..cautions import BEWARE
 from ..cell.cell import Cell
 from ..pendant.conventions import POSITION_FIELDS
 from ..plans.types import Plan, Step
@@ -49,6 +50,8 @@ def _row(number: int, step: Step, labels: tuple[str, ...], height: float) -> Htm
     move = element("b", step.jog) if step.by == "jog" else element("small", step.jog)
     if height >= REASON_MM:
         move = joined([move, element("small", step.why)])
+    if step.beware:
+        move = joined([move, element("small", element("b", f"{BEWARE}{step.beware}"))])
     fields = [f"{label} {text}" for label, text in zip(labels, step.pose, strict=True)]
     pose = "by the move only" if step.by == "jog" else element("b", _lines(fields))
     room = _lines([joined([safe(label), element("span", "", class_="line")]) for label in labels])

@@ -93,6 +93,7 @@ def _planned(node: Node) -> PlannedStation:
         pose=_texts(node, "pose"),
         jog=_text(node, "jog"),
         why=_text(node, "why"),
+        beware=_text(node, "beware"),
         skipped=_text(node, "skipped"),
     )
 

@@ -145,7 +145,7 @@ def _next_move(folder: Path, virtual: VirtualCell, now: datetime) -> Iterator[To
         raise StationbookError("the demo's plan ended early", "Choose another --seed.")
     _commit(folder, replace_plan(session, plan), now)
     step = plan.steps[0]
-    yield f"next: {step.jog} ({step.why})", None
+    yield f"next: {step.jog} ({'; '.join(filter(None, (step.why, step.beware)))})", None
     virtual.go_to(step.base_T_flange)
 
 

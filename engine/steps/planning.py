@@ -42,8 +42,8 @@ NOT_AS_TOLD = (
     "one more stop is to tell which it is, go there by sight."
 )
 STANDS_ELSEWHERE = (
-    "The robot stands at no recorded station now, so no jog is told to the first of these poses: "
-    "go there by its values."
+    "the robot stands at no recorded station now, so no jog is told to this pose: go there by its "
+    "values"
 )
 
 
@@ -82,8 +82,8 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
     if first.by == "jog":
         return Plan((), (UNSEEN,))
     lift = "lift off first; " if last == TOUCHED else ""
-    first = replace(first, jog="", why=lift + first.why)
-    return replace(plan, steps=(first, *rest), notes=(STANDS_ELSEWHERE, *plan.notes))
+    first = replace(first, jog="", why=lift + first.why).warned(STANDS_ELSEWHERE)
+    return replace(plan, steps=(first, *rest))
 
 
 def _standing(session: Session, folder: Path) -> Observation | None:

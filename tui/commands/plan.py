@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from engine.cautions import BEWARE
 from engine.cell.cell import Cell
 from engine.cell.session import labelled
 from engine.errors import BusyError, UsageError
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         page = plan_sheet(plan, cell, title or cell.name)
         write_output(Path(args.out), encoded(page), force=args.force)
     if args.json:
-        for line in (*plan.notes, *comparison(plan), *plan.cautions):
+        for line in (*plan.notes, *warnings(plan), *comparison(plan), *plan.cautions):
             say(line)
     sheet = ["", f"sheet: {args.out}"] if args.out else []
     return tell(args, Answer(plan.document(), plan_lines(plan, cell) + sheet))
@@ -79,7 +80,13 @@ def plan_lines(plan: Plan, cell: Cell) -> list[str]:
         if step.by == "pose":
             lines.append(f"    {labelled(cell.pendant.labels, step.pose)}")
         lines.append(f"    {step.why}")
+        lines += [f"    {BEWARE}{step.beware}"] if step.beware else []
     return [*lines, *comparison(plan), "", *cautions(plan.cautions)]
+
+
+def warnings(plan: Plan) -> list[str]:
+    """Return what may go wrong on the way, by the number of the station."""
+    return [f"{k}. {BEWARE}{step.beware}" for k, step in enumerate(plan.steps, 1) if step.beware]
 
 
 def comparison(plan: Plan) -> list[str]:

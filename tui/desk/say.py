@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
 
+from engine.cautions import BEWARE
 from engine.cell.result import StoredResult, most_expanded
-from engine.cell.session import labelled
+from engine.cell.session import PlannedStation, labelled
 from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
 from engine.frames import AXES
@@ -21,7 +23,7 @@ from engine.steps.station_image import ViewDraft
 
 from ..words import RECHECKABLE, Part
 from .desk import Desk
-from .entry import Entry, first_station
+from .entry import Entry, first_station, planned_closing
 from .kept import Kept
 from .solution import Advice, lacks_number
 from .views import Fact, Facts, Job, Move, Quality, Row, Title, counts
@@ -51,6 +53,7 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
     number = session.next_id if session else 1
     if entry is not None and entry.closing and (start := first_station(desk)) is not None:
         text = f"go back to station {start.id}.\n{labelled(desk.labels, start.typed)}"
+        text += _told(desk.plan[desk.next_index or 0]) if planned_closing(desk) else ""
         why = "shows whether board or camera moved meanwhile"
         large = _large(number, [f"back to {start.id}"], _fields(desk, start.typed))
         return Move(f"Station {number}, closing:", text, why, large)
@@ -70,9 +73,15 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
         large = _large(number, *_groups(read_legs(planned.jog)))
     else:
         large = _large(number, _fields(desk, planned.pose or ()))
-    if planned.pose and planned.jog:
-        return Move(head, f"{pose}\njog {planned.jog}", why, large)
-    return Move(head, planned.jog or f"go to {pose}", why, large)
+    if planned.pose:
+        return Move(head, f"{'' if planned.jog else 'go to '}{pose}{_told(planned)}", why, large)
+    return Move(head, f"{planned.jog}{_told(replace(planned, jog=None))}", why, large)
+
+
+def _told(planned: PlannedStation) -> str:
+    """Return the jog and what may go wrong on it, each on a line of its own."""
+    jog = f"\njog {planned.jog}" if planned.jog else ""
+    return f"{jog}\n{BEWARE}{planned.beware}" if planned.beware else jog
 
 
 def _large(number: int, *groups: Sequence[str]) -> tuple[Part, ...]:
@@ -240,6 +249,7 @@ def _planned_facts(desk: Desk, row: Row) -> Facts:
         pose=labelled(desk.labels, planned.pose or ()),
         jog=planned.jog,
         why=planned.why,
+        beware=planned.beware,
         then=None if after is None else f"U of a pick {after:.2f} mm",
     )
     return Facts(f"Planned, {row.state}", tuple(facts))
