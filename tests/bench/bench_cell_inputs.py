@@ -192,21 +192,31 @@ def inside_its_u(
     )
 
 
+def solved(row: Row, seed: int) -> tuple[Simulated, Seen, Solution | None, Result]:
+    """Return a session of a line, what board and lens truly are, its solution and its result."""
+    rng = np.random.default_rng([seed, row.case.stations, 41])
+    truly = drawn(rng)
+    session = simulated(row.case, rng, truly)
+    problem = replace(unsure(session.problem), locate=row.locate)
+    if row.arm == "not described":
+        problem = replace(problem, robot=None, robot_accuracy_mm=STATED_MM)
+    found = examined(problem)
+    result = diagnosed(problem) if found is None else found.result()
+    return (
+        replace(session, problem=problem),
+        truly,
+        None if found is None else found.solution,
+        result,
+    )
+
+
 def measured(row: Row, seeds: range, shares: Shares) -> str:
     """Return the cells of a line over sessions ``seeds``, and add to what is inside U."""
-    case, locate = row.case, row.locate
+    locate = row.locate
     inside, error, stated, best, caused, refused = 0, [], [], [], [], 0
     accepted, wrong, harmful = 0, 0, 0
     for seed in seeds:
-        rng = np.random.default_rng([seed, case.stations, 41])
-        truly = drawn(rng)
-        session = simulated(case, rng, truly)
-        problem = replace(unsure(session.problem), locate=locate)
-        if row.arm == "not described":
-            problem = replace(problem, robot=None, robot_accuracy_mm=STATED_MM)
-        session = replace(session, problem=problem)
-        found = examined(problem)
-        result = diagnosed(problem) if found is None else found.result()
+        session, truly, solution, result = solved(row, seed)
         named = [f.code for f in result.findings if f.code in CAUSES and f.level != "note"]
         caused += named[:1]
         if result.uncertainty.pick_mm is None:
@@ -223,9 +233,9 @@ def measured(row: Row, seeds: range, shares: Shares) -> str:
         if result.verdict == "accepted":
             accepted += 1
             wrong += error[-1] > stated[-1]
-            harmful += error[-1] > problem.tolerance.position_mm
-        if found is not None:
-            best.append(oracles_u(session, found.solution))
+            harmful += error[-1] > session.problem.tolerance.position_mm
+        if solution is not None:
+            best.append(oracles_u(session, solution))
     size = float(np.sqrt(np.mean(np.square(error))))
     names = ", ".join(f"{code} {caused.count(code)}" for code in sorted(set(caused))) or "none"
     return (
