@@ -188,6 +188,12 @@ CATALOGUE: dict[str, Entry] = {
         "the active ones.",
         "Type them there too (F5 on the screen, `record --joints`).",
     ),
+    "frames-told/touch": note(
+        "Joints beside the pose of a touch show whether tool {tool} and frame {frame} are the "
+        "active ones; until then the proof holds for them as told.",
+        "Type them at one touch, with the robot still standing there (F7 on the screen, "
+        "`proof --touch N --pose TEXT --joints TEXT`).",
+    ),
     "overruled": warning(
         "By the robot file the robot cannot stand at {count} of {total} stations ({stations}).",
         "Check the active tool and frame first: joints typed beside the pose at two stops show "

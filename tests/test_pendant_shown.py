@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command import answer, stationbook
 from made_session import make_session
 from pytransform3d import rotations as pr
 from pytransform3d import transformations as pt
@@ -287,6 +288,18 @@ def test_a_session_with_a_wrong_tool_or_frame_is_not_accepted(
     np.testing.assert_allclose(values[:3], off[:3, 3], atol=1.0)
     assert solved.stored.frames is not None
     assert solved.stored.frames.how == "as told, not shown"
+
+
+@pytest.mark.parametrize("shown", [False, True])
+def test_a_plan_asks_for_joints_until_a_stop_has_shown_tool_and_frame(
+    tmp_path: Path, shown: bool
+) -> None:
+    own = np.eye(4)
+    session_with(tmp_path, EYE_TO_HAND, tool=own, frame=own, joints=(4,) if shown else ())
+    found = answer("plan", tmp_path, "--count", 1, "--no-write")
+    assert [item["code"] for item in found["findings"]] == ([] if shown else ["frames-told"])
+    said = stationbook("plan", tmp_path, "--count", 1, "--no-write").stdout
+    assert ("as told, not shown" in said) is ("record --joints" in said) is not shown
 
 
 @pytest.mark.parametrize("wrong", ["tool", "frame"])

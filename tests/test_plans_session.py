@@ -44,7 +44,7 @@ NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 def test_json_has_exactly_the_documented_keys(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 4)
     found = answer("plan", tmp_path / "s", "--count", 2)
-    assert set(found) == {"format", "stations", "work_volume_mm"}
+    assert set(found) == {"format", "stations", "work_volume_mm", "findings"}
     assert found["format"] == 1
     assert len(found["stations"]) == 2
     for station in found["stations"]:
@@ -103,7 +103,9 @@ def test_the_plan_is_stored_with_a_line_in_the_journal(tmp_path: Path) -> None:
 def test_a_cell_without_rough_transforms_only_tells_the_first_station(tmp_path: Path) -> None:
     (tmp_path / "cell.yaml").write_text(cell_text(), encoding="utf-8")
     found = answer("plan", tmp_path / "cell.yaml")
+    (asked,) = found.pop("findings")
     assert found == {"format": 1, "stations": [], "work_volume_mm": None}
+    assert (asked["code"], "first stop" in asked["message"]) == ("frames-told", True)
     shown = stationbook("plan", tmp_path / "cell.yaml").stdout
     assert "First station" in shown
     assert "nothing to plan" in shown

@@ -129,6 +129,31 @@ def test_joints_at_a_touch_show_for_which_frame_the_result_is_proven(
         assert result["verdict"] == "not-accepted"
 
 
+def test_joints_are_asked_for_at_the_proof_until_they_have_shown_tool_and_frame(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    tip = ("--tip", " ".join(map(str, TIP)), "--tip-u", str(TIP_U))
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], np.random.default_rng(9))
+    pose = touch_pose(laid, 0, np.random.default_rng(9))
+    robot, pendant = cell().robot, cell().pendant
+    assert robot is not None
+    ways = kinematics(robot).branches(pose_from_fields(pose.split(), pendant).base_T_flange)
+    joints = " ".join(f"{value:.2f}" for value in np.degrees(ways[0]))
+    asked = ["frames-told"]
+    for words in (tip, ("--view", laid.points), ("--touch", 0, "--pose", pose)):
+        found = answer("proof", folder, *words)
+        assert [item["code"] for item in found["findings"]] == asked
+        assert "of a touch" in found["findings"][0]["message"]
+        assert "--joints" in found["findings"][0]["remedy"]
+    assert "of a touch" in said(answer("proof", folder), "frames-told")
+    assert "--joints" in stationbook("proof", folder, "--no-write").stdout
+    found = answer("proof", folder, "--touch", 0, "--pose", pose, "--joints", joints)
+    assert found["findings"] == []
+    assert said(answer("proof", folder), "frames-told") == ""
+    assert answer("proof", folder, *tip)["findings"] == []
+
+
 def said(proof: dict[str, Any], code: str) -> str:
     return " ".join(item["message"] for item in proof["findings"] if item["code"] == code)
 

@@ -494,6 +494,27 @@ async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
 
 
 @on_screen
+async def test_the_line_for_joints_stands_below_touches_of_marks_too(
+    session: tuple[Path, Truth],
+) -> None:
+    folder, truth = session
+    laid = lay_board(folder.parent, 1, truth, PLACES[0], np.random.default_rng(8))
+    pose = touch_pose(laid, 0, np.random.default_rng(8))
+    with writing(folder):
+        current = open_session(folder)
+        pointer = steps.pointer_set(current, read_touches(folder), "0 0 150", TIP_U)
+        commit(folder, pointer.change, WHO)
+        mark = steps.touch_added(
+            current, folder, read_touches(folder), pose, seen="0 0 900", who=WHO
+        )
+        commit(folder, mark.change, WHO)
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await proving(pilot)
+        await until(pilot, "a mark", "Joints", "J1", "J6")
+
+
+@on_screen
 async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
     session: tuple[Path, Truth],
 ) -> None:

@@ -13,10 +13,11 @@ from pathlib import Path
 from ..arrays import Array
 from ..cell.session import REVISIT, PlannedStation, Session
 from ..cell.stations import Observation, station_pose, typed_station
+from ..checks.entry import asked_findings
 from ..errors import StationbookError
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from ..findings import Level
+from ..findings import Finding, Level
 from ..plans.blind import FIRST_JOGS
 from ..plans.plan import CLOSING, UNSEEN, make_plan
 from ..plans.pose_plan import alike
@@ -24,7 +25,7 @@ from ..plans.types import Plan, Step, Wish
 from ..sessions.changes import Change
 from ..sessions.journal import newest
 from ..sessions.numbers import observations
-from .solve import READ_WRONG, solve_session, stops_compared, typed_texts
+from .solve import READ_WRONG, solve_session, stops_compared, told_or_shown, typed_texts
 
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
 DOUBTS = {
@@ -84,6 +85,18 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
     lift = "lift off first; " if last == TOUCHED else ""
     first = replace(first, jog="", why=lift + first.why).warned(STANDS_ELSEWHERE)
     return replace(plan, steps=(first, *rest))
+
+
+def frames_asked(session: Session) -> list[Finding]:
+    """Return the note that asks for joints beside a pose, until a stop has shown tool and frame.
+
+    Raises PoseError for texts that cannot be read.
+    """
+    asked = asked_findings(session.cell)
+    if not asked or not session.stations:
+        return asked
+    _, said = told_or_shown(session.cell, stops_compared(session))
+    return [item for item in said if item.code == asked[0].code]
 
 
 def _standing(session: Session, folder: Path) -> Observation | None:

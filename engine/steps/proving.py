@@ -14,11 +14,12 @@ from pathlib import Path
 from ..cell.cell import EYE_IN_HAND, Cell
 from ..cell.result import Pointer, StoredResult
 from ..cell.session import Session, Station
+from ..checks.entry import asked_findings
 from ..checks.shown import Stop, stop_of
 from ..diagnosis.diagnose import diagnosed
 from ..errors import FileError, PoseError, StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
-from ..findings import Finding, Level
+from ..findings import Finding, Level, finding
 from ..pendant.entry import parse_joints, parse_pose, typed_numbers
 from ..proof.conclusion import (
     HeldOut,
@@ -196,6 +197,7 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     wrong = [item for item in said if item.level is Level.ERROR]
     proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed)
     kept = [item for item in result.findings if item.code not in ("frames-told", "joints-disagree")]
+    proof = replace(proof, findings=(*proof.findings, *joints_asked(session, found)))
     notes = [item for item in said if item not in wrong]
     result = replace(result, frames=frames, findings=(*kept, *notes))
     names = [PROOF_FILE, *(view.points for view in found.views)]
@@ -204,6 +206,18 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     if mark := moved_since(session, folder).get(cell.camera.name):
         proof = proof.refused(mark)
     return proof, kept_result
+
+
+def joints_asked(session: Session, found: Touches) -> tuple[Finding, ...]:
+    """Return the note that asks for joints at a touch, until a stop has shown tool and frame.
+
+    Raises PoseError for texts that cannot be read.
+    """
+    cell = session.cell
+    if not asked_findings(cell) or stops_compared(session, _stops(cell, found)) is not None:
+        return ()
+    tool, frame = str(cell.pendant.active_tool), str(cell.pendant.active_frame)
+    return (finding("frames-told", "touch", tool=tool, frame=frame),)
 
 
 def _stops(cell: Cell, found: Touches) -> tuple[Stop, ...]:

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from engine.cautions import BEWARE
 from engine.cell.cell import Cell
-from engine.cell.session import labelled
+from engine.cell.session import Session, labelled
+from engine.checks.entry import asked_findings
 from engine.errors import BusyError, UsageError
 from engine.plans.plan import make_plan
 from engine.plans.types import Plan, Spiral, Wish
@@ -17,10 +18,10 @@ from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
 from engine.sessions.store import encoded, write_output
-from engine.steps.planning import plan_session, replace_plan
+from engine.steps.planning import frames_asked, plan_session, replace_plan
 
 from ..clock import now
-from ..output import Answer, cautions, say, tell
+from ..output import Answer, cautions, finding_texts, say, tell
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,9 +29,10 @@ def run(args: argparse.Namespace) -> int:
     path = Path(args.where)
     if path.is_file():
         cell, title = read_cell(path), ""
-        plan = make_plan(cell, (), wish)
+        plan, asked = make_plan(cell, (), wish), asked_findings(cell)
     else:
-        cell, title, plan = _of_session(args, path, wish)
+        session, plan = _of_session(args, path, wish)
+        cell, title, asked = session.cell, session.name, frames_asked(session)
     if args.out:
         page = plan_sheet(plan, cell, title or cell.name)
         write_output(Path(args.out), encoded(page), force=args.force)
@@ -38,13 +40,14 @@ def run(args: argparse.Namespace) -> int:
         for line in (*plan.notes, *warnings(plan), *comparison(plan), *plan.cautions):
             say(line)
     sheet = ["", f"sheet: {args.out}"] if args.out else []
-    return tell(args, Answer(plan.document(), plan_lines(plan, cell) + sheet))
+    lines = [*finding_texts(asked), *plan_lines(plan, cell), *sheet]
+    return tell(args, Answer(plan.document(), lines, asked))
 
 
-def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cell, str, Plan]:
+def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Session, Plan]:
     if args.no_write:
         session = open_session(folder)
-        return session.cell, session.name, plan_session(session, folder, wish)
+        return session, plan_session(session, folder, wish)
     try:
         with writing(folder, who=args.operator):
             session = open_session(folder)
@@ -55,7 +58,7 @@ def _of_session(args: argparse.Namespace, folder: Path, wish: Wish) -> tuple[Cel
         say(f"{error.problem}: the plan is not stored")
         session = open_session(folder)
         plan = plan_session(session, folder, wish)
-    return session.cell, session.name, plan
+    return session, plan
 
 
 def _wish(args: argparse.Namespace) -> Wish:

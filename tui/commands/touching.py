@@ -40,12 +40,15 @@ def run_tip(args: argparse.Namespace) -> int:
             raise UsageError(f"line {bad.number}: {bad.problem}", bad.remedy)
         poses += [row.pose or row.joints or "" for row in rows]
     found = tip_found(session, folder, poses)
+    said = found.findings
     if args.use:
         with writing(folder, args.operator):
-            found = tip_found(open_session(folder), folder, poses)
+            session = open_session(folder)
+            found = tip_found(session, folder, poses)
             commit(folder, found.change, Who(args.operator, now()))
-    lines = [*tip_lines(found, args.use), *finding_texts(found.findings), *cautions(TOUCH)]
-    return tell(args, Answer(found.document() | {"stored": args.use}, lines, found.findings))
+        said = (*found.findings, *steps.joints_asked(session, read_touches(folder)))
+    lines = [*tip_lines(found, args.use), *finding_texts(said), *cautions(TOUCH)]
+    return tell(args, Answer(found.document() | {"stored": args.use}, lines, said))
 
 
 def tip_lines(found: TipFound, stored: bool) -> list[str]:
@@ -101,7 +104,8 @@ def run_proof(args: argparse.Namespace) -> int:
             tell(args, said)
             return 1
         if said is not None:
-            return _said(args, *said)
+            asked = steps.joints_asked(open_session(folder), read_touches(folder))
+            return _said(args, *said, () if args.forget is not None else asked)
         session = open_session(folder)
         proof, result = steps.prove(session, folder)
         commit(folder, steps.proof_kept(session, folder, result), who)
@@ -177,11 +181,11 @@ def _changes(
         yield steps.touch_forgotten(session, found, args.forget)
 
 
-def _said(args: argparse.Namespace, what: str, which: int) -> int:
-    lines = [f"recorded: {what} {which}"]
+def _said(args: argparse.Namespace, what: str, which: int, asked: tuple[Finding, ...]) -> int:
+    lines = [*finding_texts(asked), f"recorded: {what} {which}"]
     if args.fix:
         lines.append("next: stationbook solve, which then takes this touch as the missing number")
-    return tell(args, Answer({"recorded": what, "id": which}, lines + cautions(TOUCH), ()))
+    return tell(args, Answer({"recorded": what, "id": which}, lines + cautions(TOUCH), asked))
 
 
 def _concluded(args: argparse.Namespace, proof: Proof) -> int:

@@ -179,7 +179,7 @@ class Touching:
     @property
     def joints_wanted(self) -> bool:
         """Whether joints at a touch would show for the first time that tool and frame are right."""
-        ready = self.found is not None and bool(self.found.views)
+        ready = self.found is not None and bool(self.found.views or self.found.touches)
         return self.desk.joints_help and ready and not self.desk.follow and not self._shown()
 
     def forget(self, touch: int) -> None:
