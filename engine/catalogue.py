@@ -183,6 +183,14 @@ CATALOGUE: dict[str, Entry] = {
         "Compare both with the pendant. Once the robot is described, joints and pose of one stop "
         "show them.",
     ),
+    "frames-told/upwards": warning(
+        "The Z of tool {tool} is taken to point up, though the flange points down. If this pendant "
+        "counts it downwards, along the flange, everything stands {distance_mm:.1f} mm higher or "
+        "lower; no image tells.",
+        "Type the joints beside the pose at one stop (F5 on the screen, `record --joints`): they "
+        "show it. If Z counts downwards, change the signs of Y, Z and the turn in "
+        "pendant.active_tool. Or begin with the flange as the active tool.",
+    ),
     "frames-told/first": note(
         "Joints beside the pose of the first stop show whether tool {tool} and frame {frame} are "
         "the active ones.",

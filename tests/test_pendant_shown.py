@@ -36,7 +36,7 @@ from engine.sessions.folder import open_session, session_text
 from engine.simulate.scenario import cell
 from engine.steps.correcting import fix
 from engine.steps.planning import plan_session
-from engine.steps.solve import Solved, solve_session
+from engine.steps.solve import Solved, solve_session, told_or_shown
 from engine.steps.station_pose import examine_pose, known
 
 ACCURACY_MM = 0.4
@@ -359,6 +359,26 @@ def test_a_session_says_whether_its_tool_and_frame_are_shown(tmp_path: Path) -> 
     assert named(shown, "frames-told") == []
     assert shown.document()["frames"]["shown"] == ["station 1"]
     assert shown.stored.accepted == told.stored.accepted
+
+
+def test_under_a_flange_that_points_down_a_tool_is_believed_once_joints_have_shown_it() -> None:
+    made = cell(EYE_TO_HAND, 4)
+    tool = Active("T2", ("0.00", "0.00", "-120.00", "0.00"))
+    low = Active("T3", ("0.00", "0.00", "-0.20", "0.00"))  # less than a quarter of the tolerance
+
+    def said(pendant: Pendant, here: Cell = made) -> list[tuple[Level, str]]:
+        _, found = told_or_shown(replace(here, pendant=pendant), None)
+        return [(item.level, item.message) for item in found if "taken to point up" in item.message]
+
+    hanging = replace(made.pendant, active_tool=tool)
+    ((level, message),) = said(hanging)
+    assert level is Level.ERROR
+    assert "240.0 mm" in message
+    assert [level for level, _ in said(hanging, replace(made, robot=None))] == [Level.WARNING]
+    assert said(replace(hanging, flange_down=False)) == []
+    assert said(replace(hanging, active_tool=low)) == said(made.pendant) == []
+    shown = Comparison("shown", ("station 1",), 0.0, 0.0)
+    assert told_or_shown(replace(made, pendant=hanging), shown)[1] == []
 
 
 def test_joints_are_asked_for_at_the_first_stop_only(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from ..estimate.numbers import settled
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
 from ..findings import Finding, Level, finding
+from ..pendant.conventions import active_places
 from ..proof.touch import missing_numbers, read_touches
 from ..robots.reach import out_of_reach
 from ..sessions.changes import Change, result_change
@@ -127,9 +128,26 @@ def told_or_shown(cell: Cell, found: Comparison | None) -> tuple[Frames, list[Fi
         return Frames("flange", "base"), []
     if found is None:
         variant = "no-robot" if cell.robot is None else None
-        return Frames(tool, frame), [finding("frames-told", variant, tool=tool, frame=frame)]
+        told = finding("frames-told", variant, tool=tool, frame=frame)
+        return Frames(tool, frame), [told, *_upwards(cell)]
     shown = found.stops if found.kind == "shown" else ()
     return Frames(tool, frame, shown), comparison_findings(cell, found, Level.ERROR)
+
+
+def _upwards(cell: Cell) -> list[Finding]:
+    """Return that a tool's Z is taken upwards under a flange that points down, as likely as not.
+
+    Half of the tolerance is left to all the rest; beyond it nothing is accepted where typed joints
+    could show the tool.
+    """
+    if not cell.pendant.flange_down:
+        return []
+    distance = 2.0 * abs(float(active_places(cell.pendant)[1][2, 3]))
+    if 2.0 * distance <= cell.tolerance.position_mm:
+        return []
+    level = Level.WARNING if cell.robot is None else Level.ERROR
+    tool = cell.pendant.active_tool
+    return [finding("frames-told", "upwards", level=level, tool=tool, distance_mm=distance)]
 
 
 def overruled_findings(
