@@ -1,6 +1,6 @@
 """How many mistakes are found, and named right: simulated sessions of both mounts.
 
-    python tests/bench/bench_mistakes.py [--sessions 400] [--stations 15] [--kinds slip,clean]
+    python tests/bench/bench_mistakes.py [--sessions 400] [--stations 15] [--kinds clean] [--more]
 
 Only the first finding of a session at level error or warning counts. A session is "found" when that
 finding is no mere statement of too little accuracy (`tolerance`, `weak-direction`); "named right"
@@ -44,11 +44,13 @@ Made = tuple[m.Faulty, Judge]
 
 @dataclass(frozen=True)
 class Count:
-    """Sessions of one kind: how many, found, right; and seconds for the slowest and the median."""
+    """Sessions of one kind: how many, found, right; by level; processor [s]."""
 
     sessions: int
     found: int
     right: int
+    errors: int
+    warnings: int
     median_s: float
     p95_s: float
 
@@ -312,9 +314,9 @@ def measured(kind: str, stations: int, sessions: int, which: str, verbose: bool)
             CASES[which], mount="eye-to-hand" if seed % 2 else "eye-in-hand", stations=stations
         )
         made, judge = ALL[kind](case, seed)
-        start = time.perf_counter()
+        start = time.process_time()
         findings = diagnosed(made.problem, made.texts).findings
-        seconds.append(time.perf_counter() - start)
+        seconds.append(time.process_time() - start)
         tally.update(_verdict(findings, judge))
         first = next(_weighty(findings), None)
         if verbose and not _as_wanted(kind, first, judge):
@@ -323,6 +325,8 @@ def measured(kind: str, stations: int, sessions: int, which: str, verbose: bool)
         sessions,
         tally["found"],
         tally["right"],
+        tally["error"],
+        tally["warning"],
         float(np.median(seconds)),
         float(np.quantile(seconds, 0.95)),
     )
@@ -345,8 +349,10 @@ def _verdict(findings: tuple[Finding, ...], judge: Judge) -> Iterator[str]:
         yield "found"
     if turned and first is None:
         yield "right"
-    if first is not None and judge(first):
-        yield "right"
+    if first is not None:
+        yield first.level.value
+        if judge(first):
+            yield "right"
 
 
 def main() -> None:
@@ -356,20 +362,20 @@ def main() -> None:
     parser.add_argument("--stations", default="15")
     parser.add_argument("--kinds", default=",".join(ALL))
     parser.add_argument("--case", default="usual", choices=tuple(CASES))
-    parser.add_argument("--times", action="store_true", help="s of processor: median, 95 %%")
+    parser.add_argument("--more", action="store_true", help="errors, warnings, s: median, 95 %%")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
-    times = " s | p95 |" if args.times else ""
-    print(f"| mistake | stations | count | found | named right |{times}")
-    print("|---|---|---|---|---|" + "---|---|" * args.times)
+    more = " error | warning | s | p95 |" if args.more else ""
+    print(f"| mistake | stations | count | found | named right |{more}")
+    print("|---|---|---|---|---|" + "---|" * 4 * args.more)
     for kind in args.kinds.split(","):
         for stations in map(int, args.stations.split(",")):
             c = measured(kind, stations, args.sessions, args.case, args.verbose)
             n = c.sessions
-            times = f" {c.median_s:.2f} | {c.p95_s:.2f} |" if args.times else ""
+            more = f" {c.errors} | {c.warnings} | {c.median_s:.2f} | {c.p95_s:.2f} |"
             print(
                 f"| {kind} | {stations} | {n} | {100 * c.found / n:.1f} % | "
-                f"{100 * c.right / n:.1f} % |{times}",
+                f"{100 * c.right / n:.1f} % |{more if args.more else ''}",
                 flush=True,
             )
 
