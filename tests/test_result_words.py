@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from typing import NamedTuple
 
 import numpy as np
@@ -93,3 +94,21 @@ def test_the_inverse_is_handed_over_with_the_same_factor(few: Few) -> None:
     assert C is not None
     u = float(np.sqrt(np.trace(inverse_covariance(T, C)[3:, 3:])))
     assert float(row[1]) == pytest.approx(few.result.coverage_factor * u, abs=0.006)
+
+
+def test_text_and_screen_state_every_part_of_the_budget_within_80_cells(few: Few) -> None:
+    made = few.result.budget
+    assert made is not None
+    for width, wrap in ((80, textwrap.wrap), (80, unwrapped)):
+        lines = texts(result_lines(few.result, few.cell, wrap, width))
+        at = next(k for k, line in enumerate(lines) if "u of a pick is made of" in line)
+        block = lines[at : lines.index("", at)]
+        told = " ".join(block)
+        places = [told.index(f"{part.name} {part.u_mm:.2g} (") for part in made.parts]
+        assert places == sorted(places)
+        assert f"together {made.total_mm:.3f}, times {made.coverage_factor:.2f} is U." in told
+        if wrap is textwrap.wrap:
+            assert max(map(len, block)) <= 80
+            assert len(block) <= 6
+    shares = [int(n) for n in re.findall(r"\((\d+) %\)", told)]
+    assert 97 <= sum(shares) <= 102

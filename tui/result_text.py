@@ -87,6 +87,7 @@ def _camera(
         lines += finding_lines(finding, wrap, width)
         if hint and finding.code in RECHECKABLE:
             lines += [[(f"  {part}", "dim")] for part in wrap(hint, width - 2)]
+    lines += [[(text, "text")] for part in _made_of(result) for text in wrap(part, width)]
     lines.append([])
     for name, placed in result.transforms.items():
         lines += _transform(name, placed, cell, wrap, width)
@@ -156,6 +157,18 @@ def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> 
             line += [(bar(share, max(min(BAR, room), 0)), role), (said, role)]
         lines.append(line)
     return [*lines, []]
+
+
+def _made_of(result: StoredResult) -> list[str]:
+    """Return the uncertainty budget of a pick, the largest part first, and how U comes of it."""
+    made = result.budget
+    if made is None or not made.parts:
+        return []
+    parts = [f"{part.name} {part.u_mm:.2g} ({made.share(part)})" for part in made.parts]
+    return [
+        f"u of a pick is made of, in mm (share of u²): {', '.join(parts)}; together "
+        f"{made.total_mm:.3f}, times {result.coverage_factor:.2f} is U."
+    ]
 
 
 def _before(before: Before | None) -> list[str]:

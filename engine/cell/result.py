@@ -158,6 +158,19 @@ class StoredBudget:
     degrees_of_freedom: float | None = None
     coverage_factor: float | None = None
 
+    @property
+    def total_mm(self) -> float:
+        """u of a pick [mm]: the root of the sum of the squares of all parts."""
+        return sqrt(sum(part.u_mm**2 for part in self.parts))
+
+    def share(self, part: Part) -> str:
+        """Return what share of u² a part is, in words."""
+        total = self.total_mm
+        if not total:
+            return "–"
+        percent_of = 100.0 * (part.u_mm / total) ** 2
+        return "below 1 %" if percent_of < 0.5 else f"{percent_of:.0f} %"
+
 
 def widening(coverage_factor: float) -> float:
     """Return how much larger u is stated than it is, so that U = 2u covers what the factor does."""

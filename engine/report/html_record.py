@@ -299,11 +299,9 @@ def budget(result: StoredResult) -> Html | str:
     made = result.budget
     if made is None or not made.parts:
         return ""
-    total = sum(part.u_mm**2 for part in made.parts) ** 0.5
-    rows = [
-        (part.name, number(part.u_mm, 4), _share(part.u_mm, total)) for part in made.parts
-    ]  # fmt: skip
-    rows.append(("together", number(total, 4), _share(total, total)))
+    total = made.total_mm
+    rows = [(part.name, number(part.u_mm, 4), made.share(part)) for part in made.parts]
+    rows.append(("together", number(total, 4), "100 %"))
     freedom, expanded = made.degrees_of_freedom, number(result.coverage_factor * total, 3)
     told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
     many = "" if freedom is None else f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
@@ -311,10 +309,6 @@ def budget(result: StoredResult) -> Html | str:
     rows.append((f"U of a pick ({result.k})", expanded, ""))
     head = ("from", "u [mm]", "share of u²")
     return section("Uncertainty budget of a pick", paragraph(told), table(head, rows))
-
-
-def _share(u: float, total: float) -> str:
-    return f"{100 * (u / total) ** 2:.0f} %" if total else "–"
 
 
 # ---- photographs of the pendant ----------------------------------------------------------------
