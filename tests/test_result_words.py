@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -13,12 +14,17 @@ from report_sessions import record, solved
 from test_report_html import Reader, report
 
 from engine.cell.cell import Cell
-from engine.cell.result import StoredResult
+from engine.cell.result import CAUSES_OF_ALL, StoredResult
+from engine.diagnosis.diagnose import CAUSES
+from engine.diagnosis.gravity import STATION_CODES
+from engine.errors import UsageError
 from engine.proof.stated import covariance_of, transform_of
 from engine.report.delivered import inverse_covariance
+from engine.report.exports import FORMATS
 from engine.report.html_base import number, rounded
+from engine.steps.solve import solve_session
 from tui.output import texts
-from tui.result_text import result_lines
+from tui.result_text import result_lines, verdict_parts
 from tui.words import unwrapped
 
 
@@ -55,7 +61,7 @@ def test_a_factor_other_than_2_is_said_wherever_u_is(few: Few) -> None:
     assert few.page.text.count(f"({k})") >= 5  # of the pick twice, rotation, both transforms
     assert "k = 2)" not in few.page.text + " ".join(said(few))
     written = export(few.result, few.cell, "matrix", source_sha256="0", allow_not_accepted=True)
-    assert f"U of a pick ({k})" in written
+    assert re.search(rf"U of a pick: [\d.]+ mm \(about 95 %, {re.escape(k)}\)", written)
     assert "(k = 2)" not in written.replace("U of the lens (k = 2)", "")
 
 
@@ -81,9 +87,9 @@ def test_the_inverse_is_handed_over_with_the_same_factor(few: Few) -> None:
     written = export(
         few.result, few.cell, "matrix", source_sha256="0", inverse=True, allow_not_accepted=True
     )
-    row = re.search(r"U of position \(k = [\d.]+\): ([\d.]+) mm", written)
+    row = re.search(r"U of position: ([\d.]+) mm", written)
     once = export(few.result, few.cell, "matrix", source_sha256="0", allow_not_accepted=True)
-    same = re.search(r"U of rotation \(k = [\d.]+\): .*", once)
+    same = re.search(r"U of rotation: .*", once)
     assert row is not None
     assert same is not None
     assert same[0] in written
@@ -112,3 +118,44 @@ def test_text_and_screen_state_every_part_of_the_budget_within_80_cells(few: Few
             assert len(block) <= 6
     shares = [int(n) for n in re.findall(r"\((\d+) %\)", told)]
     assert 97 <= sum(shares) <= 102
+
+
+@pytest.fixture(scope="module")
+def wrong_pitch(tmp_path_factory: pytest.TempPathFactory) -> Few:
+    """Return what is found where the cell's pitch is a quarter too large: U of 30 mm and more."""
+    folder = tmp_path_factory.mktemp("pitch")
+    session = record(folder, count=8, images=False)
+    cell = session.cell
+    wrong = replace(cell, board=replace(cell.board, pitch_mm=1.25 * cell.board.pitch_mm))
+    session = replace(session, cell=wrong)
+    document = solve_session(session, folder).document()
+    return Few(stored(document), wrong, Reader(report(folder, session, document)))
+
+
+def test_no_uncertainty_is_told_beside_a_cause_of_all_stations(wrong_pitch: Few) -> None:
+    result, page = wrong_pitch.result, wrong_pitch.page
+    assert result.spoiled_by == "board-pitch"
+    assert result.uncertainty.pick_mm is not None
+    assert result.uncertainty.pick_mm > 10.0  # the file keeps it
+    told = "\n".join(said(wrong_pitch))
+    assert "not known while board-pitch stands" in told
+    assert "±" not in told.partition("board-pitch:")[0]
+    assert "above the tolerance" not in told
+    assert "made of" not in told
+    assert verdict_parts(result, fresh=True) == [("not accepted", "error")]
+    assert "means nothing while board-pitch stands" in page.text
+    assert "Uncertainty budget" not in page.text
+    assert "u of a pick there, with the robot not known" in page.text
+    for form in FORMATS:
+        how = {"source_sha256": "0", "allow_not_accepted": True}
+        if form == "plane":
+            with pytest.raises(UsageError, match="which is not known"):
+                export(result, wrong_pitch.cell, form, **how)
+        else:
+            written = export(result, wrong_pitch.cell, form, **how)
+            assert f"{2 * result.uncertainty.pick_mm:.1f}" not in written
+
+
+def test_every_cause_that_concerns_all_stations_takes_the_uncertainty_with_it() -> None:
+    assert set(CAUSES) - set(STATION_CODES) <= set(CAUSES_OF_ALL)
+    assert not set(STATION_CODES) & set(CAUSES_OF_ALL)

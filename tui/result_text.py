@@ -79,6 +79,7 @@ def result_lines(
 def _camera(
     result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
 ) -> list[Line]:
+    result = result.as_told()
     lines = [_verdict(result, fresh), *_uncertainties(result, cell, wrap, width)]
     decided = [result.decision.words()] if result.decision else []
     for text in (*decided, *_before(result.before)):
@@ -99,7 +100,8 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
     """Return the verdict in few words, for large letters: of the worst camera, where several."""
     if not fresh:
         return [("changed: solve again", "warning")]
-    results = [result, *(part for part in result.cameras.values() if part is not None)]
+    told = result.as_told()
+    results = [told, *(part for part in told.cameras.values() if part is not None)]
     u = max((part.expanded_mm or 0.0 for part in results), default=0.0)
     accepted = all(part.accepted for part in results)
     parts = [("accepted", "good") if accepted else ("not accepted", "error")]
@@ -139,8 +141,11 @@ def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> 
         (f"{name} position", u.position_mm, "mm", None),
         (f"{name} rotation", u.angle_deg, "°", tolerance.angle_deg),
     )
-    head = f"Expanded uncertainty U (about 95 %, {result.k_and_why})"
+    factor = "" if result.spoiled_by else f", {result.k_and_why}"
+    head = f"Expanded uncertainty U (about 95 %{factor})"
     lines: list[Line] = [[(text, "dim")] for text in wrap(head, width)]
+    if result.spoiled_by:
+        return [*lines, [(f"  not known while {result.spoiled_by} stands", "warning")], []]
     for name, value, unit, limit in rows:
         line: Line = [(f"  {name:<25}", "dim"), (f"{expanded(value, unit):<14}", "title")]
         if limit is not None and value is not None:

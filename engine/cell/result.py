@@ -14,7 +14,7 @@ from math import erfc, sqrt
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from ..camera.model import Camera, LensU
-from ..findings import Finding, by_gravity, has_error
+from ..findings import Finding, Level, by_gravity, has_error
 
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
@@ -43,6 +43,13 @@ TOUCHED: dict[ByTouch, str] = {  # behind "proven by touch points"
     "not yet": "not yet",
     "not known": "not known",
 }
+
+# Codes of causes that concern all stations: what the fit says of its own uncertainty beside one of
+# them means nothing.
+CAUSES_OF_ALL = (
+    "pairing", "rotation-convention", "unit", "inverse-pose", "board-moved", "camera-moved",
+    "board-pitch", "board-bowed", "lens", "image-turned", "board-counts", "joints-disagree",
+)  # fmt: skip
 
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
 
@@ -455,6 +462,30 @@ class StoredResult:
         """Both transforms by name, the camera's first."""
         camera, board = KEYS[self.mount]
         return {camera: self.camera, board: self.board}
+
+    @property
+    def spoiled_by(self) -> str | None:
+        """The first cause at level error that concerns all stations, by its code; None: none."""
+        errors = (item.code for item in self.findings if item.level is Level.ERROR)
+        return next((code for code in errors if code in CAUSES_OF_ALL), None)
+
+    def as_told(self) -> StoredResult:
+        """Return the result as people read it: no uncertainty while a cause of all stands.
+
+        Of each camera by itself. result.yaml and --json keep the numbers.
+        """
+        further = {name: part and part.as_told() for name, part in self.cameras.items()}
+        told = replace(self, cameras=further)
+        if self.spoiled_by is None:
+            return told
+        return replace(
+            told,
+            uncertainty=Uncertainty(),
+            covariance=None,
+            board_covariance=None,
+            board_and_lens_covariance=None,
+            budget=None,
+        )
 
     @property
     def expanded_mm(self) -> float | None:

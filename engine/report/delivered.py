@@ -83,6 +83,7 @@ def delivered(
     if result.mount != cell.mount:
         problem = f"the result is {result.mount}, the cell {cell.mount}"
         raise StationbookError(problem, "Solve again.")
+    result = result.as_told()
     caution = None if result.accepted else f"NOT ACCEPTED: {reasons(result)}"
     if caution and not allow_not_accepted:
         raise UsageError(
@@ -175,9 +176,9 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         *([("caution", item.caution)] if item.caution else []),
         *_decided(item),
         ("proven by touch points", item.touched),
-        (f"U of position ({item.k})", _expanded(u.position_mm, "mm")),
-        (f"U of rotation ({item.k})", _expanded(u.angle_deg, "°")),
-        (f"U of a pick ({item.k})", _expanded(u.pick_mm, "mm")),
+        ("U of position", _expanded(u.position_mm, "mm", item.k)),
+        ("U of rotation", _expanded(u.angle_deg, "°", item.k)),
+        ("U of a pick", _expanded(u.pick_mm, "mm", item.k)),
         ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
         *_lens_facts(item),
@@ -241,8 +242,8 @@ def lens_document(item: Delivered) -> dict[str, Any] | None:
     }
 
 
-def _expanded(u: float | None, unit: str) -> str:
-    return "not known" if u is None else f"{2 * u:.3g} {unit}"
+def _expanded(u: float | None, unit: str, k: str) -> str:
+    return "not known" if u is None else f"{2 * u:.3g} {unit} (about 95 %, {k})"
 
 
 def matrix_in(item: Delivered, unit: str) -> Array:

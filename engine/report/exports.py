@@ -369,8 +369,11 @@ def plane_of(item: Delivered, height_mm: float | None) -> Plane:
     Raises UsageError where the transform is not the camera's in a frame, or has no covariance, and
     without lens data.
     """
-    if item.from_frame != "camera" or item.covariance is None:
+    if item.from_frame != "camera":
         raise UsageError("a plane needs the camera's place in a frame", "Leave --inverse away.")
+    if item.covariance is None:
+        problem = "a plane needs the uncertainty of the camera's place, which is not known"
+        raise UsageError(problem, "Put right what the findings name, then solve again.")
     if item.cell.camera.guessed:
         problem = "a plane needs lens data, and neither the cell nor images give any"
         raise UsageError(problem, "Enter camera.matrix, or record at least five stations.")

@@ -209,7 +209,8 @@ def cameras(result: StoredResult, cell: Cell, shown: str) -> Html | str:
     names = [name for name in cell.camera_names if name != shown]
     if not names:
         return ""
-    rows = [_other(name, parts.get(name)) for name in names]
+    others = [(name, parts.get(name)) for name in names]
+    rows = [_other(name, part and part.as_told()) for name, part in others]
     text = "All cameras of a session see one board at the same stops; each has a record of its own."
     head = ("camera", "verdict", "position [mm]", "U of a pick [mm]", "findings")
     return section("The other cameras", paragraph(text), table(head, rows))

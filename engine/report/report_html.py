@@ -111,14 +111,15 @@ def record_body(
     """
     whole, name = session, camera or session.cell.camera.name
     about = f"{whole.cell.name}, camera {name}" if whole.cell.cameras else whole.cell.name
-    session, found = seen_by(whole, name), of_camera(stored, whole.cell, name)
+    session, found = seen_by(whole, name), of_camera(stored, whole.cell, name).as_told()
     cell = session.cell
     placed = placement(found, cell)
     views = station_views(session, folder, found, placed)
     pictured = _worst(views)
     with ThreadPoolExecutor(1) as pool:  # images are read while the figures are drawn
         made = pool.submit(thumbnails, pictured, folder, cell.camera.image_size_px)
-        figures = _figures(views, cell, found, placed, course)
+        fell = () if found.spoiled_by else course
+        figures = _figures(views, cell, found, placed, fell)
         pictures = record.pictures(pictured, made.result(), len(views))
     journal = read_journal(folder)
     return joined([
@@ -284,6 +285,11 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         ]),
         class_="verdict yes" if accepted else "verdict no",
     )  # fmt: skip
+    if result.spoiled_by:
+        return joined([box, paragraph(
+            f"What the fit says of its own uncertainty means nothing while {result.spoiled_by} "
+            "stands, so none is stated: see the findings."
+        )])  # fmt: skip
     return joined([box, paragraph(
         f"U = k·u is the expanded uncertainty (about 95 %, {result.k_and_why}), u the standard "
         "uncertainty, both in the sense of the GUM. A pick is off by camera and robot together, "

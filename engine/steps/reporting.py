@@ -59,7 +59,7 @@ def make_together(
         facts, part = _recorded(session, folder, now, None, anyway)
         bodies.append(record_body(folder, session, **facts))
         results.append(part)
-        expanded, limit = part.expanded_mm, session.cell.tolerance.position_mm
+        expanded, limit = part.as_told().expanded_mm, session.cell.tolerance.position_mm
         rows.append((
             session.name, session.cell.name, session.created[:10], part.verdict.upper(),
             "not known" if expanded is None else f"{expanded:.3f} mm", f"{limit:g} mm",

@@ -116,7 +116,7 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
-    expanded = result.expanded_mm if result else None
+    expanded = result.as_told().expanded_mm if result else None
     said = "" if expanded is None else f"U {expanded:.2f} mm"
     return SessionRow(
         folder, glance.name, state, role, done, age, said, glance.problem, cell=glance.cell

@@ -192,7 +192,7 @@ def quality(desk: Desk) -> Quality:
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
     text += " (m: recheck)" if named is not None and named.code in RECHECKABLE else ""
-    expanded = desk.solution.stored.expanded_mm if desk.solution else None
+    expanded = desk.solution.stored.as_told().expanded_mm if desk.solution else None
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
         remark = _outlook(desk.advice, desk.findings)
