@@ -14,7 +14,7 @@ from report_sessions import record, solved
 from test_report_html import Reader, report
 
 from engine.cell.cell import Cell
-from engine.cell.result import CAUSES_OF_ALL, StoredResult
+from engine.cell.result import CAUSES_OF_ALL, POINTER, STATIONS, Decision, StoredResult
 from engine.diagnosis.diagnose import CAUSES
 from engine.diagnosis.gravity import STATION_CODES
 from engine.errors import UsageError
@@ -159,3 +159,24 @@ def test_no_uncertainty_is_told_beside_a_cause_of_all_stations(wrong_pitch: Few)
 def test_every_cause_that_concerns_all_stations_takes_the_uncertainty_with_it() -> None:
     assert set(CAUSES) - set(STATION_CODES) <= set(CAUSES_OF_ALL)
     assert not set(STATION_CODES) & set(CAUSES_OF_ALL)
+
+
+@pytest.mark.parametrize("tells", [STATIONS, POINTER])
+def test_a_refusal_that_is_mostly_wrong_says_why_it_stands_and_what_would_tell(tells: str) -> None:
+    often = Decision("guarded", None, 0.94).words(tells)
+    assert "about 94 %" in often
+    assert "no reason to overrule" in often
+    assert often.endswith(tells)
+    for chance in (None, 0.02, 0.5):  # accepted, or beyond the tolerance by more than U
+        assert "overrule" not in Decision("guarded", None, chance).words(tells)
+
+
+def test_a_result_refused_for_its_u_is_handed_over_with_the_reason(few: Few) -> None:
+    tight = replace(few.cell.tolerance, position_mm=1.99 * few.result.uncertainty.pick_mm)
+    result = few.result.judged(few.result.findings, tight)
+    assert result.decision is not None
+    assert result.decision.chance_wrong == pytest.approx(0.95, abs=0.02)
+    cell = replace(few.cell, tolerance=tight)
+    written = export(result, cell, "matrix", source_sha256="0", allow_not_accepted=True)
+    for told in ("\n".join(texts(result_lines(result, cell, unwrapped, 80))), written):
+        assert "no reason to overrule it. More stations" in told

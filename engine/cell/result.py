@@ -189,6 +189,20 @@ def rule_owner(set_by: str | None) -> str:
     return f"set by {set_by}" if set_by else "nobody is named as having set it"
 
 
+STATIONS = "More stations, or what the findings name, would tell."
+POINTER = "A better pointer, or more stations, would tell."
+
+
+def often_good(chance: float, tells: str) -> str:
+    """Return why a refusal stands that is wrong more often than not, and what would tell; or ""."""
+    if chance <= 0.5:
+        return ""
+    return (
+        "Most that is refused so is good: that is the price of letting nothing bad pass, and no "
+        f"reason to overrule it. {tells}"
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Decision:
     """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
@@ -206,13 +220,17 @@ class Decision:
         """Who set the rule, in words."""
         return rule_owner(self.set_by)
 
-    def words(self) -> str:
-        """Return the rule in words, who set it, and the chance that the decision is wrong."""
+    def words(self, tells: str = STATIONS) -> str:
+        """Return the rule in words, who set it, and the chance that the decision is wrong.
+
+        ``tells``: what would tell, where what is refused is good more often than not.
+        """
         said = f"{RULES[self.rule]}; {self.owner}."
         if self.chance_wrong is None:
             return f"Decided by the findings, before the {said}"
         wrong = percent(self.chance_wrong)
-        return f"Decided by the {said} The chance that this is wrong is {wrong}."
+        price = f" {often_good(self.chance_wrong, tells)}".rstrip()
+        return f"Decided by the {said} The chance that this is wrong is {wrong}.{price}"
 
 
 def percent(chance: float) -> str:

@@ -13,10 +13,12 @@ from ..cell.cell import Cell
 from ..cell.result import (
     NOT_SHOWN,
     RULES,
+    STATIONS,
     Decision,
     StoredResult,
     Uncertainty,
     Verdict,
+    often_good,
     percent,
 )
 from ..errors import StationbookError, UsageError
@@ -196,7 +198,9 @@ def _decided(item: Delivered) -> list[tuple[str, str]]:
     rule = f"{limit.position_mm:g} mm, {limit.angle_deg:g}°, {RULES[said.rule]}"
     found = [("tolerance", rule), ("rule", one_line(said.owner))]
     if said.chance_wrong is not None:
-        found.append(("chance that the verdict is wrong", percent(said.chance_wrong)))
+        price = often_good(said.chance_wrong, STATIONS)
+        chance = f"{percent(said.chance_wrong)}. {price}" if price else percent(said.chance_wrong)
+        found.append(("chance that the verdict is wrong", chance))
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..cautions import REPORT
 from ..cell.cell import Cell
-from ..cell.result import StoredResult
+from ..cell.result import POINTER, StoredResult
 from ..cell.session import About, Session, Station
 from ..errors import FileError
 from ..files import LARGEST_FILE, inside, read_bytes, sha256
@@ -248,7 +248,13 @@ def proof(result: StoredResult) -> Html:
         alike += f"; against the scatter of the points t = {t}"
     axes = "All on the axes of base: where the pointer touched, and where the camera saw it."
     stands = f"Proven by touch points: {result.touched}."
-    texts = [stands, told, f"{alike}.", *([said.decision.words()] if said.decision else []), axes]
+    texts = [
+        stands,
+        told,
+        f"{alike}.",
+        *([said.decision.words(POINTER)] if said.decision else []),
+        axes,
+    ]
     title = "Proof by touch points"
     return section(title, *map(paragraph, texts), table(head, rows))
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from engine.cautions import NEW_VALUES, TOUCH
+from engine.cell.result import POINTER
 from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import Finding
@@ -195,7 +196,7 @@ def _concluded(args: argparse.Namespace, proof: Proof) -> int:
 
 def proof_lines(proof: Proof) -> list[str]:
     """Return a proof for a person: what is proven, every touch, and repeats."""
-    lines = [proof_said(proof), *([proof.decision.words()] if proof.errors else [])]
+    lines = [proof_said(proof), *([proof.decision.words(POINTER)] if proof.errors else [])]
     lines.append("touch    X mm    Y mm    Z mm   error mm    U mm   agrees  point")
     for item in proof.errors:
         x, y, z = item.error

@@ -256,6 +256,8 @@ class Touching:
         decision, tolerance = self.proof.decision, self.proof.tolerance_mm
         chance = decision.chance_wrong
         wrong = "findings decided" if chance is None else f"wrong: {percent(chance)}"
+        if chance is not None and chance > 0.5:  # in full beside the command's answer
+            wrong += ", the price of letting nothing bad pass: a better pointer tells"
         said = f"{decision.rule}, {decision.owner}; tolerance {tolerance:g} mm; {wrong}"
         return [Fact("rule", said)]
 
