@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,23 +12,61 @@ from plan_world import World, world
 from scipy.spatial.transform import Rotation
 from told_jogs import entered, way
 
+from engine.boards.detect import detect
+from engine.boards.pattern import Board
+from engine.camera.model import Camera
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount, Rough, RoughPlace
 from engine.cell.stations import Observation
 from engine.frames import apply, displacement, rotation_angle, rotation_exp, transform
-from engine.images.quality import SMALL_SHARE
+from engine.images.quality import look, quality_findings
 from engine.pendant.conventions import from_matrix, to_matrix
 from engine.plans.blind import TO_THE_MIDDLE
 from engine.plans.plan import make_plan
 from engine.plans.plausible import arrangements
 from engine.plans.types import Wish
 from engine.plans.way import CLEAR_MM
+from engine.simulate.render import render
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 
 
-def test_a_first_stop_made_as_told_is_not_seen_too_small() -> None:
+@pytest.mark.parametrize("size", [(640, 480), (2592, 1944)])
+@pytest.mark.parametrize(
+    "board",
+    [
+        Board("chessboard", 11, 8, 20.0),
+        Board("chessboard", 7, 5, 20.0),
+        Board("circles", 7, 7, 20.0, diameter_mm=10.0),
+        Board("charuco", 8, 5, 20.0, dictionary="DICT_4X4_50", marker_mm=15.0),
+    ],
+    ids=["large", "small", "circles", "charuco"],
+)
+def test_a_first_stop_made_as_told_is_not_seen_too_small(
+    board: Board, size: tuple[int, int]
+) -> None:
     told = int(TO_THE_MIDDLE.partition(" %")[0].rpartition(" ")[2]) / 100
-    assert told > 1.1 * SMALL_SHARE  # no eye tells a third from 0.3
+    told *= 0.93  # by eye
+    points, focal = board.points(), 1.2 * size[0]
+    away = focal * (np.ptp(points[:, 0]) + 2 * board.pitch_mm) / (told * size[0])
+    matrix = ((focal, 0.0, size[0] / 2), (0.0, focal, size[1] / 2), (0.0, 0.0, 1.0))
+    camera = Camera("own", size, matrix, (0.0,) * 5)
+    view = transform(np.eye(3), [0.0, 0.0, away] - points.mean(axis=0))
+    image = render(board, camera, view)
+    report = look(image, detect(image, board, camera), board, camera)
+    assert report.found == board.count
+    codes = [item.code for item in quality_findings(report, board, camera, "image")]
+    assert "seen-small" not in codes
+
+
+def test_the_share_that_a_first_stop_fills_is_told_alike_on_every_page() -> None:
+    share = re.search(r"about \d+ % of its width", TO_THE_MIDDLE)
+    assert share is not None
+    docs = Path(__file__).parent.parent / "docs"
+    assert share[0] in " ".join((docs / "plans.md").read_text(encoding="utf-8").split())
+    for page in [docs.parent / "README.md", *docs.glob("*.md")]:
+        text = " ".join(page.read_text(encoding="utf-8").split())
+        for other in re.findall(r"about (?:\d+ %|half|a third) of its width", text):
+            assert other == share[0], page.name
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -56,7 +56,9 @@ AGREED = 2.0  # [-] largest over smallest expected uncertainty that still is an 
 FIRST_TILT = np.radians(12.0)  # [rad] a first station that faces the camera
 FIRST_CENTRE = 0.15  # [-] of half the image, its distance from the middle
 FIRST_DRAWN = 4096  # views tried for it
-FILL = 0.4  # [-] share of the image's width that the board takes at the first station
+# [-] share of the image's width that the board, rim and all, takes at the first station. Of 60 jogs
+# after it 60 were found at 0.4 and 0.5, 45 at 0.55 and 21 at 0.6 (simulation).
+FILL = 0.5
 
 TO_THE_MIDDLE = (
     "jog until the whole board is seen in the middle of the image, facing the camera, and fills "
