@@ -1121,9 +1121,10 @@ CATALOGUE: dict[str, Entry] = {
         "Not proven: this pointer's touch set the number that a four-axis robot cannot show, and "
         "along that direction a wrong tip, or a flange taken to point the wrong way, agrees with "
         "itself.",
-        "Measure board.height_mm by other means (a height gauge) and enter it (t on the screen), "
-        "forget that touch (x there, `proof --forget`), solve again and prove it with the same "
-        "touches.",
+        "Describe another pointer, clearly longer or shorter (F3 there, `proof --tip`), and touch "
+        "the points with it: the number keeps the one it was touched with. Or measure "
+        "board.height_mm by other means (t on the screen), forget that touch (x there, `proof "
+        "--forget`), solve again and prove it with the same touches.",
     ),
     "not-proven/either-way-up": note(
         "Not proven: the pointer's tip and point 0 of the board are {distance:.1f} mm apart in "

@@ -473,10 +473,41 @@ def test_a_wrong_height_is_said_to_be_told_wherever_the_result_goes_and_touching
     assert "proof-disagrees" in {item["code"] for item in proof["findings"]}
 
 
-def touch_corners(folder: Path, truth: Truth, last: Sequence[str] = ()) -> None:
+@pytest.mark.parametrize("way", [1, -1])
+def test_another_pointer_proves_the_number_that_the_first_one_set_or_refutes_it(
+    tmp_path: Path, way: int
+) -> None:
+    """``way``: -1 where both tips are taken on the wrong side of the flange."""
+    folder = tmp_path / "session"
+    truth = make_session(folder, 12, EYE_TO_HAND, 4)
+    session = (folder / "session.yaml").read_text(encoding="utf-8")
+    lines = [line for line in session.splitlines() if "height_mm" not in line]
+    (folder / "session.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    answer("proof", folder, "--tip", f"0 0 {120 * way}", "--tip-u", "0.05")
+    touch_corners(folder, truth, ["--fix"])
+    stationbook("solve", folder)
+    height = stored(folder)["base_T_camera"]["position_mm"][2]
+    answer("proof", folder, "--tip", f"0 0 {180 * way}", "--tip-u", "0.05")
+    number = read_touches(folder).of_role("missing-number")[0]
+    assert number.pointer is not None
+    assert number.pointer.tip_mm == (0.0, 0.0, 120.0 * way)
+    for touch in read_touches(folder).of_role("proof"):
+        answer("proof", folder, "--forget", touch.id)
+    touch_corners(folder, truth, tip_mm=180.0)
+    stationbook("solve", folder)
+    assert stored(folder)["base_T_camera"]["position_mm"][2] == pytest.approx(height, abs=1e-3)
+    proof = stationbook("proof", folder)
+    assert "set the number" not in proof.stdout
+    assert all(point["agrees"] is (way > 0) for point in stored(folder)["proof"]["points"])
+    assert ("PROOF FAILED" in proof.stdout) is (way < 0)
+
+
+def touch_corners(
+    folder: Path, truth: Truth, last: Sequence[str] = (), tip_mm: float = 120.0
+) -> None:
     """Touch four corners of the work volume and its middle, with the words ``last`` for that one.
 
-    The true tip is 120 mm before the flange.
+    The true tip is ``tip_mm`` before the flange.
     """
     corners = cell(EYE_TO_HAND, 4).work_volume.corners()
     places = np.vstack([corners[[0, 3, 5, 6]], corners.mean(axis=0)])
@@ -484,7 +515,7 @@ def touch_corners(folder: Path, truth: Truth, last: Sequence[str] = ()) -> None:
         seen = (np.linalg.inv(truth.camera) @ [*p_base, 1.0])[:3]
         text = " ".join(f"{value:.3f}" for value in seen)
         words = last if number == 4 else ()
-        answer("proof", folder, "--seen", text, "--pose", four_axis_pose(p_base, 120.0), *words)
+        answer("proof", folder, "--seen", text, "--pose", four_axis_pose(p_base, tip_mm), *words)
 
 
 def four_axis_pose(p_base: np.ndarray, tip_mm: float) -> str:

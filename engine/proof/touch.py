@@ -79,6 +79,7 @@ class Touch:
     operator: str | None = None
     taken: str | None = None
     joints: tuple[str, ...] | None = None  # as typed beside the pose: they show tool and frame
+    pointer: Pointer | None = None  # what it was touched with; None: the one described now
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,19 @@ class Touches:
     def of_role(self, role: Role) -> tuple[Touch, ...]:
         """Return the touches in use that serve ``role``."""
         return tuple(touch for touch in self.touches if touch.use and touch.role == role)
+
+    def with_pointer(self, pointer: Pointer) -> Touches:
+        """Return a copy with another pointer described.
+
+        A touch that fixes a number keeps the one that it was made with; all others are read anew.
+        """
+        kept = tuple(
+            replace(touch, pointer=touch.pointer or self.pointer)
+            if touch.role == "missing-number"
+            else touch
+            for touch in self.touches
+        )
+        return replace(self, pointer=pointer, touches=kept)
 
     def existing(self, touch_id: int) -> Touch:
         """Return the touch, or raise UsageError naming those that exist."""
@@ -140,6 +154,7 @@ TOUCH = record_of(
     looked=_TYPED,
     taken=Time(),
     joints=_TYPED,
+    pointer=POINTER,
 )
 
 
@@ -299,9 +314,9 @@ def missing_numbers(cell: Cell, folder: Path) -> tuple[Touched, ...]:
         return ()
     if found.pointer is None:
         raise no_pointer(folder)
-    pointer, count = found.pointer, len(touches)
-    numbers = []
+    count, numbers = len(touches), []
     for touch in touches:
+        pointer = touch.pointer or found.pointer
         ways = placed_touches(cell, found, [touch], PIXEL_PX, folder)
         first, *turned = (touched_number(cell, way[0], pointer, count) for way in ways)
         numbers.append(replace(first, turned=tuple(turned)))

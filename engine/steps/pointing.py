@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +96,7 @@ def tip_found(session: Session, folder: Path, poses: Sequence[str]) -> TipFound:
     u = float(np.sqrt(np.trace(tip.pointer_covariance) / 3.0))
     x, y, z = tip.tip_mm.tolist()
     rows = tuple((a, b, c) for a, b, c in tip.pointer_covariance.tolist())
-    after = replace(read_touches(folder), pointer=Pointer((x, y, z), u, rows))
+    after = read_touches(folder).with_pointer(Pointer((x, y, z), u, rows))
     details: Mapping[str, object] = {"typed": list(poses), "tip_mm": [x, y, z], "u_mm": u}
     content = encoded(touches_text(after))
     change = Change("proof pointer", session, details, {}, PROOF_FILE, content)

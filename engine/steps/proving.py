@@ -5,10 +5,10 @@ What is to be recorded is returned as a change, and nothing is written.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
@@ -41,7 +41,7 @@ from ..proof.touch import (
     read_touches,
     touches_text,
 )
-from ..proof.touch_errors import point_errors
+from ..proof.touch_errors import PointError, point_errors
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who, result_change
 from ..sessions.results import moved_since, read_result, result_document, what_changed
@@ -67,7 +67,7 @@ def pointer_set(session: Session, found: Touches, tip: str, u_mm: float | None) 
         )
     pointer = Pointer(three_numbers(tip, "tip"), u_mm)
     details = {"tip_mm": tip, "u_mm": float(u_mm)}
-    return _recorded(session, "pointer", 1, replace(found, pointer=pointer), details)
+    return _recorded(session, "pointer", 1, found.with_pointer(pointer), details)
 
 
 def view_added(
@@ -192,7 +192,7 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     cell = session.cell
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
     open_without = any(item.code == "unobservable" for item in result.findings)
-    fixed = open_without and bool(found.of_role("missing-number"))
+    fixed = open_without and _by_the_same_pointer(found, found.pointer, errors)
     frames, said = told_or_shown(cell, stops_compared(session, _stops(cell, found)))
     wrong = [item for item in said if item.level is Level.ERROR]
     proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed)
@@ -218,6 +218,18 @@ def joints_asked(session: Session, found: Touches) -> tuple[Finding, ...]:
         return ()
     tool, frame = str(cell.pendant.active_tool), str(cell.pendant.active_frame)
     return (finding("frames-told", "touch", tool=tool, frame=frame),)
+
+
+def _by_the_same_pointer(found: Touches, now: Pointer, errors: Sequence[PointError]) -> bool:
+    """Tell whether a touch gives a missing number with this pointer, or with one as long.
+
+    A wrong tip, or a flange that points the other way, shows only where the tips are so far apart
+    along the flange's z that the touches tell.
+    """
+    hidden = max((item.expanded_mm for item in errors), default=inf) / 2.0
+    numbers = found.of_role("missing-number")
+    lengths = [(touch.pointer or now).tip_mm[2] for touch in numbers]
+    return any(abs(length - now.tip_mm[2]) <= hidden for length in lengths)
 
 
 def _stops(cell: Cell, found: Touches) -> tuple[Stop, ...]:

@@ -409,7 +409,7 @@ TIP_TEXT = (
 )
 READ_TOO = (
     "Touches stored: {}. They are read with this tip too; those of another pointer are left out "
-    "with x first."
+    "with x first. A touch that gives a missing number keeps its own."
 )
 JOINTS_TEXT = (
     "As the pendant shows them, with the robot still standing at this touch. Beside the pose they "
