@@ -19,7 +19,7 @@ from .errors import StationbookError, UsageError
 from .findings import Finding, Level
 from .plant.archive import summaries
 from .plant.cells import CellRow, rows
-from .plant.glance import Summary
+from .plant.summary import Summary
 from .proof.recheck import Recheck
 from .sessions import folder as _folder
 from .sessions.changes import Who, commit

@@ -22,7 +22,7 @@ from engine.findings import finding
 from engine.plant import archive
 from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import Rating, row_of
-from engine.plant.glance import Noted, Result, Summary, _strict_head, summary
+from engine.plant.summary import Noted, Result, Summary, _strict_head, summary
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
 from engine.sessions.journal import OVERTAKEN

@@ -17,7 +17,7 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from engine.plant.drift import Series, drift, exceeds, series_of
-from engine.plant.glance import Noted, Result, Summary
+from engine.plant.summary import Noted, Result, Summary
 
 U_MM = 0.1  # on every axis: a recheck of three stations, see docs/recheck-and-proof.md
 START = datetime(2026, 1, 1)

@@ -29,7 +29,7 @@ from ..sessions.store import (
     make_folder,
     write_text_atomic,
 )
-from .glance import Noted, Result, Summary, settled, summary
+from .summary import Noted, Result, Summary, settled, summary
 
 DEEPEST = 8  # levels below the folder that is looked through; plants sort by hall, line, cell, year
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen

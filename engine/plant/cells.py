@@ -16,7 +16,7 @@ from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED
 from .archive import by_cell, day_of, last_result
-from .glance import Noted, Result, Summary
+from .summary import Noted, Result, Summary
 
 SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
 

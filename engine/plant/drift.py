@@ -32,7 +32,7 @@ from ..frames import apply, from_position_quaternion, inverse
 from ..tails import f_sf
 from .archive import day_of
 from .cells import events, last_part
-from .glance import Summary
+from .summary import Summary
 
 # [-] chance at one look below which a drift, or a knock, is told, where MOST results and rechecks
 # are there; with more and with fewer it falls by the power STEEP (see `_alarm`). A trend is known

@@ -29,7 +29,7 @@ from engine.boards.points_file import read_points
 from engine.camera.model import DepthCamera
 from engine.depth.reading import decode_depth, depth_bytes
 from engine.errors import StationbookError
-from engine.plant.glance import summary
+from engine.plant.summary import summary
 from engine.proof.compare import read_taught
 from engine.proof.touch import read_touches
 from engine.report.pack import unpack

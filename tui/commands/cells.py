@@ -12,7 +12,7 @@ from typing import Any
 from engine.errors import UsageError
 from engine.plant.archive import by_cell, summaries
 from engine.plant.cells import COLUMNS, CellRow, rows
-from engine.plant.glance import Summary
+from engine.plant.summary import Summary
 from engine.sessions.store import encoded, no_formula, write_output
 
 from ..clock import now
