@@ -28,10 +28,13 @@ from ..frames import AXES, apply, displacement, inverse, point_rows, rotation_ex
 from ..pendant.entry import format_pose, pose_from_fields
 from ..pendant.settings import Pendant
 from ..sessions.results import MOVEMENT
-from ..tails import chi2_sf
+from ..tails import chi2_isf, chi2_sf
 from .stated import Stated
 
 UP_AND_DOWN = {("Z", 1.0): "upwards, ", ("Z", -1.0): "downwards, "}  # a base stands upright mostly
+# [-] u of any direction in which six numbers may show, all covered at once in 95 % of cases: the
+# square root of their chi-square quantile (Scheffé 1953, from memory)
+OF_ALL = float(np.sqrt(chi2_isf(0.05, 6)))
 MOSTLY = 0.8  # [-] share of the length along one axis from which people name that axis alone
 
 
@@ -39,8 +42,8 @@ MOSTLY = 0.8  # [-] share of the length along one axis from which people name th
 class Clearest:
     """Where a movement shows best: ``shift`` (3,) [mm] of one corner of the work volume.
 
-    To first order, and along the direction in which it exceeds its uncertainty the most, with
-    U = 2u there.
+    To first order, and along the direction in which it exceeds its uncertainty the most. That
+    direction is chosen afterwards, so U (95 %) is that of all directions at once.
     """
 
     shift: Array
@@ -72,7 +75,7 @@ def clearest(rows: Array, xi: Array, covariance: Array) -> Clearest:
     best = int(np.einsum("ni,ni->n", along, shifts).argmax())
     size = float(np.linalg.norm(along[best]))
     way = along[best] / size if size else along[best]
-    U = 2.0 * float(np.sqrt(way @ covariances[best] @ way))
+    U = OF_ALL * float(np.sqrt(way @ covariances[best] @ way))
     return Clearest(float(way @ shifts[best]) * way, U)
 
 
