@@ -170,9 +170,11 @@ def _made_of(result: StoredResult) -> list[str]:
     if made is None or not made.parts:
         return []
     parts = [f"{part.name} {part.u_mm:.2g} ({made.share(part)})" for part in made.parts]
+    beside = made.drift_words()
     return [
         f"u of a pick is made of, in mm (share of u²): {', '.join(parts)}; together "
-        f"{made.total_mm:.3f}, times {result.coverage_factor:.2f} is U."
+        f"{made.total_mm:.3f}, times {result.coverage_factor:.2f} is U.",
+        *([beside] if beside else []),
     ]
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from ..camera.model import Camera, LensU
 from ..findings import Finding, Level, by_gravity, has_error
+from .budget import StoredBudget, widening
 
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
@@ -147,41 +148,6 @@ class SystematicError:
         )
         value, u = next((pair for pair in pairs if pair[0] is not None), (None, None))
         return value or 0.0, u or 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One contribution to the uncertainty of a pick: standard uncertainty at the worst corner."""
-
-    name: str
-    u_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class StoredBudget:
-    """What u of a pick is made of; the squares of the parts add up (GUM)."""
-
-    parts: tuple[Part, ...] = ()
-    degrees_of_freedom: float | None = None
-    coverage_factor: float | None = None
-
-    @property
-    def total_mm(self) -> float:
-        """u of a pick [mm]: the root of the sum of the squares of all parts."""
-        return sqrt(sum(part.u_mm**2 for part in self.parts))
-
-    def share(self, part: Part) -> str:
-        """Return what share of u² a part is, in words."""
-        total = self.total_mm
-        if not total:
-            return "–"
-        percent_of = 100.0 * (part.u_mm / total) ** 2
-        return "below 1 %" if percent_of < 0.5 else f"{percent_of:.0f} %"
-
-
-def widening(coverage_factor: float) -> float:
-    """Return how much larger u is stated than it is, so that U = 2u covers what the factor does."""
-    return coverage_factor / 2.0
 
 
 def rule_owner(set_by: str | None) -> str:

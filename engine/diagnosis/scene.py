@@ -22,6 +22,7 @@ from ..camera.lens import CENTRES, NAMES, SHAPES
 from ..camera.views import linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
+from ..estimate.drift import drift_share
 from ..estimate.fit import SCALE_SPREAD, Stations, System, beforehand
 from ..estimate.problem import Problem
 from ..estimate.solver import Solution
@@ -265,11 +266,6 @@ def split_places(n: int) -> NDArray[np.int64]:
     if len(places) <= MOST_SPLITS:
         return places
     return np.unique(np.linspace(places[0], places[-1], MOST_SPLITS).round().astype(int))
-
-
-def drift_share(n: int) -> Array:
-    """Return how much of a drift has come about at each of ``n`` stations, from 0 to 1."""
-    return np.linspace(0.0, 1.0, n)
 
 
 def split_tests(scene: Scene) -> dict[str, Array]:

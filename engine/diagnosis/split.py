@@ -13,6 +13,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
+from ..estimate.drift import drift_share
 from ..estimate.fit import State, fit
 from ..estimate.problem import absurd, implied_flange, related
 from ..estimate.solver import hopeless
@@ -20,7 +21,7 @@ from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
 from .causes import Cause, evidence, texts_of, with_errors
-from .scene import LEAST_DRIFT, Scene, drift_share, side_columns, split_places
+from .scene import LEAST_DRIFT, Scene, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source

@@ -14,12 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
-from ..cell.result import (
-    Part,
-    StoredBudget,
-    widening,
-)
+from ..cell.budget import Part, StoredBudget, widening
 from ..tails import t_isf
+from .drift import hidden_drift
 from .fit import in_the_images, measured_numbers
 from .pick import PickModel
 from .solver import Solution
@@ -41,7 +38,8 @@ class Budget:
 
     ``degrees`` are the effective degrees of freedom, ``coverage`` the factor that makes 95 % of
     them. ``help_`` is the part (board, lens or height) whose measurement would shrink u most, to
-    ``after_mm``; None: none by a tenth. ``length_mm`` the board's longer side.
+    ``after_mm``; None: none by a tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a
+    drift may add, see `hidden_drift`; ``closing``: a stop that returned to the first shows it best.
     """
 
     parts: tuple[Part, ...]
@@ -50,6 +48,8 @@ class Budget:
     length_mm: float
     help_: str | None = None
     after_mm: float | None = None
+    drift_mm: float | None = None
+    closing: bool = False
 
     @property
     def wider(self) -> float:
@@ -68,7 +68,7 @@ class Budget:
 
     def stored(self) -> StoredBudget:
         """Return the budget as it is stored and shown."""
-        return StoredBudget(self.parts, self.degrees, self.coverage)
+        return StoredBudget(self.parts, self.degrees, self.coverage, self.drift_mm, self.closing)
 
 
 def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
@@ -91,8 +91,18 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
         key=lambda part: -part.u_mm,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
-    best = _best_help(found, pick, pick_mm)
-    return Budget(told, degrees, coverage(degrees), found.problem.board.length_mm, *best)
+    help_, after_mm = _best_help(found, pick, pick_mm)
+    seen = found.problem.observations
+    return Budget(
+        parts=told,
+        degrees=degrees,
+        coverage=coverage(degrees),
+        length_mm=found.problem.board.length_mm,
+        help_=help_,
+        after_mm=after_mm,
+        drift_mm=hidden_drift(found, pick),
+        closing=any(seen[i].closing for i in found.gathered.index[found.used]),
+    )
 
 
 def coverage(degrees: float) -> float:

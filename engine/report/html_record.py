@@ -315,7 +315,9 @@ def budget(result: StoredResult) -> Html | str:
     told += f" With {many} degrees of freedom U is {result.k[4:]} times that." if many else ""
     rows.append((f"U of a pick ({result.k})", expanded, ""))
     head = ("from", "u [mm]", "share of u²")
-    return section("Uncertainty budget of a pick", paragraph(told), table(head, rows))
+    beside = made.drift_words()
+    said = [paragraph(told), table(head, rows), *([paragraph(beside)] if beside else [])]
+    return section("Uncertainty budget of a pick", *said)
 
 
 # ---- photographs of the pendant ----------------------------------------------------------------
