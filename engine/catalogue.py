@@ -1004,6 +1004,24 @@ CATALOGUE: dict[str, Entry] = {
         cause="camera.u is absent in the cell.",
         shows="Always, until it is entered.",
     ),
+    "board-assumed": note(
+        "How well the board is known is not given; lengths ±{percent:g} % and flatness "
+        "±{bow_mm:g} mm are assumed (standard uncertainties).",
+        "Measure its length over many pitches: length / pitches is board.pitch_mm, u of the length "
+        "/ length is board.scale_u. Lay a straight edge on it: the gap gives board.bow_u_mm.",
+        cause="board.scale_u or board.bow_u_mm is absent in the cell.",
+        shows="Until both are entered. Where measuring the board helps most, what-helps says it.",
+    ),
+    "board-assumed/scale": note(
+        "How well the board's lengths are known is not given; ±{percent:g} % is assumed (standard "
+        "uncertainty).",
+        "Measure its length over many pitches: length / pitches is board.pitch_mm, u of the length "
+        "/ length is board.scale_u.",
+    ),
+    "board-assumed/bow": note(
+        "The flatness of the board is not given; ±{bow_mm:g} mm is assumed (standard uncertainty).",
+        "Lay a straight edge on it: the gap gives board.bow_u_mm.",
+    ),
     "locate-assumed": note(
         "How parts are located is not given; by the same lens data as here is assumed.",
         "Enter locate: lens where parts are found in this camera's images, locate: depth where "
@@ -1052,6 +1070,12 @@ CATALOGUE: dict[str, Entry] = {
         "and scale_u: U {now:.2g} → {after:.2g} mm.",
         cause="The board's scale, the lens data or the board's height is known only roughly.",
         shows="One single measurement would shrink U by a tenth or more.",
+    ),
+    "what-helps/assumed": note(
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm). "
+        "{assumed}",
+        "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
+        "and scale_u: U {now:.2g} → {after:.2g} mm.",
     ),
     "what-helps/lens": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",

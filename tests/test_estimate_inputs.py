@@ -191,6 +191,40 @@ def test_what_the_cell_does_not_say_is_assumed_with_a_note() -> None:
     assert not {"lens-assumed", "locate-assumed"} & told
 
 
+@pytest.mark.parametrize(
+    ("board", "said"),
+    [
+        ({}, "lengths ±0.12 % and flatness ±0.1 mm are assumed"),
+        ({"bow_u_mm": 0.0}, "lengths are known is not given; ±0.12 % is assumed"),
+        ({"scale_u": 0.0005}, "flatness of the board is not given; ±0.1 mm is assumed"),
+        ({"scale_u": 0.0005, "bow_u_mm": 0.0}, None),
+        ({"scale_u": 0.0012, "bow_u_mm": 0.1}, None),  # entered: as good as assumed, but known
+    ],
+)
+def test_what_the_cell_does_not_say_of_the_board_is_assumed_with_one_note(
+    board: dict[str, float], said: str | None
+) -> None:
+    problem = simulated(Case(stations=8, axes=6), np.random.default_rng(9)).problem
+    silent = replace(BOARD, scale_u=None, bow_u_mm=None)
+    found = estimated(replace(problem, board=replace(silent, **board)))
+    notes = [item for item in found.findings if item.code == "board-assumed"]
+    notes += [item for item in found.findings if item.code == "what-helps"]
+    assert len([item for item in notes if "assumed" in item.message]) == (said is not None)
+    assert said is None or any(said in item.message for item in notes)
+
+
+def test_where_measuring_the_board_helps_most_its_note_is_not_said_twice() -> None:
+    case = Case(stations=5, geometry_mm=0.3, accuracy_mm=0.3)
+    problem = simulated(case, np.random.default_rng([5, 3])).problem
+    silent = replace(problem.board, scale_u=None, bow_u_mm=None)
+    camera = replace(CAMERA, u=LensU(0.0002, 0.2, 0.05))
+    found = estimated(replace(problem, board=silent, camera=camera, locate="depth"))
+    (helps,) = [item for item in found.findings if item.code == "what-helps"]
+    assert "lengths ±0.12 %" in helps.message
+    assert "Measure the board" in helps.remedy
+    assert "board-assumed" not in {item.code for item in found.findings}
+
+
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_cameras_own_u_holds_where_the_arm_is_not_described(mount: str) -> None:
     inside = []

@@ -24,6 +24,7 @@ from report_samples import stored
 from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
+from engine.camera.model import LensU
 from engine.cell.cell import EYE_TO_HAND, Mount
 from engine.cell.result import Pointer, StoredProof, SystematicError, TouchedPoint
 from engine.cell.session import Session
@@ -320,6 +321,21 @@ def test_slip_shows_in_verdict_findings_table_and_figure(tmp_path: Path) -> None
 
 
 HOSTILE = '<script>alert(1)</script>" onload="x" \u202e&amp; \x00 $x$'
+
+
+def test_how_well_board_and_lens_are_known_stands_beside_them(recorded: Recorded) -> None:
+    session = recorded.session
+    plain = session.cell
+    silent = replace(plain.board, scale_u=None, bow_u_mm=0.05)
+    cell_ = replace(plain, board=silent, camera=replace(plain.camera, u=None))
+    page = report(recorded.folder, replace(session, cell=cell_), recorded.document)
+    assert "lengths 0.24 % (assumed), flatness 0.1 mm<" in page
+    assert "focal length 0.2 %, centre 4 px, image corner 1 px (assumed)" in page
+    given = replace(plain.camera, u=LensU(0.0003, 0.5, 0.2))
+    cell_ = replace(plain, board=replace(silent, scale_u=0.0005), camera=given)
+    page = report(recorded.folder, replace(session, cell=cell_), recorded.document)
+    assert "lengths 0.1 %, flatness 0.1 mm<" in page
+    assert "focal length 0.06 %, centre 1 px, image corner 0.4 px<" in page
 
 
 def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:

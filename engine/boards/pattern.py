@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import cv2
 import numpy as np
@@ -36,6 +36,16 @@ class Larger:
     diameter_mm: float
 
 
+class BoardU(NamedTuple):
+    """How well a board is known, standard uncertainties; 0: exactly.
+
+    ``scale`` of all its lengths, relative; ``bow_mm`` of its flatness over the diagonal.
+    """
+
+    scale: float = SCALE_U
+    bow_mm: float = BOW_U_MM
+
+
 @dataclass(frozen=True, slots=True)
 class Board:
     """A flat board of ``columns`` × ``rows`` points.
@@ -43,7 +53,8 @@ class Board:
     ``columns`` and ``rows`` count inner corners (chessboard, charuco) or circles. ``height_mm`` is
     the measured z of point 0 in the flange frame (eye-in-hand: in the base), or None.
     ``scale_u`` is the relative standard uncertainty of all its lengths, ``bow_u_mm`` that of its
-    flatness over the diagonal, ``height_u_mm`` that of the height; 0: known exactly.
+    flatness over the diagonal; None: not given, what ``u`` says is assumed. ``height_u_mm`` is that
+    of the height; 0: known exactly.
     ``points_file`` names a CSV id,x_mm,y_mm,z_mm beside the cell or session; ``measured`` holds its
     content once read: (n, 4) rows id x y z, as a tuple so that boards compare. ``larger`` and
     ``missing`` (ids) are circles that differ, so that every turn shows. ``light``: circles lighter
@@ -60,14 +71,20 @@ class Board:
     legacy_layout: bool = False
     mount_repeatability: MountRepeatability | None = None
     height_mm: float | None = None
-    scale_u: float = SCALE_U
-    bow_u_mm: float = BOW_U_MM
+    scale_u: float | None = None
+    bow_u_mm: float | None = None
     height_u_mm: float = HEIGHT_U_MM
     points_file: str | None = None
     measured: tuple[tuple[float, float, float, float], ...] | None = None
     larger: Larger | None = None
     missing: tuple[int, ...] = ()
     light: bool = False
+
+    @property
+    def u(self) -> BoardU:
+        """How well it is known, as given or else as assumed."""
+        scale, bow = self.scale_u, self.bow_u_mm
+        return BoardU(SCALE_U if scale is None else scale, BOW_U_MM if bow is None else bow)
 
     @property
     def count(self) -> int:

@@ -277,7 +277,7 @@ def _against_pose(
     if plane is None or len(ids) < LEAST_PIXELS:
         return report
     view = Views(points[None], pixels[None], np.ones((1, len(ids))))
-    known = terms(camera, board.points(), board.scale_u, board.bow_u_mm)
+    known = terms(camera, board.points(), *board.u)
     deep = replace(view, depths=np.nan_to_num(report.depths)[None], planes=plane.rows[None])
     report = replace(report, bow_mm=plane.bow_peak_mm)
     best = None
@@ -350,7 +350,7 @@ def _tilt(report: DepthReport) -> list[Finding]:
 def _bow(report: DepthReport, board: Board) -> list[Finding]:
     if report.bow_mm is None or report.distance_mm is None:
         return []
-    limit = bow_limit_mm(report.distance_mm, board.bow_u_mm)
+    limit = bow_limit_mm(report.distance_mm, board.u.bow_mm)
     if report.bow_mm <= limit:
         return []
     return [finding("depth-disagrees", "bow", bow=report.bow_mm, limit=limit)]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..errors import StationbookError
+from ..estimate.assumed import geometry_finding
 from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, fit, linear_system
 from ..estimate.problem import NoisePrior, Problem, absurd
 from ..estimate.solver import Solution, fitted, left_out
@@ -25,7 +26,7 @@ from ..estimate.systematic import (
     systematic,
     typed_joints,
 )
-from ..findings import Finding, finding
+from ..findings import Finding
 from ..robots.kinematics import Kinematics
 from ..robots.model import ASSUMED_ACCURACY_MM
 from .scene import Scene, Texts
@@ -275,7 +276,7 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []
-    described = finding("robot-geometry", error_mm=error, suggested=f"{error:.2g}")
+    described = geometry_finding(error)
     return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
 
 

@@ -173,8 +173,8 @@ def _shapes(camera: Camera, board: Board, ratio: float, bow_mm: float) -> Terms:
 
 def _stated_shape(camera: Camera, board: Board) -> Array:
     """Return the standard deviations (5,) of `SHAPES` that the cell states."""
-    ratio = board.scale_u + 2.0 * LEAST_SHAPE_MM / board.length_mm
-    return _shapes(camera, board, ratio, board.bow_u_mm + LEAST_SHAPE_MM).sd
+    ratio = board.u.scale + 2.0 * LEAST_SHAPE_MM / board.length_mm
+    return _shapes(camera, board, ratio, board.u.bow_mm + LEAST_SHAPE_MM).sd
 
 
 def _shape_rows(images: _Images, board: Board) -> tuple[Array, Array, Array]:
@@ -316,8 +316,8 @@ def term_causes(now: Scene) -> list[Cause]:
     """
     board, camera = now.found.problem.board, now.found.problem.camera
     u = camera.u or ASSUMED_LENS_U
-    bowed = replace(board, bow_u_mm=WIDER * board.bow_u_mm)
-    shaped = replace(bowed, scale_u=WIDER * board.scale_u)
+    bowed = replace(board, bow_u_mm=WIDER * board.u.bow_mm)
+    shaped = replace(bowed, scale_u=WIDER * board.u.scale)
     moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
     causes = []
     for names, problem, tell in (

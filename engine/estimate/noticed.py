@@ -6,7 +6,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import DEPTH_SCALE, NAMES
-from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DepthCamera
+from ..camera.model import DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND, Tolerance
 from ..cell.result import SIMPLE, keeps
@@ -16,7 +16,8 @@ from ..pendant.conventions import YAW
 from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf, chi2_sf
-from .budget import LENS, NUMBERS
+from .assumed import board_findings, geometry_finding, input_findings
+from .budget import NUMBERS
 from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
@@ -230,7 +231,7 @@ def noticed(
     items += [
         *depth_findings(found, result),
         *input_findings(found.problem),
-        *help_findings(result),
+        *board_findings(found.problem.board, result),
     ]
     items.append(finding("not-proven", least=LEAST_TOUCHES))
     return tuple(items)
@@ -289,24 +290,6 @@ def not_solved(problem: Problem) -> tuple[Finding, ...]:
     items = unseen(problem)
     few = too_few(problem, sum(len(item.stations or ()) for item in items))
     return (*items, finding("no-fit") if few is None else few)
-
-
-def help_findings(result: Result) -> list[Finding]:
-    """Return `what-helps`: the single measurement that would shrink U of a pick most."""
-    made_of, u = result.budget, result.uncertainty.pick_mm
-    if made_of is None or u is None or made_of.help_ is None or made_of.after_mm is None:
-        return []
-    return [
-        finding(
-            "what-helps",
-            {LENS: "lens", NUMBERS: "height"}.get(made_of.help_),
-            part=made_of.parts[0].name,
-            share=made_of.parts[0].u_mm,
-            length=made_of.length_mm,
-            now=2 * u,
-            after=made_of.coverage * made_of.after_mm,
-        )
-    ]
 
 
 def too_few(problem: Problem, lost: int = 0) -> Finding | None:
@@ -389,26 +372,6 @@ def robot_findings(found: Solution, result: Result) -> list[Finding]:
     return items
 
 
-def input_findings(problem: Problem) -> list[Finding]:
-    """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
-    items, u = list[Finding](), ASSUMED_LENS_U
-    seen = any(item.pixels is not None for item in problem.observations)
-    if seen and problem.camera.u is None:
-        said = finding(
-            "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
-        )
-        items.append(said)
-    depth = problem.camera.depth
-    measured = any(item.depths is not None for item in problem.observations)
-    if measured and (depth is None or depth.scale_u is None):
-        items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
-    if problem.camera.guessed:
-        items.append(finding("lens-unknown", None if seen else "reported"))
-    if seen and problem.locate is None:
-        items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
-    return items
-
-
 SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is worth correcting
 
 
@@ -472,4 +435,4 @@ def _geometry_finding(found: Solution) -> list[Finding]:
         return []
     k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
     worse = found.systematic.accuracy_mm * float(k)
-    return [finding("robot-geometry", error_mm=worse, suggested=f"{worse:.2g}")]
+    return [geometry_finding(worse)]

@@ -194,7 +194,7 @@ def terms_of(problem: Problem) -> Terms:
     board, camera, points = problem.board, problem.camera, problem.board.points()
     if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
         camera = replace(camera, depth=DepthCamera(1.0, "camera"))
-    return terms(camera, points, board.scale_u, board.bow_u_mm)
+    return terms(camera, points, *board.u)
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:

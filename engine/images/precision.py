@@ -80,7 +80,7 @@ def precision(
     if view is None:
         return None
     views, pose = view
-    stated = terms(camera, board.points(), board.scale_u, board.bow_u_mm)
+    stated = terms(camera, board.points(), *board.u)
     every = terms(replace(camera, u=None, depth=None), board.points(), SCALE_U, BOW_U_MM)
     J, residual, Q = (part[0] for part in pixel_rows(views, pose[None], data, every))
     G = np.linalg.inv(J.T @ J)

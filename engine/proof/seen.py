@@ -108,7 +108,7 @@ def _terms(cell: Cell) -> Terms:
     """Return all that lens and board may be off by, each as an unknown."""
     board, camera = cell.board, cell.camera
     deep = replace(camera, depth=camera.depth or DepthCamera(1.0, "camera"))
-    return terms(deep, board.points(), board.scale_u, board.bow_u_mm).only(NAMES)
+    return terms(deep, board.points(), *board.u).only(NAMES)
 
 
 def _located(cell: Cell, every: Terms, places: Array) -> Array:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..arrays import Array
+from ..camera.model import ASSUMED_LENS_U, Camera
 from ..cell.cell import Cell
 from ..cell.result import (
     NOT_SHOWN,
@@ -227,23 +228,33 @@ def identification(session: Session, result: StoredResult) -> Html:
         ("Lens data", "not known" if camera.guessed else
          f"fx {matrix[0][0]:g}, fy {matrix[1][1]:g}, cx {matrix[0][2]:g}, "
          f"cy {matrix[1][2]:g} px; distortion {', '.join(f'{k:g}' for k in camera.distortion)}"),
-        *_u_of_lens(result.lens),
+        *_u_of_lens(result.lens, camera),
         ("Lens serial", BLANK),
         ("Board", f"{board.pattern}, {board.columns} × {board.rows} points, pitch "
          f"{board.pitch_mm:g} mm" + (", measured points" if board.measured else "")),
+        ("U of the board (k = 2)",
+         f"lengths {_stated(200 * board.u.scale, '%', board.scale_u)}, "
+         f"flatness {_stated(2 * board.u.bow_mm, 'mm', board.bow_u_mm)}"),
         ("Board serial", BLANK),
     ])  # fmt: skip
     return section("What was calibrated", element("div", joined([left, right]), class_="columns"))
 
 
-def _u_of_lens(lens: FoundLens | None) -> list[tuple[str, str]]:
-    """Return how well the session's own images gave the lens data, where they did."""
-    if lens is None:
+def _stated(expanded: float, unit: str, given: object) -> str:
+    """Return an uncertainty in words; ``given``: None where it is only assumed."""
+    return f"{expanded:.2g} {unit}{' (assumed)' if given is None else ''}"
+
+
+def _u_of_lens(lens: FoundLens | None, camera: Camera) -> list[tuple[str, str]]:
+    """Return how well the lens data are known, and by whom; nothing where there are none."""
+    if camera.guessed:
         return []
-    u = lens.u
+    u, said = camera.u or ASSUMED_LENS_U, "" if camera.u else " (assumed)"
+    if lens is not None:
+        u, said = lens.u, "; found from this session's own images: locate parts with them"
     text = (
         f"focal length {200 * u.focal:.2g} %, centre {2 * u.center_px:.2g} px, image corner "
-        f"{2 * u.edge_px:.2g} px; found from this session's own images: locate parts with them"
+        f"{2 * u.edge_px:.2g} px{said}"
     )
     return [("U of the lens data (k = 2)", text)]
 

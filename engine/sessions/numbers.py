@@ -108,14 +108,14 @@ def lens_of(session: Session, folder: Path, *, from_nothing: bool) -> Calibratio
     """
     board, camera = session.cell.board, session.cell.camera
     views, ids = board_views(session, folder)
-    found = calibrated(views, camera, board.scale_u, board.bow_u_mm, from_nothing=from_nothing)
+    found = calibrated(views, camera, *board.u, from_nothing=from_nothing)
     if not board.has_circles:
         return found
     pixels = views.pixels.copy()
     for row, (names, pose) in enumerate(zip(ids, found.poses, strict=True)):
         pixels[row, : len(names)] -= centre_shift_px(pose, board, found.camera)[names]
     centres = replace(views, pixels=pixels)
-    return calibrated(centres, camera, board.scale_u, board.bow_u_mm, from_nothing=from_nothing)
+    return calibrated(centres, camera, *board.u, from_nothing=from_nothing)
 
 
 def board_views(session: Session, folder: Path) -> tuple[Views, list[NDArray[np.int64]]]:

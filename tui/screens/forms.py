@@ -101,7 +101,7 @@ class Start(Halves, Working[bool]):
             Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
                      "Measure over the whole row and divide by the number of steps.",
                      _other_than(cell.board.pitch_mm)),
-            scale_question(cell.board.scale_u),
+            scale_question(cell.board.u.scale),
             *([] if cell.camera.guessed else [
                 Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
                          f"Made with this camera at {width} × {height} px, this focus and zoom?",

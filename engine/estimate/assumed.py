@@ -1,0 +1,75 @@
+"""What a result rests on and the cell does not give, as findings."""
+
+from __future__ import annotations
+
+from ..boards.pattern import Board
+from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
+from ..findings import Finding, finding
+from .budget import BOARD, LENS, NUMBERS
+from .problem import Problem
+from .result import Result
+
+
+def input_findings(problem: Problem) -> list[Finding]:
+    """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
+    items, u = list[Finding](), ASSUMED_LENS_U
+    seen = any(item.pixels is not None for item in problem.observations)
+    if seen and problem.camera.u is None:
+        said = finding(
+            "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
+        )
+        items.append(said)
+    depth = problem.camera.depth
+    measured = any(item.depths is not None for item in problem.observations)
+    if measured and (depth is None or depth.scale_u is None):
+        items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
+    if problem.camera.guessed:
+        items.append(finding("lens-unknown", None if seen else "reported"))
+    if seen and problem.locate is None:
+        items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
+    return items
+
+
+def board_findings(board: Board, result: Result) -> list[Finding]:
+    """Return `what-helps`, and `board-assumed` where that does not say what is assumed."""
+    assumed, made_of = board_assumed(board), result.budget
+    helps = help_findings(result, assumed)
+    told = bool(helps) and made_of is not None and made_of.help_ == BOARD
+    return [*helps, *([] if assumed is None or told else [assumed])]
+
+
+def board_assumed(board: Board) -> Finding | None:
+    """Return `board-assumed` where a board says nothing of its lengths or of its flatness."""
+    open_ = [u is None for u in (board.scale_u, board.bow_u_mm)]
+    if not any(open_):
+        return None
+    variant = None if all(open_) else "scale" if open_[0] else "bow"
+    return finding("board-assumed", variant, percent=100 * board.u.scale, bow_mm=board.u.bow_mm)
+
+
+def help_findings(result: Result, assumed: Finding | None) -> list[Finding]:
+    """Return `what-helps`: the single measurement that would shrink U of a pick most.
+
+    ``assumed``: what is said of a board of which not all is given.
+    """
+    made_of, u = result.budget, result.uncertainty.pick_mm
+    if made_of is None or u is None or made_of.help_ is None or made_of.after_mm is None:
+        return []
+    board = "assumed" if assumed else None
+    return [
+        finding(
+            "what-helps",
+            {LENS: "lens", NUMBERS: "height"}.get(made_of.help_, board),
+            assumed="" if assumed is None else assumed.message,
+            part=made_of.parts[0].name,
+            share=made_of.parts[0].u_mm,
+            length=made_of.length_mm,
+            now=2 * u,
+            after=made_of.coverage * made_of.after_mm,
+        )
+    ]
+
+
+def geometry_finding(error_mm: float) -> Finding:
+    """Return `robot-geometry` of an arm whose errors grow to ``error_mm`` RMS."""
+    return finding("robot-geometry", error_mm=error_mm, suggested=f"{error_mm:.2g}")
