@@ -982,6 +982,14 @@ CATALOGUE: dict[str, Entry] = {
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),
+    "robot-geometry/exact": warning(
+        "Robot errors grow smoothly over the workspace ({error_mm:.2g} mm RMS), more than "
+        "accuracy_mm says. The cell calls {exact} exact: a pitch or a focal length that is off by "
+        "0.1 % looks like this too.",
+        "Measure the board over many pitches and check the lens data first; enter pitch_mm, "
+        "scale_u and camera.u as they are known. Only if it stays, raise robot.accuracy_mm to "
+        "{suggested}, or have the robot calibrated.",
+    ),
     "lens-unknown": warning(
         "The cell gives no lens data, and there are not enough images yet to find them.",
         "Record at least five stations whose boards are tilted in different directions; "

@@ -213,6 +213,31 @@ def test_what_the_cell_does_not_say_of_the_board_is_assumed_with_one_note(
     assert said is None or any(said in item.message for item in notes)
 
 
+@pytest.mark.parametrize(
+    ("scale_u", "focal", "named"),
+    [
+        (0.0, 0.001, "the board"),
+        (0.0001, 0.0, "the board and the lens data"),
+        (0.0012, 0.0, "the lens data"),
+        (0.0012, 0.001, ""),
+    ],
+)
+def test_errors_of_the_arm_beside_a_board_called_exact_name_the_pitch_first(
+    scale_u: float, focal: float, named: str
+) -> None:
+    """A pitch 0.1 % off on a board called exact was told as an arm less accurate than it is."""
+    case = Case(stations=12, geometry_mm=0.8, accuracy_mm=0.05)
+    problem = simulated(case, np.random.default_rng(3)).problem
+    board = replace(problem.board, scale_u=scale_u)
+    camera = replace(CAMERA, u=LensU(focal, 2.0, 0.5))
+    found = estimated(replace(problem, board=board, camera=camera)).findings
+    (said,) = [item for item in found if item.code == "robot-geometry"]
+    assert (f"calls {named} exact" in said.message) is bool(named)
+    assert ("over many pitches" in said.remedy) is bool(named)
+    assert ("lens data first" in said.remedy) is bool(named)
+    assert f"robot.accuracy_mm to {said.suggested}" in said.remedy
+
+
 def test_where_measuring_the_board_helps_most_its_note_is_not_said_twice() -> None:
     case = Case(stations=5, geometry_mm=0.3, accuracy_mm=0.3)
     problem = simulated(case, np.random.default_rng([5, 3])).problem

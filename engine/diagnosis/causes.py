@@ -276,7 +276,7 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []
-    described = geometry_finding(error)
+    described = geometry_finding(found.problem, error)
     return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
 
 

@@ -1,4 +1,4 @@
-"""What a result rests on and the cell does not give, as findings."""
+"""What a result rests on and the cell does not give, or calls exact, as findings."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from ..findings import Finding, finding
 from .budget import BOARD, LENS, NUMBERS
 from .problem import Problem
 from .result import Result
+
+EXACT_SCALE = 2e-4  # [-] of board or focal length; 0.04 mm over 200 mm, which no rule shows
 
 
 def input_findings(problem: Problem) -> list[Finding]:
@@ -70,6 +72,20 @@ def help_findings(result: Result, assumed: Finding | None) -> list[Finding]:
     ]
 
 
-def geometry_finding(error_mm: float) -> Finding:
-    """Return `robot-geometry` of an arm whose errors grow to ``error_mm`` RMS."""
-    return finding("robot-geometry", error_mm=error_mm, suggested=f"{error_mm:.2g}")
+def geometry_finding(problem: Problem, error_mm: float) -> Finding:
+    """Return `robot-geometry` of an arm whose errors grow to ``error_mm`` RMS.
+
+    A pitch or focal length that the cell wrongly calls exact looks the same: it is named first.
+    """
+    exact = _called_exact(problem)
+    variant = "exact" if exact else None
+    return finding(
+        "robot-geometry", variant, error_mm=error_mm, suggested=f"{error_mm:.2g}", exact=exact
+    )
+
+
+def _called_exact(problem: Problem) -> str:
+    """Name what the cell calls exact, board, lens data or both; "" where neither is."""
+    lens = problem.camera.u or ASSUMED_LENS_U
+    u = {"the board": problem.board.u.scale, "the lens data": lens.focal}
+    return " and ".join(name for name, scale in u.items() if scale < EXACT_SCALE)

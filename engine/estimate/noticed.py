@@ -435,4 +435,4 @@ def _geometry_finding(found: Solution) -> list[Finding]:
         return []
     k = np.sqrt((size - (v / (1.0 + v) ** 2).sum()) / (weight**2).sum())
     worse = found.systematic.accuracy_mm * float(k)
-    return [geometry_finding(worse)]
+    return [geometry_finding(found.problem, worse)]
