@@ -1007,10 +1007,41 @@ CATALOGUE: dict[str, Entry] = {
         "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
         "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
         "uncertainties).",
-        "Enter camera.u as the lens calibration states it; `stationbook lens` (l on the screen) "
-        "finds it.",
+        "Enter camera.u as the lens calibration states it; or calibrate from about 20 images other "
+        "than this session's stations, which would count twice, spread to the image's corners "
+        "(`stationbook lens` on a session of their own).",
         cause="camera.u is absent in the cell.",
         shows="Always, until it is entered.",
+    ),
+    "lens-own": note(
+        "These lens data come from the {count} stations of this session: entered for it, the same "
+        "images would count twice, as lens data and as stations, and U would be told too small.",
+        "Enter them in cells of other sessions. For this one, calibrate from other images: a "
+        "session of their own, about 20, spread to the image's corners.",
+        cause="`lens` reads the images of a session's own stations.",
+        shows="Always where `lens` finds lens data.",
+    ),
+    "lens-own/entered": warning(
+        "The cell's lens data are those of the {count} stations of this very session: their images "
+        "count twice, as lens data and as stations, and U is told too small.",
+        "Give camera.matrix: none in this session, which uses its images once; or lens data from "
+        "other images.",
+    ),
+    "lens-corner": note(
+        "These images tell the distortion at the image's corner only to ±{edge_px:.2g} px "
+        "(standard uncertainty), worse than the ±{known_px:g} px that {how}: the board was seen up "
+        "to {percent:.0f} % of the way to the corner.",
+        "Keep the cell's lens data where they fit. Better ones need images with the board in all "
+        "four corners.",
+        cause="No point of the board was seen near the image's corners.",
+        shows="u of the distortion found, carried on to the corner, is above what the cell says or "
+        "what is assumed.",
+    ),
+    "lens-corner/none": note(
+        "The distortion is not known at the image's corner: ±{edge_px:.2g} px (standard "
+        "uncertainty), where an ordinary calibration gives ±{known_px:g} px. The board was seen up "
+        "to {percent:.0f} % of the way to the corner.",
+        "Record images with the board in all four corners.",
     ),
     "board-assumed": note(
         "How well the board is known is not given; lengths ±{percent:g} % and flatness "
@@ -1080,15 +1111,16 @@ CATALOGUE: dict[str, Entry] = {
         shows="One single measurement would shrink U by a tenth or more.",
     ),
     "what-helps/assumed": note(
-        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm). "
-        "{assumed}",
+        "{assumed} The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} "
+        "mm).",
         "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
         "and scale_u: U {now:.2g} → {after:.2g} mm.",
     ),
     "what-helps/lens": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
-        "Calibrate the lens afresh from 20 images (`stationbook lens`, l on the screen) and enter "
-        "camera.u; known to 0.03 % and 0.5 px: U {now:.2g} → {after:.2g} mm.",
+        "Calibrate the lens afresh from 20 images other than these stations, spread to the image's "
+        "corners (`stationbook lens` on a session of their own), and enter camera.u; known to 0.03 "
+        "% and 0.5 px: U {now:.2g} → {after:.2g} mm.",
     ),
     "what-helps/height": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",

@@ -139,9 +139,7 @@ def of_corners(pixels: list[np.ndarray]) -> Views:
 @cache
 def photographed(side: str) -> tuple[list[np.ndarray], Calibration]:
     pixels = [detected(side, n).pixels for n in NUMBERS]
-    return pixels, calibrated(
-        of_corners(pixels), NOTHING, PHOTOGRAPHED.scale_u, PHOTOGRAPHED.bow_u_mm, from_nothing=True
-    )
+    return pixels, calibrated(of_corners(pixels), NOTHING, *PHOTOGRAPHED.u, from_nothing=True)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

@@ -55,7 +55,11 @@ VARIANTS = {
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
     "lens-unknown": ("", "reported"),  # from images, or only poses are reported
-    "what-helps": ("", "lens", "height"),  # board or height measured, or the lens afresh
+    "what-helps": ("", "assumed", "lens", "height"),  # board or height measured, or the lens afresh
+    "board-assumed": ("", "scale", "bow"),  # its lengths, its flatness, or both
+    "robot-geometry": ("", "exact"),  # whether the cell calls board or lens data exact
+    "lens-own": ("", "entered"),  # whether the cell holds these data already
+    "lens-corner": ("", "none"),  # whether the cell has lens data
 }
 # Keys of calls that compute their code, by module.
 CODES = {

@@ -312,6 +312,9 @@ def lens_lines(check: LensCheck) -> list[str]:
     if check.cell_residual_px is not None:
         lines[-1] += f", {check.cell_residual_px:.3f} px with the cell's"
         lines += _lens_verdict(check)
+    lines += finding_texts(check.notes)
+    if check.stays:
+        return [*lines, "the cell's own lens data are known better: they stay"]
     return [*lines, "for cell.yaml:", *_as_in_cell(found.camera)]
 
 

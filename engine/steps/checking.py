@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from ..camera.calibration import Calibration, differences
-from ..camera.views import poses_of_views
+from ..camera.model import ASSUMED_LENS_U, Camera
+from ..camera.views import Views, poses_of_views
 from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
@@ -153,6 +154,8 @@ def _one_station(session: Session, station: Station, recorded: list[RecordedPose
     return found
 
 
+WORSE = 1.1  # [-] ratio of two uncertainties that are called different
+SAME_LENS = 0.02  # [-] of u: four terms of other images agree so closely once in millions
 DIFFERENT = 0.002  # [-] chance of each of four tests: below 1 % of good lens data are called wrong
 
 
@@ -162,13 +165,15 @@ class LensCheck:
 
     ``chance`` that both are one lens: of focal length, image centre, distortion, and all together.
     ``cell_residual_px``: RMS per coordinate with the cell's data, each board placed as well as it
-    can be; None where the cell has none. ``findings`` are what `solve` says of the lens.
+    can be; None where the cell has none. ``findings`` are what `solve` says of the lens, ``notes``
+    what the found data may be used for.
     """
 
     found: Calibration
     chance: dict[str, float]
     cell_residual_px: float | None
     findings: tuple[Finding, ...]
+    notes: tuple[Finding, ...]
 
     @property
     def differs(self) -> tuple[str, ...]:
@@ -181,6 +186,12 @@ class LensCheck:
     def fits(self) -> bool:
         """Whether the cell's lens data may stay."""
         return not self.differs and not self.findings
+
+    @property
+    def stays(self) -> bool:
+        """Whether the cell's lens data fit, and the found ones say less of the image's corner."""
+        known = self.cell_residual_px is not None
+        return known and self.fits and any(item.code == "lens-corner" for item in self.notes)
 
     def document(self) -> dict[str, Any]:
         """Return plain data."""
@@ -211,12 +222,41 @@ def check_lens(session: Session, folder: Path) -> LensCheck:
     camera = session.cell.camera
     unknown = camera.lens_from != "cell"
     found = lens_of(session, folder, from_nothing=unknown)
-    if unknown:
-        return LensCheck(found, {}, None, ())
     views, _ = board_views(session, folder)
+    notes = (*_corner(found, views, camera, unknown=unknown), _own_images(found, views, camera))
+    if unknown:
+        return LensCheck(found, {}, None, (), notes)
     rms = [poses[0][1] for poses in poses_of_views(replace(views, whiten=None), camera) if poses]
     solved = solve_session(session, folder).stored.all_findings
     said = tuple(item for item in solved if item.code == "lens")
-    return LensCheck(
-        found, differences(found, camera), float(np.sqrt(np.mean(np.square(rms)))), said
-    )
+    missed = float(np.sqrt(np.mean(np.square(rms))))
+    return LensCheck(found, differences(found, camera), missed, said, notes)
+
+
+def _own_images(found: Calibration, views: Views, camera: Camera) -> Finding:
+    """Return `lens-own`: these images count in the session already, as what the stations saw.
+
+    Or that the cell's lens data are the ones found here: no other images give them so closely.
+    """
+    off = np.abs(np.subtract(found.camera.matrix, camera.matrix))[[0, 1, 0, 1], [0, 1, 2, 2]]
+    entered = camera.u is not None and bool((off < SAME_LENS * np.array(found.u_px())).all())
+    return finding("lens-own", "entered" if entered else None, count=len(views.weight))
+
+
+def _corner(
+    found: Calibration, views: Views, camera: Camera, *, unknown: bool
+) -> Iterator[Finding]:
+    """Return `lens-corner` where less is found there than is known, or assumed, already."""
+    mine, u = found.camera.u or ASSUMED_LENS_U, ASSUMED_LENS_U
+    if not unknown and camera.u is not None:
+        u = camera.u
+    if mine.edge_px <= WORSE * u.edge_px:
+        return
+    K, size = np.array(found.camera.matrix), np.array(found.camera.image_size_px, float)
+    corner = np.linalg.norm(np.maximum(K[:2, 2], size - 1.0 - K[:2, 2]))
+    seen = np.linalg.norm(views.pixels - K[:2, 2], axis=2)[views.weight > 0.0]
+    how = "is assumed" if unknown or camera.u is None else "the cell says"
+    yield finding(
+        "lens-corner", "none" if unknown else None, edge_px=mine.edge_px, known_px=u.edge_px,
+        how=how, percent=100.0 * float(seen.max() / corner),
+    )  # fmt: skip

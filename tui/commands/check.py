@@ -54,7 +54,7 @@ def run_lens(args: argparse.Namespace) -> int:
     folder = Path(args.dir)
     session = open_session(folder)
     found = check_lens(seen_by(session, args.camera or session.cell.camera.name), folder)
-    return tell(args, Answer(found.document(), lens_lines(found), list(found.findings)))
+    return tell(args, Answer(found.document(), lens_lines(found), [*found.findings, *found.notes]))
 
 
 def run_focus(args: argparse.Namespace) -> int:
