@@ -54,6 +54,27 @@ def test_choice_comes_close_to_the_best_of_all_combinations_of_random_informatio
     assert np.mean(ratios) <= 1.02
 
 
+def test_choosing_again_without_some_weighs_nothing_twice_and_ends_as_if_it_did(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    aim, information = made(3, 14)
+    kept, whole, weighed = offered(information), Aim.loss, list[int]()
+
+    def counted(self: Aim, total: Array) -> Array:
+        weighed.append(len(total) if total.ndim == 3 else 0)
+        return whole(self, total)
+
+    monkeypatch.setattr(Aim, "loss", counted)
+    first = choose(aim, kept, 4)
+    assert weighed.count(14) == len(kept.losses)
+    weighed.clear()
+    assert choose(aim, kept, 4) == first
+    assert 14 not in weighed
+    barred = (first[0],)
+    again = choose(aim, replace(kept, usable=lambda index: index not in barred), 4)
+    assert again == choose(aim, offered(information, barred), 4)
+
+
 @pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
 def test_choice_among_real_stations_comes_within_three_percent_of_the_best(mount: Mount) -> None:
     done = world(mount, 1)

@@ -11,7 +11,7 @@ would be sent to the same place twice: stations alike one chosen are left out.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise, permutations
 
 import numpy as np
@@ -115,11 +115,16 @@ class Aim:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offered:
-    """Candidates: ``information`` (n, m, m), whether one is usable, which ones are like it."""
+    """Candidates: ``information`` (n, m, m), whether one is usable, which ones are like it.
+
+    ``losses`` keeps the loss (n,) that each leaves beside the stations already taken: of one aim,
+    and the same again when others are tried because some cannot be reached.
+    """
 
     information: Array
     usable: Usable
     alike: Alike
+    losses: dict[frozenset[int], Array] = field(default_factory=dict)
 
 
 def choose(
@@ -163,7 +168,10 @@ def _best(
     aim: Aim, total: Array, offered: Offered, taken: list[int], below: float = np.inf
 ) -> int | None:
     """Return the usable candidate that leaves the least loss, below ``below``."""
-    loss = aim.loss(total + offered.information)
+    key = frozenset(taken)
+    if key not in offered.losses:
+        offered.losses[key] = aim.loss(total + offered.information)
+    loss = offered.losses[key].copy()
     for index in taken:
         loss[offered.alike(index)] = np.inf
     for index in np.argsort(loss, kind="stable"):

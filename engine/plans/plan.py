@@ -183,14 +183,14 @@ def _outlook(
     if not look.one_axis:
         floor = below(floor_mm(cell, bodies, typed))
         return replace(
-            look, bodies=bodies, boxes=(*around(cell, look.bodies, typed), floor), told={}
+            look, bodies=bodies, boxes=(*around(cell, look.bodies, typed), floor), told={}, legs={}
         )
     # How high the rest is nobody knows: not where it cannot have been. The floor is the flange's.
     boxes, lowest = around(cell, look.bodies, typed), floor_mm(cell, flange, typed)
     bodies = bodies.possible(typed, boxes, -max(doubt, DOUBT_MM))
     if doubt < DOUBT_MM:
         bodies = bodies.as_near(typed[-1], boxes)
-    return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest, told={})
+    return replace(look, bodies=bodies, boxes=boxes, lowest_mm=lowest, told={}, legs={})
 
 
 def _closed(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -98,43 +98,45 @@ def best_stations(
 
     Those that every likely posture holds and leads on to, or where they are too few, one at least.
     """
-    surely = _best(look, offers, count, until_mm, np.all)
-    if len(look.arm.held) < 2 or ((len(surely) == count or until_mm is not None) and surely):
-        return surely
-    return max(surely, _best(look, offers, count, until_mm, np.any), key=len)
+    flange, arm = offers.flange, look.arm
+    stands = cache(lambda index: arm.stands(flange[index]))
+    leads = cache(lambda index: arm.leads(arm.held, flange[index]))
+    like = cache(lambda index: alike(flange, flange[index]))
+
+    def surely(index: int) -> bool:
+        return bool(stands(index).all() and leads(index).all())
+
+    def maybe(index: int) -> bool:
+        return bool(stands(index).any() and leads(index).any())
+
+    offered = Offered(offers.information, surely, like)
+    best = _best(look, flange, offered, count, until_mm)
+    if len(arm.held) < 2 or ((len(best) == count or until_mm is not None) and best):
+        return best
+    offered = replace(offered, usable=maybe)
+    return max(best, _best(look, flange, offered, count, until_mm), key=len)
 
 
 def _best(
-    look: Outlook,
-    offers: Offers,
-    count: int,
-    until_mm: float | None,
-    enough_of: Callable[[NDArray[np.bool_]], np.bool_],
+    look: Outlook, flange: Array, offered: Offered, count: int, until_mm: float | None
 ) -> list[Array]:
-    flange, order = offers.flange, list[int]()
-    barred = np.zeros(len(flange), bool)
-    stands = cache(lambda index: enough_of(look.arm.stands(flange[index])))
-    leads = cache(lambda index: enough_of(look.arm.leads(look.arm.held, flange[index])))
-    like = cache(lambda index: alike(flange, flange[index]))
-
-    def usable(index: int) -> bool:
-        return bool(not barred[index] and stands(index) and leads(index))
+    order, barred = list[int](), np.zeros(len(flange), bool)
+    unbarred = replace(offered, usable=lambda index: not barred[index] and offered.usable(index))
 
     def enough(chosen: list[int]) -> bool:  # u is below ``until_mm`` as the result will state it
         return until_mm is not None and look.reaches(flange[chosen], until_mm)
 
     reached: list[int] | None = None
     for _ in range(RETRIES):
-        offered = Offered(offers.information, usable, like)
-        chosen = choose(look.aim, offered, count, enough, reached)
-        ranked = [chosen[k] for k in by_gain(look.aim, offers.information[chosen])]
+        chosen = choose(look.aim, unbarred, count, enough, reached)
+        ranked = [chosen[k] for k in by_gain(look.aim, offered.information[chosen])]
         found, left = ordered(look.present, look.arm.held, list(flange[ranked]), look.goes)
         reached = [ranked[k] for k in found]
         order = max(order, reached, key=len)
         if not left:
             break
         for k in left:  # what is alike is no easier to get to
-            barred |= like(ranked[k])
+            barred |= offered.alike(ranked[k])
     return [flange[index] for index in order]
 
 
