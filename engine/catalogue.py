@@ -711,9 +711,10 @@ CATALOGUE: dict[str, Entry] = {
     "camera-moved/since": error(
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
         "to {work_volume_mm:.2f} mm off.",
-        "Keep the line stopped. Check that the active tool and frame are those of the earlier "
-        "session: others look the same. Then fix the camera's mount and calibrate again; points "
-        "taught by hand stay right and must not be shifted.",
+        "Keep the line stopped until a pick is said to be within the tolerance. Check that the "
+        "active tool and frame are those of the earlier session: others look the same. Then fix "
+        "the camera's mount and calibrate again; points taught by hand stay right and must not be "
+        "shifted.",
     ),
     "cameras-disagree": error(
         "This camera places the board {distance_mm:.2f} mm and {angle_deg:.3f}° from where camera "
