@@ -22,14 +22,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from mistakes import Faulty, left_out_noise
-from other_maker import MILLIMETRES, Array, Session, made, moved_by, pose, written
+from other_maker import MILLIMETRES, MOUNTS, Array, Session, made, moved_by, pose, written
 
 from engine import api
 from engine.diagnosis.diagnose import CAUSES
 from engine.steps.solve import session_problem, typed_texts
 
 LEAST_SD = 6.0
-MOUNTS = "eye-to-hand", "eye-in-hand"
 STATIONS = 5, 8, 12, 15, 30
 SLIPS = "exchanged digits", "sign", "exchanged columns", "shifted point", "kept", "wrong digit"
 NAMED = (*CAUSES, "board-turned", "view-behind")

@@ -41,6 +41,7 @@ def moved_by(turn: Array, shift: Array) -> Array:
     return pose(np.asarray(Rotation.from_rotvec(turn).as_matrix()), shift)
 
 
+MOUNTS = "eye-to-hand", "eye-in-hand"
 UPSIDE_DOWN = about("x", np.pi)
 
 
