@@ -13,11 +13,13 @@ from textual.app import App, ComposeResult
 from textual.pilot import Pilot
 from textual.screen import Screen
 
+from engine.boards.pattern import Board
 from engine.camera.model import LensU
 from engine.robots.kinematics import kinematics
 from engine.sessions.cell_file import read_cell
 from engine.steps.starting import answered, create_session
 from tui.app import Stationbook
+from tui.desk.board_length import asked_of, length_u, pitch_of
 from tui.desk.form import (
     Question,
     above_zero,
@@ -37,7 +39,7 @@ from tui.widgets.looks import Looks, Terminal, line_text
 
 CHAIN = ("400", "30", "-20", "350", "420", "370", "90")
 FIELDS = {question.key: question for page in PAGES for question in page.questions(
-    {"robot": "six", "mount": "frame", "pattern": "circles", "pitch": "20", "shown": "A B C",
+    {"robot": "six", "mount": "frame", "pattern": "circles", "length": "200/10", "shown": "A B C",
      "size": "1280 1024"}
 )}  # fmt: skip
 
@@ -224,6 +226,46 @@ def test_the_answers_of_a_choice_are_whole_words_at_80_columns(
         assert words[-1] == last
 
 
+@pytest.mark.parametrize(
+    ("length", "u", "pitch_mm", "scale_u"),
+    [
+        ("200.1/10", "0.1", 20.01, 0.0005),
+        ("220,1 / 11", "0.22", 20.0090909091, 0.001),
+        ("20.001/1", "0.001", 20.001, 5e-5),
+        ("200/10", "", 20.0, None),
+        ("200/10", "0", 20.0, 0.0),
+    ],
+)
+def test_a_length_over_many_pitches_gives_the_pitch_and_how_well_it_is_known(
+    length: str, u: str, pitch_mm: float, scale_u: float | None
+) -> None:
+    assert FIELDS["length"].check(length) is None
+    assert FIELDS["length_u"].check(u) is None
+    assert pitch_of(length) == pytest.approx(pitch_mm, rel=1e-11)
+    known = length_u(length, u)
+    assert known == (None if scale_u is None else pytest.approx(scale_u, rel=1e-3))
+
+
+@pytest.mark.parametrize("typed", ["200.1", "200.1/", "/10", "200.1/0", "1/1.5", "0/10", "a/10"])
+def test_a_length_without_its_pitches_is_refused(typed: str) -> None:
+    assert FIELDS["length"].check(typed)
+
+
+def test_a_board_left_as_the_cell_says_stays_as_it_is() -> None:
+    for board in (
+        Board("chessboard", 11, 8, 20.01, scale_u=0.0005),
+        Board("chessboard", 8, 7, 20.0 / 3.0, scale_u=0.00123),
+        Board("chessboard", 11, 8, 20.0),
+    ):
+        length, known = asked_of(board)
+        assert pitch_of(length.value) == pytest.approx(board.pitch_mm, rel=1e-11)
+        scale_u = length_u(length.value, known.value)
+        assert scale_u == (board.scale_u and pytest.approx(board.scale_u, rel=2e-3))
+        assert length.note(length.value) is None
+    assert "the result says so" in (known.note("") or "")
+    assert asked_of(Board("chessboard", 11, 8, 20.0, scale_u=0.0005))[1].check("")
+
+
 # ---- a new cell of a four-axis arm ---------------------------------------------------------------
 
 
@@ -266,18 +308,20 @@ def _four_axis(**answers: str) -> dict[str, str]:
 def test_the_pages_ask_how_well_all_is_known_and_who_set_the_tolerance(tmp_path: Path) -> None:
     typed = {
         "lens": "known", "lens_u": "0.05 0.8 0.2", "accuracy": "0.8", "repeatability": "0.02",
-        "scale": "0.05", "bow": "0.02", "locate": "depth", "rule": "simple",
-        "set_by": "quality department", "flange": "down", "height": "3",
+        "length": "220.1/11", "length_u": "0.11005", "bow": "0.02", "locate": "depth",
+        "rule": "simple", "set_by": "quality department", "flange": "down", "height": "3",
     }  # fmt: skip
     cell = read_cell(save(_four_axis(**typed, file=str(tmp_path / "all.yaml"))))
     assert cell.camera.u == LensU(0.0005, 0.8, 0.2)
     assert cell.robot is not None
     assert (cell.robot.accuracy_mm, cell.robot.repeatability_mm) == (0.8, 0.02)
     assert (cell.board.scale_u, cell.board.bow_u_mm, cell.locate) == (0.0005, 0.02, "depth")
+    assert cell.board.pitch_mm == pytest.approx(220.1 / 11, abs=1e-9)
     assert (cell.tolerance.rule, cell.tolerance.set_by) == ("simple", "quality department")
     bare = {"robot": "none", "rotation": "fixed-xyz", "shown": "A B C", "lens": "known"}
     proposed = read_cell(save(_four_axis(**bare, file=str(tmp_path / "proposed.yaml"))))
     assert (proposed.camera.u, proposed.robot_accuracy_mm) == (None, None)  # said to be assumed
+    assert (proposed.board.scale_u, proposed.board.bow_u_mm) == (None, None)
     assert (proposed.tolerance.rule, proposed.tolerance.set_by) == ("guarded", None)
     given = _four_axis(**bare, accuracy="0.8", file=str(tmp_path / "given.yaml"))
     assert read_cell(save(given)).robot_accuracy_mm == 0.8
@@ -365,8 +409,8 @@ PALLETIZER = {
     "directions": "1 1 1 -1", "coupling": "j3 j2", "labels": "X Y Z A", "length_unit": "mm",
     "angle_unit": "deg", "length_decimals": "2", "angle_decimals": "2", "rotation": "yaw",
     "shown": "A", "flange": "down", "camera_name": "camera", "size": "1280x1024", "lens": "images",
-    "source": "", "pattern": "chessboard", "columns": "11", "rows": "8", "pitch": "20",
-    "scale": "0.12", "bow": "0.1", "repeatability": "0.05", "locate": "lens", "rule": "guarded",
+    "source": "", "pattern": "chessboard", "columns": "11", "rows": "8", "length": "200/10",
+    "length_u": "", "bow": "0.1", "repeatability": "0.05", "locate": "lens", "rule": "guarded",
     "set_by": "",
     "height": "46.5", "height_u": "0.3", "center": "600 0 250", "size_mm": "400 300 200",
     "tolerance": "1.0", "tolerance_deg": "0.2",
@@ -389,7 +433,7 @@ async def test_lens_data_are_asked_about_where_there_are_any(tmp_path: Path, len
     path = save(answers | {"file": str(tmp_path / "cell.yaml")})
     create_session(path, tmp_path / "s", now=datetime(2026, 11, 25, tzinfo=UTC))
     async with Stationbook(Opening(tmp_path / "s")).run_test(size=(80, 24)) as pilot:
-        shown = await until(pilot, "Pitch known to, %")
+        shown = await until(pilot, "This length known to, mm", "Board: length / pitches")
         assert ("Lens data fit" in shown) is (lens == "known")
         given = ("A", "", "", "y", "", "", *(["y"] if lens == "known" else []))
         for answer in given:
@@ -515,12 +559,16 @@ async def test_a_pitch_that_no_printer_makes_of_the_cells_is_noted(tmp_path: Pat
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await pilot.press("escape", "t")
-        await until(pilot, "Board pitch measured")
+        await until(pilot, "Board: length / pitches, mm")
         await pilot.press(*["down"] * 4)
-        await type_line(pilot, "20.02")
-        await until(pilot, "divide by the number of steps")
+        await until(pilot, "200/10", "Measure over a whole row")
+        await type_line(pilot, "220.1/11")
+        await until(pilot, "A pitch of 20.0091 mm")
         await pilot.press("ctrl+u")
-        await type_line(pilot, "2")
+        await type_line(pilot, "200.1")
+        await until(pilot, "Type length / pitches, such as 200.1/10")
+        await pilot.press("ctrl+u")
+        await type_line(pilot, "20/10")
         await until(pilot, "The cell says 20 mm")
 
 

@@ -64,6 +64,10 @@ def not_below_zero(text: str) -> str | None:
     return "It must not be below 0." if wrong is None and as_number(text) < 0 else wrong
 
 
+def not_below_zero_or_empty(text: str) -> str | None:
+    return not_below_zero(text) if text.strip() else None
+
+
 def one_of(*words: str) -> Check:
     listed = ", ".join(words)
     return lambda text: None if text.strip().lower() in words else f"Type one of: {listed}."

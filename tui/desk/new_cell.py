@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, get_args
 
-from engine.boards.pattern import BOW_U_MM, HEIGHT_U_MM, SCALE_U
+from engine.boards.pattern import BOW_U_MM, HEIGHT_U_MM
 from engine.camera.model import ASSUMED_LENS_U, DISTORTION_COUNTS
 from engine.cell.cell import Locate
 from engine.cell.result import GUARDED, Rule
@@ -20,6 +20,7 @@ from engine.sessions.cell_parts import ROBOT, read_robot
 from engine.sessions.store import make_folder, write_bytes_new
 from engine.sessions.yaml_text import parse_yaml, yaml_dump
 
+from .board_length import length_questions, length_u, pitch_of
 from .form import (
     Check,
     Question,
@@ -29,6 +30,7 @@ from .form import (
     choice,
     needed,
     not_below_zero,
+    not_below_zero_or_empty,
     number,
     number_or_empty,
     numbers,
@@ -177,26 +179,12 @@ def _board(answers: Answers) -> list[Question]:
         choice("pattern", "Pattern", "chessboard", patterns, ", ".join(patterns)),
         Question("columns", "Points in a row", "11", whole, "Inner corners, or circles."),
         Question("rows", "Rows", "8", whole, "Inner corners, or circles."),
-        Question("pitch", "Pitch, mm", "20", above_zero, "Distance of neighbours in a row."),
-        scale_question(SCALE_U),
-        Question(
-            "bow",
-            "Flat to, mm",
-            f"{BOW_U_MM:g}",
-            not_below_zero,
-            "Standard uncertainty over the diagonal; 0.1 for a sheet on a stiff plate.",
-        ),
+        *length_questions("200/10", "", open_=True),
+        Question("bow", "Flat to, mm", "", not_below_zero_or_empty,
+                 "Standard uncertainty over the diagonal: the gap under a straight edge.",
+                 _not_flat),
         *height,
-    ]
-
-
-def scale_question(u: float) -> Question:
-    """Ask how well the lengths on the board are known; ``u`` relative, as proposed."""
-    return Question(
-        "scale", "Pitch known to, %", f"{100 * u:g}", not_below_zero,
-        "Standard uncertainty: 0.12 for a sheet from a printer; 0.05 where a row of 200 mm was "
-        "measured to 0.1 mm; as its certificate says for a plate.",
-    )  # fmt: skip
+    ]  # fmt: skip
 
 
 def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
@@ -209,6 +197,13 @@ def height_questions(height: str, u: str, *, in_hand: bool) -> list[Question]:
         Question("height_u", "Height known to, mm", u, above_zero,
                  "Standard uncertainty of that height."),
     ]  # fmt: skip
+
+
+def _not_flat(text: str) -> str | None:
+    """Say what follows where the flatness is not given."""
+    if text.strip():
+        return None
+    return f"Empty: {BOW_U_MM:g} mm, a sheet on a stiff plate, is assumed, and the result says so."
 
 
 def _level(answers: Answers) -> bool:
@@ -424,10 +419,12 @@ def _board_document(answers: Answers) -> dict[str, Any]:
         "pattern": answers["pattern"],
         "columns": int(answers["columns"]),
         "rows": int(answers["rows"]),
-        "pitch_mm": as_number(answers["pitch"]),
-        "scale_u": as_number(answers["scale"]) / 100.0,
-        "bow_u_mm": as_number(answers["bow"]),
+        "pitch_mm": pitch_of(answers["length"]),
     }
+    if (scale_u := length_u(answers["length"], answers["length_u"])) is not None:
+        board["scale_u"] = scale_u
+    if answers["bow"].strip():
+        board["bow_u_mm"] = as_number(answers["bow"])
     if _level(answers) and answers["height"].strip():
         board["height_mm"] = as_number(answers["height"])
         board["height_u_mm"] = as_number(answers["height_u"])
@@ -473,10 +470,10 @@ def _below_pitch(answers: Answers) -> Check:
     """Check for a length between 0 and the board's pitch."""
 
     def check(text: str) -> str | None:
-        pitch = answers["pitch"]
+        pitch = pitch_of(answers["length"])
         wrong = above_zero(text)
-        if wrong is None and as_number(text) >= as_number(pitch):
-            return f"It must be below the pitch, {pitch} mm."
+        if wrong is None and as_number(text) >= pitch:
+            return f"It must be below the pitch, {pitch:g} mm."
         return wrong
 
     return check

@@ -17,9 +17,10 @@ from engine.pendant.settings import BASE, FLANGE, Active, Pendant
 from engine.robots.arms import is_level
 from engine.steps.starting import Answers
 
+from ..desk.board_length import asked_of, length_u, pitch_of
 from ..desk.changes import answer
 from ..desk.desk import Desk
-from ..desk.form import Check, Question, above_zero, as_number, is_yes, needed, yes_or_no
+from ..desk.form import Check, Question, as_number, is_yes, needed, yes_or_no
 from ..desk.kept import Kept
 from ..desk.new_cell import (
     PAGES,
@@ -29,7 +30,6 @@ from ..desk.new_cell import (
     level_arm,
     next_page,
     save,
-    scale_question,
 )
 from ..desk.say import cell_facts
 from ..widgets.form import Form
@@ -51,7 +51,6 @@ FRAME = (
 )
 
 
-PITCH_OFF = 0.02  # [-] from the cell's pitch; printers are off by less (CP, no source)
 LENS_OPEN = (
     "Your answers are kept; the lens data stay open. With data of another image size, focus or "
     "zoom every result is wrong: set the camera as it was, then answer y; or Esc, calibrate the "
@@ -98,10 +97,7 @@ class Start(Halves, Working[bool]):
             Question("warm", "Robot warmed up (y/n)", warm, yes_or_no,
                      "A cold arm drifts by tenths of a millimetre in its first half hour: let it "
                      "run before recording.", choices=("y", "n")),
-            Question("pitch", "Board pitch measured, mm", f"{cell.board.pitch_mm:g}", above_zero,
-                     "Measure over the whole row and divide by the number of steps.",
-                     _other_than(cell.board.pitch_mm)),
-            scale_question(cell.board.u.scale),
+            *asked_of(cell.board),
             *([] if cell.camera.guessed else [
                 Question("lens", "Lens data fit (y/n)", fits, yes_or_no,
                          f"Made with this camera at {width} × {height} px, this focus and zoom?",
@@ -145,8 +141,8 @@ class Start(Halves, Working[bool]):
             active_tool=texts.get("tool", "flange"),
             active_frame=texts.get("frame", "base"),
             warmed_up=is_yes(texts["warm"]),
-            pitch_mm=as_number(texts["pitch"]),
-            scale_u=as_number(texts["scale"]) / 100.0,
+            pitch_mm=pitch_of(texts["length"]),
+            scale_u=length_u(texts["length"], texts["length_u"]),
             lens_fits=is_yes(texts.get("lens", "y")),
             height_mm=as_number(height) if height else None,
             height_u_mm=as_number(texts["height_u"]) if "height_u" in texts else None,
@@ -159,21 +155,6 @@ class Start(Halves, Working[bool]):
 
     def tell(self, text: str, role: str) -> None:
         self.query_one(Form).refuse(text)
-
-
-def _other_than(pitch_mm: float) -> Check:
-    """Say of a pitch that no printer makes of the cell's own that it is far from it."""
-
-    def note(text: str) -> str | None:
-        off = as_number(text) / pitch_mm - 1.0 if text.strip() else 0.0
-        if abs(off) <= PITCH_OFF:
-            return None
-        return (
-            f"The cell says {pitch_mm:g} mm: {100 * abs(off):.0f} % {'more' if off < 0 else 'less'}"
-            " than this. Measure again before you go on: every distance follows the pitch."
-        )
-
-    return note
 
 
 def _active(own: Active, pendant: Pendant) -> Check:
