@@ -57,6 +57,15 @@ def test_the_session_file_comes_back_as_it_was(solved: Path) -> None:
     assert session_text(session) == text
 
 
+def test_what_is_assumed_of_their_one_board_is_said_once(solved: Path, tmp_path: Path) -> None:
+    silent = Path(shutil.copytree(solved, tmp_path / "silent"))
+    data = yaml.safe_load((silent / "session.yaml").read_text(encoding="utf-8"))
+    for key in ("scale_u", "bow_u_mm"):
+        data["cell"]["board"].pop(key)
+    (silent / "session.yaml").write_text(yaml.safe_dump(data), encoding="utf-8")
+    assert stationbook("solve", silent, "--no-write").stdout.count("are assumed") == 1
+
+
 @pytest.mark.parametrize(
     ("edit", "said"),
     [

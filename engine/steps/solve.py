@@ -38,6 +38,7 @@ MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common
 
 READ_WRONG = ("rotation-convention", "unit", "inverse-pose")  # all poses mean something else
 OF_READING = ("joints-disagree", "overruled")  # then joints, reach and limits cannot agree
+OF_THE_BOARD = "board-assumed"  # the same board for every camera
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,12 +104,21 @@ def solved_of(
     if touched := refuted(folder) or not_compared(folder):
         found = (*touched, *(item for item in found if item.code != "not-proven"))
     own = parts[0].judged((*wrong, *found, *rest), tolerance)
-    further = [part.judged((*wrong, *part.findings), tolerance) for part in parts[1:]]
+    told = {item.code for item in parts[0].findings} & {OF_THE_BOARD, "what-helps"}
+    further = [
+        part.judged((*wrong, *_but_the_boards(part.findings, told=bool(told))), tolerance)
+        for part in parts[1:]
+    ]
     named = dict(zip(list(problems)[1:], further, strict=True))
     cameras = {camera.name: named.get(camera.name) for camera in session.cell.cameras}
     stored = replace(own, basis=basis(session), cameras=cameras, frames=frames)
     others = dict(zip(list(problems)[1:], results[1:], strict=True))
     return Solved(results[0], stored, inputs, others)
+
+
+def _but_the_boards(findings: Sequence[Finding], *, told: bool) -> tuple[Finding, ...]:
+    """Return a further camera's findings without what the first one said of their one board."""
+    return tuple(item for item in findings if not told or item.code != OF_THE_BOARD)
 
 
 def stops_compared(session: Session, further: Sequence[Stop] = ()) -> Comparison | None:
