@@ -225,6 +225,19 @@ def test_a_closing_stop_returns_to_the_first_station() -> None:
     assert np.allclose(plan.steps[-1].base_T_flange, made.stations[0].base_T_flange)
 
 
+@pytest.mark.parametrize("seed", [0, 1])
+def test_stations_left_out_for_the_closing_stop_are_counted(seed: int) -> None:
+    made = world(EYE_TO_HAND, seed)
+    made.follow(4)
+    fewer, whole = made.plan(Wish(count=3, close=True)), made.plan(Wish(count=3))
+    lost = len(whole.steps) - len(fewer.steps[:-1])
+    assert fewer.steps[-1].why == CLOSING
+    assert lost == (1 if seed == 0 else 0)
+    said = [note for note in fewer.notes if "no clear jog leads back to it from there" in note]
+    assert len(said) == lost
+    assert all("from there: 1 station." in note for note in said)
+
+
 def test_the_spiral_follows_its_numbers_and_says_what_chosen_stations_would_reach() -> None:
     made = started(EYE_TO_HAND, 13)
     plan = made.plan(

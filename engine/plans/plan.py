@@ -51,6 +51,10 @@ NO_WAY_BACK = (
     "No clear jog leads from the last station to the pose of the first: the closing stop is not "
     "told. Come back to where the robot stands now, then plan again with --close."
 )
+LEFT_OUT = (
+    "Left out for the closing stop, since no clear jog leads back to it from there: {stations}. "
+    "Without --close they may be planned."
+)
 UNSEEN = (
     "The robot stands where no used station shows the board: no jog can be told from there yet. "
     "Jog on with the board in view, and record."
@@ -214,7 +218,10 @@ def _closed(
     volume, pick = after or (None, None)
     unsure = UNSURE if look.arm.unsure(held) else ""
     last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, volume, pick, held, unsure)
-    return replace(plan, steps=(*steps, last))
+    lost = len(plan.steps) - len(steps)
+    stations = "1 station" if lost == 1 else f"{lost} stations"
+    notes = (*plan.notes, LEFT_OUT.format(stations=stations)) if lost else plan.notes
+    return replace(plan, steps=(*steps, last), notes=notes)
 
 
 def _way_back(look: Outlook, steps: Sequence[Step], pose: Array) -> Told | None:
