@@ -48,7 +48,7 @@ def test_json_has_exactly_the_documented_keys(tmp_path: Path) -> None:
     assert found["format"] == 1
     assert len(found["stations"]) == 2
     for station in found["stations"]:
-        assert set(station) == {"by", "pose", "jog", "work_volume_mm_after"}
+        assert set(station) == {"by", "pose", "jog", "work_volume_mm_after", "beware"}
         assert station["by"] == "pose"
         assert len(station["pose"]) == 6
     assert found["work_volume_mm"] == found["stations"][-1]["work_volume_mm_after"]

@@ -206,7 +206,7 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
         return []
     weight = _others_weight(scene, seen)
     weight -= apart(found.stations.take(np.array([row])), seen.fit)
-    weight += MOVING_SHARE + log_density
+    weight += MOVING_SHARE - np.log(len(ways)) + log_density
     described = finding(
         "still-moving",
         station=scene.ids[row],

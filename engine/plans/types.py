@@ -84,6 +84,7 @@ class Step:
             "pose": list(self.pose),
             "jog": self.jog,
             "work_volume_mm_after": self.work_volume_mm,
+            "beware": self.beware or None,
         }
 
 

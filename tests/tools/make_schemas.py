@@ -91,7 +91,7 @@ DOCUMENTS: dict[str, Any] = {
                "images_left": ["s"], "columns_unused": ["s"]},
     "check": {"findings": FINDINGS},
     "plan": {"stations": [{"by": ("jog", "pose"), "pose": ["s"], "jog": "s",
-                           "work_volume_mm_after": "n"}], "work_volume_mm": "n",
+                           "work_volume_mm_after": "n", "beware": "s"}], "work_volume_mm": "n",
              "findings": FINDINGS},
     "solve-all": {"program": "s", "stored": "b", "sessions": [AGAIN]},
     "recheck": RECHECK | {"cameras?": "*"},
