@@ -30,7 +30,7 @@ from tui.widgets.sheet import Sheet
 
 EXAMPLE = Path(__file__).parent.parent / "sessions" / "bottling-line-2-infeed"
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+01:00")
-PATIENCE = 25.0  # s; only a test that fails waits so long, however busy the machine is
+PATIENCE = 300.0  # s; only a test that fails waits so long, however busy the machine is
 
 
 def on_screen(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:

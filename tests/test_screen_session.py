@@ -478,7 +478,7 @@ async def test_board_lens_comparison_and_pack_are_there_on_the_screen(tmp_path: 
     async with app.run_test(size=(100, 40)) as pilot:
         await opened(pilot)
         await pilot.press("escape", "l")
-        await until(pilot, "lens found from 6 stations", "for cell.yaml:")
+        await until(pilot, "lens found from 6 stations", "lens-own", "they stay")
         await pilot.press("escape", "d")
         await until(pilot, "Print the board")
         await pilot.press("enter")
