@@ -45,12 +45,13 @@ TOUCHED: dict[ByTouch, str] = {  # behind "proven by touch points"
     "not known": "not known",
 }
 
-# Codes of causes that concern all stations: what the fit says of its own uncertainty beside one of
-# them means nothing.
-CAUSES_OF_ALL = (
+# Codes of causes that concern all stations, as the diagnosis finds them and with what joints show:
+# what the fit says of its own uncertainty beside one of them means nothing.
+DIAGNOSED_OF_ALL = (
     "pairing", "rotation-convention", "unit", "inverse-pose", "board-moved", "camera-moved",
-    "board-pitch", "board-bowed", "lens", "image-turned", "board-counts", "joints-disagree",
+    "board-pitch", "board-bowed", "lens", "image-turned", "board-counts",
 )  # fmt: skip
+CAUSES_OF_ALL = (*DIAGNOSED_OF_ALL, "joints-disagree")
 
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
 

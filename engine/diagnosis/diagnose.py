@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..cell.result import DIAGNOSED_OF_ALL
 from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
@@ -65,11 +66,7 @@ ALARM_CHANCE = {
 SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3 to 1
 EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
-CAUSES = (  # codes of findings that name what is wrong, not what follows from it
-    "typed-value", "outlier", "pairing", "rotation-convention", "unit", "inverse-pose",
-    "board-moved", "camera-moved", "board-pitch", "board-bowed", "lens", "image-turned",
-    "board-counts", "still-moving", "duplicate", "same-image",
-)  # fmt: skip
+CAUSES = (*DIAGNOSED_OF_ALL, *STATION_CODES)  # they name what is wrong, not what follows from it
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
 # Nor are these beside a cause that concerns the whole session: without it they may be gone.

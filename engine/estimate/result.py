@@ -25,15 +25,11 @@ from ..cell.result import (
 )
 from ..depth.plane import Weighed
 from ..findings import Finding, by_gravity
-from ..frames import (
-    quaternion_xyzw,
-)
+from ..frames import quaternion_xyzw
 from .budget import Budget
 from .pick import PickModel
 from .problem import Noise
-from .systematic import (
-    OF_THE_FIELD,
-)
+from .systematic import OF_THE_FIELD
 
 SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
 

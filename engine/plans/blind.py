@@ -328,7 +328,7 @@ def jogs(
     if blind.known.agree:
         return plan
     if not plan.steps:
-        return replace(plan, notes=(DISAGREE, *plan.notes))
+        return replace(plan, notes=(f"{DISAGREE.capitalize()}.", *plan.notes))
     first, *rest = plan.steps
     return replace(plan, steps=(first.warned(DISAGREE), *rest))
 

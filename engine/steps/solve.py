@@ -104,9 +104,8 @@ def solved_of(
     if touched := refuted(folder) or not_compared(folder):
         found = (*touched, *(item for item in found if item.code != "not-proven"))
     own = parts[0].judged((*wrong, *found, *rest), tolerance)
-    told = {item.code for item in parts[0].findings} & {OF_THE_BOARD, "what-helps"}
     further = [
-        part.judged((*wrong, *_but_the_boards(part.findings, told=bool(told))), tolerance)
+        part.judged((*wrong, *_but_the_boards(part.findings, parts[0].findings)), tolerance)
         for part in parts[1:]
     ]
     named = dict(zip(list(problems)[1:], further, strict=True))
@@ -116,8 +115,9 @@ def solved_of(
     return Solved(results[0], stored, inputs, others)
 
 
-def _but_the_boards(findings: Sequence[Finding], *, told: bool) -> tuple[Finding, ...]:
-    """Return a further camera's findings without what the first one said of their one board."""
+def _but_the_boards(findings: Sequence[Finding], first: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return a further camera's findings without what those of the ``first`` say of their board."""
+    told = any(item.code in (OF_THE_BOARD, "what-helps") for item in first)
     return tuple(item for item in findings if not told or item.code != OF_THE_BOARD)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
+from ..cell.result import DIAGNOSED_OF_ALL
 from ..cell.session import PlannedStation, Session, Station
 from ..cell.stations import (
     Observation,
@@ -45,8 +46,7 @@ from ..checks.entry import (
 from ..checks.prediction import PREDICTED_LEAST, Predictor, prediction_findings, predictor
 from ..checks.same_shift import same_shift_findings
 from ..checks.shown import Stop, compared, comparison_findings, stop_of, stops_of
-from ..diagnosis.diagnose import CAUSES, diagnosed
-from ..diagnosis.gravity import STATION_CODES
+from ..diagnosis.diagnose import diagnosed
 from ..errors import PoseError, StationbookError
 from ..estimate.noticed import unseen
 from ..estimate.problem import Problem, problem_from
@@ -296,7 +296,7 @@ def predictor_for(
 
 
 # What concerns all that is recorded: no entry that is put right takes it away.
-OF_ALL = tuple(code for code in CAUSES if code not in (*STATION_CODES, "pairing"))
+OF_ALL = tuple(code for code in DIAGNOSED_OF_ALL if code != "pairing")
 
 
 def _suspected(
