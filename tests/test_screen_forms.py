@@ -29,11 +29,11 @@ from tui.desk.form import (
     number,
     yes_or_no,
 )
-from tui.desk.new_cell import PAGES, save
+from tui.desk.new_cell import PAGES, label_sets, save
 from tui.screens.jobs import Ask
 from tui.screens.opening import Opening
 from tui.screens.sessions import Sessions
-from tui.widgets.form import Form, FormEdit
+from tui.widgets.form import Form, FormEdit, Hint
 from tui.widgets.line_edit import LineEdit
 from tui.widgets.looks import Looks, Terminal, line_text
 
@@ -210,6 +210,55 @@ async def test_jogging_to_compare_labels_comes_with_the_caution_and_whole_remark
         chooser = app.screen.query_one("#labels")
         assert chooser.region.bottom <= 24
         assert "more below" not in screen
+
+
+@on_screen
+async def test_the_smallest_window_shows_the_line_typed_in_and_what_is_said_of_it(
+    tmp_path: Path,
+) -> None:
+    app = Stationbook(Sessions(tmp_path / "sessions"))
+    async with app.run_test(size=(60, 15)) as pilot:
+        await first_page(pilot, "six")
+        await until(pilot, "Name of the robot")
+        edits = app.screen.query_one(Form).edits
+        for number, edit in enumerate(edits, start=1):
+            await until(pilot, f"Line {number} of {len(edits)}. ")
+            await pilot.pause()
+            hint = app.screen.query_one(Hint)
+            assert edit.has_focus
+            assert edit.region.height == 1
+            assert edit.region.bottom <= hint.region.y
+            assert hint.region.bottom <= 14
+            assert len(hint._lines(hint.size.width)) <= hint.region.height
+            await pilot.press("down")
+        await pilot.press("up", "a")
+        await until(pilot, f"Line {len(edits) - 1} of {len(edits)}. 1 numbers; expected 6")
+        await pilot.press("f9")
+        await until(pilot, "One line up", "One line down")
+
+
+@on_screen
+async def test_labels_that_were_chosen_stay_chosen_when_a_new_cell_is_gone_on_with(
+    tmp_path: Path,
+) -> None:
+    sets = [labels for labels, _ in label_sets()]
+    for time in range(2):
+        app = Stationbook(Sessions(tmp_path / "sessions"))
+        async with app.run_test(size=(80, 24)) as pilot:
+            if time == 0:
+                await first_page(pilot, "none")
+            else:
+                await pilot.press("c")
+                await until(pilot, "press 4")
+                await pilot.press("enter", "enter", "enter")
+            await until(pilot, "Absolute accuracy")
+            await pilot.press("enter")
+            await until(pilot, "Which of these does your pendant show?")
+            await pilot.press(*["down"] * (4 if time == 0 else 0), "enter")
+            await until(pilot, "Labels, as shown")
+            answers = app.screen.answers  # type: ignore[attr-defined]
+            assert answers["rotation"] == sets[4].rotation
+            assert answers["shown"] == " ".join(sets[4].labels)
 
 
 def test_the_answers_of_a_choice_are_whole_words_at_80_columns(

@@ -207,7 +207,6 @@ class CellEditor(Working[Path | None]):
         self._before: list[tuple[int, bool]] = []
         self._choosing = False
         self._level = False  # the label sets shown are those of an arm with a level flange
-        self._taken: LabelSet | None = None  # on the page of labels
 
     def parts(self) -> ComposeResult:
         yield Paragraph("", "dim", id="intro")
@@ -244,7 +243,11 @@ class CellEditor(Working[Path | None]):
             level = await in_background(level_arm, self.answers)
             pose = LEVEL_IN_WORDS if level else IN_WORDS
             self.query_one("#intro", Paragraph).show(QUESTION.format(pose=pose))
-            chooser.show_items(label_sets(level=level), 0 if level != self._level else None)
+            sets = label_sets(level=level)
+            first = 0 if level != self._level else None
+            named = (self.answers.get("shown"), self.answers.get("rotation"))
+            before = [(" ".join(one.labels), one.rotation) for one, _ in sets]
+            chooser.show_items(sets, before.index(named) if named in before else first)
             self._level = level
             chooser.focus()
             self.refresh_bindings()
@@ -263,12 +266,11 @@ class CellEditor(Working[Path | None]):
     async def action_take(self) -> None:
         item = self.query_one(LabelSets).item
         if item is not None:
-            if item[0] is not self._taken:  # else what was changed by hand stays
+            chosen = {"shown": " ".join(item[0].labels), "rotation": item[0].rotation}
+            if not chosen.items() <= self.answers.items():  # else what was changed by hand stays
                 for proposed in ("labels", "angle_unit", "angle_decimals"):
                     self.answers.pop(proposed, None)
-                self.answers["shown"] = " ".join(item[0].labels)
-                self.answers["rotation"] = item[0].rotation
-                self._taken = item[0]
+                self.answers |= chosen
             self._before.append((self.page, True))
             self._choosing = False
             await self._show()

@@ -25,12 +25,18 @@ GAP = 2  # cells between keys, name and explanation
 
 
 def all_bindings(screen: Screen[object]) -> list[tuple[DOMNode, Binding]]:
-    """Return the bindings of a screen, of what can have the focus on it and of the application.
+    """Return the bindings of a screen, of what can have the focus, what holds it, and of the app.
 
     Each with the node that it belongs to; one per id, nearest first.
     """
     found: dict[str, tuple[DOMNode, Binding]] = {}
-    for node in (*screen.focus_chain, screen, screen.app):
+    within = [
+        node
+        for part in screen.focus_chain
+        for node in part.ancestors_with_self
+        if node not in (screen, screen.app)
+    ]
+    for node in (*within, screen, screen.app):
         for binding in _declared(node):
             found.setdefault(binding.id or "", (node, binding))
     return list(found.values())

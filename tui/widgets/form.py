@@ -10,11 +10,16 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
+from textual.widget import Widget
 
 from ..desk.form import Question
 from .line_edit import LineEdit, Prompt
 from .looks import Line, line_text
 from .sheet import Paragraph
+
+HINT = 3  # rows kept for what is said of a line, so that lines do not jump with every text
+ELASTIC = 3  # rows left for what takes the rest of a screen
+LEAST = 2  # lines in sight in the smallest window
 
 
 class FormEdit(LineEdit):
@@ -76,7 +81,13 @@ class FormEdit(LineEdit):
 class Hint(Paragraph):
     """What is wrong with the line that is typed in, or how to fill it in."""
 
-    DEFAULT_CSS = "Hint { min-height: 3; margin-top: 1; }"
+    DEFAULT_CSS = "Hint { min-height: 3; margin-top: 1; } Hint.-tight { margin-top: 0; }"
+
+
+class Lines(Vertical):
+    """The lines; where there is no room for all, those around the one that has the focus."""
+
+    DEFAULT_CSS = "Lines { height: auto; overflow-y: auto; scrollbar-size: 0 0; }"
 
 
 class Form(Vertical):
@@ -98,17 +109,19 @@ class Form(Vertical):
     def __init__(self, questions: Sequence[Question], *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.questions = list(questions)
+        self._said: tuple[str, str] | None = None
         self.tried = False  # it was to be finished: from now on what is missing is said too
 
     def compose(self) -> ComposeResult:
-        for question in self.questions:
-            with Horizontal(classes="line"):
-                yield Prompt("text")
-                edit = FormEdit(question.value, id=f"form-{question.key}")
-                edit.prompt = question.label
-                edit.choices = question.choices
-                edit.proposed = bool(question.value) and not question.typed
-                yield edit
+        with Lines():
+            for question in self.questions:
+                with Horizontal(classes="line"):
+                    yield Prompt("text")
+                    edit = FormEdit(question.value, id=f"form-{question.key}")
+                    edit.prompt = question.label
+                    edit.choices = question.choices
+                    edit.proposed = bool(question.value) and not question.typed
+                    yield edit
         yield Hint("", "dim")
 
     @property
@@ -127,13 +140,40 @@ class Form(Vertical):
     def on_descendant_focus(self) -> None:
         self.show_hint()
 
+    def on_resize(self) -> None:
+        self._fit()
+
+    def _fit(self) -> None:
+        """Show as many lines as leave room for what is said of the one that has the focus.
+
+        Where that is not all of them, it is said which one this is.
+        """
+        if not self._said:
+            return
+        hint, (text, role), count = self.query_one(Hint), self._said, len(self.questions)
+        left = self.screen.size.height - sum(map(_rows, self.siblings))
+        if left < count + self._height(text):
+            text = f"Line {self.at + 1} of {count}. {text}"
+        hint.set_class(left <= count + self._height(text), "-tight")
+        hint.show(text, role)
+        self.query_one(Lines).styles.max_height = max(left - self._height(text), LEAST)
+
+    def _height(self, text: str) -> int:
+        """Return the rows kept for what is said: what it takes, and never fewer than usual."""
+        hint = self.query_one(Hint)
+        return max(len(hint.looks.wrap(text, self.size.width)), HINT)
+
     def show_hint(self) -> None:
         """Say what is wrong with the line, or how to fill it in."""
         question, edit = self.questions[self.at], self.edits[self.at]
         problem = question.check(edit.value) if edit.value or self.tried else None
         note = question.note(edit.value) if problem is None else None
         role = "warning" if problem else "note" if note else "dim"
-        self.query_one(Hint).show(problem or note or question.hint, role)
+        self._say(problem or note or question.hint, role)
+
+    def _say(self, text: str, role: str) -> None:
+        self._said = text, role
+        self._fit()
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
         self.show_hint()
@@ -143,7 +183,7 @@ class Form(Vertical):
         at = self.edits.index(edit)
         problem = self.questions[at].check(edit.value)
         if problem is not None:
-            self.query_one(Hint).show(problem, "warning")
+            self._say(problem, "warning")
         elif at + 1 < len(self.edits):
             self.screen.set_focus(self.edits[at + 1])
         else:
@@ -163,8 +203,16 @@ class Form(Vertical):
 
     def refuse(self, problem: str) -> None:
         """Say why the whole form cannot be taken."""
-        self.query_one(Hint).show(problem[:1].upper() + problem[1:], "error")
+        self._say(problem[:1].upper() + problem[1:], "error")
 
     def action_step(self, step: int) -> None:
         edits = self.edits
         self.screen.set_focus(edits[min(max(self.at + step, 0), len(edits) - 1)])
+
+
+def _rows(part: Widget) -> int:
+    """Return the rows that what stands beside a form takes, or is left where it takes the rest."""
+    if not part.display:
+        return 0
+    height = part.styles.height
+    return ELASTIC if height is not None and height.is_fraction else part.size.height
