@@ -249,6 +249,14 @@ async def test_quality_says_in_words_what_the_bar_shows() -> None:
 
 
 @on_screen
+async def test_quality_says_that_a_third_of_the_tolerance_is_the_most() -> None:
+    sheet = QualityLine()
+    sheet.data = Quality(0.2, 1.0 / 3.0, third=True)
+    async with Bench(sheet).run_test():
+        assert "0.20 mm of 0.333 mm (1/3) " in line_text(sheet.draw(60, 1)[0])
+
+
+@on_screen
 async def test_the_bar_gives_way_to_the_worst_finding() -> None:
     sheet = QualityLine()
     sheet.data = Quality(1.56, 1.0, "", "error: tolerance", "error")

@@ -10,7 +10,7 @@ from itertools import groupby
 import numpy as np
 
 from engine.cautions import BEWARE
-from engine.cell.result import StoredResult, most_expanded
+from engine.cell.result import SIMPLE, StoredResult, most_expanded
 from engine.cell.session import PlannedStation, labelled
 from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
@@ -139,7 +139,7 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if used and advice is not None and advice.enough:
         now = quality(desk)
-        within = now.expanded_mm is None or now.expanded_mm <= (now.tolerance_mm or math.inf)
+        within = now.expanded_mm is None or now.expanded_mm <= (now.most_mm or math.inf)
         state = "enough stations" if within else "further stations help little"
         return Job(f"{state}{open_}", "F6 solves", due=True)
     left = f", about {len(advice.steps)} to go" if advice is not None and advice.steps else ""
@@ -187,7 +187,8 @@ def _today(desk: Desk) -> str:
 def quality(desk: Desk) -> Quality:
     """Say how good the result would be now, and what is worst."""
     limit = desk.session.cell.tolerance if desk.session else None
-    tolerance = most_expanded(limit.position_mm, limit.rule) if limit else None
+    most = most_expanded(limit.position_mm, limit.rule) if limit else None
+    third = limit is not None and limit.rule == SIMPLE
     level = worst(desk.findings)
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
@@ -198,7 +199,7 @@ def quality(desk: Desk) -> Quality:
         remark = _outlook(desk.advice, desk.findings)
     if desk.trouble:
         text, level = desk.trouble, Level.WARNING
-    return Quality(expanded, tolerance, remark, text, _ROLES[level])
+    return Quality(expanded, most, remark, text, _ROLES[level], third)
 
 
 def _outlook(advice: Advice, findings: Iterable[Finding]) -> str:

@@ -54,10 +54,11 @@ class Quality(NamedTuple):
     """Expanded uncertainty of a pick and the tolerance [mm], a remark, and the worst finding."""
 
     expanded_mm: float | None = None
-    tolerance_mm: float | None = None
+    most_mm: float | None = None
     remark: str = ""
     worst: str = ""
     worst_role: str = "good"
+    third: bool = False
 
 
 class FieldView(NamedTuple):

@@ -135,10 +135,11 @@ class QualityLine(Panel[Quality]):
         q = self.data
         known = "not known yet" if q.expanded_mm is None else f"{q.expanded_mm:.2f} mm"
         line: Line = [("Pick U ", "dim"), (known, "title")]
-        if q.tolerance_mm is not None:
-            line += [(" of ", "dim"), (f"{q.tolerance_mm:g} mm ", "text")]
+        if q.most_mm is not None:
+            most = f"{q.most_mm:.3g} mm (1/3) " if q.third else f"{q.most_mm:g} mm "
+            line += [(" of ", "dim"), (most, "text")]
             if q.expanded_mm is not None:
-                share = q.expanded_mm / q.tolerance_mm
+                share = q.expanded_mm / q.most_mm
                 word, role = ("ok", "good") if share <= 1 else ("too much", "warning")
                 word = f" {word}"
                 room = width - self.looks.width(f"{line_text(line)}{word}  {q.worst}")
