@@ -264,14 +264,28 @@ def test_what_board_and_lens_leave_open_is_no_knowledge_of_a_pick() -> None:
     assert alone.conforms(Tolerance(0.3, 1.0))
 
 
-def test_one_misread_touch_is_no_shift_of_all() -> None:
-    errors = SCATTER.copy()
+@pytest.mark.parametrize("common", [0.0, 30.0])
+@pytest.mark.parametrize("count", [4, 5, 8])
+def test_one_misread_touch_is_no_shift_of_all(count: int, common: float) -> None:
+    errors = SCATTER[:count] + np.array([0.0, common, 0.0])
     errors[2] += [100.0, 0.0, 0.0]
     said_of = " ".join(item.message for item in said(errors, 0.05).findings)
-    assert "Touch 2 disagrees" in said_of
-    assert "off alike" not in said_of
+    assert ("Touch 2 disagrees" in said_of) is (common == 0.0)
+    assert ("All touches are off alike by 30.0" in said_of) is (common > 0.0)
+    assert ("off alike" in said_of) is (common > 0.0)
+
+
+def test_a_shift_of_all_is_named() -> None:
     alike = said(SCATTER + np.array([100.0, 0.0, 0.0]), 0.05)
     assert "All touches are off alike by 100.0" in " ".join(i.message for i in alike.findings)
+
+
+def test_one_place_counts_once_however_often_and_by_whatever_name_it_was_touched() -> None:
+    two = [touches(SCATTER, 0.05)[k] for k in (0, 7)]  # opposite corners span the work volume
+    again = [replace(one, touch=k, point=f"mark {k}") for k, one in enumerate(2 * two)]
+    proof = concluded(again, CELL, Pointer((0.0, 0.0, 150.0), 0.05))
+    assert not proof.proven
+    assert "2 of at least 4 different points" in " ".join(i.message for i in proof.findings)
 
 
 def test_touches_at_the_height_of_the_board_prove_no_flange_to_be_the_right_way_up() -> None:

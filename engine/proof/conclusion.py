@@ -54,7 +54,6 @@ from .touch_errors import (
     repeated,
 )
 
-SHARE = 2.0 / 3.0  # [-] of the touches that must agree for the others to be slips of their own
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
 
@@ -170,12 +169,15 @@ def concluded(
 
 
 def _together(errors: Sequence[PointError]) -> Sequence[PointError]:
-    """Return the touches that tell what all have in common: without a few that are far off alone.
+    """Return the touches that tell what all have in common: those near the median of all.
 
-    Those are named by themselves, and one misread digit is no shift of the result.
+    Others are named by themselves: a few misread digits are no shift of the result.
     """
-    agree = [item for item in errors if item.agrees]
-    return agree if len(agree) >= max(LEAST_TOUCHES, SHARE * len(errors)) else errors
+    if not errors:
+        return errors
+    middle = np.median([item.error for item in errors], axis=0)
+    near = [e for e in errors if float(np.linalg.norm(e.error - middle)) <= e.expanded_mm]
+    return near if len(near) > len(errors) / 2.0 else errors
 
 
 def _proven(errors: Sequence[PointError], cell: Cell, frames: Frames | None) -> Finding:
@@ -318,7 +320,7 @@ def judged_touch(
     errors = point_errors(cell, found, pointer, result, folder)
     own = next(item for item in errors if item.touch == number)
     before = [item.error for item in errors if item.touch != number]
-    other = own.error - np.mean(before, axis=0) if before else own.error
+    other = own.error - np.median(before, axis=0) if before else own.error
     if own.agrees or float(np.linalg.norm(other)) <= own.expanded_mm:
         return ()
     point, off_mm = touch.point, own.size_mm
@@ -352,8 +354,16 @@ def _touches(errors: Sequence[PointError]) -> str:
 
 
 def _places(errors: Sequence[PointError]) -> int:
-    """Return how many different points were touched: repeats do not count."""
-    return len({item.point for item in errors})
+    """Return how many different points were touched: repeats do not count.
+
+    Nor does a place that was touched before and has another name: seen again, or in another image.
+    """
+    counted: dict[str, PointError] = {}
+    for item in errors:
+        off = [float(np.linalg.norm(item.p_base - one.p_base)) for one in counted.values()]
+        if min(off, default=np.inf) > item.expanded_mm:
+            counted.setdefault(item.point, item)
+    return len(counted)
 
 
 def _worst(errors: Sequence[PointError]) -> float:
