@@ -22,6 +22,7 @@ from mistakes import (
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
+from engine.camera.lens import terms
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import CAUSES, diagnosed
@@ -211,8 +212,8 @@ def test_a_board_of_another_shape_is_no_lens_and_no_turned_image(mount: Mount, s
     middle = points.mean(axis=0)
     x, y, _ = ((points - middle) / (points.max(axis=0)[0] / 2.0)).T
     moved = {
-        "stretched": np.column_stack([0.5 * x, 0 * x, 0 * x]),
-        "sheared": np.column_stack([0.5 * y, 0 * x, 0 * x]),
+        "stretched": np.column_stack([0.6 * x, 0 * x, 0 * x]),
+        "sheared": np.column_stack([0.6 * y, 0 * x, 0 * x]),
         "twisted": np.column_stack([0 * x, 0 * x, x * y]),
     }[shape]
     made = simulated(
@@ -234,6 +235,30 @@ def test_a_board_as_far_off_as_the_cell_allows_is_no_cause(seed: int) -> None:
     made = simulated(case, np.random.default_rng(seed), Seen(points + off, CAMERA))
     found = diagnosed(replace(made.problem, board=board)).findings
     assert not {f.code for f in found} & set(CAUSES)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+@pytest.mark.parametrize("side", [0, 1])
+def test_a_board_at_the_tail_of_what_the_cell_allows_is_no_cause(mount: Mount, side: int) -> None:
+    """Along one side 3.5 times its scale_u too long: the images alone called that a cause."""
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    off = 3.5 * board.scale_u * board.points()[:, side : side + 1] * np.eye(3)[side]
+    seen = Seen(board.points() + off, CAMERA)
+    made = simulated(Case(mount, stations=10), np.random.default_rng(6), seen)
+    found = diagnosed(replace(made.problem, board=board)).findings
+    assert not {f.code for f in found} & set(CAUSES)
+
+
+@pytest.mark.parametrize("shape", ["stretch", "shear", "bow along the rows", "twist"])
+def test_a_board_wrong_in_one_way_need_not_be_wrong_in_all(shape: str) -> None:
+    """Off by six of the standard uncertainties that the cell gives it, and by nothing else."""
+    board = replace(BOARD, scale_u=0.0012, bow_u_mm=0.1)
+    known = terms(CAMERA, board.points(), board.scale_u, board.bow_u_mm)
+    one = known.only([f"board {shape}"])
+    moved = board.points() + one.moved(board.points(), 6.0 * one.sd)
+    made = simulated(Case(stations=15), np.random.default_rng(6), Seen(moved, CAMERA))
+    said = diagnosed(replace(made.problem, board=board)).findings[0]
+    assert said.code == "board-bowed"
 
 
 def test_a_long_session_says_that_nothing_fits_where_those_that_are_judged_do() -> None:

@@ -222,7 +222,11 @@ def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
 
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
-    """Return what the images by themselves contradict; None where they agree with the cell."""
+    """Return what the images by themselves contradict; None where they agree with the cell.
+
+    They may contradict what it says exactly and keep within its uncertainties: a cause must beat
+    the session as declared as any other one does.
+    """
     if behind(now.problem) and (read := reported_causes(now.problem, texts)):
         return read[0]
     garbled = now.fit.noise.pixel_px > GARBLED_PX
@@ -234,7 +238,8 @@ def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
         return None
     with suppress(*NO_NUMBERS):
         causes += [*turned_causes(now, texts), *term_causes(scene(now, texts))]
-    return max(causes, key=lambda cause: cause.weight)
+    best = max(causes, key=lambda cause: cause.weight)
+    return best if _absurd(now) or best.weight > declared_weight(now) + SURE else None
 
 
 def _next(now: Solution, texts: Texts) -> tuple[list[Alarm], Cause | None]:

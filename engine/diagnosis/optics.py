@@ -328,14 +328,43 @@ def term_causes(now: Scene) -> list[Cause]:
         found = fitted(problem, agreeing=True)
         if found is None or absurd(found.fit.noise, found.prior):
             continue
-        known = found.gathered.terms
+        known, stated = found.gathered.terms, now.found.gathered.terms.sd
         watched = np.isin(known.names, names)
         off = found.fit.state.errors[len(found.systematic.sd) :][watched]
-        if np.linalg.norm(off / now.found.gathered.terms.sd[watched]) > LEAST_DEVIATES:
-            weight = weight_of(found) + SCALE_SHARE
+        if np.linalg.norm(off / stated[watched]) > LEAST_DEVIATES:
+            weight = weight_of(found) + SCALE_SHARE + _one_alone(found, stated, watched)
             said = tell(problem, known.only(names), off)
             causes.append(Cause(weight, (said,), problem, texts_of(now), found=found))
     return causes
+
+
+def _one_alone(found: Solution, stated: Array, watched: NDArray[np.bool_]) -> float:
+    """Return by how much more likely it is that one ``watched`` term is wrong than that all are.
+
+    Log odds, never below 0. ``stated`` (q,) are the standard deviations of the terms by the cell,
+    wider in ``found``: one that is wrong by itself need not pay for the freedom of the others.
+    """
+    wide = found.gathered.terms.sd
+    first = len(found.fit.covariance) - len(wide)
+    told = np.linalg.inv(found.fit.covariance[first:, first:])
+    score = told @ found.fit.state.errors[first - 12 :]
+    information = told - np.diag(wide**-2)
+    each = [
+        _log_evidence(score, information, np.where(np.arange(len(wide)) == k, wide, stated))
+        for k in np.flatnonzero(watched)
+    ]
+    alone = max(each) - float(np.log(len(each)))
+    return max(0.0, alone - _log_evidence(score, information, wide))
+
+
+def _log_evidence(score: Array, information: Array, sd: Array) -> float:
+    """Return how likely data are that tell ``score`` (k,) and ``information`` (k, k) of terms.
+
+    Their logarithm, but for what no prior changes; ``sd`` (k,) of the terms beforehand.
+    """
+    told = information + np.diag(sd**-2)
+    open_ = float(np.linalg.slogdet(told * np.outer(sd, sd))[1])
+    return 0.5 * (float(score @ np.linalg.solve(told, score)) - open_)
 
 
 def _bow_finding(problem: Problem, known: Terms, bow: Array) -> Finding:

@@ -182,7 +182,7 @@ def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...
 
 
 Family = Literal["field", "station", "split", "pitch", "lens", "term", "noise", "whole"]
-WATCHED = (*SHAPES, *CENTRES)
+WATCHED = (*((name,) for name in SHAPES), CENTRES)  # a centre may lie off any way
 TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tell anything
 
 # The noise of rotation and of position are estimated apart, so a test of one field has about half
@@ -366,7 +366,7 @@ def term_alarms(scene: Scene) -> list[Alarm]:
     """Return how far image centre and shape of the board lie from what the cell says of them.
 
     An error e with prior variance s² and variance g after the fit was told by e² / (s² − g) normal
-    deviates squared.
+    deviates squared. Most of that is what the cell allows, so a few stations tell it as many do.
     """
     found, kept = scene.found, scene.found.gathered.terms.kept
     first = 12 + len(found.systematic.sd)
@@ -374,11 +374,11 @@ def term_alarms(scene: Scene) -> list[Alarm]:
     told = prior - np.diag(found.fit.covariance)[first:]
     square = np.where(told > TOLD * prior, found.fit.state.errors[first - 12 :] ** 2, 0.0)
     size = square / np.maximum(told, TOLD * prior)
-    names, degrees = found.gathered.terms.names, max(SHARE_OF_DEGREES * scene.redundancy, 2.0)
+    groups = [np.isin(found.gathered.terms.names, names) for names in WATCHED]
     return [
-        Alarm("term", int(kept.sum()) * _f_chance(float(part), 1, degrees), side=name)
-        for name, part in zip(names, size, strict=True)
-        if name in WATCHED
+        Alarm("term", int(kept.sum()) * chi2_sf(float(size[group].sum()), int(group.sum())))
+        for group in groups
+        if group.any()
     ]
 
 
