@@ -32,7 +32,7 @@ def solved(mount: str, locate: str, stations: int = 8, **changes: object) -> Res
 def test_the_squares_of_all_parts_add_up_to_u_of_a_pick(mount: str, locate: str) -> None:
     found = solved(mount, locate)
     squares = sum(part.u_mm**2 for part in found.budget.parts)
-    wider = found.budget.coverage / 2
+    wider = found.budget.stored().coverage_factor / 2
     assert wider * np.sqrt(squares) == pytest.approx(found.uncertainty.pick_mm, rel=1e-3)
     assert {"pixels", "board", "lens data"} <= {part.name for part in found.budget.parts}
     sizes = [part.u_mm for part in found.budget.parts]

@@ -85,6 +85,8 @@ def test_drift_is_not_in_u() -> None:
     assert made is not None
     assert found is not None
     assert made.drift_mm is not None
-    assert made.stored().total_mm * made.coverage / 2 == pytest.approx(found, rel=1e-3)
+    assert made.stored().total_mm * made.coverage * made.corners / 2 == pytest.approx(
+        found, rel=1e-3
+    )
     size = f"up to {made.coverage * made.drift_mm:.2g} mm of it at a pick"
     assert size in made.stored().drift_words()

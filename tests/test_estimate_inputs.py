@@ -138,14 +138,17 @@ def linearised_pixels(view: Array, off: Array) -> Array:
 def test_u_of_eight_stations_is_near_the_bound(
     locate: str, position_mm: float, bound: float
 ) -> None:
-    """Bound computed apart for an 11 × 8 board and planned stations; these are drawn at random."""
+    """Bound computed apart for an 11 × 8 board and planned stations; these are drawn at random.
+
+    It is 2u; U of a pick is to hold at all corners in more than 99 % of cases.
+    """
     angle = {0.05: 0.01, 0.15: 0.02}[position_mm]
     case = Case(stations=8, position_mm=position_mm, angle_deg=angle)
     stated = [
         2 * estimated(usual(simulated(case, rng), locate).problem).uncertainty.pick_mm
         for rng in (np.random.default_rng([seed, 1]) for seed in range(5))
     ]
-    assert 0.5 * bound < np.median(stated) < 1.25 * bound
+    assert 0.5 * bound < np.median(stated) < 1.4 * bound
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

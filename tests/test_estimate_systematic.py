@@ -119,7 +119,7 @@ def test_a_level_flange_named_up_or_down_gives_the_same_camera(mount: Mount, rob
     a, b = estimated(truth.problem), estimated(other)
     named = a.camera if mount == EYE_TO_HAND else half_turn @ a.camera
     np.testing.assert_allclose(b.camera, named, atol=1e-3)
-    assert b.uncertainty.pick_mm == pytest.approx(a.uncertainty.pick_mm, rel=1e-3)
+    assert b.uncertainty.pick_mm == pytest.approx(a.uncertainty.pick_mm, rel=0.02)  # drawn
 
 
 def test_u_holds_for_an_arm_with_errors_that_the_model_does_not_have() -> None:

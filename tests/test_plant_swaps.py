@@ -138,8 +138,9 @@ def test_a_new_board_takes_the_fewest_stations_that_keep_the_tolerance(
 def test_a_narrow_tolerance_takes_more_stations_and_says_where_they_do_not_suffice(
     old: Path, tmp_path: Path
 ) -> None:
+    set_tolerance(old, "1.2")
     wide = answer("swap", old, tmp_path / "wide", "--camera")
-    set_tolerance(old, "0.7")
+    set_tolerance(old, "0.85")
     narrow = answer("swap", old, tmp_path / "narrow", "--camera")
     set_tolerance(old, "0.1")
     board = answer("swap", old, tmp_path / "board", "--board", "")

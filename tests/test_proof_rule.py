@@ -20,6 +20,7 @@ from command import answer, refused, stationbook
 from made_session import make_session
 
 from engine.arrays import Array
+from engine.cell.budget import Part, StoredBudget
 from engine.cell.cell import Tolerance
 from engine.cell.result import (
     GUARDED,
@@ -77,20 +78,25 @@ def test_stated_chance_is_no_smaller_than_that_of_a_vector_of_the_same_uncertain
 
 def test_the_verdict_follows_the_rule_and_says_how_likely_it_is_wrong() -> None:
     u = Uncertainty(0.1, 0.01, 0.1, 0.2)
-    said, why = verdict(u, Tolerance(1.0, 0.2), ())
+    said, why = verdict(u, Tolerance(1.0, 0.2), (), None)
     assert said == "accepted"
     assert why.rule == "guarded"
     assert why.chance_wrong == pytest.approx(2 * (1 - NormalDist().cdf(5.0)), abs=1e-9)
+    # Half of U is more than u of a pick where all corners keep U: the chance is of u.
+    made_of = StoredBudget((Part("pixels", 0.16),), 1e6, 2.5, 1.0)
+    why = verdict(u, Tolerance(0.4, 0.2), (), made_of)[1]
+    assert why.chance_wrong == pytest.approx(2 * (1 - NormalDist().cdf(2.5)), abs=1e-9)
     third = finding("tolerance", "third", expanded=0.4, unit="mm", tolerance=1.0, remedy_text="",
                     rule="simple rule")  # fmt: skip
-    said, why = verdict(u, Tolerance(1.0, 0.2, SIMPLE, "A. Example"), [third])  # the rule's own
+    simple = Tolerance(1.0, 0.2, SIMPLE, "A. Example")
+    said, why = verdict(u, simple, [third], None)  # the rule's own
     assert said == "not-accepted"
     assert why.chance_wrong is not None
     assert why.chance_wrong > 0.99  # refused for what is known too badly, most likely good
     assert "A. Example" in why.words()
     assert "is about 100 %" in why.words()  # no bound: U is cautious
-    assert verdict(u, Tolerance(1.3, 0.2, SIMPLE), ())[0] == "accepted"
-    said, why = verdict(u, Tolerance(1.0, 0.2), [finding("no-fit")])
+    assert verdict(u, Tolerance(1.3, 0.2, SIMPLE), (), None)[0] == "accepted"
+    said, why = verdict(u, Tolerance(1.0, 0.2), [finding("no-fit")], None)
     assert (said, why.chance_wrong) == ("not-accepted", None)
     assert not keeps(None, 1.0, GUARDED)
 

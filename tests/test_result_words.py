@@ -53,16 +53,19 @@ def test_a_factor_other_than_2_is_said_wherever_u_is(few: Few) -> None:
     made = few.result.budget
     assert made is not None
     assert made.coverage_factor is not None
-    assert made.coverage_factor > 2.05
-    k = f"k = {made.coverage_factor:.2f}"
+    assert made.wider is not None
+    assert made.coverage_factor > 2 * made.wider > 2.05
+    k, of_a_pick = f"k = {2 * made.wider:.2f}", f"k = {made.coverage_factor:.2f}"
     why = f"{k} at {made.degrees_of_freedom:.0f} degrees of freedom"
     assert any(why in line for line in said(few))
-    assert f"U = k·u is the expanded uncertainty (about 95 %, {why})" in few.page.text
-    assert few.page.text.count(f"({k})") >= 5  # of the pick twice, rotation, both transforms
+    assert f"about 95 %, {why}; of a pick {of_a_pick}, so that all corners" in few.page.text
+    assert few.page.text.count(f"({k})") >= 3  # rotation, both transforms
+    assert few.page.text.count(f"({of_a_pick})") == 2
     page = re.sub(r"U of the (board|lens data) \(k = 2\)", "", few.page.text)  # as the cell says
     assert "k = 2)" not in page + " ".join(said(few))
     written = export(few.result, few.cell, "matrix", source_sha256="0", allow_not_accepted=True)
-    assert re.search(rf"U of a pick: [\d.]+ mm \(about 95 %, {re.escape(k)}\)", written)
+    assert re.search(rf"U of a pick: [\d.]+ mm \(above 99 %, {of_a_pick}\)", written)
+    assert f"(about 95 %, {k})" in written
     assert "(k = 2)" not in written.replace("U of the lens (k = 2)", "")
 
 
@@ -176,7 +179,7 @@ def test_a_result_refused_for_its_u_is_handed_over_with_the_reason(few: Few) -> 
     tight = replace(few.cell.tolerance, position_mm=1.99 * few.result.uncertainty.pick_mm)
     result = few.result.judged(few.result.findings, tight)
     assert result.decision is not None
-    assert result.decision.chance_wrong == pytest.approx(0.95, abs=0.02)
+    assert 0.95 < result.decision.chance_wrong < 1.0
     cell = replace(few.cell, tolerance=tight)
     written = export(result, cell, "matrix", source_sha256="0", allow_not_accepted=True)
     for told in ("\n".join(texts(result_lines(result, cell, unwrapped, 80))), written):
@@ -187,9 +190,10 @@ def test_text_and_report_say_what_drift_is_not_in_u(few: Few) -> None:
     made = few.result.budget
     assert made is not None
     assert made.drift_u_mm is not None
+    assert made.wider is not None
     told = (
         "Not in U: a slow drift of camera or board over the session; without a closing stop up to "
-        f"{made.coverage_factor * made.drift_u_mm:.2g} mm of it at a pick would not show (95 %)."
+        f"{2.0 * made.wider * made.drift_u_mm:.2g} mm of it at a pick would not show (95 %)."
     )
     assert told in said(few)
     assert told in few.page.text

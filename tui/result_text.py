@@ -12,6 +12,7 @@ import numpy as np
 
 from engine.camera.calibration import NAMES, OF_MATRIX
 from engine.camera.model import Camera
+from engine.cell.budget import KEPT_WORDS
 from engine.cell.cell import Cell
 from engine.cell.result import (
     KEYS,
@@ -142,7 +143,7 @@ def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> 
         (f"{name} rotation", u.angle_deg, "°", tolerance.angle_deg),
     )
     factor = "" if result.spoiled_by else f", {result.k_and_why}"
-    head = f"Expanded uncertainty U (about 95 %{factor})"
+    head = f"Expanded uncertainty U (about 95 %{factor}; of a pick above 99 %)"
     lines: list[Line] = [[(text, "dim")] for text in wrap(head, width)]
     if result.spoiled_by:
         return [*lines, [(f"  not known while {result.spoiled_by} stands", "warning")], []]
@@ -173,7 +174,8 @@ def _made_of(result: StoredResult) -> list[str]:
     beside = made.drift_words()
     return [
         f"u of a pick is made of, in mm (share of u²): {', '.join(parts)}; together "
-        f"{made.total_mm:.3f}, times {result.coverage_factor:.2f} is U.",
+        f"{made.total_mm:.3f}, times {made.coverage_factor or 2.0:.2f} is U. All corners of the "
+        f"work volume keep it in {KEPT_WORDS} of cases.",
         *([beside] if beside else []),
     ]
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from ..camera.model import Camera, LensU
 from ..findings import Finding, Level, by_gravity, has_error
-from .budget import StoredBudget, widening
+from .budget import StoredBudget
 
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
@@ -398,12 +398,11 @@ class StoredResult:
     @property
     def wider(self) -> float:
         """How much larger u is stated than the covariance says, so that U = 2u holds 95 %."""
-        factor = self.budget.coverage_factor if self.budget else None
-        return 1.0 if factor is None else widening(factor)
+        return self.budget.stated_wider if self.budget else 1.0
 
     @property
     def coverage_factor(self) -> float:
-        """k of U = k·u, u as the covariance says; U is twice what `uncertainty` holds."""
+        """k of U = k·u but of a pick, u as the covariance says; U is twice `uncertainty`."""
         return 2.0 * self.wider
 
     @property
@@ -419,6 +418,12 @@ class StoredResult:
         if made is None or made.degrees_of_freedom is None or self.k == "k = 2":
             return self.k
         return f"{self.k} at {made.degrees_of_freedom:.0f} degrees of freedom"
+
+    @property
+    def pick_k(self) -> str:
+        """The coverage factor of a pick in words: all corners keep its U at once."""
+        factor = self.budget.coverage_factor if self.budget else None
+        return self.k if factor is None else f"k = {factor:.2f}"
 
     @property
     def accepted(self) -> bool:
@@ -491,28 +496,35 @@ class StoredResult:
     def judged(self, findings: Iterable[Finding], tolerance: Tolerance) -> StoredResult:
         """Return the result with these findings, errors first, and the verdict they give."""
         found = tuple(by_gravity(findings))
-        said, why = verdict(self.uncertainty, tolerance, found)
+        said, why = verdict(self.uncertainty, tolerance, found, self.budget)
         return replace(self, findings=found, verdict=said, decision=why)
 
 
 def verdict(
-    u: Uncertainty, tolerance: Tolerance, findings: Iterable[Finding]
+    u: Uncertainty,
+    tolerance: Tolerance,
+    findings: Iterable[Finding],
+    made_of: StoredBudget | None,
 ) -> tuple[Verdict, Decision]:
     """Return accepted when nothing is at level error and U keeps the tolerance, and how decided.
 
-    What is known to be wrong is taken out of a result, so the error that it states is 0.
+    What is known to be wrong is taken out of a result, so the error that it states is 0. The chance
+    that this is wrong follows from what u of a pick is ``made_of``: half of its U is more.
     """
     rule = tolerance.rule
     if has_error(item for item in findings if item.code != "tolerance"):  # which the rule says
         return NOT_ACCEPTED, Decision(rule, tolerance.set_by, None)
-    pairs = ((u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg))
-    known = [(value, limit) for value, limit in pairs if value is not None]
-    broken = [1.0 - chance_beyond(0.0, v, most) for v, most in known if not keeps(v, most, rule)]
-    chance = min(broken, default=None)
-    if not broken and len(known) == len(pairs):
-        chance = min(sum(chance_beyond(0.0, value, limit) for value, limit in known), 1.0)
-        return ACCEPTED, Decision(rule, tolerance.set_by, chance)
-    return NOT_ACCEPTED, Decision(rule, tolerance.set_by, chance)
+    pick, turn = (u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg)
+    known = [(half, limit) for half, limit in (pick, turn) if half is not None]
+    beyond = [
+        chance_beyond(0.0, made_of.stated_mm if made_of and (half, limit) == pick else half, limit)
+        for half, limit in known
+    ]
+    kept = [keeps(half, limit, rule) for half, limit in known]
+    if all(kept) and len(known) == 2:
+        return ACCEPTED, Decision(rule, tolerance.set_by, min(sum(beyond), 1.0))
+    broken = [1.0 - chance for chance, good in zip(beyond, kept, strict=True) if not good]
+    return NOT_ACCEPTED, Decision(rule, tolerance.set_by, min(broken, default=None))
 
 
 THIRD = 1.0 / 3.0  # [-] of the tolerance: largest U that the simple rule lets stand beside it

@@ -72,7 +72,8 @@ def _added(before: Result, after: Result, cause: Cause) -> float:
     """
     by_lens = any(item.code == "lens" for item in cause.findings)
     parts = () if after.budget is None or not by_lens else after.budget.parts
-    remains = sum(part.u_mm**2 for part in parts if part.name == REMAINS)
+    corners = 1.0 if after.budget is None else after.budget.corners
+    remains = sum((corners * part.u_mm) ** 2 for part in parts if part.name == REMAINS)
     with_, without = (one.uncertainty.pick_mm or 0.0 for one in (before, after))
     return 2.0 * float(np.sqrt(max(with_**2 - without**2 + remains, 0.0)))
 

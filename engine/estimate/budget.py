@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
-from ..cell.budget import Part, StoredBudget, widening
+from ..cell.budget import Part, StoredBudget
 from ..tails import t_isf
 from .drift import hidden_drift
 from .fit import in_the_images, measured_numbers
@@ -37,14 +37,16 @@ class Budget:
     """The parts of a pick's uncertainty, the largest first; their squares add up.
 
     ``degrees`` are the effective degrees of freedom, ``coverage`` the factor that makes 95 % of
-    them. ``help_`` is the part (board, lens or height) whose measurement would shrink u most, to
-    ``after_mm``; None: none by a tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a
-    drift may add, see `hidden_drift`; ``closing``: a stop that returned to the first shows it best.
+    them, ``corners`` what all corners of the work volume at once take more. ``help_`` is the part
+    (board, lens or height) whose measurement would shrink u most, to ``after_mm``; None: none by a
+    tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a drift may add, see
+    `hidden_drift`; ``closing``: a stop that returned to the first shows it best.
     """
 
     parts: tuple[Part, ...]
     degrees: float
     coverage: float
+    corners: float
     length_mm: float
     help_: str | None = None
     after_mm: float | None = None
@@ -54,11 +56,11 @@ class Budget:
     @property
     def wider(self) -> float:
         """How much larger u is stated than it is, so that U = 2u covers 95 %."""
-        return widening(self.coverage)
+        return self.coverage / 2.0
 
     def wider_after(self, more: float) -> float:
         """Return `wider` once there is ``more`` times the information: so grow the degrees."""
-        return widening(coverage(self.degrees * max(more, 1.0)))
+        return coverage(self.degrees * max(more, 1.0)) / 2.0
 
     @property
     def mostly_arm(self) -> bool:
@@ -68,7 +70,8 @@ class Budget:
 
     def stored(self) -> StoredBudget:
         """Return the budget as it is stored and shown."""
-        return StoredBudget(self.parts, self.degrees, self.coverage, self.drift_mm, self.closing)
+        k = self.coverage * self.corners
+        return StoredBudget(self.parts, self.degrees, k, self.wider, self.drift_mm, self.closing)
 
 
 def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
@@ -85,9 +88,8 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())
     degrees = _effective(squares, found.fit.degrees, total)
-    corners = pick_mm / np.sqrt(total)  # what all corners at once take more
     parts = sorted(
-        (Part(name, float(corners * np.sqrt(max(v, 0.0)))) for name, v in squares.items()),
+        (Part(name, float(np.sqrt(max(v, 0.0)))) for name, v in squares.items()),
         key=lambda part: -part.u_mm,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
@@ -97,6 +99,7 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
         parts=told,
         degrees=degrees,
         coverage=coverage(degrees),
+        corners=float(pick_mm / np.sqrt(total)),
         length_mm=found.problem.board.length_mm,
         help_=help_,
         after_mm=after_mm,

@@ -23,6 +23,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import lens
+from ..cell.budget import KEPT
 from ..cell.cell import EYE_TO_HAND
 from ..frames import (
     apply,
@@ -50,10 +51,7 @@ REMAINS = "what no single transform takes away"  # of estimated errors, over the
 GRID = (-0.5, 0.0, 0.5)  # [-] of the work volume's sides: corners, edges, faces and centre
 
 
-DRAWS, PART = 4000, 500  # of the errors at all corners; their quantile is then good to 1 %
-# [-] of cases in which all corners keep U: half of the 5 % that U = 2u leaves is left to what no
-# model of an arm or a lens holds.
-KEPT = 0.975
+DRAWS, PART = 32000, 500  # of the errors at all corners; their quantile is then good to 1 %
 
 
 @cache
@@ -109,7 +107,7 @@ class PickModel:
 
         Variance of M·camera − S·errors, plus the square of what is known to remain. Where one
         direction makes most of it, 2u is exceeded at one of eight corners too often; u is then half
-        of what all corners keep in 97.5 % of cases (propagation of distributions, JCGM 101). What
+        of what all corners keep in 99.5 % of cases (propagation of distributions, JCGM 101). What
         turns out to be ``least`` [mm] or more is worked out no further, and may come as ∞.
         """
         index = np.r_[0:6, 12 : 12 + len(errors)]

@@ -106,7 +106,7 @@ class Result:
     def stored(self) -> StoredResult:
         """Return the result as it is shown and stored: what is not known is None."""
         board = self.joint_covariance[6:, 6:]
-        arm = self.systematic.arm
+        arm, made_of = self.systematic.arm, self.budget.stored() if self.budget else None
         return StoredResult(
             mount=self.mount,
             verdict=self.verdict,
@@ -123,8 +123,8 @@ class Result:
             systematic=self._shared(slice(None, arm)),
             board_and_lens=self._shared(slice(arm, None)),
             board_and_lens_covariance=self._of_terms() if self.known.all() else None,
-            budget=self.budget.stored() if self.budget and self.known.all() else None,
-            decision=verdict(self.uncertainty, self.tolerance, self.findings)[1],
+            budget=made_of if self.known.all() else None,
+            decision=verdict(self.uncertainty, self.tolerance, self.findings, made_of)[1],
             convergence=self.convergence,
         )
 
@@ -172,5 +172,5 @@ def _rows(matrix: Array) -> Matrix:
 def judged(result: Result, findings: Iterable[Finding]) -> Result:
     """Return ``result`` with these findings instead of its own, and the verdict they give."""
     found = tuple(by_gravity(findings))
-    said, _ = verdict(result.uncertainty, result.tolerance, found)
+    said, _ = verdict(result.uncertainty, result.tolerance, found, None)
     return replace(result, findings=found, verdict=said)

@@ -42,7 +42,7 @@ def plant_page(
     )  # fmt: skip
     parts = [section(row.cell, *_drift(row, drifts.get(row.cell))) for row in rows]
     note = paragraph(
-        "U is the expanded uncertainty of a pick (about 95 %) as the last accepted result states "
+        "U is the expanded uncertainty of a pick (above 99 %) as the last accepted result states "
         "it; moved: at the work volume since then, by the last recheck. A rating is a record of "
         "what was measured, not a release of the cell."
     )

@@ -29,27 +29,22 @@ AGREE_MM, AGREE_RAD = 1e-3, 1e-6  # rounding of a file written by this program s
 class Stated:
     """The delivered camera transform (4, 4) [mm] with its covariance (6, 6), see `frames`.
 
-    ``work_volume_mm`` and ``pick_mm`` standard uncertainties; noise levels of one image point [px]
-    and of one stop [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
+    ``systematic_mm``, the robot's part of a pick, is a standard uncertainty: what that of a pick
+    has beyond the one at the work volume. Noise levels of one image point [px] and of one stop
+    [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
     Lens and board are ``off`` (12,), in the order of `camera.lens.NAMES`, 0 for what is not
     estimated; ``off_covariance`` (12, 18) is theirs with the transform and with each other.
     """
 
     camera: Array
     covariance: Array
-    work_volume_mm: float
-    pick_mm: float
+    systematic_mm: float
     pixel_px: float
     robot_mm: float
     robot_rad: float
     wider: float
     off: Array
     off_covariance: Array
-
-    @property
-    def systematic_mm(self) -> float:
-        """The robot's systematic part of a pick [mm], standard: what pick_mm has beyond it."""
-        return float(np.sqrt(max(self.pick_mm**2 - self.work_volume_mm**2, 0.0)))
 
 
 def stated(result: StoredResult, cell: Cell) -> Stated:
@@ -67,8 +62,11 @@ def stated(result: StoredResult, cell: Cell) -> Stated:
     if camera is None or covariance is None or len(known) < 5:
         raise SolveError(f"the result holds no complete {cell.camera_key}", REMEDY)
     volume, pick, pixel, shift, degrees = known
+    if result.budget is not None and result.budget.parts:
+        pick = result.budget.stated_mm  # half of its U is more
+    arm = float(np.sqrt(max(pick**2 - volume**2, 0.0)))
     turn, off = float(np.radians(degrees)), lens_and_board(result)
-    return Stated(camera, covariance, volume, pick, pixel, shift, turn, result.wider, *off)
+    return Stated(camera, covariance, arm, pixel, shift, turn, result.wider, *off)
 
 
 def lens_and_board(result: StoredResult) -> tuple[Array, Array]:

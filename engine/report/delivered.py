@@ -47,7 +47,7 @@ class Delivered:
         said: what else belongs to the verdict, as (key, one line of text): see `SAID`.
         axes: where from_frame (of an inverse: to_frame) lies, in words.
         decision: by which rule the tolerance was judged, None for what no tolerance was.
-        k: the coverage factor of U, in words.
+        k, pick_k: the coverage factors of U and of that of a pick, in words.
     """
 
     cell: Cell
@@ -66,6 +66,7 @@ class Delivered:
     axes: str = CAMERA_AXES
     decision: Decision | None = None
     k: str = "k = 2"
+    pick_k: str = "k = 2"
 
     @property
     def name(self) -> str:
@@ -113,7 +114,7 @@ def delivered(
     return Delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
         result.touched, source_sha256, result.frames.how if result.frames else NOT_SHOWN,
-        _said(result), decision=result.decision, k=result.k,
+        _said(result), decision=result.decision, k=result.k, pick_k=result.pick_k,
     )  # fmt: skip
 
 
@@ -178,9 +179,9 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
         *([("caution", item.caution)] if item.caution else []),
         *_decided(item),
         ("proven by touch points", item.touched),
-        ("U of position", _expanded(u.position_mm, "mm", item.k)),
-        ("U of rotation", _expanded(u.angle_deg, "°", item.k)),
-        ("U of a pick", _expanded(u.pick_mm, "mm", item.k)),
+        ("U of position", _expanded(u.position_mm, "mm", f"about 95 %, {item.k}")),
+        ("U of rotation", _expanded(u.angle_deg, "°", f"about 95 %, {item.k}")),
+        ("U of a pick", _expanded(u.pick_mm, "mm", f"above 99 %, {item.pick_k}")),
         ("source", "result.yaml"),
         ("source sha256", item.source_sha256),
         *_lens_facts(item),
@@ -246,8 +247,8 @@ def lens_document(item: Delivered) -> dict[str, Any] | None:
     }
 
 
-def _expanded(u: float | None, unit: str, k: str) -> str:
-    return "not known" if u is None else f"{2 * u:.3g} {unit} (about 95 %, {k})"
+def _expanded(u: float | None, unit: str, covered: str) -> str:
+    return "not known" if u is None else f"{2 * u:.3g} {unit} ({covered})"
 
 
 def matrix_in(item: Delivered, unit: str) -> Array:

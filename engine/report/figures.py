@@ -214,9 +214,10 @@ def course_picture(points: Sequence[CoursePoint], tolerance_mm: float) -> Pictur
     ax.xaxis.get_major_locator().set_params(integer=True)
     ax.legend(frameon=False, fontsize=8)
     words = (
-        f"Expanded uncertainty (about 95 %) at the worst corner of the work volume: of a pick "
+        f"Expanded uncertainty at the worst corner of the work volume: of a pick (above 99 %) "
         f"{pick[0]:.2g} mm after {counts[0]} stations and {pick[-1]:.2g} mm after {counts[-1]}; "
-        f"of a point placed by the camera's transform {camera[0]:.2g} mm and {camera[-1]:.2g} mm. "
+        "of a point placed by the camera's transform (about 95 %) "
+        f"{camera[0]:.2g} mm and {camera[-1]:.2g} mm. "
         "To first order, with the noise of the whole session."
     )
     return Picture("Uncertainty over the stations", drawn(figure), words, half=True)

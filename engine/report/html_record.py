@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ..cautions import REPORT
+from ..cell.budget import KEPT_WORDS
 from ..cell.cell import Cell
 from ..cell.result import POINTER, StoredResult
 from ..cell.session import About, Session, Station
@@ -309,11 +310,14 @@ def budget(result: StoredResult) -> Html | str:
     total = made.total_mm
     rows = [(part.name, number(part.u_mm, 4), made.share(part)) for part in made.parts]
     rows.append(("together", number(total, 4), "100 %"))
-    freedom, expanded = made.degrees_of_freedom, number(result.coverage_factor * total, 3)
+    freedom, expanded = made.degrees_of_freedom, number((made.coverage_factor or 2.0) * total, 3)
     told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
     many = "" if freedom is None else f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
-    told += f" With {many} degrees of freedom U is {result.k[4:]} times that." if many else ""
-    rows.append((f"U of a pick ({result.k})", expanded, ""))
+    told += (
+        f" U is {result.pick_k[4:]} times that, so that all corners keep it in {KEPT_WORDS} of "
+        f"cases{f' with {many} degrees of freedom' if many else ''}."
+    )
+    rows.append((f"U of a pick ({result.pick_k})", expanded, ""))
     head = ("from", "u [mm]", "share of u²")
     beside = made.drift_words()
     said = [paragraph(told), table(head, rows), *([paragraph(beside)] if beside else [])]

@@ -281,10 +281,10 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     errors = [item for item in result.findings if item.level is Level.ERROR]
     rows = [
         ("Findings at level error", str(len(errors)), "none", "BROKEN" if errors else "holds"),
-        _rule(f"U of a pick ({result.k})", u.pick_mm, limit.position_mm, limit.rule, "mm"),
+        _rule(f"U of a pick ({result.pick_k})", u.pick_mm, limit.position_mm, limit.rule, "mm"),
         _rule(f"U of the rotation ({result.k})", u.angle_deg, limit.angle_deg, limit.rule, "°"),
     ]
-    decision = result.decision or verdict_of(u, limit, result.findings)[1]
+    decision = result.decision or verdict_of(u, limit, result.findings, result.budget)[1]
     proven = f"Proven by touch points: {result.touched}."
     box = element(
         "div",
@@ -302,9 +302,10 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
             "stands, so none is stated: see the findings."
         )])  # fmt: skip
     return joined([box, paragraph(
-        f"U = k·u is the expanded uncertainty (about 95 %, {result.k_and_why}), u the standard "
-        "uncertainty, both in the sense of the GUM. A pick is off by camera and robot together, "
-        "taken at the worst corner of the work volume."
+        f"U = k·u is the expanded uncertainty, u the standard uncertainty, both in the sense of "
+        f"the GUM: about 95 %, {result.k_and_why}; of a pick {result.pick_k}, so that all corners "
+        "of the work volume keep it at once and it is exceeded in less than 1 % of what is "
+        "accepted. A pick is off by camera and robot together."
     )])  # fmt: skip
 
 
@@ -395,6 +396,7 @@ def _uncertainties(matrix: Covariance | None, name: str, result: StoredResult) -
 def noise(result: StoredResult) -> Html:
     """Return the noise estimated from the session, and the robot's systematic errors."""
     levels, u, k = result.noise, result.uncertainty, 1.0 / result.wider
+    pick = u.pick_mm if result.budget is None else result.budget.total_mm
     values = pairs([
         ("Points in the image", rounded(levels.pixel_px, "px")),
         ("Typed position, each axis", rounded(levels.robot_position_mm, "mm")),
@@ -402,7 +404,7 @@ def noise(result: StoredResult) -> Html:
         ("u of the position", rounded(u.position_mm, "mm", k)),
         ("u of the rotation", rounded(u.angle_deg, "°", k)),
         ("u at the worst corner, camera alone", rounded(u.work_volume_mm, "mm", k)),
-        ("u of a pick there, with the robot", rounded(u.pick_mm, "mm", k)),
+        ("u of a pick there, with the robot", rounded(pick, "mm")),
     ])  # fmt: skip
     rows = [
         (item.name, number(item.value_mm, 3, "mm"), number(item.u_mm, 3, "mm"))
