@@ -162,6 +162,20 @@ def test_an_arm_that_had_not_arrived(mount: Mount) -> None:
     assert {f.message[-2] for f in said} == {"3", "7"}
 
 
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("stations", [5, 8, 15])
+def test_an_image_that_the_camera_took_at_the_stop_before(mount: Mount, stations: int) -> None:
+    session = clean(Case(mount=mount, stations=stations), 51)
+    stops, rng = list(session.problem.observations), np.random.default_rng(5)
+    before = stops[2].pixels
+    assert before is not None
+    stops[3] = replace(stops[3], pixels=before + rng.normal(0.0, 0.2, before.shape))
+    problem = replace(session.problem, observations=tuple(stops))
+    said = weighty(replace(session, problem=problem))
+    assert [(f.code, f.station) for f in said][:1] == [("same-image", 4)]
+    assert "where it stood at station 3" in said[0].message
+
+
 def test_a_knock_of_half_a_millimetre_is_no_typing_mistake() -> None:
     shift = np.array([0.0, 0.0, 0.0, 0.35, -0.35, 0.35])
     for row in (3, 9):

@@ -113,6 +113,7 @@ SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond s
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
+OLD_SHARE = float(np.log(1 / 300))  # stations with the image of the stop before, CP, no source
 MOVING_SHARE = float(np.log(1 / 100))  # stations where the arm still moved, CP, no source
 LEAST_WAY = 1e-3  # [-] share of the way from the station before: less is within the noise
 ROUGHLY = 0.15  # [-] of what is left of the way: how far beside it an arm may arrive
@@ -139,7 +140,7 @@ def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
         return [_without(scene, row, _others_weight(scene, seen), again)]
     found = slips_of(scene, seen)
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
-    causes += _moving_causes(scene, seen)
+    causes += _old_image(scene, seen) or _moving_causes(scene, seen)
     if not causes and double:
         causes = [_slip_cause(scene, seen, item) for item in double_slips_of(scene, seen)[:1]]
     return [*causes, _outlier_cause(scene, seen)]
@@ -184,6 +185,41 @@ def typed_values(scene: Scene, row: int, item: Explanation) -> tuple[Finding, ..
     )
 
 
+def _old_image(scene: Scene, seen: Others) -> list[Cause]:
+    """Return the station as one whose image shows the board as it stood at the stop before.
+
+    A camera may still deliver the image it took there, or the arm not have left.
+    """
+    row, prediction = seen.row, seen.predictions[0]
+    place = int(scene.found.gathered.index[row])
+    if not place:
+        return []
+    before = scene.found.problem.observations[place - 1]
+    off = displacement(prediction.flange, before.base_T_flange)
+    size = float(off @ np.linalg.solve(prediction.covariance, off))
+    if size > seen.limit:
+        return []
+    log_density = -0.5 * (size + float(np.linalg.slogdet(2.0 * np.pi * prediction.covariance)[1]))
+    way = displacement(scene.stations.typed[row], before.base_T_flange)
+    described = finding(
+        "same-image",
+        "unchanged",
+        level=Level.ERROR,
+        station=scene.ids[row],
+        other=before.id,
+        distance_mm=np.linalg.norm(way[3:]),
+        angle_deg=np.degrees(np.linalg.norm(way[:3])),
+    )
+    return [_instead_of_apart(scene, seen, OLD_SHARE + log_density, described)]
+
+
+def _instead_of_apart(scene: Scene, seen: Others, log_density: float, said: Finding) -> Cause:
+    """Return a cause that puts the station, left out, where it has this density."""
+    weight = _others_weight(scene, seen) + log_density
+    weight -= apart(scene.found.stations.take(np.array([seen.row])), seen.fit)
+    return _without(scene, seen.row, weight, said)
+
+
 def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
     """Return the station as one where the arm had not arrived, or the pendant not been read yet.
 
@@ -204,9 +240,6 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
     share, log_density, size = max(tried, key=lambda item: item[1])
     if size > seen.limit or not LEAST_WAY < abs(share) < 1.0:
         return []
-    weight = _others_weight(scene, seen)
-    weight -= apart(found.stations.take(np.array([row])), seen.fit)
-    weight += MOVING_SHARE - np.log(len(ways)) + log_density
     described = finding(
         "still-moving",
         station=scene.ids[row],
@@ -214,7 +247,8 @@ def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
         distance_mm=np.linalg.norm(off[3:]),
         angle_deg=np.degrees(np.linalg.norm(off[:3])),
     )
-    return [_without(scene, row, weight, described)]
+    log_density += MOVING_SHARE - float(np.log(len(ways)))
+    return [_instead_of_apart(scene, seen, log_density, described)]
 
 
 def _ways(scene: Scene, row: int, before: Observation) -> list[Array]:
