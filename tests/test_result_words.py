@@ -147,7 +147,7 @@ def test_no_uncertainty_is_told_beside_a_cause_of_all_stations(wrong_pitch: Few)
     assert "above the tolerance" not in told
     assert "made of" not in told
     assert verdict_parts(result, fresh=True) == [("not accepted", "error")]
-    assert "means nothing while board-pitch stands" in page.text
+    assert "U is not known while board-pitch stands" in page.text
     assert "Uncertainty budget" not in page.text
     assert "u of a pick there, with the robot not known" in page.text
     for form in FORMATS:

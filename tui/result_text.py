@@ -21,8 +21,9 @@ from engine.cell.result import (
     Placed,
     StationResult,
     StoredResult,
-    most_expanded,
+    not_known_by,
 )
+from engine.cell.rule import most_expanded
 from engine.cell.session import cell_of
 from engine.pendant.entry import format_place
 
@@ -101,9 +102,8 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
     """Return the verdict in few words, for large letters: of the worst camera, where several."""
     if not fresh:
         return [("changed: solve again", "warning")]
-    told = result.as_told()
-    results = [told, *(part for part in told.cameras.values() if part is not None)]
-    u = max((part.expanded_mm or 0.0 for part in results), default=0.0)
+    results = [result, *(part for part in result.cameras.values() if part is not None)]
+    u = result.expanded_mm
     accepted = all(part.accepted for part in results)
     parts = [("accepted", "good") if accepted else ("not accepted", "error")]
     parts += [(f"U {u:.2f} mm", "title")] if u else []
@@ -146,7 +146,7 @@ def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> 
     head = f"Expanded uncertainty U (about 95 %{factor}; of a pick above 99 %)"
     lines: list[Line] = [[(text, "dim")] for text in wrap(head, width)]
     if result.spoiled_by:
-        return [*lines, [(f"  not known while {result.spoiled_by} stands", "warning")], []]
+        return [*lines, [(f"  {not_known_by(result.spoiled_by)}", "warning")], []]
     for name, value, unit, limit in rows:
         line: Line = [(f"  {name:<25}", "dim"), (f"{expanded(value, unit):<14}", "title")]
         if limit is not None and value is not None:

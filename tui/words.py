@@ -244,6 +244,7 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
             verdict = f"{item.verdict_before or 'no result'} -> {item.verdict}"
         codes = [f"+{code}" for code in item.codes_new] + [f"-{code}" for code in item.codes_gone]
         said = f"  {' '.join(codes)}" if codes else ""
+        said += f"  U {item.not_known}" if item.not_known else ""
         lines.append(
             f"{figure(item.expanded_mm_before):>8} {figure(item.expanded_mm):>7} "
             f"{figure(item.shift_mm):>9} {figure(item.shift_u):>6}  {verdict}, {name}{said}"

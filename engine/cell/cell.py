@@ -14,7 +14,8 @@ from ..boards.pattern import Board
 from ..camera.model import Camera
 from ..pendant.settings import Pendant
 from ..robots.model import Robot
-from .result import GUARDED, KEYS, Rule, rule_owner
+from .result import KEYS
+from .rule import GUARDED, Rule, rule_owner
 
 Locate = Literal["lens", "depth"]
 Mount = Literal["eye-to-hand", "eye-in-hand"]

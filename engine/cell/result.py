@@ -10,23 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from math import erfc, sqrt
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from ..camera.model import Camera, LensU
 from ..findings import Finding, Level, by_gravity, has_error
 from .budget import StoredBudget
+from .rule import RULES, Rule, chance_beyond, keeps, rule_owner
 
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
 
-Rule = Literal["guarded", "simple"]
-GUARDED: Rule = "guarded"
-SIMPLE: Rule = "simple"
-RULES: dict[Rule, str] = {  # what they are called where a person reads
-    "guarded": "guarded rule (ISO 14253-1): error and U together within the tolerance",
-    "simple": "simple rule (JCGM 106): error within the tolerance, U at most a third of it",
-}
 Verdict = Literal["accepted", "not-accepted"]
 ACCEPTED: Verdict = "accepted"
 NOT_ACCEPTED: Verdict = "not-accepted"
@@ -54,6 +47,12 @@ DIAGNOSED_OF_ALL = (
 CAUSES_OF_ALL = (*DIAGNOSED_OF_ALL, "joints-disagree")
 
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
+
+
+def not_known_by(code: str | None) -> str:
+    """Return that U is not known for a cause of all stations, in words; "" for none."""
+    return f"not known while {code} stands" if code else ""
+
 
 Numbers = tuple[float | None, ...]
 Three = Annotated[Numbers, 3]
@@ -149,11 +148,6 @@ class SystematicError:
         )
         value, u = next((pair for pair in pairs if pair[0] is not None), (None, None))
         return value or 0.0, u or 0.0
-
-
-def rule_owner(set_by: str | None) -> str:
-    """Return in words who set the rule."""
-    return f"set by {set_by}" if set_by else "nobody is named as having set it"
 
 
 STATIONS = "More stations, or what the findings name, would tell."
@@ -459,10 +453,15 @@ class StoredResult:
         errors = (item.code for item in self.findings if item.level is Level.ERROR)
         return next((code for code in errors if code in CAUSES_OF_ALL), None)
 
-    def as_told(self) -> StoredResult:
-        """Return the result as people read it: no uncertainty while a cause of all stands.
+    @property
+    def unknown_by(self) -> str | None:
+        """The code of the cause for which U of a pick by all cameras is not known; None: none."""
+        return next((code for part in self._parts if (code := part.spoiled_by)), None)
 
-        Of each camera by itself. result.yaml and --json keep the numbers.
+    def as_told(self) -> StoredResult:
+        """Return the result as it is told: no uncertainty while a cause of all stands.
+
+        Of each camera by itself. result.yaml alone keeps the numbers.
         """
         further = {name: part and part.as_told() for name, part in self.cameras.items()}
         told = replace(self, cameras=further)
@@ -479,10 +478,17 @@ class StoredResult:
 
     @property
     def expanded_mm(self) -> float | None:
-        """U = 2u of a pick [mm] by the worst camera, or None where it is not known."""
-        parts = [self, *(part for part in self.cameras.values() if part)]
-        known = [u for part in parts if (u := part.uncertainty.pick_mm) is not None]
-        return 2 * max(known) if len(known) == len(parts) else None
+        """U = 2u of a pick [mm] by the worst camera, or None where it is not known.
+
+        It is not while a cause of all stations stands, see `unknown_by`.
+        """
+        known = [u for part in self._parts if (u := part.uncertainty.pick_mm) is not None]
+        return 2 * max(known) if len(known) == len(self._parts) and not self.unknown_by else None
+
+    @property
+    def _parts(self) -> list[StoredResult]:
+        """What each camera gave that saw stations, the first camera's first."""
+        return [self, *(part for part in self.cameras.values() if part)]
 
     @property
     def all_findings(self) -> tuple[Finding, ...]:
@@ -525,39 +531,3 @@ def verdict(
         return ACCEPTED, Decision(rule, tolerance.set_by, min(sum(beyond), 1.0))
     broken = [1.0 - chance for chance, good in zip(beyond, kept, strict=True) if not good]
     return NOT_ACCEPTED, Decision(rule, tolerance.set_by, min(broken, default=None))
-
-
-THIRD = 1.0 / 3.0  # [-] of the tolerance: largest U that the simple rule lets stand beside it
-
-
-def most_expanded(limit: float, rule: Rule) -> float:
-    """Return the largest expanded uncertainty with which no error at all conforms to ``limit``."""
-    return THIRD * limit if rule == SIMPLE else limit
-
-
-def conforms(error: float, expanded: float, limit: float, rule: Rule) -> bool:
-    """Tell whether a size known with U = ``expanded`` counts as within the tolerance ``limit``.
-
-    guarded: with all of U beside it (ISO 14253-1, from memory); simple: by itself, where U is a
-    third of the limit at most (JCGM 106:2012, simple acceptance, from memory).
-    """
-    if rule == SIMPLE:
-        return error <= limit and expanded <= most_expanded(limit, rule)
-    return error + expanded <= limit
-
-
-def keeps(u: float | None, limit: float, rule: Rule) -> bool:
-    """Tell whether the expanded uncertainty 2u of no error is known and conforms to ``limit``."""
-    return u is not None and conforms(0.0, 2 * u, limit, rule)
-
-
-def chance_beyond(error: float, u: float, limit: float) -> float:
-    """Return the chance [-] that a size is beyond ``limit``, measured as ``error`` with ``u``.
-
-    Normal (JCGM 106), all of u along the line of the error: of a vector that is the least
-    favourable case for either decision.
-    """
-    if u <= 0.0:
-        return float(error > limit)
-    over, under = ((limit - error) / u, (limit + error) / u)
-    return 0.5 * (erfc(over / sqrt(2.0)) + erfc(under / sqrt(2.0)))

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..cell.cell import EYE_TO_HAND
-from ..cell.result import keeps
+from ..cell.rule import keeps
 from ..estimate.assemble import assembled
 from ..estimate.pick import REMAINS
 from ..estimate.problem import absurd

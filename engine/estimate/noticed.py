@@ -9,7 +9,7 @@ from ..camera.lens import DEPTH_SCALE, NAMES
 from ..camera.model import DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND, Tolerance
-from ..cell.result import SIMPLE, keeps
+from ..cell.rule import SIMPLE, keeps
 from ..findings import Finding, Level, finding
 from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW

@@ -14,7 +14,7 @@ from enum import StrEnum
 from pathlib import PurePath
 from typing import Any
 
-from ..cell.result import ACCEPTED, NOT_ACCEPTED
+from ..cell.result import ACCEPTED, NOT_ACCEPTED, not_known_by
 from .archive import by_cell, day_of, last_result
 from .summary import Noted, Result, Summary
 
@@ -45,9 +45,9 @@ class CellRow:
     """One cell at a glance; None for what is not known.
 
     ``expanded_mm``: U of a pick as the last accepted result states it (the last one where none is
-    accepted); ``movement_mm`` and ``movement_u_mm``: since then, at the work volume, and its
-    expanded uncertainty; ``pick_error_mm``: U, and a movement that exceeds its own. ``rating`` is
-    said in ``words``.
+    accepted), None while the cause ``unknown_by`` stands; ``movement_mm`` and ``movement_u_mm``:
+    since then, at the work volume, and its expanded uncertainty; ``pick_error_mm``: U, and a
+    movement that exceeds its own. ``rating`` is said in ``words``.
     """
 
     cell: str
@@ -56,6 +56,7 @@ class CellRow:
     result_on: str | None
     verdict: str | None
     expanded_mm: float | None
+    unknown_by: str | None
     tolerance_mm: float | None
     proven: bool | None
     proven_by: str | None
@@ -129,6 +130,7 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
         result_on=_date(last.created) if last else None,
         verdict=result.verdict if result else None,
         expanded_mm=expanded,
+        unknown_by=result.unknown_by if result else None,
         tolerance_mm=tolerance,
         proven=result.proven if result else None,
         proven_by=proof.who if proof and result and result.proven else None,
@@ -218,7 +220,8 @@ def _rated(
     if result.refuted:
         return Rating.NOT_ACCEPTED, "the proof failed: touches disagree with the last result"
     if result.verdict != ACCEPTED:
-        return Rating.NOT_ACCEPTED, "the last result is not accepted"
+        why = f": U {not_known_by(result.unknown_by)}" if result.unknown_by else ""
+        return Rating.NOT_ACCEPTED, f"the last result is not accepted{why}"
     if rest is not None and tolerance is not None and rest > tolerance:
         return Rating.BEYOND, f"a pick may be off by {rest:.2f} mm, tolerance {tolerance:g} mm"
     if event is not None:
@@ -251,8 +254,8 @@ def _days(value: float) -> str:
 
 
 COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`
-    "cell", "rating", "words", "result_on", "verdict", "expanded_mm", "tolerance_mm", "proven",
-    "proven_by", "proven_on", "recheck_on", "recheck_cause", "movement_mm", "movement_u_mm",
-    "pick_error_mm", "recheck_every_days", "days_left", "event", "event_on", "sessions",
-    "result_session",
+    "cell", "rating", "words", "result_on", "verdict", "expanded_mm", "unknown_by", "tolerance_mm",
+    "proven", "proven_by", "proven_on", "recheck_on", "recheck_cause", "movement_mm",
+    "movement_u_mm", "pick_error_mm", "recheck_every_days", "days_left", "event", "event_on",
+    "sessions", "result_session",
 )  # fmt: skip

@@ -16,7 +16,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from ..cell.result import KEYS, REFUTED, StoredResult
+from ..cell.result import CAUSES_OF_ALL, KEYS, REFUTED, StoredResult
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
 from ..sessions.journal import MAX_JOURNAL, OVERTAKEN
@@ -31,8 +31,9 @@ class Result(NamedTuple):
     """What a stored result says: verdict, proof, standard uncertainties [mm], and the camera.
 
     ``camera``: x y z [mm] and x y z w of the delivered transform. ``refuted``: touches speak
-    against it. ``same``: session.yaml would give
-    the same result now; None: it is another file, and nobody has looked yet whether that matters.
+    against it. ``same``: session.yaml would give the same result now; None: it is another file, and
+    nobody has looked yet whether that matters. ``unknown_by``: the code of the cause for which the
+    uncertainties are not known, see `StoredResult`.
     """
 
     verdict: str
@@ -42,6 +43,7 @@ class Result(NamedTuple):
     camera: Place | None
     refuted: bool = False
     same: bool | None = True
+    unknown_by: str | None = None
 
 
 class Noted(NamedTuple):
@@ -184,14 +186,18 @@ def _result(folder: Path, session_hash: str, mount: str) -> Result | None:
         if "cameras" in keys:
             raise _UnusualError
         names = KEYS[_scalar(_needed(keys, "mount"))]  # type: ignore[index]
-        u = _group(_needed(keys, "uncertainty"))
+        said = _said(keys.get("findings", ""))
+        errors = [code for code, level in said if level == "error"]
+        spoiled = next((code for code in errors if code in CAUSES_OF_ALL), None)
+        u = {} if spoiled else _group(_needed(keys, "uncertainty"))
         found = Result(
             verdict=_scalar(_needed(keys, "verdict")) or "",
             proven={"true": True, "false": False}.get(_needed(keys, "proven").strip()),
             pick_mm=_float(u.get("pick_mm")),
             work_volume_mm=_float(u.get("work_volume_mm")),
             camera=_camera(_needed(keys, names[0])),
-            refuted=_REFUTED.search(keys.get("findings", "")) is not None,
+            refuted=any(code in REFUTED for code, _ in said),
+            unknown_by=spoiled,
         )
         inputs = keys.get("inputs", "")
         same = session_hash in inputs or not inputs.strip() or _unknown(keys.get("basis"))
@@ -218,9 +224,10 @@ def _of_stored(stored: StoredResult) -> Result:
         stored.verdict,
         stored.proven,
         None if expanded is None else expanded / 2,
-        stored.uncertainty.work_volume_mm,
+        stored.as_told().uncertainty.work_volume_mm,
         camera,
         stored.by_touch == "failed",
+        unknown_by=stored.unknown_by,
     )
 
 
@@ -233,7 +240,17 @@ def _camera(text: str) -> Place | None:
     return None if position is None or turn is None else (*position, *turn)
 
 
-_REFUTED = re.compile(rf"code: ({'|'.join(REFUTED)})\b")
+_FINDING = re.compile(r"^- (?:\{code: ([\w-]+), level: (\w+),)?", re.MULTILINE)
+
+
+def _said(text: str) -> list[tuple[str, str]]:
+    """Return code and level of every finding of a result."""
+    found = [(m[1], m[2]) for m in _FINDING.finditer(text)]
+    if any(code is None for code, _ in found) or (not found and text.strip() != "[]"):
+        raise _UnusualError
+    return found
+
+
 WANTED = (
     "recheck",
     "event",

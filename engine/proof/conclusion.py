@@ -21,7 +21,6 @@ from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
 from ..cell.result import (
     REFUTED,
-    SIMPLE,
     Decision,
     Frames,
     Pointer,
@@ -29,8 +28,8 @@ from ..cell.result import (
     StoredProof,
     StoredResult,
     TouchedPoint,
-    most_expanded,
 )
+from ..cell.rule import SIMPLE, most_expanded
 from ..errors import UsageError
 from ..estimate.information import predict_flange
 from ..estimate.noticed import LEAST_TOUCHES

@@ -12,7 +12,6 @@ from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import Cell
 from ..cell.result import (
     NOT_SHOWN,
-    RULES,
     STATIONS,
     Decision,
     StoredResult,
@@ -21,6 +20,7 @@ from ..cell.result import (
     often_good,
     percent,
 )
+from ..cell.rule import RULES
 from ..errors import StationbookError, UsageError
 from ..findings import Level
 from ..frames import inverse, skew

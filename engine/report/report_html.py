@@ -13,17 +13,9 @@ import numpy as np
 from ..arrays import Array
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..cell.cell import Cell
-from ..cell.result import (
-    NOT_SHOWN,
-    Covariance,
-    FoundLens,
-    Placed,
-    Rule,
-    StoredResult,
-    keeps,
-    most_expanded,
-)
+from ..cell.result import NOT_SHOWN, Covariance, FoundLens, Placed, StoredResult, not_known_by
 from ..cell.result import verdict as verdict_of
+from ..cell.rule import Rule, keeps, most_expanded
 from ..cell.session import Session, seen_by
 from ..errors import StationbookError
 from ..findings import Level
@@ -298,8 +290,8 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     )  # fmt: skip
     if result.spoiled_by:
         return joined([box, paragraph(
-            f"What the fit says of its own uncertainty means nothing while {result.spoiled_by} "
-            "stands, so none is stated: see the findings."
+            f"U is {not_known_by(result.spoiled_by)}: what the fit says of its own uncertainty "
+            "means nothing beside that. See the findings."
         )])  # fmt: skip
     return joined([box, paragraph(
         f"U = k·u is the expanded uncertainty, u the standard uncertainty, both in the sense of "

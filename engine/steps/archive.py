@@ -24,7 +24,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
-from ..cell.result import ACCEPTED, StoredResult
+from ..cell.result import ACCEPTED, StoredResult, not_known_by
 from ..cell.session import Session
 from ..errors import FileError, StationbookError, UsageError
 from ..files import content, inside, read_bytes, sha256
@@ -56,6 +56,7 @@ NOTICED_WIDER = 0.05  # relative change of U: common practice, no source
 class Again:
     """One session solved again; None for what is not known.
 
+    ``unknown_by``: the code of the cause for which U is not known, see `StoredResult`.
     ``shift_mm``: how far the corners of the work volume moved at most from the stored result;
     ``shift_u`` the same in units of the stored U. ``inputs``: SHA-256 of all it was computed from.
     ``error``: the sentence where it could not be solved.
@@ -67,6 +68,8 @@ class Again:
     verdict: str | None = None
     expanded_mm_before: float | None = None
     expanded_mm: float | None = None
+    unknown_by_before: str | None = None
+    unknown_by: str | None = None
     shift_mm: float | None = None
     shift_u: float | None = None
     codes_gone: tuple[str, ...] = ()
@@ -75,9 +78,16 @@ class Again:
     error: str | None = None
 
     @property
+    def not_known(self) -> str:
+        """Why U is not known now, in words; "" where no cause of all stations stands."""
+        return not_known_by(self.unknown_by)
+
+    @property
     def changed(self) -> bool:
         """Whether somebody should look at it."""
         if self.error or self.verdict != self.verdict_before:
+            return True
+        if (self.expanded_mm is None) != (self.expanded_mm_before is None):
             return True
         wider = 0.0
         if self.expanded_mm and self.expanded_mm_before:
@@ -131,6 +141,8 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
         verdict=new.verdict,
         expanded_mm_before=before.expanded_mm if before else None,
         expanded_mm=new.expanded_mm,
+        unknown_by_before=before.unknown_by if before else None,
+        unknown_by=new.unknown_by,
         shift_mm=shift,
         shift_u=None if shift is None or not u else shift / u,
         codes_gone=tuple(sorted(codes[0] - codes[1])) if before else (),
@@ -187,7 +199,7 @@ def _shift(
     places = [transform_of(result.camera, cell.camera_key) for result in (before, new)]
     if places[0] is None or places[1] is None:
         return None, None
-    u = before.uncertainty.work_volume_mm
+    u = before.as_told().uncertainty.work_volume_mm
     moved = _corners(cell, places[1], places[0]) - _corners(cell, places[0], places[0])
     return float(np.linalg.norm(moved, axis=1).max()), None if u is None else 2.0 * u
 

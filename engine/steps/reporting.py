@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ..cell.cell import Cell
-from ..cell.result import StoredResult
+from ..cell.result import StoredResult, not_known_by
 from ..cell.session import Session
 from ..errors import FileError
 from ..estimate.assemble import estimated
@@ -59,7 +59,7 @@ def make_together(
         facts, part = _recorded(session, folder, now, None, anyway)
         bodies.append(record_body(folder, session, **facts))
         results.append(part)
-        expanded, limit = part.as_told().expanded_mm, session.cell.tolerance.position_mm
+        expanded, limit = part.expanded_mm, session.cell.tolerance.position_mm
         rows.append((
             session.name, session.cell.name, session.created[:10], part.verdict.upper(),
             "not known" if expanded is None else f"{expanded:.3f} mm", f"{limit:g} mm",
@@ -105,7 +105,8 @@ def _history(session: Session, folder: Path) -> tuple[Past, ...]:
             if item.result is not None:
                 u = item.result.pick_mm
                 said = item.result.verdict.replace("-", " ")
-                said += "" if u is None else f", U {2 * u:.2f} mm"
+                why = not_known_by(item.result.unknown_by)
+                said += f", U {why}" if why else "" if u is None else f", U {2 * u:.2f} mm"
                 said += ", proven" if item.result.proven else ""
                 said += ", the proof FAILED" if item.result.refuted else ""
                 said += "" if item.mark is None else f"; camera moved since, {item.mark.at[:10]}"

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from ..camera.model import LensU
 from ..cell.cell import Cell, Rough, RoughPlace
-from ..cell.result import most_expanded
+from ..cell.rule import most_expanded
 from ..cell.session import Session
 from ..errors import UsageError
 from ..estimate.assemble import estimated

@@ -24,7 +24,8 @@ from simulated_sessions import Case, Simulated
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, Tolerance
-from engine.cell.result import Decision, Pointer, Rule, verdict
+from engine.cell.result import Decision, Pointer, verdict
+from engine.cell.rule import Rule
 from engine.estimate.result import Result
 from engine.proof.conclusion import concluded
 from engine.proof.pick_now import commands, pick_now

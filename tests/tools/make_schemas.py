@@ -49,8 +49,8 @@ RECHECK = {
 }  # fmt: skip
 CELL = {
     "cell": "s", "sessions": "i", "result_session": "s", "result_on": "s", "verdict": "s",
-    "expanded_mm": "n", "tolerance_mm": "n", "proven": "b", "proven_by": "s", "proven_on": "s",
-    "proof_failed": "b",
+    "expanded_mm": "n", "unknown_by": "s", "tolerance_mm": "n", "proven": "b",
+    "proven_by": "s", "proven_on": "s", "proof_failed": "b",
     "recheck_on": "s", "recheck_cause": "s", "movement_mm": "n", "movement_u_mm": "n",
     "pick_error_mm": "n", "recheck_every_days": "n", "days_left": "n", "event": "s",
     "event_on": "s", "rating": "s", "words": "s", "problems": ["s"], "alarm": "b",
@@ -67,7 +67,8 @@ IMPORTED = {
 }  # fmt: skip
 AGAIN = {
     "folder": "s", "inputs": "s", "verdict_before": "s", "verdict": "s", "expanded_mm_before": "n",
-    "expanded_mm": "n", "shift_mm": "n", "shift_u": "n", "codes_gone": ["s"], "codes_new": ["s"],
+    "expanded_mm": "n", "unknown_by_before": "s", "unknown_by": "s",
+    "shift_mm": "n", "shift_u": "n", "codes_gone": ["s"], "codes_new": ["s"],
     "stored": "b", "error": "s", "changed": "b",
 }  # fmt: skip
 TOLD = {"code": "s", "cause": "s", "shows": "s",

@@ -18,7 +18,7 @@ from engine.plant.archive import session_folders
 from engine.sessions.changes import Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import writing
-from engine.sessions.results import moved_since, with_marks
+from engine.sessions.results import moved_since, result_document, with_marks
 from engine.sessions.schema import program_version
 from engine.steps.archive import Again, finished, record_of, solved_again
 from engine.steps.recheck import solve_quickly
@@ -61,7 +61,7 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
 def result_answer(solved: Solved, cell: Cell) -> Answer:
     """Return what is said of a result; findings are those of all cameras."""
     lines = texts(result_lines(solved.stored, cell, unwrapped, WIDTH))
-    return Answer(solved.document(), lines, solved.stored.all_findings)
+    return Answer(result_document(solved.stored.as_told()), lines, solved.stored.all_findings)
 
 
 TELL_EVERY = 2.0  # s between lines of progress

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, get_args
 from engine.boards.pattern import BOW_U_MM, HEIGHT_U_MM
 from engine.camera.model import ASSUMED_LENS_U, DISTORTION_COUNTS
 from engine.cell.cell import Locate
-from engine.cell.result import GUARDED, Rule
+from engine.cell.rule import GUARDED, Rule
 from engine.errors import FileError, StationbookError
 from engine.pendant.conventions import VECTOR, YAW, is_quaternion
 from engine.pendant.labels import LABEL_SETS, LabelSet, example_fields

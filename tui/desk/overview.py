@@ -23,7 +23,10 @@ Stamps = tuple[tuple[int, int] | None, ...]  # time [ns] and size of files
 
 
 class SessionRow(NamedTuple):
-    """One session in words. ``problem`` is the sentence where it cannot be read."""
+    """One session in words. ``problem`` is the sentence where it cannot be read.
+
+    ``unknown``: why U of its result is not known.
+    """
 
     folder: Path
     name: str
@@ -35,6 +38,12 @@ class SessionRow(NamedTuple):
     problem: str = ""
     recheck: str = ""
     cell: str = ""
+    unknown: str = ""
+
+    @property
+    def comparable(self) -> bool:
+        """Whether a recheck can be held against its result."""
+        return bool(self.result) and not self.unknown
 
 
 def session_folders(folder: Path) -> list[Path]:
@@ -106,7 +115,8 @@ def _alone(folder: Path, now: datetime) -> SessionRow:
 def session_row(folder: Path, now: datetime) -> SessionRow:
     """Return the row of one session. Raises FileError for one of which a file cannot be read."""
     glance, age = read_glance(folder), _age(folder / SESSION_FILE, now)
-    from engine.sessions.results import read_result  # not before the first picture
+    from engine.cell.result import not_known_by  # not before the first picture
+    from engine.sessions.results import read_result
 
     result = None
     with suppress(FileError):
@@ -116,11 +126,12 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
         state, role = "damaged", "error"
     used, _, left = counts(glance.stations, glance.plan)
     done = f"{used}, {left} left" if left else f"{used}"
-    expanded = result.as_told().expanded_mm if result else None
-    said = "" if expanded is None else f"U {expanded:.2f} mm"
+    expanded, why = (result.expanded_mm, not_known_by(result.unknown_by)) if result else (None, "")
+    said = "U unknown" if why else "" if expanded is None else f"U {expanded:.2f} mm"
     return SessionRow(
-        folder, glance.name, state, role, done, age, said, glance.problem, cell=glance.cell
-    )
+        folder, glance.name, state, role, done, age, said, glance.problem,
+        cell=glance.cell, unknown=f"U {why}" if why else "",
+    )  # fmt: skip
 
 
 def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[str, str]:

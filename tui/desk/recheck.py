@@ -61,7 +61,7 @@ def earlier_sessions(desk: Desk) -> list[SessionRow]:
     """
     here = desk.folder.resolve()
     rows = overview(here.parent, desk.clock())
-    others = [row for row in rows if row.folder.resolve() != here and row.result]
+    others = [row for row in rows if row.folder.resolve() != here and row.comparable]
     return sorted(others, key=lambda row: row.role != "good")
 
 

@@ -10,7 +10,8 @@ from itertools import groupby
 import numpy as np
 
 from engine.cautions import BEWARE
-from engine.cell.result import SIMPLE, StoredResult, most_expanded
+from engine.cell.result import StoredResult
+from engine.cell.rule import SIMPLE, most_expanded
 from engine.cell.session import PlannedStation, labelled
 from engine.depth.board import DepthReport
 from engine.findings import Finding, Level, worst
@@ -193,7 +194,7 @@ def quality(desk: Desk) -> Quality:
     named = next((item for item in desk.findings if item.level is level), None)
     text = "" if named is None else f"{named.level.value}: {named.code}"
     text += " (m: recheck)" if named is not None and named.code in RECHECKABLE else ""
-    expanded = desk.solution.stored.as_told().expanded_mm if desk.solution else None
+    expanded = desk.solution.stored.expanded_mm if desk.solution else None
     remark = "" if expanded is None or desk.fresh else "not counting the last change"
     if desk.fresh and desk.advice is not None and desk.advice.session is desk.session:
         remark = _outlook(desk.advice, desk.findings)

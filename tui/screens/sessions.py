@@ -115,8 +115,8 @@ class Sessions(Working[None]):
         if row is not None and row.problem:
             self.tell(f"{row.folder.name}: {row.problem}", "error")
         elif row is not None:
-            said = f". {last.sentence}" if last else ""
-            self.tell(f"Folder {row.folder.name}{said}", "dim")
+            said = [f"Folder {row.folder.name}", row.unknown, last.sentence if last else ""]
+            self.tell(". ".join(filter(None, said)), "dim")
         else:
             self.tell("", "dim")
 
@@ -186,7 +186,7 @@ class Sessions(Working[None]):
         row = self.sessions.item if self.is_mounted else None
         if action in ("open", "follow"):
             return row is not None
-        return action != "recheck" or (row is not None and bool(row.result))
+        return action != "recheck" or (row is not None and row.comparable)
 
     def action_leave(self) -> None:
         self.app.exit()
