@@ -22,12 +22,16 @@ from engine.findings import finding
 from engine.plant import archive
 from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import Rating, row_of
+from engine.plant.page import plant_page
 from engine.plant.summary import Noted, Result, Summary, _strict_head, summary
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
 from engine.sessions.journal import OVERTAKEN
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
+from tui.commands.cells import cell_lines
+from tui.screens.cells import CellList
+from tui.words import line_text
 
 NOW = datetime(2026, 11, 25, 12, 0)
 RESULT = Result("accepted", True, 0.2, 0.12, (0.0,) * 6 + (1.0,))
@@ -310,6 +314,9 @@ def test_a_real_recheck_and_an_event_are_seen(plant: Path, tmp_path: Path) -> No
     line = json.loads((root / "later" / "journal.jsonl").read_text().splitlines()[0])
     assert line["movement"]["shift_mm"] is not None
     assert max(map(abs, line["movement"]["shift_mm"])) < line["movement"]["work_volume_mm"] + 0.01
+    noted = summary(root / "later").noted[0]
+    assert noted.clearest_mm == line["movement"]["clearest"]["size_mm"]
+    assert noted.clearest_expanded_mm == line["movement"]["clearest"]["expanded_mm"]
 
 
 def test_the_table_goes_to_spreadsheets_and_a_page_needs_nothing_else(plant: Path) -> None:
@@ -358,3 +365,30 @@ def test_for_whom_and_where_is_kept_with_the_session(plant: Path) -> None:
     assert summary(folder).temperature_degc == -2.5
     assert answer("about", folder)["about"] == told
     assert "is no day" in refused("about", folder, "--instrument", "tape;1;soon")
+
+
+@pytest.mark.parametrize(
+    ("moved", "size", "u", "said", "column"),
+    [
+        (False, 0.05, 0.07, "not moved, 0.05 ± 0.14 mm", "no"),
+        (True, 0.90, 0.10, "MOVED, 0.90 ± 0.20 mm", "0.90"),
+        (True, 0.20, 0.30, "MOVED, most clearly 0.21 ± 0.04 mm", "yes"),
+        (None, 0.20, 0.30, "not known, 0.20 ± 0.60 mm", "?"),
+    ],
+)
+def test_a_movement_hidden_in_its_u_is_told_as_the_recheck_told_it(
+    moved: bool | None, size: float, u: float, said: str, column: str
+) -> None:
+    noted = a_recheck(3, moved, size, u)._replace(clearest_mm=0.21, clearest_expanded_mm=0.04)
+    row = row_of("line 1", [a_session(20), a_session(3, None, noted)], NOW)
+    assert row.recheck_answer == said
+    page = plant_page("plant", [row], {}, NOW)
+    assert said in page
+    assert any(said in line for line in cell_lines([row], 2))
+    assert column in line_text(CellList().row_line(row, 78)).split()
+
+
+def test_a_recheck_that_cannot_tell_what_moved_is_not_said_to_be_unclear_moved() -> None:
+    noted = a_recheck(3, True)._replace(what="unclear")
+    row = row_of("line 1", [a_session(20), a_session(3, None, noted)], NOW)
+    assert row.words.startswith("camera or board moved, seen")

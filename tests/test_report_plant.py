@@ -124,7 +124,7 @@ def test_it_tells_the_history_of_the_cell(tmp_path: Path, monkeypatch: pytest.Mo
     answer("event", tmp_path / "later", "--what", "lamp changed", "--on", "2026-11-26")
     _, page = report(tmp_path / "first")
     told = " ".join(page.texts)
-    assert re.search(r"2026-11-2\d recheck later not moved, \d\.\d\d mm", told)
+    assert re.search(r"2026-11-2\d recheck later not moved, \d\.\d\d ± \d\.\d\d mm", told)
     assert "2026-11-26 event later lamp changed" in told
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from engine.findings import Finding, Level
+from engine.proof.answer import rechecked
 
 if TYPE_CHECKING:
     from engine.proof.conclusion import Proof
@@ -29,12 +30,6 @@ LEVEL_WORDS = {
     Level.ERROR: ("ERROR", "error"),
     Level.WARNING: ("WARNING", "warning"),
     Level.NOTE: ("note", "note"),
-}
-RECHECKED: dict[tuple[str, bool | None], tuple[str, str, str]] = {  # said, role, said in a list
-    ("none", False): ("NOT MOVED", "good", "not moved"),
-    ("board", False): ("CAMERA NOT MOVED, BOARD SITS ELSEWHERE", "warning", "board"),
-    ("camera", True): ("CAMERA MOVED", "error", "MOVED"),
-    ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error", "unclear"),
 }
 
 
@@ -155,11 +150,6 @@ def remedy(finding: Finding, wrap: Wrap, width: int) -> list[Line]:
     if not finding.remedy:
         return []
     return [[(f"  {text}", "dim")] for text in wrap(finding.remedy, width - 2)]
-
-
-def rechecked(cause: str, moved: bool | None) -> tuple[str, str, str]:
-    """Return what is said of such an answer, its role, and the same in a word or two."""
-    return RECHECKED.get((cause, moved), ("NOT KNOWN", "note", NOT_KNOWN))
 
 
 def recheck_parts(answers: Iterable[Recheck]) -> list[Part]:

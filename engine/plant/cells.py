@@ -47,7 +47,7 @@ class CellRow:
     ``expanded_mm``: U of a pick as the last accepted result states it (the last one where none is
     accepted), None while the cause ``unknown_by`` stands; ``movement_mm`` and ``movement_u_mm``:
     since then, at the work volume, and its expanded uncertainty; ``pick_error_mm``: U, and a
-    movement that exceeds its own. ``rating`` is said in ``words``.
+    movement that exceeds its own; ``recheck_answer`` in words. ``rating`` is said in ``words``.
     """
 
     cell: str
@@ -64,6 +64,7 @@ class CellRow:
     proof_failed: bool
     recheck_on: str | None
     recheck_cause: str | None
+    recheck_answer: str | None
     movement_mm: float | None
     movement_u_mm: float | None
     pick_error_mm: float | None
@@ -138,6 +139,7 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
         proof_failed=bool(result and result.refuted),
         recheck_on=_date(check.at) if check else None,
         recheck_cause=check.what if check else None,
+        recheck_answer=check.answer if check else None,
         movement_mm=size,
         movement_u_mm=None if u is None else 2 * u,
         pick_error_mm=rest,
@@ -215,7 +217,7 @@ def _rated(
             return Rating.DAMAGED, "no session of it can be read"
         return Rating.NO_RESULT, "not solved yet"
     if check is not None and check.moved:
-        what = check.what or "camera"
+        what = "camera or board" if check.what == "unclear" else check.what or "camera"
         return Rating.MOVED, f"{what} moved, seen {_date(check.at)}: re-calibrate"
     if result.refuted:
         return Rating.NOT_ACCEPTED, "the proof failed: touches disagree with the last result"
@@ -255,7 +257,7 @@ def _days(value: float) -> str:
 
 COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`
     "cell", "rating", "words", "result_on", "verdict", "expanded_mm", "unknown_by", "tolerance_mm",
-    "proven", "proven_by", "proven_on", "recheck_on", "recheck_cause", "movement_mm",
-    "movement_u_mm", "pick_error_mm", "recheck_every_days", "days_left", "event", "event_on",
-    "sessions", "result_session",
+    "proven", "proven_by", "proven_on", "recheck_on", "recheck_cause", "recheck_answer",
+    "movement_mm", "movement_u_mm", "pick_error_mm", "recheck_every_days", "days_left", "event",
+    "event_on", "sessions", "result_session",
 )  # fmt: skip

@@ -43,14 +43,14 @@ def plant_page(
     parts = [section(row.cell, *_drift(row, drifts.get(row.cell))) for row in rows]
     note = paragraph(
         "U is the expanded uncertainty of a pick (above 99 %) as the last accepted result states "
-        "it; moved: at the work volume since then, by the last recheck. A rating is a record of "
-        "what was measured, not a release of the cell."
+        "it; the answer of a recheck: what moved at the work volume since then. A rating is a "
+        "record of what was measured, not a release of the cell."
     )
     return page("The plant at a glance", STYLE, joined([head, _table(rows), note, *parts]))
 
 
 def _table(rows: Sequence[CellRow]) -> Html:
-    head = ("cell", "rating", "result", "U mm", "of mm", "proven", "by", "recheck", "moved mm",
+    head = ("cell", "rating", "result", "U mm", "of mm", "proven", "by", "recheck", "its answer",
             "days left")  # fmt: skip
     listed = [
         (
@@ -62,7 +62,7 @@ def _table(rows: Sequence[CellRow]) -> Html:
             "FAILED" if row.proof_failed else (row.proven_on or "yes") if row.proven else "no",
             row.proven_by or "",
             row.recheck_on or "none",
-            " ± ".join(f"{v:.2f}" for v in (row.movement_mm, row.movement_u_mm) if v is not None),
+            row.recheck_answer or "",
             "" if row.days_left is None else f"{row.days_left:.0f}",
         )
         for row in rows

@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 from ..cell.result import CAUSES_OF_ALL, KEYS, REFUTED, StoredResult
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
+from ..proof.answer import rechecked
 from ..sessions.journal import MAX_JOURNAL, OVERTAKEN
 from ..sessions.results import read_result
 from ..sessions.store import JOURNAL_FILE, RESULT_FILE, SESSION_FILE
@@ -51,8 +52,8 @@ class Noted(NamedTuple):
 
     ``what``: the event, the cause that a recheck named, or the camera that a mark speaks of ("":
     all). A mark is made by a recheck in the session ``against``. ``against``, ``moved`` and the
-    movement belong to rechecks: size and u at the work volume [mm], and the shift of its centre
-    (3,) [mm].
+    movement belong to rechecks: size and u at the work volume [mm], the shift of its centre (3,)
+    [mm], and the shift of the corner where it shows most clearly, with U [mm].
     """
 
     action: str
@@ -64,6 +65,23 @@ class Noted(NamedTuple):
     size_mm: float | None = None
     u_mm: float | None = None
     shift_mm: Place | None = None
+    clearest_mm: float | None = None
+    clearest_expanded_mm: float | None = None
+
+    @property
+    def answer(self) -> str:
+        """What a recheck answered and how far (± U), as `recheck` says it.
+
+        A movement that is told although its size lies within U is told where it shows.
+        """
+        said = rechecked(self.what, self.moved)[2]
+        if self.size_mm is None or self.u_mm is None:
+            return said
+        size, U = self.size_mm, 2.0 * self.u_mm
+        if self.moved and size <= U and self.clearest_mm and self.clearest_expanded_mm:
+            size, U = self.clearest_mm, self.clearest_expanded_mm
+            return f"{said}, most clearly {size:.2f} ± {U:.2f} mm"
+        return f"{said}, {size:.2f} ± {U:.2f} mm"
 
 
 class Summary(NamedTuple):
@@ -278,6 +296,7 @@ def _line(line: Mapping[str, Any]) -> Noted:
     """Return one line; raises ValueError or the like for one that was damaged."""
     move = line.get("movement") or {}
     size, u, shift = move.get("work_volume_mm"), move.get("u_work_volume_mm"), move.get("shift_mm")
+    best = move.get("clearest")
     moved, against = line.get("moved"), line.get("against") or line.get("by")
     return Noted(
         action=str(line["action"]),
@@ -289,6 +308,8 @@ def _line(line: Mapping[str, Any]) -> Noted:
         size_mm=None if size is None else float(size),
         u_mm=None if u is None else float(u),
         shift_mm=None if shift is None else tuple(float(v) for v in shift),
+        clearest_mm=None if best is None else float(best["size_mm"]),
+        clearest_expanded_mm=None if best is None else float(best["expanded_mm"]),
     )
 
 

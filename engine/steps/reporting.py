@@ -115,10 +115,7 @@ def _history(session: Session, folder: Path) -> tuple[Past, ...]:
                 if noted.action == "event":
                     found.append(Past(noted.at[:10], "event", item.name, noted.what))
                 elif noted.action == "recheck":
-                    moved = {True: "moved", False: "not moved", None: "not known"}[noted.moved]
-                    size = "" if noted.size_mm is None else f", {noted.size_mm:.2f} mm"
-                    size += "" if noted.u_mm is None else f" (U {2 * noted.u_mm:.2f} mm)"
-                    found.append(Past(noted.at[:10], "recheck", item.name, moved + size))
+                    found.append(Past(noted.at[:10], "recheck", item.name, noted.answer))
     return tuple(sorted(found, key=lambda one: one.day)) if len(found) > 1 else ()
 
 

@@ -51,7 +51,8 @@ CELL = {
     "cell": "s", "sessions": "i", "result_session": "s", "result_on": "s", "verdict": "s",
     "expanded_mm": "n", "unknown_by": "s", "tolerance_mm": "n", "proven": "b",
     "proven_by": "s", "proven_on": "s", "proof_failed": "b",
-    "recheck_on": "s", "recheck_cause": "s", "movement_mm": "n", "movement_u_mm": "n",
+    "recheck_on": "s", "recheck_cause": "s", "recheck_answer": "s",
+    "movement_mm": "n", "movement_u_mm": "n",
     "pick_error_mm": "n", "recheck_every_days": "n", "days_left": "n", "event": "s",
     "event_on": "s", "rating": "s", "words": "s", "problems": ["s"], "alarm": "b",
 }  # fmt: skip

@@ -65,21 +65,19 @@ def _of_cell(found: Sequence[Summary], cell: str) -> list[Summary]:
 def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
     name = max([4, *(len(row.cell) for row in listed)])
     name = min(name, 34)
+    said = max([10, *(len(row.recheck_answer or "") for row in listed)])
     lines = [
         f"{'cell':{name}}  {'result':10}  {'U mm':>5} {'of':>5}  {'proven':10} {'recheck':10} "
-        f"{'moved mm':>12} {'days':>5}  rating"
+        f"{'its answer':{said}} {'days':>5}  rating"
     ]
     for row in listed:
-        moved = "" if row.movement_mm is None else f"{row.movement_mm:.2f}"
-        if row.movement_u_mm is not None:
-            moved += f" ±{row.movement_u_mm:.2f}"
         left = "" if row.days_left is None else f"{row.days_left:.0f}"
         proven = (row.proven_on or "yes") if row.proven else "no"
         proven = "FAILED" if row.proof_failed else proven
         lines.append(
             f"{row.cell[:name]:{name}}  {row.result_on or '-':10}  {figure(row.expanded_mm, 2):>5} "
             f"{figure(row.tolerance_mm, 2):>5}  {proven if row.verdict else '-':10} "
-            f"{row.recheck_on or '-':10} {moved:>12} {left:>5}  {row.words}"
+            f"{row.recheck_on or '-':10} {row.recheck_answer or '':{said}} {left:>5}  {row.words}"
         )
     alarms = sum(row.alarm for row in listed)
     lines += ["", f"{len(listed)} cells, {sessions} sessions, {alarms} to look at first"]

@@ -15,13 +15,13 @@ from typing import NamedTuple
 
 from engine.errors import FileError, StationbookError
 from engine.findings import Level
+from engine.proof.answer import rechecked
 from engine.proof.pick_now import Ways
 from engine.proof.recheck import Recheck
 from engine.sessions.journal import read_journal
 from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
 from engine.steps.starting import START
 
-from ..words import rechecked
 from .desk import Desk
 from .overview import SessionRow, overview
 from .solution import Solution

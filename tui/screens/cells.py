@@ -25,7 +25,16 @@ EVENTS = "In a word or two, such as: crash, camera swapped, robot mastered again
 SWAPS = "Type camera (a spare of the same type), board, or the name of a second cell."
 EMPTY = "No session lies here. Sessions may lie in folders of folders, a cell in each."
 ROLES = {Rating.IN_ORDER: "good", Rating.NO_RESULT: "dim", Rating.NOT_PROVEN: "text"}
+HIDDEN = {"none": "no", "board": "no", "camera": "yes"}  # movements within U, by the cause told
 WORDS = 30  # cells for the rating in words
+
+
+def moved(row: CellRow) -> str:
+    """Return how far the camera moved [mm]; a word where that lies within its U."""
+    size = row.movement_mm
+    if size is None or size > (row.movement_u_mm or 0.0):
+        return figure(size, 2)
+    return HIDDEN.get(row.recheck_cause or "", "?")
 
 
 class CellList(Chooser[CellRow]):
@@ -35,9 +44,8 @@ class CellList(Chooser[CellRow]):
 
     def row_line(self, item: CellRow, width: int) -> Line:
         room = self._room(width)
-        sizes = (item.expanded_mm, item.tolerance_mm, item.movement_mm)
-        expanded, limit, moved = (figure(size, 2) for size in sizes)
-        numbers = f"{expanded:>6}{limit:>6}{moved:>7}"
+        expanded, limit = (figure(size, 2) for size in (item.expanded_mm, item.tolerance_mm))
+        numbers = f"{expanded:>6}{limit:>6}{moved(item):>7}"
         left = "" if item.days_left is None else f"{item.days_left:.0f}"
         role = "error" if item.alarm else ROLES.get(item.rating, "warning")
         return [
@@ -100,7 +108,9 @@ class Cells(Working[str | None]):
         if row is None:
             return
         proven = f"proven {row.proven_on or ''} by {row.proven_by or '?'}" if row.proven else ""
-        recheck = f"last recheck {row.recheck_on}" if row.recheck_on else "never rechecked"
+        recheck = "never rechecked"
+        if row.recheck_on:
+            recheck = f"last recheck {row.recheck_on}: {row.recheck_answer}"
         parts = (row.words, proven, recheck, *row.problems)
         self.tell("; ".join(part for part in parts if part), "error" if row.alarm else "dim")
 
