@@ -59,14 +59,16 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
         large = _large(number, [f"back to {start.id}"], _fields(desk, start.typed))
         return Move(f"Station {number}, closing:", text, why, large)
     head, index = f"Station {number}:", desk.next_index
+    advice = desk.advice if desk.advised else None
+    notes = advice.notes if advice is not None else ()
     if index is None:
         if session is None or number == 1:
             return Move(head, f"{TO_THE_MIDDLE}.", large=_large(number))
         if desk.planning:
             return Move(head, "planning the next move ...", large=_large(number))
-        advice = desk.advice if desk.advised else None
-        said = " ".join(advice.notes) if advice is not None else ""
-        text = said or "jog on: another place in the view, and tilt the board another way."
+        text = (
+            " ".join(notes) or "jog on: another place in the view, and tilt the board another way."
+        )
         return Move(head, text, large=_large(number))
     planned = desk.plan[index]
     pose, why = labelled(desk.labels, planned.pose or ()), planned.why or ""
@@ -75,8 +77,10 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
     else:
         large = _large(number, _fields(desk, planned.pose or ()))
     if planned.pose:
-        return Move(head, f"{'' if planned.jog else 'go to '}{pose}{_told(planned)}", why, large)
-    return Move(head, f"{planned.jog}{_told(replace(planned, jog=None))}", why, large)
+        told = f"{'' if planned.jog else 'go to '}{pose}{_told(planned)}"
+    else:
+        told = f"{planned.jog}{_told(replace(planned, jog=None))}"
+    return Move(head, told, why, large, notes)
 
 
 def _told(planned: PlannedStation) -> str:

@@ -22,13 +22,15 @@ class Title(NamedTuple):
 class Move(NamedTuple):
     """The next move: a headline such as ``Station 7``, the move as jog or pose, and why.
 
-    ``large``: the same in few words, text and role of each, for large letters.
+    ``large``: the same in few words, text and role of each, for large letters. ``notes``: what a
+    person should know about the plan that it belongs to.
     """
 
     headline: str
     move: str
     why: str = ""
     large: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 ANSWER = 24  # signs; a longer answer is no answer but a sentence, and stands in ordinary letters

@@ -155,9 +155,9 @@ class Findings(ModalScreen[None]):
 
 
 def _move_lines(move: Move, looks: Looks, width: int) -> list[Line]:
-    """Return a move and the whole caution."""
+    """Return a move, what is to be known of its plan, and the whole caution."""
     lines: list[Line] = [[(text, "title")] for text in looks.wrap(move.headline, width)]
-    for part in filter(None, (*move.move.split("\n"), move.why)):
+    for part in filter(None, (*move.move.split("\n"), move.why, *move.notes)):
         lines += [[(text, "text")] for text in looks.wrap(part, width)]
     for sentence in PLAN:
         lines += [[(text, "warning")] for text in looks.wrap(sentence, width)]

@@ -70,7 +70,8 @@ class NextMove(Panel[Move]):
 
     def _wanted(self, width: int) -> int:
         room = max(self.app.size.height - OTHERS, LEAST)
-        needed = max(len(self._lines(width, why=False)), LEAST) + len(self._caution(width))
+        lines = len(self._lines(width, why=False)) + len(self._notes(width))
+        needed = max(lines, LEAST) + len(self._caution(width))
         return min(needed + len(self._large(width)), room)
 
     def _large(self, width: int) -> list[Line]:
@@ -99,8 +100,13 @@ class NextMove(Panel[Move]):
             lines += self.looks.wrap(f"({self.data.why})", width)
         return lines
 
+    def _notes(self, width: int) -> list[Line]:
+        return [
+            [(text, "note")] for note in self.data.notes for text in self.looks.wrap(note, width)
+        ]
+
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the move in as many lines as the caution leaves, then the caution.
+        """Return the move in as many lines as the caution leaves, notes on the plan, the caution.
 
         A caution that leaves no line is said in short, and where all of it stands.
         """
@@ -110,12 +116,12 @@ class NextMove(Panel[Move]):
         if short:
             caution = self._in_short(width, max(height - 1, 1))
         room = max(height - len(large) - len(caution), 1)
-        lines = self._lines(width)
-        if len(lines) > room:
+        lines, notes = self._lines(width), self._notes(width)
+        if len(lines) + len(notes) > room:
             lines = self._lines(width, why=False)
-        drawn: list[Line] = [[(line, "title")] for line in lines[:room]]
-        self.cut = short or len(lines) > room
-        if len(lines) > room:
+        drawn: list[Line] = [*([(line, "title")] for line in lines), *notes][:room]
+        self.cut = short or len(lines) + len(notes) > room
+        if len(drawn) < len(lines) + len(notes) and room != len(lines):  # a move stays whole
             drawn[-1] = unfinished(drawn[-1], width, ALL)
         return [*large, *drawn, *([] for _ in range(room - len(drawn))), *caution]
 
