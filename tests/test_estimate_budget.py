@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from engine.estimate import Result, estimated
 from engine.estimate.budget import BOARD as BOARD_PART
 from engine.estimate.budget import LENS, MEASURED_U_MM, coverage
 from engine.estimate.pick import PickModel
+from engine.estimate.problem import Problem
 from engine.sessions.results import result_document
 
 
@@ -140,3 +142,46 @@ def test_the_document_states_the_budget() -> None:
     names = [item["name"] for item in document["board_and_lens"]]
     assert names[0] == "board scale"
     assert "u_ratio" in document["board_and_lens"][0]
+
+
+def remedies(problem: Problem, position_mm: float) -> dict[str, str]:
+    tight = replace(problem, tolerance=replace(problem.tolerance, position_mm=position_mm))
+    return {item.code: item.remedy for item in estimated(tight).findings}
+
+
+def test_u_just_above_the_tolerance_asks_for_the_stations_that_do() -> None:
+    """So it is even where the robot's accuracy is the largest part of u."""
+    whole = simulated(Case(stations=12, accuracy_mm=1.0), np.random.default_rng(3)).problem
+    problem = replace(whole, observations=whole.observations[:8])
+    found = estimated(problem)
+    U = 2 * found.uncertainty.pick_mm
+    said = remedies(problem, 0.97 * U)["tolerance"]
+    told = re.match(r"2 more stations like those so far would do: .* → ([\d.]+) mm", said)
+    assert told is not None
+    assert float(told[1]) <= 0.97 * U
+    more = estimated(replace(whole, observations=whole.observations[:10]))
+    assert 2 * more.uncertainty.pick_mm == pytest.approx(float(told[1]), rel=0.1)
+    far = remedies(problem, 0.5 * U)["tolerance"]
+    assert "own accuracy is the largest part" in far
+    assert "6 more stations like those so far would not do" in far
+    assert "tilts" not in said + far
+
+
+def test_one_station_that_does_is_asked_for_and_larger_tilts_only_where_few_do_not() -> None:
+    problem = simulated(Case(stations=6), np.random.default_rng(3)).problem
+    U = 2 * estimated(problem).uncertainty.pick_mm
+    assert remedies(problem, 0.97 * U)["tolerance"].startswith("One more station like those so far")
+    assert "larger tilts" in remedies(problem, 0.4 * U)["tolerance"]
+
+
+@pytest.mark.parametrize(("scale_u", "exact"), [(0.0012, False), (0.0, True)])
+def test_no_tilt_and_no_station_is_asked_for_beside_an_arm_that_is_off(
+    scale_u: float, exact: bool
+) -> None:
+    case = Case(stations=12, geometry_mm=0.8, accuracy_mm=0.05)
+    problem = simulated(case, np.random.default_rng(3)).problem
+    problem = replace(problem, board=replace(problem.board, scale_u=scale_u))
+    said = remedies(replace(problem, camera=replace(CAMERA, u=LensU(0.001, 2.0, 0.5))), 0.1)
+    assert ("check the lens data first" in said["robot-geometry"]) is exact
+    assert said["tolerance"].startswith("Do first what robot-geometry names")
+    assert "more stations and larger tilts do not help" in said["tolerance"]

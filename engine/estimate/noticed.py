@@ -8,21 +8,19 @@ from ..arrays import Array
 from ..camera.lens import DEPTH_SCALE, NAMES
 from ..camera.model import DepthCamera
 from ..camera.views import in_front
-from ..cell.cell import EYE_TO_HAND, Tolerance
-from ..cell.rule import SIMPLE, keeps
+from ..cell.cell import EYE_TO_HAND
 from ..findings import Finding, Level, finding
 from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW
-from ..robots.arms import is_level
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf, chi2_sf
 from .assumed import board_findings, geometry_finding, input_findings
-from .budget import NUMBERS
 from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
 from .pick import PickModel
-from .problem import MOST_PIXEL_PX, MUCH_FACTOR, Problem, absurd, scatter
+from .problem import MOST_PIXEL_PX, Problem, absurd
+from .remedies import instead_of_tilts, tolerance_findings
 from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
 from .ties import across, motion
@@ -133,29 +131,6 @@ def _open_direction(found: Solution) -> tuple[str, str]:
     )
 
 
-def _instead(found: Solution, result: Result) -> str | None:
-    """Return what helps where more tilt does not: poses are wrong, an arm is off or cannot tilt."""
-    noise = found.fit.noise
-    if scatter(noise, found.prior) > MUCH_FACTOR:
-        mm, deg = noise.position, float(np.degrees(noise.rotation))
-        return (
-            f"The stops scatter by {mm:.2g} mm and {deg:.2g}°, far more than such a robot does: "
-            "compare every typed pose and its image with the paper, check the mounts of board and "
-            "camera, and take again what is wrong. More stations help only then."
-        )
-    made_of = result.budget
-    if made_of is not None and made_of.mostly_arm:
-        return (
-            "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
-            "accuracy it really has as robot.accuracy_mm (robot_accuracy_mm with robot: none)."
-        )
-    if not is_level(found.problem.robot):
-        return None
-    if made_of is not None and made_of.help_ == NUMBERS:
-        return "Measure the height of point 0 better, and enter board.height_mm and height_u_mm."
-    return "Add stations further apart, turned further about base Z."
-
-
 def weak_findings(
     found: Solution, pick: PickModel, covariance: Array, instead: str | None
 ) -> list[Finding]:
@@ -219,15 +194,16 @@ def noticed(
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     items += [*found.problem.apart, *number_findings(found)]
+    geometry = _geometry_finding(found)
     if result.uncertainty.pick_mm is not None:
-        instead = _instead(found, result)
+        instead = instead_of_tilts(found, result, erring=bool(geometry))
         items += weak_findings(found, pick, result.covariance, instead)
-        items += tolerance_findings(result, instead)
+        items += tolerance_findings(found, result, instead, erring=bool(geometry))
     elif not found.fit.unknown and not absurd(found.fit.noise, found.prior):
         items.append(_far(found))
     items += outlier_findings(result)
     items += turned_findings(result)
-    items += robot_findings(found, result)
+    items += robot_findings(found, result, geometry)
     items += [
         *depth_findings(found, result),
         *input_findings(found.problem),
@@ -303,31 +279,6 @@ def too_few(problem: Problem, lost: int = 0) -> Finding | None:
     return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
 
 
-def tolerance_findings(result: Result, instead: str | None) -> list[Finding]:
-    """Return `tolerance` for position and angle where U does not conform to it.
-
-    ``instead``: the remedy where more tilt is none.
-    """
-    u, limit = result.uncertainty, result.tolerance
-    nearer = "Add stations with larger tilts, nearer to the work volume."
-    items = [
-        (u.pick_mm, "mm", limit.position_mm, instead or nearer),
-        (u.angle_deg, "°", limit.angle_deg, instead or "Add stations with larger tilts."),
-    ]
-    return [
-        _beyond(2 * value, unit, most, remedy, limit)
-        for value, unit, most, remedy in items
-        if value is not None and not keeps(value, most, limit.rule)
-    ]
-
-
-def _beyond(U: float, unit: str, most: float, remedy: str, limit: Tolerance) -> Finding:
-    if limit.rule == SIMPLE:
-        return finding("tolerance", "third", expanded=U, unit=unit, tolerance=most,
-                       rule=limit.owned_rule, remedy_text=remedy)  # fmt: skip
-    return finding("tolerance", expanded=U, unit=unit, tolerance=most, remedy_text=remedy)
-
-
 def outlier_findings(result: Result) -> list[Finding]:
     """Return `outlier` for each station that was left out of the fit."""
     items = []
@@ -358,13 +309,13 @@ def turned_findings(result: Result) -> list[Finding]:
     ]
 
 
-def robot_findings(found: Solution, result: Result) -> list[Finding]:
-    """Return `accuracy-assumed`, `robot-geometry` and `pick-differs`."""
+def robot_findings(found: Solution, result: Result, geometry: list[Finding]) -> list[Finding]:
+    """Return `accuracy-assumed`, ``geometry`` (what is said of it) and `pick-differs`."""
     robot, items = found.problem.robot, list[Finding]()
     known = found.problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
     if known is None:
         items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
-    items += _geometry_finding(found)
+    items += geometry
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
