@@ -4,21 +4,27 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from board_pictures import a_camera, facing, project, render
 from faulty_pictures import PATTERNS, faulty
+from made_session import make_session
 from photographs import BOARD, NUMBERS, detected, photograph, read_image
 
+from engine.arrays import Grey
 from engine.boards.detect import Detection, detect
 from engine.boards.pattern import Board, Larger
 from engine.camera.model import Camera, DepthCamera
 from engine.camera.views import board_pose
 from engine.frames import apply
+from engine.images import quality
 from engine.images.precision import precision
 from engine.images.quality import ImageReport, look, quality_findings
+from engine.sessions.folder import open_session
+from engine.steps.station_image import examine_image_data
 
 CHESS = Board("chessboard", 8, 5, 24.0)
 BOARDS = [
@@ -283,3 +289,44 @@ def test_an_image_without_a_board_is_not_called_mirrored(board: Board) -> None:
     assert not report.mirrored
     (said, *_) = quality_findings(report, board, CAMERA, "a.png")
     assert said.message == "No board found in a.png."
+
+
+@pytest.mark.parametrize("board", HANDED, ids=lambda b: b.pattern)
+def test_a_mirrored_board_is_looked_for_in_a_small_copy(
+    board: Board, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, image = examined(board)
+    large = cv2.resize(image[:, ::-1], (2560, 2560 * image.shape[0] // image.shape[1]))
+    found, sizes = detect(large, board), list[int]()
+    assert not found.found
+
+    def noted(image: Grey, board: Board) -> Detection:
+        sizes.append(max(image.shape))
+        return detect(image, board)
+
+    monkeypatch.setattr(quality, "detect", noted)
+    assert look(large, found, board).mirrored
+    assert look(large[:60], detect(large[:60], board), board).mirrored is False  # a mere strip
+    assert sizes[0] == 640
+    assert not look(large, found, board, mirrored=False).mirrored
+    assert len(sizes) == 2
+
+
+def test_no_mirrored_board_is_looked_for_once_a_session_has_shown_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It doubled what an image without a board cost, at every stop of a session."""
+    make_session(tmp_path / "s", 3)
+    session, copies = open_session(tmp_path / "s"), list[int]()
+
+    def noted(image: Grey, board: Board) -> Detection:
+        copies.append(max(image.shape))
+        return detect(image, board)
+
+    monkeypatch.setattr(quality, "detect", noted)
+    noise = np.random.default_rng(1).integers(60, 200, (1024, 1280)).astype(np.uint8)
+    data = cv2.imencode(".png", noise)[1].tobytes()
+    for known, searched in ((session, 0), (replace(session, stations=()), 1)):
+        view = examine_image_data(known, tmp_path / "s", data, "a.png")
+        assert [item.code for item in view.findings if item.code == "board-missing"]
+        assert len(copies) == searched

@@ -8,6 +8,7 @@ costs, each of them is held to a limit of its own.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import cv2
@@ -15,7 +16,7 @@ import numpy as np
 
 from ..arrays import Array, Grey
 from ..boards.candidates import Detection, spacing_px
-from ..boards.detect import detect
+from ..boards.detect import LEAST_SIDE_PX, detect
 from ..boards.pattern import Board
 from ..boards.windows import pixel_noise
 from ..camera.model import Camera
@@ -44,6 +45,7 @@ REFLECTION_PITCHES = 1.2  # side of a square without anything dark: the pattern 
 # within the tolerance, and eight such stations are within a third of it.
 COST_SHARE = 0.5
 MIRRORED_SHARE = 0.5  # [-] of the points: so many are no chance find in a mirrored image
+MIRRORED_PX = 640  # px; long side of the copy in which a mirrored board is looked for
 CLEAR_SHARE = 2 / 3  # [-] of the points: so many are as good as all where none is cut off
 BORDER_SHARE = 0.3  # [-] of the distance between points: the window that refines a corner
 
@@ -101,10 +103,13 @@ def look(
     board: Board,
     camera: Camera | None = None,
     volume_mm: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    *,
+    mirrored: bool = True,
 ) -> ImageReport:
     """Measure the image (h, w) with the detection made in it; ``camera`` None: no tilt, no mm.
 
     ``volume_mm`` is the size of the work volume; zeros: only the board's own place counts.
+    ``mirrored``: look for a mirrored board where none is found; no use where others showed it.
     """
     height, width = image.shape
     if not detection.found:
@@ -117,7 +122,7 @@ def look(
             contrast=float(light - dark),
             other_count=detection.other_count,
             not_numbered=len(detection.pixels),
-            mirrored=_is_mirrored(image, detection, board, camera),
+            mirrored=mirrored and _is_mirrored(image, detection, board),
         )
     edges = measure_edges(image, detection, board)
     pixels = detection.pixels
@@ -180,11 +185,19 @@ def _tilt_deg(detection: Detection, board: Board, camera: Camera) -> float | Non
     return float(np.degrees(np.arccos(min(cosine, 1.0))))
 
 
-def _is_mirrored(image: Grey, detection: Detection, board: Board, camera: Camera | None) -> bool:
-    """Tell whether an image in which nothing was found shows the board once it is mirrored."""
+def _is_mirrored(image: Grey, detection: Detection, board: Board) -> bool:
+    """Tell whether an image in which nothing was found shows the board once it is mirrored.
+
+    A small copy is enough to tell, and takes a fraction of the time.
+    """
     if len(detection.pixels) or detection.other_count is not None:
         return False
-    mirrored = detect(np.ascontiguousarray(image[:, ::-1]), board, camera)
+    height, width = image.shape
+    share = max(MIRRORED_PX / max(height, width), LEAST_SIDE_PX / min(height, width))
+    share = min(share, 1.0)
+    size = (math.ceil(share * width), math.ceil(share * height))
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    mirrored = detect(np.ascontiguousarray(small[:, ::-1]), board)
     return len(mirrored.ids) >= MIRRORED_SHARE * len(board.present)
 
 

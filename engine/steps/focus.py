@@ -45,13 +45,15 @@ def focusing(
     None: nothing new since the last look; stop asking to stop watching.
     """
     best: dict[str, float] = {}
+    shown = False
     for image in watched(source, sleep=sleep):
         if image is None:
             yield None
         elif isinstance(image, FileError):
             yield Sight(None, (), str(image))
         else:
-            judged = judged_image(cell, image.data, image.name)
+            judged = judged_image(cell, image.data, image.name, mirrored=not shown)
+            shown = shown or judged.report.found > 0
             found = bars(judged, cell, best)
             best |= {bar.name: bar.best for bar in found}
             yield Sight(judged, found)

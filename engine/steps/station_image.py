@@ -109,7 +109,8 @@ def examine_image_data(
     be read, UsageError for depth that the cell does not describe.
     """
     cell = session.cell
-    judged = judged_image(cell, data, name)
+    shown = any(station.points or station.views for station in session.stations)
+    judged = judged_image(cell, data, name, mirrored=not shown)
     detection, found = judged.detection, list(judged.findings)
     same = _station_with_image(session, folder, data)
     if same is not None:
@@ -217,19 +218,24 @@ class JudgedImage:
     findings: tuple[Finding, ...]
 
 
-def judged_image(cell: Cell, data: bytes, name: str) -> JudgedImage:
+def judged_image(cell: Cell, data: bytes, name: str, *, mirrored: bool = True) -> JudgedImage:
     """Search the board in an image file's content and judge it. Raises FileError when it is none.
 
     The verdict is what the image costs in mm at the work volume, against the cell's tolerance.
+    ``mirrored`` as in `look`.
     """
     levels = decode_levels(data, name, cell.camera.bits)
-    return judged(cell, levels, detect(levels.grey, cell.board, cell.camera), name)
+    found = detect(levels.grey, cell.board, cell.camera)
+    return judged(cell, levels, found, name, mirrored=mirrored)
 
 
-def judged(cell: Cell, levels: Levels, detection: Detection, name: str) -> JudgedImage:
+def judged(
+    cell: Cell, levels: Levels, detection: Detection, name: str, *, mirrored: bool = True
+) -> JudgedImage:
     """Judge an image by what was found in it, as `judged_image` does."""
     grey, board, camera = levels.grey, cell.board, cell.camera
-    report = look(grey, detection, board, camera, cell.work_volume.size_mm)
+    volume = cell.work_volume.size_mm
+    report = look(grey, detection, board, camera, volume, mirrored=mirrored)
     tolerance_mm = cell.tolerance.position_mm
     found = quality_findings(report, board, camera, name, tolerance_mm=tolerance_mm)
     if levels.used < DARK_SHARE and not any(item.code == "under-exposed" for item in found):
