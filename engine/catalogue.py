@@ -329,6 +329,10 @@ CATALOGUE: dict[str, Entry] = {
         "Bring a corner of the board and two of its sides into view; larger or missing circles "
         "tell it too.",
     ),
+    "board-missing/not-stored": warning(
+        "The board is found in {image} now, but the station has no points.",
+        "Take the station again with this image, or bring poses and images in as a table.",
+    ),
     "board-missing/no-image": warning(
         "The station has no image and no points.",
         "Take the image at this stop; a pose alone cannot be solved.",
@@ -969,6 +973,10 @@ CATALOGUE: dict[str, Entry] = {
         "Record more stations, tilted about two different axes.",
         cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
         shows="Counted before solving.",
+    ),
+    "too-few/why": error(
+        "{usable}. {lacking}.",
+        "{remedy_text}",
     ),
     "too-few/inverse": error(
         "Three stations fit poses typed the other way round (the base in the flange) as well as "

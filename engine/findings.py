@@ -58,6 +58,7 @@ _IN_GENERAL = {  # what a placeholder is called where its name alone says too li
     "expanded": "U",
     "found": "number",
     "full": "all",
+    "lacking": "what the others lack",
     "least": "number",
     "other": "other one",
     "planned": "number",
@@ -67,6 +68,7 @@ _IN_GENERAL = {  # what a placeholder is called where its name alone says too li
     "shift_signed": "plus or minus the shift",
     "suggested": "suggested value",
     "typed": "typed value",
+    "usable": "how many are usable",
     "what": "which",
 }
 _ORDER = (Level.ERROR, Level.WARNING, Level.NOTE)

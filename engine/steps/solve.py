@@ -33,6 +33,7 @@ from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result, result_document
 from ..sessions.store import PROOF_FILE, RESULT_FILE
 from .starting import ACTION, OPEN, SKIPPED
+from .unusable import too_few_told
 
 MOST_OVERRULED = 0.5  # [-] of the stations: one wrong limit stops fewer, common practice, no source
 
@@ -88,6 +89,10 @@ def solved_of(
     has no part.
     """
     first, tolerance = session.cell.camera.name, session.cell.tolerance
+    parts = [
+        replace(part, findings=too_few_told(part.findings, seen_by(session, name), folder))
+        for name, part in zip(problems, parts, strict=True)
+    ]
     shown = stops_compared(session)
     frames, said = told_or_shown(session.cell, shown)
     found = parts[0].findings
