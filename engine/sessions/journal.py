@@ -180,9 +180,14 @@ def _finished(lines: list[tuple[int, Line]], now: str | None) -> set[int]:
 
 def newest(folder: Path, words: tuple[str, ...]) -> str | None:
     """Return the last action that begins with one of ``words``, of the last some hundred lines."""
-    lines = (_parsed(text) for text in reversed(_tail(inside(folder, JOURNAL_FILE))))
-    actions = (line["action"] for line in lines if line is not None)
+    actions = (line["action"] for line in latest(folder))
     return next((action for action in actions if action.startswith(words)), None)
+
+
+def latest(folder: Path) -> Iterator[Line]:
+    """Yield the last some hundred readable lines, the newest first, finished or not."""
+    lines = (_parsed(text) for text in reversed(_tail(inside(folder, JOURNAL_FILE))))
+    return (line for line in lines if line is not None)
 
 
 # ---- what was altered since --------------------------------------------------------------------

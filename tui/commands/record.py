@@ -24,6 +24,7 @@ from engine.steps.recording import (
     outstanding,
     record_station,
 )
+from engine.steps.refused import last_refused, note_refused
 from engine.steps.station_image import (
     DEPTH_ALONE,
     DEPTH_NEEDS,
@@ -47,7 +48,10 @@ Outcome = tuple[tuple[Finding, ...], tuple[Finding, ...], Station | None]
 
 
 def run_record(args: argparse.Namespace) -> int:
-    """Record one station; 0 when it is stored, 1 when a finding stands in the way."""
+    """Record one station; 0 when it is stored, 1 when a finding stands in the way.
+
+    Of a stop that does not fit the journal keeps a note, for the stop after it.
+    """
     folder = Path(args.dir)
     _check_given(args)
     with writing(folder, who=args.operator):
@@ -81,10 +85,10 @@ def _check_given(args: argparse.Namespace) -> None:
 def _recorded(args: argparse.Namespace, session: Session, folder: Path) -> Outcome:
     draft, consent = _examined(args, session, folder), Consent(args.accept, args.reason)
     draft = draft.with_views(_views(args, session, folder, draft.pose))
-    standing = outstanding(draft.findings, consent)
+    standing, who = outstanding(draft.findings, consent), Who(args.operator, now())
     if standing:
+        commit(folder, note_refused(session, folder, draft), who)
         return draft.findings, standing, None
-    who = Who(args.operator, now())
     change = record_station(session, folder, draft, who, consent)
     stored = session.next_id if args.retake is None else args.retake
     if args.photo is not None:
@@ -122,7 +126,8 @@ def _examined(args: argparse.Namespace, session: Session, folder: Path) -> Draft
     earlier = known(session, retake=args.retake)
     pose = examine_pose(session, args.pose, args.joints, closing=args.closing, earlier=earlier)
     view = _view(args, session, folder)
-    return examine(session, folder, pose, view)
+    before = last_refused(session, folder, view) if args.retake is None else None
+    return examine(session, folder, pose, view, before)
 
 
 def _view(args: argparse.Namespace, session: Session, folder: Path) -> ViewDraft:
