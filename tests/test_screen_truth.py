@@ -138,6 +138,29 @@ async def test_the_whole_caution_is_one_key_away_on_a_small_terminal(tmp_path: P
 
 
 @on_screen
+async def test_what_the_checks_say_stands_in_the_smallest_window_with_joints_beside_the_pose(
+    tmp_path: Path,
+) -> None:
+    app = app_for(example(tmp_path / "session", 2))
+    async with app.run_test(size=(60, 15)) as pilot:
+        screen = await opened(pilot)
+        pad = screen.pad
+        for focused, fields in ((pad.joints, pad.joint_fields), (pad.pose, pad.fields)):
+            await pilot.press("f5")
+            await pilot.pause()
+            assert focused.has_focus
+            for part in (pad.pose, pad.joints, fields):
+                assert part.display
+                assert part.region.height
+            assert pad.findings.region.bottom <= 14
+            assert pad.findings.region.height >= 3
+            await pilot.press("1")  # so that the line stays when it is left
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause()
+        assert pad.fields.region.height == pad.joint_fields.region.height == 2
+
+
+@on_screen
 async def test_a_pose_copied_from_the_screen_is_asked_about(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session", 5))
     async with app.run_test(size=(80, 24)) as pilot:

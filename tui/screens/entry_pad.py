@@ -24,6 +24,7 @@ from ..widgets.panels import FieldsLine, FindingsView
 from .jobs import Ask, Jobs, as_job, in_background, pause, required, save_soon
 
 WAIT = 0.08  # s between looks while the board is being searched
+LOW = 18  # rows of a window with room for the fields of both lines and for what the checks say
 SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
 
 
@@ -303,8 +304,23 @@ class EntryPad(Vertical):
     def _show_joints(self, shown: bool) -> None:
         if not shown and self.joints.has_focus:  # what is hidden takes no keys
             self.pose.focus()
-        for part in (self.lines[1], self.joint_fields):
-            part.set_class(not shown, "hidden")
+        self.lines[1].set_class(not shown, "hidden")
+        self._fit()
+
+    def on_descendant_focus(self) -> None:
+        self._fit()
+
+    def on_resize(self) -> None:
+        self._fit()
+
+    def _fit(self) -> None:
+        """Show the fields of both lines; in a low window those of the line typed in alone."""
+        low = self._joints_shown and self.screen.size.height < LOW
+        self.fields.set_class(low and self.joints.has_focus, "hidden")
+        self.findings.set_class(low, "-low")
+        self.joint_fields.set_class(
+            not self._joints_shown or (low and not self.joints.has_focus), "hidden"
+        )
 
     def _ask_joints(self, draft: Draft) -> None:
         """Show the line for joints where they would show tool and frame; the pose keeps keys."""

@@ -259,7 +259,7 @@ def _cell(text: str, room: int) -> str:
 class FindingsView(Sheet):
     """Findings with their remedy, errors first, or a message where there is none."""
 
-    DEFAULT_CSS = "FindingsView { height: 4; }"
+    DEFAULT_CSS = "FindingsView { height: 4; } FindingsView.-low { height: 3; }"
 
     def __init__(self, *, more: str = "F9", id: str | None = None) -> None:
         super().__init__(id=id)
