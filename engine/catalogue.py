@@ -1267,7 +1267,7 @@ CATALOGUE: dict[str, Entry] = {
     "not-moved": note(
         "No movement found; a shift of {shift_mm:.2g} mm or a turn of {turn_deg:.2g}° would have "
         "been, with {power} % probability (false alarm in {percent:g} % of rechecks).",
-        "What that means for a pick is said below; more stations would find smaller movements.",
+        "What it means for a pick, pick-now says; more stations would find smaller movements.",
         cause="The camera is where it was, as far as these stations can tell.",
         shows="The new stations agree with what the earlier result predicts.",
     ),
@@ -1310,7 +1310,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "pick-now/unknown": warning(
         "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
-        "Do what is said above, then: {next}.",
+        "Do what the other findings say, then: {next}.",
     ),
     "moved-unclear": error(
         "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "

@@ -26,7 +26,7 @@ from engine.sessions.journal import read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.solve import keep, solve_session
-from engine.steps.starting import Answers, answer_questions
+from engine.steps.starting import START, Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import compare, note
@@ -37,6 +37,8 @@ from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
 from tui.widgets.lists import SessionList
+from tui.widgets.looks import line_text
+from tui.widgets.sheet import Scroll
 
 MOVED = np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0])  # [rad, mm]
 
@@ -161,6 +163,27 @@ async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
         await opened(pilot)
         await pilot.press("f6")  # as the line of the job says; the stations alone would know less
         await until(pilot, "Verdict:", "before: camera at", "board-prior")
+
+
+@on_screen
+async def test_what_a_pick_is_off_stands_in_sight_without_scrolling(
+    tmp_path: Path, solved: Path
+) -> None:
+    new = sessions(tmp_path, solved, 3, MOVED)
+    with writing(new):  # as the list of sessions begins one
+        begun = Change(START, open_session(new), {"against": "earlier"})
+        commit(new, begun, Who(None, NOON))
+    for size in ((80, 24), (60, 15)):
+        async with app_on(new).run_test(size=size) as pilot:
+            app = pilot.app
+            await opened(pilot)
+            await until(pilot, "Job: recheck, 3 stops", "Esc, then m: did the camera move?")
+            await compared(pilot, "CAMERA MOVED", "result a pick is off by")
+            said = app.screen.query_one("#said", Scroll)
+            first = "\n".join(line_text(one) for one in said.draw(*said.size))
+            first = " ".join(first.split())
+            assert "BEYOND the tolerance" in first, first
+            assert "Next: b, the quick re-calibration" in first, first
 
 
 @on_screen

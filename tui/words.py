@@ -165,10 +165,19 @@ def recheck_parts(answers: Iterable[Recheck]) -> list[Part]:
     return parts
 
 
+DECISION = "pick-now"  # the finding that says whether the old result still serves
+
+
 def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[Line]:
-    """Return a recheck: what moved since, how far, what would have been found, the findings."""
+    """Return a recheck: what moved since, what a pick is off, how far it moved, the findings.
+
+    What a pick on the old result is off, and what to do next, comes before all figures: where room
+    is short, it is what must be seen.
+    """
     said, role, _ = rechecked(answer.cause, answer.moved)
     lines: list[Line] = [[(said, role), (f"  since {since}", "dim")]]
+    for item in answer.findings:
+        lines += finding_lines(item, wrap, width) if item.code == DECISION else []
     if (move := answer.movement) is not None:
         who = "camera" if answer.cause == "camera" else "camera alone"  # as if nothing else had
         at_work = f"{move.work_volume_mm:.2f} {expanded(move.u_work_volume_mm, 'mm', 2)}"
@@ -179,7 +188,7 @@ def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[L
         lines += _fact("at the pick area", at_work, wrap, width)
         lines += _fact("would be found", f"a shift of {shift}, a turn of {turn:.3f}°", wrap, width)
     for item in answer.findings:
-        lines += finding_lines(item, wrap, width)
+        lines += finding_lines(item, wrap, width) if item.code != DECISION else []
     return lines
 
 

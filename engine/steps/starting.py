@@ -87,6 +87,18 @@ def swapped_in(folder: Path) -> Part | None:
     return None
 
 
+def begun_against(folder: Path) -> str | None:
+    """Return the folder's name of the session that this one was begun to recheck, or None.
+
+    A journal that cannot be read names none.
+    """
+    with suppress(FileError):
+        for line in read_journal(folder):
+            if line.get("action") == START and isinstance(line.get("against"), str):
+                return str(line["against"])
+    return None
+
+
 def _check_no_session(folder: Path) -> None:
     if os.path.exists(folder / SESSION_FILE):
         raise FileError(folder, "this folder holds a session already", "Use another folder.")

@@ -25,6 +25,7 @@ from engine.sessions.lock import WriterLock, writing
 from engine.sessions.store import PROOF_FILE, RESULT_FILE, SESSION_FILE
 from engine.steps.handover import REPORT_FILE
 from engine.steps.solve import keep
+from engine.steps.starting import begun_against
 from engine.steps.station_pose import Known, known
 
 from ..clock import now
@@ -45,6 +46,7 @@ class Desk:
         self.folder, self.follow, self.clock = folder, follow, clock
         self.session: Session | None = None
         self.operator: str | None = None
+        self.against: str | None = None  # the earlier session that this one is to recheck
         self.solution: Solution | None = None
         self.advice: Advice | None = None
         self.trouble = ""  # why the expected uncertainty or the proposal could not be worked out
@@ -74,6 +76,7 @@ class Desk:
             self._stamp = self._stamped()
             self.session = open_session(self.folder)
             self._origin = self.session.origin
+            self.against = begun_against(self.folder)
             self.operator = self.operator or self.session.operator
 
     def close(self) -> None:

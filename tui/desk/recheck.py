@@ -20,7 +20,6 @@ from engine.proof.pick_now import Ways
 from engine.proof.recheck import Recheck
 from engine.sessions.journal import read_journal
 from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
-from engine.steps.starting import START
 
 from .desk import Desk
 from .overview import SessionRow, overview
@@ -63,15 +62,6 @@ def earlier_sessions(desk: Desk) -> list[SessionRow]:
     rows = overview(here.parent, desk.clock())
     others = [row for row in rows if row.folder.resolve() != here and row.comparable]
     return sorted(others, key=lambda row: row.role != "good")
-
-
-def begun_against(desk: Desk) -> str | None:
-    """Return the folder's name of the session that this one was begun to recheck, or None."""
-    with suppress(FileError):
-        for line in read_journal(desk.folder):
-            if line.get("action") == START and isinstance(line.get("against"), str):
-                return str(line["against"])
-    return None
 
 
 def compare(desk: Desk, against: Path) -> dict[str, Recheck]:

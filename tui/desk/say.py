@@ -128,8 +128,13 @@ def _again(desk: Desk, entry: Entry) -> Move:
     return Move(f"Station {entry.station} again:", text, large=large)
 
 
+TELLING = 2  # stops, from which on a moved camera and a slipped board can be told apart
+
+
 def job(desk: Desk, *, here: bool = False) -> Job:
     """Say where the job stands and which key comes next: F6, then p, then r, then nothing.
+
+    In a session that was begun to recheck an earlier one it is m, until it is solved.
 
     ``here``: on the page of the result, where p and r act.
     """
@@ -142,6 +147,11 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         return Job(f"the camera moved since{open_}", "calibrate again: a new session", due=True)
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
+    if desk.against and not used:
+        return Job(f"recheck, one to three stops tell{open_}")
+    if desk.against:
+        stops = f"recheck, {used} {'stop' if used == 1 else 'stops'}{open_}"
+        return Job(stops, "Esc, then m: did the camera move?", due=used >= TELLING)
     if used and advice is not None and advice.enough:
         now = quality(desk)
         within = now.expanded_mm is None or now.expanded_mm <= (now.most_mm or math.inf)

@@ -6,6 +6,7 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.widget import Widget
 
 from engine.cautions import RECHECK
 from engine.errors import StationbookError
@@ -13,7 +14,7 @@ from engine.proof.recheck import Recheck as Answer
 
 from ..desk.desk import Desk
 from ..desk.overview import SessionRow
-from ..desk.recheck import begun_against, compare, earlier_sessions, note, recalibrated
+from ..desk.recheck import compare, earlier_sessions, note, recalibrated
 from ..widgets.large import LargeLine
 from ..widgets.lists import SessionList
 from ..widgets.looks import Line, Looks
@@ -21,6 +22,7 @@ from ..widgets.sheet import Paragraph, Scroll, written
 from ..words import caution, recheck_lines, recheck_parts
 from .jobs import Work, Working, in_background
 
+LOW = 20  # rows of a window with room for the list and for an answer
 NONE = (
     "No other session with a result lies beside this one: q, then F6 in the earlier one solves it. "
     "One that lies elsewhere is to be copied beside this one first."
@@ -76,7 +78,7 @@ class Recheck(Working[bool]):
 
     async def _list(self) -> None:
         rows = await in_background(earlier_sessions, self.desk)
-        wanted = await in_background(begun_against, self.desk)
+        wanted = self.desk.against
         names = [row.folder.name for row in rows]
         self.earlier.show_items(rows, names.index(wanted) if wanted in names else 0)
         if rows:
@@ -122,6 +124,7 @@ class Recheck(Working[bool]):
         self.answers = await in_background(compare, self.desk, row.folder)
         self.query_one(LargeLine).show(recheck_parts(self.answers.values()))
         self.query_one(Scroll).show(self._lines)
+        self._to(self.query_one(Scroll))  # the arrow keys move what is said, not the choice
         if not self.desk.follow:
             self.jobs.begin(self._note, row, self.answers, group="note")
 
@@ -155,4 +158,14 @@ class Recheck(Working[bool]):
         return True
 
     def action_other(self) -> None:
-        (self.query_one(Scroll) if self.earlier.has_focus else self.earlier).focus()
+        self._to(self.query_one(Scroll) if self.earlier.has_focus else self.earlier)
+
+    def _to(self, part: Widget) -> None:
+        """Go to the list or to what is said; in a low window the list then gives way to it."""
+        low = self.size.height < LOW
+        self.earlier.display = part is self.earlier or not (low and self.answers)
+        part.focus()
+
+    def on_resize(self) -> None:
+        if self.size.height >= LOW:
+            self.earlier.display = True
