@@ -1550,6 +1550,11 @@ CATALOGUE: dict[str, Entry] = {
         cause="The camera moved between the sessions, or one of the results is wrong.",
         shows="The difference is compared with the covariances of both results.",
     ),
+    "results-differ/moved": note(
+        "The results differ by more than chance: {movement}; {work_volume_mm:.2f} mm at the work "
+        "volume. The camera moved after the earlier one, as the recheck of {at} with {by} found.",
+        "Go on with the later result.",
+    ),
     "results-agree": note(
         "The results agree within their uncertainty.",
         "Nothing to do.",

@@ -6,6 +6,8 @@ alone, stand for the typed ones, as in test_photographs_session.py.
 
 from __future__ import annotations
 
+import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +22,10 @@ from test_photographs_session import PENDANT, Stereo, cell_document, flange_pose
 from engine.boards.points_file import points_text
 from engine.cell.cell import EYE_IN_HAND
 from engine.pendant.entry import format_pose
+from engine.sessions.changes import Who, commit, remark
+from engine.sessions.folder import open_session
+from engine.sessions.journal import OVERTAKEN
+from engine.sessions.lock import writing
 from engine.steps.compare import stored
 
 SHIFT = np.array([0.004, 0.0, 0.003, 3.0, 0.0, -4.0])
@@ -55,6 +61,25 @@ def test_results_after_a_bump_differ_by_the_bump(months: tuple[Path, Path, Path]
     assert abs(move["angle_deg"] - turn) <= 2 * move["u_angle_deg"]
     old, new = stored(months[0]).result.camera, stored(months[2]).result.camera
     np.testing.assert_allclose(np.array(move["matrix"]) @ old, new, atol=1e-9)
+
+
+def test_a_difference_that_a_recheck_found_to_be_a_moved_camera_asks_for_no_recheck(
+    months: tuple[Path, Path, Path], tmp_path: Path
+) -> None:
+    old, new = (tmp_path / path.name for path in (months[0], months[2]))
+    shutil.copytree(months[0], old)
+    shutil.copytree(months[2], new)
+    (before,) = answer("compare", new, old)["findings"]
+    assert (before["code"], before["level"]) == ("results-differ", "warning")
+    assert "run a recheck" in before["remedy"]
+    with writing(old):  # as a recheck marks it
+        mark = remark(OVERTAKEN, open_session(old), old, {"by": "july", "moved": True})
+        commit(old, mark, Who(None, datetime(2027, 7, 1, tzinfo=UTC)))
+    (after,) = answer("compare", new, old)["findings"]
+    assert (after["code"], after["level"]) == ("results-differ", "note")
+    assert "as the recheck of" in after["message"]
+    assert "with july found" in after["message"]
+    assert after["remedy"] == "Go on with the later result."
 
 
 def test_history_lists_the_drift_in_order_of_days(

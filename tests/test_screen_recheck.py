@@ -20,9 +20,9 @@ from textual.pilot import Pilot
 from engine.cautions import RECHECK
 from engine.errors import StationbookError
 from engine.findings import finding
-from engine.sessions.changes import Change, Who, commit
+from engine.sessions.changes import Change, Who, commit, remark
 from engine.sessions.folder import open_session
-from engine.sessions.journal import read_journal
+from engine.sessions.journal import OVERTAKEN, read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.solve import keep, solve_session
@@ -184,6 +184,26 @@ async def test_what_a_pick_is_off_stands_in_sight_without_scrolling(
             first = " ".join(first.split())
             assert "BEYOND the tolerance" in first, first
             assert "Next: b, the quick re-calibration" in first, first
+
+
+@on_screen
+async def test_the_session_whose_camera_moved_since_says_so_as_where_the_job_stands(
+    tmp_path: Path, solved: Path
+) -> None:
+    folder = tmp_path / "earlier"
+    shutil.copytree(solved, folder)
+    with writing(folder):
+        session = open_session(folder)
+        answers = Answers("A. Example", "flange", "base", True, session.cell.board.pitch_mm, True)
+        commit(folder, answer_questions(session, answers), Who("A. Example", NOON))
+        session = open_session(folder)
+        commit(folder, keep(solve_session(session, folder), session, folder), Who(None, NOON))
+        mark = remark(OVERTAKEN, session, folder, {"by": "later", "moved": True})
+        commit(folder, mark, Who(None, NOON))
+    app = app_on(folder)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await opened(pilot)
+        await until(pilot, "Job: the camera moved since", "calibrate again: a new session")
 
 
 @on_screen

@@ -6,7 +6,7 @@ Only points that are fixed to the camera's frame move with it; everything else s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ from ..proof.compare import (
 from ..proof.stated import Stated, check_same, of_camera, stated
 from ..report.delivered import reasons
 from ..sessions.folder import open_session
+from ..sessions.journal import overtaken
 from ..sessions.results import current_result
 from ..sessions.store import write_output
 from .starting import swapped_in
@@ -70,7 +71,15 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     """
     new, old = stored(folder, camera), stored(other, camera)
     check_same(old.session.cell, new.session.cell, swapped_in(folder))
-    return difference(old.result, new.result, new.session.cell)
+    found = difference(old.result, new.result, new.session.cell)
+    name = new.session.cell.camera.name
+    mark = overtaken(other, [name]).get(name)
+    if mark is None or found.agree:
+        return found
+    moved = found.movement
+    said = finding("results-differ", "moved", movement=moved.found(),
+                   work_volume_mm=moved.work_volume_mm, at=mark.at, by=mark.by)  # fmt: skip
+    return replace(found, findings=(said,))
 
 
 def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:

@@ -141,10 +141,10 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     if desk.follow:
         return Job("followed from here; it is recorded elsewhere")
     open_ = ", start questions open" if desk.questions_open else ""
-    if desk.fresh and desk.solution is not None and desk.solution.kept:
-        return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     if any(item.code == "result-overtaken" for item in desk.findings):
         return Job(f"the camera moved since{open_}", "calibrate again: a new session", due=True)
+    if desk.fresh and desk.solution is not None and desk.solution.kept:
+        return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
     if desk.against and not used:
