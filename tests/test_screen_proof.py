@@ -305,7 +305,7 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
         pose = " ".join(f"{x:.2f}" for x in point + TIP)
         await paste_line(pilot, f"44 {pose} 0")
         await pilot.press("enter")
-        await until(pilot, "Touch 1 stored.", "q, then s solves with it")
+        await until(pilot, "Touch 1 stored.", "Esc, q, then s solves with it")
         await pilot.press("f3")
         await until(pilot, "Touches stored: 1.", "those of another pointer are left out")
         await pilot.press("escape")

@@ -187,6 +187,16 @@ async def test_what_a_pick_is_off_stands_in_sight_without_scrolling(
 
 
 @on_screen
+async def test_as_many_further_stops_are_asked_for_as_would_tell(
+    tmp_path: Path, solved: Path
+) -> None:
+    """Of three that a recheck takes in all, or of those that its information asks for."""
+    app = app_on(sessions(tmp_path, solved, 2, MOVED))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await compared(pilot, "BEYOND the tolerance", "Next: record 1 more at the earlier stations")
+
+
+@on_screen
 async def test_the_session_whose_camera_moved_since_says_so_as_where_the_job_stands(
     tmp_path: Path, solved: Path
 ) -> None:

@@ -42,7 +42,7 @@ NOT_KNOWN: State = "not-known"
 
 
 class Ways(NamedTuple):
-    """How to go on after a recheck, in words; ``more`` has a place for a count of stations."""
+    """How to go on after a recheck, in words; ``more`` has a place for how many."""
 
     again: str
     more: str
@@ -114,8 +114,8 @@ def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
         return ways.report
     if state == NOT_KNOWN and more is not None:
         return ways.more.format(more)
-    if len(answer.stations) < RECHECK_COUNT:  # first record where it tells most
-        return ways.more.format(RECHECK_COUNT)
+    if (left := RECHECK_COUNT - len(answer.stations)) > 0:  # first record where it tells most
+        return ways.more.format(left)
     return ways.quick
 
 

@@ -224,7 +224,7 @@ class Touching:
         if self._number_open(found):
             return OPEN_NUMBER
         if self.open_number:
-            return "The missing number is touched: q, then s solves with it. Then prove it."
+            return "The missing number is touched: Esc, q, then s solves with it. Then prove it."
         if found.touches and self.desk.joints_help and not self._shown():
             return "F7: the joints at a touch show whether tool and frame are as told."
         return "Tip on a board point: type its number and the pose, in one line. Enter stores it."

@@ -27,7 +27,7 @@ from .solution import Solution
 
 KEYS = Ways(
     again="record one more, then m and Enter",
-    more="record up to {} of the earlier stations in all, then m and Enter",
+    more="record {} more at the earlier stations, then m and Enter",
     quick="b, the quick re-calibration",
     report="open the earlier session, F6, then r writes its report",
 )
