@@ -23,6 +23,7 @@ from textual.binding import Binding
 from textual.pilot import Pilot
 from textual.screen import Screen
 
+from engine.cautions import TOUCH
 from engine.cell.stations import station_pose
 from engine.frames import inverse, quaternion_xyzw
 from engine.sessions.folder import open_session
@@ -120,7 +121,8 @@ async def test_a_frame_through_three_seen_points_is_shown_and_written(tmp_path: 
         await until(pilot, "base_T_camera")
         await pilot.press("escape")
         screen.action_step("frame")
-        await until(pilot, "A frame through three points", "Origin")
+        shown = await until(pilot, "A frame through three points", "Origin")
+        assert " ".join(TOUCH) in " ".join(shown.split())  # the robot is moved to the points
         points = {"p1": "0 0 900", "p2": "100 0 900", "p3": "0 100"}
         await fill(pilot, by="seen", **points)
         await until(pilot, "is not three numbers")

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
+from engine.cautions import TOUCH
+
 from ..desk import records, steps
 from ..desk.desk import Desk
 from ..desk.form import Question
 from ..widgets.form import Form
-from ..widgets.sheet import Scroll, written
+from ..widgets.sheet import Paragraph, Scroll, written
+from ..words import caution
 from .jobs import Ask, Halves, Jobs, Working, in_background, pause, required
 
 LOOK_EVERY = 0.5  # s between looks for a new image while the lens is set
@@ -60,13 +63,26 @@ class Sheet(Halves, Working[None]):
         Binding("escape", "dismiss", "back", id="sheet.leave", tooltip="Back to the stations"),
     ]
 
-    def __init__(self, desk: Desk, title: str, questions: list[Question], work: Fill) -> None:
-        """``work`` gets the texts of the form by key and returns lines for a person."""
+    def __init__(
+        self,
+        desk: Desk,
+        title: str,
+        questions: list[Question],
+        work: Fill,
+        beware: Sequence[str] = (),
+    ) -> None:
+        """``work`` gets the texts of the form by key and returns lines for a person.
+
+        ``beware``: cautions, where the form has the robot moved.
+        """
         super().__init__()
         self.desk, self.called, self.questions, self.work = desk, title, questions, work
+        self.beware = beware
         self.HALF = title
 
     def parts(self) -> ComposeResult:
+        if self.beware:
+            yield Paragraph(caution(self.beware), "warning", id="caution")
         yield Form(self.questions, id="form")
         yield Scroll(written(), id="said")
 
@@ -114,8 +130,14 @@ class JobSteps:
     def _open(self, title: str, work: Lines, again: float | None = None) -> None:
         self.jobs.node.app.push_screen(Page(title, work, again))
 
-    def _fill(self, title: str, ask: Callable[[Desk], list[Question]], work: Fill) -> None:
-        self.jobs.node.app.push_screen(Sheet(self.desk, title, ask(self.desk), work))
+    def _fill(
+        self,
+        title: str,
+        ask: Callable[[Desk], list[Question]],
+        work: Fill,
+        beware: Sequence[str] = (),
+    ) -> None:
+        self.jobs.node.app.push_screen(Sheet(self.desk, title, ask(self.desk), work, beware))
 
     def _with_file(self, title: str, text: str, file: str, work: Callable[..., list[str]]) -> None:
         def named(path: str) -> None:
@@ -142,7 +164,8 @@ class JobSteps:
         self._fill("For whom, where and how", records.about_questions, records.note_about)
 
     def frame(self) -> None:
-        self._fill("A frame through three points", records.frame_questions, records.find_frame)
+        self._fill("A frame through three points", records.frame_questions, records.find_frame,
+                   TOUCH)  # fmt: skip
 
     def compare(self) -> None:
         self._open("This result and the earlier ones", partial(steps.comparison, self.desk))
