@@ -223,3 +223,11 @@ def test_a_turned_camera_is_seen_at_the_work_volume() -> None:
     assert series is not None
     p = np.array([600.0, 0.0, 250.0]) - (0.0, 0.0, 1450.0)
     assert series.shift_mm[1] == pytest.approx((tilted * down.inv()).apply(p) - p, abs=1e-9)
+
+
+def test_results_of_one_day_are_too_few_over_too_short_a_time() -> None:
+    series = a_year(np.random.default_rng(1), rate=0.0, rechecks=12)
+    short = replace(series, days=series.days / 100.0)
+    found = drift(short, None)
+    assert (found.story, found.count >= 4) == ("too-few", True)
+    assert "4 at least, over 7 days or more" in found.lines()[0]

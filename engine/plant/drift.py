@@ -129,7 +129,8 @@ class Drift:
     def lines(self) -> list[str]:
         """Return it for a person."""
         said = {
-            "too-few": f"too few results and rechecks to tell: {LEAST} at least",
+            "too-few": f"too few results and rechecks to tell: {LEAST} at least, over {WEEK:g} "
+            "days or more",
             "still": "no drift to be seen",
             "drift": "the camera drifts",
             "knock": "a knock, not a drift",
