@@ -54,6 +54,7 @@ from tui.screens.help import all_bindings
 from tui.screens.opening import Opening
 from tui.screens.proof import Proof
 from tui.screens.result import Result
+from tui.widgets.panels import FindingsView
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
@@ -552,3 +553,28 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
         await comes(pilot, lambda: screen.line.has_focus)
     (touch,) = read_touches(folder).touches
     assert touch.joints == tuple(shown.split())
+
+
+@on_screen
+async def test_the_smallest_window_shows_what_is_said_of_a_touch_and_the_touch(
+    session: tuple[Path, Truth],
+) -> None:
+    async with app_on(session[0]).run_test(size=(80, 24)) as pilot:
+        screen = await proving(pilot)
+        await pilot.resize_terminal(60, 15)
+        screen.show_joints(True)
+        for line, fields in ((screen.line, "#fields"), (screen.joints, "#joint-fields")):
+            line.focus()
+            await pilot.pause()
+            findings = screen.query_one(FindingsView)
+            assert findings.region.bottom <= 14
+            assert findings.region.height == 2
+            assert line.region.height == 1
+            assert screen.query_one(fields).region.height == 2
+            assert " ".join(TOUCH) in " ".join(text(pilot.app).split())
+        screen.line.focus()
+        screen.joints.set("")
+        screen.query_one("#joints-line").add_class("hidden")
+        screen._fit()
+        await pilot.pause()
+        assert screen.touches.region.height >= 2  # the chosen touch below the heads

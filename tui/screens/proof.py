@@ -31,6 +31,8 @@ from .images import confirmation
 from .jobs import Ask, Confirm, Halves, Jobs, Working, as_job, in_background, required
 from .tip import FindTip
 
+LOW = 20  # rows of a window with room for all that stands beside the touches
+
 
 class BoardImages:
     """Takes an image for the proof, on a key; the station that is being entered gets none."""
@@ -250,8 +252,22 @@ class Proof(Halves, Working[None]):
         shown = shown or kept or self.touching.joints_wanted
         if shown and not self.joint_fields.data:
             self.joint_fields.show(tuple(self.desk.joint_fields("")))
-        for part in (self.query_one("#joints-line"), self.joint_fields):
-            part.set_class(not shown, "hidden")
+        self.query_one("#joints-line").set_class(not shown, "hidden")
+        self._fit()
+
+    def on_resize(self) -> None:
+        self._fit()
+
+    def on_descendant_focus(self) -> None:
+        self._fit()
+
+    def _fit(self) -> None:
+        """In a low window keep room for what is said: one row of facts, fields of one line."""
+        low, on_joints = self.size.height < LOW, self.joints.has_focus
+        asked = not self.query_one("#joints-line").has_class("hidden")
+        self.set_class(low, "-low")
+        self.query_one("#fields").set_class(low and on_joints, "hidden")
+        self.joint_fields.set_class(not asked or (low and not on_joints), "hidden")
 
     def tell(self, text: str, role: str) -> None:
         self.query_one(FindingsView).show(self.touching.findings, message=[(text, role)])
