@@ -866,6 +866,17 @@ CATALOGUE: dict[str, Entry] = {
         "that repeats over the view.",
         "Calibrate the lens again at this focus and image size.",
     ),
+    "lens/rectified": error(
+        "The images show no distortion, but the cell gives {off_px:.0f} px of it at the image's "
+        "corner: it was taken out of them before.",
+        "Take the images as the camera sees them; or, where parts are located in such images too, "
+        "enter the lens data that belong to them: distortion 0, and their own matrix.",
+    ),
+    "lens/resized": error(
+        "The images have {factor:g} times the size that the lens data belong to.",
+        "Take images at the size of the lens calibration: no binning, no scaling by grabber or "
+        "viewer. Or, where parts are located in such images too, enter the lens data of that size.",
+    ),
     "image-turned": error(
         "In the {stations:image of station|images of stations} {stations} the board was seen "
         "turned by {suggested}: so read, it fits the others.",

@@ -28,8 +28,17 @@ def test_camera_is_found_where_it_is(axes: int, mount: str, tmp_path: Path) -> N
     assert 0.0 < result.uncertainty.position_mm < 3.0
 
 
-@pytest.mark.parametrize("kind", ["another unit of length", "a column more or fewer"])
-def test_what_is_wrong_is_named(kind: str) -> None:
-    session = made(np.random.default_rng(3), 6, 8, MOUNTS[0])
+@pytest.mark.parametrize(
+    ("kind", "axes"),
+    [
+        ("another unit of length", 6),
+        ("a column more or fewer", 6),
+        ("an image that the camera took at the stop before", 6),
+        ("images whose distortion was taken out", 4),
+        ("images of half the size", 4),
+    ],
+)
+def test_what_is_wrong_is_named(kind: str, axes: int) -> None:
+    session = made(np.random.default_rng(3), axes, 8, MOUNTS[0])
     judge = KINDS[kind][0](session)
     assert judge(named(session)[0])

@@ -17,7 +17,17 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.lens import BOWS, CENTRES, SHAPES, Terms, lens, lens_rows, terms
+from ..camera.lens import (
+    BOWS,
+    CENTRES,
+    SHAPES,
+    Terms,
+    lens,
+    lens_rows,
+    project,
+    terms,
+    undistort,
+)
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
 from ..estimate.fit import fit
@@ -312,14 +322,15 @@ LEAST_DEVIATES = 3.0  # [-] standard uncertainties of the cell that an error mus
 def term_causes(now: Scene) -> list[Cause]:
     """Return another shape of the board and a wrong image centre: the cell holds them too tight.
 
-    Each is fitted with a prior wider by `WIDER`, and stays so when a second cause is sought.
+    Each is fitted with a prior wider by `WIDER`, and stays so when a second cause is sought. Images
+    that are not those of the lens data are causes beside them.
     """
     board, camera = now.found.problem.board, now.found.problem.camera
     u = camera.u or ASSUMED_LENS_U
     bowed = replace(board, bow_u_mm=WIDER * board.u.bow_mm)
     shaped = replace(bowed, scale_u=WIDER * board.u.scale)
     moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
-    causes = []
+    causes = _other_images(now.found, texts_of(now))
     for names, problem, tell in (
         (BOWS, replace(now.found.problem, board=bowed), _bow_finding),
         (SHAPES, replace(now.found.problem, board=shaped), _off_shape),
@@ -336,6 +347,47 @@ def term_causes(now: Scene) -> list[Cause]:
             said = tell(problem, known.only(names), off)
             causes.append(Cause(weight, (said,), problem, texts_of(now), found=found))
     return causes
+
+
+BINNED = 0.5, 2.0  # [-] times the size at which cameras and grabbers also deliver images
+
+
+def _other_images(found: Solution, texts: Texts) -> list[Cause]:
+    """Return as causes images that are not those of the lens data: rectified, or of another size.
+
+    They have half or twice the size, or the distortion that the cell gives was taken out before.
+    """
+    camera = found.problem.camera
+    readings = [
+        (_resized(camera, factor), finding("lens", "resized", factor=factor)) for factor in BINNED
+    ]
+    off_px = _distortion_px(camera)
+    if off_px > LEAST_DEVIATES * (camera.u or ASSUMED_LENS_U).edge_px:
+        plain = replace(camera, distortion=(0.0,) * len(camera.distortion))
+        readings.append((plain, finding("lens", "rectified", off_px=off_px)))
+    causes = []
+    for other, said in readings:
+        problem = replace(found.problem, camera=other)
+        again, weight = solved_weight(problem)
+        if again is not None:
+            causes.append(Cause(weight + SCALE_SHARE, (said,), problem, texts, found=again))
+    return causes
+
+
+def _resized(camera: Camera, factor: float) -> Camera:
+    """Return the camera of images ``factor`` times as large; pixel (0, 0) is a pixel's centre."""
+    (fx, skew, cx), (zero, fy, cy), last = camera.matrix
+    x, y = (factor * (c + 0.5) - 0.5 for c in (cx, cy))
+    return replace(camera, matrix=((factor * fx, factor * skew, x), (zero, factor * fy, y), last))
+
+
+def _distortion_px(camera: Camera) -> float:
+    """Return how far distortion shifts the image's farthest corner [px]."""
+    w, h = (float(size - 1) for size in camera.image_size_px)
+    corners = np.array([[0.0, 0.0], [w, 0.0], [0.0, h], [w, h]])
+    plain = replace(camera, distortion=(0.0,) * len(camera.distortion))
+    ahead = np.column_stack([undistort(corners, plain), np.ones(4)])
+    return float(np.linalg.norm(project(ahead, camera) - corners, axis=1).max())
 
 
 def _one_alone(found: Solution, stated: Array, watched: NDArray[np.bool_]) -> float:

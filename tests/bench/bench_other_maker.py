@@ -251,6 +251,23 @@ def drift(s: Session) -> Judge:
     return lambda f: "camera-moved" in (f.code, f.suggested)
 
 
+def old_image(s: Session) -> Judge:
+    row = int(s.rng.integers(1, s.count))
+    s.order[row] = row - 1  # taken anew, with noise of its own
+    return lambda f: (f.code, f.station) == ("same-image", row + 1)
+
+
+def rectified(s: Session) -> Judge:
+    s.told["camera"] = {"distortion": list(s.distortion)}
+    s.distortion = (0.0,) * len(s.distortion)
+    return lambda f: f.code == "lens" and "no distortion" in f.message
+
+
+def halved(s: Session) -> Judge:
+    s.imaged = dict.fromkeys(range(s.count), lambda pixels: (pixels + 0.5) / 2.0 - 0.5)
+    return lambda f: f.code == "lens" and "0.5 times" in f.message
+
+
 def clean(s: Session) -> Judge:
     return lambda f: False
 
@@ -273,6 +290,9 @@ KINDS: dict[str, tuple[Callable[[Session], Judge], tuple[int, ...]]] = {
     "a column more or fewer": (counts, (6, 4)),
     "board or camera moved by 5 mm and 0.4°": (moved, (6, 4)),
     "camera drifts by 1.5 to 4 mm": (drift, (6, 4)),
+    "an image that the camera took at the stop before": (old_image, (6, 4)),
+    "images whose distortion was taken out": (rectified, (6, 4)),
+    "images of half the size": (halved, (6, 4)),
 }
 
 

@@ -155,6 +155,11 @@ class Session:
     flips: dict[int, tuple[bool, bool]] = field(default_factory=dict)  # images, across and down
     ids: Array | None = None  # how the board's points are numbered, -1: not found
     changed: dict[int, dict[int, str]] = field(default_factory=dict)  # fields typed otherwise
+    imaged: dict[int, Callable[[Array], Array]] = field(default_factory=dict)  # pixels (n, 2)
+    reported: Callable[[int, list[float]], list[Any]] = field(default=lambda _, row: row)
+    told: dict[str, Any] = field(default_factory=dict)  # what the cell says otherwise
+    arm_off: Array = field(default_factory=lambda: np.zeros(0))  # of lengths and joint zeros
+    near: Array = field(default_factory=lambda: np.zeros(0))  # joints in the middle
 
     @property
     def count(self) -> int:
@@ -174,14 +179,29 @@ class Session:
         for axis, flipped in enumerate(self.flips.get(k, ())):
             if flipped:
                 seen[:, axis] = self.size[axis] - 1 - seen[:, axis]
-        return seen
+        return self.imaged[k](seen) if k in self.imaged else seen
+
+    def reached(self, flange: Array) -> Array | None:
+        """Return where the flange truly is (4, 4) when it is sent to ``flange``; None: nowhere."""
+        arm = ARMS[self.arm]
+        q = arm.joints(flange, self.near)
+        if q is None:
+            return None
+        lengths = np.array(list(arm.geometry.values()))
+        off, zeros = self.arm_off[: len(lengths)], self.arm_off[len(lengths) :]
+        return (
+            flange @ np.linalg.inv(arm.forward(lengths, q)) @ arm.forward(lengths + off, q + zeros)
+        )
+
+    def typed(self, flange: Array) -> list[str]:
+        """Return the fields of a flange pose (4, 4) as the pendant shows them."""
+        if self.rotation == "yaw" and self.arm == "level":
+            flange = pose(flange[:3, :3] @ UPSIDE_DOWN, flange[:3, 3])
+        return shown(flange, self.rotation, self.length_unit, self.angle_unit)
 
     def texts(self, k: int) -> list[str]:
         """Return the fields of station ``k`` as they are typed."""
-        fields = shown(self.flanges[k], self.rotation, self.length_unit, self.angle_unit)
-        if self.rotation == "yaw" and self.arm == "level":
-            upright = pose(self.flanges[k][:3, :3] @ UPSIDE_DOWN, self.flanges[k][:3, 3])
-            fields = shown(upright, self.rotation, self.length_unit, self.angle_unit)
+        fields = self.typed(self.flanges[k])
         for column, text in self.changed.get(k, {}).items():
             fields[column] = text
         return fields
@@ -233,7 +253,7 @@ def _drawn(rng: np.random.Generator, axes: int, stations: int, mount: str) -> Se
     if found is None:
         return None
     flanges, joints = found
-    true = _reached(rng, arm, flanges, joints, accuracy)
+    true, off = _reached(rng, arm, flanges, joints, accuracy)
     noise = rng.normal(size=(stations, 6)) * np.repeat([TURN, PLACE], 3)
     true = true @ np.array([moved_by(one[:3], one[3:]) for one in noise])
     board = {"pattern": "charuco", "columns": columns, "rows": rows, "pitch_mm": pitch,
@@ -246,6 +266,7 @@ def _drawn(rng: np.random.Generator, axes: int, stations: int, mount: str) -> Se
         flanges, true, np.tile(camera, (stations, 1, 1)), np.tile(plate, (stations, 1, 1)),
         rotation, str(rng.choice(["mm", "mm", "m", "in"])), str(rng.choice(["deg", "deg", "rad"])),
         list(range(stations)), ids=np.arange(len(points)),
+        arm_off=off, near=np.median(joints, axis=0),
     )  # fmt: skip
 
 
@@ -322,11 +343,14 @@ def _visited(
 
 def _reached(
     rng: np.random.Generator, arm: Arm, flanges: Array, joints: Array, accuracy: float
-) -> Array:
-    """Return where the flange truly is (n, 4, 4), half to all of ``accuracy`` [mm RMS] off."""
-    if not accuracy:
-        return flanges
+) -> tuple[Array, Array]:
+    """Return where the flange truly is (n, 4, 4), half to all of ``accuracy`` [mm RMS] off.
+
+    And what lengths and joint zeros are off.
+    """
     lengths = np.array(list(arm.geometry.values()))
+    if not accuracy:
+        return flanges, np.zeros(len(lengths) + joints.shape[1])
     off = np.concatenate([rng.normal(0, 0.1, len(lengths)), rng.normal(0, 2e-4, joints.shape[1])])
     if arm.kind == "scara":
         off[len(lengths) + 2] = rng.normal(0, 0.1)
@@ -340,7 +364,8 @@ def _reached(
         )  # fmt: skip
 
     rms = np.sqrt(((reached(1.0) - flanges)[:, :3, 3] ** 2).sum(axis=1).mean())
-    return reached(float(rng.uniform(0.5, 1.0)) * accuracy / rms)
+    size = float(rng.uniform(0.5, 1.0)) * accuracy / rms
+    return reached(size), size * off
 
 
 def written(session: Session, folder: Path) -> Path:
@@ -369,7 +394,7 @@ def _cell(session: Session) -> dict[str, Any]:
     }  # fmt: skip
     if session.rotation == "yaw":
         pendant["flange_down"] = session.arm == "level"
-    return {
+    cell: dict[str, Any] = {
         "format": 1, "name": "other make", "mount": session.mount, "locate": "lens",
         "robot": {"name": "arm", "kind": arm.kind, "geometry_mm": arm.geometry,
                   "accuracy_mm": session.accuracy_mm, "repeatability_mm": 0.04},
@@ -381,6 +406,16 @@ def _cell(session: Session) -> dict[str, Any]:
                         "center_mm": [float(v) for v in (seen if fixed else (0.0, 0.0, near))]},
         "tolerance": {"position_mm": 3.0, "angle_deg": 2.0},
     }  # fmt: skip
+    return _with(cell, session.told)
+
+
+def _with(told: dict[str, Any], otherwise: dict[str, Any]) -> dict[str, Any]:
+    """Return ``told`` with the keys of ``otherwise`` in their place; None takes a key away."""
+    merged = dict(told)
+    for key, value in otherwise.items():
+        inner = isinstance(value, dict) and isinstance(merged.get(key), dict)
+        merged[key] = _with(merged[key], value) if inner else value
+    return {key: value for key, value in merged.items() if value is not None}
 
 
 def _station(session: Session, k: int, folder: Path) -> dict[str, Any]:
@@ -389,7 +424,8 @@ def _station(session: Session, k: int, folder: Path) -> dict[str, Any]:
         view = session.view(source)
         turn = Rotation.from_matrix(view[:3, :3]).as_quat()
         place = (view[:3, 3] + session.rng.normal(0.0, 0.05, 3)) / session.reported_in
-        return row | {"board_pose": [float(v) for v in (*place, *turn)]}
+        told = session.reported(k, [float(v) for v in (*place, *turn)])
+        return row | ({"board_pose": told} if told else {})
     pixels, ids = session.pixels(source), np.asarray(session.ids, int)
     found = (ids >= 0) & (session.rng.random(len(ids)) > 0.05)  # some markers are not read
     name = f"points/{k + 1:03d}.csv"
