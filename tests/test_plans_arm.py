@@ -141,3 +141,12 @@ def test_a_posture_that_a_plan_led_near_a_limit_stays_likely() -> None:
     assert arm.joints.room(last) < 15.0
     assert arm.joints.room(check.held).max() > 35.0
     assert np.abs(check.held - last).max(axis=1).min() < 1e-6
+
+
+def test_a_joint_that_a_plan_turned_towards_a_limit_may_still_be_there() -> None:
+    arm = kinematics(DEMO)
+    first, last = [-33.0, 100.0, -25.0, -135.0, -67.0, -150.0], [-30.0, 98.0, -22.0, -130.0, -60.0]
+    past = np.array([shown(DEMO, one) for one in (first, [*last, -310.0])])
+    held = arm_check(DEMO, arm.forward(past), [None, None]).held
+    assert np.abs(held - past[-1]).max(axis=1).min() < 1e-6
+    assert np.abs(held - past[-1] - shown(DEMO, [0.0] * 5 + [360.0])).max(axis=1).min() < 1e-6

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import Cell, KeepOut
 from ..frames import rotation_angle
-from ..robots.arms import FULL_TURN, sides, wrist_bend
+from ..robots.arms import FULL_TURN, LIMIT_SLACK, sides, wrist_bend
 from ..robots.kinematics import HELD_MM, Kinematics, improved, kinematics, led, reached
 from ..robots.model import Robot
 from .way import CLEAR_MM, FAR_MM, Bodies
@@ -272,16 +272,20 @@ def _likely(arm: Kinematics, typed: Array) -> tuple[Array, NDArray[np.int64]]:
 def _turned(arm: Kinematics, past: Array) -> Array:
     """Return the last of ``past`` (n, axes) with the fewest and most likely turns, (1 or 2, axes).
 
-    What stays within the limits from both does so from those between. Turns with which a joint
-    comes far nearer to a limit than with others are left out.
+    What stays within the limits from both does so from those between. Turns with which a joint came
+    far nearer to a limit than with others are left out, unless it was not so at the first station:
+    plans lead nearer to limits, and hands may have moved the robot otherwise than by jogs.
     """
     span = np.diff(arm.joints.limits)[:, 0]
     free = arm.joints.turning & np.isfinite(span)
     most = int(span[free].max(initial=0.0) // FULL_TURN)
     turns = FULL_TURN * np.arange(-most, most + 1)[:, None] * free
-    room = arm.joints.margins(past + turns[:, None]).min(axis=1)
-    best = room.max(axis=0)
-    likely = (room >= LIKELY * best) | (room == best)
+    room = arm.joints.margins(past + turns[:, None])
+    least, likely = room.min(axis=1), np.zeros(turns.shape, bool)
+    for some in (room[:, 0], least):
+        some = np.where(least >= -LIMIT_SLACK, some, -np.inf)
+        best = some.max(axis=0)
+        likely |= (some >= LIKELY * best) | (some == best)
     ends = np.where(likely, turns, np.inf).min(axis=0), np.where(likely, turns, -np.inf).max(axis=0)
     return np.asarray(past[-1] + np.unique(ends, axis=0))
 
