@@ -127,12 +127,11 @@ class ArmCheck:
         some = poses[_apart_enough(poses)]
         if self.arm.robot.kind == "chain":
             return _led_along(self.arm, some, held)
-        for options in self.arm.branches_of(some[1:]):
-            held, step = _onward(self.arm, held, options)
-            held = held[(step <= JUMP_RAD) & (self.arm.joints.room(held) >= TOLD)]
-            if not len(held):
-                return None
-        return held
+        way = _folded_alike(self.arm, held, self.arm.branches_of(some[1:]))
+        step = np.where(self.arm.joints.turning, np.abs(np.diff(way, axis=0)), 0.0)
+        good = (step <= JUMP_RAD).all(axis=(0, 2))  # NaN is not
+        good &= (self.arm.joints.room(way[1:]) >= TOLD).all(axis=0)
+        return way[-1, good] if good.any() else None
 
     def _there(self, arm: Kinematics, flange: Array) -> Array:
         """Return the postures (k, axes) at ``flange`` in the branches of ``held``; NaN: none.
@@ -183,6 +182,24 @@ def _onward(arm: Kinematics, held: Array, options: Sequence[Array] | Array) -> t
     step[~same] = np.inf
     each, best = np.arange(len(held)), step.argmin(axis=1)
     return on[each, best], step[each, best]
+
+
+def _folded_alike(arm: Kinematics, held: Array, branches: Sequence[Array]) -> Array:
+    """Return the postures (1 + n, k, axes) through which ``held`` (k, axes) turn on, it first.
+
+    Those of ``branches`` (each (m, axes), of an arm with a closed form) that are folded as it is,
+    by full turns as near the one before as can be; NaN where there is none.
+    """
+    options = np.full((len(branches), max(1, *map(len, branches)), arm.axes), np.nan)
+    for here, found in zip(options, branches, strict=True):
+        here[: len(found)] = found
+    same = (sides(arm, options)[:, None] == sides(arm, held)[:, None]).all(axis=3)
+    same &= np.isfinite(options).all(axis=2)[:, None]
+    on = options[np.arange(len(options))[:, None], same.argmax(axis=2)]
+    way = np.concatenate([held[None], np.where(same.any(axis=2)[..., None], on, np.nan)])
+    turns = np.cumsum(np.round(-np.diff(way, axis=0) / FULL_TURN), axis=0)
+    way[1:] += np.where(arm.joints.turning, FULL_TURN * turns, 0.0)
+    return way
 
 
 def _led_along(arm: Kinematics, poses: Array, held: Array) -> Array | None:

@@ -178,12 +178,18 @@ class Blind:
 
     def _along(self, poses: Array, held: Array) -> Array | None:
         """Return the arm's postures after a leg that keeps clear in every arrangement, or None."""
-        return self.arm.along(poses, held) if self._keeps_clear(poses).all() else None
+        if not (self._high(poses).all() and self.bodies.all_clear(poses, self.boxes)):
+            return None
+        return self.arm.along(poses, held)
 
     def _keeps_clear(self, poses: Array) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) all that may ride there keeps clear."""
-        high = self.bodies.take(slice(1)).lowest(poses)[:, 0] >= self.floor[0] - ROUNDING_MM
-        return np.asarray(high & self.bodies.clear(poses, self.boxes))
+        return self._high(poses) & self.bodies.clear(poses, self.boxes)
+
+    def _high(self, poses: Array) -> NDArray[np.bool_]:
+        """Tell at which poses (n, 4, 4) the flange itself is above the floor."""
+        flange = self.bodies.take(slice(1)).lowest(poses)[:, 0]
+        return np.asarray(flange >= self.floor[0] - ROUNDING_MM)
 
     def _sinks(self, present: Array, legs: Legs) -> bool:
         """Tell whether what may ride on the flange comes lower than the floor on a jog."""

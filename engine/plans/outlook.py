@@ -66,7 +66,8 @@ class Outlook:
     keep out of ``boxes``. ``one_axis``: the arm turns about one axis only and nothing measured
     fixes what that hides: how far along it what rides on the flange is. The flange goes no lower
     than ``lowest_mm`` [base]. ``told`` keeps the jogs that were worked out: stations are tried in
-    many orders; ``legs`` tells of what they are made of whether it is clear.
+    many orders; ``legs`` tells of what they are made of to which postures it leads from which;
+    None: it is not clear.
     """
 
     problem: Problem
@@ -83,7 +84,7 @@ class Outlook:
     usual_mm: float
     lowest_mm: float = -np.inf
     told: dict[tuple[bytes, bytes, bytes], Told | None] = field(default_factory=dict)
-    legs: dict[bytes, bool] = field(default_factory=dict)
+    legs: dict[bytes, dict[bytes, Array | None] | None] = field(default_factory=dict)
 
     @property
     def aim(self) -> Aim:
@@ -174,10 +175,15 @@ class Outlook:
         return None
 
     def _along(self, poses: Array, held: Array) -> Array | None:
-        key = poses.tobytes()  # other postures, and other orders, try the same leg
-        if key not in self.legs:
-            self.legs[key] = bool(self.clear(poses).all())
-        return self.arm.along(poses, held) if self.legs[key] else None
+        leg, key = poses.tobytes(), turned(held)  # other orders try the same leg
+        if leg not in self.legs:
+            self.legs[leg] = {} if self.clear(poses).all() else None
+        known = self.legs[leg]
+        if known is None:
+            return None
+        if key not in known:
+            known[key] = self.arm.along(poses, held)
+        return known[key]
 
     def _along_surely(self, poses: Array, held: Array) -> Array | None:
         """Return what `_along` does where no posture is lost, whichever of them is the true one."""

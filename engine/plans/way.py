@@ -9,7 +9,7 @@ between or after the shifts.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import KeepOut
-from ..frames import AXES, apply, inverse, rotation_angle, rotation_exp, transform, turn_angles
+from ..frames import (
+    AXES,
+    apply,
+    inverse,
+    rotation_angle,
+    rotation_exp,
+    skew,
+    transform,
+    turn_angles,
+)
 from .sight import Sight
 
 LEAST_MM, LEAST_DEG = 0.5, 0.5  # below this nothing is said: the jog is rounded to 1 mm and 1°
@@ -31,6 +40,7 @@ CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, c
 DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
 SAME_DECIMALS = 3  # [-] of joint values [rad, mm] that are the same posture
 FAR_MM = 1e6  # mm; farther than any arm reaches
+AT_ONCE = 64  # bodies looked at before it is asked which poses are hit already
 # Between the poses looked at: what happens between two of them stays well within CLEAR_MM.
 STEP_MM, STEP_RAD = 10.0, np.radians(4.0)
 
@@ -294,20 +304,32 @@ class Bodies:
         the cross products of their edges (Gottschalk, Lin, Manocha 1996, from memory).
         """
         places = apply(base_T_flange, self.frame[:, :3, 3])
+        R = np.tensordot(base_T_flange[:, :3, :3], self.frame[:, :3, :3], axes=(2, 1))
+        R = np.moveaxis(R, 2, 1)
+        size = np.einsum("nmij,mj->nmi", np.abs(R), self.half)
         hit = np.zeros(places.shape[:2], bool)
         for box in boxes:
             low, high = np.asarray(box.min_mm), np.asarray(box.max_mm)
-            middle, room = (low + high) / 2, (high - low) / 2 + self.apart[:, None]
-            away = places - middle
-            near = (np.abs(away) <= room + self._size[:, None]).all(axis=-1)
-            n, m = np.nonzero(near & ~hit)
-            R = base_T_flange[n, :3, :3] @ self.frame[m, :3, :3]
-            hit[n, m] = ~_apart(away[n, m], room[m], R, self.half[m])
+            away, room = places - (low + high) / 2, (high - low) / 2 + self.apart[:, None]
+            n, m = np.nonzero((np.abs(away) <= room + size).all(axis=-1) & ~hit)
+            hit[n, m] = ~_apart(away[n, m], room[m], R[n, m], self.half[m])
         return hit
 
     def clear(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) all bodies keep clear of all boxes."""
-        return np.asarray(~self.hit(base_T_flange, boxes).any(axis=1))
+        clear = np.ones(len(base_T_flange), bool)
+        for some in self._in_parts():
+            clear[clear] = ~some.hit(base_T_flange[clear], boxes).any(axis=1)
+        return clear
+
+    def all_clear(self, base_T_flange: Array, boxes: Sequence[KeepOut]) -> bool:
+        """Tell whether all bodies keep clear of all boxes at all of flange poses (n, 4, 4)."""
+        return not any(some.hit(base_T_flange, boxes).any() for some in self._in_parts())
+
+    def _in_parts(self) -> Iterator[Bodies]:
+        """Yield the bodies, some from everywhere at a time: what is hit at all is by the first."""
+        parts = int(np.ceil(len(self.frame) / AT_ONCE))
+        return (self.take(slice(first, None, parts)) for first in range(parts))
 
 
 def riding(seen: Sight, carried: Array, camera: bool) -> Bodies:
@@ -325,18 +347,27 @@ def riding(seen: Sight, carried: Array, camera: bool) -> Bodies:
     return Bodies(frame, sizes, np.full(len(frame), CLEAR_MM))
 
 
+CROSSED: Final = skew(np.eye(3))  # (3, 3, 3): the cross products with the base's axes
+
+
 def _apart(away: Array, room: Array, R: Array, half: Array) -> NDArray[np.bool_]:
     """Tell which boxes with axes ``R`` (k, 3, 3) are parted from one along the base's axes.
 
-    ``away`` (k, 3) from its middle, ``room`` and ``half`` (k, 3) half sides.
+    ``away`` (k, 3) from its middle, ``room`` and ``half`` (k, 3) half sides. None of them is parted
+    along the base's axes.
     """
-    edges = np.cross(np.eye(3)[None, :, None], np.swapaxes(R, 1, 2)[:, None]).reshape(-1, 9, 3)
-    ways = np.concatenate(
-        [np.broadcast_to(np.eye(3), (len(R), 3, 3)), np.swapaxes(R, 1, 2), edges], axis=1
-    )
-    reach = np.einsum("kwi,ki->kw", np.abs(ways), room) + np.einsum(
-        "kwm,km->kw", np.abs(ways @ R), half
-    )
+    back = np.swapaxes(R, 1, 2)
+    apart = _parted(back, away, room, R, half)
+    rest = np.flatnonzero(~apart)
+    edges = np.swapaxes(CROSSED @ R[rest, None], 2, 3).reshape(-1, 9, 3)
+    apart[rest] = _parted(edges, away[rest], room[rest], R[rest], half[rest])
+    return apart
+
+
+def _parted(ways: Array, away: Array, room: Array, R: Array, half: Array) -> NDArray[np.bool_]:
+    """Tell which boxes, as in `_apart`, are parted along any of their directions (k, w, 3)."""
+    reach = np.einsum("kwi,ki->kw", np.abs(ways), room)
+    reach += np.einsum("kwm,km->kw", np.abs(ways @ R), half)
     return np.asarray((np.abs(np.einsum("kwi,ki->kw", ways, away)) > reach).any(axis=1))
 
 
