@@ -217,6 +217,21 @@ def test_the_sheet_warns_in_rows_too_low_for_a_reason(tmp_path: Path) -> None:
         assert (text.count(UNSURE), text.count("because")) == (count, reasons)
 
 
+def test_a_warning_of_many_stations_stands_once_above_them_where_rows_are_lowest(
+    tmp_path: Path,
+) -> None:
+    make_session(tmp_path / "s", 1)
+    session = open_session(tmp_path / "s")
+    pose = station_pose(session.cell, session.stations[0])
+    assert pose is not None
+    step = Step("pose", pose, session.stations[0].typed, "base X +80 mm", "because", beware=UNSURE)
+    text = plan_sheet(Plan((replace(step, beware=""), *[step] * 23)), session.cell, "s")
+    numbers = ", ".join(map(str, range(2, 25)))
+    assert f"Beware: {UNSURE} ({numbers})" in text
+    assert text.count(UNSURE) == 1
+    assert text.count("Beware: see above") == 23
+
+
 def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 1)
     found = answer("plan", tmp_path / "s", "--out", tmp_path / "plan.html", "--no-write")

@@ -17,6 +17,8 @@ ROW_MM = (8.0, 25.0)  # mm; least and largest height of one station's row
 TYPE = 0.27  # [-] height of the type over that of a row, so that two lines and a rim fit
 TYPE_MM = (2.2, 4.2)  # mm; smallest and largest type of what is read from afar
 REASON_MM = 16.0  # mm; in lower rows there is no room for why a station is worth visiting
+BEWARE_MM = 12.0  # mm; in lower rows what may go wrong on the way is told above the table
+ABOVE = "see above"
 
 
 def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:
@@ -37,6 +39,7 @@ def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:
             element("p", frames),
             element("ul", joined(element("li", text) for text in plan.cautions), class_="caution"),
             *(element("p", text) for text in plan.notes),
+            *(() if height >= BEWARE_MM else _warnings(plan.steps)),
             element("table", joined([table_head, element("tbody", rows)])),
         ]
     )
@@ -51,12 +54,25 @@ def _row(number: int, step: Step, labels: tuple[str, ...], height: float) -> Htm
     if height >= REASON_MM:
         move = joined([move, element("small", step.why)])
     if step.beware:
-        move = joined([move, element("small", element("b", f"{BEWARE}{step.beware}"))])
+        beware = step.beware if height >= BEWARE_MM else ABOVE
+        move = joined([move, element("small", element("b", f"{BEWARE}{beware}"))])
     fields = [f"{label} {text}" for label, text in zip(labels, step.pose, strict=True)]
     pose = "by the move only" if step.by == "jog" else element("b", _lines(fields))
     room = _lines([joined([safe(label), element("span", "", class_="line")]) for label in labels])
     cells = (element("span", "", class_="box"), number, move, pose, room)
     return element("tr", joined(element("td", cell) for cell in cells))
+
+
+def _warnings(steps: Sequence[Step]) -> list[Html]:
+    """Return what may go wrong on the way, each once with the numbers of its stations."""
+    at: dict[str, list[str]] = {}
+    for number, step in enumerate(steps, 1):
+        if step.beware:
+            at.setdefault(step.beware, []).append(str(number))
+    return [
+        element("p", element("b", f"{BEWARE}{text} ({', '.join(numbers)})"))
+        for text, numbers in at.items()
+    ]
 
 
 def _lines(fields: Sequence[object]) -> Html:
