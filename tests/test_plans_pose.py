@@ -21,6 +21,7 @@ from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fiel
 from engine.plans.plan import CLOSING, make_plan
 from engine.plans.pose_plan import SPIRAL_STATIONS
 from engine.plans.types import Plan, Spiral, Wish
+from engine.plans.words import UNCHECKED
 from engine.robots.arms import configuration
 from engine.robots.kinematics import kinematics
 from engine.robots.model import ChainLink
@@ -223,6 +224,19 @@ def test_a_closing_stop_returns_to_the_first_station() -> None:
     assert plan.steps[-1].pose == fields
     assert plan.steps[-1].why == CLOSING
     assert np.allclose(plan.steps[-1].base_T_flange, made.stations[0].base_T_flange)
+
+
+def test_every_move_says_that_limits_are_not_checked_where_the_robot_file_is_contradicted() -> None:
+    made = world(EYE_TO_HAND, 0)
+    robot = made.cell.robot
+    assert robot is not None
+    limits = ((100.0, 160.0), *(robot.limits or ())[1:])  # the arm stood at J1 about 0
+    for count in (1, 4):
+        made.follow(count)
+        for axis, warned in ((robot, False), (replace(robot, limits=limits), True)):
+            plan = make_plan(replace(made.cell, robot=axis), made.stations, Wish(count=3))
+            assert len(plan.steps) == 3
+            assert [UNCHECKED in step.beware for step in plan.steps] == [warned] * 3
 
 
 @pytest.mark.parametrize("seed", [0, 1])

@@ -35,7 +35,7 @@ from .plausible import Arrangements, arrangements
 from .sight import Sight, candidate_views, in_view, placed_views, sight
 from .types import Plan, Step
 from .way import CLEAR_MM, Bodies, Legs, jog_text, jogged, riding, told_way
-from .words import UNSURE, shown
+from .words import risk, shown
 
 MOST_MM = 100.0  # mm; largest shift before convention, unit and frame are confirmed
 SHIFTS_MM = (0.0, 25.0, 50.0, 100.0)  # mm; coarse: what counts is that one of them fits
@@ -214,8 +214,8 @@ class Blind:
         for move, after in zip(moves, expected, strict=True):
             fields, pose = shown(cell, self.arm, move.flange, near, move.held)
             low = LOW.format(rides=rides, floor=self.floor[0]) if move.low else ""
-            unsure = UNSURE if self.arm.unsure(move.held) else ""
-            beware = "; ".join(filter(None, (UNSEEN_MAYBE * (not move.sure), low, unsure)))
+            unseen, limits = UNSEEN_MAYBE * (not move.sure), risk(self.arm, move.held)
+            beware = "; ".join(filter(None, (unseen, low, limits)))
             why, jog = _why(here, move.flange, move.sure), jog_text(move.legs)
             steps.append(Step("jog", pose, fields, jog, why, after, beware=beware))
             here, near = move.flange, fields

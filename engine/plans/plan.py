@@ -26,7 +26,7 @@ from .plausible import rivals
 from .pose_plan import MOST_STATIONS, chosen_plan, spiral_plan
 from .types import Plan, Step, Wish
 from .way import DOUBT_MM, Told, below, jog_text
-from .words import UNSURE, shown
+from .words import risk, shown
 
 FITS, FITS_MANY = 5.0, 20.0  # [-] robot noise over what is expected of it, up to which poses fit:
 # in simulation a wrong convention read over turns of 20° shows 10 to 300 times. Many stations may
@@ -216,8 +216,8 @@ def _closed(
         text, _ = shown(cell, look.arm, pose, text, held)
     after = look.after(np.array([*(step.base_T_flange for step in steps), pose]))
     volume, pick = after or (None, None)
-    unsure = UNSURE if look.arm.unsure(held) else ""
-    last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, volume, pick, held, unsure)
+    beware = risk(look.arm, held)
+    last = Step("pose", pose, text or fields, jog_text(legs), CLOSING, volume, pick, held, beware)
     lost = len(plan.steps) - len(steps)
     stations = "1 station" if lost == 1 else f"{lost} stations"
     notes = (*plan.notes, LEFT_OUT.format(stations=stations)) if lost else plan.notes

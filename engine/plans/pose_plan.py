@@ -20,7 +20,7 @@ from .outlook import Offers, Outlook
 from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
 from .way import jog_text
-from .words import UNSURE, gain_words, shown, view_words
+from .words import gain_words, risk, shown, view_words
 
 USUAL_STATIONS = 8  # good ones are enough for most cells; see docs/plans.md
 SPIRAL_STATIONS = 9  # of the fixed pattern: three of each turn
@@ -178,11 +178,10 @@ def plan_of(
         after = look.expected(total)
         view = look.views(pose[None])[0]
         gain = gain_words(before, after and after[0])
-        unsure = UNSURE if look.arm.unsure(held) else ""
         jog = jog_text(legs)
         why = "; ".join(filter(None, (view_words(look.sight, view, look.usual_mm), gain)))
         volume, pick = after or (None, None)
-        steps.append(Step("pose", pose, fields, jog, why, volume, pick, held, unsure))
+        steps.append(Step("pose", pose, fields, jog, why, volume, pick, held, risk(look.arm, held)))
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))

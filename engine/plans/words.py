@@ -38,6 +38,10 @@ def shown(
 
 
 UNSURE = "a joint may meet its limit on the way: the joints typed at one stop would tell"
+UNCHECKED = (
+    "reach and joint limits are not checked: by the robot file no posture of the arm leads through "
+    "all recorded stations"
+)
 MIDDLE = 0.2  # [-] of half the image: nearer to the middle nobody calls it a side
 CLOSER = 0.12  # [-] of the usual distance: below it nobody calls it nearer or farther
 SIDES = {
@@ -51,6 +55,13 @@ SIDES = {
     (-1, 1): "lower left",
     (1, 1): "lower right",
 }
+
+
+def risk(arm: ArmCheck, held: Array) -> str:
+    """Return what may happen to the arm on a way after which its postures are ``held``, or ""."""
+    if arm.arm is not None and not len(arm.held):
+        return UNCHECKED
+    return UNSURE if arm.unsure(held) else ""
 
 
 def view_words(seen: Sight, view: Array, usual_mm: float) -> str:
