@@ -18,7 +18,7 @@ from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.frames import apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
-from engine.plans.plan import CLOSING, make_plan
+from engine.plans.plan import CLOSING, NO_CLOSE_HERE, NO_SPIRAL_HERE, NOWHERE, make_plan
 from engine.plans.pose_plan import SPIRAL_STATIONS
 from engine.plans.types import Plan, Spiral, Wish
 from engine.plans.words import UNCHECKED
@@ -250,6 +250,17 @@ def test_stations_left_out_for_the_closing_stop_are_counted(seed: int) -> None:
     said = [note for note in fewer.notes if "no clear jog leads back to it from there" in note]
     assert len(said) == lost
     assert all("from there: 1 station." in note for note in said)
+
+
+def test_nobody_waits_for_stations_to_fit_that_do_where_boxes_leave_no_way() -> None:
+    made = started(EYE_TO_HAND, 1)
+    lowest = min(s.base_T_flange[2, 3] for s in made.stations)
+    table = KeepOut("table", (-3e3, -3e3, -3e3), (3e3, 3e3, float(lowest) + 1e3))
+    cell = replace(made.cell, keep_out=(table,))
+    plan = make_plan(cell, made.stations, Wish(close=True, spiral=Spiral()))
+    assert not plan.steps
+    assert "By the cell's keep_out the flange is in table" in plan.notes[0]
+    assert plan.notes[1:] == (NOWHERE, NO_CLOSE_HERE, NO_SPIRAL_HERE)
 
 
 def test_the_spiral_follows_its_numbers_and_says_what_chosen_stations_would_reach() -> None:

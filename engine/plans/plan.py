@@ -60,6 +60,8 @@ UNSEEN = (
     "Jog on with the board in view, and record."
 )
 NO_SPIRAL = "The spiral is planned once three stations fit together."
+NO_CLOSE_HERE = "No closing stop is told from here: it ends a plan of stations farther off."
+NO_SPIRAL_HERE = "No stop of the spiral is seen, within reach and clear of all."
 
 
 def make_plan(
@@ -114,7 +116,8 @@ def make_plan(
     arm = arm_check(cell.robot, typed, [item.joints for item, _ in seen])
     plan = jogs(cell, problem, typed, views, arm, wish.count, near)
     why = (far if sure else NOT_YET) if len(seen) >= LEAST_STATIONS else ""
-    late = (why, NO_CLOSE if wish.close else "", NO_SPIRAL if wish.spiral else "")
+    close, spiral = (NO_CLOSE_HERE, NO_SPIRAL_HERE) if sure else (NO_CLOSE, NO_SPIRAL)
+    late = (why, close if wish.close else "", spiral if wish.spiral else "")
     return replace(plan, notes=(*plan.notes, *filter(None, late)))
 
 
