@@ -161,6 +161,17 @@ async def test_what_the_checks_say_stands_in_the_smallest_window_with_joints_bes
 
 
 @on_screen
+async def test_the_way_back_from_a_picture_stands_in_the_smallest_window(tmp_path: Path) -> None:
+    """Depth, which this camera does not measure, took its place."""
+    app = app_for(example(tmp_path / "session", 3))
+    async with app.run_test(size=(60, 15)) as pilot:
+        await opened(pilot)
+        await pilot.press("f3")
+        shown = await until(pilot, "3 top and side", "Esc back")
+        assert "4 depth" not in shown
+
+
+@on_screen
 async def test_a_pose_copied_from_the_screen_is_asked_about(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session", 5))
     async with app.run_test(size=(80, 24)) as pilot:

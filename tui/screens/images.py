@@ -284,6 +284,10 @@ class Look(Working[None]):
     def show_pictures(self) -> None:
         self.action_page(self.page)
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer the depth where the camera measures it."""
+        return parameters != ("depth",) or self.desk.opened().cell.camera.depth is not None
+
     def action_page(self, page: Page) -> None:
         self.page = page
         self.jobs.begin(self._show, group="picture")
