@@ -200,6 +200,30 @@ async def test_a_long_message_is_wrapped_and_its_end_is_one_key_away(tmp_path: P
 
 
 @on_screen
+async def test_a_half_typed_edit_and_pose_come_back_after_each_other(tmp_path: Path) -> None:
+    app = app_for(example(tmp_path / "session", 3))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await opened(pilot)
+        recorded = pose(2)
+        await type_line(pilot, "612.4 -85")
+        await choose_station(pilot, "2")
+        await pilot.press("e")
+        await until(pilot, "Not stored: 612.4 -85; it is there again when this is left or stored.")
+        assert screen.pad.pose.value == recorded
+        await pilot.press("9")
+        await pilot.press("escape", "escape")
+        await until(pilot, f"Not stored: {recorded}9;", "e at that station")
+        assert screen.pad.pose.value == "612.4 -85"
+        await choose_station(pilot, "2")
+        await pilot.press("e")
+        await pilot.pause()
+        assert screen.pad.pose.value == f"{recorded}9"
+        await pilot.press("backspace", "escape", "escape")
+        await pilot.pause()
+        assert screen.pad.pose.value == "612.4 -85"
+
+
+@on_screen
 async def test_digits_go_to_the_pose_line_whatever_has_the_focus(tmp_path: Path) -> None:
     app = app_for(example(tmp_path / "session", 3))
     async with app.run_test(size=(80, 24)) as pilot:

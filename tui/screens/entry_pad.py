@@ -21,11 +21,21 @@ from ..widgets.large import LargeAnswer
 from ..widgets.line_edit import LineEdit, Prompt
 from ..widgets.looks import Line
 from ..widgets.panels import FieldsLine, FindingsView
+from ..words import Part
 from .jobs import Ask, Jobs, as_job, in_background, pause, required, save_soon
 
 WAIT = 0.08  # s between looks while the board is being searched
 LOW = 18  # rows of a window with room for the fields of both lines and for what the checks say
 SETTLE = 0.3  # s without a key before a number is judged that could go on; quick hands need 0.2
+AGAIN: tuple[Part, Part] = (
+    ("Typed before and not stored: ", "note"),
+    ("it is there again.", "text"),
+)
+BACK = {  # how what was typed half comes back
+    "record": "it is there again when this is left or stored.",
+    "correct": "e at that station brings it back.",
+    "retake": "r at that station brings it back.",
+}
 
 
 class PoseEdit(LineEdit):
@@ -80,6 +90,8 @@ class EntryPad(Vertical):
         self.joint_fields = FieldsLine((), id="joint-fields")
         self.answer, self.findings = LargeAnswer(id="answer"), FindingsView(id="findings")
         self.entry = Entry()
+        self._first = ("", "")  # what stood in the lines when nothing was typed yet
+        self._left: dict[tuple[str, int | None], Entry] = {}  # typed half, by purpose and station
         self.message: Line = []
         self.resumed = ""  # what stood in the line when the session was opened
         self._judged = False  # a verdict stands on the screen
@@ -113,9 +125,16 @@ class EntryPad(Vertical):
         """Whether somebody types here, since the session was opened."""
         return self.entry.text not in ("", self.resumed)
 
-    def begin(self, entry: Entry | None = None, message: Line | None = None) -> None:
-        """Begin another entry; ``message`` is said until a check answers."""
+    def begin(
+        self, entry: Entry | None = None, message: Line | None = None, *, half: bool = False
+    ) -> None:
+        """Begin another entry; ``message`` is said until a check answers.
+
+        ``half``: it was typed before and not stored.
+        """
         self.entry = entry or Entry()
+        fresh = self.entry.purpose == "correct" and not half
+        self._first = (self.entry.text, self.entry.joints) if fresh else ("", "")
         station = self.entry.station
         name = {"retake": f"Again {station}", "correct": f"Edit {station}"}
         self.pose.set_prompt(name.get(self.entry.purpose, "Pose"))
@@ -128,12 +147,28 @@ class EntryPad(Vertical):
         self.show_findings()
         self.post_message(self.Renewed())
 
+    def turn_to(self, entry: Entry) -> None:
+        """Begin another entry; what is typed and not stored is there when its own begins again."""
+        left = self.entry
+        changed = (left.text, left.joints) != self._first
+        if changed:
+            self._left[left.purpose, left.station] = left
+        half = self._left.pop((entry.purpose, entry.station), None)
+        said: Line = []
+        if changed and half is not left:
+            said = [("Not stored: ", "warning"), (f"{left.text}; {BACK[left.purpose]}", "text")]
+        elif half is not None:
+            said = list(AGAIN)
+        self.begin(half or entry, said, half=half is not None)
+        if half is not None:
+            self.check()
+
     def resume(self, typed: str) -> None:
         """Begin with what was typed and not stored; ``typed`` was typed just now."""
         kept = None if self.desk.follow else kept_entry(self.desk)
-        again = kept.text if kept and typed else "it is there again."
-        said: Line = [("Typed before and not stored: ", "note"), (again, "text")]
-        self.begin(Entry(text=typed) if typed or kept is None else kept, said if kept else None)
+        said: Line = [AGAIN[0], (kept.text, "text") if kept and typed else AGAIN[1]]
+        entry = Entry(text=typed) if typed or kept is None else kept
+        self.begin(entry, said if kept else None, half=True)
         self.resumed = "" if typed else self.entry.text
         if self.entry.text:
             self.check()
@@ -291,7 +326,8 @@ class EntryPad(Vertical):
             return
         station = await in_background(store, self.desk, entry)
         word = {"record": "stored", "retake": "taken again", "correct": "corrected"}[entry.purpose]
-        self.begin(message=[(f"Station {station} {word}. ", "good"), ("F7 takes it back.", "text")])
+        said: Line = [(f"Station {station} {word}. ", "good"), ("F7 takes it back.", "text")]
+        self.begin(self._left.pop(("record", None), None), said)
         self.post_message(self.Stored(station, entry.purpose))
         await in_background(self._keep)
 

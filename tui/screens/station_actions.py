@@ -112,13 +112,13 @@ class StationActions:
 
     def correct(self) -> None:
         if row := self._row("recorded"):
-            self.pad.begin(Entry("correct", row.key, " ".join(row.fields)))
+            self.pad.turn_to(Entry("correct", row.key, " ".join(row.fields)))
             self.pad.pose.focus()
 
     def retake(self) -> None:
         if row := self._row("recorded"):
             closing = self.desk.opened().existing(row.key).closing
-            self.pad.begin(Entry("retake", row.key, closing=closing))
+            self.pad.turn_to(Entry("retake", row.key, closing=closing))
             self.pad.pose.focus()
 
     def closing(self) -> None:

@@ -15,6 +15,7 @@ from engine.steps.starting import answered, kept_open, questions_skipped
 from ..desk.block import stations_in
 from ..desk.changes import rested
 from ..desk.desk import Desk
+from ..desk.entry import Entry
 from ..desk.images import cell_scene, view
 from ..desk.say import caution_read, job, keep_caution_read, move, quality, station_facts, title
 from ..desk.views import first_choice
@@ -304,7 +305,7 @@ class Stations(Working[None]):
             self.stations.focus()
             return
         if self.pad.entry.purpose != "record":
-            self.pad.begin()
+            self.pad.turn_to(Entry())
         self.pad.pose.focus()
 
     def action_accept(self) -> None:
