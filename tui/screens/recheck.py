@@ -86,7 +86,11 @@ class Recheck(Working[bool]):
         self.refresh_bindings()
 
     def tell(self, text: str, role: str) -> None:
-        self.query_one(Scroll).show(written(text, role=role))
+        """Say something above the answer, which stays."""
+        said = written(text, role=role)
+        self.query_one(Scroll).show(
+            lambda looks, width: [*said(looks, width), *self._lines(looks, width)]
+        )
 
     def _lines(self, looks: Looks, width: int) -> list[Line]:
         lines: list[Line] = []
@@ -95,7 +99,8 @@ class Recheck(Working[bool]):
             if len(self.answers) > 1:
                 lines.append([(f"Camera {name}", "title")])
             lines += recheck_lines(answer, since, looks.wrap, width)
-        return lines + [[(text, "warning")] for text in looks.wrap(self.not_kept, width)]
+        kept = looks.wrap(self.not_kept, width) if self.not_kept else []
+        return lines + [[(text, "warning")] for text in kept]
 
     # ---- jobs ------------------------------------------------------------------------------
 
@@ -114,7 +119,8 @@ class Recheck(Working[bool]):
             self.refresh_bindings()
 
     def action_compare(self) -> None:
-        if row := self.earlier.item:
+        if (row := self.earlier.item) and not self.busy:
+            self.answers = {}
             self._do(f"Comparing with {row.name} ...", self._compare, row)
 
     async def _compare(self, row: SessionRow) -> None:
