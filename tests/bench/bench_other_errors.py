@@ -31,7 +31,7 @@ from engine.estimate.problem import Problem
 from engine.robots.model import ChainLink, Robot
 
 USUAL = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
-TOLERANCE = Tolerance(1.4, 0.2)
+TOLERANCE = Tolerance(1.6, 0.2)
 LEVEL = replace(USUAL, axes=4, height_known=True)
 
 
