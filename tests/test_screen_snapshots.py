@@ -160,7 +160,7 @@ def touched(touching: Touching) -> None:
         PointError(
             n,
             f"1 {10 * n}",
-            np.zeros(3),
+            np.array([200.0 * n, 100.0 * (n % 2), 50.0 * n]),
             np.zeros(3),
             np.array([0.1, -0.2, 0.1 * n]),
             Spread(shared, *np.zeros((4, 3, 3))),
