@@ -400,7 +400,7 @@ def _one_alone(found: Solution, stated: Array, watched: NDArray[np.bool_]) -> fl
     first = len(found.fit.covariance) - len(wide)
     told = np.linalg.inv(found.fit.covariance[first:, first:])
     score = told @ found.fit.state.errors[first - 12 :]
-    information = told - np.diag(wide**-2)
+    information = np.asarray(told - np.diag(wide**-2), float)
     each = [
         _log_evidence(score, information, np.where(np.arange(len(wide)) == k, wide, stated))
         for k in np.flatnonzero(watched)
