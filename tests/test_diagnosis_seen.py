@@ -275,6 +275,25 @@ def test_a_board_wrong_in_one_way_need_not_be_wrong_in_all(shape: str) -> None:
     assert said.code == "board-bowed"
 
 
+@pytest.mark.parametrize(("seed", "bad"), [(23, (0, 2)), (13, (1, 2, 4))])
+def test_bad_stops_of_a_short_session_are_no_move(seed: int, bad: tuple[int, ...]) -> None:
+    """Two of five and three of six: what kept the fit from the good ones came out as a move."""
+    n, axes = (5, 4) if len(bad) == 2 else (6, 6)
+    case = Case(stations=n, axes=axes, height_known=axes == 4)  # type: ignore[arg-type]
+    session, rng = clean(case, seed), np.random.default_rng([seed, n, len(bad), 5])
+    rng.choice(n, len(bad), replace=False)
+    size_mm, turning = rng.choice([3.0, 10.0]), np.array([axes == 6, axes == 6, True], float)
+    seen = list(session.problem.observations)
+    for row in bad:
+        turn = np.radians(0.3) * rng.normal(size=3) * turning
+        xi = np.concatenate([turn, size_mm * rng.normal(size=3)])
+        seen[row] = replace(seen[row], base_T_flange=displaced(seen[row].base_T_flange, xi))
+    result = diagnosed(replace(session.problem, observations=tuple(seen)))
+    codes = {f.code for f in result.findings} & set(CAUSES)
+    assert codes == {"outlier"}
+    assert result.verdict == "not-accepted"
+
+
 def test_a_long_session_says_that_nothing_fits_where_those_that_are_judged_do() -> None:
     session = clean(Case(stations=200), 51)
     judged = {k + i for k in np.linspace(0, 190, 6).round().astype(int) for i in range(10)}

@@ -40,7 +40,7 @@ from .scene import (
     split_alarms,
     term_alarms,
 )
-from .single import single_causes
+from .single import several_causes, single_causes
 from .split import split_causes
 from .whole import (
     BETTER,
@@ -292,7 +292,21 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
             causes += tried()
         except NO_NUMBERS:
             continue
-    return _likeliest(causes, -np.inf if _absurd(view.found) else least)
+    best = _likeliest(causes, -np.inf if _absurd(view.found) else least)
+    if best is None or not any(item.code in MOVES for item in best.findings):
+        return best
+    return _or_bad_stops(best, several_causes(view))
+
+
+def _or_bad_stops(moved: Cause, several: list[Cause]) -> Cause:
+    """Return the move, or the bad stops of a short session that are likelier by the margin.
+
+    Where neither is by that, no cause: the stations do not agree.
+    """
+    ranked = sorted([moved, *several], key=lambda cause: -cause.weight)
+    if len(ranked) == 1 or ranked[0].weight > ranked[1].weight + SURE:
+        return ranked[0]
+    return replace(moved, findings=(_no_agreement(),), set_aside=frozenset(), last=True)
 
 
 def _ending(view: Scene, causes: list[Cause]) -> Cause | None:

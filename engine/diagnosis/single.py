@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 from operator import attrgetter
 
 import numpy as np
@@ -14,7 +15,8 @@ from ..cell.stations import Observation
 from ..checks.entry import SMALL_MOVE_DEG, SMALL_MOVE_MM
 from ..checks.explain import Explanation, Prediction, explanations, two_fields
 from ..estimate.fit import Fit, fit
-from ..estimate.problem import derivatives, implied_flange
+from ..estimate.problem import absurd, derivatives, implied_flange
+from ..estimate.solver import LEAST_STATIONS
 from ..estimate.systematic import flange_errors, postures_at, typed_joints, usual_posture
 from ..findings import Finding, Level, finding
 from ..frames import displaced, displacement
@@ -109,6 +111,7 @@ def double_slips_of(scene: Scene, seen: Others) -> list[Explanation]:
     return [item for item in found if item.size <= seen.limit]
 
 
+MOST_AT_ONCE = 3  # bad stations of a few that are looked for together
 SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond suspicion
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
@@ -132,6 +135,43 @@ def single_causes(scene: Scene, alarms: list[Alarm], *, double: bool) -> list[Ca
     if scene.used.sum() <= 3:
         rows = left_out
     return [cause for row in rows for cause in _causes_at(scene, row, double)]
+
+
+def several_causes(scene: Scene) -> list[Cause]:
+    """Return some of few stations together as ones that fit nothing, up to half of them.
+
+    Left out one by one they are not found: each that remains keeps the fit from the good ones.
+    """
+    n, causes = len(scene.ids), list[Cause]()
+    if n > EVERY:
+        return []
+    for count in range(2, min(n // 2, n - LEAST_STATIONS, MOST_AT_ONCE) + 1):
+        for rows in combinations(range(n), count):
+            kept = np.delete(np.arange(n), rows)
+            rest = fit(scene.stations.take(kept), scene.found.fit.state, scene.found.prior)
+            if not absurd(rest.noise, scene.found.prior):
+                causes.append(_several(scene, rows, rest))
+    return causes
+
+
+def _several(scene: Scene, rows: tuple[int, ...], rest: Fit) -> Cause:
+    found, used = scene.found, np.ones(len(scene.ids), bool)
+    used[list(rows)] = False
+    weight = evidence(found.stations, used, rest, found.prior)
+    said, state, problem = list[Finding](), rest.state, found.problem
+    for row in rows:
+        flange = implied_flange(problem.mount, state.camera, scene.views[row], state.board)
+        off = displacement(flange, scene.stations.typed[row])
+        said.append(_unfitting(scene.ids[row], off))
+    ids = frozenset(scene.ids[row] for row in rows)
+    left = tuple(seen for seen in problem.observations if seen.id not in ids)
+    return Cause(weight, tuple(said), replace(problem, observations=left), texts_of(scene), ids)
+
+
+def _unfitting(station: int, off: Array) -> Finding:
+    """Return the finding of a station whose typed pose is ``off`` (6,) from where it must be."""
+    mm, deg = np.linalg.norm(off[3:]), np.degrees(np.linalg.norm(off[:3]))
+    return finding("outlier", station=station, distance_mm=mm, angle_deg=deg)
 
 
 def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
