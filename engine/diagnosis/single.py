@@ -111,7 +111,7 @@ def double_slips_of(scene: Scene, seen: Others) -> list[Explanation]:
     return [item for item in found if item.size <= seen.limit]
 
 
-MOST_AT_ONCE = 3  # bad stations of a few that are looked for together
+MOST_AT_ONCE, FEW = 3, 7  # bad stations that are looked for together, and of how many at most
 SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond suspicion
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
@@ -143,7 +143,7 @@ def several_causes(scene: Scene) -> list[Cause]:
     Left out one by one they are not found: each that remains keeps the fit from the good ones.
     """
     n, causes = len(scene.ids), list[Cause]()
-    if n > EVERY:
+    if n > FEW:
         return []
     for count in range(2, min(n // 2, n - LEAST_STATIONS, MOST_AT_ONCE) + 1):
         for rows in combinations(range(n), count):
