@@ -955,6 +955,14 @@ CATALOGUE: dict[str, Entry] = {
         "(p on the result, or `stationbook proof`), unless a touch gave it: then measure "
         "board.height_mm by other means first.",
     ),
+    "unobservable/far": error(
+        "By the number that was told, the {what} would sit {distance_mm:.0f} mm from the flange: "
+        "no mount is that long.",
+        "Check board.height_mm: its sign, its unit, and from where it is measured (along the "
+        "flange's z axis with a fixed camera, over the base with a camera on the flange). Check "
+        "pendant.flange_down too. Or touch one point that the camera sees (`proof --touch ID "
+        "--fix`).",
+    ),
     "unobservable/flange-down": note(
         "The result rests on pendant.flange_down: {told}, as told, not shown: were the flange the "
         "other way up, the camera would stand {distance_mm:.0f} mm higher or lower.",
@@ -968,6 +976,14 @@ CATALOGUE: dict[str, Entry] = {
         "at the work volume.",
         cause="The work volume was entered in another unit or frame, or no station is near it.",
         shows="The camera's place is known, but its uncertainty grows with the distance.",
+    ),
+    "volume-far/behind": error(
+        "The work volume lies behind the camera.",
+        "Check work_volume in the cell: its frame, its unit and its signs.",
+    ),
+    "volume-far/beside": warning(
+        "The camera sees neither the middle nor any corner of the work volume.",
+        "Check work_volume in the cell: its frame, its unit and its signs. U is stated for there.",
     ),
     "height-open": warning(
         "board.height_mm may be that of another point: the board looks the same after a turn, and "

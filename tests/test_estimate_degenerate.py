@@ -226,6 +226,35 @@ def test_the_null_direction_of_four_axes_shifts_both_transforms_alike() -> None:
     np.testing.assert_allclose(inverse(inverse(found.camera)), found.camera, atol=1e-9)
 
 
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_work_volume_that_the_camera_does_not_see_is_said_to_be_unseen(mount: str) -> None:
+    truth = session(mount)
+    volume = truth.problem.work_volume
+    carrier = truth.camera if mount == EYE_TO_HAND else np.eye(4)
+    for p_camera, said in (
+        ([0.0, 0.0, -400.0], "The work volume lies behind the camera."),
+        ([900.0, 0.0, 600.0], "sees neither the middle nor any corner"),
+        ([0.0, 0.0, 600.0], None),
+    ):
+        centre = apply(carrier, np.array([p_camera]))[0]
+        moved = replace(volume, center_mm=tuple(centre.tolist()), size_mm=(100.0, 100.0, 100.0))
+        found = estimated(replace(truth.problem, work_volume=moved))
+        assert ("volume-far" in codes(found)) is (said is not None)
+        assert said is None or said in message(found, "volume-far")
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_height_that_puts_the_camera_or_board_beyond_any_mount_is_an_error(mount: str) -> None:
+    truth = session(mount, axes=4)
+    height = float(truth.board[2, 3])
+    for off, far in ((0.0, False), (900.0, True), (-900.0, True)):
+        board = replace(truth.problem.board, height_mm=height + off)
+        found = estimated(replace(truth.problem, board=board))
+        said = [f for f in found.findings if "no mount is that long" in f.message]
+        assert bool(said) is far
+        assert found.verdict == "not-accepted" or not far
+
+
 def test_a_work_volume_far_from_the_stations_is_said_to_be_the_reason() -> None:
     problem = session(EYE_TO_HAND).problem
     away = replace(problem.work_volume, center_mm=(1e6, 0.0, 0.0))

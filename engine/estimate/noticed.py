@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..arrays import Array
-from ..camera.lens import DEPTH_SCALE, NAMES
+from ..camera.lens import DEPTH_SCALE, NAMES, lens, project
 from ..camera.model import DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
@@ -25,6 +27,7 @@ from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
 from .ties import across, motion
 
+BESIDE_VIEW = 0.1  # [-] of the image: what distortion may bring into view
 BESIDE = 1e-3  # [-] chance that a good touch is said to lie beside its point
 TILT = np.radians(20.0)  # [rad] the tilt that is tried as a remedy: well seen, easily jogged
 
@@ -51,8 +54,24 @@ def observability_findings(found: Solution, without_ties: Fit | None) -> list[Fi
         given = " and ".join(tie.name for tie in found.stations.constraints)
         items = [finding("unobservable", "fixed", direction=direction, given=given)]
         known = found.problem.touched or found.problem.board_prior
-        return items + ([] if known else [*_upside_down(found), *_other_end(found)])
+        told = [] if known else [*_upside_down(found), *_other_end(found)]
+        return [*items, *_off_the_flange(found), *told]
     return []
+
+
+MOST_MOUNT_MM = 600.0  # mm; no bracket on a flange is longer, common practice, no source
+
+
+def _off_the_flange(found: Solution) -> list[Finding]:
+    """Return that what the flange carries would be farther from it than any mount reaches."""
+    state, fixed = found.fit.state, found.problem.mount == EYE_TO_HAND
+    middle = found.problem.board.points().mean(axis=0) if fixed else np.zeros(3)
+    carried = state.board if fixed else state.camera
+    distance = float(np.linalg.norm(apply(carried, middle[None])[0]))
+    if distance <= MOST_MOUNT_MM:
+        return []
+    what = "board" if fixed else "camera"
+    return [finding("unobservable", "far", what=what, distance_mm=distance)]
 
 
 def _upside_down(found: Solution) -> list[Finding]:
@@ -199,6 +218,7 @@ def noticed(
         instead = instead_of_tilts(found, result, erring=bool(geometry))
         items += weak_findings(found, pick, result.covariance, instead)
         items += tolerance_findings(found, result, instead, erring=bool(geometry))
+        items += _unseen_volume(found)
     elif not found.fit.unknown and not absurd(found.fit.noise, found.prior):
         items.append(_far(found))
     items += outlier_findings(result)
@@ -221,6 +241,21 @@ def _far(found: Solution) -> Finding:
     seen = found.poses()[found.used, :3, 3].mean(axis=0)
     metres = float(np.linalg.norm(centre - seen)) / 1000.0
     return finding("volume-far", distance_m=metres, limit_mm=NOT_KNOWN_MM)
+
+
+def _unseen_volume(found: Solution) -> list[Finding]:
+    """Return that the camera sees neither the middle nor any corner of the work volume."""
+    volume, camera = found.problem.work_volume, found.problem.camera
+    places = np.concatenate([volume.corners(), np.asarray(volume.center_mm)[None]])
+    if found.problem.mount == EYE_TO_HAND:
+        places = apply(inverse(found.fit.state.camera), places)
+    ahead = places[places[:, 2] > 0.0]
+    if not len(ahead):
+        return [finding("volume-far", "behind")]
+    data = lens(replace(camera, distortion=(0.0,) * len(camera.distortion)))
+    pixels, size = project(ahead, data), np.asarray(camera.image_size_px, float)
+    beside = (pixels < -BESIDE_VIEW * size) | (pixels > (1.0 + BESIDE_VIEW) * size)
+    return [finding("volume-far", "beside")] if beside.any(axis=1).all() else []
 
 
 def nonsense_findings(found: Solution) -> list[Finding]:
