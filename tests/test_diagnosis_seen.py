@@ -18,6 +18,7 @@ from mistakes import (
     reread,
     still_moving,
     turned_images,
+    with_texts,
 )
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
@@ -149,6 +150,24 @@ def test_a_pitch_is_named_beside_a_board_that_slipped() -> None:
     assert {f.code for f in said} == {"board-pitch", "board-moved"}
     fits = next(f.suggested for f in said if f.code == "board-pitch")
     assert float(fits or "nan") == pytest.approx(20.0, abs=0.03)
+
+
+@pytest.mark.parametrize("row", [2, 8])
+@pytest.mark.parametrize(("mount", "what"), [(EYE_TO_HAND, "camera"), (EYE_IN_HAND, "board")])
+def test_a_slip_beside_a_move_leaves_the_move_its_size(mount: Mount, what: str, row: int) -> None:
+    xi = np.array([*np.radians([0.1, -0.1, 0.1]), 2.0, -1.0, 1.0])
+    session = moved(Case(mount=mount, stations=10), 0, what, xi, 5)
+    station = list(session.texts)[row]
+    fields = list(session.texts[station])
+    fields[1] = f"{float(fields[1]) + 10.0:.2f}"
+    texts = {**session.texts, station: tuple(fields)}
+    slip = replace(session, problem=with_texts(session.problem, texts), texts=texts)
+    said = weighty(slip)
+    codes = {(f.code, f.station) for f in said}
+    assert codes == {(f"{what}-moved", 6), ("typed-value", station)}
+    assert len(said) == 2
+    value = next(f.suggested for f in said if f.code == "typed-value")
+    assert float(value or "nan") == pytest.approx(float(fields[1]) - 10.0, abs=0.5)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

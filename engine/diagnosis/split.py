@@ -10,13 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.drift import drift_share
-from ..estimate.fit import State, fit
-from ..estimate.problem import absurd, implied_flange, related
-from ..estimate.solver import hopeless
+from ..estimate.fit import Fit, State, Stations, fit
+from ..estimate.problem import NoisePrior, absurd, implied_flange, related
+from ..estimate.solver import hopeless, left_out
 from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
@@ -32,6 +33,9 @@ SIZES = ((0.003, 0.6), (0.03, 6.0), (0.3, 100.0))
 DRIFTS = SIZES[:2]
 COARSE = 16  # places of a long session that are tried first; then every one around the best
 FITTED = 3  # best places that are fitted in full
+# Stations that are left at least; squared size of six numbers that one good station in 20 exceeds:
+# from there on it is tried without it, and the evidence decides.
+LEAST_LEFT, TRIED_SIZE = 5, 12.6
 CODES = {  # by mount and side: code and variant
     (True, "flange"): ("board-moved", None),
     (True, "base"): ("camera-moved", None),
@@ -42,7 +46,7 @@ CODES = {  # by mount and side: code and variant
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Split:
-    """A start of one split at row ``place``: ``typed`` with the smaller block put right.
+    """A start of one split at row ``place``: ``typed`` with one block put right.
 
     ``moved`` (n,) is 1 in that block; ``camera`` and ``board`` hold for the other one. ``score``
     says how badly all of it fits. A drift has no place: ``moved`` grows from 0 to 1.
@@ -87,12 +91,20 @@ def _drifts(scene: Scene) -> list[Split]:
 
 
 def _starts(scene: Scene, place: int) -> list[Split]:
-    """Return both sides' starts: transforms from the larger block, the move from the other."""
-    mount, n = scene.stations.mount, len(scene.ids)
-    later = np.arange(n) >= place
-    alone = later if n - place > place else ~later
-    if alone.sum() < 3:
-        return []
+    """Return both sides' starts: transforms from one block, the move from the other.
+
+    From the block that explains more: one bad station spoils what is taken from its own.
+    """
+    later = np.arange(len(scene.ids)) >= place
+    blocks = [alone for alone in (later, ~later) if alone.sum() >= 3]
+    starts = [start for alone in blocks for start in _from_block(scene, place, alone)]
+    by_side = [[s for s in starts if s.side == side] for side in ("flange", "base")]
+    return [min(found, key=lambda start: start.score) for found in by_side if found]
+
+
+def _from_block(scene: Scene, place: int, alone: NDArray[np.bool_]) -> list[Split]:
+    """Return both sides' starts with the transforms of the stations ``alone`` (n,)."""
+    mount = scene.stations.mount
     typed, view, board_data = scene.stations.typed, scene.views, scene.found.gathered.board
     camera, board = closed_form(mount, typed[alone], view[alone], board_data)
     centre = board_data.points().mean(axis=0)
@@ -122,22 +134,61 @@ def _cause(
     columns = side_columns(start.typed)[start.side] * start.moved[:, None, None]
     errors = np.zeros(p + 6 + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
-    everyone = np.ones(len(scene.ids), bool)
+    used = np.ones(len(scene.ids), bool)
     tried, noise = [], None
     for size in sizes:
         stations = with_errors(found.stations, columns, np.repeat(size, 3))
         stations = replace(stations, typed=start.typed)
         ended = fit(stations, state, found.prior, noise=noise)
-        tried.append((evidence(stations, everyone, ended, found.prior), ended))
+        tried.append((evidence(stations, used, ended, found.prior), stations, ended))
         state, noise = ended.state, ended.noise
-    weight, ended = max(tried, key=lambda item: item[0])
+    weight, stations, ended = max(tried, key=lambda item: item[0])
+    weight, ended, used = _without_bad(stations, weight, ended, found.prior)
     if absurd(ended.noise, found.prior):
         return None
     weight += share - float(np.log(len(sizes)))
     typed = displaced(start.typed, columns @ ended.state.errors[p : p + 6])
-    problem = applied(found.problem, scene.ids, typed)
     described = _finding(scene, start, typed, ended.state)
+    if start.place is not None and not used[start.moved == 1.0].all():
+        typed = _of_the_other(start, scene.stations.typed, typed)
+    problem = applied(found.problem, scene.ids, typed)
     return Cause(weight, (described,), problem, texts_of(scene))
+
+
+def _without_bad(
+    stations: Stations, weight: float, ended: Fit, prior: NoisePrior
+) -> tuple[float, Fit, NDArray[np.bool_]]:
+    """Return weight, fit and which stations (n,) are in it: not those that do not fit beside it.
+
+    One bad station among them would carry the move with it, and what is left of that would be told
+    as a second one. A station that is left out is no cause: it is looked at in the next round.
+    """
+    used = np.ones(len(stations.typed), bool)
+    while used.sum() > LEAST_LEFT:
+        test = left_out(stations, ended, used.astype(float))
+        row = int(np.argmax(np.where(used, test.squared_size, 0.0)))
+        if test.squared_size[row] < TRIED_SIZE:
+            break
+        fewer = used.copy()
+        fewer[row] = False
+        without = fit(stations.take(fewer), ended.state, prior, noise=ended.noise)
+        heavier = evidence(stations, fewer, without, prior)
+        if heavier <= weight:
+            break
+        used, weight, ended = fewer, heavier, without
+    return weight, ended, used
+
+
+def _of_the_other(start: Split, old: Array, typed: Array) -> Array:
+    """Return the poses (n, 4, 4) with the other block put right instead of the moved one.
+
+    A bad station then keeps the pose that was typed, and its wrong field can be looked for.
+    """
+    row = int(start.moved.argmax())
+    if start.side == "flange":
+        back = np.asarray(inverse(typed[row]) @ old[row])
+        return np.asarray(typed @ back)
+    return np.asarray(old[row] @ inverse(typed[row]) @ typed)
 
 
 def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
