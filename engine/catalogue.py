@@ -1313,6 +1313,12 @@ CATALOGUE: dict[str, Entry] = {
         "The line can go on for now; the old result is marked all the same. Fix the camera's mount "
         "and calibrate again at the next stop: {next}.",
     ),
+    "pick-now/still": note(
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner although something moved: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
+        "The line can go on with the old result. Do what the other findings say, then repeat: "
+        "{next}.",
+    ),
     "pick-now/beyond": error(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: BEYOND the tolerance of {tolerance:g} mm ({rule}).",
@@ -1371,15 +1377,19 @@ CATALOGUE: dict[str, Entry] = {
         "Stations {stations} contradict each other: neither a moved camera nor a board that sits "
         "elsewhere explains them.",
         "Read the poses again; check that the board is tight and the active tool and frame are "
-        "those of the earlier session. Then repeat the recheck.",
-        cause="A mistyped pose, a board or camera that moved between the stations, or both moved.",
+        "those of the earlier session. Then repeat the recheck. If they contradict each other "
+        "again, both may have moved, or board, lens or focus are others than before: do the full "
+        "job.",
+        cause="A mistyped pose, a board or camera that moved between the stations, or both moved; "
+        "another board, lens or focus than at the earlier session.",
         shows="The misfit that remains is far above the noise of the earlier session.",
     ),
     "stations-contradict/some": error(
         "{stations:Station|Stations} {stations} {stations:contradicts|contradict} the others: "
         "without {stations:it|them} the others agree with each other.",
         "Read {stations:its pose|their poses} again and correct {stations:it|them}, or set "
-        "{stations:the station|the stations} aside; then repeat the recheck.",
+        "{stations:the station|the stations} aside; then repeat the recheck. Where what was typed "
+        "is right, lens, focus or board may be others than before: do the full job.",
     ),
     "recheck-stations": note(
         "{count:Station|Stations} of the earlier session to visit again"

@@ -450,6 +450,19 @@ def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
         assert "guarded rule, nobody is named as having set it" in said["message"]
 
 
+def test_nothing_to_do_is_not_said_beside_a_board_that_sits_elsewhere(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    slip = np.array([0.0, 0.0, 0.0, 3.0, 0.0, 0.0])
+    make_later(tmp_path / "new", 3, slip=slip)
+    found = answer("recheck", tmp_path / "new", "--against", old_folder, status=1)
+    said = ending(found)
+    assert (found["cause"], found["decision"]["state"]) == ("board", "within")
+    assert "although something moved: WITHIN the tolerance" in said["message"]
+    assert "Nothing to do" not in said["remedy"]
+    assert "stationbook recheck" in said["remedy"]
+
+
 def test_a_program_is_told_the_decision_without_reading_sentences(
     old_folder: Path, tmp_path: Path
 ) -> None:

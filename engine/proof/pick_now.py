@@ -111,7 +111,7 @@ def not_told(tolerance: Tolerance, ways: Ways) -> PickNow:
 def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
     """Return the way to go on."""
     if state == "within" and answer.cause != "camera":
-        return ways.report
+        return ways.report if answer.cause == "none" else ways.again
     if state == NOT_KNOWN and more is not None:
         return ways.more.format(more)
     if (left := RECHECK_COUNT - len(answer.stations)) > 0:  # first record where it tells most
@@ -174,6 +174,9 @@ def said(now: PickNow, answer: Recheck, tolerance: Tolerance) -> Finding:
     rule = f"{tolerance.owned_rule}{wrong}"
     if now.state == "within" and answer.cause == "camera":
         return finding("pick-now", "moved", error=error, expanded=U, tolerance=limit, rule=rule,
+                       next=way)  # fmt: skip
+    if now.state == "within" and answer.cause != "none":
+        return finding("pick-now", "still", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=way)  # fmt: skip
     if now.state == "within":
         return finding("pick-now", error=error, expanded=U, tolerance=limit, rule=rule,
