@@ -62,21 +62,23 @@ def verdicts(found: Counts, session: Simulated, old: Result) -> None:
     if old.uncertainty.pick_mm is None:
         return
     off = sizes(pick_errors(session, old, STILL))
+    made_of = old.budget.stored() if old.budget else None
     for share in SHARES:
         limit = share * 2.0 * old.uncertainty.pick_mm
         for rule in RULES:
-            said, why = verdict(old.uncertainty, Tolerance(limit, 10.0, rule), ())
+            said, why = verdict(old.uncertainty, Tolerance(limit, 10.0, rule), (), made_of)
             wrong = off > limit if said == "accepted" else off <= limit
             note(found, ("verdict", rule, said), wrong, why)
 
 
 def proofs(found: Counts, session: Simulated, old: Result, rng: np.random.Generator) -> None:
     """Touch the corners with pointers of several u, the camera where it was or 0.5 mm off."""
-    if old.uncertainty.pick_mm is None or old.pick is None:
+    volume = old.uncertainty.work_volume_mm
+    if volume is None or old.pick is None or old.budget is None:
         return
     corners = cell().work_volume.corners()
     rows = old.pick.moved[old.pick.corner]
-    floor = max(old.uncertainty.pick_mm**2 - old.uncertainty.work_volume_mm**2, 0.0) / 3.0
+    floor = max(old.budget.stored().stated_mm ** 2 - volume**2, 0.0) / 3.0
     for size in (0.0, 0.5, 2.0):
         errors = pick_errors(session, old, bump(size, rng))
         for u in (0.03, 0.1, 0.3):
