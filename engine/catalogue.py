@@ -1013,8 +1013,8 @@ CATALOGUE: dict[str, Entry] = {
     "robot-geometry": warning(
         "Robot errors grow smoothly over the workspace ({error_mm:.2g} mm RMS): the arm's geometry "
         "is off by more than accuracy_mm says.",
-        "Raise robot.accuracy_mm to {suggested}, keep the stations near the work volume, or have "
-        "the robot calibrated.",
+        "Raise robot.accuracy_mm to {suggested} (robot_accuracy_mm with robot: none), keep the "
+        "stations near the work volume, or have the robot calibrated.",
         cause="Link lengths and joint zeros differ from the nominal ones.",
         shows="Residuals of neighbouring stations agree, those of distant ones do not.",
     ),

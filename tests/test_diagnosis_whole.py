@@ -253,6 +253,28 @@ def test_a_worse_robot_is_not_taken_for_anything_else() -> None:
         assert weighty - set(ACCURACY) <= {"robot-geometry"}
 
 
+@pytest.mark.parametrize(("accuracy_mm", "named"), [(0.1, True), (0.6, False)])
+def test_an_arm_as_accurate_as_the_cell_says_is_not_told_to_be_worse(
+    accuracy_mm: float, named: bool
+) -> None:
+    """Errors of 0.3 mm that grow smoothly, of an arm that is not described."""
+    session = clean(Case(stations=60, position_mm=0.03), 1)
+    seen = session.problem.observations
+    typed_poses = np.array([one.base_T_flange for one in seen])
+    x = (typed_poses[:, :3, 3] - typed_poses[:, :3, 3].mean(axis=0)) / 300.0
+    grown = np.column_stack([x, x**2, x[:, :1] * x[:, 1:2], x[:, 1:2] * x[:, 2:]])
+    off = grown @ np.random.default_rng(1).normal(size=(8, 3))
+    off -= off.mean(axis=0)
+    typed_poses[:, :3, 3] += off * 0.3 / np.sqrt((off**2).sum(axis=1).mean())
+    erring = tuple(replace(o, base_T_flange=T) for o, T in zip(seen, typed_poses, strict=True))
+    problem = replace(
+        session.problem, observations=erring, robot=None, robot_accuracy_mm=accuracy_mm
+    )
+    codes = {f.code for f in diagnosed(problem, {}).findings}
+    assert ("robot-geometry" in codes) is named
+    assert not codes & (set(CAUSES) - {"outlier"})
+
+
 LENSES = {  # what may be wrong with lens data, beside the focal length alone
     "no distortion": {"distortion": (0.0,) * 5},
     "half the distortion": {"distortion": (-0.05, 0.025, 0.00025, -0.00015, 0.0)},

@@ -276,8 +276,9 @@ def smooth_causes(scene: Scene) -> list[Cause]:
     error = float(np.sqrt((moved**2).sum(axis=1).mean()))
     if error < LEAST_MM:
         return []
-    described = geometry_finding(found.problem, error)
-    return [Cause(weight, (described,), found.problem, texts_of(scene), last=True)]
+    known = error <= found.systematic.accuracy_mm  # as the cell says: nothing to tell
+    described = () if known else (geometry_finding(found.problem, error),)
+    return [Cause(weight, described, found.problem, texts_of(scene), last=True)]
 
 
 def _arm_columns(scene: Scene) -> tuple[Array, Array] | None:
