@@ -450,6 +450,20 @@ def test_a_recheck_ends_in_the_pick_error_and_the_next_command(
         assert "guarded rule, nobody is named as having set it" in said["message"]
 
 
+def test_a_recheck_at_the_same_poses_is_not_taken_for_the_same_session(tmp_path: Path) -> None:
+    """A robot sent to stored poses shows them again, digit for digit; its images are new."""
+    old, new = tmp_path / "old", tmp_path / "new"
+    make_later(old, 8)
+    answer("solve", old)
+    make_later(new, 8, shift=6.0 * np.array([0.0, 0.0007, 0.0, 0.0, 0.17, -1.0]))
+    assert open_session(old).stations == open_session(new).stations
+    assert answer("recheck", new, "--against", old, status=1)["cause"] == "camera"
+    shutil.copytree(old, tmp_path / "copy")
+    said = stationbook("recheck", tmp_path / "copy", "--against", old)
+    assert said.returncode == 2
+    assert "a session says nothing about itself" in said.stderr
+
+
 def test_nothing_to_do_is_not_said_beside_a_board_that_sits_elsewhere(
     old_folder: Path, tmp_path: Path
 ) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from filecmp import cmp
 from pathlib import Path
 
 import numpy as np
@@ -203,12 +204,24 @@ def _as_told(
 def _refuse_itself(session: Session, folder: Path, against: Path) -> None:
     """Refuse stations as evidence about the very result they gave, in this folder or a copy."""
     same = folder.resolve() == against.resolve()
-    if same or (session.stations and session.stations == open_session(against).stations):
+    if same or _same_stations(session, folder, against):
         raise UsageError(
             f"{against} holds the same stations: a session says nothing about itself",
             "Record one to three new stations in a session of their own, then name the earlier "
             "session with --against.",
         )
+
+
+def _same_stations(session: Session, folder: Path, against: Path) -> bool:
+    """Tell whether a folder holds the same stations, their points among them.
+
+    Poses alone do not tell: where the robot is sent to stored poses, a recheck shows the same ones.
+    """
+    if not session.stations or session.stations != open_session(against).stations:
+        return False
+    names = [item.points for item in session.stations if item.points is not None]
+    pairs = [(folder / name, against / name) for name in names]
+    return all(a.is_file() and b.is_file() and cmp(a, b, shallow=False) for a, b in pairs)
 
 
 def nothing_yet(old: Earlier, count: int, been: Sequence[Array] = ()) -> Recheck:
