@@ -956,8 +956,8 @@ CATALOGUE: dict[str, Entry] = {
         "board.height_mm by other means first.",
     ),
     "unobservable/far": error(
-        "By the number that was told, the {what} would sit {distance_mm:.0f} mm from the flange: "
-        "no mount is that long.",
+        "By the number that was told, the {what} would sit {distance_mm:.0f} mm above or below the "
+        "flange: no mount is that long.",
         "Check board.height_mm: its sign, its unit, and from where it is measured (along the "
         "flange's z axis with a fixed camera, over the base with a camera on the flange). Check "
         "pendant.flange_down too. Or touch one point that the camera sees (`proof --touch ID "

@@ -63,11 +63,11 @@ MOST_MOUNT_MM = 600.0  # mm; no bracket on a flange is longer, common practice, 
 
 
 def _off_the_flange(found: Solution) -> list[Finding]:
-    """Return that what the flange carries would be farther from it than any mount reaches."""
+    """Return that what the flange carries lies farther along its axis than any mount reaches."""
     state, fixed = found.fit.state, found.problem.mount == EYE_TO_HAND
     middle = found.problem.board.points().mean(axis=0) if fixed else np.zeros(3)
     carried = state.board if fixed else state.camera
-    distance = float(np.linalg.norm(apply(carried, middle[None])[0]))
+    distance = abs(float(apply(carried, middle[None])[0, 2]))  # the number tells nothing across
     if distance <= MOST_MOUNT_MM:
         return []
     what = "board" if fixed else "camera"
