@@ -100,6 +100,11 @@ def test_a_fresh_lens_calibration_is_named_where_it_helps_most() -> None:
     assert found.budget.after_mm < 0.9 * found.uncertainty.pick_mm
 
 
+def fixed_by(problem: Problem) -> Problem:
+    """Return the problem with its height measured to 0.1 mm."""
+    return replace(problem, board=replace(problem.board, height_u_mm=0.1))
+
+
 def test_an_arm_that_cannot_tilt_is_told_to_measure_the_height_or_to_turn() -> None:
     case = Case(axes=4, stations=20, height_known=True)
     problem = simulated(case, np.random.default_rng(7)).problem
@@ -108,12 +113,16 @@ def test_an_arm_that_cannot_tilt_is_told_to_measure_the_height_or_to_turn() -> N
     assert "the height of point 0 to 0.1 mm" in said["what-helps"]
     assert said["weak-direction"] == said["tolerance"]
     assert "height_u_mm" in said["tolerance"]
-    well = estimated(replace(problem, board=replace(problem.board, height_u_mm=0.1)))
+    well = estimated(fixed_by(problem))
     told = rough.budget.after_mm * rough.budget.coverage / 2
     assert well.uncertainty.pick_mm == pytest.approx(told, rel=0.03)
     narrow = replace(problem, tolerance=replace(problem.tolerance, position_mm=0.1))
-    fixed = estimated(replace(narrow, board=replace(problem.board, height_u_mm=0.1)))
-    assert all("tilt" not in item.remedy for item in fixed.findings if item.code == "tolerance")
+    fixed = estimated(fixed_by(narrow))
+    bare = estimated(replace(fixed_by(narrow), robot=None, robot_accuracy_mm=0.05))
+    for found in (fixed, bare):  # a height was measured, so the arm cannot tilt
+        said = [item for item in found.findings if item.code in ("tolerance", "weak-direction")]
+        assert said
+        assert all("tilt" not in item.remedy for item in said)
 
 
 def test_an_arm_that_sets_most_of_u_is_named_and_no_stations_are_asked_for() -> None:

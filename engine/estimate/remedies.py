@@ -16,6 +16,7 @@ from .information import known_whole, uncertainty_after, whole_information
 from .problem import MUCH_FACTOR, scatter
 from .result import Result
 from .solver import Solution
+from .ties import open_axis
 
 MOST_MORE = 6  # stations that are asked for at once; a usual plan holds eight, common practice
 
@@ -41,7 +42,8 @@ def instead_of_tilts(found: Solution, result: Result, *, erring: bool) -> str | 
             "The robot's own accuracy sets most of this: have the robot calibrated, or enter the "
             "accuracy it really has as robot.accuracy_mm (robot_accuracy_mm with robot: none)."
         )
-    if not is_level(found.problem.robot):
+    told = found.problem.robot is None and open_axis(found.problem) is not None
+    if not is_level(found.problem.robot) and not (told and found.stations.constraints):
         return None
     if made_of is not None and made_of.help_ == NUMBERS:
         return "Measure the height of point 0 better, and enter board.height_mm and height_u_mm."
