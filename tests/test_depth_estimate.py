@@ -63,6 +63,10 @@ def test_depth_that_contradicts_the_images_is_left_out_and_changes_nothing() -> 
         result, bare = estimated(problem), estimated(replace(problem, observations=blind))
         np.testing.assert_allclose(displacement(result.camera, bare.camera), 0.0, atol=1e-9)
         assert "depth-disagrees" in codes(result)
+        narrow = estimated(replace(problem, tolerance=replace(problem.tolerance, position_mm=0.1)))
+        for code in ("tolerance", "weak-direction"):
+            (said,) = [item.remedy for item in narrow.findings if item.code == code]
+            assert said.startswith("Do first what depth-disagrees names")
 
 
 def test_what_is_assumed_of_depth_is_said() -> None:

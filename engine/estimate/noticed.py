@@ -213,11 +213,14 @@ def noticed(
     """Return what the estimator itself notices about a fit."""
     items = [*observability_findings(found, without_ties), *nonsense_findings(found)]
     items += [*found.problem.apart, *number_findings(found)]
-    geometry = _geometry_finding(found)
+    geometry, depth = _geometry_finding(found), found.gathered.depth
+    first = "robot-geometry" if geometry else None
+    if depth is not None and (depth.left_out or depth.bent.any()):
+        first = "depth-disagrees"
     if result.uncertainty.pick_mm is not None:
-        instead = instead_of_tilts(found, result, erring=bool(geometry))
+        instead = instead_of_tilts(found, result, first)
         items += weak_findings(found, pick, result.covariance, instead)
-        items += tolerance_findings(found, result, instead, erring=bool(geometry))
+        items += tolerance_findings(found, result, instead, first)
         items += _unseen_volume(found)
     elif not found.fit.unknown and not absurd(found.fit.noise, found.prior):
         items.append(_far(found))
@@ -297,21 +300,19 @@ def unseen(problem: Problem) -> list[Finding]:
 
 
 def not_solved(problem: Problem) -> tuple[Finding, ...]:
-    """Return why a problem has no result: views behind the camera, too few stations, or no fit."""
-    items = unseen(problem)
-    few = too_few(problem, sum(len(item.stations or ()) for item in items))
-    return (*items, finding("no-fit") if few is None else few)
+    """Return why a problem has no result: too few stations, views behind the camera, or no fit.
 
-
-def too_few(problem: Problem, lost: int = 0) -> Finding | None:
-    """Return the finding of a problem with too few usable stations; ``lost`` are behind."""
+    Stations that are too few only without those behind are that consequence, and not told.
+    """
     usable = sum(
         seen.camera_T_board is not None or (seen.pixels is not None and len(seen.pixels) > 3)
         for seen in problem.observations
     )
-    if usable - lost >= LEAST_STATIONS:
-        return None
-    return finding("too-few", count=usable - lost, least=LEAST_STATIONS)
+    items = unseen(problem)
+    if usable < LEAST_STATIONS:
+        return (*items, finding("too-few", count=usable, least=LEAST_STATIONS))
+    behind = sum(len(item.stations or ()) for item in items)
+    return tuple(items) if usable - behind < LEAST_STATIONS else (*items, finding("no-fit"))
 
 
 def outlier_findings(result: Result) -> list[Finding]:

@@ -21,8 +21,19 @@ from .ties import open_axis
 MOST_MORE = 6  # stations that are asked for at once; a usual plan holds eight, common practice
 
 
-def instead_of_tilts(found: Solution, result: Result, *, erring: bool) -> str | None:
-    """Return what helps where more tilt does not: poses are wrong, an arm is off or cannot tilt."""
+FIRST = {  # by the finding that is to be looked at before any station is added
+    "robot-geometry": "Do first what robot-geometry names: while the arm is off by more than its "
+    "accuracy_mm says, or what is called exact is not, more stations and larger tilts do not help.",
+    "depth-disagrees": "Do first what depth-disagrees names: depth was left out, and this is what "
+    "the images alone tell.",
+}
+
+
+def instead_of_tilts(found: Solution, result: Result, first: str | None) -> str | None:
+    """Return what helps where more tilt does not: poses are wrong, an arm is off or cannot tilt.
+
+    ``first``: the finding of `FIRST` that is said, if any.
+    """
     noise = found.fit.noise
     if scatter(noise, found.prior) > MUCH_FACTOR:
         mm, deg = noise.position, float(np.degrees(noise.rotation))
@@ -31,11 +42,8 @@ def instead_of_tilts(found: Solution, result: Result, *, erring: bool) -> str | 
             "compare every typed pose and its image with the paper, check the mounts of board and "
             "camera, and take again what is wrong. More stations help only then."
         )
-    if erring:
-        return (
-            "Do first what robot-geometry names: while the arm is off by more than its accuracy_mm "
-            "says, or what is called exact is not, more stations and larger tilts do not help."
-        )
+    if first is not None:
+        return FIRST[first]
     made_of = result.budget
     if made_of is not None and made_of.mostly_arm:
         return (
@@ -51,11 +59,11 @@ def instead_of_tilts(found: Solution, result: Result, *, erring: bool) -> str | 
 
 
 def tolerance_findings(
-    found: Solution, result: Result, instead: str | None, *, erring: bool
+    found: Solution, result: Result, instead: str | None, first: str | None
 ) -> list[Finding]:
     """Return `tolerance` for position and angle where U does not conform to it.
 
-    ``instead``: the remedy where more tilt is none; ``erring``: `robot-geometry` is said.
+    ``instead``: the remedy where more tilt is none; ``first``: the finding of `FIRST` that is said.
     """
     u, limit = result.uncertainty, result.tolerance
     pairs = ((u.pick_mm, "mm", limit.position_mm), (u.angle_deg, "°", limit.angle_deg))
@@ -66,7 +74,7 @@ def tolerance_findings(
     ]
     if not above:
         return []
-    wrong = erring or scatter(found.fit.noise, found.prior) > MUCH_FACTOR
+    wrong = first is not None or scatter(found.fit.noise, found.prior) > MUCH_FACTOR
     does = None if wrong else few_more(found, result) or _measuring(result)
     by_arm = _by_the_arm(result)
     remedy = (
