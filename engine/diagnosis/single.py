@@ -158,26 +158,24 @@ def _several(scene: Scene, rows: tuple[int, ...], rest: Fit) -> Cause:
     found, used = scene.found, np.ones(len(scene.ids), bool)
     used[list(rows)] = False
     weight = evidence(found.stations, used, rest, found.prior)
-    said, state, problem = list[Finding](), rest.state, found.problem
+    said, state, mount = list[Finding](), rest.state, found.problem.mount
     for row in rows:
-        flange = implied_flange(problem.mount, state.camera, scene.views[row], state.board)
-        off = displacement(flange, scene.stations.typed[row])
-        said.append(_unfitting(scene.ids[row], off))
-    ids = frozenset(scene.ids[row] for row in rows)
-    left = tuple(seen for seen in problem.observations if seen.id not in ids)
-    return Cause(weight, tuple(said), replace(problem, observations=left), texts_of(scene), ids)
+        flange = implied_flange(mount, state.camera, scene.views[row], state.board)
+        said.append(_unfitting(scene, row, flange))
+    return _without(scene, weight, *said)
 
 
-def _unfitting(station: int, off: Array) -> Finding:
-    """Return the finding of a station whose typed pose is ``off`` (6,) from where it must be."""
-    mm, deg = np.linalg.norm(off[3:]), np.degrees(np.linalg.norm(off[:3]))
-    return finding("outlier", station=station, distance_mm=mm, angle_deg=deg)
+def _unfitting(scene: Scene, row: int, flange: Array) -> Finding:
+    """Return the finding of a station whose flange must be at ``flange`` (4, 4)."""
+    distance_mm, angle_deg = _off(scene, row, flange)
+    id_ = scene.ids[row]
+    return finding("outlier", station=id_, distance_mm=distance_mm, angle_deg=angle_deg)
 
 
 def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:
     seen = others(scene, row)
     if again := _taken_again(scene, seen):  # to the last digit: no accident, whatever else fits
-        return [_without(scene, row, _others_weight(scene, seen), again)]
+        return [_without(scene, _others_weight(scene, seen), again)]
     found = slips_of(scene, seen)
     causes = [_slip_cause(scene, seen, item) for item in found[:FITTED]]
     causes += _old_image(scene, seen) or _moving_causes(scene, seen)
@@ -236,10 +234,9 @@ def _old_image(scene: Scene, seen: Others) -> list[Cause]:
         return []
     before = scene.found.problem.observations[place - 1]
     off = displacement(prediction.flange, before.base_T_flange)
-    size = float(off @ np.linalg.solve(prediction.covariance, off))
+    size, log_density = _normal(off, prediction.covariance)
     if size > seen.limit:
         return []
-    log_density = -0.5 * (size + float(np.linalg.slogdet(2.0 * np.pi * prediction.covariance)[1]))
     way = displacement(scene.stations.typed[row], before.base_T_flange)
     described = finding(
         "same-image",
@@ -257,7 +254,7 @@ def _instead_of_apart(scene: Scene, seen: Others, log_density: float, said: Find
     """Return a cause that puts the station, left out, where it has this density."""
     weight = _others_weight(scene, seen) + log_density
     weight -= apart(scene.found.stations.take(np.array([seen.row])), seen.fit)
-    return _without(scene, seen.row, weight, said)
+    return _without(scene, weight, said)
 
 
 def _moving_causes(scene: Scene, seen: Others) -> list[Cause]:
@@ -320,11 +317,16 @@ def _on_the_way(off: Array, way: Array, covariance: Array) -> tuple[float, float
         information = float(weighed @ way)
         share = float(weighed @ off) / information
     rest = off - share * way
-    size = float(rest @ np.linalg.solve(spread, rest))
-    density = -0.5 * (size + float(np.linalg.slogdet(2.0 * np.pi * spread)[1]))
+    size, density = _normal(rest, spread)
     density += 0.5 * float(np.log(2.0 * np.pi / information))
     range_ = 2.0 * float(np.log(1.0 / LEAST_WAY))
     return share, density - float(np.log(range_ * max(abs(share), LEAST_WAY))), size
+
+
+def _normal(off: Array, covariance: Array) -> tuple[float, float]:
+    """Return the squared size of ``off`` (k,) in its deviations, and its log density, normal."""
+    size = float(off @ np.linalg.solve(covariance, off))
+    return size, -0.5 * (size + float(np.linalg.slogdet(2.0 * np.pi * covariance)[1]))
 
 
 def _taken_again(scene: Scene, seen: Others) -> Finding | None:
@@ -334,7 +336,7 @@ def _taken_again(scene: Scene, seen: Others) -> Finding | None:
     closing stop does on purpose.
     """
     row, id_ = seen.row, scene.ids[seen.row]
-    distance_mm, angle_deg = _off(scene, seen)
+    distance_mm, angle_deg = _off(scene, row, seen.predictions[0].flange)
     moved = distance_mm > SMALL_MOVE_MM or angle_deg > SMALL_MOVE_DEG
     stops = [scene.found.problem.observations[i] for i in scene.found.gathered.index]
     for other in (*range(row)[::-1], *range(row + 1, len(stops))):
@@ -355,21 +357,20 @@ def _others_weight(scene: Scene, seen: Others) -> float:
 
 def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     """Return the station as one that fits nothing."""
-    distance_mm, angle_deg = _off(scene, seen)
-    id_ = scene.ids[seen.row]
-    described = finding("outlier", station=id_, distance_mm=distance_mm, angle_deg=angle_deg)
-    return _without(scene, seen.row, _others_weight(scene, seen), described)
+    described = _unfitting(scene, seen.row, seen.predictions[0].flange)
+    return _without(scene, _others_weight(scene, seen), described)
 
 
-def _off(scene: Scene, seen: Others) -> tuple[float, float]:
-    """Return how far [mm] and turned [deg] the typed pose is from where the image tells it."""
-    off = displacement(seen.predictions[0].flange, scene.stations.typed[seen.row])
+def _off(scene: Scene, row: int, flange: Array) -> tuple[float, float]:
+    """Return how far [mm] and turned [deg] the typed pose is from ``flange`` (4, 4)."""
+    off = displacement(flange, scene.stations.typed[row])
     return float(np.linalg.norm(off[3:])), float(np.degrees(np.linalg.norm(off[:3])))
 
 
-def _without(scene: Scene, row: int, weight: float, described: Finding) -> Cause:
-    """Return the cause that leaves the station out."""
+def _without(scene: Scene, weight: float, *described: Finding) -> Cause:
+    """Return the cause that leaves out the stations that are described."""
+    ids = frozenset(item.station for item in described if item.station is not None)
     observations = scene.found.problem.observations
-    others_ = tuple(seen for seen in observations if seen.id != scene.ids[row])
-    problem = replace(scene.found.problem, observations=others_)
-    return Cause(weight, (described,), problem, texts_of(scene), frozenset({scene.ids[row]}))
+    left = tuple(seen for seen in observations if seen.id not in ids)
+    problem = replace(scene.found.problem, observations=left)
+    return Cause(weight, described, problem, texts_of(scene), ids)
