@@ -174,7 +174,7 @@ def _made_of(result: StoredResult) -> list[str]:
     beside = made.drift_words()
     return [
         f"u of a pick is made of, in mm (share of u²): {', '.join(parts)}; together "
-        f"{made.total_mm:.3f}, times {made.coverage_factor or 2.0:.2f} is U. All corners of the "
+        f"{made.total_mm:.3f}, times {made.k:.2f} is U. All corners of the "
         f"work volume keep it in {KEPT_WORDS} of cases.",
         *([beside] if beside else []),
     ]

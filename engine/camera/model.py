@@ -76,6 +76,10 @@ class Camera:
         """Whether nothing is known of the lens yet."""
         return self.lens_from == "guess"
 
+    def without_distortion(self) -> Camera:
+        """Return the camera with a lens that bends nothing."""
+        return replace(self, distortion=(0.0,) * len(self.distortion))
+
     def with_lens_of(self, other: Camera) -> Camera:
         """Return the camera with the lens data that the images of an earlier session gave."""
         return replace(

@@ -43,9 +43,14 @@ class StoredBudget:
         return sqrt(sum(part.u_mm**2 for part in self.parts))
 
     @property
+    def k(self) -> float:
+        """U of a pick over u."""
+        return self.coverage_factor or 2.0
+
+    @property
     def stated_wider(self) -> float:
         """How much larger u is stated than the covariance says, so that U = 2u holds 95 %."""
-        return self.wider or (self.coverage_factor or 2.0) / 2.0
+        return self.wider or self.k / 2.0
 
     @property
     def stated_mm(self) -> float:

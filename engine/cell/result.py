@@ -520,14 +520,17 @@ def verdict(
     rule = tolerance.rule
     if has_error(item for item in findings if item.code != "tolerance"):  # which the rule says
         return NOT_ACCEPTED, Decision(rule, tolerance.set_by, None)
-    pick, turn = (u.pick_mm, tolerance.position_mm), (u.angle_deg, tolerance.angle_deg)
-    known = [(half, limit) for half, limit in (pick, turn) if half is not None]
-    beyond = [
-        chance_beyond(0.0, made_of.stated_mm if made_of and (half, limit) == pick else half, limit)
-        for half, limit in known
+    sizes = (
+        (u.pick_mm, made_of.stated_mm if made_of else u.pick_mm, tolerance.position_mm),
+        (u.angle_deg, u.angle_deg, tolerance.angle_deg),
+    )
+    judged = [
+        (keeps(half, limit, rule), chance_beyond(0.0, own, limit))
+        for half, own, limit in sizes
+        if half is not None and own is not None
     ]
-    kept = [keeps(half, limit, rule) for half, limit in known]
-    if all(kept) and len(known) == 2:
-        return ACCEPTED, Decision(rule, tolerance.set_by, min(sum(beyond), 1.0))
-    broken = [1.0 - chance for chance, good in zip(beyond, kept, strict=True) if not good]
+    if len(judged) == len(sizes) and all(kept for kept, _ in judged):
+        total = sum(beyond for _, beyond in judged)
+        return ACCEPTED, Decision(rule, tolerance.set_by, min(total, 1.0))
+    broken = [1.0 - beyond for kept, beyond in judged if not kept]
     return NOT_ACCEPTED, Decision(rule, tolerance.set_by, min(broken, default=None))

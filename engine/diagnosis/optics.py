@@ -363,7 +363,7 @@ def _other_images(found: Solution, texts: Texts) -> list[Cause]:
     ]
     off_px = _distortion_px(camera)
     if off_px > LEAST_DEVIATES * (camera.u or ASSUMED_LENS_U).edge_px:
-        plain = replace(camera, distortion=(0.0,) * len(camera.distortion))
+        plain = camera.without_distortion()
         readings.append((plain, finding("lens", "rectified", off_px=off_px)))
     causes = []
     for other, said in readings:
@@ -385,8 +385,8 @@ def _distortion_px(camera: Camera) -> float:
     """Return how far distortion shifts the image's farthest corner [px]."""
     w, h = (float(size - 1) for size in camera.image_size_px)
     corners = np.array([[0.0, 0.0], [w, 0.0], [0.0, h], [w, h]])
-    plain = replace(camera, distortion=(0.0,) * len(camera.distortion))
-    ahead = np.column_stack([undistort(corners, plain), np.ones(4)])
+    plain = undistort(corners, camera.without_distortion())
+    ahead = np.column_stack([plain, np.ones(4)])
     return float(np.linalg.norm(project(ahead, camera) - corners, axis=1).max())
 
 

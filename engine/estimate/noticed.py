@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from ..arrays import Array
-from ..camera.lens import DEPTH_SCALE, NAMES, lens, project
+from ..camera.lens import DEPTH_SCALE, NAMES, project
 from ..camera.model import DepthCamera
 from ..camera.views import in_front
 from ..cell.cell import EYE_TO_HAND
@@ -255,8 +253,10 @@ def _unseen_volume(found: Solution) -> list[Finding]:
     ahead = places[places[:, 2] > 0.0]
     if not len(ahead):
         return [finding("volume-far", "behind")]
-    data = lens(replace(camera, distortion=(0.0,) * len(camera.distortion)))
-    pixels, size = project(ahead, data), np.asarray(camera.image_size_px, float)
+    pixels, size = (
+        project(ahead, camera.without_distortion()),
+        np.asarray(camera.image_size_px, float),
+    )
     beside = (pixels < -BESIDE_VIEW * size) | (pixels > (1.0 + BESIDE_VIEW) * size)
     return [finding("volume-far", "beside")] if beside.any(axis=1).all() else []
 

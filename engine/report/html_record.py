@@ -310,7 +310,7 @@ def budget(result: StoredResult) -> Html | str:
     total = made.total_mm
     rows = [(part.name, number(part.u_mm, 4), made.share(part)) for part in made.parts]
     rows.append(("together", number(total, 4), "100 %"))
-    freedom, expanded = made.degrees_of_freedom, number((made.coverage_factor or 2.0) * total, 3)
+    freedom, expanded = made.degrees_of_freedom, number(made.k * total, 3)
     told = "Standard uncertainties at the worst corner of the work volume; their squares add up."
     many = "" if freedom is None else f"{freedom:.0f}" if freedom < MANY else f"over {MANY}"
     told += (
