@@ -22,8 +22,9 @@ from made_session import make_session
 from engine.arrays import Array
 from engine.cell.budget import Part, StoredBudget
 from engine.cell.cell import Tolerance
-from engine.cell.result import Pointer, StoredResult, Uncertainty, verdict
+from engine.cell.result import StoredResult, Uncertainty, verdict
 from engine.cell.rule import GUARDED, SIMPLE, chance_beyond, conforms, keeps
+from engine.cell.touched import Pointer
 from engine.findings import finding
 from engine.proof.conclusion import Proof, concluded
 from engine.proof.touch_errors import PointError, Spread, bias

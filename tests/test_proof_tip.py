@@ -17,7 +17,7 @@ from pytransform3d.transformations import check_transform
 from scipy.spatial.transform import Rotation
 from touching import Toucher
 
-from engine.cell.result import Pointer
+from engine.cell.touched import Pointer
 from engine.errors import StationbookError, UsageError
 from engine.pendant.entry import format_pose
 from engine.proof.tip import find_tip, frame_covariance, frame_through

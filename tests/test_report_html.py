@@ -26,8 +26,9 @@ from scipy.spatial.transform import Rotation
 
 from engine.camera.model import LensU
 from engine.cell.cell import EYE_TO_HAND, Mount
-from engine.cell.result import Pointer, StoredProof, SystematicError, TouchedPoint
+from engine.cell.result import SystematicError
 from engine.cell.session import Session
+from engine.cell.touched import Pointer, StoredProof, TouchedPoint
 from engine.errors import FileError, StationbookError
 from engine.estimate.result import Result
 from engine.findings import Finding, Level

@@ -14,7 +14,8 @@ from report_sessions import record, solved
 from test_report_html import Reader, report
 
 from engine.cell.cell import Cell
-from engine.cell.result import CAUSES_OF_ALL, POINTER, STATIONS, Decision, StoredResult
+from engine.cell.result import CAUSES_OF_ALL, StoredResult
+from engine.cell.rule import POINTER, STATIONS, Decision
 from engine.diagnosis.diagnose import CAUSES
 from engine.diagnosis.gravity import STATION_CODES
 from engine.errors import UsageError

@@ -18,7 +18,8 @@ from textual.pilot import Pilot
 
 import tui.screens.recheck as recheck_screen
 import tui.screens.sessions as sessions_screen
-from engine.cell.result import Placed, Pointer, StationResult, StoredResult, Uncertainty
+from engine.cell.result import Placed, StationResult, StoredResult, Uncertainty
+from engine.cell.touched import Pointer
 from engine.findings import finding
 from engine.proof.compare import Clearest, Movement
 from engine.proof.conclusion import concluded

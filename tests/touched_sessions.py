@@ -18,7 +18,7 @@ from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
 from engine.cell.cell import EYE_TO_HAND, Cell, Locate
-from engine.cell.result import Pointer
+from engine.cell.touched import Pointer
 from engine.estimate.pick import approach
 from engine.estimate.systematic import usual_posture
 from engine.frames import apply, displaced, inverse, rotation_exp, transform

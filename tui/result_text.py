@@ -43,7 +43,7 @@ from .words import (
 )
 
 if TYPE_CHECKING:
-    from engine.cell.result import ByTouch
+    from engine.cell.touched import ByTouch
     from engine.proof.compare import Difference, Entry
     from engine.steps.checking import LensCheck
     from engine.steps.focus import Bar

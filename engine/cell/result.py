@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from ..camera.model import Camera, LensU
 from ..findings import Finding, Level, by_gravity, has_error
 from .budget import StoredBudget
-from .rule import RULES, Rule, chance_beyond, keeps, rule_owner
+from .rule import Decision, chance_beyond, keeps
+from .touched import REFUTED, TOUCHED, ByTouch, StoredProof
 
 if TYPE_CHECKING:
     from .cell import Mount, Tolerance
@@ -26,16 +27,6 @@ NOT_ACCEPTED: Verdict = "not-accepted"
 KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board's transform
     "eye-to-hand": ("base_T_camera", "flange_T_board"),
     "eye-in-hand": ("flange_T_camera", "base_T_board"),
-}
-
-REFUTED = ("proof-disagrees", "proof-tolerance")  # findings by which touches speak against a result
-ByTouch = Literal["proven", "failed", "no longer", "not yet", "not known"]
-TOUCHED: dict[ByTouch, str] = {  # behind "proven by touch points"
-    "proven": "yes",
-    "failed": "NO, the proof FAILED: touched points lie elsewhere than the result says",
-    "no longer": "no longer: it was, before the camera moved or the session changed",
-    "not yet": "not yet",
-    "not known": "not known",
 }
 
 # Codes of causes that concern all stations, as the diagnosis finds them and with what joints show:
@@ -57,7 +48,6 @@ def not_known_by(code: str | None) -> str:
 Numbers = tuple[float | None, ...]
 Three = Annotated[Numbers, 3]
 Four = Annotated[Numbers, 4]
-Place = Annotated[tuple[float, ...], 3]  # x y z
 Quaternion = Annotated[tuple[float, ...], 4]  # x y z w
 Matrix = Annotated[tuple[Four, ...], 4]
 Covariance = Annotated[tuple[Annotated[Numbers, 6], ...], 6]
@@ -150,60 +140,6 @@ class SystematicError:
         return value or 0.0, u or 0.0
 
 
-STATIONS = "More stations, or what the findings name, would tell."
-POINTER = "A better pointer, or more stations, would tell."
-
-
-def often_good(chance: float, tells: str) -> str:
-    """Return why a refusal stands that is wrong more often than not, and what would tell; or ""."""
-    if chance <= 0.5:
-        return ""
-    return (
-        "Most that is refused so is good: that is the price of letting nothing bad pass, and no "
-        f"reason to overrule it. {tells}"
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
-
-    ``chance_wrong`` [-] at most: that something is beyond the tolerance though accepted, or within
-    it though refused; None: the findings decided.
-    """
-
-    rule: Rule
-    set_by: str | None
-    chance_wrong: float | None
-
-    @property
-    def owner(self) -> str:
-        """Who set the rule, in words."""
-        return rule_owner(self.set_by)
-
-    def words(self, tells: str = STATIONS) -> str:
-        """Return the rule in words, who set it, and the chance that the decision is wrong.
-
-        ``tells``: what would tell, where what is refused is good more often than not.
-        """
-        said = f"{RULES[self.rule]}; {self.owner}."
-        if self.chance_wrong is None:
-            return f"Decided by the findings, before the {said}"
-        wrong = percent(self.chance_wrong)
-        price = f" {often_good(self.chance_wrong, tells)}".rstrip()
-        return f"Decided by the {said} The chance that this is wrong is {wrong}.{price}"
-
-
-def percent(chance: float) -> str:
-    """Return a chance in words: "at most 2.3 %".
-
-    Above a half it is that of a refusal by a cautious U, and no bound.
-    """
-    if chance < 1e-3:
-        return "below 0.1 %"
-    return f"at most {100 * chance:.2g} %" if chance <= 0.5 else f"about {100 * chance:.0f} %"
-
-
 @dataclass(frozen=True, slots=True)
 class Convergence:
     """How the fit ended: ``steps``, ``relinearised``, last ``change`` (None: no step made)."""
@@ -238,72 +174,6 @@ class Before:
     quaternion_xyzw: Quaternion | None
     trusted_board: bool
     movement: StoredMovement | None
-
-
-@dataclass(frozen=True, slots=True)
-class TouchedPoint:
-    """One touch [mm], base axes: the point in words, where it was touched, how far it was seen off.
-
-    ``error_mm`` is camera less touched, with its size and U; ``claimed_mm`` is U without the
-    pointer's part, ``measured_mm`` U of the touch alone.
-    """
-
-    touch: int
-    point: str
-    place_mm: Place
-    error_mm: Place
-    size_mm: float
-    expanded_mm: float
-    agrees: bool
-    claimed_mm: float | None = None
-    measured_mm: float | None = None
-
-    @property
-    def seen_mm(self) -> Place:
-        """Where the camera put the point, base axes."""
-        return tuple(a + b for a, b in zip(self.place_mm, self.error_mm, strict=True))
-
-
-@dataclass(frozen=True, slots=True)
-class RepeatedPoint:
-    """A point touched more than once: accuracy and repeatability [mm]."""
-
-    point: str
-    count: int
-    accuracy_mm: float
-    repeatability_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Pointer:
-    """A calibrated pointer: its tip in the flange frame [mm], and u on each axis [mm].
-
-    ``covariance_mm2`` (3, 3), flange axes, of a point touched with it; None: u on each axis alike.
-    """
-
-    tip_mm: Place
-    u_mm: float
-    covariance_mm2: Annotated[tuple[Place, ...], 3] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class StoredProof:
-    """What touching said about the result, and the hashes of what it was concluded from.
-
-    ``bias_t``: Student's t of the mean error along each base axis, by the scatter of the points.
-    """
-
-    proven: bool
-    points: tuple[TouchedPoint, ...]
-    mean_mm: float | None
-    max_mm: float | None
-    mean_error_mm: Place | None
-    repeated: tuple[RepeatedPoint, ...]
-    pointer: Pointer
-    tolerance_mm: float
-    inputs: Mapping[str, str] = field(default_factory=dict)
-    decision: Decision | None = None
-    bias_t: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
-"""How a tolerance is judged: guarded or simple rule, and the chance of a wrong decision."""
+"""How a tolerance is judged: by which rule, whose it is, how likely that is wrong, and its words."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import erfc, sqrt
 from typing import Literal
 
@@ -53,3 +54,57 @@ def chance_beyond(error: float, u: float, limit: float) -> float:
         return float(error > limit)
     over, under = ((limit - error) / u, (limit + error) / u)
     return 0.5 * (erfc(over / sqrt(2.0)) + erfc(under / sqrt(2.0)))
+
+
+STATIONS = "More stations, or what the findings name, would tell."
+POINTER = "A better pointer, or more stations, would tell."
+
+
+def often_good(chance: float, tells: str) -> str:
+    """Return why a refusal stands that is wrong more often than not, and what would tell; or ""."""
+    if chance <= 0.5:
+        return ""
+    return (
+        "Most that is refused so is good: that is the price of letting nothing bad pass, and no "
+        f"reason to overrule it. {tells}"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """By which rule a tolerance was judged, who set the rule, and how likely that went wrong.
+
+    ``chance_wrong`` [-] at most: that something is beyond the tolerance though accepted, or within
+    it though refused; None: the findings decided.
+    """
+
+    rule: Rule
+    set_by: str | None
+    chance_wrong: float | None
+
+    @property
+    def owner(self) -> str:
+        """Who set the rule, in words."""
+        return rule_owner(self.set_by)
+
+    def words(self, tells: str = STATIONS) -> str:
+        """Return the rule in words, who set it, and the chance that the decision is wrong.
+
+        ``tells``: what would tell, where what is refused is good more often than not.
+        """
+        said = f"{RULES[self.rule]}; {self.owner}."
+        if self.chance_wrong is None:
+            return f"Decided by the findings, before the {said}"
+        wrong = percent(self.chance_wrong)
+        price = f" {often_good(self.chance_wrong, tells)}".rstrip()
+        return f"Decided by the {said} The chance that this is wrong is {wrong}.{price}"
+
+
+def percent(chance: float) -> str:
+    """Return a chance in words: "at most 2.3 %".
+
+    Above a half it is that of a refusal by a cautious U, and no bound.
+    """
+    if chance < 1e-3:
+        return "below 0.1 %"
+    return f"at most {100 * chance:.2g} %" if chance <= 0.5 else f"about {100 * chance:.0f} %"

@@ -19,7 +19,8 @@ import numpy as np
 from ..arrays import Array
 from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
-from ..cell.result import ByTouch, StoredMovement, Verdict
+from ..cell.result import StoredMovement, Verdict
+from ..cell.touched import ByTouch
 from ..errors import FileError, PoseError
 from ..estimate.pick import PickModel
 from ..files import read_bytes

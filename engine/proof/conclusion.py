@@ -19,17 +19,9 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
-from ..cell.result import (
-    REFUTED,
-    Decision,
-    Frames,
-    Pointer,
-    RepeatedPoint,
-    StoredProof,
-    StoredResult,
-    TouchedPoint,
-)
-from ..cell.rule import SIMPLE, most_expanded
+from ..cell.result import Frames, StoredResult
+from ..cell.rule import SIMPLE, Decision, most_expanded
+from ..cell.touched import REFUTED, Pointer, RepeatedPoint, StoredProof, TouchedPoint
 from ..errors import UsageError
 from ..estimate.information import predict_flange
 from ..estimate.noticed import LEAST_TOUCHES

@@ -20,8 +20,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Tolerance
-from ..cell.result import Decision, percent
-from ..cell.rule import SIMPLE, chance_beyond, conforms, most_expanded
+from ..cell.rule import SIMPLE, Decision, chance_beyond, conforms, most_expanded, percent
 from ..estimate.information import whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result

@@ -13,9 +13,9 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import symmetries
 from ..cell.cell import EYE_TO_HAND, Cell
-from ..cell.result import Pointer
 from ..cell.session import FORMAT
 from ..cell.stations import station_pose, typed_station
+from ..cell.touched import Pointer
 from ..errors import FileError, StationbookError, UsageError
 from ..estimate.problem import (
     PIXEL_PX,

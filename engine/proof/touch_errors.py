@@ -23,8 +23,8 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import symmetries
 from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance
-from ..cell.result import Pointer, RepeatedPoint
 from ..cell.rule import chance_beyond, conforms
+from ..cell.touched import Pointer, RepeatedPoint
 from ..estimate.noticed import LEAST_TOUCHES
 from ..frames import AXES, apply, point_rows
 from ..tails import chi2_isf, chi2_sf, t_isf

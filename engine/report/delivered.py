@@ -10,17 +10,8 @@ import numpy as np
 from ..arrays import Array
 from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import Cell
-from ..cell.result import (
-    NOT_SHOWN,
-    STATIONS,
-    Decision,
-    StoredResult,
-    Uncertainty,
-    Verdict,
-    often_good,
-    percent,
-)
-from ..cell.rule import RULES
+from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
+from ..cell.rule import RULES, STATIONS, Decision, often_good, percent
 from ..errors import StationbookError, UsageError
 from ..findings import Level
 from ..frames import inverse, skew

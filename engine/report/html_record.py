@@ -11,7 +11,8 @@ import numpy as np
 from ..cautions import REPORT
 from ..cell.budget import KEPT_WORDS
 from ..cell.cell import Cell
-from ..cell.result import POINTER, StoredResult
+from ..cell.result import StoredResult
+from ..cell.rule import POINTER
 from ..cell.session import About, Session, Station
 from ..errors import FileError
 from ..files import LARGEST_FILE, inside, read_bytes, sha256

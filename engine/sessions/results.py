@@ -11,16 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.result import (
-    KEYS,
-    Placed,
-    Pointer,
-    StoredMovement,
-    StoredProof,
-    StoredResult,
-    SystematicError,
-)
+from ..cell.result import KEYS, Placed, StoredMovement, StoredResult, SystematicError
 from ..cell.session import FORMAT, Session
+from ..cell.touched import Pointer, StoredProof
 from ..errors import FileError, StationbookError
 from ..files import content, inside
 from ..findings import Finding, finding

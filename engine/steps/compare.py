@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from ..cautions import CARRIED_POINTS
-from ..cell.result import ACCEPTED, ByTouch, Verdict
+from ..cell.result import ACCEPTED, Verdict
 from ..cell.session import Session, seen_by
+from ..cell.touched import ByTouch
 from ..errors import UsageError
 from ..findings import Finding, finding
 from ..proof.compare import (

@@ -11,9 +11,10 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import ACCEPTED, NOT_ACCEPTED, NOT_SHOWN, Decision, Pointer, Uncertainty
-from ..cell.rule import chance_beyond, conforms, most_expanded
+from ..cell.result import ACCEPTED, NOT_ACCEPTED, NOT_SHOWN, Uncertainty
+from ..cell.rule import Decision, chance_beyond, conforms, most_expanded
 from ..cell.session import Session
+from ..cell.touched import Pointer
 from ..errors import UsageError
 from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
 from ..findings import Finding, finding

@@ -12,8 +12,9 @@ from math import inf, isfinite
 from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import Pointer, StoredResult
+from ..cell.result import StoredResult
 from ..cell.session import Session, Station
+from ..cell.touched import Pointer
 from ..checks.entry import asked_findings
 from ..checks.shown import Stop, stop_of
 from ..diagnosis.diagnose import diagnosed

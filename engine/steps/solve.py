@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from ..cell.cell import Cell
-from ..cell.result import REFUTED, Frames, StoredResult, found_lens
+from ..cell.result import Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
+from ..cell.touched import REFUTED
 from ..checks.entry import REACH_IN_A_ROW
 from ..checks.shown import Comparison, Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed, without_consequences

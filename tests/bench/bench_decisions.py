@@ -24,8 +24,9 @@ from simulated_sessions import Case, Simulated
 
 from engine.arrays import Array
 from engine.cell.cell import EYE_IN_HAND, Tolerance
-from engine.cell.result import Decision, Pointer, verdict
-from engine.cell.rule import Rule
+from engine.cell.result import verdict
+from engine.cell.rule import Decision, Rule
+from engine.cell.touched import Pointer
 from engine.estimate.result import Result
 from engine.proof.conclusion import concluded
 from engine.proof.pick_now import commands, pick_now

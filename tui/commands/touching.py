@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from engine.cautions import NEW_VALUES, TOUCH
-from engine.cell.result import POINTER
+from engine.cell.rule import POINTER
 from engine.cell.session import Session
 from engine.errors import UsageError
 from engine.findings import Finding

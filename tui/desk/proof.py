@@ -13,7 +13,8 @@ from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
-from engine.cell.result import StoredResult, percent
+from engine.cell.result import StoredResult
+from engine.cell.rule import percent
 from engine.cell.session import Session
 from engine.errors import FileError, StationbookError, UsageError
 from engine.findings import Finding
