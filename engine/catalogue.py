@@ -1040,14 +1040,18 @@ CATALOGUE: dict[str, Entry] = {
         "Enter camera.matrix and camera.u of the system that reports the poses.",
     ),
     "lens-assumed": note(
-        "How well the lens data are known is not given; focal length ±{focal:g} %, image centre "
-        "±{center_px:g} px and distortion ±{edge_px:g} px at the corner are assumed (standard "
+        "How well the lens data are known is not given; {assumed} are assumed (standard "
         "uncertainties).",
         "Enter camera.u as the lens calibration states it; or calibrate from about 20 images other "
         "than this session's stations, which would count twice, spread to the image's corners "
         "(`stationbook lens` on a session of their own).",
-        cause="camera.u is absent in the cell.",
-        shows="Always, until it is entered.",
+        cause="camera.u, or some of its keys, are absent in the cell.",
+        shows="Always, until all of them are entered.",
+    ),
+    "lens-assumed/part": note(
+        "How well the lens data are known is given in part; for the rest is assumed (standard "
+        "uncertainty): {assumed}.",
+        "Enter the other keys of camera.u as the lens calibration states them.",
     ),
     "lens-own": note(
         "These lens data come from the {count} stations of this session: entered for it, the same "

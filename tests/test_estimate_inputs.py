@@ -11,7 +11,7 @@ from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import DEPTH_SCALE, NAMES, lens, project, terms
-from engine.camera.model import Camera, LensU
+from engine.camera.model import Camera, LensU, PartLensU
 from engine.camera.views import Views, board_pose, linearised, residuals
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import estimated
@@ -192,6 +192,25 @@ def test_what_the_cell_does_not_say_is_assumed_with_a_note() -> None:
     assert {"lens-assumed", "locate-assumed"} <= codes
     told = {item.code for item in estimated(problem).findings}
     assert not {"lens-assumed", "locate-assumed"} & told
+
+
+@pytest.mark.parametrize(
+    ("absent", "said"),
+    [
+        (("focal",), "for the rest is assumed (standard uncertainty): focal length ±0.1 %."),
+        (("center_px", "edge_px"), "image centre ±2 px and distortion ±0.5 px at the corner."),
+        ((), None),
+    ],
+)
+def test_what_the_cell_leaves_out_of_the_lens_is_named(
+    absent: tuple[str, ...], said: str | None
+) -> None:
+    problem = simulated(Case(stations=5), np.random.default_rng(9)).problem
+    u = PartLensU(absent=absent)
+    found = estimated(replace(problem, camera=replace(CAMERA, u=u)))
+    notes = [item.message for item in found.findings if item.code == "lens-assumed"]
+    assert len(notes) == (said is not None)
+    assert said is None or said in notes[0]
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from jsonschema import Draft202012Validator
 from pytransform3d.transformations import transform_from_pq
 from scipy.spatial.transform import Rotation
 
-from engine.camera.model import LensU, guessed_camera
+from engine.camera.model import LensU, PartLensU, guessed_camera
 from engine.cautions import NEW_VALUES
 from engine.cell.cell import Cell
 from engine.errors import UsageError
@@ -118,6 +118,21 @@ def test_json_keeps_to_its_schema_and_gives_the_lens_as_numbers() -> None:
     assert "direction_not_shown" in document
     assert "cannot stand at 2 of 8" in document["overruled"]
     assert yaml.safe_load(text("yaml")) == json.loads(text("json"))
+
+
+@pytest.mark.parametrize("form", ["json", "opencv", "pendant"])
+def test_what_is_assumed_of_the_lens_is_named(form: str) -> None:
+    part = PartLensU(focal=0.0005, edge_px=0.2, absent=("center_px",))
+    cell = replace(bent(), camera=replace(bent().camera, u=part))
+    found = flat(text(form, cell))
+    assert "absent" not in found
+    if form != "json":
+        assert "centre 4 px, image corner 0.4 px, centre assumed" in found
+    else:
+        lens = json.loads(text(form, cell))["lens"]
+        assert lens["u_assumed"]
+        assert lens["u_assumed_of"] == ["center_px"]
+        assert lens["u"] == {"focal": 0.0005, "center_px": 2.0, "edge_px": 0.2}
 
 
 @pytest.mark.parametrize("form", FORMATS)

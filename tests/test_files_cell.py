@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import asdict
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ import pytest
 import yaml
 from files_samples import CELL, CELL_KEYS, SCARA, demo_cell, write_cell
 
+from engine.camera.model import ASSUMED_LENS_U
 from engine.cell.cell import RoughPlace
 from engine.errors import FileError
 from engine.pendant.settings import FLANGE
@@ -83,6 +86,25 @@ def test_defaults_fill_what_is_absent(tmp_path: Path) -> None:
     assert cell.camera.source is None
     assert cell.keep_out == ()
     assert read_cell(write_cell(tmp_path, yaml_dump(cell_document(cell)))) == cell
+
+
+LENS_KEYS = {"focal": 0.0005, "center_px": 2.0, "edge_px": 0.2}  # the centre as assumed
+
+
+@pytest.mark.parametrize(
+    "keys", [keys for n in range(4) for keys in combinations(LENS_KEYS, n)], ids=" ".join
+)
+def test_what_is_told_of_the_lens_and_what_is_not_outlasts_the_file(
+    tmp_path: Path, keys: tuple[str, ...]
+) -> None:
+    told = {key: LENS_KEYS[key] for key in keys}
+    cell = read_cell(write_cell(tmp_path, changed(camera={"u": told})))
+    camera = cell.camera
+    assert set(camera.u_assumed) == set(LENS_KEYS) - set(keys)
+    assert asdict(camera.known_u) == asdict(ASSUMED_LENS_U) | told
+    written = cell_document(cell)
+    assert written["camera"].get("u", {}) == told
+    assert read_cell(write_cell(tmp_path, yaml_dump(written))) == cell
 
 
 def test_values_of_a_tool_are_read_with_a_decimal_comma(tmp_path: Path) -> None:

@@ -54,6 +54,7 @@ VARIANTS = {
     "unit": ("session", "stations"),  # of the whole session, or of some stations
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
+    "lens-assumed": ("", "part"),  # all of it, or some
     "lens-unknown": ("", "reported"),  # from images, or only poses are reported
     "what-helps": ("", "assumed", "lens", "height"),  # board or height measured, or the lens afresh
     "board-assumed": ("", "scale", "bow"),  # its lengths, its flatness, or both

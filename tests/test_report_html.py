@@ -24,7 +24,7 @@ from report_samples import stored
 from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
-from engine.camera.model import LensU
+from engine.camera.model import LensU, PartLensU
 from engine.cell.cell import EYE_TO_HAND, Mount
 from engine.cell.result import SystematicError
 from engine.cell.session import Session
@@ -337,6 +337,10 @@ def test_how_well_board_and_lens_are_known_stands_beside_them(recorded: Recorded
     page = report(recorded.folder, replace(session, cell=cell_), recorded.document)
     assert "lengths 0.1 %, flatness 0.1 mm<" in page
     assert "focal length 0.06 %, centre 1 px, image corner 0.4 px<" in page
+    part = PartLensU(focal=0.0003, absent=("center_px", "edge_px"))
+    cell_ = replace(plain, camera=replace(plain.camera, u=part))
+    page = report(recorded.folder, replace(session, cell=cell_), recorded.document)
+    assert "centre 4 px, image corner 1 px (centre and image corner assumed)" in page
 
 
 def test_every_text_of_a_session_is_escaped(tmp_path: Path) -> None:

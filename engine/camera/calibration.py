@@ -186,7 +186,7 @@ def _chance(off: Array, V: Array) -> float:
 
 def _stated_sd(camera: Camera) -> Array:
     """Return what each parameter may be off by, as the cell states it for the image's corner."""
-    u = camera.u or LensU()
+    u = camera.known_u
     (fx, _, cx), (_, fy, cy), _ = camera.matrix
     width, height = camera.image_size_px
     x, y = max(cx, width - cx) / fx, max(cy, height - cy) / fy

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import turns
-from .model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U, DISTORTION_COUNTS, Camera
+from .model import ASSUMED_DEPTH_SCALE_U, DISTORTION_COUNTS, Camera
 
 UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
 UNDISTORT_TOLERANCE = 1e-12  # [-] step in normalised coordinates, far below 1e-6 px
@@ -379,7 +379,7 @@ class Terms:
 
 def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Terms:
     """Return the terms of a camera and of a board with ``points`` (n, 3) [mm]."""
-    u, K = camera.u or ASSUMED_LENS_U, np.asarray(camera.matrix, float)
+    u, K = camera.known_u, np.asarray(camera.matrix, float)
     far = np.maximum(K[:2, 2], np.asarray(camera.image_size_px) - K[:2, 2])
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     half = np.maximum((high - low) / 2.0, 1e-9)

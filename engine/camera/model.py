@@ -25,7 +25,15 @@ class LensU:
     edge_px: float = 0.5
 
 
+@dataclass(frozen=True, slots=True)
+class PartLensU(LensU):
+    """Of which the cell gives some only: for those in ``absent`` stands here what is assumed."""
+
+    absent: tuple[str, ...] = ()
+
+
 ASSUMED_LENS_U = LensU()
+LENS_U_WORDS = {"focal": "focal length", "center_px": "centre", "edge_px": "image corner"}
 ASSUMED_DEPTH_SCALE_U = 0.002  # [-]; warm, calibrated 3-D cameras keep 0.1 to 0.3 %, CP, no source
 
 
@@ -51,7 +59,7 @@ class Camera:
     ``matrix`` is the 3×3 camera matrix [px] as rows, ``distortion`` 0, 4, 5, 8, 12 or 14
     coefficients in OpenCV's order (k1 k2 p1 p2 k3 ...). ``source`` is one of {folder}, {device},
     {url}, {command}, or None. ``focus_range_mm`` (near, far) along the camera's axis, or None.
-    ``u`` says how well the lens data are known; None: not given, `ASSUMED_LENS_U` holds.
+    ``u`` says how well the lens data are known; None: not given, see `known_u` and `u_assumed`.
     ``bits`` of a pixel in 16-bit image files; None: not stated. ``depth``: it delivers depth
     beside its images; None: it does not.
     ``lens_from``: the cell, or the session's own images where the cell gives no matrix; until
@@ -70,6 +78,26 @@ class Camera:
     lens_from: LensFrom = "cell"
     images_u: LensU | None = None
     bits: int | None = None
+
+    @property
+    def known_u(self) -> LensU:
+        """How well the lens data are known, as given or else as assumed."""
+        u = self.u or ASSUMED_LENS_U
+        return LensU(u.focal, u.center_px, u.edge_px)
+
+    @property
+    def u_assumed(self) -> tuple[str, ...]:
+        """Which of `LensU` are not given and only assumed, by name."""
+        if self.u is None:
+            return tuple(LENS_U_WORDS)
+        return self.u.absent if isinstance(self.u, PartLensU) else ()
+
+    @property
+    def assumed_words(self) -> str:
+        """What of `known_u` is only assumed, in words: "" for nothing, "assumed" for all of it."""
+        absent = [LENS_U_WORDS[name] for name in self.u_assumed]
+        all_of_it = len(absent) == len(LENS_U_WORDS)
+        return "assumed" if all_of_it else f"{' and '.join(absent)} assumed" if absent else ""
 
     @property
     def guessed(self) -> bool:

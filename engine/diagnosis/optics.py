@@ -28,7 +28,7 @@ from ..camera.lens import (
     terms,
     undistort,
 )
-from ..camera.model import ASSUMED_LENS_U, Camera
+from ..camera.model import Camera
 from ..camera.views import Views, linearised, pixel_rows, refined
 from ..estimate.fit import fit
 from ..estimate.problem import Problem, absurd
@@ -261,7 +261,7 @@ def _explained(score: Array, information: Array, variance: float, sd: Array) -> 
 
 def _stated(camera: Camera) -> Array:
     """Return the standard deviations (8,) of the lens parameters that the cell states."""
-    u, K = camera.u or ASSUMED_LENS_U, np.asarray(camera.matrix)
+    u, K = camera.known_u, np.asarray(camera.matrix)
     far = np.maximum(K[:2, 2], np.asarray(camera.image_size_px) - K[:2, 2])
     corner = float(np.linalg.norm(far / K[[0, 1], [0, 1]]))
     edge = u.edge_px / K[0, 0] / np.array([corner**3, corner**5, 3 * corner**2, 3 * corner**2])
@@ -326,7 +326,7 @@ def term_causes(now: Scene) -> list[Cause]:
     that are not those of the lens data are causes beside them.
     """
     board, camera = now.found.problem.board, now.found.problem.camera
-    u = camera.u or ASSUMED_LENS_U
+    u = camera.known_u
     bowed = replace(board, bow_u_mm=WIDER * board.u.bow_mm)
     shaped = replace(bowed, scale_u=WIDER * board.u.scale)
     moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
@@ -362,7 +362,7 @@ def _other_images(found: Solution, texts: Texts) -> list[Cause]:
         (_resized(camera, factor), finding("lens", "resized", factor=factor)) for factor in BINNED
     ]
     off_px = _distortion_px(camera)
-    if off_px > LEAST_DEVIATES * (camera.u or ASSUMED_LENS_U).edge_px:
+    if off_px > LEAST_DEVIATES * camera.known_u.edge_px:
         plain = camera.without_distortion()
         readings.append((plain, finding("lens", "rectified", off_px=off_px)))
     causes = []

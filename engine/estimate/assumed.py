@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ..boards.pattern import Board
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
 from ..findings import Finding, finding
@@ -14,13 +16,10 @@ EXACT_SCALE = 2e-4  # [-] of board or focal length; 0.04 mm over 200 mm, which n
 
 def input_findings(problem: Problem) -> list[Finding]:
     """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
-    items, u = list[Finding](), ASSUMED_LENS_U
+    items = list[Finding]()
     seen = any(item.pixels is not None for item in problem.observations)
-    if seen and problem.camera.u is None:
-        said = finding(
-            "lens-assumed", focal=100 * u.focal, center_px=u.center_px, edge_px=u.edge_px
-        )
-        items.append(said)
+    if seen and (absent := problem.camera.u_assumed):
+        items.append(_lens_assumed(absent))
     depth = problem.camera.depth
     measured = any(item.depths is not None for item in problem.observations)
     if measured and (depth is None or depth.scale_u is None):
@@ -30,6 +29,20 @@ def input_findings(problem: Problem) -> list[Finding]:
     if seen and problem.locate is None:
         items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
     return items
+
+
+def _lens_assumed(absent: Sequence[str]) -> Finding:
+    """Return `lens-assumed` for those of `LensU` that the cell leaves out."""
+    u = ASSUMED_LENS_U
+    values = {
+        "focal": f"focal length ±{100 * u.focal:g} %",
+        "center_px": f"image centre ±{u.center_px:g} px",
+        "edge_px": f"distortion ±{u.edge_px:g} px at the corner",
+    }
+    part = len(absent) < len(values)
+    said = [values[key] for key in absent]
+    listed = " and ".join([", ".join(said[:-1]), said[-1]] if said[1:] else said)
+    return finding("lens-assumed", "part" if part else None, assumed=listed)
 
 
 def board_findings(board: Board, result: Result) -> list[Finding]:
@@ -86,6 +99,6 @@ def geometry_finding(problem: Problem, error_mm: float) -> Finding:
 
 def _called_exact(problem: Problem) -> str:
     """Name what the cell calls exact, board, lens data or both; "" where neither is."""
-    lens = problem.camera.u or ASSUMED_LENS_U
+    lens = problem.camera.known_u
     u = {"the board": problem.board.u.scale, "the lens data": lens.focal}
     return " and ".join(name for name, scale in u.items() if scale < EXACT_SCALE)

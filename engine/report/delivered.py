@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..camera.model import ASSUMED_LENS_U
 from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
 from ..cell.rule import RULES, STATIONS, Decision, often_good, percent
@@ -203,11 +202,11 @@ def _lens_facts(item: Delivered) -> list[tuple[str, str]]:
     camera = item.cell.camera
     if camera.guessed:
         return [("lens data", "not known: the cell gives no lens data, and no images gave them")]
-    source = "assumed" if camera.u is None else "given"
+    source = camera.assumed_words or "given"
     if camera.lens_from == "images":
         source = "found from the session's own images"
     (fx, skew_px, cx), (_, fy, cy), _ = camera.matrix
-    u, (width, height) = camera.u or ASSUMED_LENS_U, camera.image_size_px
+    u, (width, height) = camera.known_u, camera.image_size_px
     bent = " ".join(f"{value:.9g}" for value in camera.distortion) or "none"
     skewed = f" skew {skew_px:.9g}" if skew_px else ""
     return [
@@ -232,8 +231,9 @@ def lens_document(item: Delivered) -> dict[str, Any] | None:
         "image_size_px": list(camera.image_size_px),
         "matrix": [list(row) for row in camera.matrix],
         "distortion": list(camera.distortion),
-        "u": asdict(camera.u or ASSUMED_LENS_U),
-        "u_assumed": camera.u is None,
+        "u": asdict(camera.known_u),
+        "u_assumed": bool(camera.u_assumed),
+        "u_assumed_of": list(camera.u_assumed),
         "from_images": camera.lens_from == "images",
     }
 

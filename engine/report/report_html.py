@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..arrays import Array
-from ..camera.model import ASSUMED_LENS_U, Camera
+from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.result import NOT_SHOWN, Covariance, FoundLens, Placed, StoredResult, not_known_by
 from ..cell.result import verdict as verdict_of
@@ -241,7 +241,8 @@ def _u_of_lens(lens: FoundLens | None, camera: Camera) -> list[tuple[str, str]]:
     """Return how well the lens data are known, and by whom; nothing where there are none."""
     if camera.guessed:
         return []
-    u, said = camera.u or ASSUMED_LENS_U, "" if camera.u else " (assumed)"
+    u, assumed = camera.known_u, camera.assumed_words
+    said = f" ({assumed})" if assumed else ""
     if lens is not None:
         u, said = lens.u, "; found from this session's own images: locate parts with them"
     text = (

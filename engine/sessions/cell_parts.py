@@ -13,10 +13,12 @@ from ..boards.pattern import Board, Larger, MountRepeatability, check_board
 from ..boards.points_file import read_board_points
 from ..camera.model import (
     DISTORTION_COUNTS,
+    LENS_U_WORDS,
     SOURCES,
     Camera,
     DepthCamera,
     LensU,
+    PartLensU,
     guessed_camera,
 )
 from ..cell.session import FORMAT
@@ -140,7 +142,20 @@ class Source:
         return dict(value)
 
 
-LENS_U = record_of(LensU, None, (), focal=_ERROR, center_px=_ERROR, edge_px=_ERROR)
+def _lens_u(values: Values, _: Node) -> LensU | None:
+    absent = tuple(key for key, value in values.items() if value is None)
+    given = {key: value for key, value in values.items() if value is not None}
+    if not given:
+        return None
+    return PartLensU(**given, absent=absent) if absent else LensU(**given)
+
+
+def _lens_u_parts(u: LensU) -> Values:
+    absent = u.absent if isinstance(u, PartLensU) else ()
+    return {key: None if key in absent else getattr(u, key) for key in LENS_U_WORDS}
+
+
+LENS_U = Record(tuple(Field(key, _ERROR, None) for key in LENS_U_WORDS), _lens_u, _lens_u_parts)
 DEPTH = record_of(DepthCamera, None, (), scale_mm=_LENGTH, scale_u=_ERROR)
 
 

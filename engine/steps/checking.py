@@ -247,15 +247,13 @@ def _corner(
     found: Calibration, views: Views, camera: Camera, *, unknown: bool
 ) -> Iterator[Finding]:
     """Return `lens-corner` where less is found there than is known, or assumed, already."""
-    mine, u = found.camera.u or ASSUMED_LENS_U, ASSUMED_LENS_U
-    if not unknown and camera.u is not None:
-        u = camera.u
+    mine, u = found.camera.known_u, ASSUMED_LENS_U if unknown else camera.known_u
     if mine.edge_px <= WORSE * u.edge_px:
         return
     K, size = np.array(found.camera.matrix), np.array(found.camera.image_size_px, float)
     corner = np.linalg.norm(np.maximum(K[:2, 2], size - 1.0 - K[:2, 2]))
     seen = np.linalg.norm(views.pixels - K[:2, 2], axis=2)[views.weight > 0.0]
-    how = "is assumed" if unknown or camera.u is None else "the cell says"
+    how = "is assumed" if unknown or "edge_px" in camera.u_assumed else "the cell says"
     yield finding(
         "lens-corner", "none" if unknown else None, edge_px=mine.edge_px, known_px=u.edge_px,
         how=how, percent=100.0 * float(seen.max() / corner),

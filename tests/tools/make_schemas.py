@@ -77,7 +77,7 @@ TOLD = {"code": "s", "cause": "s", "shows": "s",
 LENS = {
     "name": "s", "image_size_px": ["i"], "matrix": [["n"]], "distortion": ["n"],
     "u": {"focal": "n", "center_px": "n", "edge_px": "n"}, "u_assumed": "b",
-    "from_images": "b",
+    "u_assumed_of": ["s"], "from_images": "b",
 }  # fmt: skip
 HEADER = {"stamp": {"sec": "i", "nanosec": "i"}, "frame_id": "s"}
 
