@@ -16,7 +16,7 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widget import Widget
 
-from engine.cell.session import PlannedStation, Station
+from engine.cell.session import PlannedStation, Station, View
 from engine.errors import StationbookError, UsageError
 from engine.findings import finding
 from tui.app import Stationbook
@@ -327,6 +327,22 @@ def test_every_state_is_a_word() -> None:
     ]  # fmt: skip
     assert [row.label for row in found] == ["1", "2", "3", "4", "-", "5", "6"]
     assert found[2].text == "board covered"
+
+
+def test_a_station_that_shows_no_board_is_never_called_ok() -> None:
+    """Without board points nothing is solved with it, whatever warning was accepted."""
+    seen, unseen = View("left", points="points/001b.csv"), View("left", image="images/001b.png")
+    stations = (
+        Station(1, pose=("1.0",), image="images/001.png"),
+        Station(2, pose=("1.0",), image="images/002.png", accepted=("board-missing",)),
+        Station(3, pose=("1.0",), image="images/003.png", closing=True),
+        Station(4, pose=("1.0",), image="images/004.png", views=(seen,)),
+        Station(5, pose=("1.0",), views=(unseen,)),
+        Station(6, pose=("1.0",), board_pose=(0.0, 0.0, 500.0, 0.0, 0.0, 0.0, 1.0)),
+    )
+    assert _states(rows(stations, (), None)) == [
+        "no points", "no points", "no points", "ok", "no points", "ok",
+    ]  # fmt: skip
 
 
 def test_findings_mark_the_stations_they_name() -> None:

@@ -102,8 +102,8 @@ class View(NamedTuple):
 
 
 Kind = Literal["recorded", "planned"]
-State = Literal["ok", "accepted", "closing", "aside", "ERROR", "doubt", "no image", "NEXT", "to do",
-                "skipped"]  # fmt: skip
+State = Literal["ok", "accepted", "closing", "aside", "ERROR", "doubt", "no image", "no points",
+                "NEXT", "to do", "skipped"]  # fmt: skip
 
 
 class Row(NamedTuple):
@@ -173,8 +173,10 @@ def _state(station: Station, level: Level | None) -> tuple[State, str]:
         return "ERROR", "error"
     if level is Level.WARNING:
         return "doubt", "warning"
-    if station.points is None and station.board_pose is None and station.image is None:
-        return "no image", "warning"
+    points = (station.points, *(view.points for view in station.views))
+    if not (station.board_pose or any(points)):
+        pictured = station.image or any(view.image for view in station.views)
+        return "no points" if pictured else "no image", "warning"  # nothing to solve with
     if station.closing:
         return "closing", "good"
     return ("accepted", "good") if station.accepted else ("ok", "good")
