@@ -173,6 +173,27 @@ def test_a_refused_line_says_why_and_keeps_no_other_out(work: Path) -> None:
     assert len(open_session(work / "new").stations) == 3
 
 
+def test_a_table_that_comes_in_again_brings_only_what_is_new(work: Path) -> None:
+    lines = table().splitlines()
+    (work / "poses.csv").write_text("\n".join(lines[:4]))
+    words = ("import", work / "new", work / "poses.csv", "--images", work / "seen", "--store")
+    answer(*words)
+    (work / "poses.csv").write_text("\n".join(lines))
+    rows = answer(*words)["rows"]
+    assert [(row["station"], row["already"]) for row in rows] == [
+        (1, True), (2, True), (3, True), (4, False), (5, False), (6, False),
+    ]  # fmt: skip
+    assert len(open_session(work / "new").stations) == COUNT
+    said = stationbook(*words)
+    assert said.returncode == 0
+    assert "0 of 6 rows stored, 6 stored already, 0 refused" in said.stdout
+    assert "robot not moved" not in said.stdout
+    (work / "seen" / "shot6.csv").write_text((work / "seen" / "shot5.csv").read_text())
+    last = answer(*words, status=1)["rows"][-1]  # its pose with another image is no such row
+    assert (last["station"], last["already"]) == (None, False)
+    assert last["refused"].startswith("duplicate")
+
+
 def test_a_slip_of_the_finger_in_a_table_is_found_as_if_it_were_typed(work: Path) -> None:
     lines = table().splitlines()
     cells = lines[6].split(";")

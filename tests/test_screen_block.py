@@ -44,6 +44,10 @@ async def test_a_pasted_block_is_shown_then_stored_with_its_images(tmp_path: Pat
         await until(pilot, "5 of 5 stored")
         await pilot.press("escape")
         await comes(pilot, lambda: isinstance(app.screen, Stations))
+        await paste_line(pilot, block)  # once more; the folder of the images is kept
+        await until(pilot, "0 of 5 ready", "line 1: already stored as station 3")
+        await pilot.press("escape")
+        await comes(pilot, lambda: isinstance(app.screen, Stations))
         await pilot.press("f7")  # the last one of them
         await comes(pilot, lambda: len(open_session(folder).stations) == 6)
 

@@ -9,23 +9,24 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from ..cell.session import Session
+from ..cell.session import Session, Station
 from ..errors import FileError, StationbookError, UsageError
-from ..files import read_bytes
+from ..files import LARGEST_FILE, holds, inside, read_bytes
 from ..findings import Finding
 from ..images.sources import SUFFIXES, depth_beside, is_depth
 from ..pendant.table import MOST_BYTES, Row, Table, decoded, read_table, time_in, time_of
 from ..robots.arms import joint_types
 from ..sessions.changes import Change, Who
 from .recording import Consent, examine, outstanding, record_station
-from .station_image import POINTS_SUFFIX, examine_file, no_view
-from .station_pose import examine_pose, known
+from .station_image import POINTS_SUFFIX, ViewDraft, examine_file, new_files, no_view
+from .station_pose import PoseDraft, examine_pose, known
 
 OLD_IMAGE = "image-old"  # what is brought in is older than the session that it comes into
 SHORT = "digits-missing"  # a spreadsheet leaves zeros at the end out, and stops at no digit
@@ -55,12 +56,17 @@ class Pairs:
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """What became of one row: the station (None: refused), all findings, and why it was refused."""
+    """What became of one row: the station (None: refused), all findings, and why it was refused.
+
+    ``already``: the station was stored before, with the same fields and image: the table came in
+    once more.
+    """
 
     pair: Paired
     station: int | None
     findings: tuple[Finding, ...]
     refused: str = ""
+    already: bool = False
 
 
 def table_rows(session: Session, path: Path) -> Table:
@@ -200,16 +206,18 @@ def imported(
 ) -> Iterator[Imported]:
     """Examine row after row, and give each change that passes to ``store``.
 
-    A refused row keeps no other from being stored. Without ``store`` nothing is written, and rows
-    are held against each other's poses, but not against each other's images.
+    A refused row keeps no other from being stored, and one that ``session`` holds already is left
+    as it is. Without ``store`` nothing is written, and rows are held against each other's poses,
+    but not against each other's images.
     """
+    before = session.stations
     for pair in pairs:
         if problem := pair.problem or pair.row.problem:
             said = f"{problem}. {pair.row.remedy}" if pair.row.remedy else f"{problem}."
             yield Imported(pair, None, (), said)
             continue
         try:
-            item, session = _one(session, folder, pair, who, consent, store)
+            item, session = _one(session, before, folder, pair, who, consent, store)
         except StationbookError as error:
             item = Imported(pair, None, (), str(error))
         yield item
@@ -217,6 +225,7 @@ def imported(
 
 def _one(
     session: Session,
+    before: Sequence[Station],
     folder: Path,
     pair: Paired,
     who: Who,
@@ -232,6 +241,8 @@ def _one(
     view = replace(view, findings=tuple(i for i in view.findings if i.code != OLD_IMAGE))
     pose = examine_pose(session, row.pose, row.joints, earlier=known(session))
     pose = replace(pose, findings=tuple(i for i in pose.findings if i.code != SHORT))
+    if (there := _already(before, folder, pose, view)) is not None:
+        return Imported(pair, there, (), already=True), session
     draft = examine(session, folder, pose, view)
     if standing := outstanding(draft.findings, consent):
         said = f"{standing[0].code}: {standing[0].message}"
@@ -249,3 +260,27 @@ def _one(
         return Imported(pair, stored, draft.findings), change.session
     without = replace(station, image=None, points=None)
     return Imported(pair, stored, draft.findings), change.session.with_station(without)
+
+
+def _already(
+    stations: Iterable[Station], folder: Path, pose: PoseDraft, view: ViewDraft
+) -> int | None:
+    """Return the station that holds a row's fields, text by text, and the image that it brings."""
+    pose_fields = pose.typed.fields if pose.typed else None
+    joints = pose.joints.fields if pose.joints else None
+    for station in stations:
+        if (station.pose, station.joints) == (pose_fields, joints) and station.typed:
+            with suppress(FileError):  # what is wrong with a stored image, `check` says
+                if _seen_at(station, folder, view):
+                    return station.id
+    return None
+
+
+def _seen_at(station: Station, folder: Path, view: ViewDraft) -> bool:
+    """Tell whether a station holds the image of ``view``, or its points where it has no image."""
+    names, files = new_files(folder, "", view)
+    if not names:
+        return True
+    kind = "image" if "image" in names else "points"
+    stored = station.image if kind == "image" else station.points
+    return stored is not None and holds(inside(folder, stored), files[names[kind]], LARGEST_FILE)

@@ -64,7 +64,7 @@ DRIFT = {
 }  # fmt: skip
 IMPORTED = {
     "row": "i", "pose": "s", "joints": "s", "image": "s", "station": "i", "refused": "s",
-    "findings": FINDINGS,
+    "already": "b", "findings": FINDINGS,
 }  # fmt: skip
 AGAIN = {
     "folder": "s", "inputs": "s", "verdict_before": "s", "verdict": "s", "expanded_mm_before": "n",

@@ -64,6 +64,7 @@ def _document(pairs: Pairs, done: Sequence[Imported], table: Table, stored: bool
             "joints": item.pair.row.joints,
             "image": None if item.pair.file is None else item.pair.file.name,
             "station": item.station,
+            "already": item.already,
             "refused": item.refused or None,
             "findings": [found.document() for found in item.findings],
         }
@@ -90,14 +91,17 @@ def _lines(
         state = "REFUSED" if item.station is None else f"{item.station}"
         image = file.name if file else row.image or "-"
         lines.append(f"{row.number:5d}  {image[:24]:24} {state:8} {row.pose or row.joints or ''}")
-        if item.refused:
-            lines.append(f"{'':7}{item.refused}")
+        if said := "already stored" if item.already else item.refused:
+            lines.append(f"{'':7}{said}")
         codes = [found.code for found in item.findings if found.level is not Level.NOTE]
         if item.station is not None and codes:
             lines.append(f"{'':7}accepted: {', '.join(dict.fromkeys(codes))}")
     lines += [f"no row wants {file.name}" for file in pairs.left]
-    good = sum(item.station is not None for item in done)
+    refused = sum(item.station is None for item in done)
+    already = sum(item.already for item in done)
+    good = len(done) - refused - already
     word = (
         "stored" if args.store else "would be stored; --store does it" if good else "can be stored"
     )
-    return [*lines, "", f"{good} of {len(done)} rows {word}, {len(done) - good} refused"]
+    there = f"{already} stored already, " if already else ""
+    return [*lines, "", f"{good} of {len(done)} rows {word}, {there}{refused} refused"]

@@ -81,11 +81,14 @@ def _row(item: Imported, labels: Sequence[str], stored: bool, consent: Consent) 
     pose = labelled(labels, typed) if len(typed) == len(labels) else " ".join(typed)
     standing = outstanding(item.findings, consent)
     codes: tuple[str, ...] = ()
-    if item.station is not None:
+    if item.already:
+        state, role = "already", "dim"
+    elif item.station is not None:
         state, role = ("stored", "good") if stored else ("ready", "good")
     elif standing and all(can_be_accepted(i) and i.level is Level.WARNING for i in standing):
         state, role = "look", "warning"
         codes = tuple(dict.fromkeys(i.code for i in standing))
     else:
         state, role = "refused", "error"
-    return BlockRow(row.number, state, role, image, pose, item.refused, codes)
+    said = f"already stored as station {item.station}" if item.already else item.refused
+    return BlockRow(row.number, state, role, image, pose, said, codes)
