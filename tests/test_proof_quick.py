@@ -26,7 +26,7 @@ from engine.estimate.problem import BoardPrior, Problem
 from engine.findings import finding
 from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
-from engine.proof.recheck import Quick, quick
+from engine.proof.recheck import Quick, quick, recheck
 from engine.sessions.yaml_text import yaml_dump
 
 CASES = {
@@ -100,6 +100,35 @@ def even(case: Case) -> Simulated:
     height = float(session.board[2, 3])
     board = replace(session.problem.board, pattern="circles", diameter_mm=2.0, height_mm=height)
     return replace(session, problem=replace(session.problem, board=board))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_movement_is_stated_as_a_recheck_of_the_same_stations_states_it(name: str) -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES[name], 3)
+    problem = revisited(session, 5, bump(5.0, rng), remounted(MOUNT, rng), rng)
+    found, again = quick(old, problem, "old", diagnosed), recheck(old, problem)
+    assert found.trusted
+    assert found.movement is not None
+    assert again.movement is not None
+    np.testing.assert_allclose(found.movement.xi, again.movement.xi)
+    np.testing.assert_allclose(found.movement.covariance, again.movement.covariance)
+    spare = quick(old, problem, "old", diagnosed, spare=True).movement
+    assert spare is not None
+    assert found.movement.u_position_mm < 0.8 * spare.u_position_mm
+
+
+def test_a_station_that_does_not_fit_takes_no_part_in_the_movement() -> None:
+    rng, still = np.random.default_rng(5), np.zeros(6)
+    session, old = old_session(CASES["fixed camera"], 3)
+    problem = revisited(session, 6, still, still, rng)
+    first, *rest = problem.observations
+    slip = displaced(first.base_T_flange, np.array([0.0, 0.0, 0.0, 0.0, 30.0, 0.0]))
+    wrong = replace(problem, observations=(replace(first, base_T_flange=slip), *rest))
+    found = quick(old, wrong, "old", diagnosed)
+    assert [station.used for station in found.result.stations] == [False, *[True] * 5]
+    assert found.movement is not None
+    assert found.movement.position_mm <= 2 * found.movement.u_position_mm
 
 
 def turned(problem: Problem) -> Problem:
@@ -190,6 +219,8 @@ def test_command_gives_a_new_result_with_before_and_after(old: Path, tmp_path: P
     assert "board-prior" in {item["code"] for item in result["findings"]}
     off = np.array(result["base_T_camera"]["position_mm"]) - real.camera[:3, 3]
     assert np.linalg.norm(off) <= 3 * result["uncertainty"]["position_mm"] + 0.5
+    again = answer("recheck", tmp_path / "new", "--against", old, status=1)["movement"]
+    assert {key: again[key] for key in move} == pytest.approx(move)
 
 
 def test_solved_again_with_all_it_rests_on_the_same_board(

@@ -30,6 +30,7 @@ from ..cell.rule import Decision
 from ..errors import SolveError
 from ..estimate.gather import board_turns
 from ..estimate.information import station_information
+from ..estimate.pick import PickModel
 from ..estimate.problem import BoardPrior, Problem, related
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
@@ -187,9 +188,8 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     if turned := other_way(old, seen):
         return Recheck(None, "board", None, None, None, seen.ids, (turned, *notes))
     found, freedom = explanations(old, problem, seen), noise_freedom(old)
-    now, covariance = displaced(old.geometric, found.camera.shift), found.camera.shift_covariance
-    movement = moved(problem.mount, old.geometric, now, covariance, old.pick)
-    detectable = _detectable(covariance, freedom)
+    movement = _movement(old, old.pick, found.camera)
+    detectable = _detectable(movement.covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
     if alarm and plausible(found.misfit, len(seen.ids), freedom):
@@ -200,6 +200,12 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     findings = tuple(by_gravity([item, *notes]))
     known = None if answer is None else movement
     return Recheck(answer, cause, known, *detectable, seen.ids, findings)
+
+
+def _movement(old: Result, pick: PickModel, found: Update) -> Movement:
+    """Return how far the camera moved since ``old``, by the update ``found``."""
+    now = displaced(old.geometric, found.shift)
+    return moved(old.mount, old.geometric, now, found.shift_covariance, pick)
 
 
 def other_way(old: Result, seen: Seen) -> Finding | None:
@@ -368,7 +374,9 @@ REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewher
 class Quick:
     """The new result, whether the board's old place was used, and how far the camera moved.
 
-    ``movement`` is between the delivered transforms; None where nothing was solved.
+    ``movement`` is that of the camera, as a recheck states it, where the board's old place was
+    used and the camera is the same; else between the delivered transforms. None where nothing was
+    solved.
     """
 
     result: Result
@@ -394,10 +402,18 @@ def board_prior(old: Result, problem: Problem, alone: Result) -> BoardPrior:
     return BoardPrior("place of the board's mount", board, covariance)
 
 
-def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem], Result]) -> Quick:
+def quick(
+    old: Result,
+    problem: Problem,
+    origin: str,
+    solve: Callable[[Problem], Result],
+    *,
+    spare: bool = False,
+) -> Quick:
     """Return the new result of ``problem`` with the board's place from ``old``.
 
     ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
+    ``spare``: another camera stands there now, with a lens of its own.
     """
     alone = solve(problem)
     prior = board_prior(old, problem, alone)
@@ -415,7 +431,8 @@ def quick(old: Result, problem: Problem, origin: str, solve: Callable[[Problem],
     tied = solve(replace(problem, board_prior=prior))
     notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
     result = judged(tied, (*tied.findings, *notes))
-    return Quick(result, True, movement_since(old, result))
+    movement = movement_since(old, result) if spare else _shown(old, problem, result)
+    return Quick(result, True, movement)
 
 
 def remounted(alone: Result, prior: BoardPrior) -> bool:
@@ -426,6 +443,19 @@ def remounted(alone: Result, prior: BoardPrior) -> bool:
     size = squared_size(off, alone.joint_covariance[6:, 6:] + prior.covariance)
     # F, not chi-square: a handful of stations knows its own noise badly.
     return f_sf(size, 6, noise_freedom(alone)) < REMOUNTED
+
+
+def _shown(old: Result, problem: Problem, new: Result) -> Movement | None:
+    """Return the movement that the stations used for ``new`` show, as a recheck states it.
+
+    What both results share, the board and the errors of arm and lens, takes no part in it.
+    """
+    used = {station.id for station in new.stations if station.used}
+    seen = seen_stations(old, problem)
+    kept = None if seen is None else seen.take([one for one in seen.ids if one in used])
+    if not new.solved or old.pick is None or kept is None or not kept.ids:
+        return None
+    return _movement(old, old.pick, updated(old, kept, FREE, mount_covariance(problem.board)))
 
 
 def movement_since(old: Result, new: Result) -> Movement | None:

@@ -377,7 +377,10 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     results, parts = [], []
     for name, problem in problems.items():
         known = _known(old, session, name, swapped)
-        found = quick(known, problem, old.session.name, lambda one: diagnosed(one, texts))
+        found = quick(
+            known, problem, old.session.name, lambda one: diagnosed(one, texts),
+            spare=swapped == "camera",
+        )  # fmt: skip
         results.append(found.result)
         before_it, own = _before(old, before, known, found), found_lens(problem.camera)
         parts.append(replace(found.result.stored(), before=before_it, lens=own))
