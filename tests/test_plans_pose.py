@@ -18,6 +18,7 @@ from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.frames import apply, inverse, rotation_angle
 from engine.pendant.entry import format_pose, joints_from_fields, pose_from_fields
+from engine.pendant.settings import Pendant
 from engine.plans.plan import CLOSING, NO_CLOSE_HERE, NO_SPIRAL_HERE, NOWHERE, make_plan
 from engine.plans.pose_plan import SPIRAL_STATIONS
 from engine.plans.types import Plan, Spiral, Wish
@@ -70,6 +71,18 @@ def test_planned_stations_are_reached_and_seen_with_the_truth_withheld(
         first = made.stations[0].base_T_flange
         turns = poses(plan)[:, :3, :3] @ first[:3, :3].T
         assert np.abs(turns[:, 2, 2] - 1.0).max() < 1e-9  # about the vertical only
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_an_arm_that_is_told_by_its_one_angle_alone_is_not_asked_to_tilt(mount: Mount) -> None:
+    made = started(mount, 2, axes=4)
+    down = bool(made.stations[0].base_T_flange[2, 2] < 0)
+    pendant = Pendant("mm", "deg", "yaw", ("X", "Y", "Z", "C"), (2, 2, 2, 2), flange_down=down)
+    board = replace(made.cell.board, height_mm=float(made.board[2] @ [*BOARD.points()[0], 1.0]))
+    made.cell = replace(made.cell, robot=None, pendant=pendant, board=board)
+    plan = made.plan(Wish(count=6))
+    assert [len(step.pose) for step in plan.steps] == [4] * 6
+    assert poses(plan)[:, 2, 2] == pytest.approx(-1.0 if down else 1.0)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -12,7 +12,9 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.model import Camera
+from ..pendant.conventions import YAW
 from ..pendant.settings import Pendant
+from ..robots.arms import is_level
 from ..robots.model import Robot
 from .result import KEYS
 from .rule import GUARDED, Rule, rule_owner
@@ -124,3 +126,8 @@ class Cell:
     def board_key(self) -> str:
         """Name of the board's transform: flange_T_board or base_T_board."""
         return KEYS[self.mount][1]
+
+
+def holds_level(robot: Robot | None, pendant: Pendant) -> bool:
+    """Tell whether the flange cannot tilt: by the robot's kind, or as its pose has one angle."""
+    return is_level(robot) or pendant.rotation == YAW

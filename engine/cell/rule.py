@@ -1,4 +1,4 @@
-"""How a tolerance is judged: by which rule, whose it is, how likely that is wrong, and its words."""
+"""How a tolerance is judged: by which rule, who set it, how likely that is wrong, in words too."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import Terms, terms
 from ..camera.model import Camera, DepthCamera
-from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume
+from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume, holds_level
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..findings import Finding
@@ -138,6 +138,11 @@ class Problem:
     robot_accuracy_mm: float | None = None
     locate: Locate | None = None
     apart: tuple[Finding, ...] = ()
+
+    @property
+    def level(self) -> bool:
+        """Whether the arm cannot tilt its flange."""
+        return holds_level(self.robot, self.pendant)
 
     @property
     def by_depth(self) -> bool:

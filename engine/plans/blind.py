@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cautions import BLIND_PLAN
-from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
+from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough, holds_level
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.pick import pick_model
@@ -28,7 +28,6 @@ from ..estimate.problem import Problem, implied_flange, noise_prior, predicted_v
 from ..estimate.systematic import NO_ARM
 from ..frames import from_position_quaternion, inverse, rotation_log, transform
 from ..pendant.conventions import YAW, active_places, to_matrix
-from ..robots.arms import is_level
 from .arm import ArmCheck, arm_check, around, floor_mm
 from .outlook import OPEN_MM, tied
 from .plausible import Arrangements, arrangements
@@ -146,7 +145,7 @@ class Blind:
 
     def _ranked(self, poses: Array) -> Array:
         """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
-        flange = menu(poses[-1], is_level(self.cell.robot), self.tool)
+        flange = menu(poses[-1], holds_level(self.cell.robot, self.cell.pendant), self.tool)
         share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
         flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
         if len(flange):
@@ -229,7 +228,11 @@ class Blind:
             near = [box.name for box in cell.keep_out if bodies.hit(present, (box,)).any()]
             if near:
                 rides = "board" if cell.mount == EYE_TO_HAND else "camera"
-                axis = "base Z" if is_level(cell.robot) else "another base axis each time"
+                axis = (
+                    "base Z"
+                    if holds_level(cell.robot, cell.pendant)
+                    else "another base axis each time"
+                )
                 unknown = ROUGH_TELLS if cell.rough is None else ""
                 names = " and ".join(near)
                 return text.format(names=names, rides=rides, axis=axis, unknown=unknown)
@@ -381,7 +384,7 @@ def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
     usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
     seen = sight(cell.camera, cell.board, float(usual))
     view = candidate_views(seen, FIRST_DRAWN)
-    if is_level(cell.robot):
+    if holds_level(cell.robot, cell.pendant):
         level = transform(_level(cell), np.zeros(3))[None]
         R = predicted_view(cell.mount, camera, level, board)[:, :3, :3]
         view = placed_views(seen, np.repeat(R, FIRST_DRAWN, axis=0))

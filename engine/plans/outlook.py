@@ -23,7 +23,6 @@ from ..estimate.problem import Problem, derivatives, implied_flange, predicted_v
 from ..estimate.result import Result
 from ..frames import apply, point_rows, rotation_exp, skew, transform
 from ..pendant.conventions import active_places
-from ..robots.arms import is_level
 from .arm import ArmCheck
 from .choose import Aim
 from .plausible import OFFSET_MM
@@ -209,7 +208,7 @@ class Outlook:
         return Offers(flange, view, board_last(added))
 
     def _drawn(self) -> Array:
-        if not is_level(self.problem.robot):
+        if not self.problem.level:
             return candidate_views(self.sight, CANDIDATES)
         yaw = np.linspace(-np.pi, np.pi, CANDIDATES, endpoint=False)
         yaw = yaw[np.random.default_rng(0).permutation(CANDIDATES)]
@@ -254,7 +253,7 @@ def outlook(
         raise ValueError("the result is not solved")
     known = known_for_choosing(result)
     held = known.copy()
-    if is_level(problem.robot):
+    if problem.level:
         held[:12, :12] = tied(known[:12, :12])
     usual, one_axis = float(first_view[2, 3]), bool(np.any(held != known))
     seen, hand = sight(problem.camera, problem.board, usual), problem.mount != EYE_TO_HAND

@@ -18,7 +18,6 @@ from ..estimate.gather import in_one_numbering
 from ..estimate.problem import Problem, implied_flange, noise_prior, problem_from
 from ..estimate.result import Result
 from ..estimate.solver import LEAST_STATIONS
-from ..robots.arms import is_level
 from .arm import arm_check, around, floor_mm
 from .blind import jogs, nothing_recorded
 from .outlook import Outlook, outlook
@@ -130,7 +129,7 @@ def _confirmed(problem: Problem, result: Result, seen: Sequence[tuple[Observatio
     used = np.array([station.used for station in result.stations])
     if used.sum() < LEAST_STATIONS or not _fits(problem, result):
         return False
-    if is_level(problem.robot):  # it turns about one axis: there all conventions agree
+    if problem.level:  # it turns about one axis: there all conventions agree
         return True
     kept = used if len(used) == len(seen) else np.ones(len(seen), bool)
     stations, views = zip(*compress(seen, kept), strict=True)

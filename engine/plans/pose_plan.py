@@ -14,7 +14,6 @@ from ..arrays import Array
 from ..cell.cell import Cell
 from ..estimate.problem import implied_flange
 from ..frames import rotation_angle
-from ..robots.arms import is_level
 from .choose import Offered, by_gain, choose, ordered
 from .outlook import Offers, Outlook
 from .sight import spiral_views
@@ -194,7 +193,7 @@ def spiral_plan(
     """Return the fixed pattern, with what as many chosen stations would reach beside it."""
     count = wish.count or SPIRAL_STATIONS
     middle = look.views(typed[:1])[0]
-    turned = look.turned if is_level(cell.robot) else None
+    turned = look.turned if look.problem.level else None
     view = spiral_views(spiral, count, look.sight, middle, turned)
     flange = implied_flange(look.problem.mount, look.result.geometric, view, look.result.board)
     good = look.seen(flange, view) & look.clear(flange)

@@ -8,12 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import EYE_TO_HAND, Cell, holds_level
 from ..errors import StationbookError
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
 from ..frames import apply, checked_transform, displaced, inverse, rotation_exp, transform
 from ..pendant.entry import format_joints, format_pose
-from ..robots.arms import is_level
 from ..robots.kinematics import Kinematics, kinematics
 from ..robots.model import Robot
 from .render import DepthSensor, Setting, measure_depth, render
@@ -208,7 +207,7 @@ class VirtualCell:
 
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
-        if is_level(self.cell.robot):
+        if holds_level(self.cell.robot, self.cell.pendant):
             turn[:2] = 0.0
         return np.concatenate([turn, self._hand.normal(0.0, JOG_MM, 3)])
 

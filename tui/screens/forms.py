@@ -8,13 +8,11 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.cell import EYE_IN_HAND, holds_level
 from engine.errors import PoseError
-from engine.pendant.conventions import YAW
 from engine.pendant.entry import parse_active
 from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet, example_shift
 from engine.pendant.settings import BASE, FLANGE, Active, Pendant
-from engine.robots.arms import is_level
 from engine.steps.starting import Answers
 
 from ..desk.board_length import asked_of, length_u, pitch_of
@@ -122,7 +120,7 @@ class Start(Halves, Working[bool]):
     def _height(self) -> list[Question]:
         """Ask for the board's height where the cell goes by it, or the arm cannot show it."""
         cell, board = self.desk.opened().cell, self.desk.opened().cell.board
-        level = is_level(cell.robot) or cell.pendant.rotation == YAW
+        level = holds_level(cell.robot, cell.pendant)
         if not level and board.height_mm is None:
             return []
         height = "" if board.height_mm is None else f"{board.height_mm:g}"
