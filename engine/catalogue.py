@@ -1550,6 +1550,11 @@ CATALOGUE: dict[str, Entry] = {
         cause="Two results differ by no more than chance.",
         shows="The movement between the results is compared with its covariance.",
     ),
+    "shift-doubtful/unknown": error(
+        "The movement of {distance_mm:.2f} mm and {angle_deg:.3f}° may be any other: its U is "
+        "{why}; no point is shifted.",
+        "Put that right in its session, solve it again, then carry the points over.",
+    ),
     "earlier-disproved": error(
         "Touches disproved the result of the earlier session {session}: its board's place, on "
         "which this result rests, is not to be trusted.",
@@ -1562,6 +1567,21 @@ CATALOGUE: dict[str, Entry] = {
         "Touches disproved the result of the earlier session {session}: a pick on it is off even "
         "where the camera has not moved.",
         "Calibrate again; whether the camera moved since is told all the same.",
+    ),
+    "earlier-spoiled": error(
+        "Nobody can tell whether the camera moved: U of the result of the earlier session "
+        "{session} is {why}.",
+        "Put that right in session {session} as its findings say, solve it again, then repeat the "
+        "recheck.",
+        cause="A cause that concerns all stations stands in the earlier session: what its fit says "
+        "of its own uncertainty means nothing beside it.",
+        shows="The earlier session, solved anew, names that cause at level error.",
+    ),
+    "earlier-spoiled/board": error(
+        "U of the result of the earlier session {session} is {why}: its board's place, on which "
+        "this result rests, is not to be trusted.",
+        "Put that right in session {session} as its findings say and solve it again, then this "
+        "one; or do the full job without the earlier session.",
     ),
     "board-remounted": error(
         "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on its mount than at "
@@ -1595,6 +1615,11 @@ CATALOGUE: dict[str, Entry] = {
         "The results differ by more than chance: {movement}; {work_volume_mm:.2f} mm at the work "
         "volume. The camera moved after the earlier one, as the recheck of {at} with {by} found.",
         "Go on with the later result.",
+    ),
+    "results-differ/unknown": warning(
+        "Whether the results differ by more than chance is not known: U of the {which} one is "
+        "{why}.",
+        "Put that right in its session, solve it again, then compare anew.",
     ),
     "results-agree": note(
         "The results agree within their uncertainty.",

@@ -6,15 +6,19 @@ import json
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 from command import stationbook
+from later_session import make_later
 from made_session import make_session
 from test_report_html import Reader
 
 from engine.plant.summary import summary
+from engine.sessions.folder import open_session, session_text
 from engine.sessions.results import read_result
 from tui.desk.overview import session_row
 from tui.words import again_lines
@@ -116,6 +120,73 @@ def test_the_history_in_a_report_says_it(plant: Path, figures: tuple[str, ...]) 
     assert f"not accepted, {WHY}" in text
     assert f"U is {WHY.removeprefix('U ')}" in text
     assert not any(figure in text for figure in figures)
+
+
+def test_a_comparison_says_it(plant: Path, tmp_path: Path) -> None:
+    image = tmp_path / "history.svg"
+    words = ("compare", plant / "one", plant / "two", "--figure", image)
+    told = stationbook(*words)
+    assert f"0.00 mm, 0.000°; U is {WHY.removeprefix('U ')}" in told.stdout
+    assert f"U of the later one is {WHY.removeprefix('U ')}" in told.stdout
+    assert "±" not in told.stdout
+    assert image.exists()
+    found = json.loads(stationbook(*words, "--force", "--json").stdout)
+    assert (found["agree"], found["chance"], found["unknown_by"]) == (None, None, "board-pitch")
+    unknown = {key for key, value in found["difference"].items() if value is None}
+    assert unknown == {"u_position_mm", "u_angle_deg", "u_work_volume_mm", "clearest"}
+    first, second = found["history"]
+    assert first["agree"] is second["agree"] is None
+    assert (second["u_work_volume_mm"], second["unknown_by"]) == (None, "board-pitch")
+
+
+def test_no_point_is_carried_over_by_it(plant: Path, tmp_path: Path) -> None:
+    labels = read_cell_labels(plant / "one")
+    points = tmp_path / "points.csv"
+    points.write_text(f"name,fixed_to,{','.join(labels)}\nhome,camera,500,0,400,180,0,0\n")
+    run = stationbook("shift", plant / "one", "--against", plant / "two", "--points", points)
+    assert run.returncode == 1
+    assert "home: stays" in run.stdout
+    assert f"its U is {WHY.removeprefix('U ')}" in run.stdout
+
+
+def read_cell_labels(folder: Path) -> tuple[str, ...]:
+    return open_session(folder).cell.pendant.labels
+
+
+def later(plant: Path, tmp_path: Path) -> Path:
+    """Return a session after a bump, of the same wrong cell."""
+    make_later(tmp_path / "new", 3, shift=np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0]))
+    cell = open_session(plant / "one").cell
+    session = replace(open_session(tmp_path / "new"), cell=cell)
+    (tmp_path / "new" / "session.yaml").write_text(session_text(session))
+    return tmp_path / "new"
+
+
+def test_a_recheck_says_it(plant: Path, tmp_path: Path) -> None:
+    new, old = later(plant, tmp_path), tmp_path / "old"
+    shutil.copytree(plant / "one", old)
+    told = stationbook("recheck", new, "--against", old)
+    assert told.returncode == 1
+    assert "Nobody can tell whether the camera moved" in told.stdout
+    assert WHY.removeprefix("U ") in told.stdout
+    assert "±" not in told.stdout
+    found = json.loads(stationbook("recheck", new, "--against", old, "--json").stdout)
+    assert (found["moved"], found["movement"], found["detectable_mm"]) == (None, None, None)
+    assert found["decision"]["expanded_mm"] is None
+    assert found["findings"][0]["code"] == "earlier-spoiled"
+    where = json.loads(
+        stationbook("recheck", new, "--against", old, "--visit", "2", "--json").stdout
+    )
+    assert "earlier-spoiled" in {item["code"] for item in where["findings"]}
+
+
+def test_a_quick_recalibration_says_it(plant: Path, tmp_path: Path) -> None:
+    new = later(plant, tmp_path)
+    words = ("solve", new, "--board-from", plant / "one", "--no-write", "--json")
+    found = json.loads(stationbook(*words).stdout)
+    assert found["before"]["movement"] is None
+    levels = {item["code"]: item["level"] for item in found["findings"]}
+    assert levels["earlier-spoiled"] == "error"
 
 
 def test_json_of_solve_says_it_and_the_file_keeps_the_numbers(plant: Path) -> None:

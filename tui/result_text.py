@@ -276,6 +276,13 @@ def _residual(value: float | None, most: float, size: int) -> Line:
 def difference_lines(found: Difference, other: str) -> list[str]:
     movement = found.movement
     volume = number(movement.work_volume_mm, "mm", 2)
+    if found.unknown_by:
+        size = f"{movement.position_mm:.2f} mm, {movement.angle_deg:.3f}°"
+        return [
+            f"difference from {other}: {size}; U is {not_known_by(found.unknown_by)}",
+            f"at the work volume: {volume}",
+            *finding_texts(found.findings),
+        ]
     return [
         f"difference from {other}: {movement.words()} (± U = 2u)",
         f"at the work volume: {volume} {expanded(movement.u_work_volume_mm, 'mm', 2)}",
@@ -287,10 +294,10 @@ def history_lines(entries: list[Entry]) -> list[str]:
     """Return the history as a table: drift at the work volume since the first result."""
     lines = ["", "day         drift mm    U mm  verdict        proven  session"]
     for entry in entries:
-        move = entry.since_first.movement if entry.since_first else None
         drift = "       -       -"
-        if move is not None:
-            drift = f"{move.work_volume_mm:8.2f}{2 * move.u_work_volume_mm:8.2f}"
+        if (since := entry.since_first) is not None:
+            u = since.u_work_volume_mm
+            drift = f"{since.movement.work_volume_mm:8.2f}{figure(u and 2 * u, 2):>8}"
         proven = {"proven": "yes", "failed": "FAILED"}.get(entry.by_touch, "no")
         lines.append(
             f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"

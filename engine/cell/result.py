@@ -40,6 +40,11 @@ CAUSES_OF_ALL = (*DIAGNOSED_OF_ALL, "joints-disagree")
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
 
 
+def of_all(item: Finding) -> bool:
+    """Tell whether a finding is a cause of all stations, at level error."""
+    return item.level is Level.ERROR and item.code in CAUSES_OF_ALL
+
+
 def not_known_by(code: str | None) -> str:
     """Return that U is not known for a cause of all stations, in words; "" for none."""
     return f"not known while {code} stands" if code else ""
@@ -320,8 +325,7 @@ class StoredResult:
     @property
     def spoiled_by(self) -> str | None:
         """The first cause at level error that concerns all stations, by its code; None: none."""
-        errors = (item.code for item in self.findings if item.level is Level.ERROR)
-        return next((code for code in errors if code in CAUSES_OF_ALL), None)
+        return next((item.code for item in self.findings if of_all(item)), None)
 
     @property
     def unknown_by(self) -> str | None:

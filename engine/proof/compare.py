@@ -19,7 +19,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.points_file import refuse_other_header
 from ..cell.cell import EYE_TO_HAND, Cell, Mount
-from ..cell.result import StoredMovement, Verdict
+from ..cell.result import StoredMovement, Verdict, not_known_by
 from ..cell.touched import ByTouch
 from ..errors import FileError, PoseError
 from ..estimate.pick import PickModel
@@ -132,6 +132,12 @@ class Movement:
         document: dict[str, Any] = MOVEMENT.write(self.stored())
         return document | {"clearest": self.clearest.document()}
 
+    def document_without_u(self) -> dict[str, Any]:
+        """Return the movement as plain data where its uncertainty is not known: None."""
+        document = self.document()
+        unknown = [key for key in document if key.startswith("u_")]
+        return document | dict.fromkeys([*unknown, "clearest"])
+
     def words(self) -> str:
         """Return "3.20 ± 0.30 mm, 0.41 ± 0.04°, mostly downwards, base -Z" (± U = 2u).
 
@@ -211,17 +217,24 @@ class Difference:
 
     ``chance`` [-] of a difference as unlikely as this one where the camera stayed. The sessions
     count as independent: robot errors that both share make the stated uncertainty too large, never
-    too small.
+    too small. ``unknown_by``: the code of a cause of all stations that stands in one of them; the
+    uncertainty of the movement is then not known, and ``chance`` None.
     """
 
     movement: Movement
-    chance: float
+    chance: float | None
     findings: tuple[Finding, ...]
+    unknown_by: str | None = None
 
     @property
-    def agree(self) -> bool:
-        """Whether the results agree within their uncertainty."""
-        return self.chance >= SIGNIFICANCE
+    def agree(self) -> bool | None:
+        """Whether the results agree within their uncertainty; None where that is not known."""
+        return None if self.chance is None else self.chance >= SIGNIFICANCE
+
+    @property
+    def u_work_volume_mm(self) -> float | None:
+        """Standard uncertainty of the shift at the work volume [mm]; None where not known."""
+        return None if self.unknown_by else self.movement.u_work_volume_mm
 
     def document(self) -> dict[str, Any]:
         """Return the difference as plain data."""
@@ -229,7 +242,10 @@ class Difference:
             "format": 1,
             "agree": self.agree,
             "chance": self.chance,
-            "difference": self.movement.document(),
+            "difference": self.movement.document_without_u()
+            if self.unknown_by
+            else self.movement.document(),
+            "unknown_by": self.unknown_by,
             "findings": [item.document() for item in self.findings],
         }
 
@@ -239,6 +255,7 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     xi = displacement(new.camera, old.camera)
     covariance = old.covariance + new.covariance
     chance = chi2_sf(float(xi @ np.linalg.solve(covariance, xi)), 6)
+    unknown_by = new.unknown_by or old.unknown_by
     seen = corners_in_camera(cell, old.camera)
     most = float(np.linalg.norm(apply(new.camera, seen) - apply(old.camera, seen), axis=1).max())
     rows = point_rows(old.camera, seen)
@@ -246,6 +263,10 @@ def difference(old: Stated, new: Stated, cell: Cell) -> Difference:
     matrix = new.camera @ inverse(old.camera)
     best = clearest(rows, xi, covariance)
     movement = Movement(cell.mount, matrix, xi, covariance, most, u, best)
+    if unknown_by:
+        which = "later" if new.unknown_by else "earlier"
+        said = finding("results-differ", "unknown", which=which, why=not_known_by(unknown_by))
+        return Difference(movement, None, (said,), unknown_by)
     if chance >= SIGNIFICANCE:
         said = finding("results-agree")
     else:
@@ -281,13 +302,15 @@ class Entry:
     def document(self) -> dict[str, Any]:
         """Return the entry as plain data."""
         since = self.since_first
-        sizes = ("position_mm", "angle_deg", "work_volume_mm", "u_work_volume_mm")
+        sizes = ("position_mm", "angle_deg", "work_volume_mm")
         return {
             **{key: getattr(self, key) for key in ("name", "created", "verdict")},
             "proven": self.by_touch == "proven",
             "by_touch": self.by_touch,
             **{key: since and getattr(since.movement, key) for key in sizes},
+            "u_work_volume_mm": since and since.u_work_volume_mm,
             "agree": since and since.agree,
+            "unknown_by": since and since.unknown_by,
         }
 
 

@@ -34,6 +34,8 @@ class Stated:
     [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
     Lens and board are ``off`` (12,), in the order of `camera.lens.NAMES`, 0 for what is not
     estimated; ``off_covariance`` (12, 18) is theirs with the transform and with each other.
+    ``unknown_by``: the code of the cause of all stations beside which none of this uncertainty
+    means anything; None: none.
     """
 
     camera: Array
@@ -45,6 +47,7 @@ class Stated:
     wider: float
     off: Array
     off_covariance: Array
+    unknown_by: str | None = None
 
 
 def stated(result: StoredResult, cell: Cell) -> Stated:
@@ -66,7 +69,10 @@ def stated(result: StoredResult, cell: Cell) -> Stated:
         pick = result.budget.stated_mm  # half of its U is more
     arm = float(np.sqrt(max(pick**2 - volume**2, 0.0)))
     turn, off = float(np.radians(degrees)), lens_and_board(result)
-    return Stated(camera, covariance, arm, pixel, shift, turn, result.wider, *off)
+    return Stated(
+        camera, covariance, arm, pixel, shift, turn, result.wider, *off,
+        unknown_by=result.spoiled_by,
+    )  # fmt: skip
 
 
 def lens_and_board(result: StoredResult) -> tuple[Array, Array]:

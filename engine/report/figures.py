@@ -360,7 +360,8 @@ def draw_history(entries: Sequence[Entry], tolerance_mm: float, path: Path) -> b
     days = [datetime.fromisoformat(entry.created).replace(tzinfo=None) for entry in entries]
     since = [entry.since_first for entry in entries]
     drift = [one.movement.work_volume_mm if one else 0.0 for one in since]
-    expanded = [2 * one.movement.u_work_volume_mm if one else 0.0 for one in since]
+    u = [one.u_work_volume_mm if one else 0.0 for one in since]
+    expanded = [np.nan if one is None else 2 * one for one in u]  # not known: no bar
     figure = Figure(figsize=(7.0, 3.5), layout="constrained")
     axes = figure.add_subplot()
     axes.errorbar(days, drift, yerr=expanded, fmt="o-", color="#0b6e6e", capsize=3)  # type: ignore[arg-type]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ..cautions import CARRIED_POINTS
-from ..cell.result import ACCEPTED, Verdict
+from ..cell.result import ACCEPTED, Verdict, not_known_by
 from ..cell.session import Session, seen_by
 from ..cell.touched import ByTouch
 from ..errors import UsageError
@@ -75,7 +75,7 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     found = difference(old.result, new.result, new.session.cell)
     name = new.session.cell.camera.name
     mark = overtaken(other, [name]).get(name)
-    if mark is None or found.agree:
+    if mark is None or found.agree is not False:
         return found
     moved = found.movement
     said = finding("results-differ", "moved", movement=moved.found(),
@@ -175,10 +175,13 @@ def shift(
     old = stored(against, camera)
     check_same(old.session.cell, new.session.cell)
     move = difference(old.result, new.result, new.session.cell)
-    if move.chance >= SIGNIFICANCE:
+    if move.chance is None or move.chance >= SIGNIFICANCE:
         still = tuple(Carried(item.before, item.before.fields, 0.0, 0.0, False) for item in stay)
         far, turn = move.movement.position_mm, move.movement.angle_deg
         doubtful = finding("shift-doubtful", distance_mm=far, angle_deg=turn)
+        if move.unknown_by:
+            doubtful = finding("shift-doubtful", "unknown", distance_mm=far, angle_deg=turn,
+                               why=not_known_by(move.unknown_by))  # fmt: skip
         return _carried_by(new, still, doubtful)
     found = carried(taught, old.result.camera, new.result.camera, mount, pendant)
     said = _said(found)

@@ -14,7 +14,7 @@ import numpy as np
 from ..arrays import Array
 from ..camera.model import Camera
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import Before, found_lens
+from ..cell.result import Before, found_lens, not_known_by, of_all
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..cell.stations import station_pose
 from ..checks.entry import OFF_PLAN_DEG, OFF_PLAN_MM
@@ -38,7 +38,16 @@ from ..sessions.journal import OVERTAKEN, overtaken
 from ..sessions.lock import writing
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result
-from .solve import Solved, refuted, session_problems, solve_problems, solved_of, typed_texts
+from .solve import (
+    Solved,
+    refuted,
+    session_problems,
+    solve_problems,
+    solved_of,
+    stops_compared,
+    told_or_shown,
+    typed_texts,
+)
 from .starting import found_session, swapped_in
 
 ACTION = "recheck"  # the word in the journal
@@ -71,6 +80,17 @@ class Earlier:
         """Return the result of a camera, or None where there is none."""
         names = list(self.problems)
         return self.solved.results[names.index(name)] if name in names else None
+
+    def spoiled_by(self, name: str) -> str | None:
+        """Return the code of the cause of all stations that stands here for a camera, or None.
+
+        What the result says of its own uncertainty means nothing beside it. Raises PoseError.
+        """
+        result = self.of(name)
+        if result is not None and (code := result.stored().spoiled_by):
+            return code
+        _, shown = told_or_shown(self.session.cell, stops_compared(self.session))
+        return next((item.code for item in shown if of_all(item)), None)
 
 
 def earlier(folder: Path) -> Earlier:
@@ -113,8 +133,9 @@ def recheck_session(
             if (pose := station_pose(session.cell, one)) is not None
         ]
         where = nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)
-        renamed, now = _renamed(old, session), not_told(session.cell.tolerance, ways)
-        return {first: replace(where, findings=(*where.findings, *renamed), pick=now)}
+        said_too = (*_spoiled(old, first), *_renamed(old, session))
+        now = not_told(session.cell.tolerance, ways)
+        return {first: replace(where, findings=(*where.findings, *said_too), pick=now)}
     problems = session_problems(session, folder)
     for name in list(problems)[1:]:
         check_same(cell_of(old.session.cell, name), cell_of(session.cell, name))
@@ -159,6 +180,8 @@ def _ended(
     """Return the answer with what a pick on the old result is off, and how to go on, last."""
     result, tolerance = old.solved.results[list(old.problems).index(name)], session.cell.tolerance
     answer = _as_told(answer, old, result, problem, session)
+    if unknown := _spoiled(old, name):
+        answer = Recheck(None, "unclear", None, None, None, answer.stations, tuple(unknown))
     now = pick_now(result, old.problems[name], problem, answer, tolerance, ways)
     ending = said(now, answer, tolerance)
     told = (*answer.findings, *_disproved(old), *_renamed(old, session))
@@ -168,6 +191,12 @@ def _ended(
 def _renamed(old: Earlier, session: Session) -> list[Finding]:
     here, there = session.cell.name, old.session.cell.name
     return [] if here == there else [finding("cell-renamed", here=here, there=there)]
+
+
+def _spoiled(old: Earlier, name: str) -> list[Finding]:
+    """Return that nobody knows how far off the earlier result is, where a cause of all stands."""
+    why = not_known_by(old.spoiled_by(name))
+    return [finding("earlier-spoiled", session=old.session.name, why=why)] if why else []
 
 
 def _disproved(old: Earlier) -> list[Finding]:
@@ -381,9 +410,16 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
             known, problem, old.session.name, lambda one: diagnosed(one, texts),
             spare=swapped == "camera",
         )  # fmt: skip
+        if spoiled := old.spoiled_by(name):
+            found = replace(found, movement=None)
         results.append(found.result)
         before_it, own = _before(old, before, known, found), found_lens(problem.camera)
-        parts.append(replace(found.result.stored(), before=before_it, lens=own))
+        part = replace(found.result.stored(), before=before_it, lens=own)
+        if spoiled and found.trusted:
+            why, name_of_it = not_known_by(spoiled), old.session.name
+            told = finding("earlier-spoiled", "board", session=name_of_it, why=why)
+            part = replace(part, findings=(*part.findings, told))
+        parts.append(part)
     said = _renamed(old, session)
     if refuted(board_from) and any(part.before and part.before.trusted_board for part in parts):
         said.append(finding("earlier-disproved", session=old.session.name))

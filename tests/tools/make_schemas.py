@@ -31,6 +31,7 @@ HISTORY = {
     "name": "s", "created": "s", "verdict": "s", "proven": "b",
     "by_touch": BY_TOUCH, "position_mm": "n",
     "angle_deg": "n", "work_volume_mm": "n", "u_work_volume_mm": "n", "agree": "b",
+    "unknown_by": "s",
 }  # fmt: skip
 MOVED = {
     "position_mm": "n", "angle_deg": "n", "work_volume_mm": "n", "u_position_mm": "n",
@@ -97,8 +98,8 @@ DOCUMENTS: dict[str, Any] = {
              "findings": FINDINGS},
     "solve-all": {"program": "s", "stored": "b", "sessions": [AGAIN]},
     "recheck": RECHECK | {"cameras?": "*"},
-    "compare": {"agree": "b", "chance": "n", "difference": MOVED, "findings": FINDINGS,
-                "history?": [HISTORY]},
+    "compare": {"agree": "b", "chance": "n", "difference": MOVED, "unknown_by": "s",
+                "findings": FINDINGS, "history?": [HISTORY]},
     "proof-recorded": {"recorded": "s", "id": "i", "findings": FINDINGS},
     "proof-held-out": {"stations": [{"station": "i", "distance_mm": "n", "angle_deg": "n",
                                      "expanded_mm": "n", "expanded_deg": "n", "chance": "n"}],
