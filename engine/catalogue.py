@@ -53,6 +53,18 @@ CATALOGUE: dict[str, Entry] = {
         "Give board_pose in mm, or correct the unit in the system that reports it; then record "
         "again.",
     ),
+    "unit/reported-radians": error(
+        "The reported rotations fit when the numbers of their rotation vectors are read as "
+        "degrees: they were taken for radians.",
+        "Turn degrees into radians in the system that reports board_pose, before it makes the "
+        "quaternion; then record again.",
+    ),
+    "unit/reported-degrees": error(
+        "The reported rotations fit when the numbers of their rotation vectors are read as "
+        "radians: they were taken for degrees.",
+        "Give radians to what makes the quaternion in the system that reports board_pose; then "
+        "record again.",
+    ),
     "unit/stations": error(
         "At {stations:station|stations} {stations} the typed {quantity} fit when read as "
         "{looks_like}, not as {expected}.",
@@ -620,6 +632,13 @@ CATALOGUE: dict[str, Entry] = {
         "The reported poses of the board fit when their quaternions are read as w x y z.",
         "Give the quaternions of board_pose in the order x y z w.",
     ),
+    "rotation-convention/reported-transposed": error(
+        "The reported poses of the board fit once their rotations are the other way round: they "
+        "turn the camera into the board.",
+        "Transpose the rotation matrices (x, y and z of the quaternion with their signs changed) "
+        "in the system that reports board_pose, and leave the places as they are; then record "
+        "again.",
+    ),
     "rotation-convention/yaw": error(
         "The angles {field} fit once their signs are changed: this pendant counts them clockwise, "
         "seen from above.",
@@ -811,6 +830,17 @@ CATALOGUE: dict[str, Entry] = {
         "the poses.",
         cause="The poses come from a program that writes flange_T_base.",
         shows="The session fits only with every pose inverted.",
+    ),
+    "inverse-pose/reported": error(
+        "The reported poses fit when inverted: they give the camera in the board.",
+        "Give board_pose as the board in the camera (camera_T_board): invert the poses in the "
+        "system that reports them, then record again.",
+    ),
+    "inverse-pose/either": error(
+        "The session fits when all typed poses are inverted, and as well when all reported poses "
+        "of the board are: one of both is the other way round.",
+        "Give board_pose as the board in the camera, and type the flange in the base. The z of a "
+        "board_pose is how far the board is before the lens.",
     ),
     "board-pitch": error(
         "The board's pitch fits as {suggested} mm, the cell says {typed} mm.",

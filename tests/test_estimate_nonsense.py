@@ -22,8 +22,10 @@ from engine.estimate.solver import fitted
 from engine.frames import (
     displaced,
     displacement,
+    inverse,
     quaternion_xyzw,
     rotation_exp,
+    rotation_log,
     rotation_of,
     transform,
 )
@@ -136,6 +138,83 @@ def test_reported_quaternions_in_another_order_are_named(mount: str, stations: i
     assert result.verdict == "not-accepted"
     assert result.findings[0].code == "rotation-convention"
     assert "w x y z" in result.findings[0].message
+
+
+def towards_the_camera(item: Observation) -> Observation:
+    """Return the station with the board's z the other way."""
+    return replace(item, camera_T_board=item.camera_T_board @ np.diag([1.0, -1.0, -1.0, 1.0]))
+
+
+def transposed(T: Array) -> Array:
+    return transform(T[:3, :3].T, T[:3, 3])
+
+
+def scaled_turn(T: Array, factor: float) -> Array:
+    return transform(rotation_exp(factor * rotation_log(T[:3, :3])), T[:3, 3])
+
+
+def in_degrees(T: Array) -> Array:
+    return scaled_turn(T, 180.0 / np.pi)
+
+
+def in_radians(T: Array) -> Array:
+    return scaled_turn(T, np.pi / 180.0)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "code", "said"),
+    [
+        (transposed, "rotation-convention", "rotations are the other way round"),
+        (inverse, "inverse-pose", "give the camera in the board"),
+        (in_degrees, "unit", "read as degrees"),
+        (in_radians, "unit", "read as radians"),
+    ],
+)
+@pytest.mark.parametrize("stations", [4, 8, 70])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_what_reported_poses_mean_otherwise_is_named(
+    mount: str, stations: int, wrong: Callable[[Array], Array], code: str, said: str
+) -> None:
+    result = diagnosed(
+        changed(
+            reported(world(mount, stations=stations)),
+            lambda item: replace(item, camera_T_board=wrong(item.camera_T_board)),
+        )
+    )
+    assert result.verdict == "not-accepted"
+    assert result.findings[0].code == code
+    assert said in result.findings[0].message
+    assert not {"outlier", "view-behind", "too-few", "noise-beyond"} & codes(result)
+
+
+@pytest.mark.parametrize("stations", [8, 12])
+def test_a_slip_beside_another_meaning_of_reported_poses_is_named_too(stations: int) -> None:
+    def wrong(item: Observation) -> Observation:
+        flange = item.base_T_flange.copy()
+        flange[0, 3] += 20.0 * (item.id == 3)
+        return replace(item, base_T_flange=flange, camera_T_board=transposed(item.camera_T_board))
+
+    result = diagnosed(changed(reported(world(EYE_TO_HAND, stations=stations)), wrong))
+    found = [(item.code, item.station, item.field) for item in result.findings[:2]]
+    assert found == [("rotation-convention", None, None), ("typed-value", 3, "X")]
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_inverse_typed_poses_are_told_from_inverse_reported_ones_where_they_can(mount: str) -> None:
+    problem = replace(reported(world(mount)), robot=None)
+    typed = changed(problem, lambda item: replace(item, base_T_flange=inverse(item.base_T_flange)))
+    assert diagnosed(typed).findings[0].message.startswith("The typed poses fit when inverted")
+    other = changed(typed, towards_the_camera)
+    assert "one of both" in diagnosed(other).findings[0].message
+
+
+def test_an_arm_that_cannot_hold_inverse_poses_tells_that_the_typed_ones_are() -> None:
+    typed = changed(
+        reported(world(EYE_TO_HAND)),
+        lambda item: replace(item, base_T_flange=inverse(item.base_T_flange)),
+    )
+    result = diagnosed(changed(typed, towards_the_camera))
+    assert result.findings[0].message.startswith("The typed poses fit when inverted")
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -48,6 +48,7 @@ VARIANTS = {
     "under-exposed": ("", "image"),
     "image-turned": ("", "mirrored", "all-turned", "all-mirrored"),  # how, and all images or some
     "board-remounted": ("", "other-way"),  # by how far it is turned
+    "inverse-pose": ("either", "reported"),  # typed or reported poses, or the reported ones
     "view-behind": ("", "metres"),  # behind the camera, or reported in metres
     "misfit": ("", "lens", "bow"),  # what the pattern looks like
     "pairing": ("swap", "order"),  # two for each other, or any

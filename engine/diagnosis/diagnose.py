@@ -19,7 +19,7 @@ from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
 from ..estimate.fit import fit
 from ..estimate.gather import behind, in_metres
-from ..estimate.problem import Problem, absurd
+from ..estimate.problem import MOST_PIXEL_PX, Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, by_gravity, finding, has_error
@@ -126,9 +126,10 @@ def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
 def not_fitted(problem: Problem) -> Result:
     """Return the result of a problem that cannot be solved, with what the images tell of it."""
     result = unsolved(problem)
-    causes = count_causes(problem, {})
-    if not causes and not in_metres(problem):
-        causes = reported_causes(problem, {})
+    with quiet():
+        causes = count_causes(problem, {})
+        if not causes and not in_metres(problem):
+            causes = reported_causes(problem, {})
     if not causes:
         return result
     own = (item for item in result.findings if item.code not in (*CONSEQUENCES, *UNREAD))
@@ -227,7 +228,8 @@ def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     They may contradict what it says exactly and keep within its uncertainties: a cause must beat
     the session as declared as any other one does.
     """
-    if behind(now.problem) and (read := reported_causes(now.problem, texts)):
+    beyond = now.fit.noise.pixel_px > MOST_PIXEL_PX  # of reported poses, it takes whatever is off
+    if (beyond or behind(now.problem)) and (read := reported_causes(now.problem, texts)):
         return read[0]
     garbled = now.fit.noise.pixel_px > GARBLED_PX
     causes = count_causes(now.problem, texts) if garbled else []
@@ -276,11 +278,12 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
 
     One of the poses does so before other readings of the images are looked for.
     """
-    least, read = _least(view), whole_causes(view, other)
+    reported = reported_causes(view.found.problem, texts_of(view))
+    least, read = _least(view), [*whole_causes(view, other), *reported]
     causes = settled(view, read)
     if (ending := _ending(view, causes)) is not None:
         return ending
-    if images := [*image_causes(view), *reported_causes(view.found.problem, texts_of(view))]:
+    if images := image_causes(view):
         causes = settled(view, [*read, *images])
         if (ending := _ending(view, causes)) is not None:
             return ending

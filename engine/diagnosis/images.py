@@ -421,20 +421,18 @@ def _trios(scene: Scene) -> tuple[Array, Array]:
     of that turn (Chen 1991), whatever camera and board are.
     """
     G, n = related(scene.stations.mount, scene.stations.typed), len(scene.ids)
-    robot, found = _screws(G), list[tuple[Array, Array]]()
+    robot, found = screws(G, G), list[tuple[Array, Array]]()
     rng, turns = np.random.default_rng(TRIO_SEED), board_turns(scene.found.gathered.board)
     for _ in range(TRIOS):
         trio = scene.views[rng.permutation(n)[:3]]
         for turned in product(turns[:1], turns, turns):  # of a board that looks alike turned
             seen = trio @ np.array(turned)
-            theirs = _screws(seen)
+            theirs = screws(seen, seen)
             alike = [
                 (np.abs(robot - theirs[i, j]) < MOVES_ALIKE).all(axis=2)
                 for i, j in ((0, 1), (0, 2), (1, 2))
             ]
-            first, second = np.nonzero(alike[0])
-            pair, third = np.nonzero(alike[1][first] & alike[2][second])
-            for poses in np.stack([first[pair], second[pair], third], axis=1)[:TRIO_FITS]:
+            for poses in matching(*alike)[:TRIO_FITS]:
                 if len(set(poses.tolist())) == 3:
                     found.append((G[poses], seen))
     if not found:
@@ -442,9 +440,18 @@ def _trios(scene: Scene) -> tuple[Array, Array]:
     return transforms_from(np.array([g for g, _ in found]), np.array([v for _, v in found]))
 
 
-def _screws(T: Array) -> Array:
-    """Return angle [rad] and travel along the axis [mm] (n, n, 2) between any two of ``T``."""
-    between = T[:, None] @ inverse(T)[None]
+def matching(
+    first: NDArray[np.bool_], second: NDArray[np.bool_], third: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Return the trios (m, 3) whose pairs 0 and 1, 0 and 2, 1 and 2 are all alike (k, k)."""
+    a, b = np.nonzero(first)
+    pair, c = np.nonzero(second[a] & third[b])
+    return np.stack([a[pair], b[pair], c], axis=1)
+
+
+def screws(these: Array, those: Array) -> Array:
+    """Return angle [rad] and travel along the axis [mm] (n, m, 2) from ``those`` to ``these``."""
+    between = these[:, None] @ inverse(those)[None]
     turn = rotation_log(between[..., :3, :3])
     angle = np.linalg.norm(turn, axis=-1)
     along = np.abs((turn * between[..., :3, 3]).sum(axis=-1)) / np.maximum(angle, 1e-9)

@@ -38,6 +38,7 @@ from ..pendant.settings import ANGLE_RAD, JOINTS, LENGTH_MM
 from ..robots.reach import out_of_reach
 from .causes import Cause, apart_weight, declared_weight, solved_weight, texts_of
 from .images import HOPELESS, partners
+from .reported import inverse_said
 from .scene import Scene, Texts
 
 ALONE = float(np.log1p(5.0**2))  # of a station that a shift leaves without a partner
@@ -433,7 +434,7 @@ def described_as(scene: Scene, reading: Reading) -> tuple[Finding, ...]:
         some = [scene.ids[row] for row in reading.some]
         return (_unit(reading.quantity, declared, reading.value, some),)
     if reading.code == "inverse-pose":
-        return (finding("inverse-pose"),)
+        return (inverse_said(scene.found.problem),)
     return (_pairing(scene, reading),)
 
 

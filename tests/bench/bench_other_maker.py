@@ -18,6 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -195,6 +196,31 @@ def inches_reported(s: Session) -> Judge:
     return _code("unit", "view-behind")
 
 
+def _turn_reported(
+    change: Callable[[Rotation], Rotation],
+) -> Callable[[int, list[float]], list[float]]:
+    return lambda _, row: [*row[:3], *change(Rotation.from_quat(row[3:])).as_quat().tolist()]
+
+
+def _camera_in_board(_: int, row: list[float]) -> list[float]:
+    turn = Rotation.from_quat(row[3:]).inv()
+    return [*(-turn.apply(row[:3])).tolist(), *turn.as_quat().tolist()]
+
+
+def reported_otherwise(s: Session) -> Judge:
+    """Report the camera in the board, rotations the other way round, or in another unit."""
+    s.reported_in = 1.0
+    degrees = _turn_reported(lambda r: Rotation.from_rotvec(np.degrees(r.as_rotvec())))
+    radians = _turn_reported(lambda r: Rotation.from_rotvec(np.radians(r.as_rotvec())))
+    code, s.reported = [
+        ("inverse-pose", _camera_in_board),
+        ("rotation-convention", _turn_reported(lambda r: r.inv())),
+        ("unit", degrees),
+        ("unit", radians),
+    ][int(s.rng.integers(4))]
+    return lambda f: f.code == code and "reported" in f.message
+
+
 def inverse(s: Session) -> Judge:
     s.flanges = np.linalg.inv(s.flanges)
     return _code("inverse-pose")
@@ -293,6 +319,7 @@ KINDS: dict[str, tuple[Callable[[Session], Judge], tuple[int, ...]]] = {
     "an image that the camera took at the stop before": (old_image, (6, 4)),
     "images whose distortion was taken out": (rectified, (6, 4)),
     "images of half the size": (halved, (6, 4)),
+    "reported boards inverse, transposed, degrees for radians": (reported_otherwise, (6, 4)),
 }
 
 
