@@ -5,6 +5,7 @@ References: where two boxes meet by linear programming (scipy's HiGHS), turns by
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
 
@@ -88,6 +89,31 @@ def test_the_order_is_changed_where_a_box_stands_in_the_way() -> None:
         ((60.0, -900.0, -900.0), (80.0, 900.0, 900.0)),
     ))]  # fmt: skip
     assert told_way(start, end, clear_of(*room), NOTHING) is None
+
+
+def test_the_arm_follows_only_legs_from_which_the_others_are_free() -> None:
+    start, end = transform(np.eye(3), np.zeros(3)), transform(np.eye(3), [300.0, 200.0, 100.0])
+    low = KeepOut("low", (-50.0, 100.0, -50.0), (900.0, 120.0, 50.0))  # Y is free above it only
+    high = KeepOut("high", (-900.0, -900.0, 70.0), (200.0, 900.0, 900.0))  # and Z beyond it
+    followed = []
+
+    def arm(poses: Array, held: Array) -> Array:
+        followed.append(poses[-1, :3, 3])
+        return held
+
+    def free(*boxes: KeepOut) -> Callable[[Array], bool]:
+        return lambda poses: bool(POINT.clear(poses, boxes).all())
+
+    told = told_way(start, end, arm, NOTHING, free=free(low, high))
+    assert told is not None
+    assert [leg.axis for leg in told.legs] == [0, 2, 1]
+    assert np.array(followed) == pytest.approx(
+        np.array([[300.0, 0.0, 0.0], [300.0, 0.0, 100.0], [300.0, 200.0, 100.0]])
+    )
+    followed.clear()
+    lid = KeepOut("lid", (-900.0, -900.0, 60.0), (900.0, 900.0, 80.0))
+    assert told_way(start, end, arm, NOTHING, free=free(lid)) is None
+    assert not followed
 
 
 def test_turns_are_made_where_there_is_room_for_them() -> None:

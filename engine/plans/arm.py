@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -41,12 +41,14 @@ class ArmCheck:
     joints show, or all likely ones that lead on from station to station, their joints turned as few
     and as many times as is likely. ``branch`` (k,) numbers them; those that differ by full turns
     only have the same number. A leg goes on from those that it can be made from; only one is true.
+    ``known`` keeps where a chain was led.
     """
 
     arm: Kinematics | None
     held: Array
     branch: NDArray[np.int64]
     present: Array
+    known: dict[bytes, Array] = field(default_factory=dict)
 
     def promising(self, flange: Array) -> NDArray[np.bool_]:
         """Tell at which flange poses (n, 4, 4) `stands` is worth asking: quick for many at once."""
@@ -139,9 +141,12 @@ class ArmCheck:
         Whatever the limits. A chain is led there from where it stands.
         """
         if arm.robot.kind == "chain":
-            _, first, back = np.unique(self.branch, return_index=True, return_inverse=True)
-            there = led(arm, self.held[first], self.present, flange)
-            return np.asarray(there[back] + self.held - self.held[first][back])
+            key = self.held.tobytes() + self.present.tobytes() + flange.tobytes()
+            if key not in self.known:
+                _, first, back = np.unique(self.branch, return_index=True, return_inverse=True)
+                there = led(arm, self.held[first], self.present, flange)
+                self.known[key] = there[back] + self.held - self.held[first][back]
+            return self.known[key]
         options = arm.branches(flange, limited=False)
         there = np.full_like(self.held, np.nan)
         if len(options):
@@ -230,7 +235,8 @@ def _steady(arm: Kinematics, poses: Array, start: Array, end: Array) -> NDArray[
     q, loss = improved(arm, np.repeat(poses, k, axis=0), q, ON_A_LEG, done_mm=HELD_MM)
     way = q.reshape(n, k, arm.axes)
     good = (loss.reshape(n, k) < HELD_MM**2) & (arm.joints.room(way) >= TOLD)
-    good &= (sides(arm, way) == sides(arm, start)).all(axis=2)
+    folded = sides(arm, way)
+    good &= (folded == folded[0]).all(axis=2)
     step = np.where(arm.joints.turning, np.abs(np.diff(way, axis=0)), 0.0).max(axis=(0, 2))
     return np.asarray(good[1:].all(axis=0) & (step <= JUMP_RAD))
 

@@ -65,8 +65,8 @@ class Outlook:
     keep out of ``boxes``. ``one_axis``: the arm turns about one axis only and nothing measured
     fixes what that hides: how far along it what rides on the flange is. The flange goes no lower
     than ``lowest_mm`` [base]. ``told`` keeps the jogs that were worked out: stations are tried in
-    many orders; ``legs`` tells of what they are made of to which postures it leads from which;
-    None: it is not clear.
+    many orders; ``legs`` tells of what they are made of whether it is clear, ``led`` to which
+    postures it leads from which; None: from none.
     """
 
     problem: Problem
@@ -83,7 +83,8 @@ class Outlook:
     usual_mm: float
     lowest_mm: float = -np.inf
     told: dict[tuple[bytes, bytes, bytes], Told | None] = field(default_factory=dict)
-    legs: dict[bytes, dict[bytes, Array | None] | None] = field(default_factory=dict)
+    legs: dict[bytes, bool] = field(default_factory=dict)
+    led: dict[tuple[bytes, bytes], Array | None] = field(default_factory=dict)
 
     @property
     def aim(self) -> Aim:
@@ -165,7 +166,7 @@ class Outlook:
         tool, reach = active_places(self.problem.pendant)[1], self.bodies.reach_mm
         leads = self.arm.leads(held, end)
         for clear, likely in ((self._along_surely, leads.all()), (self._along, leads.any())):
-            told = told_way(start, end, clear, held, reach, tool) if likely else None
+            told = told_way(start, end, clear, held, reach, tool, self._free) if likely else None
             if told is not None:
                 there = self.arm.unwound(held, told.held)
                 return Told(told.legs, there) if len(there) or not len(held) else None
@@ -173,16 +174,17 @@ class Outlook:
                 break  # both ways to look are the same
         return None
 
-    def _along(self, poses: Array, held: Array) -> Array | None:
-        leg, key = poses.tobytes(), turned(held)  # other orders try the same leg
+    def _free(self, poses: Array) -> bool:
+        leg = poses.tobytes()  # other orders try the same leg
         if leg not in self.legs:
-            self.legs[leg] = {} if self.clear(poses).all() else None
-        known = self.legs[leg]
-        if known is None:
-            return None
-        if key not in known:
-            known[key] = self.arm.along(poses, held)
-        return known[key]
+            self.legs[leg] = bool(self.clear(poses).all())
+        return self.legs[leg]
+
+    def _along(self, poses: Array, held: Array) -> Array | None:
+        key = poses.tobytes(), turned(held)
+        if key not in self.led:
+            self.led[key] = self.arm.along(poses, held)
+        return self.led[key]
 
     def _along_surely(self, poses: Array, held: Array) -> Array | None:
         """Return what `_along` does where no posture is lost, whichever of them is the true one."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -35,7 +35,9 @@ PRESS_DEG = 5.0  # deg; turning that one key less is worth: each change of key c
 # All orders of three turns. Those that begin and end about one axis turn farther, but often keep
 # the board as steep as it is in between, where the others lay it on its face.
 ORDERS: Final = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx", "xyx", "xzx", "yxy", "yzy", "zxz", "zyz")
-MOST_LEGS = 30  # tried for one jog before it is given up; most clear ones are found after 5 to 18
+# Legs of one jog found blocked, and followed by the arm, before it is given up. Most clear ones are
+# found after 5 to 18 in all.
+MOST_BLOCKED, MOST_FOLLOWED = 20, 30
 CLEAR_MM = 20.0  # mm kept from every box: a jog by hand strays from its line, common practice
 DOUBT_MM = 20.0  # mm that a place on the flange may be off, and still be taken for known
 SAME_DECIMALS = 3  # [-] of joint values [rad, mm] that are the same posture
@@ -85,6 +87,7 @@ class Told(NamedTuple):
 # What holds the flange, as the arm's postures (k, axes), after a leg through poses (n, 4, 4) that
 # begins with some; None: the leg is not clear.
 Clear = Callable[[Array, Array], Array | None]
+Free = Callable[[Array], bool]  # whether nothing stands in the way of a leg through poses (n, 4, 4)
 
 
 def jogged(base_T_flange: Array, shift_mm: Array, turn: Array) -> Array:
@@ -137,12 +140,14 @@ def told_way(
     held: Array,
     reach_mm: float = 0.0,
     tool: Array = FLANGE,
+    free: Free = lambda poses: True,
 ) -> Told | None:
     """Return the jog from ``start`` to ``end`` (4, 4) with every leg ``clear``; None: none found.
 
     The shifts come first and in the order X, Y, Z, and the turns are the least ones, unless another
     order is needed. ``held`` (k, axes) are the arm's postures at ``start``; ``reach_mm``: see
-    `Leg.poses`. ``tool`` (4, 4) is active: a jog turns about its tip.
+    `Leg.poses`. ``tool`` (4, 4) is active: a jog turns about its tip. Only a way all of whose legs
+    are ``free`` is asked whether it is ``clear``: following the arm takes longer.
     """
     start, end, back = start @ tool, end @ tool, inverse(tool)
     reach_mm += float(np.linalg.norm(tool[:3, 3]))
@@ -152,27 +157,42 @@ def told_way(
 
     shift = end[:3, 3] - start[:3, 3]
     shifts = tuple(Leg(k, float(v), False) for k, v in enumerate(shift) if abs(v) >= LEAST_MM)
-    search = _Search(start, end, flange_clear, reach_mm, {}, [])
+    search = _Search(start, end, flange_clear, lambda poses: free(poses @ back), reach_mm)
     for turns in _turns(end[:3, :3] @ start[:3, :3].T):
         if not shifts and not turns:
-            after = flange_clear(start[None], held)
+            after = flange_clear(start[None], held) if free(start[None] @ back) else None
             return None if after is None else Told((), after)
         found = search.onward((), shifts, turns, not turns, held)
-        if found is not None or len(search.tried) >= MOST_LEGS:
+        if found is not None or search.given_up:
             return found
     return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """The search for an order of legs; ``asked`` keeps what is known of those ``tried``."""
+    """The search for an order of legs.
+
+    Where the flange is between two of them follows from the shifts ``done`` and from whether the
+    turns are ``there``, behind it. Kept is which legs are ``seen`` to be free, from where such legs
+    lead to the ``ends`` of the way, what holds the flange after legs that were ``followed``; and in
+    their order those that were found ``blocked``, and along which the arm was ``led``.
+    """
 
     start: Array
     end: Array
     clear: Clear
+    free: Free
     reach_mm: float
-    asked: dict[tuple[Legs, Legs, bool, bytes], Array | None]
-    tried: list[Leg]
+    seen: dict[tuple[Legs, Legs, bool], bool] = field(default_factory=dict)
+    ends: dict[tuple[Legs, Legs, bool], bool] = field(default_factory=dict)
+    followed: dict[tuple[Legs, Legs, bool, bytes], Array | None] = field(default_factory=dict)
+    blocked: list[Legs] = field(default_factory=list)
+    led: list[Leg] = field(default_factory=list)
+
+    @property
+    def given_up(self) -> bool:
+        """Whether so many legs were blocked or followed that no more are asked."""
+        return len(self.blocked) >= MOST_BLOCKED or len(self.led) >= MOST_FOLLOWED
 
     def onward(self, done: Legs, left: Legs, turns: Legs, there: bool, held: Array) -> Told | None:
         """Return the legs that remain, in a clear order, and the postures after; None: none is.
@@ -181,40 +201,74 @@ class _Search:
         """
         if not left and there:
             return Told((), held)
-        for leg in left:
-            after = self._after(done, (leg,), there, held)
-            if after is not None:
-                rest = tuple(other for other in left if other is not leg)
-                behind = tuple(sorted((*done, leg)))
-                found = self.onward(behind, rest, turns, there, after)
-                if found is not None:
-                    return Told((leg, *found.legs), found.held)
-        after = None if there else self._after(done, turns, False, held)
-        found = None if after is None else self.onward(done, left, turns, True, after)
-        return None if found is None else Told((*turns, *found.legs), found.held)
+        for legs, behind, ahead, then in _next(done, left, turns, there):
+            if self._seen(done, legs, there) and self._ends(behind, ahead, turns, then):
+                after = self._after(done, legs, there, held)
+                if after is not None:
+                    found = self.onward(behind, ahead, turns, then, after)
+                    if found is not None:
+                        return Told((*legs, *found.legs), found.held)
+        return None
+
+    def _ends(self, done: Legs, left: Legs, turns: Legs, there: bool) -> bool:
+        """Tell whether the legs that remain have an order in which all are free."""
+        if not left and there:
+            return True
+        key = done, turns, there
+        if key not in self.ends:
+            self.ends[key] = any(
+                self._seen(done, legs, there) and self._ends(behind, ahead, turns, then)
+                for legs, behind, ahead, then in _next(done, left, turns, there)
+            )
+        return self.ends[key]
+
+    def _seen(self, done: Legs, legs: Legs, there: bool) -> bool:
+        """Tell whether ``legs``, made after ``done``, are free."""
+        key = done, legs, there
+        if key not in self.seen:
+            more = len(self.blocked) < MOST_BLOCKED
+            self.seen[key] = more and all(map(self.free, self._ways(done, legs, there)))
+            if not self.seen[key]:
+                self.blocked.append(legs)
+        return self.seen[key]
 
     def _after(self, done: Legs, legs: Legs, there: bool, held: Array) -> Array | None:
         """Return what holds the flange after ``legs``, made after ``done``; None: not clear."""
         key = done, legs, there, turned(held)
-        if key not in self.asked:
-            here = (self.end if there else self.start).copy()
-            here[:3, 3] = self.start[:3, 3]
-            for leg in done:
-                here[leg.axis, 3] += leg.amount
-            self.asked[key] = self._through(here, legs, held)
-        return self.asked[key]
+        if key not in self.followed:
+            after: Array | None = held
+            for leg, poses in zip(legs, self._ways(done, legs, there), strict=True):
+                if after is not None:
+                    more = len(self.led) < MOST_FOLLOWED
+                    after = self.clear(poses, after) if more else None
+                    self.led.append(leg)
+            self.followed[key] = after
+        return self.followed[key]
 
-    def _through(self, here: Array, legs: Legs, held: Array) -> Array | None:
+    def _ways(self, done: Legs, legs: Legs, there: bool) -> Iterator[Array]:
+        """Yield the poses (n, 4, 4) of each of ``legs``, made after ``done``."""
+        here = (self.end if there else self.start).copy()
+        here[:3, 3] = self.start[:3, 3]
+        for leg in done:
+            here[leg.axis, 3] += leg.amount
         for leg in legs:
-            if len(self.tried) >= MOST_LEGS:
-                return None
-            self.tried.append(leg)
             poses = leg.poses(here, self.reach_mm)
-            after = self.clear(poses, held)
-            if after is None:
-                return None
-            here, held = poses[-1], after
-        return held
+            yield poses
+            here = poses[-1]
+
+
+def _next(
+    done: Legs, left: Legs, turns: Legs, there: bool
+) -> Iterator[tuple[Legs, Legs, Legs, bool]]:
+    """Yield what may come next, with the shifts then behind and ahead, and whether the turns are.
+
+    One of the shifts that are ``left``, or else the turns, if they are not ``there`` yet.
+    """
+    for leg in left:
+        rest = tuple(other for other in left if other is not leg)
+        yield (leg,), tuple(sorted((*done, leg))), rest, there
+    if not there:
+        yield turns, done, left, True
 
 
 def _turns(R: Array) -> list[Legs]:

@@ -62,8 +62,7 @@ class Elements:
         if errors is not None:
             values = values + self.parameters @ errors
         steps = self._motions(values) @ self.fixed[1:]
-        T = np.broadcast_to(self.fixed[0], (*theta.shape[:-1], 4, 4))
-        found = np.empty_like(steps)
+        T, found = self.fixed[0], np.empty_like(steps)
         for k in range(len(self.turns)):
             found[..., k, :, :] = T
             T = T @ steps[..., k, :, :]
