@@ -33,6 +33,10 @@ CATALOGUE: dict[str, Entry] = {
         "number, or can be read in two ways.",
         shows="At once, while typing. Nothing is stored.",
     ),
+    "format/station": error(
+        "Station {station} is left out, what was typed for it cannot be read: {problem}.",
+        "{remedy}",
+    ),
     "format/joints": error("The joint angles cannot be read: {problem}.", "{remedy}"),
     "unit": warning(
         "{field} {typed} looks like {looks_like}, but the cell says the pendant shows {expected}.",

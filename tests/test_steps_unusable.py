@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,6 +13,9 @@ import pytest
 from command import stationbook
 from made_session import make_session
 
+from engine.cell.stations import station_pose
+from engine.pendant.entry import format_pose
+from engine.sessions.folder import open_session, session_text
 from engine.simulate.scenario import cell, truth
 from engine.simulate.virtual_cell import VirtualCell
 from engine.steps import unusable
@@ -72,3 +76,63 @@ def test_of_many_images_the_first_are_looked_at_and_stations_with_points_are_lef
     assert found["message"].endswith("Of 6 such stations the first 3 were looked at.")
     make_session(tmp_path / "few", 2)
     assert said(tmp_path / "few")["message"] == "2 usable stations; at least 3 are needed."
+
+
+def with_quaternions(folder: Path, count: int = 8) -> Path:
+    """Return a session whose pendant shows quaternions."""
+    make_session(folder, count)
+    made = open_session(folder)
+    pendant = replace(
+        made.cell.pendant,
+        rotation="quaternion-xyzw",
+        labels=("X", "Y", "Z", "qx", "qy", "qz", "qw"),
+        decimals=(2, 2, 2, 6, 6, 6, 6),
+    )
+    stations = []
+    for one in made.stations:
+        pose = station_pose(made.cell, one)
+        assert pose is not None
+        stations.append(replace(one, pose=format_pose(pose, pendant)))
+    new = replace(made, cell=replace(made.cell, pendant=pendant), stations=tuple(stations))
+    (folder / "session.yaml").write_text(session_text(new), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("command", ["solve", "check"])
+def test_a_quaternion_off_length_leaves_its_station_out_and_the_others_solved(
+    tmp_path: Path, command: str
+) -> None:
+    folder = with_quaternions(tmp_path / "s")
+    session = open_session(folder)
+    typed = session.stations[3].pose
+    assert typed is not None
+    wrong = (*typed[:6], f"{float(typed[6]) + 0.2:.6f}")
+    path = folder / "session.yaml"
+    stations = (*session.stations[:3], replace(session.stations[3], pose=wrong))
+    path.write_text(session_text(replace(session, stations=(*stations, *session.stations[4:]))))
+    run = stationbook(command, folder, "--json")
+    assert run.returncode == 1
+    found = json.loads(run.stdout)
+    (told,) = [item for item in found["findings"] if item["code"] == "format"]
+    assert told["station"] == 4
+    assert "Station 4 is left out" in told["message"]
+    assert "have length" in told["message"]
+    if command == "solve":
+        assert found["verdict"] == "not-accepted"
+        assert [row["id"] for row in found["stations"] if row["used"]] == [1, 2, 3, 5, 6, 7, 8]
+        assert found["uncertainty"]["position_mm"] is not None
+
+
+def test_a_session_of_which_no_pose_can_be_read_is_told_and_no_error(tmp_path: Path) -> None:
+    folder = with_quaternions(tmp_path / "s", 4)
+    session = open_session(folder)
+    stations = tuple(
+        replace(one, pose=(*one.typed[:3], "1.000000", "1.000000", "1.000000", "1.000000"))
+        for one in session.stations
+    )
+    (folder / "session.yaml").write_text(session_text(replace(session, stations=stations)))
+    run = stationbook("solve", folder, "--json", "--no-write")
+    assert run.returncode == 1
+    codes = [item["code"] for item in json.loads(run.stdout)["findings"]]
+    assert codes[:4] == ["format"] * 4
+    assert "too-few" in codes

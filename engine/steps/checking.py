@@ -28,7 +28,7 @@ from ..sessions.results import moved_since
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
-from .solve import damaged, solve_session
+from .solve import solve_session
 from .station_image import DEPTH_FOLDER, stored_depth
 from .station_pose import Known, pose_findings
 
@@ -55,8 +55,6 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if session.cell.robot is None:
         found.append(finding("reach-unchecked"))
-    if any(item.code == "format" for item in found):
-        return [*damaged(session), *found]
     whole = solve_session(session, folder).stored.all_findings
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
@@ -131,10 +129,8 @@ def _station_findings(session: Session) -> Iterator[Finding]:
             continue
         try:
             found = _one_station(session, station, recorded)
-        except PoseError as error:
-            found = [
-                finding("format", field=error.field, problem=error.problem, remedy=error.remedy)
-            ]
+        except PoseError:  # told with the result
+            continue
         for item in found:
             if item.code not in station.accepted:
                 yield replace(item, station=station.id)

@@ -14,12 +14,13 @@ import numpy as np
 from ..cell.cell import Cell
 from ..cell.result import Frames, StoredResult, found_lens
 from ..cell.session import Session, seen_by
+from ..cell.stations import joint_values, station_pose
 from ..cell.touched import REFUTED
 from ..checks.entry import REACH_IN_A_ROW
 from ..checks.shown import Comparison, Stop, compared, comparison_findings, stops_of
 from ..diagnosis.diagnose import diagnosed, without_consequences
 from ..diagnosis.together import SolvedTogether, diagnosed_together
-from ..errors import FileError
+from ..errors import FileError, PoseError
 from ..estimate.numbers import settled
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
@@ -63,9 +64,10 @@ class Solved:
 def solve_session(session: Session, folder: Path) -> Solved:
     """Return the result of the session in ``folder``; nothing is written.
 
-    Raises FileError when a file that a station names is missing or damaged.
+    A station whose typed pose cannot be read is told, and the others are solved without it. Raises
+    FileError when a file that a station names is missing or damaged.
     """
-    problems = session_problems(session, folder)  # first: its errors name the station
+    problems = session_problems(_readable(session), folder)  # first: its errors name the station
     inputs = input_hashes(session, folder)
     results = solve_problems(session, problems).results
     parts = [
@@ -94,7 +96,7 @@ def solved_of(
         replace(part, findings=too_few_told(part.findings, seen_by(session, name), folder))
         for name, part in zip(problems, parts, strict=True)
     ]
-    shown = stops_compared(session)
+    shown = stops_compared(_readable(session))
     frames, said = told_or_shown(session.cell, shown)
     found = parts[0].findings
     if shown is not None and shown.of_all:
@@ -220,8 +222,41 @@ def not_compared(folder: Path) -> tuple[Finding, ...]:
 
 
 def damaged(session: Session) -> list[Finding]:
-    """Return a finding for each station of the file that could not be read."""
-    return [finding("station-damaged", problem=problem) for problem in session.damaged]
+    """Return a finding for each station of the file that could not be read, or its pose not."""
+    lost = [finding("station-damaged", problem=problem) for problem in session.damaged]
+    return lost + [
+        finding(
+            "format",
+            "station",
+            station=station,
+            field=error.field,
+            problem=error.problem,
+            remedy=error.remedy,
+        )
+        for station, error in _unread(session).items()
+    ]
+
+
+def _unread(session: Session) -> dict[int, PoseError]:
+    """Return by id the stations in use whose typed values make no pose, and why."""
+    found = dict[int, PoseError]()
+    for station in session.visited:
+        try:
+            if station.use:
+                station_pose(session.cell, station)
+                joint_values(session.cell, station)
+        except PoseError as error:
+            found[station.id] = error
+    return found
+
+
+def _readable(session: Session) -> Session:
+    """Return the session with the stations set aside whose typed values make no pose."""
+    lost = _unread(session)
+    if not lost:
+        return session
+    stations = tuple(replace(s, use=s.use and s.id not in lost) for s in session.stations)
+    return replace(session, stations=stations)
 
 
 def solve_problems(session: Session, problems: Mapping[str, Problem]) -> SolvedTogether:
