@@ -1011,6 +1011,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="The work volume was entered in another unit or frame, or no station is near it.",
         shows="The camera's place is known, but its uncertainty grows with the distance.",
     ),
+    "volume-far/robot": error(
+        "With a robot that is {accuracy_mm:g} mm off, as the cell tells, a pick is not known to "
+        "{limit_mm:.0f} mm.",
+        "Enter the accuracy it really has as robot.accuracy_mm (robot_accuracy_mm with robot: "
+        "none), in mm.",
+    ),
     "volume-far/behind": error(
         "The work volume lies behind the camera.",
         "Check work_volume in the cell: its frame, its unit and its signs.",
@@ -1480,6 +1486,14 @@ CATALOGUE: dict[str, Entry] = {
         "Check the active tool and frame and the pointer's tip: with the pointer turned by half a "
         "turn an error of the tip turns too. What stays is the result's: calibrate again.",
     ),
+    "proof-disagrees/height": error(
+        "All touches are off alike by {shift} (camera less touched), more than U of their mean in "
+        "that direction, {expanded:.2f} mm, explains.",
+        "Measure the height that the cell tells (board.height_mm) again, and look whether the "
+        "flange points down where the cell says so (pendant.flange_down): with an arm that cannot "
+        "tilt no station shows either. Then the pointer's length. Calibrating again would give the "
+        "same.",
+    ),
     "proof-bias": note(
         "All touches are off alike: {shift} on average, camera less touched (t = {t:.1f}, {count} "
         "points), more than their scatter explains.",
@@ -1496,7 +1510,8 @@ CATALOGUE: dict[str, Entry] = {
         "Do not pick with this result. Look for a common direction in the errors: it points at the "
         "tool, the frame or the pointer.",
         cause="The robot does not go where the camera sees things, for whatever reason.",
-        shows="The difference of camera and robot at a touched point exceeds the tolerance.",
+        shows="The difference of camera and robot at a touched point exceeds the tolerance, and "
+        "the pointer's own uncertainty is no likelier reason for that.",
     ),
     "touch-off": warning(
         "{field} was misread or mistyped, or the tip stood elsewhere: along {field} alone the "

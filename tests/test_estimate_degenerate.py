@@ -262,3 +262,10 @@ def test_a_work_volume_far_from_the_stations_is_said_to_be_the_reason() -> None:
     assert found.uncertainty.pick_mm is None
     assert message(found, "volume-far").startswith("The work volume lies 999.")
     assert "unobservable" not in codes(found)  # no touched point would help
+
+
+def test_a_robot_told_to_be_wildly_inaccurate_is_said_to_be_the_reason() -> None:
+    problem = session(EYE_TO_HAND).problem
+    found = estimated(replace(problem, robot=None, robot_accuracy_mm=80.0))
+    assert found.uncertainty.pick_mm is None
+    assert message(found, "volume-far").startswith("With a robot that is 80 mm off")

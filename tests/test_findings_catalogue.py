@@ -27,6 +27,7 @@ VARIANTS = {
     "does-not-fit": ("same-flange", "same-base", "same-either"),  # where it is the same
     "duplicate": ("", "previous"),  # of the last pose, or of an earlier one
     "format": ("", "joints"),  # by what the pendant shows
+    "proof-disagrees": ("bias", "height"),  # by its direction, and whether the arm can tilt
     "frames-told": ("", "no-robot"),  # whether joints could show them
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "stations-contradict": ("", "some"),  # several come into question, or one alone

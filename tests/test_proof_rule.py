@@ -21,7 +21,7 @@ from made_session import make_session
 
 from engine.arrays import Array
 from engine.cell.budget import Part, StoredBudget
-from engine.cell.cell import Tolerance
+from engine.cell.cell import Cell, Tolerance
 from engine.cell.result import StoredResult, Uncertainty, verdict
 from engine.cell.rule import GUARDED, SIMPLE, chance_beyond, conforms, keeps
 from engine.cell.touched import Pointer
@@ -212,6 +212,20 @@ def test_the_rule_decides_what_touches_show() -> None:
     assert said(errors, 0.03, 1.0).decision.chance_wrong == pytest.approx(0.0, abs=1e-6)
 
 
+def test_a_touch_that_a_poor_pointer_alone_puts_beyond_the_tolerance_fails_no_proof() -> None:
+    errors = SCATTER.copy()
+    errors[3] -= np.array([0.0, 0.0, 1.2])  # tolerance 1 mm
+    poor = said(errors, 0.8)
+    assert all(item.agrees for item in poor.errors)
+    assert not poor.proven
+    assert not poor.failed
+    open_ = [item.message for item in poor.findings if "error and U of the touch" in item.message]
+    assert len(open_) == 1
+    assert said(errors, 0.05).failed  # a good pointer shows it
+    errors[3] -= np.array([0.0, 0.0, 3.0])
+    assert said(errors, 0.8).failed  # and a poor one what it cannot explain
+
+
 def test_the_report_prints_touched_and_seen_under_their_own_names() -> None:
     (item, *_) = touches(np.array([[0.1, -0.2, 0.3]] * 4), 0.05)
     item = replace(item, p_base=np.array([600.0, 50.0, 250.0]))
@@ -296,3 +310,17 @@ def test_touches_at_the_height_of_the_board_prove_no_flange_to_be_the_right_way_
         words = " ".join(item.message for item in proof.findings)
         assert proof.proven is not hidden
         assert ("flange_down told wrong" in words) is hidden
+
+
+def test_touches_off_along_base_z_are_laid_to_the_height_where_it_alone_tells_it() -> None:
+    yaw = replace(CELL.pendant, rotation="yaw", labels=("X", "Y", "Z", "A"), decimals=(2,) * 4)
+    level = replace(CELL, pendant=yaw, board=replace(CELL.board, height_mm=20.0))
+
+    def first(cell: Cell, shift: tuple[float, float, float]) -> str:
+        made = touches(SCATTER + np.array(shift), 0.05)
+        return concluded(made, cell, Pointer((0.0, 0.0, 150.0), 0.05)).findings[0].remedy
+
+    assert "board.height_mm" in first(level, (0.0, 0.2, -12.0))
+    assert "pendant.flange_down" in first(level, (0.0, 0.2, -12.0))
+    assert "board.height_mm" not in first(level, (9.0, 0.0, -9.0))  # the height shifts base Z alone
+    assert "board.height_mm" not in first(CELL, (0.0, 0.2, -12.0))  # stations show it

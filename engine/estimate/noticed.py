@@ -23,6 +23,7 @@ from .problem import MOST_PIXEL_PX, Problem, absurd
 from .remedies import instead_of_tilts, tolerance_findings
 from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
+from .systematic import systematic
 from .ties import across, motion
 
 BESIDE_VIEW = 0.1  # [-] of the image: what distortion may bring into view
@@ -234,8 +235,14 @@ def noticed(
     return tuple(items)
 
 
+FAR_ACCURACY_MM = 5.0  # mm; no industrial arm is worse, even uncalibrated: common practice
+
+
 def _far(found: Solution) -> Finding:
-    """Return that the work volume lies too far from where the board was seen."""
+    """Return why a pick is not known: a robot as inaccurate as told, or a work volume far away."""
+    told = systematic(found.problem.robot, found.problem.robot_accuracy_mm).accuracy_mm
+    if told > FAR_ACCURACY_MM:
+        return finding("volume-far", "robot", accuracy_mm=told, limit_mm=NOT_KNOWN_MM)
     centre = np.asarray(found.problem.work_volume.center_mm)
     if found.problem.mount == EYE_TO_HAND:
         centre = apply(inverse(found.fit.state.camera), centre[None])[0]

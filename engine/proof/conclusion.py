@@ -5,7 +5,8 @@ Two questions are asked of every point (`touch_errors`), and of the mean of all:
 - Does the result hold what it claims? It is refuted where an error is larger than all parts
   together explain. It is shown only where every error, and their mean, are explained without the
   pointer: a worse one refutes less, but proves nothing more.
-- Is the pick within the tolerance? By the rule that the cell names, with U of the touch alone.
+- Is the pick within the tolerance? By the rule that the cell names, with U of the touch alone. It
+  is beyond where more speaks for that than for the pointer's own error.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
+from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume, holds_level
 from ..cell.result import Frames, StoredResult
 from ..cell.rule import SIMPLE, Decision, most_expanded
 from ..cell.touched import REFUTED, Pointer, RepeatedPoint, StoredProof, TouchedPoint
@@ -46,6 +47,7 @@ from .touch_errors import (
 )
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
+UPRIGHT = 0.9  # [-] of a common error that lies along base Z, to look for its cause in a height
 CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
 
 
@@ -140,7 +142,7 @@ def concluded(
     missing = missing_for_proof(errors, alike, cell, pointer)
     if fixed:
         missing.append(finding("not-proven", "own-pointer"))
-    found = [*wrong, *_wrong(errors, alike, tolerance.position_mm)]
+    found = [*wrong, *_wrong(errors, alike, cell)]
     proven = not missing and not found
     chance = None if wrong else _chance(errors, proven, tolerance)
     said = [_proven(errors, cell, frames)] if proven else []
@@ -252,10 +254,16 @@ def _not_shown(
                              claimed=claimed[most]))  # fmt: skip
     if alike is not None and alike.hidden:
         found.append(finding("not-proven", "hidden-bias", shift=alike.words()))
-    open_ = [item for item in errors if not item.conforms(tolerance) and item.size_mm <= limit]
+    broken = [item for item in errors if not item.conforms(tolerance)]
+    open_ = [item for item in broken if not _beyond(item, limit)]
     if open_:
         found.append(_too_near(open_, tolerance))
     return found
+
+
+def _beyond(item: PointError, limit_mm: float) -> bool:
+    """Tell whether a touch breaks the tolerance, and is not as likely off by the pointer alone."""
+    return item.size_mm > limit_mm and item.chance_within(limit_mm) <= 0.5
 
 
 def _may_be_chance(off: Sequence[PointError], count: int) -> bool:
@@ -269,7 +277,7 @@ def _farthest(errors: Sequence[PointError]) -> PointError:
 
 
 def _too_near(errors: Sequence[PointError], tolerance: Tolerance) -> Finding:
-    """Return that these touches lie within the tolerance, but not by its rule."""
+    """Return that these touches are not shown to be within the tolerance, by its rule."""
     worst = max(errors, key=lambda item: item.size_mm + item.spread.measured_mm)
     touches, limit, size = _touches(errors), tolerance.position_mm, worst.size_mm
     U, seen, rule = worst.spread.measured_mm, worst.spread.seen_mm, tolerance.owned_rule
@@ -280,18 +288,25 @@ def _too_near(errors: Sequence[PointError], tolerance: Tolerance) -> Finding:
                    tolerance=limit, rule=rule)  # fmt: skip
 
 
-def _wrong(errors: Sequence[PointError], alike: Bias | None, tolerance: float) -> list[Finding]:
-    """Return `proof-disagrees` and `proof-tolerance` where points say so."""
-    found = []
+def _wrong(errors: Sequence[PointError], alike: Bias | None, cell: Cell) -> list[Finding]:
+    """Return `proof-disagrees` and `proof-tolerance` where points say so.
+
+    What all have in common comes first: of an arm that cannot tilt, along base Z, where a measured
+    height alone tells the camera's place, it is that height or what the pendant calls down.
+    """
+    found, tolerance = list[Finding](), cell.tolerance.position_mm
+    if alike is not None and alike.refutes:
+        said, U, mean = alike.words(), alike.expanded_mm, alike.mean
+        told = cell.board.height_mm is not None and holds_level(cell.robot, cell.pendant)
+        by_height = told and abs(mean[2]) > UPRIGHT * float(np.linalg.norm(mean))
+        way = "height" if by_height else "bias"
+        found.append(finding("proof-disagrees", way, shift=said, expanded=U))
     off = [item for item in errors if not item.agrees]
     if off and not _may_be_chance(off, len(errors)):
         touches, worst = _touches(off), _farthest(off)
         size, U = worst.size_mm, worst.expanded_mm
         found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=U))
-    if alike is not None and alike.refutes:
-        said, U = alike.words(), alike.expanded_mm
-        found.append(finding("proof-disagrees", "bias", shift=said, expanded=U))
-    if beyond := [item for item in errors if item.size_mm > tolerance]:
+    if beyond := [item for item in errors if _beyond(item, tolerance)]:
         words, size = _touches(beyond), _worst(beyond)
         found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
     return found
