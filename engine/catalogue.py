@@ -1329,7 +1329,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "source-inactive": note(
         "The image source {source} is not used on this machine until it is confirmed here.",
-        "Confirm it with F4 on the screen or with --confirm, or set camera.source.",
+        "F4 beside the stations confirms it, or --confirm by command. Or set camera.source.",
         cause="A source that a cell names is used only once somebody at this machine confirmed it: "
         "the folder may come from elsewhere.",
         shows="The source was never confirmed for this session on this machine.",

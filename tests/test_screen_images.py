@@ -155,6 +155,8 @@ async def test_a_source_that_is_not_confirmed_is_told_without_guessing_where_it_
         assert "not used on this machine until it is confirmed here" in shown
         assert "came with" not in shown
         assert "does not exist" not in shown
+        await pilot.press("escape", "f")  # the page of the focus has no such key
+        await until(pilot, "Focus and exposure", "F4 beside the stations confirms it")
 
 
 @on_screen
