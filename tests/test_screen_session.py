@@ -40,7 +40,6 @@ from tui.screens.result import Result
 from tui.screens.sessions import Sessions
 from tui.screens.stations import Stations
 from tui.widgets.form import Form
-from tui.widgets.pictures import COVERAGE_LEGEND
 
 
 def with_slip(folder: Path, station: int, field: int, typed: str) -> Path:
@@ -142,7 +141,7 @@ async def test_image_coverage_and_places_are_shown_on_a_key(tmp_path: Path) -> N
         shown = await until(pilot, "Station 2: images/002.png")
         assert shown.count("▀") > 500
         await pilot.press("2")
-        shown = await until(pilot, COVERAGE_LEGEND)
+        shown = await until(pilot, "Where the board was seen", "0 its point 0")
         assert "░" in shown
         await pilot.press("3")
         await until(pilot, "From above", "From the side")

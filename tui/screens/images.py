@@ -41,9 +41,11 @@ from ..widgets.pictures import (
     WANTED_LEGEND,
     coverage_lines,
     image_lines,
+    legend_lines,
     scene_lines,
 )
 from ..widgets.sheet import Panel, Scroll, written
+from ..words import flow
 from .entry_pad import EntryPad
 from .jobs import Ask, Confirm, Jobs, Working, in_background, pause, required
 
@@ -311,28 +313,40 @@ class Look(Working[None]):
     def tell(self, text: str, role: str) -> None:
         self.query_one(Scroll).show(written(text))
 
-    def _image(self, width: int, height: int) -> list[Line]:
+    @property
+    def looks(self) -> Looks:
         looks: Looks = self.app.looks  # type: ignore[attr-defined]
+        return looks
+
+    def _image(self, width: int, height: int, head: int = 1) -> list[Line]:
+        """Return the image below its name and legend, which take ``head`` lines or more."""
         corners = wanted(self.desk) if self.station is None else None
-        size = width, 2 * (height - 1)
+        size = width, 2 * (height - head)
         small, name = picture(self.desk, self.entry, self.station, *size, corners)
         legend = f"; {WANTED_LEGEND}" if small.wanted.any() else ""
+        above = flow([(name, "title"), (legend, "dim")], self.looks.wrap, width)
+        if head < len(above) < height:
+            return self._image(width, height, len(above))
         pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
-        lines = image_lines(small, looks, lean=pictures.lean)
-        return [[(name, "title"), (legend, "dim")], *lines]
+        return [*above, *image_lines(small, self.looks, lean=pictures.lean)]
 
     def _coverage(self, width: int, height: int) -> list[Line]:
-        counts = covered(self.desk, self.entry, width, height - 1)
+        legend = legend_lines(f"{COVERAGE_LEGEND}; {WANTED_LEGEND}", self.looks, width)
+        counts = covered(self.desk, self.entry, width, max(height - len(legend), 1))
         size_px = self.desk.opened().cell.camera.image_size_px
         lines = coverage_lines(counts, outline(wanted(self.desk), size_px, counts.shape[::-1]))
-        return [[(f"{COVERAGE_LEGEND}; {WANTED_LEGEND}", "dim")], *lines]
+        return [*legend, *lines]
 
     def _depth(self, width: int, height: int) -> list[Line]:
-        rows = depth_lines(self.desk, self.entry, self.station, width, height - 1)
-        return [[(DEPTH_LEGEND, "dim")], *([(row, "note")] for row in rows)]
+        legend = legend_lines(DEPTH_LEGEND, self.looks, width)
+        room = max(height - len(legend), 1)
+        rows = depth_lines(self.desk, self.entry, self.station, width, room)
+        return [*legend, *([(row, "note")] for row in rows)]
 
     def _sides(self, width: int, height: int) -> list[Line]:
-        found, half = cell_scene(self.desk), (height - 1) // 2
+        legend = legend_lines(SCENE_LEGEND, self.looks, width)
+        found, room = cell_scene(self.desk), height - len(legend)
+        half = room // 2
         above = scene_lines(found, (0, 1), "From above, X right, Y up", width, half)
-        side = scene_lines(found, (0, 2), "From the side, X right, Z up", width, height - 1 - half)
-        return [*above, *side, [(SCENE_LEGEND, "dim")]]
+        side = scene_lines(found, (0, 2), "From the side, X right, Z up", width, room - half)
+        return [*above, *side, *legend]

@@ -90,7 +90,14 @@ def coverage_lines(counts: Grid, wanted: Grid | None = None) -> list[Line]:
 
 COVERAGE_LEGEND = "Where the board was seen: · never ░ once ▒ 2 ▓ 3 █ 4 or more times"
 WANTED_LEGEND = "X the board next, 0 its point 0"
+WANTED_SHORT = "X next, 0 its point 0"
+RING = "Ring: its point 0 next"
 COVERAGE_SHORT = f"Seen · never to █ 4 times; {WANTED_LEGEND}"
+
+
+def legend_lines(legend: str, looks: Looks, width: int) -> list[Line]:
+    """Return what the signs of a picture mean, in as many lines as that takes."""
+    return [[(text, "dim")] for text in looks.wrap(legend, width)]
 
 
 SCENE_LEGEND = "A foot  C camera  = board  * told way  ▓ keep out  ░ pick area"
@@ -191,13 +198,18 @@ class ViewPanel(Panel[View | None], GraphicSheet):
         if self.data is None:
             return []
         if self.graphic is not None:
-            return [[("Ring: point 0 of the board wanted next"[:width], "dim")]]
+            return [[(_fitting(width, "Ring: point 0 of the board wanted next", RING), "dim")]]
         if self.data.picture is not None:
             wanted = self.data.picture.wanted.any()
-            legend = WANTED_LEGEND if wanted else "newest image"
+            legend = _fitting(width, WANTED_LEGEND, WANTED_SHORT) if wanted else "newest image"
             return [[(legend, "dim")], *image_lines(self.data.picture, self.looks)]
-        legend = COVERAGE_SHORT if len(COVERAGE_SHORT) <= width else WANTED_LEGEND
+        legend = _fitting(width, COVERAGE_SHORT, WANTED_LEGEND, WANTED_SHORT)
         return [[(legend, "dim")], *coverage_lines(self.data.counts, self.data.wanted)]
+
+
+def _fitting(width: int, *texts: str) -> str:
+    """Return the first text that fits into ``width`` cells, else the last one, cut."""
+    return next((text for text in texts if len(text) <= width), texts[-1][:width])
 
 
 class ScenePanel(Panel[Scene]):
@@ -206,11 +218,11 @@ class ScenePanel(Panel[Scene]):
     data = Scene()
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        half = (width - 2) // 2
-        above = scene_lines(self.data, (0, 1), "above", half, height - 1)
-        side = scene_lines(self.data, (0, 2), "side", half, height - 1)
+        half, legend = (width - 2) // 2, legend_lines(SCENE_LEGEND, self.looks, width)
+        above = scene_lines(self.data, (0, 1), "above", half, height - len(legend))
+        side = scene_lines(self.data, (0, 2), "side", half, height - len(legend))
         beside: list[Line] = [
             [*left, (" " * (half + 2 - len(line_text(left))), "text"), *right]
             for left, right in zip(above, side, strict=False)
         ]
-        return [*beside, [(SCENE_LEGEND, "dim")]]
+        return [*beside, *legend]
