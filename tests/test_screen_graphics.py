@@ -195,5 +195,5 @@ def test_an_image_is_drawn_as_the_terminal_can(terminal: StandIn) -> None:
         start = terminal.sent.rindex(b"\x1bP")
         assert terminal.sent[:start].endswith(b"\x1b[2;1H")  # below the name, at the left border
     terminal.press("2")
-    terminal.until("Where the board was seen")
+    terminal.until("Where the board was seen", "·" * 40)  # the map too, not its legend alone
     terminal.press("q")

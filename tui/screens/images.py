@@ -297,7 +297,7 @@ class Look(Working[None]):
     async def _show(self) -> None:
         scroll, panel = self.query_one(Scroll), self.query_one(ImagePanel)
         pictures: Pictures = self.app.pictures  # type: ignore[attr-defined]
-        size = self.size.width, self.size.height - 1
+        size = self.size.width, max(self.size.height - 1, 1)  # the scroll's, even while hidden
         graphic, name = None, ""
         if self.page == "image":
             here = self.desk, self.entry, self.station
@@ -307,7 +307,7 @@ class Look(Working[None]):
             panel.show(name)
             panel.show_graphic(graphic)
             return
-        lines = await in_background(getattr(self, f"_{self.page}"), *scroll.size)
+        lines = await in_background(getattr(self, f"_{self.page}"), *size)
         scroll.show(lambda looks, width: lines)
 
     def tell(self, text: str, role: str) -> None:
