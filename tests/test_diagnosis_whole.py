@@ -244,6 +244,13 @@ def test_a_convention_and_a_slip_at_once() -> None:
     assert ("typed-value", session.station) in codes
 
 
+def test_two_causes_of_all_at_once_bring_no_advice_on_what_follows_from_them() -> None:
+    session = other_pitch(reread(clean(Case(stations=10), 34), "moving-zyx"), 1.1)
+    result = diagnosed(session.problem, session.texts)
+    assert [f.code for f in result.findings if f.level is Level.ERROR] == ["outlier"]
+    assert "no cause that is looked for" in result.findings[0].message
+
+
 def test_a_worse_robot_is_not_taken_for_anything_else() -> None:
     """Geometry errors of 0.8 mm where the cell says the robot has none: smooth, so no station."""
     for seed in range(3):

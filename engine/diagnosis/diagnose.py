@@ -69,7 +69,8 @@ HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (*DIAGNOSED_OF_ALL, *STATION_CODES)  # they name what is wrong, not what follows from it
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
 UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
-# Nor are these beside a cause that concerns the whole session: without it they may be gone.
+# Nor are these beside a cause that concerns the whole session, known or not: without it they may
+# be gone.
 OF_THE_WHOLE = (
     "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
     "view-behind", "number-disagrees",
@@ -488,8 +489,11 @@ def _still_out(diagnosis: Diagnosis) -> set[int]:
 def _with_findings(result: Result, diagnosis: Diagnosis) -> Result:
     """Return the result with the causes first, without the outliers that they explain."""
     said = {item.station for item in diagnosis.findings}
-    whole = bool(diagnosis.findings) and not _of_stations(diagnosis)
-    silent = (*CONSEQUENCES, *OF_THE_WHOLE) if whole else CONSEQUENCES
+    nothing = any(item.code == "outlier" and item.station is None for item in diagnosis.findings)
+    whole = nothing or (bool(diagnosis.findings) and not _of_stations(diagnosis))
+    silent = {*CONSEQUENCES, *OF_THE_WHOLE} if whole else set(CONSEQUENCES)
+    if nothing and any(one.camera_T_board is not None for one in diagnosis.problem.observations):
+        silent.discard("view-behind")  # of what was reported it may be the reason
     own = [
         item
         for item in result.findings
