@@ -54,7 +54,8 @@ from tui.screens.help import all_bindings
 from tui.screens.opening import Opening
 from tui.screens.proof import Proof
 from tui.screens.result import Result
-from tui.widgets.panels import FindingsView
+from tui.widgets.looks import line_text
+from tui.widgets.panels import FactsPanel, FindingsView
 
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
@@ -492,6 +493,31 @@ async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
         await pilot.press("enter")
         await until(pilot, "typed 87, expected 0.")
         assert len(read_touches(folder).touches) == 4
+
+
+@pytest.mark.parametrize("count", [2, 4])
+def test_the_rule_that_decided_stands_beside_the_verdict(
+    session: tuple[Path, Truth], count: int
+) -> None:
+    """So do pointer and board, which whoever touches needs."""
+    folder, truth = session
+    recorded(folder, truth, count=count)
+
+    @on_screen
+    async def run() -> None:
+        app = app_on(folder)
+        async with app.run_test(size=(80, 24)) as pilot:
+            screen = await proving(pilot)
+            panel = screen.query_one("#proven", FactsPanel)
+            await comes(pilot, lambda: screen.touching.proof is not None)
+            await comes(pilot, lambda: len(panel.draw(*panel.size)) <= panel.size.height)
+            shown = [line_text(line) for line in panel.draw(*panel.size)]
+            assert "PROVEN" in shown[0]
+            assert shown[1].startswith("rule")
+            assert "tolerance 1 mm" in " ".join(shown[1:3])
+            assert {line.split()[0] for line in shown[2:]} >= {"pointer", "board"}
+
+    run()
 
 
 @on_screen

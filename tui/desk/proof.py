@@ -248,7 +248,7 @@ class Touching:
         known = "" if pointer is None else f" mm in the flange, u {pointer.u_mm:g} mm"
         role = "warning" if pointer is None else "text"
         facts = (Fact("pointer", tip + known, role), Fact("board", points))
-        return Facts(self.conclusion(), (*facts, *self._decided()))
+        return Facts(self.conclusion(), (*self._decided(), *facts))
 
     def _decided(self) -> list[Fact]:
         """Say by which rule the tolerance was judged, who set it, and how likely that is wrong."""

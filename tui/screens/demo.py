@@ -185,7 +185,7 @@ class DemoProof(Proof):
         super().show_proof(said, last=last)
         facts = self.touching.facts()
         pendant = Fact("simulated", self.shown or "F7 drives the tip", "note")
-        self.query_one(FactsPanel).show(facts._replace(facts=(*facts.facts, pendant)))
+        self.query_one(FactsPanel).show(facts._replace(facts=(pendant, *facts.facts)))
 
     @as_job("drive")
     async def _lay(self) -> None:

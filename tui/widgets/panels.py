@@ -201,6 +201,14 @@ class FactsPanel(Panel[Facts]):
         width, height = self.size
         return bool(width and height) and len(self._lines(width)) > height
 
+    def show(self, data: Facts) -> None:
+        super().show(data)
+        if self.styles.is_auto_height:
+            self.refresh(layout=True)
+
+    def get_content_height(self, container: object, viewport: object, width: int) -> int:
+        return len(self._lines(width))
+
     def _beside(self, width: int) -> int:
         """Return the columns left beside the picture, 0 where it has no room there."""
         picture = self.data.picture
