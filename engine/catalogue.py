@@ -665,6 +665,17 @@ CATALOGUE: dict[str, Entry] = {
         "The images of stations {stations} are exchanged.",
         "Exchange the images of these two stations, or retake both.",
     ),
+    "pairing/cameras": error(
+        "The images of {camera} and {other} are exchanged: those of each fit the lens data of the "
+        "other.",
+        "Store the images of each camera under its own name; if they are, exchange the lens data "
+        "of both in the cell. Then solve again.",
+    ),
+    "pairing/cameras-some": error(
+        "At {stations:station|stations} {stations} the images of {camera} and {other} are "
+        "exchanged.",
+        "Exchange the images of both cameras there, or retake {stations:it|them}.",
+    ),
     "pairing/order": error(
         "The {stations:image of station|images of stations} {stations} "
         "{stations:belongs|belong, in this order,} to the "

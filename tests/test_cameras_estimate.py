@@ -16,7 +16,7 @@ from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.together import diagnosed_together
-from engine.estimate.problem import predicted_view
+from engine.estimate.problem import Problem, predicted_view
 from engine.frames import apply, displaced, displacement
 from engine.proof.recheck_cameras import recheck_cameras
 
@@ -201,3 +201,58 @@ def test_recheck_names_the_stop_whose_pose_contradicts_those_of_both_cameras() -
         assert (answer.moved, answer.cause, answer.movement) == (None, "unclear", None)
         assert answer.findings[0].code == "stations-contradict"
         assert answer.findings[0].stations == (new[0].observations[2].id,)
+
+
+def with_two_lenses(made: Pair) -> tuple[Problem, Problem]:
+    """Return both problems, the second camera with a lens of its own."""
+    first, other = made.problems
+    (fx, _, cx), (_, fy, cy), last = CAMERA.matrix
+    centre = np.array([cx, cy])
+    matrix = ((0.96 * fx, 0.0, cx + 12.0), (0.0, 0.96 * fy, cy - 9.0), last)
+    seen = tuple(
+        replace(one, pixels=0.96 * (one.pixels - centre) + centre + [12.0, -9.0])
+        for one in other.observations
+    )
+    return first, replace(other, camera=replace(other.camera, matrix=matrix), observations=seen)
+
+
+def exchanged_at(problems: tuple[Problem, Problem], ids: set[int]) -> tuple[Problem, Problem]:
+    """Return both problems with the images of the stations ``ids`` under the other camera."""
+    pairs = [
+        (b, a) if a.id in ids else (a, b)
+        for a, b in zip(problems[0].observations, problems[1].observations, strict=True)
+    ]
+    one, two = zip(*pairs, strict=True)
+    return replace(problems[0], observations=one), replace(problems[1], observations=two)
+
+
+@pytest.mark.parametrize("ids", [{1}, {2, 5}, {1, 4, 5}, set(range(1, 9))])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_exchanged_images_of_two_cameras_are_named(mount: str, ids: set[int]) -> None:
+    problems = with_two_lenses(pair(Case(mount, stations=8), 5))
+    every = len(ids) == 8
+    results = diagnosed_together(exchanged_at(problems, ids), [{}, {}]).results
+    for result, other in zip(results, problems[::-1], strict=True):
+        said = result.findings[0]
+        assert said.code == "pairing"
+        assert "exchanged" in said.message
+        assert other.camera.name in said.message
+        assert said.stations == (None if every else tuple(sorted(ids)))
+        assert result.verdict == "not-accepted"
+        assert not {"lens", "outlier", "cameras-disagree"} & {f.code for f in result.findings}
+        if not every:
+            assert {s.id for s in result.stations if not s.used} == ids
+
+
+def test_a_slip_beside_exchanged_images_is_named_too() -> None:
+    problems = with_two_lenses(pair(Case(stations=8), 5))
+    wrong = []
+    for problem in exchanged_at(problems, {2, 5}):
+        seen = list(problem.observations)
+        flange = seen[6].base_T_flange.copy()
+        flange[0, 3] += 30.0
+        seen[6] = replace(seen[6], base_T_flange=flange)
+        wrong.append(replace(problem, observations=tuple(seen)))
+    for result in diagnosed_together(wrong, [{}, {}]).results:
+        found = [(item.code, item.station) for item in result.findings[:2]]
+        assert found == [("pairing", None), ("typed-value", 7)]

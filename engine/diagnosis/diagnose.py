@@ -148,7 +148,7 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
             diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
     if not diagnosis.findings and diagnosis.problem is problem:
         return Examined(found, None)
-    return Examined(_final(found, diagnosis), diagnosis)
+    return Examined(final(found, diagnosis), diagnosis)
 
 
 def without_consequences(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -446,7 +446,7 @@ def _kept(problem: Problem, corrected: Problem) -> Problem:
     return replace(problem, observations=observations)
 
 
-def _final(found: Solution, diagnosis: Diagnosis) -> Solution:
+def final(found: Solution, diagnosis: Diagnosis) -> Solution:
     """Return the fit of the declared session without the stations set aside.
 
     And without those that the fit with the causes put right leaves out, where all causes are of

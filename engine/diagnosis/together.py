@@ -14,6 +14,7 @@ from ..estimate.solver import Solution
 from ..findings import Finding, finding
 from ..frames import displacement
 from .diagnose import Examined, examined, not_fitted
+from .exchanged import exchanged
 from .images import turned_back
 from .scene import Texts
 
@@ -38,6 +39,8 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     """
     alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
     solved = [k for k, one in enumerate(alone) if one is not None]
+    swapped = exchanged(problems, texts, alone)
+    alone = [swapped.get(k, one) for k, one in enumerate(alone)]
     for k in solved[1:]:
         alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
     members = [k for k in solved if not _apart(alone[solved[0]], alone[k])]
@@ -45,7 +48,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
         not_fitted(problem) if one is None else one.result()
         for problem, one in zip(problems, alone, strict=True)
     ]
-    for k in set(solved) - set(members):
+    for k in set(solved) - {*members, *swapped}:
         said = _disagreement(problems[solved[0]], results[solved[0]], results[k])
         results[k] = judged(results[k], (said, *results[k].findings))
     members = [k for k in members if (one := alone[k]) is not None and one.holds]
