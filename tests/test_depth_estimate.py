@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
 
 from engine.camera.lens import DEPTH_SCALE, NAMES
 from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import Locate
+from engine.diagnosis.scene import scene
+from engine.diagnosis.single import others
 from engine.estimate import Problem, Result, estimated
 from engine.estimate.information import known_whole, uncertainty_after, whole_information
+from engine.estimate.solver import Solution, fitted
 from engine.frames import displacement
 
 U = LensU()
@@ -116,3 +120,21 @@ def test_a_plan_promises_what_further_stations_with_depth_give() -> None:
         assert promised[0] < promised[1]
         ratios.append(promised[0] / after)
     assert abs(np.median(ratios) - 1.0) < 0.15
+
+
+def test_what_the_others_predict_of_a_station_takes_its_depth_into_account() -> None:
+    """The squared size of what each pose is off, over its covariance, is 6 on the mean."""
+    sizes = []
+    for seed in range(12):
+        view = scene(fitted_of(problem_of(DepthErrors(bow_mm=0.02), seed)), {})
+        for row in range(8):
+            prediction = others(view, row).predictions[0]
+            off = displacement(prediction.flange, view.stations.typed[row])
+            sizes.append(off @ np.linalg.solve(prediction.covariance, off))
+    assert np.mean(sizes) / 6.0 == pytest.approx(1.0, abs=0.1)  # 1.18 by the pixels' pose alone
+
+
+def fitted_of(problem: Problem) -> Solution:
+    found = fitted(problem)
+    assert found is not None
+    return found

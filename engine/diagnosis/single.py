@@ -84,16 +84,16 @@ def predicted(scene: Scene, rest: Fit, row: int, view: Array, J: Array) -> Predi
     """
     found, state, p = scene.found, rest.state, J.shape[1]
     mount, known = found.problem.mount, found.gathered
-    place = known.candidates.pose[row][:1]
-    seen = linearised(found.views.take(np.array([row])), place, known.lens, known.terms)
+    image = found.views.take(np.array([row]))  # with what depth says, which ``view`` has not
+    seen = linearised(image, view[None], known.lens, known.terms)
     seen = seen.without_terms(known.foreign[row : row + 1])
-    off = -seen.by_terms[0] @ state.errors[p:]
-    flange = implied_flange(mount, state.camera, displaced(view, off), state.board)
+    shown = seen.measured(state.errors[p:])[0]
+    flange = implied_flange(mount, state.camera, shown, state.board)
     *fixed, by_flange = derivatives(mount, state.camera, flange[None], state.board)
     rows = np.concatenate([*fixed, by_flange @ J, seen.by_terms], axis=2)[0]
-    image = rest.noise.pixel_px**2 * np.linalg.inv(seen.information[0])
+    of_image = rest.noise.pixel_px**2 * np.linalg.inv(seen.information[0])
     back = np.linalg.inv(by_flange[0])
-    spread = back @ (image + rows @ rest.covariance @ rows.T) @ back.T
+    spread = back @ (of_image + rows @ rest.covariance @ rows.T) @ back.T
     covariance = spread + rest.noise.robot_covariance()
     return Prediction(displaced(flange, -J @ state.errors[:p]), (covariance + covariance.T) / 2)
 
