@@ -995,10 +995,10 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "unobservable/fixed": note(
         "{direction} cannot be found from these stations: as told by the measured {given}, not "
-        "shown.",
-        "The result is as good as that measurement along this direction. Touching points shows it "
-        "(p on the result, or `stationbook proof`), unless a touch gave it: then measure "
-        "board.height_mm by other means first.",
+        "shown by them.",
+        "The result is as good as that measurement along this direction. One touch shows it (p on "
+        "the result, or `stationbook proof`), unless a touch with that pointer gave it: then take "
+        "a pointer of another length, or measure board.height_mm by other means first.",
     ),
     "unobservable/far": error(
         "By the number that was told, the {what} would sit {distance_mm:.0f} mm above or below the "
@@ -1009,10 +1009,19 @@ CATALOGUE: dict[str, Entry] = {
         "--fix`).",
     ),
     "unobservable/flange-down": note(
-        "The result rests on pendant.flange_down: {told}, as told, not shown: were the flange the "
+        "The result rests on {field}: {typed}, as told, not shown: were the flange the "
         "other way up, the camera would stand {distance_mm:.0f} mm higher or lower.",
         "Look at the flange: board.height_mm counts along its z axis, which points down where "
         "flange_down is true. A point touched with a pointer longer or shorter than that shows it.",
+    ),
+    "number-shown": note(
+        "Touch {touch} shows that the number on which the result rests is right: the camera saw "
+        "the point {distance:.2f} ± {expanded:.2f} mm from where it was touched.",
+        "Nothing to do; what touches prove of the whole work volume stands beside it.",
+        cause="A number that the stations cannot show was told, and a point was touched with a "
+        "pointer that did not give it.",
+        shows="Error and U of the touch together are within the tolerance, by its rule, and no "
+        "touch disagrees.",
     ),
     "volume-far": error(
         "The work volume lies {distance_m:.1f} m from where the board was seen: there a pick is "

@@ -16,12 +16,14 @@ from engine.cell.budget import KEPT_WORDS
 from engine.cell.cell import Cell
 from engine.cell.result import (
     KEYS,
+    TO_SHOW,
     Before,
     FoundLens,
     Placed,
     StationResult,
     StoredResult,
     not_known_by,
+    only_if,
 )
 from engine.cell.rule import most_expanded
 from engine.cell.session import cell_of
@@ -82,7 +84,11 @@ def _camera(
     result: StoredResult, cell: Cell, wrap: Wrap, width: int, fresh: bool, hint: str
 ) -> list[Line]:
     result = result.as_told()
-    lines = [_verdict(result, fresh), *_uncertainties(result, cell, wrap, width)]
+    lines = [
+        _verdict(result, fresh),
+        *_told(result, wrap, width),
+        *_uncertainties(result, cell, wrap, width),
+    ]
     decided = [result.decision.words()] if result.decision else []
     for text in (*decided, *_before(result.before)):
         lines += [[(part, "text")] for part in wrap(text, width)]
@@ -106,6 +112,8 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
     u = result.expanded_mm
     accepted = all(part.accepted for part in results)
     parts = [("accepted", "good") if accepted else ("not accepted", "error")]
+    if accepted and result.told:
+        parts = [("accepted as told", "warning")]
     parts += [(f"U {u:.2f} mm", "title")] if u else []
     if result.by_touch == "failed":
         parts.append(("proof failed", "error"))
@@ -117,6 +125,8 @@ def verdict_parts(result: StoredResult, *, fresh: bool) -> list[Part]:
 
 def _verdict(result: StoredResult, fresh: bool) -> Line:
     word, role = ("ACCEPTED", "good") if result.accepted else ("NOT ACCEPTED", "error")
+    if result.told:
+        word, role = "ACCEPTED AS TOLD", "warning"
     failed = result.by_touch == "failed"
     proven = BY_TOUCH[result.by_touch]
     if result.by_touch == "proven" and result.frames:
@@ -131,6 +141,15 @@ def _verdict(result: StoredResult, fresh: bool) -> Line:
     if not fresh:
         line.append(("  The session was changed since: solve again.", "warning"))
     return line
+
+
+def _told(result: StoredResult, wrap: Wrap, width: int) -> list[Line]:
+    """Return on which told numbers the verdict rests, and how to show them."""
+    if not result.told:
+        return []
+    return [
+        [(text, "warning")] for text in wrap(f"It holds {only_if(result.told)}. {TO_SHOW}", width)
+    ]
 
 
 def _uncertainties(result: StoredResult, cell: Cell, wrap: Wrap, width: int) -> list[Line]:
@@ -299,9 +318,8 @@ def history_lines(entries: list[Entry]) -> list[str]:
             u = since.u_work_volume_mm
             drift = f"{since.movement.work_volume_mm:8.2f}{figure(u and 2 * u, 2):>8}"
         proven = {"proven": "yes", "failed": "FAILED"}.get(entry.by_touch, "no")
-        lines.append(
-            f"{entry.created[:10]:10}{drift}  {entry.verdict:13}  {proven:6}  {entry.name}"
-        )
+        verdict = "only as told" if entry.holds else entry.verdict
+        lines.append(f"{entry.created[:10]:10}{drift}  {verdict:13}  {proven:6}  {entry.name}")
     return lines
 
 
@@ -366,6 +384,8 @@ def frame_lines(found: FrameFound) -> list[str]:
         f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° ({found.delivered.k})",
     ]
     lines.append(f"proven by touch points: {found.delivered.touched}")
+    if found.delivered.holds:
+        lines.append(f"ACCEPTED {found.delivered.holds}. {TO_SHOW}")
     if found.delivered.caution:
         lines.append(f"NOT ACCEPTED: {found.delivered.caution}")
     return lines

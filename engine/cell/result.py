@@ -8,7 +8,7 @@ Nothing heavy is loaded here: the list of sessions reads results before the engi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -36,6 +36,21 @@ DIAGNOSED_OF_ALL = (
     "board-pitch", "board-bowed", "lens", "image-turned", "board-counts",
 )  # fmt: skip
 CAUSES_OF_ALL = (*DIAGNOSED_OF_ALL, "joints-disagree")
+
+TOLD, SHOWN = "unobservable", "number-shown"  # a number that no station shows, and a touch does
+A_NUMBER = "a measured number"
+TO_SHOW = (
+    "Nothing in the stations shows this. Next: touch one point that the camera sees, with a "
+    "pointer that gave no number (p on the result, or `stationbook proof DIR --touch ID --pose "
+    "TEXT`); until then hand nothing over without it."
+)
+
+
+def only_if(told: Sequence[str]) -> str:
+    """Return what a verdict holds for, in words: "" where it rests on no number as told."""
+    are = "is" if len(told) == 1 else "are"
+    return f"only if {' and '.join(told)} {are} right, as told" if told else ""
+
 
 NOT_SHOWN = "as told, not shown"  # of tool and frame, where no stop has joints and pose
 
@@ -298,6 +313,24 @@ class StoredResult:
     def accepted(self) -> bool:
         """Whether the result may be handed over."""
         return self.verdict == ACCEPTED
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Numbers that an accepted result rests on as told, until a touch shows them; () for none.
+
+        Nothing in the stations can tell whether they are right.
+        """
+        said = [item for part in self._parts for item in part.findings]
+        if not self.accepted or any(item.code == SHOWN for item in said):
+            return ()
+        rests = [item for item in said if item.code == TOLD and item.level is Level.NOTE]
+        numbers = [item.field and f"{item.field} {item.typed or ''}".strip() for item in rests]
+        return tuple(dict.fromkeys(number or A_NUMBER for number in numbers))
+
+    @property
+    def verdict_words(self) -> str:
+        """The verdict in words, with what it holds for: see `told`."""
+        return f"{self.verdict.replace('-', ' ')} {only_if(self.told)}".rstrip()
 
     @property
     def by_touch(self) -> ByTouch:

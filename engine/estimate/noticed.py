@@ -24,7 +24,7 @@ from .remedies import instead_of_tilts, tolerance_findings
 from .result import Result
 from .solver import LEAST_STATIONS, Solution, quiet
 from .systematic import systematic
-from .ties import across, motion
+from .ties import HEIGHT, across, motion
 
 BESIDE_VIEW = 0.1  # [-] of the image: what distortion may bring into view
 BESIDE = 1e-3  # [-] chance that a good touch is said to lie beside its point
@@ -51,7 +51,10 @@ def observability_findings(found: Solution, without_ties: Fit | None) -> list[Fi
     if without_ties is not None and without_ties.unknown:
         direction, _ = _open_direction(found)
         given = " and ".join(tie.name for tie in found.stations.constraints)
-        items = [finding("unobservable", "fixed", direction=direction, given=given)]
+        value = found.problem.board.height_mm if given == HEIGHT else None
+        number, typed = (given, f"{value:g}") if value is not None else (f"the {given}", None)
+        items = [finding("unobservable", "fixed", direction=direction, given=given, field=number,
+                         typed=typed)]  # fmt: skip
         known = found.problem.touched or found.problem.board_prior
         told = [] if known else [*_upside_down(found), *_other_end(found)]
         return [*items, *_off_the_flange(found), *told]
@@ -85,7 +88,8 @@ def _upside_down(found: Solution) -> list[Finding]:
     if 2.0 * abs(height) <= problem.tolerance.position_mm:
         return []
     told = str(pendant.flange_down).lower()
-    return [finding("unobservable", "flange-down", told=told, distance_mm=2.0 * abs(height))]
+    return [finding("unobservable", "flange-down", field="pendant.flange_down", typed=told,
+                    distance_mm=2.0 * abs(height))]  # fmt: skip
 
 
 def number_findings(found: Solution) -> list[Finding]:

@@ -237,6 +237,8 @@ def _rated(
         return Rating.CHANGED, "the session was changed since it was solved"
     if left is not None and left <= SOON_DAYS:
         return Rating.SOON, f"recheck due in {_days(left)}"
+    if result.as_told:
+        return Rating.NOT_PROVEN, "accepted only if a told number is right: touch one point"
     if not result.proven:
         return Rating.NOT_PROVEN, "accepted, not proven by touch"
     return Rating.IN_ORDER, "in order"

@@ -16,7 +16,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from ..cell.result import CAUSES_OF_ALL, KEYS, StoredResult
+from ..cell.result import CAUSES_OF_ALL, KEYS, SHOWN, TOLD, StoredResult
 from ..cell.touched import REFUTED
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
@@ -35,7 +35,8 @@ class Result(NamedTuple):
     ``camera``: x y z [mm] and x y z w of the delivered transform. ``refuted``: touches speak
     against it. ``same``: session.yaml would give the same result now; None: it is another file, and
     nobody has looked yet whether that matters. ``unknown_by``: the code of the cause for which the
-    uncertainties are not known, see `StoredResult`.
+    uncertainties are not known, see `StoredResult`. ``as_told``: it is accepted by a number that no
+    touch has shown.
     """
 
     verdict: str
@@ -46,6 +47,7 @@ class Result(NamedTuple):
     refuted: bool = False
     same: bool | None = True
     unknown_by: str | None = None
+    as_told: bool = False
 
 
 class Noted(NamedTuple):
@@ -217,6 +219,9 @@ def _result(folder: Path, session_hash: str, mount: str) -> Result | None:
             camera=_camera(_needed(keys, names[0])),
             refuted=any(code in REFUTED for code, _ in said),
             unknown_by=spoiled,
+            as_told=not errors
+            and (TOLD, "note") in said
+            and SHOWN not in (code for code, _ in said),
         )
         inputs = keys.get("inputs", "")
         same = session_hash in inputs or not inputs.strip() or _unknown(keys.get("basis"))
@@ -247,6 +252,7 @@ def _of_stored(stored: StoredResult) -> Result:
         camera,
         stored.by_touch == "failed",
         unknown_by=stored.unknown_by,
+        as_told=bool(stored.told),
     )
 
 

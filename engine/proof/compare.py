@@ -291,13 +291,17 @@ def corners_in_camera(cell: Cell, camera: Array) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Entry:
-    """One session: its name, when it was made (ISO 8601), and its difference from the first."""
+    """One session: its name, when it was made (ISO 8601), and its difference from the first.
+
+    ``holds``: on which numbers, as told, its verdict rests, in words; "" for none.
+    """
 
     name: str
     created: str
     verdict: Verdict
     by_touch: ByTouch
     since_first: Difference | None
+    holds: str
 
     def document(self) -> dict[str, Any]:
         """Return the entry as plain data."""
@@ -306,6 +310,7 @@ class Entry:
         return {
             **{key: getattr(self, key) for key in ("name", "created", "verdict")},
             "proven": self.by_touch == "proven",
+            "verdict_holds": self.holds or None,
             "by_touch": self.by_touch,
             **{key: since and getattr(since.movement, key) for key in sizes},
             "u_work_volume_mm": since and since.u_work_volume_mm,

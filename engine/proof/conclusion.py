@@ -20,7 +20,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume, holds_level
-from ..cell.result import Frames, StoredResult
+from ..cell.result import SHOWN, Frames, StoredResult
 from ..cell.rule import SIMPLE, Decision, most_expanded
 from ..cell.touched import REFUTED, Pointer, RepeatedPoint, StoredProof, TouchedPoint
 from ..errors import UsageError
@@ -48,7 +48,7 @@ from .touch_errors import (
 
 SPREAD = 0.5  # [-] of each side of the work volume that the points must span; common practice
 UPRIGHT = 0.9  # [-] of a common error that lies along base Z, to look for its cause in a height
-CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias")
+CODES = ("not-proven", "proven", "proof-disagrees", "proof-tolerance", "proof-bias", SHOWN)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,13 +130,14 @@ def concluded(
     frames: Frames | None = None,
     wrong: Sequence[Finding] = (),
     fixed: bool = False,
+    rests: bool = False,
 ) -> Proof:
     """Return what the touched points prove about a result in ``cell``.
 
     ``frames``: what is known of tool and frame; None: as the cell tells. ``wrong``: errors of tool,
     frame or robot file, shown by joints beside the poses. ``fixed``: the same pointer set a number
     that the stations do not show. It is off at these points by as much as it was there, so nothing
-    is proven along that direction.
+    is proven along that direction. ``rests``: the result rests on such a number.
     """
     alike, tolerance = bias(_together(errors)), cell.tolerance
     missing = missing_for_proof(errors, alike, cell, pointer)
@@ -146,6 +147,8 @@ def concluded(
     proven = not missing and not found
     chance = None if wrong else _chance(errors, proven, tolerance)
     said = [_proven(errors, cell, frames)] if proven else []
+    if rests and not (fixed or found or _either_way_up(errors, cell, pointer)):
+        said += _number_shown(errors, tolerance)
     if alike is not None and alike.shared and not (alike.refutes or alike.hidden):
         t = float(alike.t[np.abs(alike.t).argmax()]) if alike.t is not None else 0.0
         said.append(finding("proof-bias", shift=alike.words(), t=t, count=alike.count))
@@ -184,6 +187,16 @@ def _proven(errors: Sequence[PointError], cell: Cell, frames: Frames | None) -> 
         tool=frames.tool,
         how=frames.how,
     )
+
+
+def _number_shown(errors: Sequence[PointError], tolerance: Tolerance) -> list[Finding]:
+    """Return that a touch shows the number that was told, by the touch that shows it best."""
+    kept = [item for item in errors if item.agrees and item.conforms(tolerance)]
+    if not kept or len(kept) < len(errors):
+        return []
+    best = min(kept, key=lambda item: item.size_mm + item.spread.measured_mm)
+    U = best.spread.measured_mm
+    return [finding("number-shown", touch=best.touch, distance=best.size_mm, expanded=U)]
 
 
 def _chance(errors: Sequence[PointError], proven: bool, tolerance: Tolerance) -> float | None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import Cell
-from ..cell.result import NOT_SHOWN, StoredResult, Uncertainty, Verdict
+from ..cell.result import NOT_SHOWN, SHOWN, TO_SHOW, StoredResult, Uncertainty, Verdict, only_if
 from ..cell.rule import RULES, STATIONS, Decision, often_good, percent
 from ..errors import StationbookError, UsageError
 from ..findings import Level
@@ -38,6 +38,7 @@ class Delivered:
         axes: where from_frame (of an inverse: to_frame) lies, in words.
         decision: by which rule the tolerance was judged, None for what no tolerance was.
         k, pick_k: the coverage factors of U and of that of a pick, in words.
+        holds: on which numbers, as told, the verdict rests, in words; "" for none.
     """
 
     cell: Cell
@@ -57,6 +58,7 @@ class Delivered:
     decision: Decision | None = None
     k: str = "k = 2"
     pick_k: str = "k = 2"
+    holds: str = ""
 
     @property
     def name(self) -> str:
@@ -105,11 +107,13 @@ def delivered(
         cell, to_frame, from_frame, T, covariance, u, result.verdict, caution, result.proven,
         result.touched, source_sha256, result.frames.how if result.frames else NOT_SHOWN,
         _said(result), decision=result.decision, k=result.k, pick_k=result.pick_k,
+        holds=only_if(result.told),
     )  # fmt: skip
 
 
 SAID = {  # below the level of an error: by which key it is handed over
     "unobservable": "direction not shown",  # a measured number gave it, not the stations
+    SHOWN: "direction shown",  # by a touch
     "overruled": "overruled",
 }
 
@@ -165,7 +169,8 @@ def facts(item: Delivered, unit: str, convention: str) -> list[tuple[str, str]]:
          f"{one_line(str(pendant.active_frame))!r}, {item.frames}"),
         *item.said,
         ("camera axes" if item.axes is CAMERA_AXES else "axes", item.axes),
-        ("verdict", item.verdict),
+        ("verdict", f"{item.verdict} {item.holds}".strip()),
+        *([("until shown", TO_SHOW)] if item.holds else []),
         *([("caution", item.caution)] if item.caution else []),
         *_decided(item),
         ("proven by touch points", item.touched),

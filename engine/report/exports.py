@@ -168,6 +168,8 @@ def _plain(item: Delivered, unit: str) -> dict[str, Any]:
     return {
         "format": 1,
         **said,
+        "verdict": item.verdict,
+        "verdict_holds": item.holds or None,
         "caution": item.caution,
         "proven": item.proven,
         BEFORE_MOVING.replace(" ", "_"): list(NEW_VALUES),

@@ -224,7 +224,7 @@ def _other(name: str, part: StoredResult | None) -> tuple[str, ...]:
     codes = ", ".join(dict.fromkeys(item.code for item in part.findings))
     position = _triple(part.camera.position_mm if part.camera else None)
     u = _expanded(part.uncertainty.pick_mm, 3)
-    return name, part.verdict.replace("-", " ").upper(), position, u, codes or "none"
+    return name, part.verdict_words.upper(), position, u, codes or "none"
 
 
 def proof(result: StoredResult) -> Html:

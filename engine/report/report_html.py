@@ -13,7 +13,16 @@ import numpy as np
 from ..arrays import Array
 from ..camera.model import Camera
 from ..cell.cell import Cell
-from ..cell.result import NOT_SHOWN, Covariance, FoundLens, Placed, StoredResult, not_known_by
+from ..cell.result import (
+    NOT_SHOWN,
+    TO_SHOW,
+    Covariance,
+    FoundLens,
+    Placed,
+    StoredResult,
+    not_known_by,
+    only_if,
+)
 from ..cell.result import verdict as verdict_of
 from ..cell.rule import Rule, keeps, most_expanded
 from ..cell.session import Session, seen_by
@@ -282,7 +291,8 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
     box = element(
         "div",
         joined([
-            element("strong", "ACCEPTED" if accepted else "NOT ACCEPTED"), paragraph(proven),
+            element("strong", result.verdict_words.upper()), *_to_show(result),
+            paragraph(proven),
             table(("rule: all three must hold", "found", "limit", ""), rows),
             paragraph(decision.words()),
             *(paragraph(item.message) for item in result.findings if item.code == "overruled"),
@@ -300,6 +310,10 @@ def verdict(result: StoredResult, cell: Cell) -> Html:
         "of the work volume keep it at once and it is exceeded in less than 1 % of what is "
         "accepted. A pick is off by camera and robot together."
     )])  # fmt: skip
+
+
+def _to_show(result: StoredResult) -> list[Html]:
+    return [paragraph(f"ACCEPTED {only_if(result.told)}. {TO_SHOW}")] if result.told else []
 
 
 def _rule(

@@ -148,6 +148,7 @@ class _OfMount(Kind):
 
 
 RESULT = _OfMount()
+HOLDS = "holds_only_if"  # these numbers are right, as told; follows from the findings
 
 
 def _record(camera: str, board: str) -> Record[StoredResult]:
@@ -163,7 +164,7 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
     keys = [replace(field, key=names.get(field.key, field.key)) for field in own.fields]
 
     def build(values: Values, _: Node) -> StoredResult:
-        del values["format"]
+        del values["format"], values[HOLDS]
         values["camera"], values["board"] = values.pop(camera), values.pop(board)
         values["geometric"] = (values["geometric"] or {}).get(camera)
         return StoredResult(**values)
@@ -171,10 +172,11 @@ def _record(camera: str, board: str) -> Record[StoredResult]:
     def parts(result: StoredResult) -> Values:
         transforms = {camera: result.camera, board: result.board}
         geometric = {camera: result.geometric}
-        return attributes(result) | transforms | {"format": FORMAT, "geometric": geometric}
+        own = {"format": FORMAT, "geometric": geometric, HOLDS: result.told}
+        return attributes(result) | transforms | own
 
     head = Field("format", Whole(1, FORMAT), FORMAT, always=True)
-    return Record((head, *keys), build, parts)
+    return Record((head, *keys, Field(HOLDS, Many(Text()), ())), build, parts)
 
 
 RESULTS = {mount: _record(*names) for mount, names in KEYS.items()}

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ..cautions import CARRIED_POINTS
-from ..cell.result import ACCEPTED, Verdict, not_known_by
+from ..cell.result import ACCEPTED, Verdict, not_known_by, only_if
 from ..cell.session import Session, seen_by
 from ..cell.touched import ByTouch
 from ..errors import UsageError
@@ -50,6 +50,7 @@ class Stored:
     by_touch: ByTouch
     touched: str
     reasons: str
+    holds: str
 
 
 def stored(folder: Path, camera: str | None = None) -> Stored:
@@ -62,7 +63,8 @@ def stored(folder: Path, camera: str | None = None) -> Stored:
     name = camera or session.cell.camera.name
     own, part = seen_by(session, name), of_camera(result, session.cell, name)
     state = stated(part, own.cell)
-    return Stored(own, state, part.verdict, part.by_touch, part.touched, reasons(part))
+    return Stored(own, state, part.verdict, part.by_touch, part.touched, reasons(part),
+                  only_if(part.told))  # fmt: skip
 
 
 def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
@@ -93,7 +95,9 @@ def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
         session, cell = item.session, first.session.cell
         check_same(cell, session.cell)
         since = None if item is first else difference(first.result, item.result, cell)
-        entries.append(Entry(session.name, session.created, item.verdict, item.by_touch, since))
+        entries.append(
+            Entry(session.name, session.created, item.verdict, item.by_touch, since, item.holds)
+        )
     return entries
 
 
@@ -122,11 +126,12 @@ class Shifted:
     findings: tuple[Finding, ...]
     verdict: Verdict
     touched: str
+    holds: str
 
     def text(self) -> str:
         """Return the points after the shift as CSV below the cautions, as `read_taught` reads."""
         said = (
-            f"result: {self.verdict.replace('-', ' ')}",
+            f"result: {self.verdict.replace('-', ' ')} {self.holds}".rstrip(),
             f"proven by touch points: {self.touched}",
             *CARRIED_POINTS,
         )
@@ -193,7 +198,7 @@ def shift(
 def _carried_by(new: Stored, points: tuple[Carried, ...], *said: Finding) -> Shifted:
     """Return points carried over by the result ``new``, with what is said of them."""
     labels = new.session.cell.pendant.labels
-    return Shifted(points, labels, said, new.verdict, new.touched)
+    return Shifted(points, labels, said, new.verdict, new.touched, new.holds)
 
 
 def _said(found: tuple[Carried, ...]) -> list[Finding]:

@@ -91,7 +91,7 @@ def poses_text(session: Session, folder: Path) -> str:
     pendant = session.cell.pendant
     try:
         result = current_result(session, folder)
-        stands, by_touch = result.verdict.replace("-", " "), result.touched
+        stands, by_touch = result.verdict_words, result.touched
     except FileError:
         stands, by_touch = "none, the poses alone", "no result"
     said = (

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import ACCEPTED, NOT_ACCEPTED, NOT_SHOWN, Uncertainty
+from ..cell.result import ACCEPTED, NOT_ACCEPTED, NOT_SHOWN, Uncertainty, only_if
 from ..cell.rule import Decision, chance_beyond, conforms, most_expanded
 from ..cell.session import Session
 from ..cell.touched import Pointer
@@ -150,13 +150,13 @@ def frame_found(
             "Give three --touch, or three --seen: origin, along x, to the side of y.",
         )
     cell, tolerance = session.cell, session.cell.tolerance
-    cautions = []
+    cautions, holds = [], ""
     proof, frames = "does not apply: touched with the pointer, not seen", NOT_SHOWN
     if touched:
         points, covariance = _touched(cell, folder, touched)
     else:
         result = current_result(session, folder)
-        proof = f"the camera's result: {result.touched}"
+        proof, holds = f"the camera's result: {result.touched}", only_if(result.told)
         frames = result.frames.how if result.frames else NOT_SHOWN
         cautions += [] if result.accepted else [f"the camera's result: {reasons(result)}"]
         points, covariance = _seen(cell, folder, stated(result, cell), seen, looked)
@@ -185,6 +185,7 @@ def frame_found(
         frames=frames,
         said=(),
         decision=Decision(rule, tolerance.set_by, chance),
+        holds=holds,
         axes="origin at the first point, x through the second, y towards the third",
     )
     return FrameFound(name, frame, own, points, delivered)

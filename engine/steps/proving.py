@@ -12,7 +12,7 @@ from math import inf, isfinite
 from pathlib import Path
 
 from ..cell.cell import EYE_IN_HAND, Cell
-from ..cell.result import StoredResult
+from ..cell.result import TOLD, StoredResult
 from ..cell.session import Session, Station
 from ..cell.touched import Pointer
 from ..checks.entry import asked_findings
@@ -192,11 +192,12 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
         )
     cell = session.cell
     errors = point_errors(cell, found, found.pointer, stated(result, cell), folder)
-    open_without = any(item.code == "unobservable" for item in result.findings)
+    open_without = any(item.code == TOLD for item in result.findings)
     fixed = open_without and _by_the_same_pointer(found, found.pointer, errors)
     frames, said = told_or_shown(cell, stops_compared(session, _stops(cell, found)))
     wrong = [item for item in said if item.level is Level.ERROR]
-    proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed)
+    proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed,
+                      rests=open_without)  # fmt: skip
     kept = [item for item in result.findings if item.code not in ("frames-told", "joints-disagree")]
     proof = replace(proof, findings=(*proof.findings, *joints_asked(session, found)))
     notes = [item for item in said if item not in wrong]

@@ -61,7 +61,7 @@ def make_together(
         results.append(part)
         expanded, limit = part.expanded_mm, session.cell.tolerance.position_mm
         rows.append((
-            session.name, session.cell.name, session.created[:10], part.verdict.upper(),
+            session.name, session.cell.name, session.created[:10], part.verdict_words.upper(),
             "not known" if expanded is None else f"{expanded:.3f} mm", f"{limit:g} mm",
             part.by_touch,
         ))  # fmt: skip
@@ -105,6 +105,7 @@ def _history(session: Session, folder: Path) -> tuple[Past, ...]:
             if item.result is not None:
                 u = item.result.pick_mm
                 said = item.result.verdict.replace("-", " ")
+                said += " as told, which no touch has shown" if item.result.as_told else ""
                 why = not_known_by(item.result.unknown_by)
                 said += f", U {why}" if why else "" if u is None else f", U {2 * u:.2f} mm"
                 said += ", proven" if item.result.proven else ""

@@ -29,7 +29,7 @@ RULES = ("guarded", "simple")
 BY_TOUCH = ("proven", "failed", "no longer", "not yet", "not known")
 HISTORY = {
     "name": "s", "created": "s", "verdict": "s", "proven": "b",
-    "by_touch": BY_TOUCH, "position_mm": "n",
+    "verdict_holds": "s", "by_touch": BY_TOUCH, "position_mm": "n",
     "angle_deg": "n", "work_volume_mm": "n", "u_work_volume_mm": "n", "agree": "b",
     "unknown_by": "s",
 }  # fmt: skip
@@ -119,14 +119,16 @@ DOCUMENTS: dict[str, Any] = {
     },
     "form-json": {
         "transform": "s", "direction": "s", "unit": ("mm", "m", "in"), "convention": "s",
-        "cell": "s", "mount": ("eye-to-hand", "eye-in-hand"), "frames": "s", "camera_axes?": "s",
+        "verdict_holds": "s", "cell": "s", "mount": ("eye-to-hand", "eye-in-hand"), "frames": "s",
+        "camera_axes?": "s",
         "axes?": "s", "verdict": ("accepted", "not-accepted"), "source": "s", "source_sha256": "s",
         "caution": "s", "proven": "b", "proven_by_touch_points": "s", "before_moving": ["s"],
         "lens_data?": "s",
         "position_mm?": ["n"], "position_m?": ["n"],
         "position_in?": ["n"], "quaternion_xyzw": ["n"], "matrix": [["n"]],
         "standard_uncertainty": "*", "covariance_rad_mm": [["n"]], "lens": LENS, "lens_px?": "s",
-        "distortion?": "s", "direction_not_shown?": "s", "overruled?": "s",
+        "distortion?": "s", "direction_not_shown?": "s", "direction_shown?": "s", "until_shown?": "s",
+        "overruled?": "s",
         "tolerance?": "s", "rule?": "s", "chance_that_the_verdict_is_wrong?": "s",
     },
     "form-ros": {

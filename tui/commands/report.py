@@ -64,5 +64,5 @@ def report_folder(
         "bytes": size,
         "verdict": result.verdict,
     }
-    said = f"{place or 'not written'} ({size / 2**20:.1f} MB), verdict {result.verdict}"
+    said = f"{place or 'not written'} ({size / 2**20:.1f} MB), verdict {result.verdict_words}"
     return Answer(document, [f"report: {said}"], result.findings)

@@ -143,6 +143,8 @@ def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[s
         return "disproved", "error"
     if not result.accepted or overtaken(folder, glance.cameras):
         return "NOT ok", "error"
+    if result.told:
+        return "as told", "warning"
     return ("proven", "good") if result.proven else ("accepted", "good")
 
 

@@ -172,7 +172,8 @@ def _after_solving(desk: Desk, stored: StoredResult, open_: str, way: str) -> Jo
             f"not accepted{open_}", "F6 shows why" if way else _put_right(desk, stored), due=True
         )
     if not stored.proven:
-        return Job(f"accepted{open_}", f"prove: {way}p", due=True)
+        state = "accepted as told" if stored.told else "accepted"
+        return Job(f"{state}{open_}", f"prove: {way}p", due=True)
     if not desk.reported():
         return Job(f"proven{open_}", f"report: {way}r", due=True)
     return Job(f"done{open_}" if open_ else "done: proven and reported")
