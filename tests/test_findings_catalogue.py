@@ -31,6 +31,7 @@ VARIANTS = {
     "frames-told": ("", "no-robot"),  # whether joints could show them
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "stations-contradict": ("", "some"),  # several come into question, or one alone
+    "result-overtaken": ("", "something", "contradict", "beyond"),  # what the recheck found
     "pick-now": ("open", "which"),  # whether it is known that the camera moved
     "joints-disagree": (  # what the stops with joints and pose say together
         "",

@@ -26,7 +26,7 @@ from engine.plant.page import plant_page
 from engine.plant.summary import Noted, Result, Summary, _strict_head, summary
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
-from engine.sessions.journal import OVERTAKEN
+from engine.sessions.journal import LIFTED, OVERTAKEN
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
 from tui.commands.cells import cell_lines
@@ -52,7 +52,8 @@ def a_recheck(day: int, moved: bool | None = False, size: float = 0.1, u: float 
 
 
 def a_mark(day: int, moved: bool = True, camera: str = "") -> Noted:
-    return Noted(OVERTAKEN, (NOW - timedelta(days=day)).isoformat(), None, camera, "s1", moved)
+    at, found = (NOW - timedelta(days=day)).isoformat(), "camera" if moved else LIFTED
+    return Noted(OVERTAKEN, at, None, camera, "s1", moved, mark=found)
 
 
 def an_event(day: int, what: str = "crash") -> Noted:

@@ -10,7 +10,7 @@ import re
 import shlex
 import shutil
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -30,18 +30,21 @@ from engine.errors import UsageError
 from engine.estimate.problem import Problem
 from engine.frames import displaced, displacement
 from engine.pendant.settings import Active
+from engine.plant.archive import summaries
+from engine.plant.cells import Rating
+from engine.plant.cells import rows as cell_rows
 from engine.proof.compare import clearest
 from engine.proof.pick_now import _state, commands, pick_now
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session, session_text
-from engine.sessions.journal import read_journal
+from engine.sessions.journal import overtaken, read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.simulate.scenario import cell
 from engine.steps.planning import revised
-from engine.steps.recheck import start_again
+from engine.steps.recheck import mark_recheck, recheck_session, start_again
 from tui.desk.overview import session_row
 from tui.desk.solution import solve
 from tui.words import line_text, recheck_lines, unwrapped
@@ -605,6 +608,64 @@ def test_a_result_whose_camera_moved_is_marked_until_it_stands_where_it_was(
     assert solve(open_session(old), old).stored.verdict == "not-accepted"
     answer("recheck", tmp_path / "still", "--against", old)
     assert session_row(old, NOON).state == "accepted"
+    assert answer("report", old)["verdict"] == "accepted"
+
+
+def test_a_recheck_that_speaks_against_a_result_marks_it_whatever_moved(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    old = shutil.copytree(old_folder, tmp_path / "old")
+    (old / "journal.jsonl").unlink(missing_ok=True)  # of other tests
+    stationbook("solve", old)
+    away = np.array([0.0, 0.004, 0.0, 0.0, 1.0, -6.0])
+    make_later(tmp_path / "one", 1, shift=np.array([0.0, 0.004, 0.0, 40.0, 30.0, -6.0]))
+    make_later(tmp_path / "both", 4, shift=away, slip=np.array([0.0, 0.0, -0.01, 5.0, 0.0, 0.0]))
+    make_later(tmp_path / "still", 3)
+    for name, found, words in (
+        ("one", "something", "the board moved after this result"),
+        ("both", "contradict", "contradict"),
+    ):
+        answer("recheck", tmp_path / name, "--against", old, status=1)
+        assert overtaken(old, ["camera"])["camera"].found == found
+        for asked in (("report", old), ("export", old, "--as", "yaml")):
+            assert words in refused(*asked)
+        text = answer("export", old, "--as", "yaml", "--anyway")["text"]
+        assert "verdict: not-accepted" in text
+        assert words in text
+        assert session_row(old, NOON).state == "NOT ok"
+        (row,) = (row for row in cell_rows(summaries(tmp_path), NOON) if row.result_session)
+        assert row.alarm
+        assert row.verdict == "not-accepted"
+        answer("recheck", tmp_path / "still", "--against", old)
+        assert answer("report", old)["verdict"] == "accepted"
+
+
+def test_a_recheck_that_cannot_tell_cautions_and_lifts_no_mark(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    old = shutil.copytree(old_folder, tmp_path / "old")
+    (old / "journal.jsonl").unlink(missing_ok=True)  # of other tests
+    stationbook("solve", old)
+    make_later(tmp_path / "new", 3)
+    (told,) = recheck_session(open_session(tmp_path / "new"), tmp_path / "new", old).values()
+    assert told.pick is not None
+    open_ = {"camera": replace(told, pick=replace(told.pick, state="not-known"))}
+    beyond = {"camera": replace(told, pick=replace(told.pick, state="beyond"))}
+    who = Who(None, datetime(2026, 11, 27, 9, tzinfo=UTC))
+    mark_recheck(open_, tmp_path / "new", old, who)
+    found = answer("report", old)
+    assert found["verdict"] == "accepted"
+    assert [item["code"] for item in found["findings"]].count("recheck-open") == 1
+    assert "on this result: the recheck of" in answer("export", old, "--as", "yaml")["text"]
+    assert session_row(old, NOON).state == "accepted"
+    (row,) = (row for row in cell_rows(summaries(tmp_path), NOON) if row.result_session)
+    assert (row.rating, row.alarm) == (Rating.OPEN, False)
+    mark_recheck(beyond, tmp_path / "new", old, who)
+    assert "more than the tolerance" in refused("report", old)
+    mark_recheck(open_, tmp_path / "other", old, who)
+    assert "more than the tolerance" in refused("report", old)
+    answer("recheck", tmp_path / "new", "--against", old)
+    assert "recheck-open" not in {item["code"] for item in answer("report", old)["findings"]}
     assert answer("report", old)["verdict"] == "accepted"
 
 

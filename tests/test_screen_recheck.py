@@ -215,7 +215,7 @@ async def test_the_session_whose_camera_moved_since_says_so_as_where_the_job_sta
     app = app_on(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        await until(pilot, "Job: the camera moved since", "calibrate again: a new session")
+        await until(pilot, "Job: a recheck speaks against the result", "calibrate again")
 
 
 @on_screen

@@ -15,6 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED, not_known_by
+from ..sessions.journal import OPEN
 from .archive import by_cell, day_of, last_result
 from .summary import Noted, Result, Summary
 
@@ -32,11 +33,17 @@ class Rating(StrEnum):
     DAMAGED = "damaged session"
     CHANGED = "changed since solved"
     NO_RESULT = "no result"
+    OPEN = "recheck open"
     SOON = "due soon"
     NOT_PROVEN = "not proven"
     IN_ORDER = "in order"
 
 
+SPOKEN = {  # marks of another kind than a moved camera, in a few words
+    "something": (Rating.MOVED, "camera or board moved"),
+    "contradict": (Rating.MOVED, "recheck contradicts the result"),
+    "beyond": (Rating.BEYOND, "picks beyond the tolerance"),
+}
 ALARM = (Rating.MOVED, Rating.BEYOND, Rating.NOT_ACCEPTED, Rating.EVENT, Rating.OVERDUE)
 
 
@@ -102,7 +109,8 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
     last = last_result(sessions)
     result = last.result if last else None
     mark = last.mark if last else None
-    if result is not None and mark is not None:  # it stands in the file as it was
+    barred = mark is not None and mark.mark != OPEN
+    if result is not None and barred:  # it stands in the file as it was
         result = result._replace(verdict=NOT_ACCEPTED, proven=False)
     newest = next((item for item in reversed(sessions) if not item.problem), None)
     since = day_of(last.created) if last else None
@@ -122,8 +130,8 @@ def row_of(name: str, sessions: Sequence[Summary], now: datetime) -> CellRow:
         rest = expanded + (size if size is not None and size > 2 * (u or 0.0) else 0.0)
     tolerance = last.tolerance_mm if last else None
     damaged = tuple(item.problem for item in sessions if item.problem)
-    moved = mark if check is None or not check.moved else check
-    rating, words = _rated(result, moved or check, left, event, rest, tolerance, damaged)
+    moved = mark if barred and not (check and check.moved) else check
+    rating, words = _rated(result, moved, mark, left, event, rest, tolerance, damaged)
     return CellRow(
         cell=name,
         sessions=len(sessions),
@@ -206,6 +214,7 @@ def _asking(
 def _rated(
     result: Result | None,
     check: Noted | None,
+    mark: Noted | None,
     left: float | None,
     event: Noted | None,
     rest: float | None,
@@ -216,6 +225,9 @@ def _rated(
         if damaged:
             return Rating.DAMAGED, "no session of it can be read"
         return Rating.NO_RESULT, "not solved yet"
+    if check is not None and check.mark in SPOKEN:
+        grave, words = SPOKEN[check.mark]
+        return grave, f"{words}, seen {_date(check.at)}: re-calibrate"
     if check is not None and check.moved:
         what = "camera or board" if check.what == "unclear" else check.what or "camera"
         return Rating.MOVED, f"{what} moved, seen {_date(check.at)}: re-calibrate"
@@ -235,6 +247,8 @@ def _rated(
         return Rating.DAMAGED, f"{word} cannot be read"
     if not result.same:
         return Rating.CHANGED, "the session was changed since it was solved"
+    if mark is not None and mark.mark == OPEN:
+        return Rating.OPEN, f"not known yet: more stations in {mark.against}"
     if left is not None and left <= SOON_DAYS:
         return Rating.SOON, f"recheck due in {_days(left)}"
     if result.as_told:

@@ -21,7 +21,7 @@ from ..cell.touched import REFUTED
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256
 from ..proof.answer import rechecked
-from ..sessions.journal import MAX_JOURNAL, OVERTAKEN
+from ..sessions.journal import LIFTED, MARKS, MAX_JOURNAL, OVERTAKEN, marked_as
 from ..sessions.results import read_result
 from ..sessions.store import JOURNAL_FILE, RESULT_FILE, SESSION_FILE
 from ..sessions.yaml_text import Node, parse_yaml
@@ -56,7 +56,8 @@ class Noted(NamedTuple):
     ``what``: the event, the cause that a recheck named, or the camera that a mark speaks of ("":
     all). A mark is made by a recheck in the session ``against``. ``against``, ``moved`` and the
     movement belong to rechecks: size and u at the work volume [mm], the shift of its centre (3,)
-    [mm], and the shift of the corner where it shows most clearly, with U [mm].
+    [mm], and the shift of the corner where it shows most clearly, with U [mm]. ``mark``: with what
+    a mark marks a result, see `journal.MARKS`.
     """
 
     action: str
@@ -70,6 +71,7 @@ class Noted(NamedTuple):
     shift_mm: Place | None = None
     clearest_mm: float | None = None
     clearest_expanded_mm: float | None = None
+    mark: str = ""
 
     @property
     def answer(self) -> str:
@@ -106,12 +108,13 @@ class Summary(NamedTuple):
 
     @property
     def mark(self) -> Noted | None:
-        """The mark that a camera moved since this session's result, None where none stands."""
+        """What a recheck found against this session's result, the gravest; None: nothing."""
         last: dict[str, Noted] = {}
         for line in self.noted:
             if line.action == OVERTAKEN:
                 last = {line.what: line} if not line.what else last | {line.what: line}
-        return next((line for line in last.values() if line.moved), None)
+        found = [line for line in last.values() if line.mark != LIFTED]
+        return min(found, key=lambda line: MARKS.index(line.mark), default=None)
 
 
 class _UnusualError(Exception):
@@ -317,6 +320,7 @@ def _line(line: Mapping[str, Any]) -> Noted:
         shift_mm=None if shift is None else tuple(float(v) for v in shift),
         clearest_mm=None if best is None else float(best["size_mm"]),
         clearest_expanded_mm=None if best is None else float(best["expanded_mm"]),
+        mark=marked_as(line) if line["action"] == OVERTAKEN else "",
     )
 
 

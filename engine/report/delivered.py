@@ -115,6 +115,7 @@ SAID = {  # below the level of an error: by which key it is handed over
     "unobservable": "direction not shown",  # a measured number gave it, not the stations
     SHOWN: "direction shown",  # by a touch
     "overruled": "overruled",
+    "recheck-open": "recheck open",
 }
 
 

@@ -317,15 +317,28 @@ def _patched(text: str, patch: object) -> str | None:
 OVERTAKEN = "overtaken"  # the word in the journal
 
 
+# What a recheck found against a result, the word in the journal: the camera moved; camera or board
+# did; its stations contradict each other; picks are beyond the tolerance; or nobody can tell yet.
+OPEN = "open"
+MARKS = ("camera", "something", "contradict", "beyond", OPEN)  # the gravest first
+LIFTED = "none"
+
+
 class Mark(NamedTuple):
-    """That the camera moved after a result: when a recheck found it, and with which session."""
+    """What a recheck found against a result (of `MARKS`): when, and with which session."""
 
     at: str
     by: str
+    found: str = "camera"
+
+    @property
+    def bars(self) -> bool:
+        """Whether the result is not to be used; else there is a caution only."""
+        return self.found != OPEN
 
 
 def overtaken(folder: Path, cameras: Sequence[str]) -> dict[str, Mark]:
-    """Return the marks of those of the cameras that moved since, by name. Raises FileError.
+    """Return what rechecks found against a result, by name of its camera. Raises FileError.
 
     A line that names no camera speaks of all.
     """
@@ -334,6 +347,15 @@ def overtaken(folder: Path, cameras: Sequence[str]) -> dict[str, Mark]:
         if line is None or line.get("action") != OVERTAKEN:
             continue
         at, by = str(line.get("at"))[:16].replace("T", " "), str(line.get("by"))
-        mark = Mark(at, by) if line.get("moved") is True else None
+        found = marked_as(line)
+        mark = None if found == LIFTED else Mark(at, by, found)
         marks |= {name: mark for name in cameras if line.get("camera", name) == name}
     return {name: mark for name, mark in marks.items() if mark is not None}
+
+
+def marked_as(line: Mapping[str, object]) -> str:
+    """Return what a line of the journal marks a result with, of `MARKS`, or `LIFTED`."""
+    found = line.get("found")
+    if isinstance(found, str) and found in (*MARKS, LIFTED):
+        return found
+    return "camera" if line.get("moved") is True else LIFTED

@@ -16,8 +16,8 @@ from ..cell.session import FORMAT, Session
 from ..cell.touched import Pointer, StoredProof
 from ..errors import FileError, StationbookError
 from ..files import content, inside
-from ..findings import Finding, finding
-from .journal import overtaken
+from ..findings import Finding, Level, finding
+from .journal import Mark, overtaken
 from .schema import (
     Field,
     Kind,
@@ -90,7 +90,8 @@ def changed_since(session: Session, folder: Path, result: StoredResult) -> list[
 def current_result(session: Session, folder: Path) -> StoredResult:
     """Return the stored result as it stands today.
 
-    One that the session has left behind, or whose camera moved since, is not accepted and says so.
+    One that the session has left behind, or against which a recheck spoke, is not accepted and says
+    so.
     Raises FileError where there is no result or it is damaged.
     """
     result = with_marks(read_result(folder), moved_since(session, folder), session)
@@ -200,17 +201,20 @@ def read_result(folder: Path) -> StoredResult:
 
 
 def moved_since(session: Session, folder: Path) -> dict[str, Finding]:
-    """Return the marks of cameras that moved since, as findings by name. Raises FileError."""
+    """Return what rechecks found against the result, as findings by camera. Raises FileError."""
     names = session.cell.camera_names
+    several = len(names) > 1
     return {
-        name: finding(
-            "result-overtaken",
-            camera=f"Camera {name!r}" if len(names) > 1 else "The camera",
-            at=mark.at,
-            by=mark.by,
-        )
+        name: _spoken(mark, f"Camera {name!r}" if several else "The camera")
         for name, mark in overtaken(folder, names).items()
     }
+
+
+def _spoken(mark: Mark, camera: str) -> Finding:
+    if not mark.bars:
+        return finding("recheck-open", camera=camera, at=mark.at, by=mark.by)
+    variant = None if mark.found == "camera" else mark.found
+    return finding("result-overtaken", variant, camera=camera, at=mark.at, by=mark.by)
 
 
 def with_marks(
@@ -218,12 +222,14 @@ def with_marks(
 ) -> StoredResult:
     """Return the result as it stands beside the marks: not accepted nor proven for those cameras.
 
-    Nothing so is stored.
+    A mark below the level of an error only stands beside it. Nothing so is stored.
     """
 
     def beside(name: str, part: StoredResult) -> StoredResult:
         if name not in marks:
             return part
+        if marks[name].level is not Level.ERROR:
+            return part.judged([marks[name], *part.findings], session.cell.tolerance)
         kept = (item for item in part.findings if item.code != "proven")
         judged = part.judged([marks[name], *kept], session.cell.tolerance)
         return replace(judged, proven=False)

@@ -77,7 +77,7 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     found = difference(old.result, new.result, new.session.cell)
     name = new.session.cell.camera.name
     mark = overtaken(other, [name]).get(name)
-    if mark is None or found.agree is not False:
+    if mark is None or mark.found != "camera" or found.agree is not False:
         return found
     moved = found.movement
     said = finding("results-differ", "moved", movement=moved.found(),

@@ -205,7 +205,8 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     names = [PROOF_FILE, *(view.points for view in found.views)]
     inputs = {name: sha256(read_bytes(inside(folder, name))) for name in names}
     kept_result = amended(result, proof, cell, inputs)
-    if mark := moved_since(session, folder).get(cell.camera.name):
+    mark = moved_since(session, folder).get(cell.camera.name)
+    if mark is not None and mark.level is Level.ERROR:
         proof = proof.refused(mark)
     return proof, kept_result
 

@@ -34,7 +34,7 @@ from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
 from ..sessions.changes import Change, Who, commit, remark
 from ..sessions.folder import open_session
-from ..sessions.journal import OVERTAKEN, overtaken
+from ..sessions.journal import LIFTED, OPEN, OVERTAKEN, overtaken
 from ..sessions.lock import writing
 from ..sessions.numbers import observations
 from ..sessions.results import input_hashes, read_result
@@ -324,22 +324,42 @@ def movement_noted(movement: Movement, cell: Cell, against: Path) -> dict[str, o
 
 
 def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path, who: Who) -> None:
-    """Mark the earlier session in ``against``: a camera moved, or stands where it was after all.
+    """Mark the earlier session in ``against`` with what speaks against its result, or lift a mark.
 
-    Takes its lock and stores the marks; nothing where nothing is new. Raises StationbookError.
+    What another session found stands until a recheck finds a pick within the tolerance; one that
+    cannot tell changes nothing about it. Takes its lock and stores the marks; nothing where nothing
+    is new. Raises StationbookError.
     """
     by, marks = beside(against, folder), overtaken(against, tuple(answers))
     for name, answer in answers.items():
-        mark = marks.get(name)
-        moved_ = answer.moved is True and answer.cause == "camera"
-        here = answer.moved is False and mark is not None
-        if here or (moved_ and (mark is None or mark.by != by)):
-            details: dict[str, object] = {"by": by, "moved": moved_}
+        mark, found = marks.get(name), _mark_of(answer)
+        stands = mark.found if mark else LIFTED
+        same = found == stands and (mark is None or mark.by == by)
+        if found is None or same:
+            continue
+        if found != OPEN or mark is None or not mark.bars or mark.by == by:
+            moved_ = None if found == OPEN else found != LIFTED
+            details: dict[str, object] = {"by": by, "moved": moved_, "found": found}
             with writing(against):
                 old = open_session(against)
                 if old.cell.cameras:
                     details["camera"] = name
                 commit(against, remark(OVERTAKEN, old, against, details), who)
+
+
+def _mark_of(answer: Recheck) -> str | None:
+    """Return with what an answer marks the earlier result; None: it says nothing of it."""
+    codes = {item.code for item in answer.findings}
+    if not answer.stations or answer.pick is None or "earlier-spoiled" in codes:
+        return None
+    if answer.moved:
+        return "camera" if answer.cause == "camera" else "something"
+    if "stations-contradict" in codes:
+        return "contradict"
+    if answer.pick.state == "beyond":
+        return "beyond"
+    within = answer.moved is False and answer.pick.state == "within"
+    return LIFTED if within else OPEN
 
 
 def beside(folder: Path, other: Path) -> str:

@@ -141,11 +141,15 @@ def _state(folder: Path, glance: Glance, result: StoredResult | None) -> tuple[s
         return "changed", "warning"
     if result.by_touch == "failed":
         return "disproved", "error"
-    if not result.accepted or overtaken(folder, glance.cameras):
+    if not result.accepted or _barred(folder, glance):
         return "NOT ok", "error"
     if result.told:
         return "as told", "warning"
     return ("proven", "good") if result.proven else ("accepted", "good")
+
+
+def _barred(folder: Path, glance: Glance) -> bool:
+    return any(mark.bars for mark in overtaken(folder, glance.cameras).values())
 
 
 def _left_behind(folder: Path, result: StoredResult) -> bool:

@@ -141,8 +141,14 @@ def job(desk: Desk, *, here: bool = False) -> Job:
     if desk.follow:
         return Job("followed from here; it is recorded elsewhere")
     open_ = ", start questions open" if desk.questions_open else ""
-    if any(item.code == "result-overtaken" for item in desk.findings):
-        return Job(f"the camera moved since{open_}", "calibrate again: a new session", due=True)
+    if mark := next((item for item in desk.findings if item.code == "result-overtaken"), None):
+        plain = mark.remedy.startswith(
+            "Calibrate again"
+        )  # what the recheck found is no longer open
+        next_ = (
+            "calibrate again: a new session" if plain else "repeat the recheck, or calibrate again"
+        )
+        return Job(f"a recheck speaks against the result{open_}", next_, due=True)
     if desk.fresh and desk.solution is not None and desk.solution.kept:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
