@@ -131,6 +131,19 @@ def test_a_station_that_does_not_fit_takes_no_part_in_the_movement() -> None:
     assert found.movement.position_mm <= 2 * found.movement.u_position_mm
 
 
+def test_the_remedy_names_what_makes_most_of_u_and_not_stations_further_apart() -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES["four axes"], 3)
+    problem = revisited(session, 5, np.zeros(6), remounted(MOUNT, rng), rng)
+    problem = replace(problem, tolerance=replace(problem.tolerance, position_mm=0.6))
+    found = quick(old, problem, "old", diagnosed).result
+    assert found.budget is not None
+    assert found.budget.parts[0].name == "measured numbers"
+    (said,) = (item.remedy for item in found.findings if item.code == "tolerance")
+    assert "further apart" not in said
+    assert said.startswith("Touch a point that the camera sees")
+
+
 def turned(problem: Problem) -> Problem:
     """Return the problem with every image read turned by half a turn: point 0 is the other end."""
     last = problem.board.count - 1

@@ -65,6 +65,9 @@ class Constraint:
         return residual / self.u_mm, rows / self.u_mm
 
 
+ON_MOUNT = "place of the board's mount"  # the name of a prior from an earlier session
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BoardPrior:
     """The board's transform is known: ``board`` (4, 4) within ``covariance`` (6, 6), see `frames`.

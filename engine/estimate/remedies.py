@@ -13,10 +13,10 @@ from ..findings import Finding, finding
 from ..robots.arms import is_level
 from .budget import ARM, NUMBERS
 from .information import known_whole, uncertainty_after, whole_information
-from .problem import MUCH_FACTOR, scatter
+from .problem import MUCH_FACTOR, ON_MOUNT, scatter
 from .result import Result
 from .solver import Solution
-from .ties import open_axis
+from .ties import HEIGHT, TOUCHED, open_axis
 
 MOST_MORE = 6  # stations that are asked for at once; a usual plan holds eight, common practice
 
@@ -26,6 +26,15 @@ FIRST = {  # by the finding that is to be looked at before any station is added
     "accuracy_mm says, or what is called exact is not, more stations and larger tilts do not help.",
     "depth-disagrees": "Do first what depth-disagrees names: depth was left out, and this is what "
     "the images alone tell.",
+}
+
+
+BY_NUMBER = {  # what shrinks U where a measured number makes most of it, by what gives the number
+    HEIGHT: "Measure the height of point 0 better, and enter board.height_mm and height_u_mm.",
+    TOUCHED: "Touch again, with a pointer whose tip is known better: further stations do not show "
+    "what the touched point gives.",
+    ON_MOUNT: "Touch a point that the camera sees (`proof --touch ID --fix`), or do the full job: "
+    "how well the board comes back to its mount gives what further stations do not show.",
 }
 
 
@@ -54,7 +63,12 @@ def instead_of_tilts(found: Solution, result: Result, first: str | None) -> str 
     if not is_level(found.problem.robot) and not (told and found.stations.constraints):
         return None
     if made_of is not None and made_of.help_ == NUMBERS:
-        return "Measure the height of point 0 better, and enter board.height_mm and height_u_mm."
+        return BY_NUMBER[HEIGHT]
+    if made_of is not None and made_of.parts and made_of.parts[0].name == NUMBERS:
+        names = [tie.name for tie in found.stations.constraints]
+        first_of = next((text for name, text in BY_NUMBER.items() if name in names), None)
+        if first_of is not None:
+            return f"{first_of} It is the largest part (u = {made_of.parts[0].u_mm:.2g} mm)."
     return "Add stations further apart, turned further about base Z."
 
 

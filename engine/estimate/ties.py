@@ -55,7 +55,7 @@ def constraints(problem: Problem) -> tuple[Tie, ...]:
     return (*known, *(_along(problem, item) for item in problem.touched))
 
 
-HEIGHT = "board.height_mm"
+HEIGHT, TOUCHED = "board.height_mm", "touched point"
 
 
 def height(problem: Problem) -> tuple[Constraint, ...]:
@@ -132,4 +132,4 @@ def touched(problem: Problem, item: Touched) -> Constraint:
         goal = apply(inverse(item.base_T_flange), goal[None])[0]
     moves = None if item.by_terms is None else item.by_terms[:, terms_of(problem).kept]
     point = np.asarray(item.p_camera)
-    return Constraint("touched point", True, point, np.eye(3), goal, item.u_mm, moves)
+    return Constraint(TOUCHED, True, point, np.eye(3), goal, item.u_mm, moves)

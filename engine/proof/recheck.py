@@ -31,7 +31,7 @@ from ..errors import SolveError
 from ..estimate.gather import board_turns
 from ..estimate.information import station_information
 from ..estimate.pick import PickModel
-from ..estimate.problem import BoardPrior, Problem, related
+from ..estimate.problem import ON_MOUNT, BoardPrior, Problem, related
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
 from ..frames import displaced, displacement, inverse, skew
@@ -399,7 +399,7 @@ def board_prior(old: Result, problem: Problem, alone: Result) -> BoardPrior:
         carry = np.eye(6)  # a turn about one origin moves the other
         carry[3:, :3] = -skew(board[:3, 3] - old.board[:3, 3])
         covariance = carry @ covariance @ carry.T
-    return BoardPrior("place of the board's mount", board, covariance)
+    return BoardPrior(ON_MOUNT, board, covariance)
 
 
 def quick(
