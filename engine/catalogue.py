@@ -1698,6 +1698,12 @@ CATALOGUE: dict[str, Entry] = {
         cause="A quick re-calibration trusts the board's old mount.",
         shows="Asked for with --board-from.",
     ),
+    "board-prior/alone": warning(
+        "The stored result rests on the board's place in the session {session}, which does not lie "
+        "beside this one as it was then: this check judges the stations without it, and so "
+        "otherwise than that result.",
+        "Pack or copy session {session} too, put it beside this one, and check again.",
+    ),
     "results-differ": warning(
         "The results differ by more than chance: {movement}; {work_volume_mm:.2f} mm at the work "
         "volume.",

@@ -261,6 +261,26 @@ def test_solved_again_with_all_it_rests_on_the_same_board(
     assert (tmp_path / "new" / "result.yaml").read_bytes() == stored
 
 
+def test_a_check_rests_on_the_same_board_or_says_that_it_does_not(
+    old: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 3, shift=np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0]))
+    assert stationbook("solve", tmp_path / "new", "--board-from", old).returncode in (0, 1)
+
+    def checked(folder: Path) -> list[str]:
+        found = json.loads(stationbook("check", folder, "--json").stdout)["findings"]
+        return [item["message"] for item in found if item["code"] == "board-prior"]
+
+    (beside,) = checked(tmp_path / "new")
+    assert "was taken from the session" in beside
+    stationbook("pack", tmp_path / "new", "--out", tmp_path / "new.zip")
+    (tmp_path / "away").mkdir()
+    run = stationbook("unpack", tmp_path / "new.zip", "--to", tmp_path / "away" / "new")
+    assert run.returncode == 0, run.stderr
+    (alone,) = checked(tmp_path / "away" / "new")
+    assert "judges the stations without it" in alone
+
+
 def test_command_names_five_stations_to_visit(old: Path, tmp_path: Path) -> None:
     make_later(tmp_path / "new", 0)
     found = answer("recheck", tmp_path / "new", "--against", old, "--visit", 5)

@@ -128,7 +128,7 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
     before = None
     if os.path.exists(folder / RESULT_FILE):
         before = with_marks(read_result(folder), marks, session)
-    solved = _as_before(session, folder, before)
+    solved = solved_as_before(session, folder, before)
     if who is not None:
         commit(folder, keep(solved, session, folder), who)
     new = with_marks(solved.stored, marks, session)
@@ -151,7 +151,7 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
     )
 
 
-def _as_before(session: Session, folder: Path, before: StoredResult | None) -> Solved:
+def solved_as_before(session: Session, folder: Path, before: StoredResult | None) -> Solved:
     """Return the result of a session, resting on an earlier one if the stored result does.
 
     Raises UsageError where that earlier session lies nowhere as it was.

@@ -17,17 +17,18 @@ from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
-from ..errors import MOST_TOLD, PoseError, StationbookError
+from ..errors import MOST_TOLD, FileError, PoseError, StationbookError, UsageError
 from ..files import inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.numbers import board_views, lens_of
-from ..sessions.results import moved_since
+from ..sessions.results import moved_since, read_result
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
+from .archive import solved_as_before
 from .solve import solve_session
 from .station_image import DEPTH_FOLDER, stored_depth
 from .station_pose import Known, pose_findings
@@ -55,9 +56,25 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
         found.append(finding("journal-unfinished", count=len(leftover), what=what))
     if session.cell.robot is None:
         found.append(finding("reach-unchecked"))
-    whole = solve_session(session, folder).stored.all_findings
+    whole = _solved(session, folder)
     causes = [item for item in whole if item.code in CAUSES]
     return [*causes, *found, *(item for item in whole if item.code not in CAUSES)]
+
+
+def _solved(session: Session, folder: Path) -> tuple[Finding, ...]:
+    """Return what solving says, resting on an earlier session where the stored result does.
+
+    Where that one does not lie beside it, as after unpacking, that it is judged without is said.
+    """
+    before = None
+    with suppress(FileError):
+        before = read_result(folder)
+    try:
+        return solved_as_before(session, folder, before).stored.all_findings
+    except UsageError:
+        alone = solve_session(session, folder).stored.all_findings
+        name = before.before.session if before and before.before else ""
+        return (*alone, finding("board-prior", "alone", session=name))
 
 
 def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
