@@ -35,7 +35,7 @@ from engine.robots.kinematics import Kinematics, kinematics
 from engine.robots.model import Robot
 
 Style = Literal["reference", "tilted"]
-Stops = Literal["normal", "laplace", "t3", "t2", "contaminated"]
+Stops = Literal["normal", "laplace", "t3", "t2", "contaminated", "t3 by axis"]
 BACKLASH_MM, BACKLASH_RAD = 0.1, np.radians(0.05)
 GROWTH = 2e-4  # [-] of an arm that warms up by 10 K during the session
 
@@ -288,11 +288,13 @@ def _observed(
 
 
 def _tails(stops: Stops, n: int, rng: np.random.Generator) -> Array:
-    """Return by what the normal scatter of each stop is multiplied (n, 1); its median is 1.
+    """Return by what the normal scatter of each stop is multiplied, (n, 1) or (n, 6) by axis.
 
     A normal deviate over the root of a chi-square one is Student's t; times that of an exponential
     one, Laplace's. Contaminated: one stop in ten is ten times as bad.
     """
+    if stops == "t3 by axis":
+        return np.asarray(np.sqrt(3.0 / rng.chisquare(3, (n, 6))))
     if stops == "laplace":
         size = np.sqrt(rng.exponential(1.0, n) / np.log(2.0))
     elif stops == "contaminated":

@@ -14,6 +14,7 @@ from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.causes import Cause
 from engine.diagnosis.diagnose import _likeliest, diagnosed
+from engine.diagnosis.gravity import STATION_CODES
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level, finding
@@ -53,6 +54,14 @@ NOISES = [
 def test_clean_sessions_stay_clean(noise: Case, stations: int, mount: Mount) -> None:
     session = clean(replace(noise, mount=mount, stations=stations), 11)
     assert first(solved(session)) is None
+
+
+@pytest.mark.parametrize("seed", [9, 11, 14, 20])  # were two moving arms and two typed values
+def test_one_axis_of_a_robot_with_heavy_tails_is_no_slip_and_no_moving_arm(seed: int) -> None:
+    case = Case(axes=4, stations=25, height_known=True, stops="t3 by axis", mount=MOUNTS[seed % 2])
+    session = clean(case, seed)
+    result = solved(session)
+    assert {f.code for f in result.findings if f.code in STATION_CODES} <= {"outlier"}
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ of the robot's accuracy, and nothing is wrong with it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,16 @@ BAD = (1 / 30, 8.0), (1 / 100, 30.0)
 OUTLIER_SHARE, ANYWHERE_RAD, ANYWHERE_MM = 1 / 300, 2.0 * np.pi, 1000.0
 LOG_ANYWHERE = float(np.log(OUTLIER_SHARE) - 3.0 * np.log(ANYWHERE_RAD * ANYWHERE_MM))
 LOG_2PI = float(np.log(2.0 * np.pi))
+# Robots whose errors have heavy tails, on each axis by itself: Student's t with three degrees of
+# freedom, log odds before the stations tell, and how far they can tell against it, for what the
+# images leave uncertain hides tails. How common a bad axis is then, and how many times the usual
+# scatter it is off. Common practice, no source; set by simulated sessions.
+DEGREES, HEAVY_ODDS, MOST_AGAINST = 3.0, float(np.log(1 / 2)), -2.0
+BAD_AXIS = (1 / 40, 5.0), (1 / 3000, 20.0)
+SOME_AXES = np.array(list(product((0.0, 1.0), repeat=6))[1:])
+LOG_T = -float(np.log(np.pi * np.sqrt(3.0) / 2.0))  # of the density of Student's t, 3, at zero
+T_SCALES = np.geomspace(0.3, 1.2, 15)[:, None]  # tried: its scale to the standard deviation
+LEAST_FREE = 0.05  # [-] least share of a variance that the fit is taken to leave
 
 SLIP_SHARE = float(np.log(1 / 100))  # stations with a typing slip, common practice, no source
 
@@ -128,7 +139,8 @@ def _log_density(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: N
     size = np.einsum("ni,ni->", r, np.linalg.solve(V, r[..., None])[..., 0])
     total = -0.5 * (float(np.linalg.slogdet(V)[1].sum()) + float(size) + r.size * LOG_2PI)
     total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
-    total += apart(stations.take(~used), fit)
+    if not used.all():
+        total += apart(stations.take(~used), fit, heavy_tails(stations.take(used), fit))
     return total + _priors(stations, fit, prior) + _pixels(stations, fit)
 
 
@@ -142,21 +154,65 @@ def with_errors(stations: Stations, columns: Array, sd: Array) -> Stations:
     )
 
 
-def apart(stations: Stations, fit: Fit) -> float:
-    """Return the log density of stations left out: stops that are merely bad, or lie anywhere."""
+def apart(stations: Stations, fit: Fit, heavy: float) -> float:
+    """Return the log density of stations left out: stops that are merely bad, or lie anywhere.
+
+    ``heavy``: log odds that the robot's errors have heavy tails (`heavy_tails`). Then any axis of
+    the base or the flange may be off by itself, as far as a changed digit puts it.
+    """
     if not len(stations.typed):
         return 0.0
     system = linear_system(stations, fit.state)
     A, H, r = system.by_flange, system.rows, system.residual
     usual = system.covariance(fit.noise) + H @ fit.covariance @ np.swapaxes(H, 1, 2)
-    of_stop = A @ fit.noise.robot_covariance() @ np.swapaxes(A, 1, 2)
+    robot = fit.noise.robot_covariance()
+    of_stop = A @ robot @ np.swapaxes(A, 1, 2)
     density = np.full(len(r), LOG_ANYWHERE)
     for share, factor in BAD:
         V = usual + (factor**2 - 1.0) * of_stop
         size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
         bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI) + np.log(share)
         density = np.logaddexp(density, bad)
+    log_heavy = -float(np.logaddexp(0.0, -heavy) + np.log(2.0))  # by base and flange alike
+    for axes in _axes(stations.typed):
+        ways = A @ axes * np.sqrt(np.diag(robot))
+        wide = np.einsum("sk,nik,njk->nsij", SOME_AXES, ways, ways)
+        off = np.broadcast_to(r[:, None, :, None], (*wide.shape[:3], 1))
+        for share, factor in BAD_AXIS:
+            V = usual[:, None] + (factor**2 - 1.0) * wide
+            size = (off * np.linalg.solve(V, off)).sum(axis=(2, 3))
+            bad = -0.5 * (np.linalg.slogdet(V)[1] + size + 6.0 * LOG_2PI)
+            bad += log_heavy + np.log(share) * SOME_AXES.sum(axis=1)
+            density = np.logaddexp(density, np.logaddexp.reduce(bad, axis=1))
     return float(density.sum())
+
+
+def _axes(typed: Array) -> tuple[Array, Array]:
+    """Return the flange's displacements (n, 6, 6) about and along its axes, and the base's."""
+    of_base = np.zeros((len(typed), 6, 6))
+    of_base[:, :3, :3] = of_base[:, 3:, 3:] = np.swapaxes(typed[:, :3, :3], 1, 2)
+    return np.broadcast_to(np.eye(6), of_base.shape), of_base
+
+
+def heavy_tails(stations: Stations, fit: Fit) -> float:
+    """Return the log odds that a robot's errors have heavy tails, as the stations fitted tell.
+
+    Student's t against a normal distribution of the residuals by axis over their standard
+    deviations, each with the scale that fits best; turns and shifts apart.
+    """
+    system = linear_system(stations, fit.state)
+    back, H = np.linalg.inv(system.by_flange), system.rows
+    usual = np.einsum("nij,njk,nik->ni", back, system.covariance(fit.noise), back)
+    fitted_away = np.einsum("nij,njk,kl,nml,nim->ni", back, H, fit.covariance, H, back)
+    free = np.maximum(usual - fitted_away, LEAST_FREE * usual)
+    off = (back @ system.residual[..., None])[..., 0] / np.sqrt(free)
+    gain = 0.0
+    for z in np.split(off, 2, axis=1):
+        scale = np.sqrt((z**2).mean() + 1e-12) * T_SCALES
+        log_t = LOG_T - 0.5 * (DEGREES + 1.0) * np.log1p((z.ravel() / scale) ** 2 / DEGREES)
+        log_normal = -np.log(scale / T_SCALES) - 0.5 * (1.0 + LOG_2PI)
+        gain += float((log_t - np.log(scale) - log_normal).sum(axis=1).max())
+    return HEAVY_ODDS + max(gain, MOST_AGAINST)
 
 
 def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:

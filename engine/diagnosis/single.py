@@ -22,7 +22,7 @@ from ..findings import Finding, Level, finding
 from ..frames import displaced, displacement
 from ..robots.kinematics import kinematics
 from ..tails import f_isf
-from .causes import SLIP_SHARE, Cause, apart, evidence, texts_of, with_pose
+from .causes import SLIP_SHARE, Cause, apart, evidence, heavy_tails, texts_of, with_pose
 from .scene import Alarm, Scene
 
 POSTURES = 8  # stations that tell in which configuration the arm stands
@@ -117,7 +117,7 @@ SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
 OLD_SHARE = float(np.log(1 / 300))  # stations with the image of the stop before, CP, no source
-MOVING_SHARE = float(np.log(1 / 100))  # stations where the arm still moved, CP, no source
+MOVING_SHARE = float(np.log(1 / 500))  # stations where the arm still moved, CP, no source
 LEAST_WAY = 1e-3  # [-] share of the way from the station before: less is within the noise
 ROUGHLY = 0.15  # [-] of what is left of the way: how far beside it an arm may arrive
 
@@ -253,7 +253,9 @@ def _old_image(scene: Scene, seen: Others) -> list[Cause]:
 def _instead_of_apart(scene: Scene, seen: Others, log_density: float, said: Finding) -> Cause:
     """Return a cause that puts the station, left out, where it has this density."""
     weight = _others_weight(scene, seen) + log_density
-    weight -= apart(scene.found.stations.take(np.array([seen.row])), seen.fit)
+    stations = scene.found.stations
+    heavy = heavy_tails(stations.take(np.array(seen.kept)), seen.fit)
+    weight -= apart(stations.take(np.array([seen.row])), seen.fit, heavy)
     return _without(scene, weight, said)
 
 
