@@ -97,6 +97,9 @@ def tolerance_findings(
     return [_beyond(2 * value, unit, most, remedy, limit) for value, unit, most in above]
 
 
+ROOM = 1.05  # [-] of U: of stations to come it is known no better before they are there
+
+
 def few_more(found: Solution, result: Result) -> str | None:
     """Return how many more stations like those used bring U within the tolerance, or None."""
     limit, now = result.tolerance, result.uncertainty.pick_mm
@@ -109,17 +112,17 @@ def few_more(found: Solution, result: Result) -> str | None:
         """Return u of a pick [mm] after so many, None where that does not do."""
         information = known + count * told
         angle = _angle_after(information, result)
-        if not keeps(angle, limit.angle_deg, limit.rule):
+        if angle is None or not keeps(ROOM * angle, limit.angle_deg, limit.rule):
             return None
         pick = uncertainty_after(information, result)[1]
-        return pick if keeps(pick, limit.position_mm, limit.rule) else None
+        return pick if keeps(ROOM * pick, limit.position_mm, limit.rule) else None
 
     counts = range(1, MOST_MORE + 1)
     count = counts[0] + bisect_left(counts, True, key=lambda n: pick_after(n) is not None)
     pick = pick_after(count) if count <= MOST_MORE else None
     if pick is None:
         return None
-    more = "One more station" if count == 1 else f"{count} more stations"
+    more = "About one more station" if count == 1 else f"About {count} more stations"
     best = "the best one" if count == 1 else "better ones, of which fewer do"
     return (
         f"{more} like those so far would do: U of a pick {2 * now:.3g} → {2 * pick:.3g} mm. "
