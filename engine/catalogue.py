@@ -1430,6 +1430,13 @@ CATALOGUE: dict[str, Entry] = {
         "{most} more stations would not tell either.",
         "Calibrate again. Next: {next}.",
     ),
+    "pick-now/never-few": warning(
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
+        "{most} more stations would not tell either.",
+        "Calibrate again: the quick re-calibration takes {count} more {count:station|stations}. "
+        "Where to: {next}.",
+    ),
     "pick-now/unknown": warning(
         "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
         "Do what the other findings say, then: {next}.",
@@ -1478,7 +1485,15 @@ CATALOGUE: dict[str, Entry] = {
         "without {stations:it|them} the others agree with each other.",
         "Read {stations:its pose|their poses} again and correct {stations:it|them}, or set "
         "{stations:the station|the stations} aside; then repeat the recheck. Where what was typed "
-        "is right, lens, focus or board may be others than before: do the full job.",
+        "is right, camera and board may both have moved, or lens, focus or board be others than "
+        "before: do the full job.",
+    ),
+    "stations-contradict/both": error(
+        "Camera and board both moved, or {stations:station|stations} {stations} "
+        "{stations:is|are} mistyped: either explains these stations.",
+        "Read {stations:its pose|their poses} again. Where what was typed is right, check the "
+        "mounts of camera and board and that the active tool and frame are those of the earlier "
+        "session, then do the full job.",
     ),
     "recheck-stations": note(
         "{count:Station|Stations} of the earlier session to visit again"

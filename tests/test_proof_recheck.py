@@ -34,7 +34,7 @@ from engine.plant.archive import summaries
 from engine.plant.cells import Rating
 from engine.plant.cells import rows as cell_rows
 from engine.proof.compare import clearest
-from engine.proof.pick_now import _state, commands, pick_now
+from engine.proof.pick_now import _next, _state, commands, pick_now, said
 from engine.proof.recheck import Recheck, recheck, stations_to_revisit
 from engine.proof.stated import check_same, differences
 from engine.sessions.changes import Change, Who, commit
@@ -192,6 +192,39 @@ def test_the_stations_that_contradict_the_others_are_named(
     assert found.stations == tuple(problem.observations[k].id for k in wrong)
     assert "contradict" in found.message
     assert "the others agree" in found.message
+
+
+def test_camera_and_board_that_both_moved_are_said_beside_a_mistyped_station() -> None:
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 7])
+        session, old = old_session(CASES["fixed camera"], seed % 3)
+        problem = revisited(session, 4, bump(5.0, rng), bump(4.0, rng), rng)
+        found = recheck(old, problem).findings[0]
+        assert found.code == "stations-contradict"
+        assert found.message.startswith("Camera and board both moved, or station")
+
+
+def test_a_board_that_sits_elsewhere_leaves_no_movement_of_the_camera() -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 1)
+    problem = revisited(session, 4, ZERO, bump(8.0, rng), rng)
+    found = recheck(old, problem)
+    assert (found.moved, found.cause) == (False, "board")
+    text = "\n".join(map(line_text, recheck_lines(found, "old", unwrapped, 80)))
+    assert "camera alone" not in text
+    assert "at the pick area" not in text
+
+
+def test_one_stop_that_more_would_not_help_is_told_one_thing_to_do() -> None:
+    rng = np.random.default_rng(4)
+    session, old = old_session(CASES["fixed camera"], 1)
+    problem, tolerance = revisited(session, 1, ZERO, ZERO, rng), Tolerance(0.05, 0.2)
+    found = recheck(old, problem)
+    now = pick_now(old, session.problem, problem, found, tolerance, WAYS)
+    never = replace(now, state="not-known", more=None, next=_next("not-known", None, found, WAYS))
+    remedy = said(never, found, tolerance).remedy
+    assert "the quick re-calibration takes 2 more stations" in remedy
+    assert remedy.endswith("Where to: `stationbook recheck new --against old --visit 2`.")
 
 
 def test_two_stations_that_contradict_each_other_are_both_named() -> None:

@@ -178,7 +178,7 @@ def recheck_lines(answer: Recheck, since: str, wrap: Wrap, width: int) -> list[L
     lines: list[Line] = [[(said, role), (f"  since {since}", "dim")]]
     for item in answer.findings:
         lines += finding_lines(item, wrap, width) if item.code == DECISION else []
-    if (move := answer.movement) is not None:
+    if (move := answer.movement) is not None and answer.cause != "board":  # which did not move
         who = "camera" if answer.cause == "camera" else "camera alone"  # as if nothing else had
         at_work = f"{move.work_volume_mm:.2f} {expanded(move.u_work_volume_mm, 'mm', 2)}"
         shift, turn = number(answer.detectable_mm, "mm", 2), answer.detectable_deg

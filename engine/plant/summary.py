@@ -304,7 +304,8 @@ def _noted(folder: Path) -> Iterator[Noted]:
 
 def _line(line: Mapping[str, Any]) -> Noted:
     """Return one line; raises ValueError or the like for one that was damaged."""
-    move = line.get("movement") or {}
+    of_board = line.get("cause") == "board"  # then that of the camera, taken alone, did not happen
+    move = {} if of_board else line.get("movement") or {}
     size, u, shift = move.get("work_volume_mm"), move.get("u_work_volume_mm"), move.get("shift_mm")
     best = move.get("clearest")
     moved, against = line.get("moved"), line.get("against") or line.get("by")

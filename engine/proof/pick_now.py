@@ -183,6 +183,10 @@ def said(now: PickNow, answer: Recheck, tolerance: Tolerance) -> Finding:
     if now.state == "beyond":
         return finding("pick-now", "beyond", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=way)  # fmt: skip
+    left = RECHECK_COUNT - len(answer.stations)
+    if now.more is None and left > 0:
+        return finding("pick-now", "never-few", error=error, expanded=U, tolerance=limit,
+                       rule=rule, most=MOST_MORE, count=left, next=way)  # fmt: skip
     if now.more is None:
         return finding("pick-now", "never", error=error, expanded=U, tolerance=limit, rule=rule,
                        most=MOST_MORE, next=way)  # fmt: skip

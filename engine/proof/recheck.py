@@ -44,16 +44,17 @@ CONTRADICTION = 1e-3  # [-] chance that stations which fit neither explanation a
 Fit = Callable[[Sequence[int]], tuple[float, int]]
 
 
-def plausible(misfit: float, views: int, freedom: float) -> bool:
+def plausible(misfit: float, views: int, freedom: float, moved: int = 1) -> bool:
     """Tell whether one explanation covers so many ``views`` of the board.
 
-    The explained part (six components of unit variance against a nearly free prior) adds little;
-    it is counted in. The noise is known to ``freedom`` only, hence F instead of chi-square.
+    The explained part (six components for each thing ``moved``, of unit variance against a nearly
+    free prior) adds little; it is counted in. The noise is known to ``freedom`` only, hence F
+    instead of chi-square.
     """
-    rest = 6.0 * views - 6.0
-    if not rest:
+    rest = 6.0 * (views - moved)
+    if rest <= 0.0:
         return True
-    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, 6)
+    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, 6 * moved)
     return bool(misfit <= limit)
 
 
@@ -314,7 +315,12 @@ def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) ->
         some = seen.take(kept)
         return explanations(old, problem, some).misfit, len(some.ids)
 
-    return contradiction(seen.ids, fit, freedom)
+    said = contradiction(seen.ids, fit, freedom)
+    mount = mount_covariance(problem.board)
+    both = updated(old, seen, FREE, FREE + mount).misfit
+    if len(seen.ids) > 2 and plausible(both, len(seen.ids), freedom, 2):
+        return finding("stations-contradict", "both", stations=said.stations)
+    return said
 
 
 def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:

@@ -128,8 +128,7 @@ DOCUMENTS: dict[str, Any] = {
         "position_in?": ["n"], "quaternion_xyzw": ["n"], "matrix": [["n"]],
         "standard_uncertainty": "*", "covariance_rad_mm": [["n"]], "lens": LENS, "lens_px?": "s",
         "distortion?": "s", "direction_not_shown?": "s", "direction_shown?": "s",
-        "until_shown?": "s",
-        "overruled?": "s",
+        "until_shown?": "s", "overruled?": "s", "recheck_open?": "s",
         "tolerance?": "s", "rule?": "s", "chance_that_the_verdict_is_wrong?": "s",
     },
     "form-ros": {
