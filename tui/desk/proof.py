@@ -251,15 +251,18 @@ class Touching:
         return Facts(self.conclusion(), (*self._decided(), *facts))
 
     def _decided(self) -> list[Fact]:
-        """Say by which rule the tolerance was judged, who set it, and how likely that is wrong."""
+        """Say by which rule the tolerance was judged, who set it, and how likely that is wrong.
+
+        The tolerance itself stands in the verdict above.
+        """
         if self.proof is None or not self.proof.errors:
             return []
-        decision, tolerance = self.proof.decision, self.proof.tolerance_mm
+        decision = self.proof.decision
         chance = decision.chance_wrong
         wrong = "findings decided" if chance is None else f"wrong: {percent(chance)}"
         if chance is not None and chance > 0.5:  # in full beside the command's answer
             wrong += ", the price of letting nothing bad pass: a better pointer tells"
-        said = f"{decision.rule}, {decision.owner}; tolerance {tolerance:g} mm; {wrong}"
+        said = f"{decision.rule}, {decision.owner}; {wrong}"
         return [Fact("rule", said)]
 
     def conclusion(self) -> str:
