@@ -315,7 +315,9 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
         await until(pilot, "s solves with the touched point")
         await pilot.press("s")
         await until(
-            pilot, "Verdict: ACCEPTED, not proven yet", "as told by the measured touched point"
+            pilot,
+            "Verdict: ACCEPTED AS TOLD, not proven yet",
+            "as told by the measured touched point",
         )
     assert read_touches(folder).touches[0].role == "missing-number"
 
