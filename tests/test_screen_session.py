@@ -505,7 +505,7 @@ async def test_rows_are_found_by_typing_chosen_and_pressed_by_clicks(tmp_path: P
         await pilot.press("enter", "x")
         await until(pilot, f"Copied: {wanted}")
         assert app.clipboard.startswith(wanted)
-        await pilot.click("#list", offset=(6, 1))
+        await pilot.click("#list", offset=(6, 3))
         first = screen.stations.item
         assert first is not None
         assert first.label != "4"

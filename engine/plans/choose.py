@@ -147,10 +147,16 @@ def choose(
             break
         chosen.append(best)
         total = total + offered.information[best]
-    for _ in range(EXCHANGES if len(chosen) > 1 and begun is None else 0):
-        if not _exchanged(aim, offered, chosen):
+    return chosen if begun is not None or len(chosen) < 2 else exchanged(aim, offered, chosen)
+
+
+def exchanged(aim: Aim, offered: Offered, chosen: Sequence[int]) -> list[int]:
+    """Return those chosen, each exchanged for a better candidate as long as that helps."""
+    better = list(chosen)
+    for _ in range(EXCHANGES):
+        if not _exchanged(aim, offered, better):
             break
-    return chosen
+    return better
 
 
 def by_gain(aim: Aim, offered: Array) -> list[int]:

@@ -26,10 +26,10 @@ from ..pendant.conventions import active_places
 from .arm import ArmCheck
 from .choose import Aim
 from .plausible import OFFSET_MM
-from .sight import Sight, candidate_views, in_view, placed_views, sight
+from .sight import Sight, candidate_views, in_view, placed_views, sight, views_near
 from .way import Bodies, Told, riding, told_way, turned
 
-CANDIDATES = 8192  # views drawn, a fifth are seen whole; twice as many lower u by 2 % (simulation)
+CANDIDATES = 8192  # views drawn, a fifth are seen whole
 # [-] standard uncertainties of the rough result that margins cover, of the view and of what rides
 # on the flange: 3, and a sixth more because three or four stations tell the noise to about that (6
 # and 12 degrees of freedom).
@@ -52,6 +52,15 @@ class Offers:
     def take(self, index: NDArray[np.bool_] | Sequence[int]) -> Offers:
         """Return the stations at ``index``."""
         return Offers(self.flange[index], self.view[index], self.information[index])
+
+    def and_also(self, more: Offers) -> Offers:
+        """Return these stations and more."""
+        both = zip(
+            (self.flange, self.view, self.information),
+            (more.flange, more.view, more.information),
+            strict=True,
+        )
+        return Offers(*(np.concatenate(pair) for pair in both))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,10 +205,12 @@ class Outlook:
         way = self.way(start, end, held)
         return None if way is None else self.arm.resting(way.held)
 
-    def offers(self) -> Offers:
-        """Return stations all over what the camera sees, in view and clear of the boxes."""
-        view = self._drawn()
-        mount = self.problem.mount
+    def offers(self, view: Array | None = None) -> Offers:
+        """Return stations in view and clear of the boxes: all over what the camera sees.
+
+        Or of the views (n, 4, 4) that are given.
+        """
+        view, mount = self._drawn() if view is None else view, self.problem.mount
         view = view[in_view(self.sight, view)]
         flange = implied_flange(mount, self.result.geometric, view, self.result.board)
         good = self.seen(flange, view)
@@ -220,6 +231,15 @@ class Outlook:
         """Return the board's rotations (n, 3, 3) in the camera for turns (n,) [rad] of the arm."""
         R = rotation_exp(np.outer(yaw, (0.0, 0.0, 1.0))) @ self.present[:3, :3]
         return self.views(transform(R, np.zeros(3)))[:, :3, :3]
+
+    def near(self, view: Array, size: tuple[float, float]) -> Array:
+        """Return views (m, 4, 4) about each of ``view`` (n, 4, 4), see `views_near`."""
+        upright = None
+        if self.problem.level:
+            fixed = self.problem.mount == EYE_TO_HAND
+            place = self.result.geometric if fixed else self.present @ self.result.geometric
+            upright = place[2, :3]
+        return views_near(self.sight, view, upright, size)
 
     def _spread(self, flange: Array, view: Array) -> Array:
         """Return the standard uncertainty (n,) [px] of where the board's corners are seen."""

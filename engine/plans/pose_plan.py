@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -14,7 +14,7 @@ from ..arrays import Array
 from ..cell.cell import Cell
 from ..estimate.problem import implied_flange
 from ..frames import rotation_angle
-from .choose import Offered, by_gain, choose, ordered
+from .choose import Alike, Offered, by_gain, choose, exchanged, ordered
 from .outlook import Offers, Outlook
 from .sight import spiral_views
 from .types import Plan, Spiral, Step, Wish
@@ -27,6 +27,9 @@ LEAST_MORE = 3  # further stations where a session already has so many
 MOST_STATIONS = 24  # of one plan: more than an hour at the robot, and what one printed page holds
 ALIKE_MM, ALIKE_RAD = 30.0, np.radians(8.0)  # [mm], [rad] nearer than both: the same place again
 STAY = 1.1  # [-] a plan stays while another one lowers the last u by less than this factor
+# [mm], [rad] about those chosen within which better places are looked for, one after the other.
+# That lowers u by 3 %, four times as many candidates by 2 % (simulation).
+NEARER = (60.0, np.radians(15.0)), (25.0, np.radians(6.0))
 RETRIES = 4  # times stations without a clear way are replaced
 
 FEW = (
@@ -45,21 +48,20 @@ def chosen_plan(cell: Cell, look: Outlook, typed: Array, wish: Wish, near: Field
     usual = max(USUAL_STATIONS - len(typed), LEAST_MORE)
     until = None if wish.until_mm is None else wish.until_mm / 2.0
     count = wish.count or (usual if until is None else MOST_STATIONS)
-    offers = look.offers()
-    again = [alike(offers.flange, pose) for pose in (*typed, *wish.avoid)]
-    offers = offers.take(~np.any(again, axis=0))
-    poses = best_stations(look, offers, count, until)
+    avoid = (*typed, *wish.avoid)
+    offers = fresh(look.offers(), avoid)
+    poses = best_stations(look, offers, avoid, count, until)
     few = len(poses) < count and until is None
     notes = (FEW.format(found=len(poses), wanted=count),) if few else ()
     if until is not None and poses and not look.reaches(np.array(poses), until):
         notes = (beyond(look, np.array(poses), 2 * until),)
-        poses = poses if wish.count else best_stations(look, offers, usual)
-    fresh = plan_of(cell, look, poses, until, near, notes)
+        poses = poses if wish.count else best_stations(look, offers, avoid, usual)
+    new = plan_of(cell, look, poses, until, near, notes)
     kept = _kept(cell, look, wish, near)
     if kept is None:
-        return fresh
-    old, new = kept.work_volume_mm, fresh.work_volume_mm
-    return kept if old is None or new is None or old <= STAY * new else fresh
+        return new
+    was, will = kept.work_volume_mm, new.work_volume_mm
+    return kept if was is None or will is None or was <= STAY * will else new
 
 
 def _kept(cell: Cell, look: Outlook, wish: Wish, near: Fields) -> Plan | None:
@@ -90,35 +92,79 @@ def beyond(look: Outlook, poses: Array, until_mm: float) -> str:
     return f"U at the work volume would still be {left}, not {until_mm:g} mm.{why}"
 
 
+def fresh(offers: Offers, avoid: Sequence[Array]) -> Offers:
+    """Return the stations that are not alike any of the poses (4, 4) to ``avoid``."""
+    again = [alike(offers.flange, pose) for pose in avoid]
+    return offers.take(~np.any(again, axis=0))
+
+
 def best_stations(
-    look: Outlook, offers: Offers, count: int, until_mm: float | None = None
+    look: Outlook,
+    offers: Offers,
+    avoid: Sequence[Array],
+    count: int,
+    until_mm: float | None = None,
 ) -> list[Array]:
     """Return up to ``count`` flange poses (4, 4) in the order of visiting.
 
     Those that every likely posture holds and leads on to, or where they are too few, one at least.
+    Those chosen of the ``offers`` are moved on to better places near them, if not like ``avoid``.
     """
+    arm, offered = look.arm, _offered(look, offers, np.all)
+    best = _best(look, offers.flange, offered, count, until_mm)
+    if len(arm.held) > 1 and (not best or (len(best) < count and until_mm is None)):
+        offered = _offered(look, offers, np.any, offered.alike)
+        best = max(best, _best(look, offers.flange, offered, count, until_mm), key=len)
+    return _moved_on(look, offers.take(best), avoid)
+
+
+def _offered(
+    look: Outlook,
+    offers: Offers,
+    of_all: Callable[[NDArray[np.bool_]], np.bool_],
+    like: Alike | None = None,
+) -> Offered:
+    """Return what is offered, usable where the arm stands in every likely posture, or in any."""
     flange, arm = offers.flange, look.arm
-    stands = cache(lambda index: arm.stands(flange[index]))
-    leads = cache(lambda index: arm.leads(arm.held, flange[index]))
-    like = cache(lambda index: alike(flange, flange[index]))
 
-    def surely(index: int) -> bool:
-        return bool(stands(index).all() and leads(index).all())
+    def usable(index: int) -> bool:
+        pose = flange[index]
+        return bool(of_all(arm.stands(pose)) and of_all(arm.leads(arm.held, pose)))
 
-    def maybe(index: int) -> bool:
-        return bool(stands(index).any() and leads(index).any())
+    like = like or cache(lambda index: alike(flange, flange[index]))
+    return Offered(offers.information, cache(usable), like)
 
-    offered = Offered(offers.information, surely, like)
-    best = _best(look, flange, offered, count, until_mm)
-    if len(arm.held) < 2 or ((len(best) == count or until_mm is not None) and best):
-        return best
-    offered = replace(offered, usable=maybe)
-    return max(best, _best(look, flange, offered, count, until_mm), key=len)
+
+def _moved_on(look: Outlook, chosen: Offers, avoid: Sequence[Array]) -> list[Array]:
+    """Return the flange poses of those ``chosen``, moved on to the best places near them.
+
+    Where no clear jog leads to a better place, or none from there on, a station stays.
+    """
+    best, stay = chosen, list(chosen.flange)
+    for size in NEARER if stay else ():
+        more = best.and_also(fresh(look.offers(look.near(best.view, size)), avoid))
+        best = more.take(exchanged(look.aim, _offered(look, more, np.all), range(len(stay))))
+    blocked = set[tuple[bytes, bytes]]()  # from where no way leads to the end
+
+    def onward(here: Array, held: Array, ends: list[tuple[Array, Array]]) -> list[Array] | None:
+        if not ends or (here.tobytes(), held.tobytes()) in blocked:
+            return None if ends else []
+        for end in ends[0]:
+            after = look.goes(here, end, held)
+            rest = None if after is None else onward(end, after, ends[1:])
+            if rest is not None:
+                return [end, *rest]
+        blocked.add((here.tobytes(), held.tobytes()))
+        return None
+
+    ends = list(zip(best.flange, stay, strict=True))
+    return onward(look.present, look.arm.held, ends) or stay
 
 
 def _best(
     look: Outlook, flange: Array, offered: Offered, count: int, until_mm: float | None
-) -> list[Array]:
+) -> list[int]:
+    """Return the indices of the stations in the order of visiting."""
     order, barred = list[int](), np.zeros(len(flange), bool)
     unbarred = replace(offered, usable=lambda index: not barred[index] and offered.usable(index))
 
@@ -136,7 +182,7 @@ def _best(
             break
         for k in left:  # what is alike is no easier to get to
             barred |= offered.alike(ranked[k])
-    return [flange[index] for index in order]
+    return order
 
 
 def alike(poses: Array, pose: Array) -> NDArray[np.bool_]:

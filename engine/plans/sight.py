@@ -26,6 +26,7 @@ LEAST_SPACING_PX = 8.0  # px between neighbouring points; below it corners blur 
 # Without a known focus range: the lens is sharp where the first station was taken, and about so
 # much nearer and farther. Common practice, no source.
 NEAR, FAR = 0.75, 1.35
+NEARBY = 64  # views tried about each one chosen; twice as many lower u by 0.5 % more (simulation)
 BEYOND = 1.05  # [-] radius over the image corner's up to which the lens model is trusted
 BEHIND_MM = 1.0  # mm; points nearer to the lens than this are not projected
 
@@ -134,6 +135,23 @@ def placed_views(seen: Sight, R: Array) -> Array:
     """Return views (n, 4, 4) with given rotations (n, 3, 3), spread over image and distances."""
     u = spread_evenly(len(R), 3)
     return transform(R, _spots(seen, u) - R @ seen.centre)
+
+
+def views_near(
+    seen: Sight, views: Array, upright: Array | None, size: tuple[float, float]
+) -> Array:
+    """Return views (m, 4, 4) about each of ``views`` (n, 4, 4), evenly spread, always the same.
+
+    Up to ``size`` = ([mm], [rad]) away along, and turned about, each axis of the camera, or where
+    an arm cannot tilt about ``upright`` (3,) only.
+    """
+    u = 2.0 * spread_evenly(NEARBY, 6) - 1.0
+    shift, turn = size[0] * u[:, :3], size[1] * u[:, 3:]
+    if upright is not None:
+        turn = turn[:, :1] * upright
+    R = rotation_exp(turn) @ views[:, None, :3, :3]
+    spot = apply(views, seen.centre[None]) + shift
+    return transform(R, spot - R @ seen.centre).reshape(-1, 4, 4)
 
 
 def spread_evenly(count: int, dimensions: int) -> Array:
