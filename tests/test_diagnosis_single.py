@@ -7,14 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_session import stops
-from mistakes import Faulty, clean, half_turned, slipped, swapped_images, with_texts
+from mistakes import Faulty, clean, half_turned, slipped, swapped_images, typed, with_texts
 from simulated_sessions import Case
 
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.causes import Cause
-from engine.diagnosis.diagnose import _likeliest, diagnosed
+from engine.diagnosis.diagnose import diagnosed
 from engine.diagnosis.gravity import STATION_CODES
+from engine.diagnosis.likeliest import likeliest
 from engine.estimate.problem import Problem, problem_from
 from engine.estimate.result import Result
 from engine.findings import Finding, Level, finding
@@ -117,6 +118,42 @@ def test_a_robot_with_systematic_errors_does_not_blur_the_suggestion() -> None:
     assert (said.station, said.field, said.suggested) == (5, "Y", fields[1])
 
 
+SHEAR = 0.003 * np.array([[0, 1, 0], [-1, 0, 1], [1, 0, 0]])  # [mm/mm] of an arm's places
+
+
+def sheared(problem: Problem) -> Problem:
+    """Return the session of an arm that is not described and errs along with its place."""
+    middle = np.mean([seen.base_T_flange[:3, 3] for seen in problem.observations], axis=0)
+    observations = list[Observation]()
+    for seen in problem.observations:
+        typed_pose = seen.base_T_flange.copy()
+        typed_pose[:3, 3] += SHEAR @ (typed_pose[:3, 3] - middle)
+        observations.append(replace(seen, base_T_flange=typed_pose))
+    return replace(problem, observations=tuple(observations), robot=None, robot_accuracy_mm=0.6)
+
+
+@pytest.mark.parametrize("errs", [False, True])
+def test_each_of_seven_slips_is_named_with_its_value(errs: bool) -> None:
+    """What an arm errs by explains a session of many stations better than any of the slips does."""
+    rng, session = np.random.default_rng(6), clean(Case(stations=30, position_mm=0.05), 6)
+    session = typed(sheared(session.problem)) if errs else session
+    true, places = session.true, dict[int, int]()
+    while len(places) < 7:
+        one = slipped(session, rng, LEAST * 4)
+        assert one.station is not None
+        assert one.field is not None
+        if one.station not in places:
+            session, places[one.station] = one, one.field
+    result = solved(session)
+    labels = session.problem.pendant.labels
+    said = {(f.station, f.field): f for f in result.findings if f.code == "typed-value"}
+    meant = {(one, labels[k]): true[one][k] for one, k in places.items()}
+    assert said.keys() == meant.keys()
+    assert sum(f.suggested is not None for f in said.values()) >= 6
+    assert all(meant[place] in (f.suggested or f.message) for place, f in said.items())
+    assert "outlier" not in {f.code for f in result.findings}
+
+
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_two_slips_at_two_stations_are_both_found(mount: Mount) -> None:
     rng = np.random.default_rng(4)
@@ -217,14 +254,14 @@ def test_values_that_fit_alike_are_all_told_and_one_value_is_told_once() -> None
         return Cause(weight, (said,), problem, texts, frozenset({station}))
 
     values = [cause(9.0 - 0.1 * k, "typed-value", text) for k, text in enumerate("7787")]
-    (said,) = likeliest([*values, cause(2.0, "outlier", None)])
+    (said,) = told([*values, cause(2.0, "outlier", None)])
     assert "7 or 8 does" in said.message
-    (said,) = likeliest([values[0], values[1], cause(2.0, "outlier", None)])
+    (said,) = told([values[0], values[1], cause(2.0, "outlier", None)])
     assert (said.code, said.suggested) == ("typed-value", "7")
 
 
-def likeliest(causes: list[Cause]) -> tuple[Finding, ...]:
-    best = _likeliest(causes, 0.0)
+def told(causes: list[Cause]) -> tuple[Finding, ...]:
+    best = likeliest(causes, 0.0)
     assert best is not None
     return best.findings
 

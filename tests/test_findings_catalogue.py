@@ -75,7 +75,7 @@ CODES = {
         "camera-moved/drift",
         "camera-moved/on-flange",
     ),
-    "engine/diagnosis/diagnose": ("board-moved/undecided", "camera-moved/undecided"),
+    "engine/diagnosis/likeliest": ("board-moved/undecided", "camera-moved/undecided"),
     "engine/proof/recheck": (  # one wording of a movement for both
         "camera-moved/since",
         "moved-unclear",

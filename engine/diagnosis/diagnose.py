@@ -8,7 +8,7 @@ how common it is. The winner is put right, the session solved again, and tested 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -22,10 +22,11 @@ from ..estimate.gather import behind, in_metres
 from ..estimate.problem import MOST_PIXEL_PX, Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
-from ..findings import Finding, by_gravity, finding, has_error
+from ..findings import Finding, by_gravity, has_error
 from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
-from .gravity import ERROR_CHANCE, EXPLAINED, MOVES, STATION_CODES, weighed
+from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
+from .likeliest import SURE, least_weight, likeliest, likeliest_each, no_agreement, or_bad_stops
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
 from .reported import reported_causes
 from .scale import scale_causes
@@ -63,8 +64,6 @@ ALARM_CHANCE = {
     "lens": 5e-4,
     "term": 5e-4,
 }
-SURE = 1.1  # [-] log odds by which a cause must beat the session as declared: 3 to 1
-EQUAL = 1e-3  # [-] log odds that are none
 HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (*DIAGNOSED_OF_ALL, *STATION_CODES)  # they name what is wrong, not what follows from it
 CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
@@ -170,7 +169,7 @@ def diagnose(found: Solution, texts: Texts) -> Diagnosis:
         if part is None or told is None or told.problem is part.problem:
             said = [
                 replace(item, suggested=None) if item.code == "pairing" else item  # not of all
-                for item in (told and told.findings) or (_no_agreement(),)
+                for item in (told and told.findings) or (no_agreement(),)
             ]
             return Diagnosis(tuple(said), frozenset(), found.problem, None)
     return _diagnosed(found, texts)
@@ -194,10 +193,6 @@ def _part(problem: Problem) -> Problem:
     return replace(problem, observations=tuple(seen[k + i] for k in starts for i in range(RUN)))
 
 
-def _no_agreement() -> Finding:
-    return finding("outlier", "no-agreement")
-
-
 def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
     problem, findings, aside = found.problem, list[Finding](), frozenset[int]()
     now: Solution | None = found
@@ -218,7 +213,7 @@ def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
         now, texts = cause.found or fitted(cause.problem), cause.texts
     if now is not None and _absurd(now):
         left = [item for item in findings if item.code == "lens"]
-        left = left or [_no_agreement()]
+        left = left or [no_agreement()]
         return Diagnosis(tuple(left), frozenset(), found.problem, None)
     return Diagnosis(tuple(findings), aside, problem, now)
 
@@ -280,7 +275,7 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
     One of the poses does so before other readings of the images are looked for.
     """
     reported = reported_causes(view.found.problem, texts_of(view))
-    least, read = _least(view), [*whole_causes(view, other), *reported]
+    least, read = least_weight(view), [*whole_causes(view, other), *reported]
     causes = settled(view, read)
     if (ending := _ending(view, causes)) is not None:
         return ending
@@ -289,28 +284,20 @@ def _best(view: Scene, alarms: list[Alarm], other: Promising) -> Cause | None:
         if (ending := _ending(view, causes)) is not None:
             return ending
     if all(alarm.family == "whole" for alarm in alarms):
-        return _likeliest(causes, least)
+        return likeliest(causes, least)
     families: set[str] = {alarm.family for alarm in alarms}
     for tried in _tried(view, families):
         try:
             causes += tried()
         except NO_NUMBERS:
             continue
-    best = _likeliest(causes, -np.inf if _absurd(view.found) else least)
+    if _absurd(view.found):
+        best = likeliest(causes, -np.inf)
+    else:
+        best = likeliest_each(view, causes, least)
     if best is None or not any(item.code in MOVES for item in best.findings):
         return best
-    return _or_bad_stops(best, several_causes(view))
-
-
-def _or_bad_stops(moved: Cause, several: list[Cause]) -> Cause:
-    """Return the move, or the bad stops of a short session that are likelier by the margin.
-
-    Where neither is by that, no cause: the stations do not agree.
-    """
-    ranked = sorted([moved, *several], key=lambda cause: -cause.weight)
-    if len(ranked) == 1 or ranked[0].weight > ranked[1].weight + SURE:
-        return ranked[0]
-    return replace(moved, findings=(_no_agreement(),), set_aside=frozenset(), last=True)
+    return or_bad_stops(best, several_causes(view))
 
 
 def _ending(view: Scene, causes: list[Cause]) -> Cause | None:
@@ -327,91 +314,6 @@ def _ending(view: Scene, causes: list[Cause]) -> Cause | None:
         if not _alarms(scene(cause.found, cause.texts))[0]:
             return cause
     return None
-
-
-def _least(view: Scene) -> float:
-    """Return the weight that a cause must have: that of the session as declared, and a margin.
-
-    A station that the fit left out is no session as declared: one cause of it, if only that it fits
-    nothing, weighs as much as the fit.
-    """
-    margin = SURE if view.used.all() else -EQUAL
-    return declared_weight(view.found) + margin
-
-
-def _likeliest(causes: list[Cause], least: float) -> Cause | None:
-    """Return the cause with the most weight, if it has more than ``least``.
-
-    A bad station is explained only where that beats by the margin every cause that excludes it;
-    else its station is merely one that does not fit, where that beats the session as declared. Of
-    moves, or values of one field, that are as likely as each other, all are told.
-    """
-    best = max(causes, key=lambda cause: cause.weight, default=None)
-    if best is None or best.weight <= least:
-        return None
-    close = [c for c in causes if c is not best and c.weight > best.weight - SURE]
-    best = _undecided(best, close)
-    rivals = [  # that cannot be true beside it; two poses of one image may give one value
-        c
-        for c in close
-        if (not c.set_aside or c.set_aside & best.set_aside) and c.findings != best.findings
-    ]
-    if not rivals or not any(item.code in EXPLAINED for item in best.findings):
-        return best
-    plain = [
-        cause
-        for cause in causes
-        if cause.weight > least
-        and cause.set_aside == best.set_aside
-        and all(item.code == "outlier" for item in cause.findings)
-    ]
-    return _either(plain[0], [best, *rivals]) if plain else best
-
-
-def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
-    """Return the station as one that does not fit, with the values of one field where all do."""
-    said = [item for cause in close for item in cause.findings]
-    places = {(item.code, item.station, item.field) for item in said}
-    if len(said) != len(close) or len(places) > 1 or said[0].code != "typed-value":
-        return plain
-    values = dict.fromkeys(str(item.suggested) for item in said)
-    either = finding(
-        "typed-value",
-        "either",
-        station=said[0].station,
-        field=said[0].field,
-        typed=said[0].typed,
-        candidates=" or ".join(values),
-    )
-    return replace(plain, findings=(either,))
-
-
-def _undecided(best: Cause, close: Sequence[Cause]) -> Cause:
-    """Return the likeliest move, which tells as well of another kind of move among ``close``.
-
-    Another kind is that of the other thing, or a drift for a knock. ``best`` may be no move at all.
-    """
-    said = best.findings[0] if best.findings else None
-    if said is None or said.code not in MOVES:
-        return best
-    others = [cause.findings[0] for cause in close if cause.findings]
-    other = next((f for f in others if f.code in MOVES and _kind(f) != _kind(said)), None)
-    if other is None:
-        return best
-    both = finding(
-        said.code,
-        "undecided",
-        station=said.station,
-        suggested=other.code,
-        first=said.message,
-        other=other.message,
-    )
-    return replace(best, findings=(both,))
-
-
-def _kind(said: Finding) -> tuple[str, bool]:
-    """Return what moved, and whether slowly."""
-    return said.code, said.station is None
 
 
 def _absurd(found: Solution) -> bool:
