@@ -683,19 +683,31 @@ CATALOGUE: dict[str, Entry] = {
         "Pair the images with the poses again by their times.",
     ),
     "board-moved": error(
-        "From station {station} on the board sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
-        "elsewhere on the flange.",
-        "Check the board's mount and the active tool, then repeat the stations from {station} on "
-        "or those before it.",
+        "From {since} on the board sits {distance_mm:.1f} mm and {angle_deg:.2f}° elsewhere on the "
+        "flange.",
+        "Check the board's mount and the active tool, then repeat the stations from {first} on or "
+        "those before {last}.",
         cause="Eye-to-hand: the board slipped on the flange, or another tool became active. "
         "Eye-in-hand: the board was shifted in the cell, or another user frame became active.",
         shows="Both parts of the session fit alone; together only with two board places.",
     ),
     "board-moved/in-cell": error(
-        "From station {station} on the board lies {distance_mm:.1f} mm and {angle_deg:.2f}° "
-        "elsewhere in the cell.",
+        "From {since} on the board lies {distance_mm:.1f} mm and {angle_deg:.2f}° elsewhere in the "
+        "cell.",
         "Check that the board lies fast and the active user frame, then repeat the stations from "
-        "{station} on or those before it.",
+        "{first} on or those before {last}.",
+    ),
+    "board-moved/twice": error(
+        "The board moved twice on the flange: from {since} on it sits {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° elsewhere, and from {since_again} on {again_mm:.1f} mm and "
+        "{again_deg:.2f}° from there.",
+        "Fasten the board on its mount and check the active tool, then do the session again.",
+    ),
+    "board-moved/twice-in-cell": error(
+        "The board moved twice in the cell: from {since} on it lies {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° elsewhere, and from {since_again} on {again_mm:.1f} mm and "
+        "{again_deg:.2f}° from there.",
+        "Fasten the board and check the active user frame, then do the session again.",
     ),
     "board-moved/drift": error(
         "The board drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "
@@ -721,19 +733,30 @@ CATALOGUE: dict[str, Entry] = {
         "the earlier session, and repeat; if it stays, do the full job.",
     ),
     "camera-moved": error(
-        "From station {station} on the camera stands {distance_mm:.1f} mm and {angle_deg:.2f}° "
-        "elsewhere.",
+        "From {since} on the camera stands {distance_mm:.1f} mm and {angle_deg:.2f}° elsewhere.",
         "Check the camera's mount and the active user frame, then repeat the stations from "
-        "{station} on or those before it.",
+        "{first} on or those before {last}.",
         cause="Eye-to-hand: the camera was knocked, or another user frame became active. "
         "Eye-in-hand: the camera was knocked, or another tool became active.",
         shows="Both parts of the session fit alone; together only with two camera places.",
     ),
     "camera-moved/on-flange": error(
-        "From station {station} on the camera sits {distance_mm:.1f} mm and {angle_deg:.2f}° "
-        "elsewhere on the flange.",
-        "Check the camera's mount and the active tool, then repeat the stations from {station} on "
-        "or those before it.",
+        "From {since} on the camera sits {distance_mm:.1f} mm and {angle_deg:.2f}° elsewhere on "
+        "the flange.",
+        "Check the camera's mount and the active tool, then repeat the stations from {first} on or "
+        "those before {last}.",
+    ),
+    "camera-moved/twice": error(
+        "The camera moved twice: from {since} on it stands {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° elsewhere, and from {since_again} on {again_mm:.1f} mm and "
+        "{again_deg:.2f}° from there.",
+        "Fasten the camera's mount and check the active user frame, then do the session again.",
+    ),
+    "camera-moved/twice-on-flange": error(
+        "The camera moved twice on the flange: from {since} on it sits {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° elsewhere, and from {since_again} on {again_mm:.1f} mm and "
+        "{again_deg:.2f}° from there.",
+        "Fasten the camera's mount and check the active tool, then do the session again.",
     ),
     "camera-moved/drift": error(
         "The camera drifted by {distance_mm:.2f} mm and {angle_deg:.3f}° from the first station to "

@@ -71,9 +71,13 @@ CODES = {
         "board-moved",
         "board-moved/drift",
         "board-moved/in-cell",
+        "board-moved/twice",
+        "board-moved/twice-in-cell",
         "camera-moved",
         "camera-moved/drift",
         "camera-moved/on-flange",
+        "camera-moved/twice",
+        "camera-moved/twice-on-flange",
     ),
     "engine/diagnosis/likeliest": ("board-moved/undecided", "camera-moved/undecided"),
     "engine/proof/recheck": (  # one wording of a movement for both

@@ -1,13 +1,15 @@
 """Something moved during the session: at once between two stations, or slowly from first to last.
 
-After a knock two blocks of stations fit alone, not together. A drift is taken as linear in time,
-and the stations as evenly spread over it; a closing stop at the first pose shows it best.
+After a knock two blocks of stations fit alone, not together; after two knocks of the same thing,
+three blocks. A drift is taken as linear in time, and the stations as evenly spread over it; a
+closing stop at the first pose shows it best.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +17,15 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..estimate.drift import drift_share
-from ..estimate.fit import Fit, State, Stations, fit
+from ..estimate.fit import Fit, State, Stations, fit, linear_system
 from ..estimate.problem import NoisePrior, absurd, implied_flange, related
 from ..estimate.solver import hopeless, left_out
 from ..estimate.start import closed_form, squared_deviation
 from ..findings import Finding, finding
 from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
-from .causes import Cause, evidence, texts_of, with_errors
-from .scene import LEAST_DRIFT, Scene, side_columns, split_places
+from .causes import LOG_2PI, LOG_ANYWHERE, Cause, evidence, texts_of, with_errors
+from .likeliest import SURE, least_weight
+from .scene import LEAST_BLOCK, LEAST_DRIFT, Scene, side_columns, split_places
 from .whole import applied
 
 SPLIT_SHARE = -4.0  # log of how common a move is among sessions, common practice, no source
@@ -31,51 +34,95 @@ DRIFT_SHARE = -5.0  # the same of a drift
 # knock, another tool or frame. Common practice, no source.
 SIZES = ((0.003, 0.6), (0.03, 6.0), (0.3, 100.0))
 DRIFTS = SIZES[:2]
-COARSE = 16  # places of a long session that are tried first; then every one around the best
+COARSE, FINER = 16, 4  # places that are tried first; then between the best and its neighbours
 FITTED = 3  # best places that are fitted in full
+PAIRED = 48  # starts at most, the best, beside whose place a second one is looked for
+SETTLING = 3  # times that places are moved to where the fit says; mostly they stand at once
 # Stations that are left at least; squared size of six numbers that one good station in 20 exceeds:
 # from there on it is tried without it, and the evidence decides.
 LEAST_LEFT, TRIED_SIZE = 5, 12.6
-CODES = {  # by mount and side: code and variant
-    (True, "flange"): ("board-moved", None),
-    (True, "base"): ("camera-moved", None),
-    (False, "flange"): ("camera-moved", "on-flange"),
-    (False, "base"): ("board-moved", "in-cell"),
+BEYOND = 0.025  # [-] chance that a move was earlier, or later, than the stations that are told
+CODES = {  # by mount and side: code, variant, and variant of two moves
+    (True, "flange"): ("board-moved", None, "twice"),
+    (True, "base"): ("camera-moved", None, "twice"),
+    (False, "flange"): ("camera-moved", "on-flange", "twice-on-flange"),
+    (False, "base"): ("board-moved", "in-cell", "twice-in-cell"),
 }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Split:
-    """A start of one split at row ``place``: ``typed`` with one block put right.
+    """A start of moves of one ``side`` at the rows ``places``: ``typed`` with all blocks put right.
 
-    ``moved`` (n,) is 1 in that block; ``camera`` and ``board`` hold for the other one. ``score``
-    says how badly all of it fits. A drift has no place: ``moved`` grows from 0 to 1.
+    ``moved`` (n, moves) is 1 in the stations that a move concerns; ``camera`` and ``board`` hold
+    where it is 0 throughout. ``score`` says how badly all of it fits. A drift has no place:
+    ``moved`` (n, 1) grows from 0 to 1.
     """
 
     side: str
-    place: int | None
+    places: tuple[int, ...]
     typed: Array
     moved: Array
     camera: Array
     board: Array
     score: float
 
+    def blocks(self) -> list[slice]:
+        """Return the rows of each block, the first ones first."""
+        ends = [0, *self.places, len(self.typed)]
+        return [slice(*rows) for rows in pairwise(ends)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """A split fitted with its moves as further unknowns: poses put right (n, 4, 4), state without
+    the moves, weight, fit, and which stations (n,) are in it."""
+
+    start: Split
+    weight: float
+    typed: Array
+    state: State
+    fit: Fit
+    used: NDArray[np.bool_]
+
 
 def split_causes(scene: Scene) -> list[Cause]:
-    """Return the likeliest places and sides of a move, and a drift of either side."""
-    places = split_places(len(scene.ids))
-    step = max(1, len(places) // COARSE)
-    starts = [start for place in places[::step] for start in _starts(scene, int(place))]
-    if step > 1 and starts:
-        best = min(starts, key=lambda start: start.score).place or 0
-        near = places[(np.abs(places - best) < step) & (places != best)]
-        starts += [start for place in near for start in _starts(scene, int(place))]
+    """Return the likeliest places and sides of a move, two moves, and a drift of either side."""
+    tried = _everywhere(scene)
     most = hopeless(scene.found.problem, scene.found.gathered)
-    starts = sorted((s for s in starts if s.score < most), key=lambda start: start.score)
-    share = SPLIT_SHARE - float(np.log(max(2 * len(places), 1)))
-    causes = [_cause(scene, start, share, SIZES) for start in starts[:FITTED]]
-    causes += [_cause(scene, start, DRIFT_SHARE, DRIFTS) for start in _drifts(scene)]
-    return [cause for cause in causes if cause is not None]
+    starts = [start for some in tried.values() for start in _better(some) if start.score < most]
+    share = SPLIT_SHARE - float(np.log(max(2 * len(split_places(len(scene.ids))), 1)))
+    fits = [_fitted(scene, start, share, SIZES) for start in sorted(starts, key=_score)[:FITTED]]
+    found = sorted((one for one in fits if one is not None), key=lambda one: -one.weight)
+    if found:
+        found[0] = _settled(scene, found[0], share)
+        found += _twice(scene, tried, found[0], share)
+    drifts = [_fitted(scene, start, DRIFT_SHARE, DRIFTS) for start in _drifts(scene)]
+    return [_cause(scene, one) for one in (*found, *drifts) if one is not None]
+
+
+def _score(start: Split) -> float:
+    return start.score
+
+
+def _everywhere(scene: Scene) -> dict[int, list[Split]]:
+    """Return the starts at places all over the session, and at every one around the best.
+
+    In a long session the best of some is looked for, then of those between its neighbours.
+    """
+    places = np.arange(LEAST_BLOCK, len(scene.ids) - LEAST_BLOCK + 1)
+    step, starts = max(1, len(places) // COARSE), dict[int, list[Split]]()
+    near = places[::step]
+    while len(near):
+        starts |= {int(place): _starts(scene, int(place)) for place in near}
+        flat = [start for some in starts.values() for start in some]
+        if step == 1 or not flat:
+            break
+        best = min(flat, key=_score).places[0]
+        around = places[np.abs(places - best) < step]
+        step = max(1, step // FINER)
+        near = np.array([k for k in around if (k - best) % step == 0 and k not in starts], int)
+    return starts
 
 
 def _drifts(scene: Scene) -> list[Split]:
@@ -83,61 +130,130 @@ def _drifts(scene: Scene) -> list[Split]:
     stations, state = scene.stations, scene.found.fit.state
     if len(scene.ids) < LEAST_DRIFT:
         return []
-    grown = drift_share(len(scene.ids))
+    grown = drift_share(len(scene.ids))[:, None]
     return [
-        Split(side, None, stations.typed, grown, state.camera, state.board, 0.0)
+        Split(side, (), stations.typed, grown, state.camera, state.board, 0.0)
         for side in ("flange", "base")
     ]
 
 
 def _starts(scene: Scene, place: int) -> list[Split]:
-    """Return both sides' starts: transforms from one block, the move from the other.
+    """Return starts of both sides: transforms from one block or the other, the move from the rest.
 
-    From the block that explains more: one bad station spoils what is taken from its own.
+    One bad station spoils what is taken from its own block.
     """
     later = np.arange(len(scene.ids)) >= place
     blocks = [alone for alone in (later, ~later) if alone.sum() >= 3]
-    starts = [start for alone in blocks for start in _from_block(scene, place, alone)]
+    return [start for alone in blocks for start in _from_block(scene, place, alone)]
+
+
+def _better(starts: Sequence[Split]) -> list[Split]:
+    """Return of the starts at one place the better one of each side."""
     by_side = [[s for s in starts if s.side == side] for side in ("flange", "base")]
-    return [min(found, key=lambda start: start.score) for found in by_side if found]
+    return [min(found, key=_score) for found in by_side if found]
 
 
 def _from_block(scene: Scene, place: int, alone: NDArray[np.bool_]) -> list[Split]:
     """Return both sides' starts with the transforms of the stations ``alone`` (n,)."""
-    mount = scene.stations.mount
-    typed, view, board_data = scene.stations.typed, scene.views, scene.found.gathered.board
-    camera, board = closed_form(mount, typed[alone], view[alone], board_data)
-    centre = board_data.points().mean(axis=0)
-    implied = implied_flange(mount, camera, view, board)
-    found = []
-    for side in ("flange", "base"):
-        each = inverse(typed) @ implied if side == "flange" else implied @ inverse(typed)
-        other = each[~alone]
-        move = transform(mean_rotation(other[:, :3, :3]), other[:, :3, 3].mean(axis=0))
-        moved = typed.copy()
-        moved[~alone] = typed[~alone] @ move if side == "flange" else move @ typed[~alone]
-        off = squared_deviation(camera @ view, related(mount, moved) @ board, centre)
-        score = float(np.log1p(off).sum())
-        found.append(Split(side, place, moved, (~alone).astype(float), camera, board, score))
+    typed, moved = scene.stations.typed, (~alone).astype(float)[:, None]
+    camera, board = closed_form(
+        scene.stations.mount, typed[alone], scene.views[alone], scene.found.gathered.board
+    )
+    still = [Split(side, (place,), typed, moved, camera, board, 0.0) for side in ("flange", "base")]
+    return [_moved(scene, start) for start in still]
+
+
+def _moved(scene: Scene, start: Split) -> Split:
+    """Return the start with each block that moved put as a whole to where it fits best."""
+    mount, old = scene.stations.mount, scene.stations.typed
+    implied = implied_flange(mount, start.camera, scene.views, start.board)
+    flange = start.side == "flange"
+    each = inverse(old) @ implied if flange else implied @ inverse(old)
+    typed = old.copy()
+    for rows in start.blocks():
+        if start.moved[rows].any():
+            move = transform(mean_rotation(each[rows, :3, :3]), each[rows, :3, 3].mean(axis=0))
+            typed[rows] = old[rows] @ move if flange else move @ old[rows]
+    centre = scene.found.gathered.board.points().mean(axis=0)
+    seen = related(mount, typed) @ start.board
+    off = squared_deviation(start.camera @ scene.views, seen, centre)
+    return replace(start, typed=typed, score=float(np.log1p(off).sum()))
+
+
+def _settled(scene: Scene, found: Fitted, share: float) -> Fitted:
+    """Return the split at the places to which its own fit points, while that is heavier."""
+    for _ in range(SETTLING):
+        count = range(len(found.start.places))
+        places = tuple(_likely_places(scene, found, k)[1] for k in count)
+        if places == found.start.places or min(np.diff(places), default=LEAST_BLOCK) < LEAST_BLOCK:
+            break
+        state, moved = found.state, _steps(len(scene.ids), places, found.start.moved[0].any())
+        start = replace(found.start, places=places, moved=moved)
+        start = _moved(scene, replace(start, camera=state.camera, board=state.board))
+        again = _fitted(scene, start, share, SIZES)
+        if again is None or again.weight <= found.weight:
+            break
+        found = again
     return found
 
 
-def _cause(
-    scene: Scene, start: Split, share: float, sizes: Sequence[tuple[float, float]]
-) -> Cause | None:
-    """Return the cause from a fit with the move as six more unknowns; None if it fits nothing.
+def _steps(n: int, places: Sequence[int], earlier: bool) -> Array:
+    """Return in which of ``n`` stations the moves at ``places`` show, (n, moves).
 
-    The likeliest of the ``sizes`` is its prior.
+    In those after them, or ``earlier``: in those before.
     """
-    found = scene.found
+    later = np.arange(n)[:, None] >= np.array(places)
+    return (~later if earlier else later).astype(float)
+
+
+def _twice(scene: Scene, tried: dict[int, list[Split]], once: Fitted, share: float) -> list[Fitted]:
+    """Return two moves of the same thing, where they are clearly likelier than one.
+
+    Not where one is no better than the session as declared: two are looked for once one is there.
+    """
+    beyond = absurd(scene.found.fit.noise, scene.found.prior)
+    if once.weight < least_weight(scene) and not beyond:
+        return []
+    starts = sorted((one for some in tried.values() for one in some), key=_score)[:PAIRED]
+    pairs = [pair for start in starts for pair in _again(scene, start, [*tried])]
+    twice = 2.0 * share + float(np.log(2.0))  # either of them may be the first
+    found = _fitted(scene, min(pairs, key=_score), twice, SIZES) if pairs else None
+    if found is None:
+        return []
+    found = _settled(scene, found, twice)
+    return [found] if found.weight > once.weight + SURE else []
+
+
+def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
+    """Return the starts with a second move at one of ``places`` among the stations moved."""
+    earlier, (first,) = bool(start.moved[0, 0]), start.places
+    found = []
+    for other in places:
+        if (other < first) != earlier or abs(other - first) < LEAST_BLOCK:
+            continue
+        both = (min(first, other), max(first, other))
+        moved = _steps(len(scene.ids), both, earlier)
+        found.append(_moved(scene, replace(start, places=both, moved=moved)))
+    return found
+
+
+def _fitted(
+    scene: Scene, start: Split, share: float, sizes: Sequence[tuple[float, float]]
+) -> Fitted | None:
+    """Return the fit with the moves as six more unknowns each; None if it fits nothing.
+
+    The likeliest of the ``sizes`` is their prior.
+    """
+    found, moves = scene.found, start.moved.shape[1]
     p = len(found.stations.systematic_sd)
-    columns = side_columns(start.typed)[start.side] * start.moved[:, None, None]
-    errors = np.zeros(p + 6 + len(found.stations.terms_sd))
+    by_side = side_columns(start.typed)[start.side]
+    columns = np.concatenate([by_side * part[:, None, None] for part in start.moved.T], axis=2)
+    errors = np.zeros(p + 6 * moves + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
     used = np.ones(len(scene.ids), bool)
     tried, noise = [], None
     for size in sizes:
-        stations = with_errors(found.stations, columns, np.repeat(size, 3))
+        stations = with_errors(found.stations, columns, np.tile(np.repeat(size, 3), moves))
         stations = replace(stations, typed=start.typed)
         ended = fit(stations, state, found.prior, noise=noise)
         tried.append((evidence(stations, used, ended, found.prior), stations, ended))
@@ -147,12 +263,20 @@ def _cause(
     if absurd(ended.noise, found.prior):
         return None
     weight += share - float(np.log(len(sizes)))
-    typed = displaced(start.typed, columns @ ended.state.errors[p : p + 6])
-    described = _finding(scene, start, typed, ended.state)
-    if start.place is not None and not used[start.moved == 1.0].all():
-        typed = _of_the_other(start, scene.stations.typed, typed)
-    problem = applied(found.problem, scene.ids, typed)
-    return Cause(weight, (described,), problem, texts_of(scene))
+    of_moves = slice(p, p + 6 * moves)
+    typed = displaced(start.typed, columns @ ended.state.errors[of_moves])
+    plain = replace(ended.state, errors=np.delete(ended.state.errors, of_moves))
+    return Fitted(start, weight, typed, plain, ended, used)
+
+
+def _cause(scene: Scene, found: Fitted) -> Cause:
+    """Return the split as a cause."""
+    start, typed = found.start, found.typed
+    described = _finding(scene, found)
+    if start.places and not found.used[start.moved.any(axis=1)].all():
+        typed = _of_the_other(found, scene.stations.typed)
+    problem = applied(scene.found.problem, scene.ids, typed)
+    return Cause(found.weight, (described,), problem, texts_of(scene))
 
 
 def _without_bad(
@@ -179,33 +303,89 @@ def _without_bad(
     return weight, ended, used
 
 
-def _of_the_other(start: Split, old: Array, typed: Array) -> Array:
-    """Return the poses (n, 4, 4) with the other block put right instead of the moved one.
+def _of_the_other(found: Fitted, old: Array) -> Array:
+    """Return the poses (n, 4, 4) with all blocks put right but that of a bad station.
 
-    A bad station then keeps the pose that was typed, and its wrong field can be looked for.
+    Which then keeps the pose that was typed, and its wrong field can be looked for.
     """
-    row = int(start.moved.argmax())
-    if start.side == "flange":
-        back = np.asarray(inverse(typed[row]) @ old[row])
-        return np.asarray(typed @ back)
+    typed, row = found.typed, int(np.argmin(found.used))
+    if found.start.side == "flange":
+        return np.asarray(typed @ (inverse(typed[row]) @ old[row]))
     return np.asarray(old[row] @ inverse(typed[row]) @ typed)
 
 
-def _finding(scene: Scene, start: Split, typed: Array, state: State) -> Finding:
-    """Return the finding: how far the thing sits from where it sat before."""
-    fixed = scene.stations.mount == EYE_TO_HAND
-    old = scene.stations.typed
-    row = int(start.moved.argmax())
-    if start.side == "flange":
-        move, thing = inverse(old[row]) @ typed[row], state.board if fixed else state.camera
-    else:
-        move, thing = old[row] @ inverse(typed[row]), state.camera if fixed else state.board
-    moved = move @ thing
-    code, variant = CODES[fixed, start.side]
+def _finding(scene: Scene, found: Fitted) -> Finding:
+    """Return the finding: how far the thing sits from where it sat before, each time."""
+    start, fixed = found.start, scene.stations.mount == EYE_TO_HAND
+    code, once, twice = CODES[fixed, start.side]
+    rows = [block.start for block in start.blocks()] if start.places else [0, -1]
+    far = [_apart(*pair) for pair in pairwise(_thing(scene, found, row) for row in rows)]
+    since = [_since(scene, found, k) for k in range(len(start.places))]
+    words, first, last = since[0] if since else ("", None, None)
     return finding(
         code,
-        "drift" if start.place is None else variant,
-        station=None if start.place is None else scene.ids[start.place],
-        distance_mm=np.linalg.norm(moved[:3, 3] - thing[:3, 3]),
-        angle_deg=np.degrees(rotation_angle(moved[:3, :3] @ thing[:3, :3].T)),
+        twice if len(since) > 1 else once if since else "drift",
+        station=scene.ids[start.places[0]] if since else None,
+        distance_mm=far[0][0],
+        angle_deg=far[0][1],
+        since=words,
+        first=first,
+        last=last,
+        again_mm=far[-1][0],
+        again_deg=far[-1][1],
+        since_again=since[-1][0] if since else "",
     )
+
+
+def _thing(scene: Scene, found: Fitted, row: int) -> Array:
+    """Return the transform (4, 4) of what moved as it was at the station in ``row``."""
+    fixed, old = scene.stations.mount == EYE_TO_HAND, scene.stations.typed[row]
+    state, typed = found.state, found.typed[row]
+    if found.start.side == "flange":
+        return np.asarray(inverse(old) @ typed @ (state.board if fixed else state.camera))
+    return np.asarray(old @ inverse(typed) @ (state.camera if fixed else state.board))
+
+
+def _apart(before: Array, after: Array) -> tuple[float, float]:
+    """Return how far two transforms (4, 4) are apart, [mm] and [deg]."""
+    distance = float(np.linalg.norm(after[:3, 3] - before[:3, 3]))
+    return distance, float(np.degrees(rotation_angle(after[:3, :3] @ before[:3, :3].T)))
+
+
+def _since(scene: Scene, found: Fitted, move: int) -> tuple[str, int, int]:
+    """Return from which station on a move shows: in words, and the first and last it may be."""
+    low, _, high = _likely_places(scene, found, move)
+    first, last = scene.ids[low], scene.ids[high]
+    if high - low > 1:
+        return f"one of stations {first} to {last}", first, last
+    return (f"station {first}" if high == low else f"station {first} or {last}"), first, last
+
+
+def _likely_places(scene: Scene, found: Fitted, move: int) -> tuple[int, int, int]:
+    """Return the likeliest row from which on the thing had moved, the lowest and highest with 95 %.
+
+    In the order of the rows. Each station between the moves before and after is held against both
+    places of the thing; a bad one, which fits neither, tells nothing.
+    """
+    blocks, side, old = found.start.blocks(), found.start.side, scene.stations.typed
+    fits = []
+    for block in blocks[move : move + 2]:
+        there, here = old[block.start], found.typed[block.start]
+        flange = side == "flange"
+        typed = old @ (inverse(there) @ here) if flange else here @ inverse(there) @ old
+        fits.append(_log_fits(replace(scene.stations, typed=typed), found))
+    first, last = blocks[move].start + LEAST_BLOCK, blocks[move + 1].stop - LEAST_BLOCK
+    stood = fits[0].cumsum() + fits[1][::-1].cumsum()[::-1] - fits[1]  # row k: the last before it
+    weight = stood[first - 1 : last]
+    below = np.exp(weight - np.logaddexp.reduce(weight)).cumsum()
+    low, high = int((below > BEYOND).argmax()), int((below >= 1.0 - BEYOND).argmax())
+    return first + low, first + int(weight.argmax()), first + high
+
+
+def _log_fits(stations: Stations, found: Fitted) -> Array:
+    """Return the log density of each station's residual (n,), or of lying anywhere."""
+    system = linear_system(stations, found.state)
+    V, r = system.covariance(found.fit.noise), system.residual
+    size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
+    usual = -0.5 * (size + np.linalg.slogdet(V)[1] + r.shape[1] * LOG_2PI)
+    return np.asarray(np.logaddexp(usual, LOG_ANYWHERE))

@@ -1,0 +1,84 @@
+"""Two moves of one thing in a session, and how well the stations tell from which on it moved."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from mistakes import Faulty, typed
+from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
+
+from engine.arrays import Array
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.diagnosis.diagnose import diagnosed
+from engine.findings import Finding, Level
+
+ONE = np.concatenate([np.radians([0.1, -0.1, 0.2]), [2.0, -1.5, 1.0]])
+OTHER = np.concatenate([np.radians([-0.2, 0.1, 0.1]), [-1.0, 2.5, 0.5]])
+SMALL = np.concatenate([np.radians([0.06, -0.06, 0.06]), [0.9, -0.6, 0.6]])
+ACCURACY = ("tolerance", "weak-direction")
+
+
+def knocked(case: Case, seed: int, what: str, moves: dict[int, Array]) -> Faulty:
+    """Return a session in which ``what`` moves by each of ``moves`` (6,) before that row."""
+    rows = np.arange(case.stations)[:, None]
+    off = np.sum([(rows >= row) * xi for row, xi in moves.items()], axis=0)
+    truly = Seen(BOARD.points(), CAMERA, **{f"{what}_off": off})
+    return typed(simulated(case, np.random.default_rng(seed), truly).problem)
+
+
+def weighty(session: Faulty, verdict: str = "not-accepted") -> list[Finding]:
+    result = diagnosed(session.problem, session.texts)
+    assert result.verdict in ("not-accepted", verdict)
+    found = [f for f in result.findings if f.level is not Level.NOTE]
+    return [f for f in found if f.code not in ACCURACY]
+
+
+def places(said: Finding) -> Sequence[str]:
+    return re.findall(r"from station (\d+) on", said.message.lower())
+
+
+@pytest.mark.parametrize(("first", "second"), [(5, 10), (3, 9), (7, 11)])
+@pytest.mark.parametrize("what", ["camera", "board"])
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_two_moves_of_one_thing_are_told_at_once(
+    mount: Mount, what: str, first: int, second: int
+) -> None:
+    """They came out as three or four moves, some at the same place, or as a list of bad stops."""
+    session = knocked(Case(mount), 21, what, {first: ONE, second: OTHER})
+    (said,) = weighty(session)
+    assert (said.code, said.station) == (f"{what}-moved", first + 1)
+    assert "moved twice" in said.message
+    assert places(said) == [str(first + 1), str(second + 1)]
+    sizes = [float(size) for size in re.findall(r"([\d.]+) mm", said.message)]
+    assert sizes == pytest.approx([2.7, 2.7], abs=0.5)
+    assert "do the session again" in said.remedy
+
+
+def test_one_move_is_told_once() -> None:
+    (said,) = weighty(knocked(Case(), 22, "camera", {6: ONE}))
+    assert (said.code, said.station, places(said)) == ("camera-moved", 7, ["7"])
+    assert "from 7 on or those before 7" in said.remedy
+
+
+@pytest.mark.parametrize("row", [30, 31, 44])
+def test_a_move_in_a_long_session_is_told_at_its_very_station(row: int) -> None:
+    """Only some of many places were looked at, and the nearest of them was told."""
+    (said,) = weighty(knocked(Case(stations=60), 23, "camera", {row: ONE / 2.0}))
+    assert (said.station, places(said)) == (row + 1, [str(row + 1)])
+
+
+def test_a_move_that_neighbours_tell_as_well_is_told_between_them() -> None:
+    """Of 20 such moves 19 are to lie within the stations told."""
+    told = list[tuple[int, int]]()
+    for seed in range(8):
+        case = Case(stations=20, position_mm=0.4, angle_deg=0.05)
+        session = knocked(case, seed, "board", {9: SMALL})
+        said = weighty(session, "accepted")[0]  # some matter less than U
+        ends = re.match(r"From station (\d+)(?: or (\d+))? on", said.message)
+        assert ends is not None
+        told.append((int(ends[1]), int(ends[2] or ends[1])))
+    assert all(low <= 10 <= high for low, high in told)
+    assert sum(low < high for low, high in told) == 2
