@@ -375,7 +375,8 @@ async def test_a_result_in_which_the_camera_moved_names_the_key(tmp_path: Path) 
         screen = await opened(pilot)
         solution = screen.desk.solution
         assert solution is not None
-        moved = finding("camera-moved", station=2, distance_mm=3.1, angle_deg=0.2)
+        moved = finding("camera-moved", station=2, since="station 2", first=2, last=2,
+                        distance_mm=3.1, angle_deg=0.2)  # fmt: skip
         screen.desk.solution = solution.saying(replace(solution.stored, findings=(moved,)))
         screen.show_session()
         await until(pilot, "error: camera-moved (m: recheck)")
