@@ -62,7 +62,8 @@ class Cause:
     is; ``problem`` and ``texts`` are the session with the cause put right, to look for a second
     one; ``set_aside`` the stations that must not be used until the operator has corrected them.
     ``kept`` whether the correction may stay (a board's turn). ``last``: nothing can be told beyond.
-    ``found`` the fit of ``problem`` where it was made already.
+    ``found`` the fit of ``problem`` where it was made already. ``slight``: it leaves out a station
+    that is hardly off. It weighs against other causes, but is not told.
     """
 
     weight: float
@@ -73,6 +74,7 @@ class Cause:
     kept: bool = False
     last: bool = False
     found: Solution | None = None
+    slight: bool = False
 
 
 def declared_weight(found: Solution) -> float:

@@ -33,6 +33,12 @@ def likeliest(causes: list[Cause], least: float) -> Cause | None:
     else its station is merely one that does not fit, where that beats the session as declared. Of
     moves, or values of one field, that are as likely as each other, all are told.
     """
+    best = _first(causes, least)
+    return None if best is None or best.slight else best
+
+
+def _first(causes: list[Cause], least: float) -> Cause | None:
+    """Return the same, be it a station that is hardly off."""
     best = max(causes, key=lambda cause: cause.weight, default=None)
     if best is None or best.weight <= least:
         return None

@@ -116,6 +116,7 @@ SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond s
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
+SLIGHT = 0.05  # [-] chance that the farthest of all good stations is as far off, common practice
 OLD_SHARE = float(np.log(1 / 300))  # stations with the image of the stop before, CP, no source
 MOVING_SHARE = float(np.log(1 / 500))  # stations where the arm still moved, CP, no source
 LEAST_WAY = 1e-3  # [-] share of the way from the station before: less is within the noise
@@ -359,8 +360,13 @@ def _others_weight(scene: Scene, seen: Others) -> float:
 
 def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     """Return the station as one that fits nothing."""
-    described = _unfitting(scene, seen.row, seen.predictions[0].flange)
-    return _without(scene, _others_weight(scene, seen), described)
+    prediction = seen.predictions[0]
+    off = displacement(prediction.flange, scene.stations.typed[seen.row])
+    size, n = _normal(off, prediction.covariance)[0], len(scene.ids)
+    degrees = max(6.0 * float(sum(seen.kept)) - 12.0, 3.0)
+    slight = bool(scene.used[seen.row]) and size < 6.0 * f_isf(SLIGHT / n, 6, degrees)
+    described = _unfitting(scene, seen.row, prediction.flange)
+    return replace(_without(scene, _others_weight(scene, seen), described), slight=slight)
 
 
 def _off(scene: Scene, row: int, flange: Array) -> tuple[float, float]:
