@@ -123,6 +123,11 @@ class Cell:
         return KEYS[self.mount][0]
 
     @property
+    def level(self) -> bool:
+        """Whether the arm cannot tilt its flange."""
+        return holds_level(self.robot, self.pendant)
+
+    @property
     def board_key(self) -> str:
         """Name of the board's transform: flange_T_board or base_T_board."""
         return KEYS[self.mount][1]

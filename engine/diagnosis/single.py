@@ -55,13 +55,17 @@ def others(scene: Scene, row: int) -> Others:
     if (mask != scene.used).any():
         start, noise = found.fit.state, found.fit.noise
         rest = fit(found.stations.take(mask), start, found.prior, noise=noise)
-    degrees = max(6.0 * float(mask.sum()) - 12.0, 3.0)
-    limit = 6.0 * f_isf(FITS, 6, degrees)
+    limit = _limit(FITS, int(mask.sum()))
     candidates = found.gathered.candidates
     plain = candidates.pose[row][candidates.valid[row] & (candidates.turn[row] == found.turn[row])]
     J = _errors_there(scene, rest, mask, plain[0])
     predictions = tuple(predicted(scene, rest, row, view, J) for view in plain)
     return Others(row, rest, predictions, limit, tuple(mask), J)
+
+
+def _limit(chance: float, count: int) -> float:
+    """Return the squared deviation that a good station exceeds by ``chance``, beside ``count``."""
+    return 6.0 * f_isf(chance, 6, max(6.0 * count - 12.0, 3.0))
 
 
 def _errors_there(scene: Scene, rest: Fit, kept: NDArray[np.bool_], view: Array) -> Array:
@@ -363,8 +367,7 @@ def _outlier_cause(scene: Scene, seen: Others) -> Cause:
     prediction = seen.predictions[0]
     off = displacement(prediction.flange, scene.stations.typed[seen.row])
     size, n = _normal(off, prediction.covariance)[0], len(scene.ids)
-    degrees = max(6.0 * float(sum(seen.kept)) - 12.0, 3.0)
-    slight = bool(scene.used[seen.row]) and size < 6.0 * f_isf(SLIGHT / n, 6, degrees)
+    slight = bool(scene.used[seen.row]) and size < _limit(SLIGHT / n, sum(seen.kept))
     described = _unfitting(scene, seen.row, prediction.flange)
     return replace(_without(scene, _others_weight(scene, seen), described), slight=slight)
 

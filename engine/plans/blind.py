@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cautions import BLIND_PLAN
-from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough, holds_level
+from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.pick import pick_model
@@ -145,7 +145,7 @@ class Blind:
 
     def _ranked(self, poses: Array) -> Array:
         """Return the moves from the last of ``poses`` that a first look allows, by falling gain."""
-        flange = menu(poses[-1], holds_level(self.cell.robot, self.cell.pendant), self.tool)
+        flange = menu(poses[-1], self.cell.level, self.tool)
         share = in_view(self.seen, self.known.take(FIRST_LOOK).views(flange)).mean(axis=1)
         flange = flange[share >= max(float(share.max()), LEAST_VIEW)]
         if len(flange):
@@ -228,11 +228,7 @@ class Blind:
             near = [box.name for box in cell.keep_out if bodies.hit(present, (box,)).any()]
             if near:
                 rides = "board" if cell.mount == EYE_TO_HAND else "camera"
-                axis = (
-                    "base Z"
-                    if holds_level(cell.robot, cell.pendant)
-                    else "another base axis each time"
-                )
+                axis = "base Z" if cell.level else "another base axis each time"
                 unknown = ROUGH_TELLS if cell.rough is None else ""
                 names = " and ".join(near)
                 return text.format(names=names, rides=rides, axis=axis, unknown=unknown)
@@ -384,7 +380,7 @@ def _first_pose(cell: Cell, rough: Rough) -> tuple[Array, Array] | None:
     usual = cell.camera.matrix[0][0] * width / (FILL * cell.camera.image_size_px[0])
     seen = sight(cell.camera, cell.board, float(usual))
     view = candidate_views(seen, FIRST_DRAWN)
-    if holds_level(cell.robot, cell.pendant):
+    if cell.level:
         level = transform(_level(cell), np.zeros(3))[None]
         R = predicted_view(cell.mount, camera, level, board)[:, :3, :3]
         view = placed_views(seen, np.repeat(R, FIRST_DRAWN, axis=0))

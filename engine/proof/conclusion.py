@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume, holds_level
+from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
 from ..cell.result import SHOWN, Frames, StoredResult
 from ..cell.rule import SIMPLE, Decision, most_expanded
 from ..cell.touched import REFUTED, Pointer, RepeatedPoint, StoredProof, TouchedPoint
@@ -310,7 +310,7 @@ def _wrong(errors: Sequence[PointError], alike: Bias | None, cell: Cell) -> list
     found, tolerance = list[Finding](), cell.tolerance.position_mm
     if alike is not None and alike.refutes:
         said, U, mean = alike.words(), alike.expanded_mm, alike.mean
-        told = cell.board.height_mm is not None and holds_level(cell.robot, cell.pendant)
+        told = cell.board.height_mm is not None and cell.level
         by_height = told and abs(mean[2]) > UPRIGHT * float(np.linalg.norm(mean))
         way = "height" if by_height else "bias"
         found.append(finding("proof-disagrees", way, shift=said, expanded=U))

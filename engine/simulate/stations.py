@@ -9,7 +9,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import project
-from ..cell.cell import EYE_TO_HAND, Cell, holds_level
+from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
 from ..frames import apply, rotation_exp, transform
 from ..robots.kinematics import Kinematics, kinematics
@@ -70,7 +70,7 @@ def default_stations(cell: Cell, truth: Truth, count: int, rng: np.random.Genera
     """
     drawn = _drawn_views(cell, CANDIDATES * count, rng)
     flange = truth.base_T_flange(drawn)
-    if holds_level(cell.robot, cell.pendant):
+    if cell.level:
         flange = np.array([_levelled(F, cell, truth) for F in flange])
     views = truth.camera_T_board(flange)
     seen = _seen(cell, views)

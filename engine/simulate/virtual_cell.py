@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell, holds_level
+from ..cell.cell import EYE_TO_HAND, Cell
 from ..errors import StationbookError
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
 from ..frames import apply, checked_transform, displaced, inverse, rotation_exp, transform
@@ -207,7 +207,7 @@ class VirtualCell:
 
     def _jogged_off(self) -> Array:
         turn = self._hand.normal(0.0, np.deg2rad(JOG_DEG), 3)
-        if holds_level(self.cell.robot, self.cell.pendant):
+        if self.cell.level:
             turn[:2] = 0.0
         return np.concatenate([turn, self._hand.normal(0.0, JOG_MM, 3)])
 

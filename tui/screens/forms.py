@@ -8,7 +8,7 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
-from engine.cell.cell import EYE_IN_HAND, holds_level
+from engine.cell.cell import EYE_IN_HAND
 from engine.errors import PoseError
 from engine.pendant.entry import parse_active
 from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet, example_shift
@@ -120,7 +120,7 @@ class Start(Halves, Working[bool]):
     def _height(self) -> list[Question]:
         """Ask for the board's height where the cell goes by it, or the arm cannot show it."""
         cell, board = self.desk.opened().cell, self.desk.opened().cell.board
-        level = holds_level(cell.robot, cell.pendant)
+        level = cell.level
         if not level and board.height_mm is None:
             return []
         height = "" if board.height_mm is None else f"{board.height_mm:g}"
